@@ -1,0 +1,1 @@
+"""Built-in plugin: what labkit itself brings comes through the same hooks as anybody else's."""

@@ -1,0 +1,78 @@
+"""The error tree of labkit and the sentence that every bad input gets.
+
+    LabkitError
+    ├── InputError (ValueError)      something a user gave us cannot be used
+    │   ├── QuantityError            a text that should be a quantity is not one
+    │   ├── SheetError               a sheet: names the file and the key
+    │   └── CircuitError             a circuit: names the part and the node
+    ├── MissingToolError             an outside tool is not installed; says what to install
+    └── PluginError                  a plugin failed; names the plugin
+
+A message states what must hold, then what was received, then the next step.
+Results whose inputs lie outside the validity of a model are not errors: they carry
+sentences in a ``warnings`` tuple of their own.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class LabkitError(Exception):
+    """Root of every error that labkit raises on purpose."""
+
+
+class InputError(LabkitError, ValueError):
+    """Something the user gave cannot be used; the message says what, where and what to do."""
+
+
+class QuantityError(InputError):
+    """A text that should be a quantity of a known unit is not one."""
+
+
+class SheetError(InputError):
+    """A sheet cannot be read; the message names the file and the key."""
+
+
+class CircuitError(InputError):
+    """A circuit cannot be built or solved; the message names the part and the node."""
+
+
+class MissingToolError(LabkitError):
+    """An outside tool is needed and not installed."""
+
+
+class PluginError(LabkitError):
+    """A plugin could not be loaded or broke its contract; the message names it."""
+
+
+def did_you_mean(name: str, choices: Iterable[str]) -> str:
+    """Return ``" Did you mean 'x'?"`` for the nearest choice, or the list of choices when none is near.
+
+    >>> did_you_mean("lgo", ["linear", "audio", "log"])
+    " Did you mean 'log'?"
+    >>> did_you_mean("zzz", ["linear", "audio"])
+    ' Known: audio, linear.'
+    """
+    known = sorted(set(choices))
+    folded = {choice.casefold(): choice for choice in known}
+    near = difflib.get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.55)
+    if near:
+        return f" Did you mean '{folded[near[0]]}'?"
+    if not known:
+        return ""
+    shown = ", ".join(known[:12])
+    return f" Known: {shown}{', …' if len(known) > 12 else ''}."
+
+
+def join_words(words: Iterable[str], last: str = "and") -> str:
+    """Join words as a person would: ``a, b and c``.
+
+    >>> join_words(["a", "b", "c"], "or")
+    'a, b or c'
+    """
+    listed = list(words)
+    if len(listed) < 2:
+        return "".join(listed)
+    return f"{', '.join(listed[:-1])} {last} {listed[-1]}"

@@ -1,0 +1,361 @@
+"""The quantity reader: the trade's text with units to SI numbers, and back.
+
+`parse_quantity` is told the unit it must find; that is what makes ``4k7``, ``22n``, ``500 pF/m`` and
+``68 °F`` safe to read. `format_quantity` writes engineering notation that reads back to the same number.
+Letter codes follow IEC 60062 (``4K7``, ``p33``, ``47KJ``).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+
+from labkit.core.errors import QuantityError, did_you_mean, join_words
+
+PREFIXES = {"f": -15, "p": -12, "n": -9, "µ": -6, "u": -6, "μ": -6, "m": -3, "": 0, "k": 3, "K": 3, "M": 6, "G": 9}
+"""Powers of ten by prefix; both micro signs and the letter u are read."""
+
+_WRITTEN_PREFIXES = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+TOLERANCE_LETTERS = {
+    "B": 0.001,
+    "C": 0.0025,
+    "D": 0.005,
+    "F": 0.01,
+    "G": 0.02,
+    "J": 0.05,
+    "K": 0.1,
+    "M": 0.2,
+    "N": 0.3,
+}
+"""IEC 60062 tolerance letters (1 = 100 %); below 10 pF the letters B to G mean pF and are refused."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """How one SI unit is written, which other spellings are read, and what each is worth.
+
+    ``spellings`` maps text to (factor, offset): SI = number·factor + offset. ``prefixed`` spellings take prefixes.
+    ``letter`` is the IEC 60062 letter that stands for the decimal point without multiplier.
+    """
+
+    symbol: str
+    noun: str
+    prefixed: tuple[str, ...] = ()
+    spellings: tuple[tuple[str, float, float], ...] = ()
+    bare_prefix: bool = False
+    letter: str = ""
+    example: str = ""
+
+
+_INCH, _FOOT, _POUND_FORCE = 0.0254, 0.3048, 4.4482216152605
+
+UNITS: dict[str, Unit] = {
+    unit.symbol: unit
+    for unit in (
+        Unit("Ω", "resistance", ("Ω", "Ω", "ohm", "ohms", "Ohm", "R"), (), True, "R", "4.7 kΩ"),
+        Unit("F", "capacitance", ("F", "farad"), (), True, "F", "22 nF"),
+        Unit("H", "inductance", ("H", "henry"), (), True, "H", "2.4 H"),
+        Unit("Hz", "frequency", ("Hz", "hz", "hertz"), (), True, "", "4.1 kHz"),
+        Unit("V", "voltage", ("V", "volt"), (), True, "V", "200 mV"),
+        Unit("A", "current", ("A",), (), False, "", "10 µA"),
+        Unit("S", "conductance", ("S",), (), False, "", "10 µS"),
+        Unit("T", "flux density", ("T", "tesla"), (("G", 1e-4, 0.0), ("gauss", 1e-4, 0.0)), False, "", "50 mT"),
+        Unit("A/m", "field strength", ("A/m",), (("Oe", 1000 / (4 * math.pi), 0.0),), False, "", "50 kA/m"),
+        Unit("J/m³", "energy product", ("J/m³", "J/m3"), (("MGOe", 1e5 / (4 * math.pi), 0.0),), False, "", "43.8 kJ/m³"),
+        Unit(
+            "m",
+            "length",
+            ("m",),
+            (
+                ("in", _INCH, 0.0),
+                ("inch", _INCH, 0.0),
+                ('"', _INCH, 0.0),
+                ("ft", _FOOT, 0.0),
+                ("feet", _FOOT, 0.0),
+                ("mil", _INCH / 1000, 0.0),
+                ("cm", 0.01, 0.0),
+                ("meter", 1.0, 0.0),
+                ("metre", 1.0, 0.0),
+                ("metres", 1.0, 0.0),
+            ),
+            False,
+            "",
+            "5 m",
+        ),
+        Unit(
+            "F/m",
+            "capacitance per length",
+            ("F/m",),
+            (
+                ("pF/ft", 1e-12 / _FOOT, 0.0),
+                ("nF/ft", 1e-9 / _FOOT, 0.0),
+                ("pF/km", 1e-15, 0.0),
+                ("nF/km", 1e-12, 0.0),
+            ),
+            False,
+            "",
+            "100 pF/m",
+        ),
+        Unit("Ω/m", "resistance per length", ("Ω/m", "Ω/m", "ohm/m"), (("ohm/ft", 1 / _FOOT, 0.0), ("Ω/ft", 1 / _FOOT, 0.0)), False, "", "5.5 Ω/m"),
+        Unit("H/m", "inductance per length", ("H/m",), (), False, "", "0.3 µH/m"),
+        Unit("Ω·m", "resistivity", ("Ω·m", "Ω·m", "ohm m", "Ωm", "ohm.m"), (), False, "", "0.29 µΩ·m"),
+        Unit("°C", "temperature", (), (("°C", 1.0, 0.0), ("C", 1.0, 0.0), ("°F", 5 / 9, -160 / 9), ("K", 1.0, -273.15)), False, "", "20 °C"),
+        Unit("1/K", "temperature coefficient", ("1/K", "/K"), (("%/K", 0.01, 0.0), ("ppm/K", 1e-6, 0.0)), False, "", "-0.02 %/K"),
+        Unit("1", "fraction", (), (("%", 0.01, 0.0),), False, "", "10 %"),
+        Unit("s", "time", ("s",), (("min", 60.0, 0.0),), False, "", "4 s"),
+        Unit("kg", "mass", (), (("kg", 1.0, 0.0), ("g", 1e-3, 0.0), ("mg", 1e-6, 0.0), ("oz", 0.028349523125, 0.0)), False, "", "35 g"),
+        Unit("kg/m³", "density", (), (("kg/m³", 1.0, 0.0), ("kg/m3", 1.0, 0.0), ("g/cm³", 1000.0, 0.0), ("g/cm3", 1000.0, 0.0)), False, "", "8.9 g/cm³"),
+        Unit("kg/m", "mass per length", (), (("kg/m", 1.0, 0.0), ("g/m", 1e-3, 0.0), ("lb/in", 0.45359237 / _INCH, 0.0)), False, "", "0.4 g/m"),
+        Unit("N", "force", ("N",), (("lbf", _POUND_FORCE, 0.0),), False, "", "73 N"),
+        Unit("Pa", "stress", ("Pa",), (), False, "", "200 GPa"),
+        Unit("dB", "level", (), (("dB", 1.0, 0.0),), False, "", "-3 dB"),
+        Unit("°", "angle", (), (("°", 1.0, 0.0), ("deg", 1.0, 0.0)), False, "", "45 °"),
+        Unit("m/s", "speed", ("m/s",), (), False, "", "1 m/s"),
+        Unit("m²", "area", ("m²",), (("mm²", 1e-6, 0.0), ("cm²", 1e-4, 0.0)), False, "", "600 mm²"),
+    )
+}
+
+_NUMBER = re.compile(r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-−]?\d+)?")
+_CODE = re.compile(r"([+\-−]?\d*)([A-Za-zµμΩ])(\d+)")
+_LONGEST_TEXT = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsualRange:
+    """The range in which a part's value normally lies; a hundred times outside it a value is questioned.
+
+    ``low`` and ``high`` are in SI. Zero is never questioned: it is a short or an absent part, not a slip.
+    """
+
+    low: float
+    high: float
+
+    FACTOR = 100.0
+
+    def holds(self, value: float) -> bool:
+        """Say whether ``value`` passes without a question."""
+        return value == 0 or self.low / self.FACTOR < abs(value) < self.high * self.FACTOR
+
+
+@dataclass(frozen=True, slots=True)
+class Marking:
+    """What an IEC 60062 marking says: value in SI and tolerance (1 = 100 %), None where no letter is given."""
+
+    value: float
+    tolerance: float | None
+
+
+def parse_quantity(text: str, unit: str, *, usual: UsualRange | None = None) -> float:
+    """Read a quantity in the trade's spelling and return it in SI.
+
+    Parameters
+    ----------
+    text : str
+        ``"4.7 kΩ"``, ``"4k7"``, ``"0.022 uF"``, ``"30 pF/ft"``, ``"68 °F"``, ``"10 %"`` … A trailing ``!``
+        insists on a value outside ``usual``.
+    unit : str
+        Symbol of the SI unit expected; a key of `UNITS`. ``"1"`` reads fractions (``"10 %"`` is 0.1, ``"0.1"`` is 0.1).
+    usual : UsualRange, optional
+        Values 100 times outside are questioned, since they are nearly always a slip of the unit.
+
+    Returns
+    -------
+    float, in ``unit``
+
+    Raises
+    ------
+    QuantityError
+        If the text is not a quantity, has another unit, is ambiguous, not finite, or questioned.
+
+    >>> parse_quantity("4k7", "Ω"), parse_quantity("0.022 uF", "F"), parse_quantity("16 ft", "m")
+    (4700.0, 2.2e-08, 4.8768)
+    """
+    insists = isinstance(text, str) and text.rstrip().endswith("!")
+    value = parse_marking(text.rstrip().removesuffix("!") if insists else text, unit).value
+    if usual is not None and not insists and not usual.holds(value):
+        shown = format_quantity(value, unit)
+        raise QuantityError(
+            f"{shown} is far outside the usual {format_quantity(usual.low, unit)} to {format_quantity(usual.high, unit)}"
+            f"{_slip(value, unit, usual)} Write '{text.strip()}!' to insist"
+        )
+    return value
+
+
+def parse_marking(text: str, unit: str) -> Marking:
+    """Read a quantity together with the IEC 60062 tolerance letter it may carry.
+
+    Parameters and errors as `parse_quantity`.
+
+    >>> parse_marking("4K7J", "Ω")
+    Marking(value=4700.0, tolerance=0.05)
+    """
+    if unit not in UNITS:
+        raise QuantityError(f"unknown unit '{unit}'.{did_you_mean(unit, UNITS)}")
+    wanted = UNITS[unit]
+    if not isinstance(text, str):
+        raise QuantityError(
+            f"a {wanted.noun} must be text with its unit, such as \"{wanted.example}\"; got the bare {_noun(text)} {text!r}"
+        )
+    cleaned = re.sub(r"[\s\u00a0\u202f]+", " ", text).strip()
+    if not cleaned:
+        raise QuantityError(f"a {wanted.noun} is empty; write it with its unit, such as \"{wanted.example}\"")
+    if len(cleaned) > _LONGEST_TEXT:
+        raise QuantityError(f"a {wanted.noun} must be short text such as \"{wanted.example}\"; got {len(cleaned)} characters")
+    marking = _read_code(cleaned, wanted) or _read_number_and_unit(cleaned, wanted)
+    if marking is None:
+        raise QuantityError(f"'{cleaned}' is not a {wanted.noun}; write a number and its unit, such as \"{wanted.example}\"")
+    if not math.isfinite(marking.value):
+        raise QuantityError(f"a {wanted.noun} must be finite; got '{cleaned}'")
+    return marking
+
+
+def format_quantity(value: float, unit: str, *, digits: int | None = None, usual: UsualRange | None = None) -> str:
+    """Write an SI number in engineering notation with its unit.
+
+    Parameters
+    ----------
+    value : float
+        Number in ``unit``.
+    unit : str
+        Symbol, a key of `UNITS`.
+    digits : int, optional
+        Significant digits; None writes as many as it takes to read back the same number.
+    usual : UsualRange, optional
+        Adds the ``!`` that `parse_quantity` asks for outside this range, so that a saved sheet reads back.
+
+    Returns
+    -------
+    str
+        For example ``"4.7 kΩ"``; no-break space between number and unit is left to the display.
+
+    >>> format_quantity(4700, "Ω"), format_quantity(2.2e-8, "F"), format_quantity(0.1, "1")
+    ('4.7 kΩ', '22 nF', '10 %')
+    """
+    if unit not in UNITS:
+        raise QuantityError(f"unknown unit '{unit}'.{did_you_mean(unit, UNITS)}")
+    insist = "!" if usual is not None and not usual.holds(value) else ""
+    if not math.isfinite(value):
+        raise QuantityError(f"only finite numbers can be written as a quantity; got {value}")
+    if unit == "1":
+        return f"{_digits(Decimal(repr(float(value))).scaleb(2), digits)} %{insist}"
+    if not UNITS[unit].prefixed or unit == "1/K":
+        return f"{_digits(Decimal(repr(float(value))), digits)} {unit}{insist}"
+    exact = Decimal(repr(float(value)))
+    if digits is not None and exact:
+        exact = Decimal(f"{exact:.{max(digits - 1, 0)}e}")
+    power = 3 * math.floor(exact.adjusted() / 3) if exact else 0
+    power = min(max(power, -15), 9)
+    return f"{_digits(exact.scaleb(-power), digits)} {_WRITTEN_PREFIXES[power]}{unit}{insist}"
+
+
+def _digits(number: Decimal, digits: int | None) -> str:
+    if digits is not None and number:
+        number = Decimal(f"{number:.{max(digits - 1, 0)}e}")
+        decimals = max(digits - 1 - number.adjusted(), 0)
+        return f"{number:.{decimals}f}"
+    text = f"{number:f}"
+    return (text.rstrip("0").rstrip(".") if "." in text else text) or "0"
+
+
+def _read_code(text: str, unit: Unit) -> Marking | None:
+    """Read an IEC 60062 code (``4k7``, ``p33``, ``470R``, ``4K7J``), optionally followed by the unit (``4k7 Ω``)."""
+    if not unit.bare_prefix or "," in text or "." in text:
+        return None
+    body = text
+    for spelling in sorted(unit.prefixed, key=len, reverse=True):
+        if spelling != unit.letter and body.endswith(spelling) and len(body) > len(spelling):
+            body = body.removesuffix(spelling).rstrip()
+            break
+    tolerance = None
+    match = _CODE.fullmatch(body)
+    if match is None and len(body) > 2 and body[-1] in TOLERANCE_LETTERS:
+        match = _CODE.fullmatch(body[:-1])
+        if match is None:
+            whole = re.fullmatch(r"(\d+)([A-Za-zµμ])", body[:-1])
+            if whole is None or body[-1] == unit.letter or (whole[2] not in PREFIXES and whole[2] != unit.letter):
+                return None
+            tolerance = TOLERANCE_LETTERS[body[-1]]
+            power = 0 if whole[2] == unit.letter else PREFIXES[whole[2]]
+            return Marking(_scaled(Decimal(whole[1]), power), tolerance)
+        tolerance = TOLERANCE_LETTERS[body[-1]]
+    if match is None:
+        return None
+    before, letter, after = match.groups()
+    if letter != unit.letter and letter not in PREFIXES:
+        return None
+    power = 0 if letter == unit.letter else PREFIXES[letter]
+    sign = "-" if before[:1] in ("-", "−") else ""
+    number = Decimal(f"{sign}{before.lstrip('+-−') or '0'}.{after}")
+    return Marking(_scaled(number, power), tolerance)
+
+
+def _read_number_and_unit(text: str, unit: Unit) -> Marking | None:
+    match = _NUMBER.match(text)
+    if match is None:
+        return None
+    number = _decimal(match[0], text)
+    spelled = text[match.end() :].strip()
+    for spelling, factor, offset in unit.spellings:
+        if spelled == spelling:
+            return Marking(_affine(number, factor, offset), None)
+    for spelling in unit.prefixed:
+        if spelled.endswith(spelling) and spelled.removesuffix(spelling).strip() in PREFIXES:
+            return Marking(_scaled(number, PREFIXES[spelled.removesuffix(spelling).strip()]), None)
+    if spelled == "":
+        if number == 0 or unit.symbol == "1":
+            return Marking(float(number), None)
+        raise QuantityError(f"'{text}' has no unit; a {unit.noun} needs one, such as \"{unit.example}\"")
+    if unit.bare_prefix and spelled in PREFIXES:
+        return Marking(_scaled(number, PREFIXES[spelled]), None)
+    other = [known for known in UNITS.values() if known.symbol != unit.symbol and _is_unit(spelled, known)]
+    if other:
+        nouns = join_words(dict.fromkeys(known.noun for known in other), "or")
+        raise QuantityError(f"'{text}' is a {nouns}; a {unit.noun} is due here, such as \"{unit.example}\"")
+    spellings = [*unit.prefixed, *(spelling for spelling, _, _ in unit.spellings)]
+    raise QuantityError(
+        f"'{spelled}' in '{text}' is not a unit of {unit.noun}, write it like \"{unit.example}\".{did_you_mean(spelled, spellings)}"
+    )
+
+
+def _is_unit(spelled: str, unit: Unit) -> bool:
+    if any(spelled == spelling for spelling, _, _ in unit.spellings):
+        return True
+    return any(spelled.endswith(name) and spelled.removesuffix(name).strip() in PREFIXES for name in unit.prefixed)
+
+
+def _decimal(digits: str, text: str) -> Decimal:
+    digits = digits.replace("−", "-")
+    if "," in digits:
+        whole, _, part = digits.partition(",")
+        if len(re.sub(r"[eE].*", "", part)) == 3 and whole.lstrip("+-") not in ("", "0"):
+            raise QuantityError(f"'{text}' is ambiguous: is the comma a decimal or a thousands mark? Write it with a point or a prefix")
+        digits = f"{whole}.{part}"
+    return Decimal(digits)
+
+
+def _scaled(number: Decimal, power: int) -> float:
+    return float(number.scaleb(power))
+
+
+def _affine(number: Decimal, factor: float, offset: float) -> float:
+    """Scale exactly in decimal first: 10 % must be 0.1 and 16 ft 4.8768 to the last digit."""
+    if offset == 0.0:
+        return float(number * Decimal(repr(factor)))
+    return float(number) * factor + offset
+
+
+def _slip(value: float, unit: str, usual: UsualRange) -> str:
+    for power in (-3, 3, -6, 6):
+        candidate = float(Decimal(repr(value)).scaleb(power))
+        if usual.low <= abs(candidate) <= usual.high:
+            return f". Did you mean {format_quantity(candidate, unit)}?"
+    return ". Check the unit."
+
+
+def _noun(value: object) -> str:
+    if isinstance(value, bool):
+        return "true/false"
+    return "number" if isinstance(value, int | float) else type(value).__name__
