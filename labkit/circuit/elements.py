@@ -1,0 +1,251 @@
+"""Circuit elements between named nodes, and the immutable `Circuit` they make up.
+
+Elements hold values in SI and know nothing of knobs or sheets: a wiring scheme becomes a list of these.
+`Circuit` checks the list once, on creation; everything that solves, draws, exports or explains a circuit
+starts from it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Protocol, TypeVar
+
+import numpy as np
+
+from labkit.core.errors import CircuitError, did_you_mean
+
+GROUND = "ground"
+"""Name of the reference node."""
+
+
+class AdmittanceRow(Protocol):
+    """A frequency dependence of an admittance: hashable, called with ω (rad/s, shape (F,)), returns complex (F,)."""
+
+    def __call__(self, omega: np.ndarray, /) -> np.ndarray: ...
+
+    def __hash__(self) -> int: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Element:
+    """What every element has: a name that is unique in its circuit, and the nodes it joins."""
+
+    name: str
+    nodes: tuple[str, ...]
+
+
+ElementT = TypeVar("ElementT", bound=Element)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resistor(Element):
+    """A resistance, Ω, zero (a short) to infinity (an open) inclusive."""
+
+    resistance: float
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+        _require(self.resistance >= 0, self, f"resistance must be 0 Ω or more; got {self.resistance} Ω")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capacitor(Element):
+    """A capacitance, F, with a constant dissipation factor tan δ: Y = jωC + ωC·tan δ."""
+
+    capacitance: float
+    dissipation: float = 0.0
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+        _require(0 <= self.capacitance < math.inf, self, f"capacitance must be 0 F or more; got {self.capacitance} F")
+        _require(0 <= self.dissipation < 1, self, f"dissipation must lie in 0 … 1; got {self.dissipation}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inductor(Element):
+    """An inductance, H; its first node is the dotted end."""
+
+    inductance: float
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+        _require(0 < self.inductance < math.inf, self, f"inductance must be more than 0 H; got {self.inductance} H")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coupling(Element):
+    """Mutual inductance M = k·√(L₁L₂) between two inductors named in ``inductors``; ``nodes`` is empty."""
+
+    nodes: tuple[str, ...] = ()
+    inductors: tuple[str, str]
+    coefficient: float
+
+    def __post_init__(self) -> None:
+        _require(self.nodes == (), self, "a coupling has no nodes of its own")
+        _require(-1 < self.coefficient < 1, self, f"coupling must lie between −1 and 1; got {self.coefficient}")
+        _require(self.inductors[0] != self.inductors[1], self, "an inductor cannot be coupled to itself")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contact(Element):
+    """A switch contact: an exact short when ``closed``, otherwise absent."""
+
+    closed: bool
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source(Element):
+    """An ideal EMF from its second node to its first; ``voltage`` is its weight in the summed response."""
+
+    voltage: float = 1.0
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+        _require(math.isfinite(self.voltage), self, f"voltage must be finite; got {self.voltage} V")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Buffer(Element):
+    """A unilateral stage from its first node (input) to its second (output): gain behind ``output_resistance``, Ω.
+
+    Its input resistance and capacitance are ordinary elements beside it.
+    """
+
+    gain: float = 1.0
+    output_resistance: float = 0.0
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+        _require(math.isfinite(self.gain), self, f"gain must be finite; got {self.gain}")
+        _require(
+            0 <= self.output_resistance < math.inf,
+            self,
+            f"output resistance must be 0 Ω or more; got {self.output_resistance} Ω",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CustomAdmittance(Element):
+    """A branch of admittance ``coefficient``·``row(ω)``, siemens: any frequency dependence a model needs."""
+
+    row: AdmittanceRow
+    coefficient: float = 1.0
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+        _require(0 <= self.coefficient < math.inf, self, f"coefficient must be 0 or more; got {self.coefficient}")
+
+
+MAIN_VALUE: Mapping[type[Element], str] = {
+    Resistor: "resistance",
+    Capacitor: "capacitance",
+    Inductor: "inductance",
+    Coupling: "coefficient",
+    Source: "voltage",
+    Buffer: "gain",
+    CustomAdmittance: "coefficient",
+}
+"""The field of each kind that a batch of variants may replace, by element name."""
+
+ValuesByName = Mapping[str, float | np.ndarray]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circuit:
+    """Elements between named nodes, with the node whose voltage to ground is wanted.
+
+    Parameters
+    ----------
+    elements : tuple of Element
+        Order is kept; it decides the order of drawings and netlists.
+    output : str
+        Node at which the response is taken.
+    name : str
+        Shown in errors and titles.
+
+    Raises
+    ------
+    CircuitError
+        If two elements share a name, a coupling names no inductor, or the output is no node.
+    """
+
+    elements: tuple[Element, ...]
+    output: str
+    name: str = "circuit"
+    _by_name: Mapping[str, Element] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        by_name: dict[str, Element] = {}
+        for element in self.elements:
+            if element.name in by_name:
+                raise CircuitError(f"{self.name}: two parts are named '{element.name}'; every part needs its own name")
+            by_name[element.name] = element
+        object.__setattr__(self, "_by_name", by_name)
+        for element in self.elements:
+            if isinstance(element, Coupling):
+                for inductor in element.inductors:
+                    if not isinstance(by_name.get(inductor), Inductor):
+                        known = [other.name for other in self.elements if isinstance(other, Inductor)]
+                        raise CircuitError(
+                            f"{self.name}: coupling '{element.name}' needs an inductor named '{inductor}'."
+                            f"{did_you_mean(inductor, known)}"
+                        )
+        if self.output not in self.nodes:
+            raise CircuitError(
+                f"{self.name}: the output '{self.output}' is no node of the circuit.{did_you_mean(self.output, self.nodes)}"
+            )
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Every node, in order of first appearance."""
+        return tuple(dict.fromkeys(node for element in self.elements for node in element.nodes))
+
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """The EMFs, in order."""
+        return tuple(element for element in self.elements if isinstance(element, Source))
+
+    def __getitem__(self, name: str) -> Element:
+        """Return an element by name; CircuitError with the nearest name when there is none."""
+        if name not in self._by_name:
+            raise CircuitError(f"{self.name}: no part is named '{name}'.{did_you_mean(name, self._by_name)}")
+        return self._by_name[name]
+
+    def of_kind(self, kind: type[ElementT]) -> tuple[ElementT, ...]:
+        """Return the elements of one kind, in order."""
+        return tuple(element for element in self.elements if isinstance(element, kind))
+
+    def with_values(self, values: Mapping[str, float]) -> Circuit:
+        """Return a circuit with the main values of the named elements replaced.
+
+        >>> r = Resistor(name="load", nodes=("a", GROUND), resistance=1e6)
+        >>> Circuit(elements=(r,), output="a").with_values({"load": 2e5})["load"].resistance
+        200000.0
+        """
+        for name in values:
+            element = self[name]
+            if type(element) not in MAIN_VALUE:
+                raise CircuitError(f"{self.name}: '{name}' has no value to replace")
+        return replace(
+            self,
+            elements=tuple(
+                replace(element, **{MAIN_VALUE[type(element)]: float(values[element.name])})  # type: ignore[arg-type]
+                if element.name in values
+                else element
+                for element in self.elements
+            ),
+        )
+
+
+def _require(holds: bool, element: Element, requirement: str) -> None:
+    if not holds:
+        raise CircuitError(f"part '{element.name}': {requirement}")
+
+
+def _require_two_nodes(element: Element) -> None:
+    _require(len(element.nodes) == 2, element, f"needs two nodes; got {len(element.nodes)}")

@@ -1,0 +1,126 @@
+"""`Coil` and `Pickup`: the electrical values that every route (known, built, measured) ends in.
+
+A coil is an EMF in series with its resistance and its inductance, its own capacitance and an optional loss
+resistance across both. Eddy currents in core and cover take the form L·(1 − Σ K·jω/(jω+ω_e)); each term is
+exactly one inductor in parallel with one resistor (L_k = K·L, R_k = K·L·ω_e) in series with L·(1 − ΣK), so the
+same network goes to the solver, to SPICE and to symbols, and cannot be active while K ≥ 0 and ΣK < 1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+from labkit.core.errors import InputError
+
+Facing = Literal["north", "south"]
+Wound = Literal["clockwise", "counter-clockwise"]
+Connection = Literal["series", "parallel"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EddySection:
+    """One eddy-current term: ``fraction`` K of the inductance (0 … 1) that vanishes above ``corner_hz``."""
+
+    fraction: float
+    corner_hz: float
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.fraction < 1:
+            raise InputError(f"eddy fraction must lie in 0 … 1 (a negative one would create energy); got {self.fraction}")
+        if not 0 < self.corner_hz < math.inf:
+            raise InputError(f"eddy corner must be above 0 Hz; got {self.corner_hz} Hz")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coil:
+    """One coil as the circuit sees it.
+
+    Parameters
+    ----------
+    resistance : float, Ω
+        DC resistance at the temperature of use.
+    inductance : float, H
+        Low-frequency inductance, core included.
+    capacitance : float, F
+        Capacitance across the coil, its leads included.
+    loss_resistance : float, Ω
+        Parallel loss; infinity when there is none.
+    eddy : tuple of EddySection
+        Core and cover losses.
+    turns : float or None
+        Weight of this coil's EMF inside its pickup; equal shares where unknown.
+    area : float or None, m²
+        Mean turn area, for hum pickup; None where unknown.
+    facing : "north", "south" or None
+        Pole seen from the strings.
+    wound : "clockwise", "counter-clockwise" or None
+        Sense from start to finish, seen from the strings.
+    """
+
+    resistance: float
+    inductance: float
+    capacitance: float = 0.0
+    loss_resistance: float = math.inf
+    eddy: tuple[EddySection, ...] = ()
+    turns: float | None = None
+    area: float | None = None
+    facing: Facing | None = None
+    wound: Wound | None = None
+
+    def __post_init__(self) -> None:
+        for name, unit in (("resistance", "Ω"), ("inductance", "H"), ("loss_resistance", "Ω")):
+            value = getattr(self, name)
+            if not value > 0 or (name != "loss_resistance" and not math.isfinite(value)):
+                raise InputError(f"a coil's {name.replace('_', ' ')} must be above 0 {unit}; got {value} {unit}")
+        if not 0 <= self.capacitance < math.inf:
+            raise InputError(f"a coil's capacitance must be 0 F or more; got {self.capacitance} F")
+        lost = sum(section.fraction for section in self.eddy)
+        if lost >= 1:
+            raise InputError(f"the eddy fractions of a coil must sum to less than 1; got {lost:g}")
+
+    @property
+    def sense(self) -> int:
+        """+1 or −1: sign of the EMF from finish to start for a given string motion (wind × pole)."""
+        wind = -1 if self.wound == "counter-clockwise" else 1
+        pole = -1 if self.facing == "south" else 1
+        return wind * pole
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pickup:
+    """Coils, how the pickup's own two leads present them, and what couples them.
+
+    Parameters
+    ----------
+    name : str
+    coils : mapping of str to Coil
+        One or two coils, in order from the first (start of the series chain at hot).
+    connection : "series" or "parallel"
+        How the two leads present two coils; a harness may rewire them.
+    coupling : float
+        Inductive coupling between the two coils, positive when it adds to the series inductance.
+    lead_capacitance : float, F
+        Between the leads.
+    warnings : tuple of str
+        Sentences on validity that travel with the values.
+    """
+
+    name: str
+    coils: Mapping[str, Coil]
+    connection: Connection = "series"
+    coupling: float = 0.0
+    lead_capacitance: float = 0.0
+    warnings: tuple[str, ...] = field(default=(), compare=False)
+
+    def __post_init__(self) -> None:
+        if not 1 <= len(self.coils) <= 2:
+            raise InputError(f"pickup '{self.name}' must have one or two coils; got {len(self.coils)}")
+        if not -1 < self.coupling < 1:
+            raise InputError(f"pickup '{self.name}': coupling must lie between −1 and 1; got {self.coupling}")
+        if not 0 <= self.lead_capacitance < math.inf:
+            raise InputError(f"pickup '{self.name}': lead capacitance must be 0 F or more; got {self.lead_capacitance} F")
+        object.__setattr__(self, "coils", MappingProxyType(dict(self.coils)))
