@@ -1,0 +1,58 @@
+# make lab         create the environment and open the lab in the browser
+# make test        create what the tests need and run every check
+# make benchmark   time the solver beside other routes
+# make screenshots write pictures of the pages to screenshots/
+# make clean       remove everything that the targets above created
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --constraint constraints.txt
+
+# Worker processes of the test run: one a core, and no more than pays off.
+WORKERS ?= auto
+PYTEST_OPTIONS ?=
+
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+
+.DEFAULT_GOAL := lab
+.PHONY: lab test benchmark screenshots clean
+
+lab: $(VENV)/.lab-installed
+	$(BIN)/labkit open
+
+test: $(VENV)/.test-installed
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports
+	$(BIN)/mypy
+	$(BIN)/python -m pytest -n $(WORKERS) --maxprocesses 8 --dist loadgroup $(PYTEST_OPTIONS)
+
+benchmark: $(VENV)/.test-installed
+	$(BIN)/python -m pytest tests/benchmarks --benchmark-only --benchmark-columns=min,median,iqr,rounds \
+		--benchmark-sort=name --benchmark-group-by=group $(PYTEST_OPTIONS)
+
+screenshots: $(VENV)/.test-installed
+	LABKIT_SCREENSHOTS=screenshots $(BIN)/python -m pytest tests -m browser $(PYTEST_OPTIONS)
+
+clean:
+	rm -rf $(VENV) build dist screenshots *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache \
+		.hypothesis .benchmarks
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+		{ echo "labkit needs Python 3.11 or newer; '$(PYTHON)' is missing or older. Name another one: make lab PYTHON=python3.12" >&2; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || \
+		{ echo "'$(PYTHON)' has no venv module. Install it (Debian and Ubuntu: apt-get install python3-venv)." >&2; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+
+# The stamps record what was installed last: a repeated run installs nothing until one of these two files changes.
+$(VENV)/.lab-installed: pyproject.toml constraints.txt | $(BIN)/python
+	$(INSTALL) --editable .
+	@touch $@
+
+# The test environment contains the lab's, so it settles both stamps.
+$(VENV)/.test-installed: pyproject.toml constraints.txt | $(BIN)/python
+	$(INSTALL) --editable '.[test]'
+	@touch $(VENV)/.lab-installed $@
