@@ -1,0 +1,97 @@
+"""What every test may rely on: outside tools, measured sweeps, a clean user folder, and how hard hypothesis searches.
+
+A test that needs an outside tool carries a marker (``ngspice``, ``browser``). Without the tool it is skipped with a
+sentence that says what to install; with ``LABKIT_REQUIRE_TOOLS`` set, as in continuous integration, it fails instead.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+import hypothesis
+import pytest
+
+PROJECT_ROOT = Path(__file__).resolve().parents[1]
+MEASURED = PROJECT_ROOT.parent / "shared" / "measured"
+
+TOOLS = {
+    "ngspice": ("ngspice",),
+    "browser": ("chromium", "chromium-browser"),
+}
+"""Commands to look for, by marker."""
+
+INSTALL = {
+    "ngspice": "install ngspice (Debian and Ubuntu: apt-get install ngspice)",
+    "browser": "install chromium (Debian and Ubuntu: apt-get install chromium)",
+}
+
+# Found counterexamples are printed with a line that reproduces them; no deadline, since machines share their cores.
+hypothesis.settings.register_profile("steady", deadline=None, derandomize=True, max_examples=60, print_blob=True)
+hypothesis.settings.register_profile("search", deadline=None, max_examples=2000, print_blob=True)
+hypothesis.settings.load_profile(os.environ.get("LABKIT_TEST_PROFILE", "steady"))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Keep a person's own sheets out of the tests: user folders point into an empty one for the whole run."""
+    empty = tempfile.mkdtemp(prefix="labkit-tests-")
+    config.add_cleanup(lambda: shutil.rmtree(empty, ignore_errors=True))
+    for variable in ("XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME", "XDG_STATE_HOME"):
+        os.environ[variable] = str(Path(empty) / variable.lower())
+    os.environ.pop("LABKIT_CATALOGUE", None)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Browser tests share one worker process, so that browsers and servers do not compete for the cores."""
+    for item in items:
+        if item.get_closest_marker("browser") and not item.get_closest_marker("xdist_group"):
+            item.add_marker(pytest.mark.xdist_group("browser"))
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Skip or fail a marked test whose tool or data is missing."""
+    for marker in TOOLS:
+        if item.get_closest_marker(marker):
+            require_tool(marker)
+    if item.get_closest_marker("measured"):
+        _require_measured()
+
+
+def require_tool(marker: str) -> str:
+    """Return the path of an outside tool; skip the test where it is missing, or fail it where tools are required."""
+    for command in TOOLS[marker]:
+        path = shutil.which(command)
+        if path:
+            return path
+    if os.environ.get("LABKIT_REQUIRE_TOOLS"):
+        pytest.fail(f"this run requires every tool: {INSTALL[marker]}", pytrace=False)
+    pytest.skip(INSTALL[marker])
+
+
+def _require_measured() -> None:
+    # Allowed to be absent everywhere: the sweeps belong to others and are not part of the project.
+    if not MEASURED.is_dir():
+        pytest.skip(
+            "the measured sweeps of others are not part of the project; put them at ../shared/measured to run this"
+        )
+
+
+@pytest.fixture(scope="session")
+def project_root() -> Path:
+    """The checkout."""
+    return PROJECT_ROOT
+
+
+@pytest.fixture(scope="session")
+def measured_folder() -> Path:
+    """The folder of measured sweeps beside the project; the test is skipped where there is none."""
+    _require_measured()
+    return MEASURED
+
+
+@pytest.fixture(scope="session")
+def chromium_path() -> str:
+    """Path of the browser for tests that drive one."""
+    return require_tool("browser")
