@@ -1,0 +1,398 @@
+"""SPICE in: `read_spice` turns the linear small-signal part of a standard netlist into a `Circuit`.
+
+Read are R, L, C, K, V, and E where it is a buffer (both its reference ends on ground); ``.param`` with plain
+numbers; ``.print``, ``.plot``, ``.save`` or ``.probe`` for the output node. Everything else that would change the
+answer is refused by line; analysis, option and control lines are passed over.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+
+from labkit.circuit.elements import (
+    GROUND,
+    Buffer,
+    Capacitor,
+    Circuit,
+    Contact,
+    Coupling,
+    Element,
+    Inductor,
+    Resistor,
+    Source,
+)
+from labkit.core.errors import CircuitError, did_you_mean
+
+LONGEST_NETLIST = 1_000_000
+"""Characters; a netlist of a guitar circuit is a few kilobytes."""
+
+SUFFIXES = {
+    "t": 1e12,
+    "g": 1e9,
+    "meg": 1e6,
+    "k": 1e3,
+    "mil": 25.4e-6,
+    "m": 1e-3,
+    "u": 1e-6,
+    "n": 1e-9,
+    "p": 1e-12,
+    "f": 1e-15,
+}
+"""SPICE multipliers, case-insensitive: m and M are milli, meg is mega, f is femto."""
+
+_REFUSED_KINDS = {
+    "a": "a code model",
+    "b": "a behavioural source",
+    "d": "a diode",
+    "f": "a current-controlled source",
+    "g": "a voltage-controlled current source",
+    "h": "a current-controlled source",
+    "i": "a current source",
+    "j": "a field-effect transistor",
+    "m": "a field-effect transistor",
+    "o": "a transmission line",
+    "q": "a transistor",
+    "s": "a controlled switch",
+    "t": "a transmission line",
+    "u": "a distributed line",
+    "w": "a controlled switch",
+    "x": "a subcircuit",
+    "z": "a field-effect transistor",
+}
+_REFUSED_LINES = {
+    ".include",
+    ".inc",
+    ".lib",
+    ".subckt",
+    ".ends",
+    ".func",
+    ".if",
+    ".elseif",
+    ".else",
+    ".endif",
+    ".global",
+}
+_OUTPUT_LINES = {".print", ".plot", ".save", ".probe", ".four"}
+_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)([a-zµμω%]*)", re.IGNORECASE)
+
+
+def read_spice(text: str, *, output: str | None = None, name: str | None = None) -> Circuit:
+    """Read a netlist.
+
+    Parameters
+    ----------
+    text : str
+        The netlist itself (not a path). Its first line is its title, as SPICE has it.
+    output : str, optional
+        Output node. Left out: the voltage asked for by ``.print``, ``.plot``, ``.save`` or ``.probe``, else a node
+        named ``out`` or ``output``.
+    name : str, optional
+        Name of the circuit; the title line when left out.
+
+    Returns
+    -------
+    Circuit
+        Node ``0`` (or ``gnd``) is ground. A voltage source without an AC value is a short for small signals and
+        becomes a closed contact.
+
+    Raises
+    ------
+    CircuitError
+        One sentence that names the line, what was expected and what was found.
+
+    >>> circuit = read_spice('''divider
+    ... V1 in 0 AC 1
+    ... R1 in out 1MEG
+    ... C1 out 0 22N
+    ... .end''')
+    >>> circuit["R1"].resistance, circuit["C1"].capacitance, circuit.output
+    (1000000.0, 2.2e-08, 'out')
+    """
+    if not isinstance(text, str):
+        raise CircuitError(f"a netlist must be text; got {type(text).__name__}")
+    if len(text) > LONGEST_NETLIST:
+        raise CircuitError(f"a netlist must be shorter than {LONGEST_NETLIST} characters; got {len(text)}")
+    if "\0" in text:
+        raise CircuitError("a netlist must be text; this holds binary data")
+    title, statements = _statements(text)
+    reader = _Reader()
+    for statement in statements:
+        reader.read(statement)
+    return reader.circuit(output=output, name=name or title or "netlist")
+
+
+@dataclass(frozen=True, slots=True)
+class _Statement:
+    """A joined line: where it began, and its words."""
+
+    number: int
+    words: tuple[str, ...]
+
+    def error(self, sentence: str) -> CircuitError:
+        return CircuitError(f"line {self.number} ('{' '.join(self.words)[:60]}'): {sentence}")
+
+
+def _statements(text: str) -> tuple[str, list[_Statement]]:
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    title = lines[0].strip().lstrip("*").strip() if lines else ""
+    joined: list[tuple[int, str]] = []
+    in_control = False
+    for number, raw in enumerate(lines[1:], start=2):
+        line = re.split(r";|(?:(?<=\s)|^)(?:\$\s|//)", raw, maxsplit=1)[0].strip()
+        if not line or line.startswith("*"):
+            continue
+        keyword = line.split()[0].lower()
+        if keyword == ".control":
+            in_control = True
+        elif keyword == ".endc":
+            in_control = False
+        elif in_control:
+            continue
+        elif keyword == ".end":
+            break
+        elif line.startswith("+"):
+            if not joined:
+                raise CircuitError(
+                    f"line {number}: a continuation line ('+') needs a line before it; the first line is the title"
+                )
+            start, before = joined[-1]
+            joined[-1] = (start, f"{before} {line[1:].strip()}")
+        else:
+            joined.append((number, line))
+    return title, [_Statement(number, tuple(_words(line))) for number, line in joined]
+
+
+def _words(line: str) -> list[str]:
+    """Split at blanks and commas outside brackets, and take the blanks around '=' away."""
+    spaced = re.sub(r"\s*=\s*", "=", line)
+    spaced = re.sub(r"\s+\(", "(", spaced) if spaced[0] in ".vV" else spaced
+    words, depth, word = [], 0, ""
+    for character in spaced:
+        depth += (character in "({") - (character in ")}")
+        if depth <= 0 and (character.isspace() or character == ","):
+            if word:
+                words.append(word)
+            word = ""
+        else:
+            word += character
+    return [*words, word] if word else words
+
+
+@dataclass(slots=True)
+class _Reader:
+    """Elements and names met so far."""
+
+    elements: list[Element] = field(default_factory=list)
+    names: dict[str, str] = field(default_factory=dict)
+    nodes: dict[str, str] = field(default_factory=dict)
+    parameters: dict[str, float] = field(default_factory=dict)
+    asked: list[str] = field(default_factory=list)
+    couplings: list[_Statement] = field(default_factory=list)
+
+    def read(self, statement: _Statement) -> None:
+        first = statement.words[0]
+        kind = first[0].lower()
+        if kind == ".":
+            self.read_dot_line(statement)
+            return
+        known = {
+            "r": self.read_resistor,
+            "l": self.read_inductor,
+            "c": self.read_capacitor,
+            "v": self.read_voltage,
+            "e": self.read_buffer,
+        }
+        if kind == "k":
+            self.couplings.append(statement)
+        elif kind in known:
+            try:
+                self.elements.append(known[kind](statement))
+            except CircuitError as problem:
+                if str(problem).startswith("line "):
+                    raise
+                raise statement.error(str(problem)) from None
+        elif kind in _REFUSED_KINDS:
+            raise statement.error(
+                f"'{first}' is {_REFUSED_KINDS[kind]}; a circuit here is made of R, L, C, K, V and buffers E"
+            )
+        else:
+            raise statement.error(f"'{first}' is no element; names begin with R, L, C, K, V or E")
+
+    def read_dot_line(self, statement: _Statement) -> None:
+        keyword = statement.words[0].lower()
+        if keyword in _REFUSED_LINES:
+            raise statement.error(f"'{keyword}' is not read; write the netlist out flat, in one text")
+        if keyword in (".param", ".params"):
+            for word in statement.words[1:]:
+                key, equals, value = word.partition("=")
+                if not equals:
+                    raise statement.error(f"a parameter is written name=value; got '{word}'")
+                self.parameters[key.lower()] = self.number(statement, value, f"parameter '{key}'")
+        elif keyword in _OUTPUT_LINES:
+            for word in statement.words[1:]:
+                match = re.fullmatch(r"v(?:db|m|p|r|i)?\(\s*([^(),\s]+)\s*\)", word, re.IGNORECASE)
+                if match:
+                    self.asked.append(match[1])
+
+    def read_resistor(self, statement: _Statement) -> Element:
+        name, nodes, value = self.two_terminals(statement, "r", "resistance", "1k")
+        return Resistor(name=name, nodes=nodes, resistance=value)
+
+    def read_capacitor(self, statement: _Statement) -> Element:
+        name, nodes, value = self.two_terminals(statement, "c", "capacitance", "22n")
+        return Capacitor(name=name, nodes=nodes, capacitance=value)
+
+    def read_inductor(self, statement: _Statement) -> Element:
+        name, nodes, value = self.two_terminals(statement, "l", "inductance", "2.4")
+        return Inductor(name=name, nodes=nodes, inductance=value)
+
+    def two_terminals(
+        self, statement: _Statement, letter: str, noun: str, example: str
+    ) -> tuple[str, tuple[str, str], float]:
+        words = statement.words
+        if len(words) < 4:
+            raise statement.error(
+                f"a {noun} is written '{words[0]} node node {example}'; got {len(words) - 1} words after the name"
+            )
+        value = words[3]
+        key, equals, after = value.partition("=")
+        if equals:
+            if key.lower() not in (letter, noun):
+                raise statement.error(f"a number is due where '{value}' stands, such as {example}")
+            value = after
+        for extra in words[4:]:
+            if extra.partition("=")[0].lower() != "ic":
+                raise statement.error(f"'{extra}' after the value is not read; give the final value as one number")
+        name = self.new_name(statement)
+        return (
+            name,
+            (self.node(statement, words[1]), self.node(statement, words[2])),
+            self.number(statement, value, name),
+        )
+
+    def read_voltage(self, statement: _Statement) -> Element:
+        words = statement.words
+        if len(words) < 3:
+            raise statement.error(
+                f"a source is written '{words[0]} node node AC 1'; got {len(words) - 1} words after the name"
+            )
+        name = self.new_name(statement)
+        nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
+        rest = list(words[3:])
+        places = [index for index, word in enumerate(rest) if word.lower() == "ac"]
+        if not places:
+            return Contact(name=name, nodes=nodes, closed=True)
+        numbers = [
+            self.number(statement, word, name)
+            for word in rest[places[0] + 1 :][:2]
+            if _NUMBER.match(word) or "{" in word
+        ]
+        magnitude = numbers[0] if numbers else 1.0
+        phase = numbers[1] if len(numbers) > 1 else 0.0
+        if phase % 180:
+            raise statement.error(f"the phase of a source must be 0 or 180 degrees; got {phase:g}")
+        return Source(name=name, nodes=nodes, voltage=-magnitude if phase % 360 else magnitude)
+
+    def read_buffer(self, statement: _Statement) -> Element:
+        words = statement.words
+        if len(words) != 6:
+            raise statement.error(
+                f"a buffer is written '{words[0]} out 0 in 0 gain'; got {len(words) - 1} words after the name"
+            )
+        leaves, below, enters, reference = (self.node(statement, word) for word in words[1:5])
+        if below != GROUND or reference != GROUND:
+            raise statement.error("a controlled source is read as a buffer, so its second and fourth node must be 0")
+        name = self.new_name(statement)
+        return Buffer(name=name, nodes=(enters, leaves), gain=self.number(statement, words[5], name))
+
+    def new_name(self, statement: _Statement) -> str:
+        name = statement.words[0]
+        if name.lower() in self.names:
+            raise statement.error(
+                f"two elements are named '{name}'; every element needs its own name (capitals do not count)"
+            )
+        self.names[name.lower()] = name
+        return name
+
+    def node(self, statement: _Statement, word: str) -> str:
+        folded = word.lower()
+        if folded in ("0", "gnd"):
+            return GROUND
+        if folded == GROUND:
+            raise statement.error(f"the ground of a netlist is node 0; a node named '{word}' is ambiguous, rename it")
+        if "=" in word or "(" in word:
+            raise statement.error(f"a node is due where '{word}' stands")
+        return self.nodes.setdefault(folded, word)
+
+    def number(self, statement: _Statement, word: str, name: str) -> float:
+        braced = re.fullmatch(r"[{'](.*)[}']", word)
+        inner = braced[1].strip() if braced else word
+        if inner.lower() in self.parameters:
+            return self.parameters[inner.lower()]
+        match = _NUMBER.fullmatch(inner)
+        if match is None:
+            hint = (
+                " Letters end a number in SPICE; write 4.7k."
+                if re.fullmatch(r"\d+[a-z]+\d+", inner, re.IGNORECASE)
+                else ""
+            )
+            if not hint and (braced or inner[:1].isalpha()):
+                hint = did_you_mean(inner.lower(), self.parameters) or " No .param stands before it."
+            raise statement.error(f"'{name}' needs a number such as 1k, 22n or 1meg; got '{word}'.{hint}")
+        letters = match[2].lower().replace("µ", "u").replace("μ", "u")
+        factor = next((SUFFIXES[suffix] for suffix in ("meg", "mil", *SUFFIXES) if letters.startswith(suffix)), 1.0)
+        exponent = {1e12: 12, 1e9: 9, 1e6: 6, 1e3: 3, 1e-3: -3, 1e-6: -6, 1e-9: -9, 1e-12: -12, 1e-15: -15}.get(factor)
+        # The power of ten goes into the text, so that 22n is the float nearest to 22e-9.
+        value = _scaled(match[1], exponent) if exponent is not None else float(match[1]) * factor
+        if not math.isfinite(value):
+            raise statement.error(f"'{name}' needs a finite number; got '{word}'")
+        return value
+
+    def read_coupling(self, statement: _Statement) -> list[Coupling]:
+        words = statement.words
+        if len(words) < 4:
+            raise statement.error(
+                f"a coupling is written '{words[0]} L1 L2 0.9'; got {len(words) - 1} words after the name"
+            )
+        name = self.new_name(statement)
+        inductors = [self.inductor(statement, word) for word in words[1:-1]]
+        coefficient = self.number(statement, words[-1], name)
+        pairs = [(a, b) for index, a in enumerate(inductors) for b in inductors[index + 1 :]]
+        try:
+            return [
+                Coupling(name=name if len(pairs) == 1 else f"{name}_{count}", inductors=pair, coefficient=coefficient)
+                for count, pair in enumerate(pairs, start=1)
+            ]
+        except CircuitError as problem:
+            raise statement.error(str(problem)) from None
+
+    def inductor(self, statement: _Statement, word: str) -> str:
+        known = {element.name.lower(): element.name for element in self.elements if isinstance(element, Inductor)}
+        if word.lower() not in known:
+            raise statement.error(f"no inductor is named '{word}'.{did_you_mean(word, known.values())}")
+        return known[word.lower()]
+
+    def circuit(self, *, output: str | None, name: str) -> Circuit:
+        if not self.elements:
+            raise CircuitError(
+                "the netlist holds no element; its first line is its title and is never read as an element"
+            )
+        couplings = [coupling for statement in self.couplings for coupling in self.read_coupling(statement)]
+        wanted = [output] if output is not None else [*self.asked, "out", "output"]
+        for node in wanted:
+            if node.lower() in self.nodes:
+                return Circuit(elements=(*self.elements, *couplings), output=self.nodes[node.lower()], name=name)
+        if output is not None or self.asked:
+            raise CircuitError(
+                f"the output '{wanted[0]}' is no node of the netlist.{did_you_mean(wanted[0], self.nodes.values())}"
+            )
+        raise CircuitError(
+            "the netlist does not say which node is its output: add '.print ac v(node)' or name a node 'out'"
+        )
+
+
+def _scaled(digits: str, exponent: int) -> float:
+    mantissa, _, power = digits.lower().partition("e")
+    return float(f"{mantissa}e{int(power or 0) + exponent}")
