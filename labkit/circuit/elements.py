@@ -8,7 +8,7 @@ starts from it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol, TypeVar
 

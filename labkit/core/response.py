@@ -183,13 +183,17 @@ class Response:
             return self.evaluate(wanted)
         low, high = self.frequency_hz[0], self.frequency_hz[-1]
         if wanted.min() < low * (1 - 1e-12) or wanted.max() > high * (1 + 1e-12):
-            raise InputError(f"this curve runs from {low:g} Hz to {high:g} Hz; asked for {wanted.min():g} to {wanted.max():g} Hz")
+            raise InputError(
+                f"this curve runs from {low:g} Hz to {high:g} Hz; asked for {wanted.min():g} to {wanted.max():g} Hz"
+            )
         x, x_wanted = np.log(self.frequency_hz), np.log(wanted)
         flat_db = self.gain_db.reshape(-1, x.size)
         flat_phase = np.radians(self.phase_deg).reshape(-1, x.size)
         decibels = np.stack([np.interp(x_wanted, x, row) for row in flat_db])
         phase = np.stack([np.interp(x_wanted, x, row) for row in flat_phase])
-        interpolated: np.ndarray = (10 ** (decibels / 20) * np.exp(1j * phase)).reshape(*self.values.shape[:-1], wanted.size)
+        interpolated: np.ndarray = (10 ** (decibels / 20) * np.exp(1j * phase)).reshape(
+            *self.values.shape[:-1], wanted.size
+        )
         return interpolated
 
     def gain_db_at(self, frequency_hz: float) -> float:
@@ -246,7 +250,9 @@ class Response:
 
     def _single(self) -> Response:
         if self.values.ndim != 1:
-            raise InputError(f"this number belongs to one curve; the response holds a stack of shape {self.values.shape[:-1]}")
+            raise InputError(
+                f"this number belongs to one curve; the response holds a stack of shape {self.values.shape[:-1]}"
+            )
         return self
 
     def _range(self) -> tuple[float, float]:

@@ -64,7 +64,9 @@ UNITS: dict[str, Unit] = {
         Unit("S", "conductance", ("S",), (), False, "", "10 µS"),
         Unit("T", "flux density", ("T", "tesla"), (("G", 1e-4, 0.0), ("gauss", 1e-4, 0.0)), False, "", "50 mT"),
         Unit("A/m", "field strength", ("A/m",), (("Oe", 1000 / (4 * math.pi), 0.0),), False, "", "50 kA/m"),
-        Unit("J/m³", "energy product", ("J/m³", "J/m3"), (("MGOe", 1e5 / (4 * math.pi), 0.0),), False, "", "43.8 kJ/m³"),
+        Unit(
+            "J/m³", "energy product", ("J/m³", "J/m3"), (("MGOe", 1e5 / (4 * math.pi), 0.0),), False, "", "43.8 kJ/m³"
+        ),
         Unit(
             "m",
             "length",
@@ -99,16 +101,64 @@ UNITS: dict[str, Unit] = {
             "",
             "100 pF/m",
         ),
-        Unit("Ω/m", "resistance per length", ("Ω/m", "Ω/m", "ohm/m"), (("ohm/ft", 1 / _FOOT, 0.0), ("Ω/ft", 1 / _FOOT, 0.0)), False, "", "5.5 Ω/m"),
+        Unit(
+            "Ω/m",
+            "resistance per length",
+            ("Ω/m", "Ω/m", "ohm/m"),
+            (("ohm/ft", 1 / _FOOT, 0.0), ("Ω/ft", 1 / _FOOT, 0.0)),
+            False,
+            "",
+            "5.5 Ω/m",
+        ),
         Unit("H/m", "inductance per length", ("H/m",), (), False, "", "0.3 µH/m"),
         Unit("Ω·m", "resistivity", ("Ω·m", "Ω·m", "ohm m", "Ωm", "ohm.m"), (), False, "", "0.29 µΩ·m"),
-        Unit("°C", "temperature", (), (("°C", 1.0, 0.0), ("C", 1.0, 0.0), ("°F", 5 / 9, -160 / 9), ("K", 1.0, -273.15)), False, "", "20 °C"),
-        Unit("1/K", "temperature coefficient", ("1/K", "/K"), (("%/K", 0.01, 0.0), ("ppm/K", 1e-6, 0.0)), False, "", "-0.02 %/K"),
+        Unit(
+            "°C",
+            "temperature",
+            (),
+            (("°C", 1.0, 0.0), ("C", 1.0, 0.0), ("°F", 5 / 9, -160 / 9), ("K", 1.0, -273.15)),
+            False,
+            "",
+            "20 °C",
+        ),
+        Unit(
+            "1/K",
+            "temperature coefficient",
+            ("1/K", "/K"),
+            (("%/K", 0.01, 0.0), ("ppm/K", 1e-6, 0.0)),
+            False,
+            "",
+            "-0.02 %/K",
+        ),
         Unit("1", "fraction", (), (("%", 0.01, 0.0),), False, "", "10 %"),
         Unit("s", "time", ("s",), (("min", 60.0, 0.0),), False, "", "4 s"),
-        Unit("kg", "mass", (), (("kg", 1.0, 0.0), ("g", 1e-3, 0.0), ("mg", 1e-6, 0.0), ("oz", 0.028349523125, 0.0)), False, "", "35 g"),
-        Unit("kg/m³", "density", (), (("kg/m³", 1.0, 0.0), ("kg/m3", 1.0, 0.0), ("g/cm³", 1000.0, 0.0), ("g/cm3", 1000.0, 0.0)), False, "", "8.9 g/cm³"),
-        Unit("kg/m", "mass per length", (), (("kg/m", 1.0, 0.0), ("g/m", 1e-3, 0.0), ("lb/in", 0.45359237 / _INCH, 0.0)), False, "", "0.4 g/m"),
+        Unit(
+            "kg",
+            "mass",
+            (),
+            (("kg", 1.0, 0.0), ("g", 1e-3, 0.0), ("mg", 1e-6, 0.0), ("oz", 0.028349523125, 0.0)),
+            False,
+            "",
+            "35 g",
+        ),
+        Unit(
+            "kg/m³",
+            "density",
+            (),
+            (("kg/m³", 1.0, 0.0), ("kg/m3", 1.0, 0.0), ("g/cm³", 1000.0, 0.0), ("g/cm3", 1000.0, 0.0)),
+            False,
+            "",
+            "8.9 g/cm³",
+        ),
+        Unit(
+            "kg/m",
+            "mass per length",
+            (),
+            (("kg/m", 1.0, 0.0), ("g/m", 1e-3, 0.0), ("lb/in", 0.45359237 / _INCH, 0.0)),
+            False,
+            "",
+            "0.4 g/m",
+        ),
         Unit("N", "force", ("N",), (("lbf", _POUND_FORCE, 0.0),), False, "", "73 N"),
         Unit("Pa", "stress", ("Pa",), (), False, "", "200 GPa"),
         Unit("dB", "level", (), (("dB", 1.0, 0.0),), False, "", "-3 dB"),
@@ -197,16 +247,20 @@ def parse_marking(text: str, unit: str) -> Marking:
     wanted = UNITS[unit]
     if not isinstance(text, str):
         raise QuantityError(
-            f"a {wanted.noun} must be text with its unit, such as \"{wanted.example}\"; got the bare {_noun(text)} {text!r}"
+            f'a {wanted.noun} must be text with its unit, such as "{wanted.example}"; got the bare {_noun(text)} {text!r}'
         )
     cleaned = re.sub(r"[\s\u00a0\u202f]+", " ", text).strip()
     if not cleaned:
-        raise QuantityError(f"a {wanted.noun} is empty; write it with its unit, such as \"{wanted.example}\"")
+        raise QuantityError(f'a {wanted.noun} is empty; write it with its unit, such as "{wanted.example}"')
     if len(cleaned) > _LONGEST_TEXT:
-        raise QuantityError(f"a {wanted.noun} must be short text such as \"{wanted.example}\"; got {len(cleaned)} characters")
+        raise QuantityError(
+            f'a {wanted.noun} must be short text such as "{wanted.example}"; got {len(cleaned)} characters'
+        )
     marking = _read_code(cleaned, wanted) or _read_number_and_unit(cleaned, wanted)
     if marking is None:
-        raise QuantityError(f"'{cleaned}' is not a {wanted.noun}; write a number and its unit, such as \"{wanted.example}\"")
+        raise QuantityError(
+            f"'{cleaned}' is not a {wanted.noun}; write a number and its unit, such as \"{wanted.example}\""
+        )
     if not math.isfinite(marking.value):
         raise QuantityError(f"a {wanted.noun} must be finite; got '{cleaned}'")
     return marking
@@ -331,7 +385,9 @@ def _decimal(digits: str, text: str) -> Decimal:
     if "," in digits:
         whole, _, part = digits.partition(",")
         if len(re.sub(r"[eE].*", "", part)) == 3 and whole.lstrip("+-") not in ("", "0"):
-            raise QuantityError(f"'{text}' is ambiguous: is the comma a decimal or a thousands mark? Write it with a point or a prefix")
+            raise QuantityError(
+                f"'{text}' is ambiguous: is the comma a decimal or a thousands mark? Write it with a point or a prefix"
+            )
         digits = f"{whole}.{part}"
     return Decimal(digits)
 

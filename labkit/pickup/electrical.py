@@ -30,7 +30,9 @@ class EddySection:
 
     def __post_init__(self) -> None:
         if not 0 <= self.fraction < 1:
-            raise InputError(f"eddy fraction must lie in 0 … 1 (a negative one would create energy); got {self.fraction}")
+            raise InputError(
+                f"eddy fraction must lie in 0 … 1 (a negative one would create energy); got {self.fraction}"
+            )
         if not 0 < self.corner_hz < math.inf:
             raise InputError(f"eddy corner must be above 0 Hz; got {self.corner_hz} Hz")
 
@@ -122,5 +124,7 @@ class Pickup:
         if not -1 < self.coupling < 1:
             raise InputError(f"pickup '{self.name}': coupling must lie between −1 and 1; got {self.coupling}")
         if not 0 <= self.lead_capacitance < math.inf:
-            raise InputError(f"pickup '{self.name}': lead capacitance must be 0 F or more; got {self.lead_capacitance} F")
+            raise InputError(
+                f"pickup '{self.name}': lead capacitance must be 0 F or more; got {self.lead_capacitance} F"
+            )
         object.__setattr__(self, "coils", MappingProxyType(dict(self.coils)))
