@@ -1,0 +1,103 @@
+// Pin, undo, redo, start again, copy link; the list of pins; and the page's state in the address.
+export default {
+  render({ model, el }) {
+    el.classList.add("lab-widget", "lab-actions");
+    const inLab = document.body.dataset.voila !== undefined; // never touch the address of somebody's notebook
+    const bar = document.createElement("div");
+    bar.className = "lab-buttons";
+    const said = document.createElement("p");
+    said.className = "lab-said";
+    said.setAttribute("role", "status");
+    const pins = document.createElement("ul");
+    pins.className = "lab-pins";
+    el.append(bar, said, pins);
+    const buttons = new Map();
+
+    function showActions() {
+      for (const action of model.get("actions")) {
+        if (!buttons.has(action.key)) {
+          const button = document.createElement("button");
+          button.type = "button";
+          button.dataset.do = action.key;
+          button.addEventListener("click", () => { if (button.getAttribute("aria-disabled") !== "true") act(action.key); });
+          buttons.set(action.key, button);
+          bar.append(button);
+        }
+        const button = buttons.get(action.key);
+        button.textContent = action.label;
+        button.classList.toggle("lab-primary", Boolean(action.primary));
+        // aria-disabled keeps the focus where it is when the last step is undone
+        button.setAttribute("aria-disabled", action.enabled ? "false" : "true");
+        button.hidden = action.key === "link" && !inLab;
+      }
+    }
+    function showPins() {
+      const focused = el.contains(document.activeElement) ? document.activeElement.dataset.focus : "";
+      pins.replaceChildren();
+      for (const pin of model.get("pins")) {
+        const item = document.createElement("li");
+        item.innerHTML = `<svg width="34" height="10" aria-hidden="true"><line x1="0" y1="5" x2="34" y2="5" stroke-width="2.2"/></svg><span></span>`;
+        const line = item.querySelector("line");
+        line.setAttribute("stroke", pin.colour);
+        line.setAttribute("stroke-dasharray", pin.dash);
+        item.querySelector("span").textContent = pin.text;
+        for (const [name, words] of [["restore", "Go back to it"], ["unpin", "Remove"]]) {
+          const button = document.createElement("button");
+          button.type = "button";
+          button.textContent = words;
+          button.dataset.focus = `${name}-${pin.key}`;
+          button.setAttribute("aria-label", `${words}: ${pin.text}`);
+          button.addEventListener("click", () => model.send({ do: name, key: pin.key }));
+          item.append(button);
+        }
+        pins.append(item);
+      }
+      pins.hidden = model.get("pins").length === 0;
+      if (focused) (pins.querySelector(`[data-focus="${focused}"]`) ?? bar.querySelector("button"))?.focus();
+    }
+    function address() {
+      const query = model.get("query");
+      return location.pathname + (query ? `?${query}` : "");
+    }
+    async function copyLink() {
+      const link = location.origin + address();
+      try {
+        await navigator.clipboard.writeText(link);
+        say("Link copied. It opens this rig as it is now.");
+      } catch {
+        const box = document.createElement("textarea"); // plain http has no clipboard interface
+        box.value = link;
+        box.setAttribute("aria-label", "Link to this state");
+        box.style.position = "fixed";
+        box.style.opacity = "0";
+        document.body.append(box);
+        box.select();
+        const copied = document.execCommand("copy");
+        box.remove();
+        buttons.get("link").focus();
+        say(copied ? "Link copied. It opens this rig as it is now." : `Copy this link: ${link}`);
+      }
+    }
+    function say(text) { said.textContent = text; said.hidden = !text; }
+    function act(key) { if (key === "link") copyLink(); else model.send({ do: key }); }
+
+    model.on("change:actions", showActions);
+    model.on("change:pins", showPins);
+    model.on("change:said", () => say(model.get("said")));
+    model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
+    model.on("msg:custom", (message) => { if (message.address !== undefined && inLab) history.replaceState(null, "", address()); });
+    showActions();
+    showPins();
+    say(model.get("said"));
+    document.addEventListener("keydown", shortcut);
+    function shortcut(event) {
+      const typing = event.target.matches?.("input[type=text], textarea, [contenteditable]");
+      if (!inLab || typing || !(event.ctrlKey || event.metaKey) || event.altKey) return;
+      const key = event.key.toLowerCase();
+      if (key === "z") { event.preventDefault(); model.send({ do: event.shiftKey ? "redo" : "undo" }); }
+      if (key === "y") { event.preventDefault(); model.send({ do: "redo" }); }
+    }
+    if (inLab) model.send({ do: "open", search: location.search.slice(0, 8000) });
+    return () => document.removeEventListener("keydown", shortcut);
+  },
+};

@@ -1,0 +1,144 @@
+// Two versions of one take, looped and locked together; switching cross-fades and keeps the place.
+export default {
+  render({ model, el }) {
+    el.classList.add("lab-widget", "lab-player");
+    const FADE_S = 0.015;
+    const slots = ["now", "other"];
+    let context = null, master = null, startedAt = 0, playing = false, wish = null, shown = "now", frame = 0;
+    const voices = {}; // slot -> { source, gain, seconds }
+    const unique = Math.random().toString(36).slice(2, 8);
+
+    el.innerHTML = `
+      <div class="lab-player-row">
+        <button type="button" class="lab-dark" data-part="play">Play</button>
+        <fieldset class="lab-switch" data-part="versions"><legend class="lab-unseen">Version you hear</legend><div class="lab-segments">
+          <span><input type="radio" name="${unique}" id="${unique}-now" value="now" checked><label for="${unique}-now">Now</label></span>
+          <span><input type="radio" name="${unique}" id="${unique}-other" value="other"><label for="${unique}-other"></label></span>
+        </div></fieldset>
+        <div class="lab-place" aria-hidden="true"><i></i></div>
+        <button type="button" data-part="save">Save as WAV</button>
+      </div>
+      <div class="lab-loudness"><label for="${unique}-loud">Loudness</label><input type="range" id="${unique}-loud" min="0" max="100" value="25" step="1"></div>
+      <p class="lab-note" data-part="note"></p><p class="lab-said" role="status" data-part="said" hidden></p>`;
+    const part = (name) => el.querySelector(`[data-part=${name}]`);
+    const play = part("play"), loud = el.querySelector("input[type=range]"), bar = el.querySelector(".lab-place i");
+    const say = (text) => { part("said").textContent = text; part("said").hidden = !text; };
+
+    function readWav(view) {
+      const name = (at) => String.fromCharCode(view.getUint8(at), view.getUint8(at + 1), view.getUint8(at + 2), view.getUint8(at + 3));
+      let at = 12, rate = 48000, channels = 1, bits = 16;
+      while (at + 8 <= view.byteLength) {
+        const size = view.getUint32(at + 4, true);
+        if (name(at) === "fmt ") { channels = view.getUint16(at + 10, true); rate = view.getUint32(at + 12, true); bits = view.getUint16(at + 22, true); }
+        if (name(at) === "data" && bits === 16) {
+          const count = Math.floor(Math.min(size, view.byteLength - at - 8) / 2 / channels);
+          const samples = new Float32Array(count);
+          for (let index = 0; index < count; index++) samples[index] = view.getInt16(at + 8 + 2 * index * channels, true) / 32768;
+          return { samples, rate };
+        }
+        at += 8 + size + (size % 2);
+      }
+      return null;
+    }
+    const bytesOf = (slot) => { const view = model.get(slot); return view && view.byteLength > 44 ? view : null; };
+    const loudness = () => (Number(loud.value) / 100) ** 2; // square law: even steps to the ear, silent at 0
+
+    function fade(gain, to) {
+      const time = context.currentTime;
+      gain.gain.cancelScheduledValues(time);
+      gain.gain.setValueAtTime(gain.gain.value, time);
+      gain.gain.linearRampToValueAtTime(to, time + FADE_S);
+    }
+    function load(slot) {
+      const view = bytesOf(slot);
+      const before = voices[slot];
+      delete voices[slot];
+      if (before) { fade(before.gain, 0); before.source.stop(context.currentTime + 2 * FADE_S); }
+      if (!view) return;
+      const sound = readWav(view);
+      if (!sound) return;
+      const buffer = context.createBuffer(1, sound.samples.length, sound.rate);
+      buffer.copyToChannel(sound.samples, 0);
+      const source = context.createBufferSource(), gain = context.createGain();
+      source.buffer = buffer;
+      source.loop = true;
+      gain.gain.value = 0;
+      source.connect(gain).connect(master);
+      const seconds = buffer.duration;
+      const begin = context.currentTime + 0.002;
+      if (!startedAt) startedAt = begin;
+      source.start(begin, (begin - startedAt) % seconds);
+      voices[slot] = { source, gain, seconds };
+      fade(gain, slot === shown ? 1 : 0);
+    }
+    function begin() {
+      context ??= new AudioContext();
+      context.resume();
+      if (!master) { master = context.createGain(); master.connect(context.destination); }
+      master.gain.value = loudness();
+      startedAt = 0;
+      playing = true;
+      slots.forEach(load);
+      play.textContent = "Stop";
+      el.dataset.state = "playing";
+      say("");
+      tick();
+    }
+    function stop() {
+      playing = false;
+      for (const slot of slots) if (voices[slot]) { fade(voices[slot].gain, 0); voices[slot].source.stop(context.currentTime + 2 * FADE_S); delete voices[slot]; }
+      play.textContent = "Play";
+      el.dataset.state = "stopped";
+      cancelAnimationFrame(frame);
+      bar.style.width = "0";
+    }
+    function tick() {
+      const voice = voices[shown] ?? voices.now;
+      if (voice) bar.style.width = `${(100 * (((context.currentTime - startedAt) % voice.seconds) / voice.seconds)).toFixed(1)}%`;
+      if (playing) frame = requestAnimationFrame(tick);
+    }
+    function choose(slot) {
+      shown = slot;
+      el.querySelector(`#${unique}-${slot}`).checked = true;
+      if (playing) for (const name of slots) if (voices[name]) fade(voices[name].gain, name === slot ? 1 : 0);
+    }
+    function save() {
+      const view = bytesOf(shown) ?? bytesOf("now");
+      const link = document.createElement("a");
+      link.href = URL.createObjectURL(new Blob([view], { type: "audio/wav" }));
+      link.download = model.get("file_name") || "rig.wav";
+      link.click();
+      setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+      say(`Saved ${link.download}.`);
+    }
+    function want(action) {
+      if (model.get("is_current") && bytesOf("now")) return action();
+      wish = action;
+      say("Making the sound …");
+      model.send({ do: "render" });
+    }
+    function refresh() {
+      const labels = model.get("labels"), two = labels.length > 1;
+      el.querySelector(`label[for="${unique}-other"]`).textContent = two ? labels[1] : "";
+      part("versions").hidden = !two;
+      if (!two && shown === "other") choose("now");
+      part("note").textContent = model.get("note");
+    }
+    function arrived(slot) { if (playing) load(slot); }
+
+    play.addEventListener("click", () => (playing ? stop() : want(begin)));
+    part("save").addEventListener("click", () => want(save));
+    loud.addEventListener("input", () => { if (master) master.gain.setTargetAtTime(loudness(), context.currentTime, 0.02); loud.setAttribute("aria-valuetext", `${loud.value} percent`); });
+    el.querySelectorAll("input[type=radio]").forEach((radio) => radio.addEventListener("change", () => choose(radio.value)));
+    model.on("change:labels", refresh);
+    model.on("change:note", refresh);
+    slots.forEach((slot) => model.on(`change:${slot}`, () => arrived(slot)));
+    model.on("msg:custom", (message) => {
+      if (message.failed) { wish = null; say(message.failed); }
+      if (message.rendered && wish) { const action = wish; wish = null; say(""); action(); }
+    });
+    el.dataset.state = "stopped";
+    refresh();
+    return () => { if (playing) stop(); context?.close(); };
+  },
+};

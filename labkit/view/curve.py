@@ -1,0 +1,285 @@
+"""The live curve: a small SVG written by hand, with everything a reader needs inside it.
+
+Log frequency axis in hertz below and note names above, a decibel axis, curves that differ in hue and dash
+and carry their name at the line's end, and a description in words for those who do not see it. A hover
+script (`hover_script`) reads frequency, decibels and nearest note off the drawing; it needs nothing but the
+SVG, so pages, notebooks and reports share it.
+
+Drawn for a given width, so that letters keep their size from a phone to a desk.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+
+from labkit.core.errors import InputError
+from labkit.view.palette import EDGE, INK, LINE, MUTED, NOW, PAPER, SANS, CurveStyle
+from labkit.view.words import note_frequency
+
+LEAST_WIDTH, MOST_WIDTH = 240, 1600
+COMPACT_BELOW = 520
+"""Width in CSS pixels under which the drawing drops axis titles and every second tick."""
+
+LOW_HZ, HIGH_HZ = 50.0, 20_000.0
+"""A plain axis: from under the lowest string of a guitar in common tuning to the end of hearing."""
+
+_TICKS_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
+_COMPACT_TICKS_HZ = (100, 500, 1000, 5000, 10_000)
+_E_NOTES = tuple(range(40, 125, 12))
+"""The note E in every octave from the lowest string up: E2, E3, …"""
+
+LABEL_CHARACTERS = 22
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """One line of the drawing.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,), Hz, rising
+    gain_db : ndarray, shape (F,), dB
+    label : str
+        Shown at the line's end; shortened there, complete in the tooltip.
+    style : CurveStyle
+    """
+
+    frequency_hz: np.ndarray
+    gain_db: np.ndarray
+    label: str
+    style: CurveStyle = NOW
+
+    def __post_init__(self) -> None:
+        if np.shape(self.frequency_hz) != np.shape(self.gain_db) or np.ndim(self.gain_db) != 1:
+            raise InputError(
+                f"a curve needs as many levels as frequencies; got {np.shape(self.gain_db)} and {np.shape(self.frequency_hz)}"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """The plot area and its scales, in CSS pixels."""
+
+    width: int
+    height: int
+    left: float
+    right: float
+    top: float
+    bottom: float
+    low_hz: float
+    high_hz: float
+    low_db: float
+    high_db: float
+
+    def x(self, frequency_hz: np.ndarray | float) -> np.ndarray:
+        """Horizontal place of a frequency."""
+        part = np.log(np.asarray(frequency_hz) / self.low_hz) / math.log(self.high_hz / self.low_hz)
+        return self.left + part * (self.right - self.left)
+
+    def y(self, level_db: np.ndarray | float) -> np.ndarray:
+        """Vertical place of a level."""
+        part = (self.high_db - np.asarray(level_db)) / (self.high_db - self.low_db)
+        return self.top + part * (self.bottom - self.top)
+
+
+def level_window(curves: Sequence[Curve]) -> tuple[float, float]:
+    """Return the lowest and highest level of the axis, dB, in whole steps of ten.
+
+    Shows 40 dB at least, +10 to −30 where the curves allow, so that the axis rarely jumps while a knob turns.
+    Follows the loudest curve; never follows one into silence below −90 dB.
+
+    >>> level_window([])
+    (-30.0, 10.0)
+    """
+    tops = [float(np.max(curve.gain_db)) for curve in curves if curve.gain_db.size]
+    top = max(tops, default=0.0)
+    high = 10.0 * math.ceil((min(top, 90.0) + 0.5) / 10)
+    high = max(high, -50.0)
+    if -12.0 < top < 10.0:
+        high = 10.0
+    quiet = min((level for level in tops if level > -90.0), default=top)
+    low = min(high - 40.0, 10.0 * math.floor((quiet - 15.0) / 10))
+    return max(low, -100.0), high
+
+
+def draw_curves(
+    curves: Sequence[Curve],
+    *,
+    title: str,
+    description: str,
+    width: int = 790,
+    height: int | None = None,
+    low_hz: float = LOW_HZ,
+    high_hz: float = HIGH_HZ,
+) -> str:
+    """Return the drawing as one ``<svg>`` element.
+
+    Parameters
+    ----------
+    curves : sequence of Curve
+        The first is drawn on top.
+    title, description : str
+        Text alternative: what the drawing is, and what it says in words. Escaped here.
+    width, height : int
+        CSS pixels; clamped to 240 … 1600. Under 520 px a compact form is drawn.
+    low_hz, high_hz : float
+        Ends of the frequency axis, Hz.
+
+    Returns
+    -------
+    str
+        SVG with real text, safe to place in a page.
+    """
+    width = int(min(max(width, LEAST_WIDTH), MOST_WIDTH))
+    compact = width < COMPACT_BELOW
+    height = height or (196 if compact else 380)
+    low_db, high_db = level_window(curves)
+    longest = max((len(_short(curve.label, compact)) for curve in curves), default=3)
+    margin = 10 + longest * (6.6 if compact else 7.0)
+    frame = Frame(
+        width=width,
+        height=height,
+        left=34 if compact else 44,
+        right=width - max(margin, 40),
+        top=22 if compact else 26,
+        bottom=height - (18 if compact else 42),
+        low_hz=low_hz,
+        high_hz=high_hz,
+        low_db=low_db,
+        high_db=high_db,
+    )
+    size = 12 if compact else 13
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="lab-curve{" lab-curve-compact" if compact else ""}" role="img" '
+        f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" aria-label="{escape(title)}. {escape(description)}" '
+        f'data-frame="{frame.left:.1f} {frame.right:.1f} {frame.top:.1f} {frame.bottom:.1f}" '
+        f'data-range="{low_hz:g} {high_hz:g} {low_db:g} {high_db:g}" '
+        f'font-family="{escape(SANS)}" font-size="{size}" style="font-variant-numeric: tabular-nums">'
+    )
+    parts = [head, f"<title>{escape(title)}</title><desc>{escape(description)}</desc>"]
+    parts += _grid(frame, compact)
+    parts += _lines(frame, curves)
+    parts += _end_labels(frame, curves, compact)
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def spread_labels(wanted: Sequence[float], *, gap: float, low: float, high: float) -> list[float]:
+    """Return places near the wanted ones, at least ``gap`` apart and inside ``low`` … ``high``; order is kept.
+
+    >>> spread_labels([50.0, 52.0, 90.0], gap=10, low=0, high=95)
+    [46.0, 56.0, 90.0]
+    """
+    order = sorted(range(len(wanted)), key=lambda index: wanted[index])
+    clusters: list[tuple[list[int], float]] = []
+    for index in order:
+        members, middle = [index], min(max(wanted[index], low), high)
+        while True:
+            half = gap * (len(members) - 1) / 2
+            middle = min(max(middle, low + half), high - half) if high - low >= 2 * half else (low + high) / 2
+            if not clusters:
+                break
+            before, before_middle = clusters[-1]
+            if before_middle + gap * (len(before) - 1) / 2 + gap <= middle - half + 1e-9:
+                break
+            clusters.pop()
+            joined = before + members
+            middle = (before_middle * len(before) + middle * len(members)) / len(joined)
+            members = joined
+        clusters.append((members, middle))
+    places = [0.0] * len(wanted)
+    for members, middle in clusters:
+        first = middle - gap * (len(members) - 1) / 2
+        for step, index in enumerate(members):
+            places[index] = first + step * gap
+    return places
+
+
+def _grid(frame: Frame, compact: bool) -> list[str]:
+    parts = []
+    for tick in _COMPACT_TICKS_HZ if compact else _TICKS_HZ:
+        if not frame.low_hz <= tick <= frame.high_hz:
+            continue
+        x = float(frame.x(tick))
+        name = f"{tick // 1000}k" if tick >= 1000 else str(tick)
+        parts.append(_line(x, frame.top, x, frame.bottom, LINE))
+        parts.append(_text(x, frame.bottom + (14 if compact else 17), name, MUTED, anchor="middle"))
+    for number in _E_NOTES[:: 2 if compact else 1]:
+        frequency = note_frequency(number)
+        if not frame.low_hz <= frequency <= frame.high_hz:
+            continue
+        x = float(frame.x(frequency))
+        parts.append(_line(x, frame.top - 4, x, frame.top, EDGE))
+        parts.append(_text(x, frame.top - 8, f"E{number // 12 - 1}", MUTED, anchor="middle"))
+    step = 20 if compact and frame.high_db - frame.low_db > 50 else 10
+    for level in range(int(frame.low_db), int(frame.high_db) + 1, step):
+        y = float(frame.y(level))
+        parts.append(_line(frame.left, y, frame.right, y, EDGE if level == 0 else LINE))
+        parts.append(_text(frame.left - 6, y + 4, f"{level}".replace("-", "−"), MUTED, anchor="end"))
+    if not compact:
+        middle = (frame.left + frame.right) / 2
+        parts.append(_text(middle, frame.height - 6, "Frequency in hertz; notes along the top", MUTED, anchor="middle"))
+        parts.append(_text(frame.left - 6, frame.top - 8, "dB", MUTED, anchor="end"))
+    return parts
+
+
+def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
+    """Polylines inside a nested svg, which clips at the plot area without an id that two drawings could share."""
+    width, height = frame.right - frame.left, frame.bottom - frame.top
+    parts = [f'<svg x="{frame.left:.1f}" y="{frame.top:.1f}" width="{width:.1f}" height="{height:.1f}" overflow="hidden">']
+    for curve in reversed(curves):
+        inside = _inside(frame, curve.frequency_hz)
+        x = frame.x(curve.frequency_hz[inside]) - frame.left
+        y = np.clip(frame.y(curve.gain_db[inside]) - frame.top, -height, 4 * height)
+        points = " ".join(f"{across:.1f},{down:.1f}" for across, down in zip(x.tolist(), y.tolist()))
+        dash = f' stroke-dasharray="{" ".join(f"{length:g}" for length in curve.style.dash)}"' if curve.style.dash else ""
+        parts.append(
+            f'<polyline fill="none" stroke="{curve.style.colour}" stroke-width="{curve.style.width:g}" '
+            f'stroke-linejoin="round"{dash} data-label="{escape(curve.label)}" points="{points}"/>'
+        )
+    parts.append("</svg>")
+    return parts
+
+
+def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[str]:
+    wanted = []
+    for curve in curves:
+        inside = _inside(frame, curve.frequency_hz)
+        last = float(curve.gain_db[inside][-1]) if inside.any() else frame.low_db
+        wanted.append(float(frame.y(min(max(last, frame.low_db), frame.high_db))))
+    gap = 15.0 if compact else 17.0
+    places = spread_labels(wanted, gap=gap, low=frame.top + 4, high=frame.bottom - 2)
+    parts = []
+    for curve, place, end in zip(curves, places, wanted):
+        if abs(place - end) > 3:
+            parts.append(_line(frame.right + 1, end, frame.right + 6, place, curve.style.colour))
+        shown = _short(curve.label, compact)
+        tip = f"<title>{escape(curve.label)}</title>" if shown != curve.label else ""
+        parts.append(
+            f'<text x="{frame.right + 8:.1f}" y="{place + 4:.1f}" fill="{curve.style.colour}" font-weight="600" '
+            f'paint-order="stroke" stroke="{PAPER}" stroke-width="3">{tip}{escape(shown)}</text>'
+        )
+    return parts
+
+
+def _inside(frame: Frame, frequency_hz: np.ndarray) -> np.ndarray:
+    inside: np.ndarray = (frequency_hz >= frame.low_hz * (1 - 1e-9)) & (frequency_hz <= frame.high_hz * (1 + 1e-9))
+    return inside
+
+
+def _short(label: str, compact: bool) -> str:
+    most = LABEL_CHARACTERS // 2 if compact else LABEL_CHARACTERS
+    return label if len(label) <= most else label[: most - 1].rstrip() + "…"
+
+
+def _line(x1: float, y1: float, x2: float, y2: float, colour: str) -> str:
+    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}"/>'
+
+
+def _text(x: float, y: float, text: str, colour: str = INK, *, anchor: str = "start") -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" fill="{colour}" text-anchor="{anchor}">{escape(text)}</text>'

@@ -1,0 +1,208 @@
+"""What a curve says, in bench words: key numbers, what changed, the nearest note.
+
+Nothing here claims that a difference can be heard; that is what the blind test is for.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from labkit.core.errors import InputError
+from labkit.core.grid import REFERENCE_HZ
+from labkit.core.response import Response
+
+SILENT_DB = -100.0
+"""Below this level at 100 Hz a rig is called silent: an order of magnitude under the thermal noise of any real one."""
+
+CONCERT_PITCH_HZ = 440.0
+"""A4, ISO 16."""
+
+_NOTE_NAMES = ("C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyNumber:
+    """One number a person reads off a curve.
+
+    Attributes
+    ----------
+    label : str
+        What it is, in bench words: ``Peak sits at``.
+    value : str
+        With its unit: ``4.1 kHz``.
+    detail : str
+        What it means, or how it compares.
+    """
+
+    label: str
+    value: str
+    detail: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """The number as running text."""
+        return f"{self.label} {self.value}" + (f", {self.detail}" if self.detail else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """The numbers behind the words, taken once from a response.
+
+    Attributes
+    ----------
+    peak_hz, height_db, treble_end_hz : float or None
+        None where the curve has no such point.
+    bass_db : float
+        Gain at 100 Hz, dB.
+    """
+
+    peak_hz: float | None
+    height_db: float | None
+    treble_end_hz: float | None
+    bass_db: float
+
+    @property
+    def is_silent(self) -> bool:
+        """True where practically nothing arrives."""
+        return self.bass_db < SILENT_DB
+
+
+def read_response(response: Response) -> Reading:
+    """Return the numbers that the words are made of."""
+    peak = response.peak
+    return Reading(
+        peak_hz=peak.frequency_hz if peak else None,
+        height_db=peak.height_db if peak else None,
+        treble_end_hz=response.minus_3db_hz,
+        bass_db=response.gain_db_at(REFERENCE_HZ),
+    )
+
+
+def frequency_in_words(frequency_hz: float) -> str:
+    """Write a frequency as it is said at the bench.
+
+    >>> frequency_in_words(4123.0), frequency_in_words(846.0), frequency_in_words(82.4), frequency_in_words(12_400.0)
+    ('4.1 kHz', '850 Hz', '82 Hz', '12.4 kHz')
+    """
+    if frequency_hz >= 999.5:
+        return f"{frequency_hz / 1000:.1f} kHz"
+    if frequency_hz >= 99.5:
+        return f"{round(frequency_hz / 10) * 10:d} Hz"
+    return f"{frequency_hz:.0f} Hz"
+
+
+def level_in_words(level_db: float) -> str:
+    """Write a level with a true minus sign.
+
+    >>> level_in_words(-3.04), level_in_words(0.94), level_in_words(-0.01)
+    ('−3.0 dB', '0.9 dB', '0.0 dB')
+    """
+    text = f"{abs(level_db):.1f}"
+    return f"{'−' if level_db < 0 and float(text) else ''}{text} dB"
+
+
+def nearest_note(frequency_hz: float) -> str:
+    """Return the nearest note of equal temperament at A4 = 440 Hz (ISO 16).
+
+    >>> nearest_note(82.4), nearest_note(4186.0)
+    ('E2', 'C8')
+    """
+    if not (math.isfinite(frequency_hz) and frequency_hz > 0):
+        raise InputError(f"a note needs a frequency above 0 Hz; got {frequency_hz}")
+    number = round(69 + 12 * math.log2(frequency_hz / CONCERT_PITCH_HZ))
+    return f"{_NOTE_NAMES[number % 12]}{number // 12 - 1}"
+
+
+def note_frequency(number: int) -> float:
+    """Return the frequency of a note by its number (69 is A4), Hz.
+
+    >>> round(note_frequency(40), 1)
+    82.4
+    """
+    return CONCERT_PITCH_HZ * 2 ** ((number - 69) / 12)
+
+
+def height_in_words(height_db: float) -> str:
+    """Name the height of a peak above the bass; bands are common practice, no source.
+
+    >>> height_in_words(0.9), height_in_words(6.0)
+    ('a gentle bump', 'a strong peak')
+    """
+    bands = ((0.5, "nearly flat"), (2.0, "a gentle bump"), (5.0, "a clear peak"), (9.0, "a strong peak"))
+    return next((words for limit, words in bands if height_db < limit), "a sharp peak")
+
+
+def key_numbers(now: Reading, *, pinned: Reading | None = None, pinned_name: str = "the pinned curve") -> tuple[KeyNumber, ...]:
+    """Return the three key numbers of a curve, each compared with a pinned one where there is one.
+
+    Parameters
+    ----------
+    now : Reading
+        The present curve.
+    pinned : Reading, optional
+        What to compare with.
+    pinned_name : str
+        What sets the pinned curve apart: ``the pin at 3 m``.
+    """
+    if now.is_silent:
+        nothing = "nothing reaches the input"
+        return (
+            KeyNumber(label="Peak sits at", value="no signal", detail=nothing),
+            KeyNumber(label="Peak height", value="no signal", detail=nothing),
+            KeyNumber(label="Treble ends at", value="no signal", detail=nothing),
+        )
+    if pinned is not None and pinned.is_silent:
+        pinned = None
+    return (_peak_place(now, pinned, pinned_name), _peak_height(now, pinned, pinned_name), _treble_end(now, pinned, pinned_name))
+
+
+def sentence(numbers: tuple[KeyNumber, ...]) -> str:
+    """Return key numbers as one sentence, for text alternatives and the live region."""
+    return "; ".join(number.sentence for number in numbers) + "."
+
+
+def _peak_place(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
+    if now.peak_hz is None:
+        detail = "the treble only falls" if now.treble_end_hz else "the curve has no hump"
+        if pinned is not None and pinned.peak_hz is not None:
+            detail = f"{frequency_in_words(pinned.peak_hz)} with {name}"
+        return KeyNumber(label="Peak sits at", value="no peak", detail=detail)
+    detail = f"near the note {nearest_note(now.peak_hz)}"
+    if pinned is not None:
+        if pinned.peak_hz is None:
+            detail = f"no peak with {name}"
+        else:
+            detail = _frequency_change(now.peak_hz, pinned.peak_hz, name)
+    return KeyNumber(label="Peak sits at", value=frequency_in_words(now.peak_hz), detail=detail)
+
+
+def _peak_height(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
+    if now.height_db is None:
+        return KeyNumber(label="Peak height", value="none", detail="no point lies above the bass")
+    detail = height_in_words(now.height_db)
+    if pinned is not None and pinned.height_db is not None:
+        change = now.height_db - pinned.height_db
+        detail = (
+            f"as high as with {name}"
+            if abs(change) < 0.05
+            else f"{abs(change):.1f} dB {'higher' if change > 0 else 'lower'} than with {name}"
+        )
+    return KeyNumber(label="Peak height", value=level_in_words(now.height_db), detail=detail)
+
+
+def _treble_end(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
+    if now.treble_end_hz is None:
+        return KeyNumber(label="Treble ends at", value="above 20 kHz", detail="never 3 dB under the bass")
+    detail = "3 dB under the bass"
+    if pinned is not None and pinned.treble_end_hz is not None:
+        detail = _frequency_change(now.treble_end_hz, pinned.treble_end_hz, name)
+    return KeyNumber(label="Treble ends at", value=frequency_in_words(now.treble_end_hz), detail=detail)
+
+
+def _frequency_change(now_hz: float, pinned_hz: float, name: str) -> str:
+    change = now_hz - pinned_hz
+    if abs(change) < 5:
+        return f"as with {name}"
+    amount = f"{abs(change):.0f} Hz" if abs(change) < 99.5 else frequency_in_words(abs(change))
+    return f"{amount} {'higher' if change > 0 else 'lower'} than with {name}"
