@@ -1,0 +1,174 @@
+"""`Sweep`: one measured curve of a pickup, and the numbers read straight off it.
+
+A sweep is what came out of the instrument, in SI, with sentences on how it was understood. Nothing here knows
+a fixture or a model.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from labkit.core.errors import InputError
+from labkit.core.response import FLOOR
+
+SweepKind = Literal["impedance", "divider", "exciter"]
+"""Impedance: volts per ampere at the leads, Ω. Divider: coil voltage over source voltage behind a series
+resistor. Exciter: coil voltage while a small driven coil sits on the pickup, in any unit of level."""
+
+FEWEST_POINTS = 8
+"""Fewer points cannot hold R, L, C and one eddy section (5 numbers) with anything left to judge the fit by."""
+
+CONSTANT_DB = 0.01
+"""A curve that moves less than this is constant: every coil moves by far more between its corner and its peak."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """One measured curve.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,), Hz, rising
+    magnitude : ndarray, shape (F,), above 0
+        Linear: Ω for an impedance, V/V for a divider, any unit for an exciter curve.
+    phase_deg : ndarray, shape (F,), degrees, or None
+        None for a magnitude-only instrument.
+    kind : "impedance", "divider", "exciter" or None
+        None while nobody has said and the data do not show it.
+    name : str
+        File or label it came from.
+    understood : tuple of str
+        What the reader took the columns, units and separators to be, one sentence each.
+    warnings : tuple of str
+        What a careful person should look at before trusting the curve.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than 8 points, the magnitude is constant, or the arrays do not fit each other.
+    """
+
+    frequency_hz: np.ndarray
+    magnitude: np.ndarray
+    phase_deg: np.ndarray | None = None
+    kind: SweepKind | None = None
+    name: str = "sweep"
+    understood: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        frequency = np.array(self.frequency_hz, dtype=float)
+        magnitude = np.array(self.magnitude, dtype=float)
+        if frequency.ndim != 1 or frequency.shape != magnitude.shape:
+            raise InputError(f"{self.name}: frequencies and magnitudes must be two rows of equal length")
+        if frequency.size < FEWEST_POINTS:
+            raise InputError(
+                f"{self.name}: a sweep needs at least {FEWEST_POINTS} points to tell R, L and C apart; "
+                f"got {frequency.size}. Measure more frequencies, best 20 or more per decade"
+            )
+        if not (np.all(np.isfinite(frequency)) and np.all(frequency > 0) and np.all(np.diff(frequency) > 0)):
+            raise InputError(f"{self.name}: frequencies must be positive, finite and rising")
+        if not (np.all(np.isfinite(magnitude)) and np.all(magnitude > 0)):
+            raise InputError(f"{self.name}: magnitudes must be positive and finite")
+        level = 20 * np.log10(magnitude)
+        if np.ptp(level) < CONSTANT_DB:
+            raise InputError(
+                f"{self.name}: every magnitude is {magnitude[0]:.4g} within {CONSTANT_DB} dB; a coil's curve is never "
+                "constant. Check that the pickup was connected and that the right column was exported"
+            )
+        for array in (frequency, magnitude):
+            array.flags.writeable = False
+        object.__setattr__(self, "frequency_hz", frequency)
+        object.__setattr__(self, "magnitude", magnitude)
+        if self.phase_deg is not None:
+            phase = np.array(self.phase_deg, dtype=float)
+            if phase.shape != frequency.shape or not np.all(np.isfinite(phase)):
+                raise InputError(f"{self.name}: phases must be finite, one for each frequency")
+            phase.flags.writeable = False
+            object.__setattr__(self, "phase_deg", phase)
+
+    @property
+    def level_db(self) -> np.ndarray:
+        """Magnitude in dB, shape (F,)."""
+        level: np.ndarray = 20 * np.log10(np.maximum(self.magnitude, FLOOR))
+        return level
+
+    def without_derivative(self) -> Sweep:
+        """Return the curve with the exciter's d/dt (20 dB per decade) taken out, level kept at 1 kHz."""
+        return replace(
+            self,
+            magnitude=self.magnitude / (self.frequency_hz / 1000.0),
+            phase_deg=None if self.phase_deg is None else self.phase_deg - 90.0,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawPeak:
+    """A peak as read off a measured curve: where it sits (Hz) and how far above the reference band (dB)."""
+
+    frequency_hz: float
+    height_db: float
+
+
+def raw_peak(
+    frequency_hz: np.ndarray,
+    level_db: np.ndarray,
+    *,
+    reference_hz: tuple[float, float] = (150.0, 300.0),
+    search_hz: tuple[float, float] = (500.0, 20_000.0),
+    top_db: float = 1.0,
+) -> RawPeak | None:
+    """Read the highest peak of a noisy curve: a parabola over log f through the points within ``top_db`` of it.
+
+    One noisy point on a flat top would move a plain maximum by several percent; the parabola averages over all
+    points of the top.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,), Hz, rising
+    level_db : ndarray, shape (F,), dB, without the exciter's d/dt
+    reference_hz : pair of float, Hz
+        Band whose mean level the height is counted from.
+    search_hz : pair of float, Hz
+        Where a peak may lie.
+    top_db : float, dB
+        Depth of the top that the parabola is laid through.
+
+    Returns
+    -------
+    RawPeak or None
+        None when the curve has no maximum inside the band.
+
+    Raises
+    ------
+    InputError
+        If no point lies in the reference band.
+    """
+    in_reference = (frequency_hz >= reference_hz[0]) & (frequency_hz <= reference_hz[1])
+    if not in_reference.any():
+        raise InputError(
+            f"a peak height needs points between {reference_hz[0]:g} and {reference_hz[1]:g} Hz; there are none"
+        )
+    reference = float(level_db[in_reference].mean())
+    inside = np.flatnonzero((frequency_hz >= search_hz[0]) & (frequency_hz <= search_hz[1]))
+    if inside.size < 3:
+        return None
+    highest = int(inside[np.argmax(level_db[inside])])
+    if highest in (inside[0], inside[-1]):
+        return None
+    first, last = highest, highest
+    while first > inside[0] and level_db[first - 1] > level_db[highest] - top_db:
+        first -= 1
+    while last < inside[-1] and level_db[last + 1] > level_db[highest] - top_db:
+        last += 1
+    first, last = min(first, highest - 1), max(last, highest + 1)
+    x = np.log(frequency_hz[first : last + 1] / frequency_hz[highest])
+    curvature, slope, level = np.polyfit(x, level_db[first : last + 1], 2)
+    if curvature >= 0:
+        return RawPeak(frequency_hz=float(frequency_hz[highest]), height_db=float(level_db[highest]) - reference)
+    centre = float(np.clip(-slope / (2 * curvature), x[0], x[-1]))
+    height = level + slope * centre + curvature * centre**2
+    return RawPeak(frequency_hz=float(frequency_hz[highest] * np.exp(centre)), height_db=float(height) - reference)
