@@ -1,0 +1,76 @@
+"""Files that are whole or absent, and long work that can say how far it is and be stopped."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from labkit.core.errors import InputError, LabkitError
+
+Progress = Callable[[float], None]
+"""Called with the fraction done, 0 … 1; it may raise `Cancelled` to stop the work."""
+
+
+class Cancelled(LabkitError):
+    """Work was stopped on request; nothing was left behind."""
+
+
+def no_progress(fraction: float) -> None:
+    """Ignore progress."""
+
+
+@contextmanager
+def whole_file(path: Path, *, force: bool = False) -> Iterator[Path]:
+    """Yield a temporary path beside ``path``; it takes the name ``path`` when the block ends well, else it vanishes.
+
+    Raises
+    ------
+    InputError
+        If ``path`` exists and ``force`` is false, or its folder cannot be written to.
+    """
+    check_target(path, force=force)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        yield temporary
+        os.replace(temporary, path)
+    except OSError as problem:
+        raise InputError(f"cannot write {path}: {problem.strerror or problem}") from None
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def whole_folder(path: Path) -> Iterator[Path]:
+    """Yield a temporary folder that takes the name ``path`` when the block ends well, else it vanishes.
+
+    Raises
+    ------
+    InputError
+        If ``path`` exists, or cannot be made.
+    """
+    if path.exists():
+        raise InputError(f"{path} exists already; choose another folder")
+    check_target(path, force=False)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        temporary.mkdir()
+        yield temporary
+        os.replace(temporary, path)
+    except OSError as problem:
+        raise InputError(f"cannot write {path}: {problem.strerror or problem}") from None
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+
+
+def check_target(path: Path, *, force: bool) -> None:
+    """Raise InputError unless ``path`` may be written: its folder exists and nothing is overwritten unasked."""
+    if path.is_dir():
+        raise InputError(f"{path} is a folder; name a file")
+    if path.exists() and not force:
+        raise InputError(f"{path} exists already; name another file or use --force to overwrite it")
+    if not path.parent.is_dir():
+        raise InputError(f"the folder {path.parent} does not exist")

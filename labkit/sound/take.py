@@ -1,0 +1,466 @@
+"""Takes: what the strings do, as one EMF for each coil, before any circuit.
+
+A `Performance` (strings, plucks, decay) and the places of the coils under the strings become a `Take`; the same take
+is then rendered through every rig that is compared. The model is linear and one-dimensional. Not modelled: string
+motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnet's pull on the string, the non-linear
+field at large amplitude, pick noise, string rattle, body and neck resonances, bridge losses by mode.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+
+from labkit.core.errors import InputError, join_words
+from labkit.sound.modal import decaying_sines
+from labkit.sound.strings import StringSet, partial_frequencies
+
+DEFAULT_RATE = 48_000
+
+VOLTS_PER_FLOW = 1e6
+"""EMF of a coil of 0 dB over string velocity × steel area, V/(m³/s): a round number that puts a hard strum near
+0.1 to 1 V (order of magnitude, from memory). Only ratios between coils and strings are predictions."""
+
+HIGHEST_PARTIAL_HZ = 16_000.0
+"""Partials above this are left out: the pickup, cable and input together pass nothing of note up there."""
+
+STOP_FADE_S = 0.008
+"""A string that is plucked again stops within this time."""
+
+END_FADE_S = 0.030
+"""The take ends with a fade of this length, so that cutting it off makes no click."""
+
+LONGEST_TAKE_S = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decay:
+    """Decay rate of a partial, 1/τ = α + β·f².
+
+    Parameters
+    ----------
+    constant : float, 1/s
+        α: what every partial loses.
+    square : float, s
+        β: the rise with the square of frequency.
+
+    Values are editable by design: no published table of decay per mode was found.
+    """
+
+    constant: float
+    square: float
+
+    def __post_init__(self) -> None:
+        if not (0 < self.constant < 1e4 and 0 <= self.square < 1.0):
+            raise InputError(
+                f"a decay needs a constant between 0 and 10000 1/s and a square term of 0 s or more; "
+                f"got {self.constant} 1/s and {self.square} s"
+            )
+
+    @classmethod
+    def from_times(cls, *, low_s: float, at_3khz_s: float) -> Decay:
+        """Return the decay whose time constant is ``low_s`` for low partials and ``at_3khz_s`` at 3 kHz.
+
+        >>> Decay.from_times(low_s=2.0, at_3khz_s=0.4).constant
+        0.5
+        """
+        if not 0 < at_3khz_s <= low_s:
+            raise InputError(
+                f"decay times must be above 0 s, the one at 3 kHz not longer than the low one; "
+                f"got {low_s:g} s (low) and {at_3khz_s:g} s (3 kHz)"
+            )
+        return cls(constant=1 / low_s, square=(1 / at_3khz_s - 1 / low_s) / 3000.0**2)
+
+    def rate(self, frequency_hz: np.ndarray) -> np.ndarray:
+        """Decay rate at each frequency, 1/s."""
+        rates: np.ndarray = self.constant + self.square * np.asarray(frequency_hz) ** 2
+        return rates
+
+
+OPEN_DECAY = Decay.from_times(low_s=2.5, at_3khz_s=0.35)
+"""Open strings: common practice, no source; editable."""
+
+MUTED_DECAY = Decay.from_times(low_s=0.06, at_3khz_s=0.012)
+"""Strings under the palm or fretting hand: common practice, no source; editable."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pluck:
+    """One note.
+
+    Parameters
+    ----------
+    at_s : float, s
+        When the string is let go.
+    string : int
+        1 is the thinnest.
+    fret : int
+    displacement : float, m
+        How far the string is pulled aside at the plucking point.
+    position : float, m
+        Plucking point from the bridge.
+    width : float, m
+        Width of what lets go: about 1 mm for a pick, 10 mm for a finger.
+    decay : Decay
+    """
+
+    at_s: float
+    string: int
+    fret: int = 0
+    displacement: float = 1.5e-3
+    position: float = 0.13
+    width: float = 1e-3
+    decay: Decay = OPEN_DECAY
+
+    def __post_init__(self) -> None:
+        checks = (
+            (0 <= self.at_s < LONGEST_TAKE_S, f"time must lie between 0 and {LONGEST_TAKE_S:g} s; got {self.at_s} s"),
+            (0 <= self.fret <= 36, f"fret must lie between 0 and 36; got {self.fret}"),
+            (
+                0 < self.displacement < 0.02,
+                f"displacement must lie between 0 and 20 mm; got {self.displacement * 1e3:g} mm",
+            ),
+            (0 < self.position < 1.5, f"position must lie between 0 and 1.5 m from the bridge; got {self.position} m"),
+            (0 <= self.width < 0.05, f"width must lie between 0 and 50 mm; got {self.width * 1e3:g} mm"),
+        )
+        for holds, requirement in checks:
+            if not holds:
+                raise InputError(f"pluck of string {self.string} at {self.at_s:g} s: {requirement}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variation:
+    """Random differences from note to note, one standard deviation each; zero means a machine plays."""
+
+    timing_s: float = 0.0
+    level_db: float = 0.0
+    position: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.timing_s <= 0.1 and 0 <= self.level_db <= 12 and 0 <= self.position <= 0.05):
+            raise InputError(
+                "a variation must lie within 0 … 0.1 s, 0 … 12 dB and 0 … 50 mm; "
+                f"got {self.timing_s} s, {self.level_db} dB and {self.position * 1e3:g} mm"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Performance:
+    """Strings and what is played on them.
+
+    Parameters
+    ----------
+    name, summary : str
+    strings : StringSet
+    plucks : tuple of Pluck
+    duration_s : float, s
+    variation : Variation
+    seed : int
+        Decides the variation: the same seed gives the same take, sample for sample.
+    """
+
+    name: str
+    strings: StringSet
+    plucks: tuple[Pluck, ...]
+    duration_s: float
+    summary: str = ""
+    variation: Variation = Variation()
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        if not 0.1 <= self.duration_s <= LONGEST_TAKE_S:
+            raise InputError(
+                f"take '{self.name}': the duration must lie between 0.1 and {LONGEST_TAKE_S:g} s; got {self.duration_s} s"
+            )
+        if not self.plucks:
+            raise InputError(f"take '{self.name}' plucks no string")
+        for pluck in self.plucks:
+            length = self.strings.speaking_length(pluck.fret)
+            _ = self.strings[pluck.string]
+            if pluck.position >= length:
+                raise InputError(
+                    f"take '{self.name}': string {pluck.string} at fret {pluck.fret} is {length * 1e3:.0f} mm long; "
+                    f"it cannot be plucked {pluck.position * 1e3:.0f} mm from the bridge"
+                )
+            if pluck.at_s >= self.duration_s:
+                raise InputError(
+                    f"take '{self.name}': a note at {pluck.at_s:g} s begins after the end at {self.duration_s:g} s"
+                )
+
+    def varied_plucks(self) -> tuple[Pluck, ...]:
+        """The plucks with this performance's random variation applied, in the order of time."""
+        random = np.random.default_rng(self.seed)
+        varied = []
+        for pluck in self.plucks:
+            timing, level, position = random.standard_normal(3) * (
+                self.variation.timing_s,
+                self.variation.level_db,
+                self.variation.position,
+            )
+            length = self.strings.speaking_length(pluck.fret)
+            varied.append(
+                Pluck(
+                    at_s=float(np.clip(pluck.at_s + timing, 0.0, self.duration_s * (1 - 1e-9))),
+                    string=pluck.string,
+                    fret=pluck.fret,
+                    displacement=float(np.clip(pluck.displacement * 10 ** (level / 20), 1e-6, 0.0199)),
+                    position=float(np.clip(pluck.position + position, 0.01 * length, 0.99 * length)),
+                    width=pluck.width,
+                    decay=pluck.decay,
+                )
+            )
+        return tuple(sorted(varied, key=lambda pluck: pluck.at_s))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilSpot:
+    """Where a coil looks at the strings.
+
+    Parameters
+    ----------
+    position : float, m
+        Distance of its poles from the bridge.
+    aperture : float, m
+        Length of string it averages over.
+    level_db : float, dB
+        Its output relative to others (height, magnet, turns), 0 when not known.
+    """
+
+    position: float
+    aperture: float = 0.010
+    level_db: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not 0 < self.position < 1.5:
+            raise InputError(f"a coil's position must lie between 0 and 1.5 m from the bridge; got {self.position} m")
+        if not 0 <= self.aperture < 0.2:
+            raise InputError(f"a coil's aperture must lie between 0 and 200 mm; got {self.aperture * 1e3:g} mm")
+        if not math.isfinite(self.level_db):
+            raise InputError(f"a coil's level must be a finite number of dB; got {self.level_db}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Take:
+    """One EMF for each coil.
+
+    Parameters
+    ----------
+    name : str
+    rate : int, Hz
+    coils : tuple of str
+        Names, in the order of the rows.
+    emf : ndarray, shape (coils, samples), V
+    details : mapping
+        What is needed to make it again: seed, strings, places of the coils.
+    """
+
+    name: str
+    rate: int
+    coils: tuple[str, ...]
+    emf: np.ndarray
+    details: Mapping[str, object] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        emf = np.array(self.emf, dtype=float)
+        if emf.ndim != 2 or emf.shape[0] != len(self.coils) or emf.shape[1] == 0:
+            raise InputError(
+                f"take '{self.name}' needs one row of samples for each of its coils; got shape {emf.shape}"
+            )
+        if not np.all(np.isfinite(emf)):
+            raise InputError(f"take '{self.name}' holds samples that are not finite numbers")
+        emf.flags.writeable = False
+        object.__setattr__(self, "emf", emf)
+        object.__setattr__(self, "details", MappingProxyType(dict(self.details)))
+
+    @property
+    def duration_s(self) -> float:
+        """Length, s."""
+        return float(self.emf.shape[1] / self.rate)
+
+
+def partial_velocity(
+    *, number: np.ndarray, frequency_hz: float, length: float, displacement: float, position: float, width: float
+) -> np.ndarray:
+    """Return the velocity amplitude of each partial of a plucked string at its antinode, m/s.
+
+    v_n = 4·f0·h / (π·p·(1−p)) · sin(nπp)/n · sinc(n·w/(2ℓ)), p = position/length, from the triangle
+    a_n = 2h·sin(nπp)/(n²π²p(1−p)) times ω_n; the last factor averages the release over the pick's width.
+
+    Parameters
+    ----------
+    number : ndarray of int, shape (N,)
+        Partials, from 1.
+    frequency_hz : float, Hz
+        Fundamental.
+    length, displacement, position, width : float, m
+
+    Source: Fletcher & Rossing, The Physics of Musical Instruments, ch. 2 (from memory).
+    """
+    p = position / length
+    envelope = np.sin(np.pi * number * p) / number * np.sinc(number * width / (2 * length))
+    amplitude: np.ndarray = 4 * frequency_hz * displacement / (np.pi * p * (1 - p)) * envelope
+    return amplitude
+
+
+def coil_factor(*, number: np.ndarray, length: float, position: float, aperture: float) -> np.ndarray:
+    """Return how strongly a coil hears each partial: sin(nπx/ℓ)·sinc(n·w/(2ℓ)).
+
+    Parameters
+    ----------
+    number : ndarray of int, shape (N,)
+    length, position, aperture : float, m
+        Speaking length; distance of the coil from the bridge; length of string it averages over.
+
+    A coil on the far side of the fret hears nothing.
+
+    >>> float(np.round(coil_factor(number=np.array([4]), length=1.0, position=0.25, aperture=0.0), 12)[0])
+    0.0
+    """
+    if position >= length:
+        return np.zeros(np.shape(number))
+    factor: np.ndarray = np.sin(np.pi * number * position / length) * np.sinc(number * aperture / (2 * length))
+    return factor
+
+
+def synthesise(performance: Performance, coils: Mapping[str, CoilSpot], *, rate: int = DEFAULT_RATE) -> Take:
+    """Return the take of a performance: one EMF for each coil.
+
+    EMF = S·A_steel·Σ_n v_n·sin(nπx/ℓ)·sinc(n·w/(2ℓ))·e^(−t/τ_n)·sin(2πf_n·t), f_n of a stiff string, 1/τ_n = α + β·f_n².
+
+    Parameters
+    ----------
+    performance : Performance
+    coils : mapping of str to CoilSpot
+        Places of the coils, by name.
+    rate : int, Hz
+
+    Raises
+    ------
+    InputError
+        If there is no coil, or the rate is not between 8 and 192 kHz.
+    """
+    if not coils:
+        raise InputError(f"take '{performance.name}' needs at least one coil under the strings")
+    if not 8000 <= rate <= 192_000:
+        raise InputError(f"the sample rate must lie between 8000 and 192000 Hz; got {rate} Hz")
+    samples = round(performance.duration_s * rate)
+    emf = np.zeros((len(coils), samples))
+    plucks = performance.varied_plucks()
+    for index, pluck in enumerate(plucks):
+        start = min(round(pluck.at_s * rate), samples - 1)
+        later = [round(other.at_s * rate) for other in plucks[index + 1 :] if other.string == pluck.string]
+        stop = min([samples, *later])
+        if stop > start:
+            sounding = _note(performance.strings, pluck, coils, rate=rate, samples=stop - start)
+            if stop < samples:
+                _fade_out(sounding, round(STOP_FADE_S * rate))
+            emf[:, start:stop] += sounding
+    _fade_out(emf, round(END_FADE_S * rate))
+    details = {
+        "performance": performance.name,
+        "seed": performance.seed,
+        "rate_hz": rate,
+        "duration_s": performance.duration_s,
+        "strings": [string.name for string in performance.strings.strings],
+        "scale_m": performance.strings.scale,
+        "coils": {
+            name: {"position_m": spot.position, "aperture_m": spot.aperture, "level_db": spot.level_db}
+            for name, spot in coils.items()
+        },
+    }
+    return Take(name=performance.name, rate=rate, coils=tuple(coils), emf=emf, details=details)
+
+
+def _note(strings: StringSet, pluck: Pluck, coils: Mapping[str, CoilSpot], *, rate: int, samples: int) -> np.ndarray:
+    """EMF of one note at every coil, shape (coils, samples)."""
+    string, length = strings[pluck.string], strings.speaking_length(pluck.fret)
+    fundamental = strings.frequency(pluck.string, pluck.fret)
+    highest = min(HIGHEST_PARTIAL_HZ, 0.45 * rate)
+    frequency = partial_frequencies(
+        fundamental_hz=fundamental,
+        stiffness=strings.inharmonicity(pluck.string, pluck.fret),
+        count=max(1, int(highest / fundamental)),
+    )
+    frequency = frequency[frequency <= highest]
+    number = np.arange(1, frequency.size + 1)
+    velocity = partial_velocity(
+        number=number,
+        frequency_hz=fundamental,
+        length=length,
+        displacement=pluck.displacement,
+        position=pluck.position,
+        width=pluck.width,
+    )
+    heard = np.stack(
+        [
+            10 ** (spot.level_db / 20)
+            * coil_factor(number=number, length=length, position=spot.position, aperture=spot.aperture)
+            for spot in coils.values()
+        ]
+    )
+    return decaying_sines(
+        rate=rate,
+        samples=samples,
+        frequency_hz=frequency,
+        decay_per_s=pluck.decay.rate(frequency),
+        amplitude=VOLTS_PER_FLOW * string.steel_area * velocity * heard,
+    )
+
+
+def _fade_out(rows: np.ndarray, samples: int) -> None:
+    """Half-cosine fade of the last samples, in place."""
+    count = min(samples, rows.shape[1])
+    if count:
+        rows[:, -count:] *= 0.5 * (1 + np.cos(np.pi * np.arange(1, count + 1) / count))
+
+
+USUAL_PLACES = {"neck": 6.375 * 0.0254, "middle": 3.875 * 0.0254, "bridge": 1.625 * 0.0254}
+"""Centre of a pickup from the bridge, m, on a 25.5 in scale: "Response Effects of Guitar Pickup Mixing" (2000)."""
+
+USUAL_COIL_SPACING = 0.018
+"""Distance between the two rows of poles of a two-coil pickup, m: common practice, no source."""
+
+
+def usual_spots(
+    pickups: Mapping[str, tuple[str, ...]],
+    *,
+    scale: float = 25.5 * 0.0254,
+    places: Mapping[str, float] | None = None,
+    aperture: float = 0.010,
+) -> dict[str, CoilSpot]:
+    """Return a spot for every coil of every pickup, named ``pickup.coil``.
+
+    Parameters
+    ----------
+    pickups : mapping of str to tuple of str
+        Coil names of each pickup; the first coil lies nearer to the bridge on a bridge pickup, farther on others,
+        as adjustable screws face outwards (common practice, no source).
+    scale : float, m
+        Usual places scale with it.
+    places : mapping of str to float, m
+        Centres of pickups from the bridge; others take the usual place for neck, middle or bridge.
+
+    Raises
+    ------
+    InputError
+        If a pickup has neither a given nor a usual place.
+    """
+    spots: dict[str, CoilSpot] = {}
+    given = dict(places or {})
+    unknown = [name for name in given if name not in pickups]
+    if unknown:
+        raise InputError(f"no pickup is named {join_words(unknown, 'or')}; this rig has {join_words(pickups)}")
+    for pickup, coils in pickups.items():
+        usual = next((place for name, place in USUAL_PLACES.items() if name in pickup.casefold()), None)
+        if pickup not in given and usual is None and len(pickups) > 1:
+            raise InputError(f"where is pickup '{pickup}'? Give its distance from the bridge, like {pickup}=90mm")
+        centre = given.get(pickup, (usual or USUAL_PLACES["bridge"]) * scale / (25.5 * 0.0254))
+        outward = -1.0 if centre < 0.5 * (USUAL_PLACES["bridge"] + USUAL_PLACES["middle"]) else 1.0
+        for index, coil in enumerate(coils):
+            offset = outward * USUAL_COIL_SPACING * ((len(coils) - 1) / 2 - index)
+            spots[f"{pickup}.{coil}"] = CoilSpot(position=centre + offset, aperture=aperture)
+    return spots

@@ -1,0 +1,200 @@
+"""Reading and writing WAV files, with a plain sentence for everything that can be wrong with one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from labkit.core.errors import InputError
+from labkit.sound.files import whole_file
+
+LONGEST_S = 600.0
+LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
+FORMATS = ("WAV", "WAVEX", "RF64")
+SAMPLE_FORMATS = {
+    "PCM_16": "16-bit",
+    "PCM_24": "24-bit",
+    "PCM_32": "32-bit",
+    "FLOAT": "32-bit float",
+    "DOUBLE": "64-bit float",
+}
+SampleFormat = Literal["PCM_16", "PCM_24", "PCM_32", "FLOAT"]
+
+FULL_SCALE_RUN = 3
+"""So many neighbouring samples at the same extreme value mean that the recording was clipped."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WavInfo:
+    """What a WAV file's header says."""
+
+    path: Path
+    rate: int
+    channels: int
+    frames: int
+    sample_format: str
+
+    @property
+    def duration_s(self) -> float:
+        """Length, s."""
+        return self.frames / self.rate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Recording:
+    """Samples of a WAV file.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (channels, frames), full scale = 1
+    rate : int, Hz
+    name : str
+    clipped_places : int
+        Runs of at least three samples stuck at the extreme value.
+    """
+
+    samples: np.ndarray
+    rate: int
+    name: str
+    clipped_places: int = 0
+
+
+def wav_info(path: Path) -> WavInfo:
+    """Check a WAV file without reading its samples.
+
+    Raises
+    ------
+    InputError
+        If it is missing, empty, damaged, no WAV, longer than ten minutes, of more than two channels, or of a rate
+        or sample format that labkit does not take.
+    """
+    import soundfile
+
+    if path.is_dir():
+        raise InputError(f"{path} is a folder; name a WAV file")
+    if not path.exists():
+        raise InputError(f"there is no file {path}")
+    if path.stat().st_size == 0:
+        raise InputError(f"{path} is empty (0 bytes)")
+    try:
+        header = soundfile.info(str(path))
+    except (soundfile.SoundFileError, RuntimeError):
+        raise InputError(f"{path} is not a readable WAV file; it may be damaged or of another kind") from None
+    if header.format not in FORMATS:
+        raise InputError(f"{path} is a {header.format} file; convert it to WAV first")
+    if header.subtype not in SAMPLE_FORMATS:
+        raise InputError(f"{path} holds {header.subtype_info} samples; labkit reads 16, 24 and 32 bit WAV")
+    if header.channels > 2:
+        raise InputError(f"{path} has {header.channels} channels; labkit takes mono or stereo: mix it down first")
+    if not LOWEST_RATE <= header.samplerate <= HIGHEST_RATE:
+        raise InputError(
+            f"{path} has a rate of {header.samplerate} Hz; labkit takes {LOWEST_RATE} to {HIGHEST_RATE} Hz: resample it first"
+        )
+    if header.frames == 0:
+        raise InputError(f"{path} holds no samples")
+    if header.frames > LONGEST_S * header.samplerate:
+        minutes = header.frames / header.samplerate / 60
+        raise InputError(
+            f"{path} is {minutes:.1f} minutes long; labkit takes up to {LONGEST_S / 60:.0f} minutes: cut it first"
+        )
+    return WavInfo(
+        path=path,
+        rate=header.samplerate,
+        channels=header.channels,
+        frames=header.frames,
+        sample_format=SAMPLE_FORMATS[header.subtype],
+    )
+
+
+def open_wav(path: Path) -> Any:
+    """Open a checked WAV file for reading in blocks (a soundfile.SoundFile)."""
+    import soundfile
+
+    wav_info(path)
+    return soundfile.SoundFile(str(path))
+
+
+def read_block(handle: Any, frames: int, path: Path) -> np.ndarray:
+    """Read the next frames, shape (channels, n ≤ frames); InputError on NaN, infinity or a file that breaks off."""
+    import soundfile
+
+    begin = handle.tell()
+    try:
+        block: np.ndarray = handle.read(frames, dtype="float64", always_2d=True).T
+    except (soundfile.SoundFileError, RuntimeError):
+        raise InputError(f"{path} breaks off or is damaged after {begin / handle.samplerate:.2f} s") from None
+    if block.shape[1] < min(frames, handle.frames - begin):
+        raise InputError(f"{path} breaks off after {(begin + block.shape[1]) / handle.samplerate:.2f} s")
+    if not np.all(np.isfinite(block)):
+        first = int(np.argmin(np.all(np.isfinite(block), axis=0)))
+        raise InputError(f"{path} holds a sample that is not a number at {(begin + first) / handle.samplerate:.4f} s")
+    return block
+
+
+def read_wav(path: Path) -> Recording:
+    """Read a whole WAV file.
+
+    Raises
+    ------
+    InputError
+        As `wav_info`, and if samples are missing, NaN or infinite.
+    """
+    info = wav_info(path)
+    with open_wav(path) as handle:
+        samples = read_block(handle, info.frames, path)
+    return Recording(samples=samples, rate=info.rate, name=path.stem, clipped_places=clipped_places(samples))
+
+
+def clipped_places(samples: np.ndarray) -> int:
+    """Count runs of at least three equal neighbours at the extreme value of a signal that reaches 0.5 of full scale.
+
+    >>> clipped_places(np.array([[0.0, 1.0, 1.0, 1.0, 0.2, -0.9]]))
+    1
+    """
+    places = 0
+    for channel in np.atleast_2d(samples):
+        top = float(np.max(np.abs(channel)))
+        if top < 0.5:
+            continue
+        stuck = (np.abs(channel) >= top * (1 - 1e-9)).astype(np.int8)
+        padded = np.concatenate([[0], stuck, [0]])
+        starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1)
+        places += int(np.count_nonzero(ends - starts >= FULL_SCALE_RUN))
+    return places
+
+
+def write_wav(
+    path: Path, samples: np.ndarray, rate: int, *, sample_format: SampleFormat = "PCM_24", force: bool = False
+) -> None:
+    """Write samples to a WAV file, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    samples : ndarray, shape (frames,) or (channels, frames), full scale = 1
+    rate : int, Hz
+    sample_format : str
+        Integer formats refuse samples beyond full scale: nothing is ever clipped silently.
+    force : bool
+        Overwrite an existing file.
+
+    Raises
+    ------
+    InputError
+        If a sample is not finite or would clip, or the file cannot be written.
+    """
+    import soundfile
+
+    samples = np.atleast_2d(np.asarray(samples, dtype=float))
+    if not np.all(np.isfinite(samples)):
+        raise InputError(f"{path.name}: the sound holds samples that are not finite numbers; nothing was written")
+    peak = float(np.max(np.abs(samples), initial=0.0))
+    if sample_format != "FLOAT" and peak > 1.0:
+        raise InputError(
+            f"{path.name}: the sound would clip by {20 * np.log10(peak):.1f} dB; nothing was written. Lower its level"
+        )
+    with whole_file(path, force=force) as temporary:
+        soundfile.write(str(temporary), samples.T, rate, subtype=sample_format, format="WAV")
