@@ -197,7 +197,8 @@ class Circuit:
                         )
         if self.output not in self.nodes:
             raise CircuitError(
-                f"{self.name}: the output '{self.output}' is no node of the circuit.{did_you_mean(self.output, self.nodes)}"
+                f"{self.name}: the output '{self.output}' is no node of the circuit."
+                f"{did_you_mean(self.output, self.nodes)}"
             )
 
     @property

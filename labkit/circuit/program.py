@@ -36,6 +36,8 @@ class Program:
     """Slot of the admittance from output to ground; None when nothing loads the output."""
     currents: tuple[int | None, ...]
     """Slot of the current into the output, one for each group of injections; None when none arrives."""
+    dead_impedance: float | None = None
+    """Impedance of an output that nothing can move: 0 Ω when grounded, 1/`OPEN_SIEMENS` when it floats."""
 
 
 def compile_stage(stage: Stage, groups: tuple[tuple[int, ...], ...]) -> Program:
@@ -88,6 +90,7 @@ class _Compiler:
             rows,
             through,
             tuple(flow.get((0, 1)) for flow in flows),
+            {"driven": None, "grounded": 0.0, "floating": 1 / OPEN_SIEMENS}[self.stage.drivable],
         )
 
     def _eliminate(self, node: int, flows: list[dict[tuple[int, int], int]]) -> None:
@@ -183,6 +186,10 @@ def run(
     """
     branches, variants, rows = coefficients.shape
     points = basis.shape[-1]
+    if program.dead_impedance is not None:
+        dead = np.zeros((len(program.currents) + 1, variants, points), dtype=complex)
+        dead[-1] = program.dead_impedance
+        return dead
     work = np.empty((program.slots, variants, points), dtype=complex)
     if branches:
         flat = coefficients.reshape(branches * variants, rows) @ basis.view(float)

@@ -7,13 +7,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
+from collections.abc import Hashable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from labkit.circuit.elements import MAIN_VALUE, Buffer, Capacitor, Circuit, Element, ValuesByName
+from labkit.circuit.elements import (
+    MAIN_VALUE,
+    Buffer,
+    Capacitor,
+    Circuit,
+    Contact,
+    Element,
+    Resistor,
+    ValuesByName,
+)
 from labkit.circuit.program import Program, blocks, compile_stage, run
 from labkit.circuit.topology import INDUCTIVE, SHORT_OHM, CoupledGroup, Stage, Topology, analyse, topology_key
 from labkit.core.errors import CircuitError
@@ -172,7 +181,8 @@ def thermal_noise(circuit: Circuit, frequency_hz: np.ndarray, *, temperature_c: 
     if not temperature_c > -273.15:
         raise CircuitError(f"temperature must be above −273.15 °C; got {temperature_c} °C")
     batch = _Batch(circuit, frequency_hz, None)
-    return np.sqrt(batch.noise(4 * BOLTZMANN * (temperature_c + 273.15)))
+    density: np.ndarray = np.sqrt(batch.noise(4 * BOLTZMANN * (temperature_c + 273.15)))
+    return density
 
 
 class _Batch:
@@ -193,7 +203,7 @@ class _Batch:
             )
         self.is_batch = bool(lengths)
         self.variants = lengths.pop() if lengths else 1
-        self.topology: Topology = _topology(_Keyed(circuit))
+        self.topology: Topology = _topology(_Keyed(_without_opens(circuit, self.given)))
         self.basis: dict[Program, np.ndarray] = {}
         self.coefficients: dict[str, np.ndarray] = {}
 
@@ -317,6 +327,24 @@ class _Batch:
             self.basis[program] = table
         whole = self.basis[program]
         return whole if columns == slice(0, self.points) else np.ascontiguousarray(whole[:, columns])
+
+
+def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray]) -> Circuit:
+    """Make open contacts of infinite resistors, so that a coil behind one counts as floating."""
+    opens = {
+        part.name
+        for part in circuit.of_kind(Resistor)
+        if (np.all(np.isinf(given[part.name])) if part.name in given else math.isinf(part.resistance))
+    }
+    if not opens:
+        return circuit
+    return replace(
+        circuit,
+        elements=tuple(
+            Contact(name=part.name, nodes=part.nodes, closed=False) if part.name in opens else part
+            for part in circuit.elements
+        ),
+    )
 
 
 @lru_cache(maxsize=512)

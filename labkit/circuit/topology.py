@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -116,6 +117,8 @@ class Stage:
     groups: tuple[CoupledGroup, ...]
     injections: tuple[Injection, ...]
     buffers: tuple[str, ...]
+    drivable: Literal["driven", "grounded", "floating"] = "driven"
+    """Whether anything can move the output: contacts may tie it to ground, or nothing may tie it there at all."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,9 +224,9 @@ def _build_stage(
     def number(node: str) -> int:
         name = merged.root(node)
         island = islands.root(name)
-        if island != islands.root(merged.root(GROUND)) and name != output:
-            if tied.setdefault(island, name) == name and islands.root(output) != island:
-                return 0
+        floats = island not in (islands.root(merged.root(GROUND)), islands.root(output))
+        if floats and tied.setdefault(island, name) == name:
+            return 0
         return numbers.setdefault(name, len(numbers))
 
     builder = _StageBuilder()
@@ -271,7 +274,11 @@ def _build_stage(
     names = tuple(sorted(numbers, key=numbers.__getitem__))
     if len(names) == 1:
         names = (*names, output)
-    return builder.stage(names, tuple(b.name for b in buffers))
+    ground = merged.root(GROUND)
+    drivable: Literal["driven", "grounded", "floating"] = "driven" if output != ground else "grounded"
+    if islands.root(output) != islands.root(ground):
+        drivable = "floating"
+    return builder.stage(names, tuple(b.name for b in buffers), drivable)
 
 
 class _StageBuilder:
@@ -295,7 +302,7 @@ class _StageBuilder:
             self.terms.append((pair, row, element.name, rule))
 
     def add_carrier(self, element: Element, source: str, near: int, far: int, sign: float) -> None:
-        """Put the EMF in series with an element: the branch runs from ``near`` to ``far``, the current enters ``far``."""
+        """Put the EMF in series with an element: the branch runs from ``near`` to ``far``, current enters ``far``."""
         if near == far:
             return
         pair = self._pair(near, far)
@@ -343,7 +350,9 @@ class _StageBuilder:
             numbered = tuple((self.branches[pair], i, j, sign) for pair, i, j, sign in landings)
             self.groups.append(CoupledGroup(tuple(names), own, numbered))
 
-    def stage(self, nodes: tuple[str, ...], buffers: tuple[str, ...]) -> Stage:
+    def stage(
+        self, nodes: tuple[str, ...], buffers: tuple[str, ...], drivable: Literal["driven", "grounded", "floating"]
+    ) -> Stage:
         summed = len(self.branches)
         terms = tuple(
             Term(self.branches[place] if isinstance(place, tuple) else summed + place, row, name, rule)
@@ -352,7 +361,8 @@ class _StageBuilder:
         injections = tuple(
             Injection(source, summed + carrier, into, out, sign) for source, carrier, into, out, sign in self.injections
         )
-        return Stage(nodes, (*self.branches, *self.carriers), terms, tuple(self.groups), injections, buffers)
+        branches = (*self.branches, *self.carriers)
+        return Stage(nodes, branches, terms, tuple(self.groups), injections, buffers, drivable)
 
 
 def _rows(element: Element) -> Iterable[tuple[AdmittanceRow, str]]:
