@@ -31,7 +31,7 @@ OPEN = "1e80"
 LEAK = "1e60"
 
 
-def transfer_exactly(circuit: Circuit, frequency_hz: float) -> tuple[complex, complex]:
+def solve_exactly(circuit: Circuit, frequency_hz: float) -> tuple[complex, complex]:
     """Return the weighted transfer and the output impedance at one frequency, rounded to double at the very end."""
     with mpmath.workdps(DIGITS):
         return _solve(circuit, mpmath.mpf(float(frequency_hz)))
@@ -48,12 +48,12 @@ def _solve(circuit: Circuit, frequency: mpmath.mpf) -> tuple[complex, complex]:
     branches = circuit.of_kind(Inductor) + circuit.of_kind(Source) + circuit.of_kind(Buffer)  # type: ignore[operator]
     index |= {f"current of {element.name}": len(nodes) + place for place, element in enumerate(branches)}
     size = len(index)
-    matrix = mpmath.zeros(size, size)
-    right = mpmath.zeros(size, 2)
+    # Two right-hand sides stand at the end of each row: the EMFs, and 1 A into the output.
+    rows = [[mpmath.mpc(0)] * (size + 2) for _ in range(size)]
 
     def add(one: str, other: str, value: mpmath.mpc) -> None:
         if GROUND not in (one, other):
-            matrix[index[one], index[other]] += value
+            rows[index[one]][index[other]] += value
 
     def add_admittance(one: str, other: str, value: mpmath.mpc) -> None:
         add(one, one, value)
@@ -99,10 +99,29 @@ def _solve(circuit: Circuit, frequency: mpmath.mpf) -> tuple[complex, complex]:
                 add(current, current, -j_omega * mpmath.mpf(element.inductance))
             else:
                 assert isinstance(element, Source)
-                right[index[current], 0] = mpmath.mpf(element.voltage)
+                rows[index[current]][size] = mpmath.mpc(element.voltage)
     for node in nodes:
         add(node, node, 1 / leak)
-    right[index[circuit.output], 1] = mpmath.mpf(1)
-    voltage = mpmath.lu_solve(matrix, right[:, 0])[index[circuit.output]]
-    impedance = mpmath.lu_solve(matrix, right[:, 1])[index[circuit.output]]
-    return complex(voltage), complex(impedance)
+    output = index[circuit.output]
+    rows[output][size + 1] = mpmath.mpc(1)
+    # The output is made the last unknown, so that elimination ends with it and nothing is substituted back.
+    for row in rows:
+        row[output], row[size - 1] = row[size - 1], row[output]
+    return _last_unknown(rows)
+
+
+def _last_unknown(rows: list[list[mpmath.mpc]]) -> tuple[complex, complex]:
+    """Return the last unknown for both right-hand sides, by Gaussian elimination with partial pivoting."""
+    size = len(rows)
+    for column in range(size):
+        pivot = max(range(column, size), key=lambda place: abs(rows[place][column]))
+        rows[column], rows[pivot] = rows[pivot], rows[column]
+        head = rows[column]
+        for row in rows[column + 1 :]:
+            if row[column]:
+                factor = row[column] / head[column]
+                for place in range(column + 1, size + 2):
+                    if head[place]:
+                        row[place] -= factor * head[place]
+    last = rows[-1]
+    return complex(last[size] / last[size - 1]), complex(last[size + 1] / last[size - 1])

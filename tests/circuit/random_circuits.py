@@ -41,8 +41,10 @@ def random_circuit(random: Random, kinds: Kinds = EVERYTHING) -> Circuit:
             gain=random.choice([1.0, -1.0, log_uniform(random, 0.1, 10)]),
             output_resistance=random.choice([0.0, log_uniform(random, 10, 1e4)]),
         )
+        # A buffer senses a voltage to ground, so its input must not float.
+        sensed = Resistor(name="buffer.input", nodes=(output, GROUND), resistance=log_uniform(random, 1e5, 1e7))
         # An ideal buffer output that a contact ties to ground has no answer, so the second stage has no shorts.
-        elements = [*elements, buffer, *(part for part in more if not _may_short(part))]
+        elements = [*elements, sensed, buffer, *(part for part in more if not _may_short(part))]
         output = random.choice(further)
     shuffled = list(elements)
     random.shuffle(shuffled)
