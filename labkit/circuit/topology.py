@@ -159,6 +159,9 @@ def analyse(circuit: Circuit) -> Topology:
     for contact in circuit.of_kind(Contact):
         if contact.closed:
             merged.join(*contact.nodes)
+    for source in circuit.sources:
+        if merged.root(source.nodes[0]) == merged.root(source.nodes[1]):
+            raise CircuitError(f"{circuit.name}: the EMF '{source.name}' is shorted out by contacts; open one of them")
     passive = [e for e in circuit.elements if not isinstance(e, Contact | Buffer)]
     component = _Merged()
     for element in passive:
@@ -242,8 +245,6 @@ def _build_stage(
     carried: dict[str, tuple[Source, int]] = {}
     for source in sources:
         plus, minus = number(source.nodes[0]), number(source.nodes[1])
-        if plus == minus:
-            raise CircuitError(f"{circuit.name}: the EMF '{source.name}' is shorted out by contacts; open one of them")
         for terminal in (plus, minus):
             beside = [e for e in touching[terminal] if e is not source]
             if (
