@@ -17,7 +17,7 @@ from labkit.core.response import gain_db
 from labkit.sound.rendering import Evaluate
 
 DEFAULT_BOOST_DB = 24.0
-"""Greatest boost over the level at the reference frequencies. 24 dB lifts the noise of a 16-bit file (−98 dB) to −74 dB."""
+"""Greatest boost over the level at the reference frequencies: the noise of a 16-bit file (−98 dB) rises to −74 dB."""
 
 BAND_ERROR_DB = 0.2
 """The stated band is where the limit bends the curve by less than this; 0.1 dB is left for the rest of the chain."""
@@ -81,13 +81,12 @@ class Difference:
         """The quotient with its magnitude |D| bent to |D|/(1 + (|D|/D_max)⁴)^¼, shape (F,), complex, never infinite."""
         before, after = np.asarray(self.before(frequency_hz)), np.asarray(self.after(frequency_hz))
         most = 10 ** ((self.level_db + self.greatest_boost_db) / 20)
-        # With u = H_to·H_from*: D = u/|H_from|², and the limited D = u/(|H_from|⁸ + (|u|/D_max)⁴)^¼ has no division by zero.
+        # With u = H_to·H_from*, D = u/|H_from|²; the limited D = u/(|H_from|⁸ + (|u|/D_max)⁴)^¼ never divides by zero.
         cross, power = after * np.conj(before), np.abs(before) ** 2
         size = np.abs(cross) / most
         largest = np.maximum(np.maximum(power, size), 1e-300)
-        limited: np.ndarray = cross / (
-            largest * ((power / largest) ** _ORDER + (size / largest) ** _ORDER) ** (1 / _ORDER)
-        )
+        bent = ((power / largest) ** _ORDER + (size / largest) ** _ORDER) ** (1 / _ORDER)
+        limited: np.ndarray = cross / (largest * bent)
         return limited
 
     def band(self, highest_hz: float = HIGHEST_HZ) -> tuple[float, float]:
@@ -104,8 +103,8 @@ class Difference:
         middle = int(np.searchsorted(grid, math.sqrt(_REFERENCE_HZ[0] * _REFERENCE_HZ[1])))
         if not good[middle]:
             raise InputError(
-                f"'{self.before_name}' has lost so much near {grid[middle]:.0f} Hz that {self.greatest_boost_db:g} dB of boost "
-                f"cannot bring '{self.after_name}' back; allow a greater boost"
+                f"'{self.before_name}' has lost so much near {grid[middle]:.0f} Hz that "
+                f"{self.greatest_boost_db:g} dB of boost cannot bring '{self.after_name}' back; allow a greater boost"
             )
         low, high = middle, middle
         while low > 0 and good[low - 1]:

@@ -1,4 +1,7 @@
-"""Files that are whole or absent, and long work that can say how far it is and be stopped."""
+"""Sound files and folders that are whole or absent, and long work that can say how far it is and be stopped.
+
+Text and small files go through `labkit.core.files`; this is for what is written piece by piece.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ Progress = Callable[[float], None]
 """Called with the fraction done, 0 … 1; it may raise `Cancelled` to stop the work."""
 
 
-class Cancelled(LabkitError):
+class Cancelled(LabkitError):  # noqa: N818 - it is a request, not a fault
     """Work was stopped on request; nothing was left behind."""
 
 

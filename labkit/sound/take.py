@@ -174,7 +174,8 @@ class Performance:
     def __post_init__(self) -> None:
         if not 0.1 <= self.duration_s <= LONGEST_TAKE_S:
             raise InputError(
-                f"take '{self.name}': the duration must lie between 0.1 and {LONGEST_TAKE_S:g} s; got {self.duration_s} s"
+                f"take '{self.name}': the duration must lie between 0.1 and {LONGEST_TAKE_S:g} s; "
+                f"got {self.duration_s} s"
             )
         if not self.plucks:
             raise InputError(f"take '{self.name}' plucks no string")
@@ -329,7 +330,8 @@ def coil_factor(*, number: np.ndarray, length: float, position: float, aperture:
 def synthesise(performance: Performance, coils: Mapping[str, CoilSpot], *, rate: int = DEFAULT_RATE) -> Take:
     """Return the take of a performance: one EMF for each coil.
 
-    EMF = S·A_steel·Σ_n v_n·sin(nπx/ℓ)·sinc(n·w/(2ℓ))·e^(−t/τ_n)·sin(2πf_n·t), f_n of a stiff string, 1/τ_n = α + β·f_n².
+    EMF = S·A_steel·Σ_n v_n·sin(nπx/ℓ)·sinc(n·w/(2ℓ))·e^(−t/τ_n)·sin(2πf_n·t), f_n of a stiff string,
+    1/τ_n = α + β·f_n².
 
     Parameters
     ----------

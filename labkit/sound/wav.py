@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -9,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.sound.files import whole_file
+from labkit.core.files import write_atomically
 
 LONGEST_S = 600.0
 LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
@@ -91,7 +92,8 @@ def wav_info(path: Path) -> WavInfo:
         raise InputError(f"{path} has {header.channels} channels; labkit takes mono or stereo: mix it down first")
     if not LOWEST_RATE <= header.samplerate <= HIGHEST_RATE:
         raise InputError(
-            f"{path} has a rate of {header.samplerate} Hz; labkit takes {LOWEST_RATE} to {HIGHEST_RATE} Hz: resample it first"
+            f"{path} has a rate of {header.samplerate} Hz; labkit takes {LOWEST_RATE} to {HIGHEST_RATE} Hz: "
+            "resample it first"
         )
     if header.frames == 0:
         raise InputError(f"{path} holds no samples")
@@ -166,35 +168,41 @@ def clipped_places(samples: np.ndarray) -> int:
     return places
 
 
-def write_wav(
-    path: Path, samples: np.ndarray, rate: int, *, sample_format: SampleFormat = "PCM_24", force: bool = False
-) -> None:
-    """Write samples to a WAV file, whole or not at all.
+def wav_bytes(samples: np.ndarray, rate: int, *, sample_format: SampleFormat = "PCM_24", name: str = "sound") -> bytes:
+    """Return a WAV file as bytes, for a page or for `write_wav`.
 
     Parameters
     ----------
-    path : Path
     samples : ndarray, shape (frames,) or (channels, frames), full scale = 1
     rate : int, Hz
     sample_format : str
         Integer formats refuse samples beyond full scale: nothing is ever clipped silently.
-    force : bool
-        Overwrite an existing file.
+    name : str
+        Used in messages.
 
     Raises
     ------
     InputError
-        If a sample is not finite or would clip, or the file cannot be written.
+        If a sample is not finite or would clip.
     """
     import soundfile
 
     samples = np.atleast_2d(np.asarray(samples, dtype=float))
     if not np.all(np.isfinite(samples)):
-        raise InputError(f"{path.name}: the sound holds samples that are not finite numbers; nothing was written")
+        raise InputError(f"{name}: the sound holds samples that are not finite numbers; nothing was written")
     peak = float(np.max(np.abs(samples), initial=0.0))
     if sample_format != "FLOAT" and peak > 1.0:
         raise InputError(
-            f"{path.name}: the sound would clip by {20 * np.log10(peak):.1f} dB; nothing was written. Lower its level"
+            f"{name}: the sound would clip by {20 * np.log10(peak):.1f} dB; nothing was written. Lower its level"
         )
-    with whole_file(path, force=force) as temporary:
-        soundfile.write(str(temporary), samples.T, rate, subtype=sample_format, format="WAV")
+    buffer = io.BytesIO()
+    soundfile.write(buffer, samples.T, rate, subtype=sample_format, format="WAV")
+    return buffer.getvalue()
+
+
+def write_wav(
+    path: Path, samples: np.ndarray, rate: int, *, sample_format: SampleFormat = "PCM_24", force: bool = False
+) -> None:
+    """Write samples to a WAV file, whole or not at all; see `wav_bytes`."""
+    data = wav_bytes(samples, rate, sample_format=sample_format, name=path.name)
+    write_atomically(path, data, overwrite=force)
