@@ -1,1 +1,47 @@
 """Built-in plugin: what labkit itself brings comes through the same hooks as anybody else's."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from labkit.plugins import hookimpl
+
+
+@hookimpl
+def labkit_catalogue_folders() -> Iterable[Path]:
+    """The packaged catalogue."""
+    return [Path(__file__).parent / "data" / "catalogue"]
+
+
+@hookimpl
+def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
+    """Readers of the built-in kinds of sheet."""
+    from labkit.pickup.sheet import read_pickup
+    from labkit.rig.harness import read_harness
+    from labkit.rig.sheet import read_rig, read_stage
+
+    return {
+        "pickup": read_pickup,
+        "harness": read_harness,
+        "rig": read_rig,
+        "cable": lambda table: read_stage("cable", "cable", table),
+        "input": lambda table: read_stage("input", "input", table),
+    }
+
+
+@hookimpl
+def labkit_part_kinds() -> Iterable[type]:
+    """Kinds of part."""
+    from labkit.rig.parts import PART_KINDS
+
+    return PART_KINDS
+
+
+@hookimpl
+def labkit_chain_kinds() -> Iterable[type]:
+    """Kinds of chain stage."""
+    from labkit.rig.chain import CHAIN_KINDS
+
+    return CHAIN_KINDS

@@ -19,6 +19,7 @@ from labkit.plugins import Plugins, plugins
 from labkit.plugins.manager import FOLDERS_VARIABLE
 
 _MOST_FILES = 5000
+_FOR_PEOPLE = ("sheet", "format", "name", "summary", "source", "note", "doubt")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,9 +38,9 @@ class CatalogueItem:
         return str(self.data.get("summary", ""))
 
     def table(self) -> Table:
-        """Return a fresh reader of the item's keys (``sheet``, ``format`` and ``summary`` count as read)."""
+        """Return a fresh reader of the item's keys (those that describe it to people count as read)."""
         table = Table(self.data, f"{self.path} ('{self.name}')", folder=self.path.parent)
-        for key in ("sheet", "format", "name", "summary"):
+        for key in _FOR_PEOPLE:
             table.asked.setdefault(key)
         return table
 
@@ -118,7 +119,8 @@ def load_catalogue(found: Plugins | None = None) -> Catalogue:
                     known = items.setdefault((item.kind, item.name), item)
                     if known is not item:
                         problems.append(
-                            f"{path}: the {item.kind} '{item.name}' is already brought by {known.plugin} ({known.path.name}), which is used"
+                            f"{path}: the {item.kind} '{item.name}' is already brought by {known.plugin} "
+                            f"({known.path.name}), which is used"
                         )
             except SheetError as error:
                 problems.append(str(error))

@@ -47,8 +47,10 @@ class PluginError(LabkitError):
     """A plugin could not be loaded or broke its contract; the message names it."""
 
 
-def did_you_mean(name: str, choices: Iterable[str]) -> str:
+def did_you_mean(name: str, choices: Iterable[str], *, listing: bool = True) -> str:
     """Return ``" Did you mean 'x'?"`` for the nearest choice, or the list of choices when none is near.
+
+    With ``listing`` off nothing is returned when none is near (the sentence names the choices already).
 
     >>> did_you_mean("lgo", ["linear", "audio", "log"])
     " Did you mean 'log'?"
@@ -60,7 +62,7 @@ def did_you_mean(name: str, choices: Iterable[str]) -> str:
     near = difflib.get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.55)
     if near:
         return f" Did you mean '{folded[near[0]]}'?"
-    if not known:
+    if not known or not listing:
         return ""
     shown = ", ".join(known[:12])
     return f" Known: {shown}{', …' if len(known) > 12 else ''}."

@@ -63,9 +63,7 @@ class Table:
             return self.data[key]
         if default is _REQUIRED:
             near = [name for name in self.data if name not in self.asked]
-            hint = did_you_mean(key, near) if near and "mean" in did_you_mean(key, near) else ""
-            if hint:
-                hint = hint.replace("Did you mean", "You wrote").replace("?", ".")
+            hint = did_you_mean(key, near, listing=False).replace("Did you mean", "You wrote").replace("?", ".")
             self.fail(key, f"is missing; {expected} is due here.{hint}")
         return default
 
@@ -87,8 +85,7 @@ class Table:
         if value is default and key not in self.data:
             return value  # type: ignore[no-any-return]
         if not isinstance(value, str) or value not in known:
-            hint = did_you_mean(value, known) if isinstance(value, str) else ""
-            hint = hint if "mean" in hint else ""
+            hint = did_you_mean(value, known, listing=False) if isinstance(value, str) else ""
             self.fail(key, f"must be one of {join_words(known, 'or')}; got {_shown(value)}.{hint}")
         return value
 
@@ -226,11 +223,8 @@ def parse_sheet(text: str, where: str, folder: Path | None = None, *, kinds: Ite
     known = list(kinds) if kinds is not None else None
     kind = table.text("sheet", expected='the kind of sheet, such as "rig",')
     if known is not None and kind not in known:
-        hint = did_you_mean(kind, known)
-        table.fail(
-            "sheet",
-            f"this is a '{kind}' sheet; a {join_words(known, 'or')} sheet is due here.{hint if 'mean' in hint else ''}",
-        )
+        hint = did_you_mean(kind, known, listing=False)
+        table.fail("sheet", f"this is a '{kind}' sheet; a {join_words(known, 'or')} sheet is due here.{hint}")
     version = table.raw("format", expected=f"format = {FORMAT}")
     if version != FORMAT or isinstance(version, bool):
         table.fail("format", f"must be {FORMAT}, the only format this version reads; got {_shown(version)}")

@@ -228,8 +228,8 @@ def parse_quantity(text: str, unit: str, *, usual: UsualRange | None = None) -> 
     if usual is not None and not insists and not usual.holds(value):
         shown = format_quantity(value, unit)
         raise QuantityError(
-            f"{shown} is far outside the usual {format_quantity(usual.low, unit)} to {format_quantity(usual.high, unit)}"
-            f"{_slip(value, unit, usual)} Write '{text.strip()}!' to insist"
+            f"{shown} is far outside the usual {format_quantity(usual.low, unit)} to "
+            f"{format_quantity(usual.high, unit)}{_slip(value, unit, usual)} Write '{text.strip()}!' to insist"
         )
     return value
 
@@ -247,7 +247,8 @@ def parse_marking(text: str, unit: str) -> Marking:
     wanted = UNITS[unit]
     if not isinstance(text, str):
         raise QuantityError(
-            f'a {wanted.noun} must be text with its unit, such as "{wanted.example}"; got the bare {_noun(text)} {text!r}'
+            f'a {wanted.noun} must be text with its unit, such as "{wanted.example}"; '
+            f"got the bare {_noun(text)} {text!r}"
         )
     cleaned = re.sub(r"[\s\u00a0\u202f]+", " ", text).strip()
     if not cleaned:
@@ -370,7 +371,8 @@ def _read_number_and_unit(text: str, unit: Unit) -> Marking | None:
         raise QuantityError(f"'{text}' is a {nouns}; a {unit.noun} is due here, such as \"{unit.example}\"")
     spellings = [*unit.prefixed, *(spelling for spelling, _, _ in unit.spellings)]
     raise QuantityError(
-        f"'{spelled}' in '{text}' is not a unit of {unit.noun}, write it like \"{unit.example}\".{did_you_mean(spelled, spellings)}"
+        f"'{spelled}' in '{text}' is not a unit of {unit.noun}, write it like \"{unit.example}\"."
+        f"{did_you_mean(spelled, spellings)}"
     )
 
 

@@ -1,0 +1,101 @@
+"""The ``labkit`` command: loads a command's module when it is used, and turns errors into one readable line."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+
+import click
+
+from labkit import __version__
+from labkit.core.errors import LabkitError, did_you_mean
+
+DONE, CHECK_FAILED, BAD_INPUT, INTERRUPTED, BUG = 0, 1, 2, 130, 70
+
+COMMANDS: dict[str, str] = {
+    "open": "labkit.cli.open_command:open_lab",
+    "response": "labkit.cli.response_command:response",
+    "pickup": "labkit.cli.pickup_command:pickup",
+    "formula": "labkit.cli.formula_command:formula",
+    "netlist": "labkit.cli.formula_command:netlist",
+    "schematic": "labkit.cli.schematic_command:schematic",
+    "render": "labkit.cli.sound_commands:render",
+    "convert": "labkit.cli.sound_commands:convert",
+    "impulse": "labkit.cli.sound_commands:impulse",
+    "blind": "labkit.cli.sound_commands:blind",
+    "fit": "labkit.cli.bench_commands:fit",
+    "diagnose": "labkit.cli.bench_commands:diagnose",
+    "tolerance": "labkit.cli.study_commands:tolerance",
+    "search": "labkit.cli.study_commands:search",
+    "report": "labkit.cli.report_command:report",
+    "cases": "labkit.cli.cases_command:cases",
+    "catalogue": "labkit.cli.catalogue_command:catalogue",
+}
+"""Where each command lives; the order is that of a pickup's life and of ``labkit --help``."""
+
+
+class _LazyGroup(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        module, _, attribute = COMMANDS[name].partition(":")
+        command: click.Command = getattr(import_module(module), attribute)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            raise click.UsageError(f"no command is named '{args[0]}'.{did_you_mean(args[0], COMMANDS)}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="labkit")
+def labkit() -> None:
+    """Predict, hear, measure and compare electric-guitar pickups in a real rig."""
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line and return its exit code: 0 done, 1 a check failed, 2 bad input."""
+    _use_utf8()
+    try:
+        result = labkit.main(args=arguments, prog_name="labkit", standalone_mode=False)
+        code = result if isinstance(result, int) else DONE
+    except click.exceptions.Abort:
+        code = _say("stopped", INTERRUPTED)
+    except click.ClickException as error:
+        code = _say(error.format_message(), BAD_INPUT)
+    except LabkitError as error:
+        code = _say(str(error), BAD_INPUT)
+    except BrokenPipeError:
+        sys.stderr.close()
+        code = DONE
+    except KeyboardInterrupt:
+        code = _say("stopped", INTERRUPTED)
+    except Exception as error:
+        if os.environ.get("LABKIT_DEBUG"):
+            raise
+        code = _say(
+            f"this should not have happened ({type(error).__name__}: {error}); "
+            "run it again with LABKIT_DEBUG=1 and report it",
+            BUG,
+        )
+    if arguments is None:
+        sys.exit(code)
+    return code
+
+
+def _say(sentence: str, code: int) -> int:
+    click.echo(f"labkit: {' '.join(sentence.split())}", err=True)
+    return code
+
+
+def _use_utf8() -> None:
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure") and (stream.encoding or "").lower().replace("-", "") != "utf8":
+            stream.reconfigure(encoding="utf-8", errors="replace")

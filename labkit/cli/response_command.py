@@ -1,0 +1,172 @@
+"""``labkit response``: the curve of a rig as text, JSON, CSV or a picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from labkit.cli.options import as_json_text, emit, json_option, output_options, rig_with, set_option, sheet_argument
+from labkit.core.errors import InputError, QuantityError
+from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
+from labkit.core.response import Response
+from labkit.core.units import format_quantity, parse_quantity
+from labkit.rig.rig import Rig
+
+
+@click.command()
+@sheet_argument
+@json_option
+@output_options
+@set_option
+@click.option("--at", metavar="LIST", help="Exactly these frequencies, such as 100,1k,3k (Hz).")
+@click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")
+@click.option("--csv", "as_csv", is_flag=True, help="Print a table: frequency, gain, phase, output impedance.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Draw the curve into this file (.svg, .png or .pdf).")
+def response(
+    sheet: str,
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    changes: tuple[str, ...],
+    at: str | None,
+    source: str | None,
+    as_csv: bool,
+    plot: Path | None,
+) -> None:
+    """Gain from the pickups' EMF to the last input of the rig SHEET.
+
+    SHEET is the path of a rig sheet or the name of a rig in the catalogue.
+    """
+    if as_json and as_csv:
+        raise InputError("--json and --csv exclude each other; give one of them")
+    rig = rig_with(sheet, changes)
+    curve = rig.response(None if at is None else parse_frequencies(at), source=source)
+    if plot is not None:
+        from labkit.view.plot import plot_responses
+
+        plot_responses({rig.name: curve}, plot, overwrite=force)
+    if as_json:
+        emit(as_json_text(response_data(rig, curve, source)), output, force)
+    elif as_csv:
+        emit(_csv(rig, curve), output, force)
+    elif plot is None or output is not None:
+        emit(_text(rig, curve, source), output, force)
+
+
+def parse_frequencies(text: str) -> np.ndarray:
+    """Read a list of frequencies such as ``100,1k,3 kHz``; plain numbers are hertz.
+
+    Raises
+    ------
+    InputError
+        If an entry is not a frequency above 0, or the list does not rise.
+    """
+    found = []
+    for entry in text.split(","):
+        word = entry.strip()
+        try:
+            found.append(float(word) if _is_number(word) else parse_quantity(word, "Hz"))
+        except QuantityError as error:
+            raise InputError(f"--at: {error}") from None
+    frequency = np.array(found)
+    if not np.all(np.isfinite(frequency)) or np.any(frequency <= 0) or np.any(np.diff(frequency) <= 0):
+        raise InputError(f"--at takes rising frequencies above 0 Hz, such as 100,1k,3k; got '{text}'")
+    return frequency
+
+
+def response_data(rig: Rig, curve: Response, source: str | None) -> dict[str, Any]:
+    """Return the JSON form of a response."""
+    peak = curve.peak
+    impedance = rig.output_impedance(curve.frequency_hz)
+    return {
+        "name": rig.name,
+        "source": source if source is not None else "all",
+        "frequency_hz": curve.frequency_hz.tolist(),
+        "gain_db": curve.gain_db.tolist(),
+        "phase_deg": curve.phase_deg.tolist(),
+        "peak": None
+        if peak is None
+        else {"frequency_hz": peak.frequency_hz, "gain_db": peak.gain_db, "height_db": peak.height_db},
+        "minus_3db_hz": curve.minus_3db_hz,
+        "output_impedance_ohm": {
+            "magnitude": np.abs(impedance).tolist(),
+            "phase_deg": np.degrees(np.angle(impedance)).tolist(),
+        },
+    }
+
+
+def _text(rig: Rig, curve: Response, source: str | None) -> str:
+    peak, edge = curve.peak, curve.minus_3db_hz
+    settings = ", ".join(
+        f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for name, value in rig.settings.items()
+    )
+    lines = [rig.name + (f", {source} alone" if source else ""), f"  controls   {settings}"]
+    if peak is None:
+        lines.append(f"  peak       none between {LOWEST_HZ:g} Hz and {HIGHEST_HZ / 1e3:g} kHz")
+    else:
+        lines.append(
+            f"  peak       {format_quantity(peak.frequency_hz, 'Hz', digits=3)}, "
+            f"{peak.height_db:+.1f} dB over the level at 100 Hz"
+        )
+    lines.append(
+        "  treble     "
+        + (
+            "never 3 dB down within the range"
+            if edge is None
+            else f"3 dB down at {format_quantity(edge, 'Hz', digits=3)}"
+        )
+    )
+    lines += ["", "  frequency    gain      phase"]
+    shown = curve if curve.frequency_hz.size <= 40 else rig.response(np.array(_THIRDS), source=source)
+    for frequency, gain, phase in zip(shown.frequency_hz, shown.gain_db, shown.phase_deg):
+        lines.append(f"  {format_quantity(frequency, 'Hz', digits=3):>9}  {gain:7.2f} dB  {phase:7.1f}°")
+    lines += [
+        "",
+        "  0 dB is the EMF of the pickups. With loads exactly as stated a peak is good to ±6 % in frequency (95 %).",
+        "  Not modelled: hysteresis and saturation, shielding of the strings' field by a cover, the amplifier's tone.",
+    ]
+    return "\n".join(lines)
+
+
+_THIRDS = (
+    20,
+    50,
+    100,
+    200,
+    400,
+    800,
+    1000,
+    1500,
+    2000,
+    2500,
+    3000,
+    3500,
+    4000,
+    5000,
+    6000,
+    8000,
+    10_000,
+    15_000,
+    20_000,
+)
+
+
+def _csv(rig: Rig, curve: Response) -> str:
+    impedance = rig.output_impedance(curve.frequency_hz)
+    rows = ["frequency_hz,gain_db,phase_deg,output_impedance_ohm,output_impedance_phase_deg"]
+    for row in zip(
+        curve.frequency_hz, curve.gain_db, curve.phase_deg, np.abs(impedance), np.degrees(np.angle(impedance))
+    ):
+        rows.append(",".join(f"{value:.9g}" for value in row))
+    return "\n".join(rows)
+
+
+def _is_number(word: str) -> bool:
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,222 @@
+"""`Rig`: pickups in a harness with its controls set, and the chain behind the jack. Rig → Circuit → Response."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+
+from labkit.circuit.elements import GROUND, Circuit, Contact, Element, Source
+from labkit.circuit.solver import solve
+from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.grid import frequency_grid
+from labkit.core.response import Response
+from labkit.pickup.electrical import Pickup
+from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
+from labkit.rig.chain import Stage
+from labkit.rig.harness import Harness
+from labkit.rig.parts import Part, Position
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rig:
+    """Everything between the string's field and the last input.
+
+    Parameters
+    ----------
+    name : str
+    pickups : mapping of str to Pickup
+        One for each slot of the harness.
+    harness : Harness
+        With the values of this instrument's parts.
+    settings : mapping of str to float or str
+        Knobs 0 … 10, switches by position name; what is left out stands at its default.
+    chain : tuple of Stage
+        What follows the jack, in order.
+
+    Raises
+    ------
+    InputError
+        If a slot has no pickup, or a setting names no control or no position.
+    """
+
+    name: str
+    pickups: Mapping[str, Pickup]
+    harness: Harness
+    settings: Mapping[str, Position] = field(default_factory=dict)
+    chain: tuple[Stage, ...] = ()
+
+    def __post_init__(self) -> None:
+        for slot in self.harness.slots:
+            if slot not in self.pickups:
+                raise InputError(
+                    f"rig '{self.name}': the harness '{self.harness.name}' needs a pickup in slot '{slot}'"
+                )
+        for slot in self.pickups:
+            if slot not in self.harness.slots:
+                raise InputError(
+                    f"rig '{self.name}': the harness '{self.harness.name}' has no slot '{slot}'."
+                    f"{did_you_mean(slot, self.harness.slots)}"
+                )
+        settings: dict[str, Position] = {control.name: control.default for control in self.harness.controls}
+        for name, position in self.settings.items():
+            settings[name] = self.harness.control(name).check(position)
+        object.__setattr__(self, "settings", MappingProxyType(settings))
+        object.__setattr__(self, "pickups", MappingProxyType({slot: self.pickups[slot] for slot in self.harness.slots}))
+
+    def replace(
+        self,
+        *,
+        name: str | None = None,
+        pickups: Mapping[str, Pickup] | None = None,
+        harness: Harness | None = None,
+        settings: Mapping[str, Position] | None = None,
+        parts: Mapping[str, Part] | None = None,
+        chain: tuple[Stage, ...] | None = None,
+    ) -> Rig:
+        """Return a rig with something changed; pickups, settings and parts are merged over the present ones.
+
+        Settings of controls that a new harness does not have are dropped.
+        """
+        wiring = self.harness if harness is None else harness
+        for part in (parts or {}).values():
+            wiring.part(part.name)
+            wiring = wiring.with_part(part)
+        kept = {control.name for control in wiring.controls}
+        old = {key: value for key, value in self.settings.items() if harness is None or key in kept}
+        slots = {slot: pickup for slot, pickup in self.pickups.items() if slot in wiring.slots}
+        return Rig(
+            name=self.name if name is None else name,
+            pickups={**slots, **(pickups or {})},
+            harness=wiring,
+            settings={**old, **(settings or {})},
+            chain=self.chain if chain is None else chain,
+        )
+
+    def stage(self, name: str) -> Stage:
+        """Return a stage of the chain by name; InputError with the nearest name when there is none."""
+        for stage in self.chain:
+            if stage.name == name:
+                return stage
+        raise InputError(
+            f"rig '{self.name}': the chain has no '{name}'.{did_you_mean(name, [s.name for s in self.chain])}"
+        )
+
+    def with_stage(self, stage: Stage) -> Rig:
+        """Return the rig with the stage of the same name replaced."""
+        self.stage(stage.name)
+        return self.replace(chain=tuple(stage if old.name == stage.name else old for old in self.chain))
+
+    @property
+    def circuit(self) -> Circuit:
+        """The circuit at the present settings; its output is the last input."""
+        elements: list[Element] = []
+        for slot, pickup in self.pickups.items():
+            elements += self._pickup_elements(slot, pickup)
+        for part in self.harness.parts.values():
+            control = part.control
+            elements += part.elements(None if control is None else self.settings[control.name])
+        node = self.harness.output
+        for index, stage in enumerate(self.chain, start=1):
+            after = node if stage.is_shunt else f"chain{index}"
+            elements += stage.elements(node, after)
+            node = after
+        return Circuit(elements=tuple(elements), output=node, name=self.name)
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """What ``response(source=…)`` takes: slots, and ``slot.coil`` of pickups with two coils."""
+        found: list[str] = []
+        for slot, pickup in self.pickups.items():
+            found.append(slot)
+            if len(pickup.coils) > 1:
+                found += [f"{slot}.{coil}" for coil in pickup.coils]
+        return tuple(found)
+
+    def source_weights(self, source: str | None = None) -> dict[str, float]:
+        """Return the EMF of every coil, volts, by the circuit's source names.
+
+        Each pickup is given 1 V in total, shared among its coils by turns with the sign of winding and pole. With
+        ``source`` (a slot or ``slot.coil``) every other coil is silent.
+        """
+        circuit_sources = {s.name: s.voltage for s in self.circuit.of_kind(Source)}
+        if source is None:
+            return circuit_sources
+        if source not in self.sources:
+            raise InputError(f"rig '{self.name}' has no source '{source}'.{did_you_mean(source, self.sources)}")
+        slot, _, coil = source.partition(".")
+        chosen = {source_name(slot, name) for name in self.pickups[slot].coils if coil in ("", name)}
+        return {name: volts if name in chosen else 0.0 for name, volts in circuit_sources.items()}
+
+    def evaluate(self, frequency_hz: np.ndarray, *, source: str | None = None) -> np.ndarray:
+        """Return the complex gain at given frequencies.
+
+        Parameters
+        ----------
+        frequency_hz : ndarray, shape (F,), Hz
+        source : str, optional
+            A slot or ``slot.coil`` heard alone.
+
+        Returns
+        -------
+        ndarray, shape (F,), complex, V/V
+        """
+        circuit = self.circuit
+        return solve(circuit, frequency_hz, None if source is None else self.source_weights(source)).transfer
+
+    def response(self, frequency_hz: np.ndarray | None = None, *, source: str | None = None) -> Response:
+        """Return the response from the pickups' EMF to the last input.
+
+        Parameters
+        ----------
+        frequency_hz : ndarray, shape (F,), Hz, optional
+            Default: 512 log-spaced points from 20 Hz to 20 kHz.
+        source : str, optional
+            A slot or ``slot.coil`` heard alone.
+
+        Returns
+        -------
+        Response
+            With ``evaluate``, so that peaks are found exactly.
+        """
+        circuit = self.circuit
+        weights = None if source is None else self.source_weights(source)
+        grid = frequency_grid() if frequency_hz is None else frequency_hz
+
+        def evaluate(wanted: np.ndarray) -> np.ndarray:
+            return solve(circuit, wanted, weights).transfer
+
+        return Response(frequency_hz=grid, values=evaluate(grid), name=self.name, evaluate=evaluate)
+
+    def output_impedance(self, frequency_hz: np.ndarray) -> np.ndarray:
+        """Return the impedance at the last input, everything connected, shape (F,), complex, Ω."""
+        return solve(self.circuit, frequency_hz).output_impedance
+
+    def _pickup_elements(self, slot: str, pickup: Pickup) -> list[Element]:
+        terminals = [node.partition(".")[2] for node in self.harness.terminals if node.partition(".")[0] == slot]
+        own = [terminal for terminal in terminals if terminal in ("hot", "ground")]
+        rewired = [terminal for terminal in terminals if terminal not in ("hot", "ground")]
+        if own and rewired:
+            raise InputError(
+                f"harness '{self.harness.name}': slot '{slot}' is wired both by its own leads ({join_words(own)}) and "
+                f"by its coils ({join_words(rewired)}); use one of the two"
+            )
+        elements = list(pickup_elements(slot, pickup, rewired=bool(rewired)))
+        if rewired:
+            for number, terminal in enumerate(rewired, start=1):
+                coil, _, end = terminal.rpartition(".")
+                actual = coil_of_terminal(pickup, slot, coil)
+                if actual != coil:
+                    pair = (f"{slot}.{terminal}", f"{slot}.{actual}.{end}")
+                    elements.append(Contact(name=f"{slot}.alias{number}", nodes=pair, closed=True))
+        elif "ground" not in own:
+            elements.append(Contact(name=f"{slot}.grounded", nodes=(f"{slot}.ground", GROUND), closed=True))
+        return elements
+
+
+def changed(part: Part, **changes: object) -> Part:
+    """Return a part with fields replaced (checked again on creation)."""
+    return dataclasses.replace(part, **changes)  # type: ignore[arg-type]

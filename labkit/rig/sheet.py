@@ -1,0 +1,222 @@
+"""The rig sheet, and changes to a rig in the words of the command line (``volume=5``, ``cable.length=10m``)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError, SheetError, did_you_mean
+from labkit.core.sheet import Table, read_sheet
+from labkit.pickup.electrical import Pickup
+from labkit.pickup.sheet import pickup_data, read_pickup
+from labkit.plugins import plugins
+from labkit.rig.chain import CHAIN_KINDS, Stage
+from labkit.rig.harness import Harness, harness_data, read_harness, read_part
+from labkit.rig.parts import Part, Position
+from labkit.rig.rig import Rig
+
+
+def chain_kinds() -> dict[str, type[Stage]]:
+    """Return every kind of chain stage that plugins bring, by the word of the sheets."""
+    found: dict[str, type[Stage]] = {}
+    for name, kinds in plugins().call("labkit_chain_kinds"):
+        for kind in kinds:
+            if not (isinstance(kind, type) and issubclass(kind, Stage)):
+                plugins().report(name, f"labkit_chain_kinds must return subclasses of Stage; got {kind!r}"[:200])
+                continue
+            found.setdefault(kind.kind, kind)
+    return found or {kind.kind: kind for kind in CHAIN_KINDS}
+
+
+def load_rig(sheet: str | Path) -> Rig:
+    """Load a rig by path or by catalogue name.
+
+    Raises
+    ------
+    InputError
+        If neither a file nor a catalogue rig answers to it, or the sheet cannot be read.
+    """
+    text = str(sheet)
+    if is_path(text) or Path(text).exists():
+        return read_rig(read_sheet(Path(text), kinds=["rig"]))
+    known = catalogue().names("rig")
+    if text not in known:
+        raise InputError(f"'{text}' is neither a file nor a rig of the catalogue.{did_you_mean(text, known)}")
+    rig: Rig = read_rig(catalogue().item("rig", text).table())
+    return rig
+
+
+def is_path(text: str) -> bool:
+    """Say whether a text names a file rather than a catalogue item."""
+    return text.endswith(".toml") or "/" in text or "\\" in text
+
+
+def read_rig(table: Table) -> Rig:
+    """Read a rig sheet.
+
+    Raises
+    ------
+    SheetError
+        Naming the file, the key and the remedy.
+    """
+    for key in ("sheet", "format", "summary", "note"):
+        table.raw(key, None)
+    name = table.text("name", expected="the rig's name")
+    harness = read_harness_reference(table)
+    pickups = _read_pickups(table, harness)
+    harness = _with_overrides(table, harness)
+    settings = table.table("settings", {})
+    positions: dict[str, Position] = {}
+    for control, position in settings.data.items():
+        checked = settings.attempt(control, partial(harness.control, control))
+        if isinstance(position, bool) or not isinstance(position, int | float | str):
+            settings.fail(control, f"must be a position; got {position!r}")
+        positions[control] = settings.attempt(control, partial(checked.check, position))
+    chain = read_chain(table)
+    table.done()
+    return table.attempt("", lambda: Rig(name=name, pickups=pickups, harness=harness, settings=positions, chain=chain))
+
+
+def read_harness_reference(table: Table) -> Harness:
+    """Read the ``harness`` key: a catalogue name, a path to a harness sheet, or an inline table."""
+    value = table.raw("harness", expected="the name of a harness, or the path of a harness sheet,")
+    if isinstance(value, dict):
+        return read_harness(Table(value, table.where, "harness", table.folder))
+    return _referenced(table, "harness", value, "harness", read_harness)  # type: ignore[no-any-return]
+
+
+def read_chain(table: Table) -> tuple[Stage, ...]:
+    """Read the ``[[chain]]`` stages in order and name them by kind."""
+    kinds = chain_kinds()
+    stages: list[Stage] = []
+    counts: dict[str, int] = {}
+    for entry in table.tables("chain", []):
+        kind = entry.choice("kind", kinds)
+        counts[kind] = counts.get(kind, 0) + 1
+        name = kind if counts[kind] == 1 else f"{kind}{counts[kind]}"
+        stages.append(read_stage(kind, name, entry))
+    return tuple(stages)
+
+
+def read_stage(kind: str, name: str, entry: Table) -> Stage:
+    """Read one stage; ``use`` fills missing keys from a catalogue item of the same kind."""
+    entry.asked.setdefault("kind")
+    use = entry.text("use", None, expected="the name of a catalogue item")
+    if use is not None:
+        item = entry.attempt("use", lambda: catalogue().item(kind, use))
+        base = {key: value for key, value in item.data.items() if key not in _NOT_OF_THE_STAGE}
+        entry = Table({**base, **entry.data}, entry.where, entry.path, entry.folder)
+        for key in ("kind", "use"):
+            entry.asked.setdefault(key)
+    return entry.attempt("", lambda: chain_kinds()[kind].read(name, entry))
+
+
+_NOT_OF_THE_STAGE = {"sheet", "format", "name", "summary", "source", "note", "doubt"}
+
+
+def set_value(rig: Rig, name: str, text: str) -> Rig:
+    """Return the rig with one thing changed, in the words of ``--set``.
+
+    ``name`` is a knob or switch, a part (its value), ``part.key``, ``stage.key`` of the chain, or a pickup slot.
+
+    Raises
+    ------
+    InputError
+        If nothing answers to the name, or the text does not fit it.
+
+    >>> from labkit.rig.sheet import load_rig
+    >>> set_value(load_rig("Saltmarsh Lane, narrow single coil"), "volume", "5").settings["volume"]
+    5.0
+    """
+    head, point, key = name.partition(".")
+    controls = {control.name for control in rig.harness.controls}
+    if name in rig.harness.slots:
+        return rig.replace(pickups={name: load_pickup(text)})
+    if name in controls:
+        return rig.replace(settings={name: text})
+    if head in rig.harness.parts:
+        return rig.replace(parts={head: with_key(rig.harness.parts[head], key or "value", text)})
+    stages = {stage.name: stage for stage in rig.chain}
+    if head in stages and point:
+        data = {**stages[head].data(), key: text}
+        stage = stages[head]
+        return rig.with_stage(read_stage(stage.kind, stage.name, Table(data, f"--set {name}", stage.name)))
+    known = [*controls, *rig.harness.parts, *rig.harness.slots]
+    for stage in rig.chain:
+        known += [f"{stage.name}.{field}" for field in stage.data() if field != "kind"]
+    raise InputError(f"rig '{rig.name}' has nothing named '{name}' to set.{did_you_mean(name, known)}")
+
+
+def with_key(part: Part, key: str, text: Any) -> Part:
+    """Return a part with one key of its sheet changed."""
+    return read_part(part.name, Table({**part.data(), key: text}, part.name))
+
+
+def load_pickup(text: str, folder: Path | None = None) -> Pickup:
+    """Load a pickup by path or catalogue name."""
+    if is_path(text):
+        path = Path(text) if folder is None else folder / text
+        return read_pickup(read_sheet(path, kinds=["pickup"]))
+    pickup: Pickup = read_pickup(catalogue().item("pickup", text).table())
+    return pickup
+
+
+def rig_data(rig: Rig) -> dict[str, Any]:
+    """Return the keys of a rig sheet that reads back to the same rig, with everything inline."""
+    data: dict[str, Any] = {"name": rig.name, "harness": harness_data(rig.harness)}
+    data["pickups"] = {slot: pickup_data(pickup) for slot, pickup in rig.pickups.items()}
+    data["settings"] = dict(rig.settings)
+    data["chain"] = [stage.data() for stage in rig.chain]
+    return data
+
+
+def _referenced(table: Table, key: str, value: object, kind: str, reader: Any) -> Any:
+    if not isinstance(value, str) or not value.strip():
+        table.fail(key, f"must be the name of a {kind}, the path of a {kind} sheet, or a table; got {value!r}"[:200])
+    if is_path(value):
+        path = Path(value) if table.folder is None else table.folder / value
+        sheet = table.attempt(key, lambda: _read(path, kind))
+        return reader(sheet)
+    item = table.attempt(key, lambda: catalogue().item(kind, value))
+    return reader(item.table())
+
+
+def _read(path: Path, kind: str) -> Table:
+    try:
+        return read_sheet(path, kinds=[kind])
+    except SheetError as error:
+        raise InputError(str(error)) from None
+
+
+def _read_pickups(table: Table, harness: Harness) -> dict[str, Pickup]:
+    listed = table.table("pickups")
+    pickups: dict[str, Pickup] = {}
+    for slot, value in listed.data.items():
+        if slot not in harness.slots:
+            listed.fail(
+                slot, f"the harness '{harness.name}' has no slot of that name.{did_you_mean(slot, harness.slots)}"
+            )
+        if isinstance(value, dict):
+            pickups[slot] = read_pickup(listed.child(value, slot))
+        else:
+            pickups[slot] = _referenced(listed, slot, value, "pickup", read_pickup)
+    for slot in harness.slots:
+        if slot not in pickups:
+            listed.fail(slot, f"is missing; the harness '{harness.name}' needs a pickup there")
+    return pickups
+
+
+def _with_overrides(table: Table, harness: Harness) -> Harness:
+    overrides = table.table("parts", {})
+    for name, value in overrides.data.items():
+        part = overrides.attempt(name, partial(harness.part, name))
+        changes: Mapping[str, Any] = value if isinstance(value, dict) else {"value": value}
+        for fixed in ("kind", "nodes", "positions"):
+            if fixed in changes:
+                overrides.fail(f"{name}.{fixed}", "cannot be changed here; write a harness sheet of your own")
+        merged = overrides.child({**part.data(), **changes}, name)
+        harness = harness.with_part(read_part(name, merged))
+    return harness
