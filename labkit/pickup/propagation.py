@@ -55,7 +55,9 @@ class Doubtful:
 
     def __post_init__(self) -> None:
         if self.scale not in ("linear", "log"):
-            raise InputError(f"`scale` must be linear or log; got {self.scale!r}.{did_you_mean(str(self.scale), ('linear', 'log'))}")
+            raise InputError(
+                f"`scale` must be linear or log; got {self.scale!r}.{did_you_mean(str(self.scale), ('linear', 'log'))}"
+            )
         if not math.isfinite(self.value):
             raise InputError(f"an input must be finite; got {self.value}")
         if not 0 <= self.deviation < math.inf:
@@ -214,14 +216,22 @@ def propagate(
         if asked not in results:
             raise InputError(f"'{asked}' is not among the results.{did_you_mean(asked, results)}")
     return {
-        name: _prediction(name, np.broadcast_to(np.asarray(values, dtype=float), rows), active, name in on_log, (model or {}).get(name, 0.0))
+        name: _prediction(
+            name,
+            np.broadcast_to(np.asarray(values, dtype=float), rows),
+            active,
+            name in on_log,
+            (model or {}).get(name, 0.0),
+        )
         for name, values in results.items()
     }
 
 
 def _prediction(name: str, values: np.ndarray, active: list[str], log: bool, model: float) -> Prediction:
     if not np.all(np.isfinite(values)):
-        culprit = active[(int(np.argmin(np.isfinite(values))) - 1) // 2] if np.isfinite(values[0]) else "the nominal inputs"
+        culprit = (
+            active[(int(np.argmin(np.isfinite(values))) - 1) // 2] if np.isfinite(values[0]) else "the nominal inputs"
+        )
         raise InputError(f"{name} is not a finite number at {culprit}; its doubt is too wide for this model")
     if log and not np.all(values > 0):
         raise InputError(f"{name} must be positive to be given a ratio as its interval; got {values.min():g}")

@@ -1,0 +1,281 @@
+"""The coil without its core: every number of a `Winding` with its 95 % interval and the inputs that cause it.
+
+`air_coil_inputs` lists what is doubtful and by how much, `evaluate_air_coil` computes all results from such inputs in
+one vectorised call, and `predict_air_coil` joins the two through `labkit.pickup.propagation`. A pickup with poles starts
+from the same inputs and adds its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.sourced import SourcedValue
+from labkit.pickup.capacitance import (
+    LAYER_FACTOR,
+    LAYER_FACTOR_DEVIATION,
+    LEADS,
+    WAX_DEVIATION,
+    coil_capacitance,
+    resonance_frequency,
+    scatter_factor,
+)
+from labkit.pickup.inductance import inductance_integral
+from labkit.pickup.propagation import Doubtful, Prediction, propagate
+from labkit.pickup.winding import Winding, build_up, coil_resistance, mean_turn, turns_for_wire_length
+from labkit.pickup.wire import COPPER_RESISTIVITY
+
+DEVIATIONS: dict[str, tuple[float, str]] = {
+    "turns": (0.01, "ratio; a counter that slips or starts late"),
+    "straight length": (0.005, "ratio; calliper on a moulded part"),
+    "end radius": (0.04, "ratio; 0.1 mm on 2.5 mm"),
+    "winding height": (0.02, "ratio; flanges bow out under tension"),
+    "packing": (0.06, "ratio; ± 0.1 of 0.85 holds 95 %, unless w itself was measured"),
+    "stretch": (0.0087, "absolute; 0 … 1.5 % is likely, taken about the value given"),
+    "copper resistivity": (0.0043, "ratio; winding wire lies between 58 and 58.5 MS/m"),
+    "temperature": (1.0, "K; the coil within ± 2 K of the thermometer"),
+    "layer factor": (LAYER_FACTOR_DEVIATION, "ratio; calibrated, not derived"),
+}
+"""Standard deviation of each input of an air coil where nothing better is known, and why (common practice, no source).
+
+The wire's diameters have theirs from the limits of its own standard, taken as three standard deviations.
+"""
+
+
+def air_coil_inputs(
+    winding: Winding,
+    *,
+    temperature_c: float = 20.0,
+    lead: SourcedValue = LEADS["none"],
+    wax_fill: float = 0.0,
+    permittivity: float = 3.9,
+    deviations: Mapping[str, float] | None = None,
+) -> dict[str, Doubtful]:
+    """List the inputs of an air coil with their doubts, by the names under which their shares are reported.
+
+    Parameters
+    ----------
+    winding : Winding
+    temperature_c : float, °C
+    lead : SourcedValue, F
+    wax_fill : float
+        0 dry … 1 filled.
+    permittivity : float
+        Of the film.
+    deviations : mapping of str to float, optional
+        Standard deviations that are better known, by input; on the scale stated in `DEVIATIONS` (metres for "bare
+        diameter" and "film"). Zero makes an input exact.
+
+    Returns
+    -------
+    dict of str to Doubtful
+
+    Raises
+    ------
+    InputError
+        If ``deviations`` names an unknown input.
+    """
+    wire = winding.wire
+    usual = {name: deviation for name, (deviation, _) in DEVIATIONS.items()}
+    bare_deviation = (wire.bare_max - wire.bare_min) / 6
+    overall_deviation = (wire.overall_max - wire.overall_min) / 6
+    film = wire.overall_nominal - wire.bare_nominal
+    usual["bare diameter"] = bare_deviation
+    usual["film"] = math.sqrt(max(overall_deviation**2 - bare_deviation**2, (0.05 * film) ** 2))
+    loosening = float(
+        scatter_factor(
+            packing=winding.packing,
+            bare_diameter=wire.bare_nominal,
+            overall_diameter=wire.overall_nominal,
+            permittivity=permittivity,
+        )
+    )
+    usual |= {
+        "scatter": abs(math.log(loosening)) / 2,
+        "wax": WAX_DEVIATION * wax_fill,
+        "lead": (lead.spread or 0.0) / 2,
+    }
+    for name, deviation in (deviations or {}).items():
+        if name not in usual:
+            raise InputError(f"'{name}' is not an input of a coil.{did_you_mean(name, usual)}")
+        usual[name] = deviation
+    # wax fill is checked, and its rise applied, by the capacitance formula itself; here only its doubt is a factor
+    ratios = {
+        "turns": winding.turns,
+        "straight length": winding.straight_length,
+        "end radius": winding.end_radius,
+        "winding height": winding.winding_height,
+        "packing": winding.packing,
+        "copper resistivity": COPPER_RESISTIVITY,
+        "layer factor": LAYER_FACTOR.value,
+        "scatter": loosening,
+        "wax": 1.0,
+    }
+    plain = {
+        "bare diameter": wire.bare_nominal,
+        "film": film,
+        "stretch": winding.stretch,
+        "temperature": temperature_c,
+        "lead": lead.value,
+        "wax fill": wax_fill,
+    }
+    inputs = {
+        name: Doubtful(value=value, deviation=usual[name], scale="log") if value > 0 else Doubtful.exactly(value)
+        for name, value in ratios.items()
+    }
+    return inputs | {name: Doubtful(value=value, deviation=usual.get(name, 0.0)) for name, value in plain.items()}
+
+
+def evaluate_air_coil(inputs: Mapping[str, Any]) -> dict[str, np.ndarray]:
+    """Compute every result of an air coil from its inputs (see `air_coil_inputs`), each of shape (...).
+
+    Returns
+    -------
+    dict of str to ndarray
+        ``resistance`` Ω, ``inductance`` H (air), ``capacitance`` F (lead included), ``resonance`` Hz (air, unloaded),
+        ``build_up``, ``mean_turn``, ``wire_length`` m.
+    """
+    overall = inputs["bare diameter"] + inputs["film"]
+    depth = build_up(
+        turns=inputs["turns"],
+        overall_diameter=overall,
+        winding_height=inputs["winding height"],
+        packing=inputs["packing"],
+    )
+    turn = mean_turn(straight_length=inputs["straight length"], end_radius=inputs["end radius"], build_up=depth)
+    length = inputs["turns"] * turn
+    resistance = coil_resistance(
+        wire_length=length,
+        bare_diameter=inputs["bare diameter"],
+        temperature_c=inputs["temperature"],
+        stretch=inputs["stretch"],
+        resistivity_20=inputs["copper resistivity"],
+    )
+    inductance = inductance_integral(
+        turns=inputs["turns"],
+        straight_length=inputs["straight length"],
+        end_radius=inputs["end radius"],
+        winding_height=inputs["winding height"],
+        build_up=depth,
+    )
+    coil = coil_capacitance(
+        mean_turn=turn,
+        winding_height=inputs["winding height"],
+        build_up=depth,
+        layer_factor=inputs["layer factor"],
+        wax_fill=inputs["wax fill"],
+        scatter=inputs["scatter"],
+    )
+    capacitance = coil * inputs["wax"] + inputs["lead"]
+    return {
+        "resistance": resistance,
+        "inductance": inductance,
+        "capacitance": capacitance,
+        "resonance": resonance_frequency(inductance=inductance, capacitance=capacitance),
+        "build_up": depth,
+        "mean_turn": turn,
+        "wire_length": length,
+    }
+
+
+def predict_air_coil(
+    winding: Winding,
+    *,
+    temperature_c: float = 20.0,
+    lead: SourcedValue = LEADS["none"],
+    wax_fill: float = 0.0,
+    permittivity: float = 3.9,
+    deviations: Mapping[str, float] | None = None,
+) -> dict[str, Prediction]:
+    """Predict an air coil: each result of `evaluate_air_coil` with 95 % bounds and the causes of its doubt.
+
+    Parameters
+    ----------
+    as for `air_coil_inputs`
+
+    Returns
+    -------
+    dict of str to Prediction
+    """
+    inputs = air_coil_inputs(
+        winding,
+        temperature_c=temperature_c,
+        lead=lead,
+        wax_fill=wax_fill,
+        permittivity=permittivity,
+        deviations=deviations,
+    )
+    return propagate(evaluate_air_coil, inputs)
+
+
+def turns_left_interval(
+    winding: Winding,
+    measured_resistance: float,
+    *,
+    temperature_c: float = 20.0,
+    full_resistance: float | None = None,
+    deviations: Mapping[str, float] | None = None,
+) -> Prediction:
+    """Turns left when the wire breaks, with 95 % bounds; see `Winding.turns_left`.
+
+    Parameters
+    ----------
+    winding : Winding
+        As it should have become.
+    measured_resistance : float, Ω
+        Of the wound part.
+    temperature_c : float, °C
+    full_resistance : float, optional, Ω
+        Of an earlier coil from the same spool at the same temperature: with it, the wire's diameter drops out.
+    deviations : mapping of str to float, optional
+        As for `air_coil_inputs`; "meter" is the relative standard deviation of the ohmmeter, 0.002 when left out.
+
+    Returns
+    -------
+    Prediction
+        On a linear scale; the turns of the whole coil are taken as the goal, not as a doubt.
+    """
+    winding.turns_left(
+        measured_resistance, temperature_c=temperature_c, full_resistance=full_resistance
+    )  # its refusals
+    given = dict(deviations or {})
+    meter = given.pop("meter", 0.002)
+    inputs = air_coil_inputs(winding, temperature_c=temperature_c, deviations={"turns": 0.0, **given})
+    names = ["straight length", "end radius", "winding height", "packing", "film"]
+    if full_resistance is None:
+        names += ["bare diameter", "stretch", "copper resistivity", "temperature"]
+    varied = {name: inputs[name] for name in names} | {"meter": Doubtful(value=1.0, deviation=meter, scale="log")}
+    nominal = {name: item.value for name, item in inputs.items()}
+
+    def evaluate(row: dict[str, Any]) -> dict[str, np.ndarray]:
+        values = {**nominal, **row}
+        overall = values["bare diameter"] + values["film"]
+        depth = build_up(
+            turns=winding.turns,
+            overall_diameter=overall,
+            winding_height=values["winding height"],
+            packing=values["packing"],
+        )
+        turn = mean_turn(straight_length=values["straight length"], end_radius=values["end radius"], build_up=depth)
+        whole = full_resistance or coil_resistance(
+            wire_length=winding.turns * turn,
+            bare_diameter=values["bare diameter"],
+            temperature_c=values["temperature"],
+            stretch=values["stretch"],
+            resistivity_20=values["copper resistivity"],
+        )
+        wound = turns_for_wire_length(
+            wire_length=winding.turns * turn * measured_resistance * values["meter"] / whole,
+            straight_length=values["straight length"],
+            end_radius=values["end radius"],
+            winding_height=values["winding height"],
+            overall_diameter=overall,
+            packing=values["packing"],
+        )
+        return {"turns left": winding.turns - wound}
+
+    return propagate(evaluate, varied, log=False)["turns left"]
