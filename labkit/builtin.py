@@ -18,12 +18,19 @@ def labkit_catalogue_folders() -> Iterable[Path]:
 @hookimpl
 def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     """Readers of the built-in kinds of sheet."""
+    from labkit.pickup.materials import enamel_from_sheet, metal_from_sheet, string_from_sheet, string_set_from_sheet
     from labkit.pickup.sheet import read_pickup
+    from labkit.pickup.wire import wire_from_sheet
     from labkit.rig.harness import read_harness
     from labkit.rig.sheet import read_rig, read_stage
 
     return {
         "pickup": read_pickup,
+        "wire": wire_from_sheet,
+        "enamel": enamel_from_sheet,
+        "metal": metal_from_sheet,
+        "string": string_from_sheet,
+        "string set": string_set_from_sheet,
         "harness": read_harness,
         "rig": read_rig,
         "cable": lambda table: read_stage("cable", "cable", table),

@@ -1,8 +1,8 @@
 """The coil without its core: every number of a `Winding` with its 95 % interval and the inputs that cause it.
 
 `air_coil_inputs` lists what is doubtful and by how much, `evaluate_air_coil` computes all results from such inputs in
-one vectorised call, and `predict_air_coil` joins the two through `labkit.pickup.propagation`. A pickup with poles starts
-from the same inputs and adds its own.
+one vectorised call, and `predict_air_coil` joins the two through `labkit.pickup.propagation`. A pickup with poles
+starts from the same inputs and adds its own.
 """
 
 from __future__ import annotations
@@ -81,8 +81,7 @@ def air_coil_inputs(
     """
     wire = winding.wire
     usual = {name: deviation for name, (deviation, _) in DEVIATIONS.items()}
-    bare_deviation = (wire.bare_max - wire.bare_min) / 6
-    overall_deviation = (wire.overall_max - wire.overall_min) / 6
+    bare_deviation, overall_deviation = wire.bare_limits.deviation, wire.overall_limits.deviation
     film = wire.overall_nominal - wire.bare_nominal
     usual["bare diameter"] = bare_deviation
     usual["film"] = math.sqrt(max(overall_deviation**2 - bare_deviation**2, (0.05 * film) ** 2))

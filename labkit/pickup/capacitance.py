@@ -25,7 +25,7 @@ LAYER_FACTOR = SourcedValue(
     spread=12.25,
     kind="calibrated",
     source="chosen so that usual coils come out at 80–130 pF (common practice, no source)",
-    doubt="one standard deviation is 25 %; a derived layer formula gives 15–63 pF, so κ also stands for what that misses",
+    doubt="one standard deviation is 25 %; a derived layer formula gives 15–63 pF, and κ stands for what that misses",
 )
 """κ of `coil_capacitance`, with its 95 % half-width."""
 

@@ -163,7 +163,8 @@ def inductance_integral(
     # ∫∫ dz dz′ f(z − z′) over equal heights is 2·[F(h) − F(0)], with F the second antiderivative of f
     heights = ((2.0, h), (-2.0, np.zeros_like(h)))
     mean: np.ndarray = _mean_neumann(a, (r0, w), (r0, w), heights) / h**2
-    return MU_0 / (4 * math.pi) * N**2 * mean
+    inductance: np.ndarray = MU_0 / (4 * math.pi) * N**2 * mean
+    return inductance
 
 
 def stacked_mutual_inductance(
@@ -213,7 +214,8 @@ def stacked_mutual_inductance(
         (1.0, z - (h1 + h2) / 2),
     )
     mean: np.ndarray = _mean_neumann(a, (r1, w1), (r2, w2), ends) / (h1 * h2)
-    return MU_0 / (4 * math.pi) * N1 * N2 * mean
+    mutual: np.ndarray = MU_0 / (4 * math.pi) * N1 * N2 * mean
+    return mutual
 
 
 def _require_positive(**dimensions: np.ndarray) -> None:
@@ -277,7 +279,8 @@ def _shell_pair(a: np.ndarray, p: np.ndarray, q: np.ndarray, ends: Ends) -> np.n
 
 def _distance(gap: np.ndarray) -> np.ndarray:
     """Distance across a gap; a trillionth of a metre keeps the antiderivatives off their removable 0·∞."""
-    return np.hypot(gap, 1e-12)
+    distance: np.ndarray = np.hypot(gap, 1e-12)
+    return distance
 
 
 def _height_kernel(D: np.ndarray, ends: Ends) -> np.ndarray:

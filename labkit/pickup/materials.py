@@ -1,8 +1,8 @@
 """Materials of a pickup and of what it hears: metals, enamel films, strings; each number with its source.
 
 A catalogue entry gives each quantity as text with its unit, and may give for a quantity ``KEY`` also ``KEY_spread``
-(half-width of the 95 % interval), ``KEY_kind``, ``KEY_source`` and ``KEY_doubt``; what is left out comes from the entry's
-own ``kind``, ``source`` and ``doubt``, and those from the top of the file.
+(half-width of the 95 % interval), ``KEY_kind``, ``KEY_source`` and ``KEY_doubt``; what is left out comes from the
+entry's own ``kind``, ``source`` and ``doubt``, and those from the top of the file.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ class StringStock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StringSetStock:
-    """Strings of one instrument from the thinnest to the thickest, by name, with their notes and the scale length in m."""
+    """Strings of one instrument by name, thinnest first, with their notes and the scale length in m."""
 
     name: str
     strings: tuple[str, ...]

@@ -88,7 +88,8 @@ class StreamSpectrum:
     @property
     def wave_number(self) -> np.ndarray:
         """k = √(kx² + ky²), shape (K, K), rad/m."""
-        return np.hypot(self.wave_x[:, None], self.wave_y[None, :])
+        number: np.ndarray = np.hypot(self.wave_x[:, None], self.wave_y[None, :])
+        return number
 
     @property
     def flux_area(self) -> float:

@@ -1,7 +1,7 @@
 """Winding: what turns, wire and bobbin make of one another.
 
 An obround coil: straights of length a, inner end radius r0, height h between the flanges; N turns of wire of bare
-diameter d_b and overall diameter d_o, packed so that a turn takes d_o²/F of the section (F = 1 is square close packing).
+diameter d_b and overall diameter d_o, packed so that a turn takes d_o²/F of the section (F = 1: square packing).
 Pure functions first, then `Winding`, a thin shell over them. Doubts of these numbers are added in
 `labkit.pickup.air_coil`.
 """
@@ -19,7 +19,7 @@ from labkit.pickup.spectral import CoilShape
 from labkit.pickup.wire import COPPER_DENSITY, Wire, copper_resistivity
 
 USUAL_PACKING = 0.85
-"""Square-packing factor of a machine-wound coil; 0.75 is heavy scatter, 0.95 tight layers (common practice, no source)."""
+"""Packing of a machine-wound coil; 0.75 is heavy scatter, 0.95 tight layers (common practice, no source)."""
 
 PACKING_LIMITS = (0.4, 1.1547)
 """A packing factor below is no coil, and above 2/√3 is denser than circles can lie."""
@@ -114,8 +114,8 @@ def coil_resistance(
     ndarray, shape (...), Ω
 
     >>> length = 8000 * mean_turn(straight_length=52e-3, end_radius=2.5e-3, build_up=4.325e-3)
-    >>> coil_resistance(wire_length=length, bare_diameter=63.5e-6, temperature_c=[0, 20, 40]).round(-1).tolist()
-    [5350.0, 5800.0, 6260.0]
+    >>> coil_resistance(wire_length=length, bare_diameter=63.5e-6, temperature_c=[0, 20, 40]).round(0).tolist()
+    [5349.0, 5805.0, 6262.0]
     """
     section = math.pi * np.asarray(bare_diameter, dtype=float) ** 2 / 4
     resistivity = copper_resistivity(temperature_c=temperature_c, at_20=resistivity_20)
@@ -244,9 +244,10 @@ class Winding:
                 f"got {flange_radius * 1e3:g} mm"
             )
         if self.build_up > room * (1 + 1e-9):
+            over, needed = (self.build_up - room) * 1e3, self.build_up * 1e3
             raise InputError(
-                f"{self.turns:.0f} turns of {self.wire.name} overflow the bobbin by {(self.build_up - room) * 1e3:.2f} mm: "
-                f"they need {self.build_up * 1e3:.2f} mm of build-up and the flange leaves {room * 1e3:.2f} mm; "
+                f"{self.turns:.0f} turns of {self.wire.name} overflow the bobbin by {over:.2f} mm: they need "
+                f"{needed:.2f} mm of build-up and the flange leaves {room * 1e3:.2f} mm; "
                 f"{self.turns_that_fit(flange_radius)} turns fit at packing {self.packing:g}"
             )
 

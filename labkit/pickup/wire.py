@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,6 +20,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.pickup.materials import provenance, sourced
+from labkit.pickup.propagation import Doubtful
 
 COPPER_RESISTIVITY = 1.7241e-8
 """Ω·m at 20 °C, standard annealed copper, 58 MS/m (IEC 60028)."""
@@ -167,6 +168,18 @@ class Wire:
             )
 
     @property
+    def bare_limits(self) -> Doubtful:
+        """Bare diameter, m, with its limits of acceptance as three standard deviations."""
+        low, high = self.bare_min or self.bare_nominal, self.bare_max or self.bare_nominal
+        return Doubtful.between(low, self.bare_nominal, high)
+
+    @property
+    def overall_limits(self) -> Doubtful:
+        """Overall diameter, m, with its limits of acceptance as three standard deviations."""
+        low, high = self.overall_min or self.overall_nominal, self.overall_max or self.overall_nominal
+        return Doubtful.between(low, self.overall_nominal, high)
+
+    @property
     def film_thickness(self) -> float:
         """Thickness of the film on one side, m, from the nominal diameters."""
         return (self.overall_nominal - self.bare_nominal) / 2
@@ -188,16 +201,14 @@ class Wire:
             return float(resistance_per_length(bare_diameter=self.bare_nominal))
         if convention == "metric standard":
             return float(resistance_per_length(bare_diameter=self.bare_nominal, resistivity=1 / METRIC_CONDUCTIVITY))
-        if convention == "exact gauge law":
-            if self.gauge is None:
-                raise InputError(
-                    f"wire '{self.name}' has no gauge number, so the gauge law does not give its resistance"
-                )
-            return float(resistance_per_length(bare_diameter=gauge_law_diameter(self.gauge)))
-        known = ("rounded nominal diameter", "exact gauge law", "metric standard")
-        raise InputError(
-            f"`convention` must be one of {', '.join(known)}; got {convention!r}.{did_you_mean(convention, known)}"
-        )
+        if convention not in get_args(ResistanceConvention):
+            known = get_args(ResistanceConvention)
+            raise InputError(
+                f"`convention` must be one of {', '.join(known)}; got {convention!r}.{did_you_mean(convention, known)}"
+            )
+        if self.gauge is None:
+            raise InputError(f"wire '{self.name}' has no gauge number, so the gauge law does not give its resistance")
+        return float(resistance_per_length(bare_diameter=gauge_law_diameter(self.gauge)))
 
 
 def wire_from_sheet(table: Table) -> Wire:
