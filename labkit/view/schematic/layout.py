@@ -1,0 +1,67 @@
+"""From a circuit to its best drawing: try switches whole and apart, and the trunk long and short; keep the best.
+
+The order of the trials is fixed and the first of equals wins, so the same circuit always gives the same picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from labkit.view.schematic.checks import crossings, faults
+from labkit.view.schematic.columns import settled
+from labkit.view.schematic.compose import composed
+from labkit.view.schematic.drawing import Drawing
+from labkit.view.schematic.normalise import hub_candidates, normalise
+from labkit.view.schematic.parts import DrawnCircuit
+from labkit.view.schematic.reduce import reduced
+from labkit.view.schematic.rows import planned
+from labkit.view.schematic.words import described
+
+FAULT_COST, FLAG_COST, CROSSING_COST = 1e4, 30.0, 12.0
+AREA_COST = 1 / 6000
+"""A drawing may grow by 6000 square units (a good resistor with its label) to save one unit of cost."""
+
+
+def draw(circuit: DrawnCircuit) -> Drawing:
+    """Lay out a circuit.
+
+    Parameters
+    ----------
+    circuit : DrawnCircuit
+
+    Returns
+    -------
+    Drawing
+        The best of all trials: without faults for every network met so far; crossings and net flags may remain.
+    """
+    description = described(circuit)
+    best: tuple[float, Drawing] | None = None
+    for hubs in _hub_choices(hub_candidates(circuit)):
+        network = normalise(circuit, hubs)
+        trees = reduced(network)
+        for extends in (False, True):
+            plan = planned(network, trees, extends=extends)
+            drawing = composed(settled(plan, network.outputs), network, circuit, description)
+            cost = _cost(drawing, circuit)
+            if best is None or cost < best[0] - 1e-6:
+                best = (cost, drawing)
+    assert best is not None  # there is always the trial without hubs
+    return best[1]
+
+
+def _hub_choices(candidates: tuple[str, ...]) -> Iterator[frozenset[str]]:
+    """Yield all poles whole, each one alone, all but each one, and none."""
+    whole = frozenset(candidates)
+    choices = [whole]
+    choices += [whole - {name} for name in candidates] + [frozenset({name}) for name in candidates] + [frozenset()]
+    yield from dict.fromkeys(choices)
+
+
+def _cost(drawing: Drawing, circuit: DrawnCircuit) -> float:
+    box = drawing.box
+    return (
+        FAULT_COST * len(faults(drawing, circuit))
+        + FLAG_COST * drawing.flags
+        + CROSSING_COST * crossings(drawing)
+        + AREA_COST * (box.x1 - box.x0) * (box.y1 - box.y0)
+    )

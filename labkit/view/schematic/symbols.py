@@ -1,0 +1,355 @@
+"""The symbols, after the style of IEC 60617: rectangles for resistors, arcs for windings, a triangle for a buffer.
+
+Two-pin symbols are drawn upright with their first pin at the top, (0, 0), and their second below; `turned` lays
+them down with the first pin at the left, `flipped` swaps the ends.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from labkit.view.schematic.drawing import Anchor, Box, Pin, Point, Stroke, StrokeRole, Symbol, Terminal, Text
+from labkit.view.schematic.parts import PinKey
+from labkit.view.schematic.text import SMALL_SIZE, text_width
+
+ARC = 0.5523
+"""Control length of a cubic that follows a quarter circle (radius 1) within 0.03 %."""
+
+
+def line(*points: Point, role: StrokeRole = "body", closed: bool = False, filled: bool = False) -> Stroke:
+    """Return a straight-sided stroke."""
+    ends = (*points, points[0]) if closed else points
+    return Stroke(
+        (("M", ends[0]), *(("L", point) for point in ends[1:])),
+        role,
+        filled,
+    )
+
+
+def rectangle(box: Box, role: StrokeRole = "body") -> Stroke:
+    """Return the outline of a box."""
+    return line((box.x0, box.y0), (box.x1, box.y0), (box.x1, box.y1), (box.x0, box.y1), role=role, closed=True)
+
+
+def circle(centre: Point, radius: float, role: StrokeRole = "body", filled: bool = False) -> Stroke:
+    """Return a circle of four cubics."""
+    x, y = centre
+    k = ARC * radius
+    return Stroke(
+        (
+            ("M", (x + radius, y)),
+            ("C", (x + radius, y + k, x + k, y + radius, x, y + radius)),
+            ("C", (x - k, y + radius, x - radius, y + k, x - radius, y)),
+            ("C", (x - radius, y - k, x - k, y - radius, x, y - radius)),
+            ("C", (x + k, y - radius, x + radius, y - k, x + radius, y)),
+        ),
+        role,
+        filled,
+    )
+
+
+def arrow(tip: Point, tail: Point) -> tuple[Stroke, Stroke]:
+    """Return a shaft and a filled head, along one axis."""
+    dx, dy = tail[0] - tip[0], tail[1] - tip[1]
+    length = max(abs(dx), abs(dy))
+    ux, uy = dx / length, dy / length
+    base = (tip[0] + 7 * ux, tip[1] + 7 * uy)
+    left = (base[0] - 3.4 * uy, base[1] + 3.4 * ux)
+    right = (base[0] + 3.4 * uy, base[1] - 3.4 * ux)
+    return line(base, tail, role="wire"), line(tip, left, right, closed=True, filled=True)
+
+
+def _humps(top: float, count: int, radius: float, x: float = 0.0) -> Stroke:
+    k = ARC * radius
+    commands: list[tuple[str, tuple[float, ...]]] = [("M", (x, top))]
+    for index in range(count):
+        y = top + 2 * radius * index
+        commands.append(("C", (x + k, y, x + radius, y + radius - k, x + radius, y + radius)))
+        commands.append(("C", (x + radius, y + radius + k, x + k, y + 2 * radius, x, y + 2 * radius)))
+    return Stroke(tuple(commands))
+
+
+def two_pin(kind: str, owner: str, first: tuple[PinKey, ...], second: tuple[PinKey, ...], *, closed: bool) -> Symbol:
+    """Return the upright symbol of a two-pin kind with its first pin at the origin."""
+    body, strokes = _TWO_PIN[kind](closed)
+    return Symbol(owner, body, (Pin((0.0, 0.0), first), Pin((0.0, body.y1), second)), strokes)
+
+
+def _resistor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    body = Box(-7, 0, 7, 36)
+    return body, (rectangle(body),)
+
+
+def _capacitor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    return Box(-13, 0, 13, 8), (line((-13, 0), (13, 0)), line((-13, 8), (13, 8)))
+
+
+def _inductor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    return Box(-2, 0, 6, 40), (_humps(0, 4, 5),)
+
+
+def _coil(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    """A pickup coil: a winding beside two strokes of core, with a dot at its start."""
+    return Box(-9, 0, 15, 48), (
+        _humps(0, 4, 6),
+        line((10.5, 3), (10.5, 45), role="fine"),
+        line((13.5, 3), (13.5, 45), role="fine"),
+        circle((-5.5, 6.5), 2.2, "copper", True),
+    )
+
+
+def _impedance(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    body = Box(-10, 0, 10, 36)
+    return body, (rectangle(body), line((-4, 13), (4, 13), (-4, 23), (4, 23), role="fine"))
+
+
+def _cable(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    """A lumped cable: a capacitor in a dashed sheath."""
+    sheath = Box(-16, 0, 16, 36)
+    return sheath, (
+        rectangle(sheath, "dashed"),
+        line((0, 0), (0, 14.5), role="wire"),
+        line((-9, 14.5), (9, 14.5)),
+        line((-9, 21.5), (9, 21.5)),
+        line((0, 21.5), (0, 36), role="wire"),
+    )
+
+
+def _input(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    """An input: resistor and capacitor side by side in a solid box."""
+    box = Box(-21, 0, 21, 46)
+    return box, (
+        rectangle(box, "fine"),
+        line((0, 0), (0, 7), role="wire"),
+        line((-10, 12), (-10, 7), (10, 7), (10, 19.5), role="wire"),
+        rectangle(Box(-14, 12, -6, 34)),
+        line((3.5, 19.5), (16.5, 19.5)),
+        line((3.5, 26.5), (16.5, 26.5)),
+        line((10, 26.5), (10, 39), (-10, 39), (-10, 34), role="wire"),
+        line((0, 39), (0, 46), role="wire"),
+    )
+
+
+def _contact(closed: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    blade = line((0, 5.2), (0, 24.8), role="copper") if closed else line((1.6, 5), (11, 23), role="copper")
+    return Box(-4, 0, 12, 30), (circle((0, 2.6), 2.6), circle((0, 27.4), 2.6), blade)
+
+
+def _connector(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    return Box(-5, 0, 5, 10), (circle((0, 5), 5), circle((0, 5), 1.6, "body", True))
+
+
+_TWO_PIN = {
+    "resistor": _resistor,
+    "capacitor": _capacitor,
+    "inductor": _inductor,
+    "coil": _coil,
+    "impedance": _impedance,
+    "cable": _cable,
+    "input": _input,
+    "contact": _contact,
+    "connector": _connector,
+}
+
+
+def rheostat(owner: str, track: tuple[PinKey, ...], wiper: tuple[PinKey, ...], *, tied: bool) -> Symbol:
+    """Return a pot used as a rheostat: track end at the top, wiper at the bottom, the idle end open or tied to it."""
+    strokes = [rectangle(Box(-7, 0, 7, 36)), *arrow((7, 18), (19, 18)), line((19, 18), (19, 47), (0, 47), role="wire")]
+    if tied:
+        strokes.append(line((0, 36), (0, 47), role="wire"))
+    else:
+        strokes.append(circle((0, 38.6), 2.4, "fine"))
+    return Symbol(owner, Box(-7, 0, 20, 47), (Pin((0.0, 0.0), track), Pin((0.0, 47.0), wiper)), tuple(strokes))
+
+
+def pot(owner: str, top: PinKey, wiper: PinKey, bottom: PinKey) -> Symbol:
+    """Return an upright pot with its wiper at the right; pins top, wiper, bottom. ``cw`` marks the clockwise end."""
+    at_top = top[1] == "cw"
+    mark = Text("cw", (-9.5, 9.0 if at_top else 35.0), "small", "end")
+    width = text_width("cw", SMALL_SIZE)
+    return Symbol(
+        owner,
+        Box(-10 - width, 0, 17, 38),
+        (Pin((0.0, 0.0), (top,)), Pin((17.0, 19.0), (wiper,)), Pin((0.0, 38.0), (bottom,))),
+        (rectangle(Box(-7, 0, 7, 38)), *arrow((7, 19), (17, 19))),
+        (mark,),
+    )
+
+
+def lying_pot(owner: str, left: PinKey, wiper: PinKey, right: PinKey) -> Symbol:
+    """Return a pot laid between two nets, its wiper pointing up from below; pins left, wiper, right."""
+    x = 8.0 if left[1] == "cw" else 30.0
+    mark = Text("cw", (x, 17.0), "small", "middle")
+    return Symbol(
+        owner,
+        Box(0, -7, 38, 20),
+        (Pin((0.0, 0.0), (left,)), Pin((19.0, 17.0), (wiper,)), Pin((38.0, 0.0), (right,))),
+        (rectangle(Box(0, -7, 38, 7)), *arrow((19, 7), (19, 17))),
+        (mark,),
+    )
+
+
+def mirrored(symbol: Symbol) -> Symbol:
+    """Return a symbol with left and right exchanged about x = 0."""
+    anchors: dict[Anchor, Anchor] = {"start": "end", "end": "start", "middle": "middle"}
+
+    def mirror(stroke: Stroke) -> Stroke:
+        commands = tuple(
+            (letter, tuple(value if index % 2 else -value for index, value in enumerate(values)))
+            for letter, values in stroke.commands
+        )
+        return replace(stroke, commands=commands)
+
+    return Symbol(
+        symbol.owner,
+        Box(-symbol.body.x1, symbol.body.y0, -symbol.body.x0, symbol.body.y1),
+        tuple(Pin((-pin.at[0], pin.at[1]), pin.keys) for pin in symbol.pins),
+        tuple(mirror(stroke) for stroke in symbol.strokes),
+        tuple(replace(text, at=(-text.at[0], text.at[1]), anchor=anchors[text.anchor]) for text in symbol.texts),
+    )
+
+
+def buffer(owner: str) -> Symbol:
+    """Return a buffer pointing right, its input at the origin."""
+    return Symbol(
+        owner,
+        Box(0, -19, 36, 19),
+        (Pin((0.0, 0.0), ((owner, "in"),)), Pin((36.0, 0.0), ((owner, "out"),))),
+        (line((0, -19), (36, 0), (0, 19), closed=True),),
+    )
+
+
+def shielded_line(owner: str) -> Symbol:
+    """Return a length of shielded lead laid from left to right, its shield pin underneath."""
+    end = 58.0
+    k = ARC
+    sheath = Stroke(
+        (
+            ("M", (8, -9)),
+            ("L", (end - 8, -9)),
+            ("C", (end - 8 + 4 * k, -9, end - 4, -9 * k, end - 4, 0)),
+            ("C", (end - 4, 9 * k, end - 8 + 4 * k, 9, end - 8, 9)),
+            ("L", (8, 9)),
+            ("C", (8 - 4 * k, 9, 4, 9 * k, 4, 0)),
+            ("C", (4, -9 * k, 8 - 4 * k, -9, 8, -9)),
+        ),
+        "dashed",
+    )
+    return Symbol(
+        owner,
+        Box(0, -9, end, 9),
+        (
+            Pin((0.0, 0.0), ((owner, "in"),)),
+            Pin((end, 0.0), ((owner, "out"),)),
+            Pin((end / 2, 9.0), ((owner, "shield"),)),
+        ),
+        (sheath, line((0, 0), (end, 0), role="wire")),
+    )
+
+
+THROW_PITCH = 30.0
+
+
+def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> Symbol:
+    """Return a switch pole in a dashed box: throws at the left in ``order`` from the top, the common at the right.
+
+    Closed contacts are solid blades from the common, open ones dotted.
+    """
+    width, last = 52.0, THROW_PITCH * (len(order) - 1)
+    strokes: list[Stroke] = [rectangle(Box(0, -12, width, last + 12), "dashed")]
+    pins = [Pin((width, 0.0), ((owner, "common"),))]
+    strokes += [line((width, 0), (width - 7.4, 0), role="wire"), circle((width - 10, 0), 2.6)]
+    for row, throw in enumerate(order):
+        y = THROW_PITCH * row
+        strokes += [line((0, y), (7.4, y), role="wire"), circle((10, y), 2.6)]
+        run = width - 20
+        length = (run * run + y * y) ** 0.5
+        ux, uy = run / length, -y / length
+        start = (10 + 2.6 * ux, y + 2.6 * uy)
+        stop = (width - 10 - 2.6 * ux, -2.6 * uy)
+        strokes.append(line(start, stop, role="copper" if closed[throw - 1] else "dotted"))
+        pins.append(Pin((0.0, y), ((owner, f"throw {throw}"),)))
+    return Symbol(owner, Box(0, -12, width, last + 12), tuple(pins), tuple(strokes))
+
+
+def output(owner: str) -> Symbol:
+    """Return an output terminal: an open circle at the end of a wire."""
+    return Symbol(owner, Box(0, -5, 10, 5), (Pin((0.0, 0.0), ((owner, "1"),)),), (circle((5, 0), 4.4, "copper"),))
+
+
+def ground(at: Point) -> Terminal:
+    """Return a ground symbol below ``at``."""
+    x, y = at
+    strokes = (
+        line((x - 9, y), (x + 9, y)),
+        line((x - 5.5, y + 3.6), (x + 5.5, y + 3.6)),
+        line((x - 2, y + 7.2), (x + 2, y + 7.2)),
+    )
+    return Terminal("ground", at, "ground", Box(x - 9, y, x + 9, y + 8), strokes)
+
+
+def open_end(at: Point) -> Terminal:
+    """Return the mark of an end that is left open on purpose."""
+    x, y = at
+    role: StrokeRole = "fine"
+    cross = (line((x - 3, y - 3), (x + 3, y + 3), role=role), line((x - 3, y + 3), (x + 3, y - 3), role=role))
+    return Terminal("open", at, "", Box(x - 3, y - 3, x + 3, y + 3), cross)
+
+
+def flag(at: Point, net: str, side: str) -> Terminal:
+    """Return a net flag: a pennant with the node's name, standing ``left``, ``right`` or ``below`` of ``at``."""
+    x, y = at
+    width = text_width(net, SMALL_SIZE) + 8
+    half, nose = 8.0, 7.0
+    if side == "below":
+        outline = ((x, y), (x + 7, y + nose), (x + width / 2, y + nose), (x + width / 2, y + nose + 2 * half))
+        points = (*outline, *((2 * x - px, py) for px, py in reversed(outline[1:])))
+        box = Box(x - width / 2, y, x + width / 2, y + nose + 2 * half)
+        text = Text(net, (x, y + nose + half + 0.34 * SMALL_SIZE), "small", "middle")
+    else:
+        sign = -1.0 if side == "left" else 1.0
+        far = x + sign * (nose + width)
+        points = ((x, y), (x + sign * nose, y - half), (far, y - half), (far, y + half), (x + sign * nose, y + half))
+        box = Box(min(x, far), y - half, max(x, far), y + half)
+        text = Text(net, (x + sign * (nose + width / 2), y + 0.34 * SMALL_SIZE), "small", "middle")
+    return Terminal("flag", at, net, box, (line(*points, role="fine", closed=True),), (text,))
+
+
+def flipped(symbol: Symbol) -> Symbol:
+    """Return an upright two-pin symbol upside down, its second pin at the origin; the pins keep their keys."""
+    height = symbol.pins[1].at[1]
+
+    def mirror(stroke: Stroke) -> Stroke:
+        return replace(
+            stroke,
+            commands=tuple(
+                (letter, tuple(height - value if index % 2 else value for index, value in enumerate(values)))
+                for letter, values in stroke.commands
+            ),
+        )
+
+    body = Box(symbol.body.x0, height - symbol.body.y1, symbol.body.x1, height - symbol.body.y0)
+    pins = tuple(Pin((pin.at[0], height - pin.at[1]), pin.keys) for pin in reversed(symbol.pins))
+    return Symbol(symbol.owner, body, pins, tuple(mirror(stroke) for stroke in symbol.strokes))
+
+
+def turned(symbol: Symbol) -> Symbol:
+    """Return an upright two-pin symbol laid down: top becomes left, right becomes up."""
+
+    def turn(stroke: Stroke) -> Stroke:
+        commands = tuple(
+            (
+                letter,
+                tuple(
+                    coordinate
+                    for index in range(0, len(values), 2)
+                    for coordinate in (values[index + 1], -values[index])
+                ),
+            )
+            for letter, values in stroke.commands
+        )
+        return replace(stroke, commands=commands)
+
+    body = Box(symbol.body.y0, -symbol.body.x1, symbol.body.y1, -symbol.body.x0)
+    pins = tuple(Pin((pin.at[1], -pin.at[0]), pin.keys) for pin in symbol.pins)
+    return Symbol(symbol.owner, body, pins, tuple(turn(stroke) for stroke in symbol.strokes))
