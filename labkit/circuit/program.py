@@ -184,7 +184,7 @@ def run(
     ndarray, shape (groups + 1, V, F), complex
         Voltage at the output for each group; last, the output impedance, Ω.
     """
-    branches, variants, rows = coefficients.shape
+    branches, variants, _ = coefficients.shape
     points = basis.shape[-1]
     if program.dead_impedance is not None:
         dead = np.zeros((len(program.currents) + 1, variants, points), dtype=complex)
@@ -192,8 +192,9 @@ def run(
         return dead
     work = np.empty((program.slots, variants, points), dtype=complex)
     if branches:
-        flat = coefficients.reshape(branches * variants, rows) @ basis.view(float)
-        work[:branches] = flat.view(complex).reshape(branches, variants, points)
+        # One small product a branch: a single large one would wake the threads of the linear-algebra library, which
+        # cost more processor time than they save and stall where cores are shared.
+        np.matmul(coefficients, basis.view(float), out=work[:branches].view(float))
     product = np.empty((variants, points), dtype=complex)
     for letter, out, *rest in program.operations:
         target = work[out]
