@@ -1,0 +1,180 @@
+"""The compiled solver beside batched LAPACK and ngspice, on a one-pickup and a two-pickup circuit."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Inductor, Resistor, Source
+from labkit.circuit.solver import solve, solve_blocks
+from labkit.core.grid import frequency_grid
+from tests.benchmarks.conftest import Timed, cpu_seconds
+from tests.circuit.mna import assemble, solve_dense
+from tests.circuit.ngspice import read_raw, run_commands, translate
+
+pytestmark = pytest.mark.benchmark(timer=cpu_seconds)
+
+GRID_HZ = frequency_grid()
+VARIANTS = 10_000
+
+
+def coil(name: str, hot: str, *, inductance: float, resistance: float, capacitance: float) -> tuple[Element, ...]:
+    """A coil with one eddy section, EMF from ground to ``hot``."""
+    return (
+        Source(name=f"{name}.emf", nodes=(f"{name}.a", GROUND)),
+        Inductor(name=f"{name}.l", nodes=(f"{name}.a", f"{name}.b"), inductance=0.9 * inductance),
+        Inductor(name=f"{name}.l_eddy", nodes=(f"{name}.b", f"{name}.c"), inductance=0.1 * inductance),
+        Resistor(name=f"{name}.r_eddy", nodes=(f"{name}.b", f"{name}.c"), resistance=1e4),
+        Resistor(name=f"{name}.r", nodes=(f"{name}.c", hot), resistance=resistance),
+        Capacitor(name=f"{name}.c", nodes=(hot, GROUND), capacitance=capacitance),
+    )
+
+
+def one_pickup() -> Circuit:
+    """One coil, volume and tone half-way, cable and input."""
+    return Circuit(
+        elements=(
+            *coil("coil", "hot", inductance=2.4, resistance=6e3, capacitance=110e-12),
+            Resistor(name="volume.upper", nodes=("hot", "tip"), resistance=125e3),
+            Resistor(name="volume.lower", nodes=("tip", GROUND), resistance=125e3),
+            Resistor(name="tone", nodes=("hot", "tone"), resistance=125e3),
+            Capacitor(name="tone.capacitor", nodes=("tone", GROUND), capacitance=22e-9),
+            Capacitor(name="cable", nodes=("tip", GROUND), capacitance=500e-12),
+            Resistor(name="input", nodes=("tip", GROUND), resistance=1e6),
+        ),
+        output="tip",
+    )
+
+
+def two_pickups() -> Circuit:
+    """Two coils, each with its volume and tone half-way, treble bleeds, cable, grid stopper and input."""
+    elements: list[Element] = []
+    for name in ("neck", "bridge"):
+        hot = f"{name}.hot"
+        elements += [
+            *coil(name, hot, inductance=4.4, resistance=8e3, capacitance=130e-12),
+            Resistor(name=f"{name}.upper", nodes=(hot, "tip"), resistance=250e3),
+            Resistor(name=f"{name}.lower", nodes=("tip", GROUND), resistance=250e3),
+            Resistor(name=f"{name}.bleed.r", nodes=(hot, f"{name}.bleed"), resistance=130e3),
+            Capacitor(name=f"{name}.bleed.c", nodes=(f"{name}.bleed", "tip"), capacitance=1.2e-9),
+            Resistor(name=f"{name}.tone", nodes=(hot, f"{name}.tone"), resistance=250e3),
+            Capacitor(name=f"{name}.tone.capacitor", nodes=(f"{name}.tone", GROUND), capacitance=22e-9),
+        ]
+    elements += [
+        Capacitor(name="cable", nodes=("tip", GROUND), capacitance=500e-12),
+        Resistor(name="leak", nodes=("tip", GROUND), resistance=1e6),
+        Resistor(name="stopper", nodes=("tip", "grid"), resistance=34e3),
+        Capacitor(name="grid", nodes=("grid", GROUND), capacitance=107e-12),
+    ]
+    return Circuit(elements=tuple(elements), output="grid")
+
+
+CIRCUITS = {"one pickup": one_pickup, "two pickups": two_pickups}
+
+
+@pytest.mark.parametrize("name", CIRCUITS)
+class TestOneResponse:
+    """512 points, values unchanged: what a redrawn curve costs."""
+
+    def test_compiled(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        timed(f"one response, {name}", "compiled star-mesh", GRID_HZ.size, lambda: solve(circuit, GRID_HZ), rounds=200)
+
+    def test_batched_lapack(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        matrix, excitation, output = assemble(circuit, GRID_HZ)
+        right = np.broadcast_to(excitation, (GRID_HZ.size, *excitation.shape))
+        call = lambda: np.linalg.solve(matrix, right)[:, output]  # noqa: E731
+        note = "matrices ready beforehand"
+        timed(f"one response, {name}", "batched LAPACK, solve only", GRID_HZ.size, call, note=note, rounds=50)
+
+    def test_whole_dense_route(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        call = lambda: solve_dense(circuit, GRID_HZ)  # noqa: E731
+        timed(f"one response, {name}", "batched LAPACK, from the circuit", GRID_HZ.size, call, rounds=50)
+
+    @pytest.mark.ngspice
+    def test_ngspice(self, name: str, timed: Timed, tmp_path: Path) -> None:
+        call, points = simulator_run(CIRCUITS[name](), tmp_path, sweeps=1)
+        timed(f"one response, {name}", "ngspice, one sweep", points, call, note="process start and file included")
+
+    @pytest.mark.ngspice
+    def test_ngspice_many(self, name: str, timed: Timed, tmp_path: Path) -> None:
+        call, points = simulator_run(CIRCUITS[name](), tmp_path, sweeps=50)
+        timed(f"one response, {name}", "ngspice, 50 sweeps in one process", points, call, rounds=5)
+
+
+def simulator_run(circuit: Circuit, folder: Path, *, sweeps: int) -> tuple[Callable[[], None], int]:
+    """Return a call that sweeps a circuit in ngspice, and the points it solves."""
+    lines, _, output = translate(circuit)
+    (folder / "one.cir").write_text("\n".join(["* circuit", *lines, ".end", ""]), encoding="ascii")
+    commands = ["set noaskquit", "source one.cir"]
+    commands += ["ac dec 171 20 20000", f"write one.raw v({output})", "destroy all"] * sweeps
+
+    def call() -> None:
+        run_commands(commands, folder)
+
+    call()
+    return call, sweeps * len(read_raw(folder / "one.raw")[0])
+
+
+@pytest.mark.parametrize("name", CIRCUITS)
+class TestManyVariants:
+    """10 000 variants of 512 points, reduced to the highest level of each: what a spread of part values costs."""
+
+    def test_compiled(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        values = varied(circuit, VARIANTS)
+        call = lambda: highest_levels(circuit, values)  # noqa: E731
+        note = f"{streaming_megabytes(name):.0f} MB at most, interpreter and numpy included"
+        points = VARIANTS * GRID_HZ.size
+        timed(f"{VARIANTS} variants, {name}", "compiled star-mesh, in blocks", points, call, note=note, rounds=3)
+
+    def test_batched_lapack(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        few = 20
+        matrices = [
+            assemble(
+                circuit.with_values({key: float(row[place]) for key, row in varied(circuit, few).items()}), GRID_HZ
+            )
+            for place in range(few)
+        ]
+        matrix = np.concatenate([one for one, _, _ in matrices])
+        right = np.broadcast_to(matrices[0][1], (len(matrix), *matrices[0][1].shape))
+        call = lambda: np.linalg.solve(matrix, right)  # noqa: E731
+        note = f"{few} variants, matrices ready beforehand"
+        timed(
+            f"{VARIANTS} variants, {name}", "batched LAPACK, solve only", few * GRID_HZ.size, call, note=note, rounds=5
+        )
+
+
+def varied(circuit: Circuit, variants: int) -> dict[str, np.ndarray]:
+    """Every resistor and capacitor spread by ±20 %."""
+    random = np.random.default_rng(20)
+    return {
+        part.name: random.uniform(0.8, 1.2, variants)
+        * (part.resistance if isinstance(part, Resistor) else part.capacitance)
+        for part in (*circuit.of_kind(Resistor), *circuit.of_kind(Capacitor))
+    }
+
+
+def highest_levels(circuit: Circuit, values: dict[str, np.ndarray]) -> np.ndarray:
+    """Highest gain of each variant, so that no curve is kept."""
+    return np.concatenate([np.abs(curves).max(axis=-1) for _, curves in solve_blocks(circuit, GRID_HZ, values)])
+
+
+def streaming_megabytes(name: str) -> float:
+    """Largest resident memory of a process that does nothing but one such run, MB."""
+    code = (
+        "import resource; from tests.benchmarks.test_bench_solver import *\n"
+        f"circuit = CIRCUITS[{name!r}](); highest_levels(circuit, varied(circuit, VARIANTS))\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+    )
+    root = Path(__file__).resolve().parents[2]
+    done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
+    return int(done.stdout) / 1024
