@@ -11,13 +11,16 @@ from labkit.plugins import hookimpl
 
 @hookimpl
 def labkit_catalogue_folders() -> Iterable[Path]:
-    """The packaged catalogue."""
-    return [Path(__file__).parent / "data" / "catalogue"]
+    """The packaged catalogue and the reference cases."""
+    from labkit.core.places import shipped_folder
+
+    return [Path(__file__).parent / "data" / "catalogue", shipped_folder("reference_cases")]
 
 
 @hookimpl
 def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     """Readers of the built-in kinds of sheet."""
+    from labkit.cases.case import read_case
     from labkit.pickup.materials import enamel_from_sheet, metal_from_sheet, string_from_sheet, string_set_from_sheet
     from labkit.pickup.sheet import read_pickup
     from labkit.pickup.wire import wire_from_sheet
@@ -33,6 +36,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "string set": string_set_from_sheet,
         "harness": read_harness,
         "rig": read_rig,
+        "case": read_case,
         "cable": lambda table: read_stage("cable", "cable", table),
         "input": lambda table: read_stage("input", "input", table),
     }
@@ -52,3 +56,11 @@ def labkit_chain_kinds() -> Iterable[type]:
     from labkit.rig.chain import CHAIN_KINDS
 
     return CHAIN_KINDS
+
+
+@hookimpl
+def labkit_case_checks() -> Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, float]]]:
+    """Check functions of the reference cases."""
+    from labkit.cases.checks import CHECKS
+
+    return CHECKS

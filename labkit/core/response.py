@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.core.grid import REFERENCE_HZ, frequency_grid
+from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, REFERENCE_HZ, frequency_grid
 
 SEARCH_POINTS = 480
 """Points of the log grid on which a peak is first looked for: 48 a decade-third, so that a hump of Q 30 shows."""
@@ -256,5 +256,6 @@ class Response:
         return self
 
     def _range(self) -> tuple[float, float]:
-        low, high = frequency_grid()[0], frequency_grid()[-1]
+        """20 Hz to 20 kHz, and the response's own grid where that reaches further."""
+        low, high = min(LOWEST_HZ, self.frequency_hz[0]), max(HIGHEST_HZ, self.frequency_hz[-1])
         return float(low), float(high)

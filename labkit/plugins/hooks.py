@@ -41,3 +41,8 @@ def labkit_part_kinds() -> Iterable[type]:  # type: ignore[empty-body]
 @hookspec
 def labkit_chain_kinds() -> Iterable[type]:  # type: ignore[empty-body]
     """Return kinds of chain stage (what follows the jack): subclasses of `labkit.rig.chain.Stage`."""
+
+
+@hookspec
+def labkit_case_checks() -> Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, float]]]:  # type: ignore[empty-body]
+    """Return check functions of reference cases by name: inputs of a case to the quantities it can expect."""

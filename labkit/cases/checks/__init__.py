@@ -1,0 +1,13 @@
+"""Check functions by topic: each takes the inputs of a case and returns the quantities it can expect."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from labkit.cases.checks import loads
+
+CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
+    **loads.CHECKS,
+}
+"""Every built-in check."""

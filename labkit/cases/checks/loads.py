@@ -1,0 +1,222 @@
+"""Checks of circuits and loads: coils into pots, capacitors, cables and inputs; and whole rigs from a sheet."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Resistor
+from labkit.circuit.solver import circuit_response, solve, thermal_noise
+from labkit.core.grid import frequency_grid
+from labkit.core.response import Response
+from labkit.core.sheet import Table
+from labkit.core.units import parse_quantity
+from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.network import pickup_elements
+from labkit.rig.sheet import read_rig
+
+_LOWEST_HZ = 1e-3
+"""Stands for direct current."""
+
+
+def _coil(inputs: Mapping[str, Any], inductance: str = "L_H") -> Coil:
+    eddy: tuple[EddySection, ...] = ()
+    if "K_eddy" in inputs:
+        eddy = (EddySection(fraction=inputs["K_eddy"], corner_hz=inputs["f_eddy_Hz"]),)
+    return Coil(
+        resistance=inputs["R_ohm"],
+        inductance=inputs[inductance],
+        capacitance=inputs.get("C_F", 0.0),
+        loss_resistance=inputs.get("R_loss_ohm", math.inf),
+        eddy=eddy,
+    )
+
+
+def _loaded(
+    coil: Coil, load_ohm: float = math.inf, load_farad: float = 0.0, series_ohm: float | None = None
+) -> Circuit:
+    """Return a coil into R ∥ C; with ``series_ohm`` the capacitor has that resistance in series (a tone control)."""
+    elements: list[Element] = [*pickup_elements("coil", Pickup(name="coil", coils={"main": coil}))]
+    elements.append(Resistor(name="ground_joint", nodes=("coil.ground", GROUND), resistance=0.0))
+    elements.append(Resistor(name="load", nodes=("coil.hot", GROUND), resistance=load_ohm))
+    if load_farad and series_ohm is None:
+        elements.append(Capacitor(name="load_capacitor", nodes=("coil.hot", GROUND), capacitance=load_farad))
+    elif load_farad:
+        elements.append(Resistor(name="tone", nodes=("coil.hot", "tone_node"), resistance=series_ohm or 0.0))
+        elements.append(Capacitor(name="tone_capacitor", nodes=("tone_node", GROUND), capacitance=load_farad))
+    return Circuit(elements=tuple(elements), output="coil.hot", name="reference case")
+
+
+def _peak(circuit: Circuit, highest_hz: float = 20e3) -> tuple[float, float, float]:
+    """Return peak frequency (Hz), height over direct current (dB) and the gain at direct current."""
+    response = circuit_response(circuit, frequency_grid(20.0, highest_hz))
+    direct = abs(response.at(_LOWEST_HZ)[0])
+    peak = response.peak
+    if peak is None:
+        return math.nan, math.nan, direct
+    return peak.frequency_hz, peak.gain_db - 20 * math.log10(direct), direct
+
+
+def coil_into_loss(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Coil with its own capacitance and parallel loss, nothing else."""
+    frequency, height, direct = _peak(_loaded(_coil(inputs), inputs["R_l_ohm"]), 100e3)
+    return {"peak_frequency": frequency, "peak_height_re_dc": height, "dc_gain": direct}
+
+
+def eddy_loop(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Coil with one eddy section into an instrument, bare and with a load box."""
+    result = {}
+    coil = _coil({**inputs, "C_F": inputs["Cp_F"]})
+    meter, box = inputs["R_instrument_ohm"], inputs["load_R_ohm"]
+    both = meter * box / (meter + box)
+    for name, load, farad in (("unloaded", meter, 0.0), ("loaded", both, inputs["load_C_F"])):
+        frequency, height, _ = _peak(_loaded(coil, load, farad))
+        result[f"peak_frequency_{name}"] = frequency
+        result[f"peak_height_{name}_re_dc"] = height
+    return result
+
+
+def pot_values(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """One volume pot full up, no tone branch, for several pot values."""
+    result = {}
+    for pot in inputs["pot_ohm"]:
+        load = pot * inputs["amp_ohm"] / (pot + inputs["amp_ohm"])
+        frequency, height, _ = _peak(_loaded(_coil(inputs), load))
+        result[f"peak_f_{pot / 1e3:.0f}k"] = frequency
+        result[f"peak_dB_{pot / 1e3:.0f}k"] = height
+    return result
+
+
+def tone_capacitors(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Tone control fully down, for several capacitors."""
+    result = {}
+    for farad in inputs["C_tone_F"]:
+        frequency, height, _ = _peak(_loaded(_coil(inputs), inputs["R_parallel_ohm"], farad, series_ohm=0.0))
+        result[f"peak_f_{farad * 1e9:.0f}nF"] = frequency
+        result[f"peak_dB_{farad * 1e9:.0f}nF"] = height
+    return result
+
+
+def cable_lengths(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Two pots full up and an amplifier, for several lengths of cable."""
+    result = {}
+    conductance = 2 / inputs["pot_ohm"] + 1 / inputs["amp_ohm"]
+    coil = _coil({**inputs, "C_F": inputs["C_winding_F"]})
+    for length in inputs["length_m"]:
+        farad = length * inputs["pF_per_m"] * 1e-12
+        frequency, height, _ = _peak(_loaded(coil, 1 / conductance, farad))
+        result[f"peak_f_{length:g}m"] = frequency
+        result[f"peak_dB_{length:g}m"] = height
+    return result
+
+
+def resonance_with_capacitance(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Resonance of a nearly lossless coil with a capacitance across it (1 mΩ stands for no resistance)."""
+    circuit = _loaded(Coil(resistance=1e-3, inductance=inputs["L_H"]), 1e12, inputs["C_F"])
+    return {"resonance": _impedance_peak(circuit)}
+
+
+def alike_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Two alike, uncoupled coils in series or parallel: what the pair's terminals show."""
+    one = Coil(resistance=inputs["R1_ohm"], inductance=inputs["L1_H"], capacitance=inputs["C1_F"])
+    series = inputs["n_s"] == 2
+    pair = Pickup(name="pair", coils={"a": one, "b": one}, connection="series" if series else "parallel")
+    elements = (*pickup_elements("pair", pair), Resistor(name="joint", nodes=("pair.ground", GROUND), resistance=0.0))
+    circuit = Circuit(elements=elements, output="pair.hot", name="pair")
+    low, high = np.array([0.01]), np.array([1e9])
+    bare = tuple(e for e in elements if not isinstance(e, Capacitor))
+    reactance = solve(Circuit(elements=bare, output="pair.hot"), low).output_impedance.imag[0]
+    return {
+        "L_total": reactance / (2 * math.pi * low[0]),
+        "C_total": -1 / (2 * math.pi * high[0] * solve(circuit, high).output_impedance.imag[0]),
+        "resonance": _undamped_resonance(one),
+    }
+
+
+def _undamped_resonance(coil: Coil) -> float:
+    quiet = Coil(resistance=1e-3, inductance=coil.inductance, capacitance=coil.capacitance)
+    return _impedance_peak(_loaded(quiet, 1e12))
+
+
+def _impedance_peak(circuit: Circuit) -> float:
+    """Frequency of the highest output impedance, Hz, by golden search around the coarse maximum."""
+    grid = frequency_grid(20.0, 100e3, 4001)
+    magnitude = np.abs(solve(circuit, grid).output_impedance)
+    centre = float(grid[int(np.argmax(magnitude))])
+    width = float(np.log(grid[1] / grid[0]))
+    for _ in range(12):
+        fine = centre * np.exp(np.linspace(-width, width, 41))
+        centre = float(fine[int(np.argmax(np.abs(solve(circuit, fine).output_impedance)))])
+        width /= 10
+    return centre
+
+
+def connection_rules(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Series, parallel and single coil of an uncoupled pair into an external capacitance: ratios of the resonance."""
+    half = Coil(resistance=1e-3, inductance=inputs["L_series_H"] / 2)
+    found = {}
+    for name, inductance in (("series", 2.0), ("parallel", 0.5), ("single", 1.0)):
+        coil = Coil(resistance=1e-3, inductance=half.inductance * inductance)
+        found[name] = _impedance_peak(_loaded(coil, 1e12, inputs["C_external_F"]))
+    return {
+        "f_parallel_over_series": found["parallel"] / found["series"],
+        "f_single_over_series": found["single"] / found["series"],
+    }
+
+
+def slope_above_resonance(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Slope far above the resonance of a coil without core loss, dB per octave."""
+    response = circuit_response(_loaded(_coil(inputs), inputs["load_R_ohm"], inputs["load_C_F"]))
+    return {"slope_second_order": response.gain_db_at(800e3) - response.gain_db_at(400e3)}
+
+
+def resistor_noise(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Thermal noise voltage of a resistance in a bandwidth."""
+    part = Resistor(name="coil", nodes=("out", GROUND), resistance=inputs["R_ohm"])
+    density = thermal_noise(
+        Circuit(elements=(part,), output="out"), np.array([1e3]), temperature_c=inputs["T_K"] - 273.15
+    )
+    return {"v_rms": float(density[0]) * math.sqrt(inputs["B_Hz"]) * 1e6}
+
+
+def rig(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Any rig, given inline under ``rig``: peak, −3 dB point, and gain at the frequencies listed in ``at``.
+
+    Quantities: ``peak_frequency``, ``peak_gain``, ``peak_height``, ``minus_3db`` and ``gain FREQUENCY`` (as written in
+    ``at``); with ``relative_to`` (a second rig) also ``gain FREQUENCY relative``, in dB.
+    """
+    response = read_rig(Table(inputs["rig"], "reference case", "inputs.rig")).response()
+    peak = response.peak
+    result = {
+        "peak_frequency": math.nan if peak is None else peak.frequency_hz,
+        "peak_gain": math.nan if peak is None else peak.gain_db,
+        "peak_height": math.nan if peak is None else peak.height_db,
+        "minus_3db": math.nan if response.minus_3db_hz is None else response.minus_3db_hz,
+    }
+    other: Response | None = None
+    if "relative_to" in inputs:
+        other = read_rig(Table(inputs["relative_to"], "reference case", "inputs.relative_to")).response()
+    for text in inputs.get("at", ()):
+        frequency = parse_quantity(text, "Hz")
+        result[f"gain {text}"] = response.gain_db_at(frequency)
+        if other is not None:
+            result[f"gain {text} relative"] = response.gain_db_at(frequency) - other.gain_db_at(frequency)
+    return result
+
+
+CHECKS = {
+    "coil into loss": coil_into_loss,
+    "eddy loop": eddy_loop,
+    "pot values": pot_values,
+    "tone capacitors": tone_capacitors,
+    "cable lengths": cable_lengths,
+    "resonance with capacitance": resonance_with_capacitance,
+    "alike coils": alike_coils,
+    "connection rules": connection_rules,
+    "slope above resonance": slope_above_resonance,
+    "resistor noise": resistor_noise,
+    "rig": rig,
+}
