@@ -26,7 +26,7 @@ test: $(VENV)/.test-installed
 	$(BIN)/ruff format --check .
 	$(BIN)/lint-imports
 	$(BIN)/mypy
-	$(BIN)/python -m pytest -n $(WORKERS) --maxprocesses 8 --dist loadgroup $(PYTEST_OPTIONS)
+	$(BIN)/python -m pytest -n $(WORKERS) --maxprocesses 8 --dist loadgroup --ignore tests/benchmarks $(PYTEST_OPTIONS)
 
 # The options of pyproject.toml skip benchmarks; here they are the only thing that runs.
 benchmark: $(VENV)/.test-installed
