@@ -97,14 +97,11 @@ def level_window(curves: Sequence[Curve]) -> tuple[float, float]:
     (-30.0, 10.0)
     """
     tops = [float(np.max(curve.gain_db)) for curve in curves if curve.gain_db.size]
+    tops = [level for level in tops if level > -90.0]
     top = max(tops, default=0.0)
-    high = 10.0 * math.ceil((min(top, 90.0) + 0.5) / 10)
-    high = max(high, -50.0)
-    if -12.0 < top < 10.0:
-        high = 10.0
-    quiet = min((level for level in tops if level > -90.0), default=top)
-    low = min(high - 40.0, 10.0 * math.floor((quiet - 15.0) / 10))
-    return max(low, -100.0), high
+    high = 10.0 if -12.0 < top < 9.5 else 10.0 * math.ceil((min(top, 90.0) + 0.5) / 10)
+    low = min(high - 40.0, 10.0 * math.floor((min(tops, default=0.0) - 15.0) / 10))
+    return max(low, -120.0), high
 
 
 def draw_curves(

@@ -18,7 +18,7 @@ export default {
         <div class="lab-place" aria-hidden="true"><i></i></div>
         <button type="button" data-part="save">Save as WAV</button>
       </div>
-      <div class="lab-loudness"><label for="${unique}-loud">Loudness</label><input type="range" id="${unique}-loud" min="0" max="100" value="25" step="1"></div>
+      <div class="lab-loudness"><label for="${unique}-take">Played</label><select id="${unique}-take"></select><label for="${unique}-loud">Loudness</label><input type="range" id="${unique}-loud" min="0" max="100" value="25" step="1" style="--part:0.25"></div>
       <p class="lab-note" data-part="note"></p><p class="lab-said" role="status" data-part="said" hidden></p>`;
     const part = (name) => el.querySelector(`[data-part=${name}]`);
     const play = part("play"), loud = el.querySelector("input[type=range]"), bar = el.querySelector(".lab-place i");
@@ -124,11 +124,15 @@ export default {
       if (!two && shown === "other") choose("now");
       part("note").textContent = model.get("note");
     }
+    const takes = el.querySelector("select");
+    for (const name of model.get("takes")) takes.append(new Option(name, name));
+    takes.parentElement.classList.toggle("lab-one-take", model.get("takes").length < 2);
+    takes.addEventListener("change", () => model.send({ do: "take", name: takes.value }));
     function arrived(slot) { if (playing) load(slot); }
 
     play.addEventListener("click", () => (playing ? stop() : want(begin)));
     part("save").addEventListener("click", () => want(save));
-    loud.addEventListener("input", () => { if (master) master.gain.setTargetAtTime(loudness(), context.currentTime, 0.02); loud.setAttribute("aria-valuetext", `${loud.value} percent`); });
+    loud.addEventListener("input", () => { loud.style.setProperty("--part", loud.value / 100); if (master) master.gain.setTargetAtTime(loudness(), context.currentTime, 0.02); loud.setAttribute("aria-valuetext", `${loud.value} percent`); });
     el.querySelectorAll("input[type=radio]").forEach((radio) => radio.addEventListener("change", () => choose(radio.value)));
     model.on("change:labels", refresh);
     model.on("change:note", refresh);

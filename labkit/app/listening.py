@@ -1,0 +1,106 @@
+"""The rig page's sound without widgets: one take through the present rig and a pinned one, at one loudness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.sound.loudness import HEARING_CAUTION, match_loudness
+from labkit.sound.rendering import Renderer
+from labkit.sound.rig_sound import coil_spots, coil_transfers
+from labkit.sound.take import CoilSpot, Performance, synthesise
+from labkit.sound.take_sheet import load_take
+from labkit.sound.wav import wav_bytes
+
+USUAL_TAKE = "E chord"
+LONGEST_S = 12.0
+"""Longer takes are left to the command line: a page sends every change of sound whole."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """One or two sounds, ready to play.
+
+    Attributes
+    ----------
+    now, other : bytes
+        WAV files of the same length; ``other`` is empty without a second rig.
+    labels : tuple of str
+        What each is called.
+    note : str
+        How they were matched, and what to mind.
+    """
+
+    now: bytes
+    other: bytes
+    labels: tuple[str, ...]
+    note: str
+
+
+def take_names() -> tuple[str, ...]:
+    """Return the takes short enough for a page, the usual one first."""
+    found = catalogue()
+    names = [name for name in found.names("take") if _performance(name).duration_s <= LONGEST_S]
+    return tuple(sorted(names, key=lambda name: (name != USUAL_TAKE, names.index(name))))
+
+
+def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> Heard:
+    """Return a take through a rig, and through another for comparison.
+
+    Parameters
+    ----------
+    rig, other : Rig
+    other_name : str
+        What sets the other one apart.
+    take : str
+        Catalogue name.
+
+    Raises
+    ------
+    InputError
+        If nothing is to be heard, with the reason.
+    """
+    sounds = {"now": _render(rig, take)}
+    if other is not None:
+        sounds["other"] = _render(other, take)
+    rate = 48_000
+    try:
+        matched = match_loudness(sounds, rate)
+    except InputError as error:
+        if "silent" in str(error):
+            raise InputError("There is nothing to hear: no signal reaches the input. Turn the volume up.") from None
+        raise
+    files = {name: wav_bytes(samples, rate, sample_format="PCM_16", name=name) for name, samples in matched.samples.items()}
+    note = HEARING_CAUTION
+    if other is not None:
+        difference = matched.difference_db("now", "other")
+        level = f"{abs(difference):.1f} dB {'louder' if difference > 0 else 'quieter'} than" if abs(difference) >= 0.05 else "as loud as"
+        note = f"Both are set to the same loudness; before that, now was {level} the pinned one. {note}"
+    return Heard(
+        now=files["now"],
+        other=files.get("other", b""),
+        labels=("Now", other_name) if other is not None else ("Now",),
+        note=note,
+    )
+
+
+def _render(rig: Rig, take: str) -> np.ndarray:
+    performance = _performance(take)
+    spots = coil_spots(rig, scale=performance.strings.scale)
+    renderer = _renderer(take, tuple(spots.items()))
+    return renderer.render(coil_transfers(rig, renderer.take.coils))
+
+
+@lru_cache(maxsize=6)
+def _renderer(take: str, spots: tuple[tuple[str, CoilSpot], ...]) -> Renderer:
+    return Renderer(synthesise(_performance(take), dict(spots)))
+
+
+@lru_cache(maxsize=32)
+def _performance(name: str) -> Performance:
+    return load_take(name)

@@ -1,0 +1,224 @@
+"""The controls that a rig offers, and the rig that a setting of them makes.
+
+Knobs and switches come from the harness, so that a new wiring scheme brings its own controls. Keys are the
+names of the command line: ``volume``, ``tone_capacitor``, ``volume.value``, ``cable.length``, ``bridge``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from functools import lru_cache
+
+from labkit.app.controls import KNOB, Control, ControlSet, Group, Value, log_positions, with_value
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.pickup.electrical import Pickup
+from labkit.rig.chain import Cable, Input, Stage
+from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Pot
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_pickup
+
+KNOB_POSITIONS = tuple(index / 10 for index in range(101))
+POT_VALUES = (25e3, 50e3, 100e3, 200e3, 250e3, 300e3, 500e3, 1e6, 2e6)
+CAPACITORS = log_positions(100e-12, 100e-9, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
+RESISTORS = log_positions(1e3, 10e6, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
+INDUCTORS = log_positions(0.1, 20.0, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
+CABLE_LENGTHS = (*(index / 4 for index in range(1, 41)), *(10.5 + index / 2 for index in range(20)), *(21.0 + index for index in range(10)))
+CABLE_CAPACITANCES = tuple(float(f"{5 * index}e-12") for index in range(4, 51))
+
+_LIMITS: Mapping[type[Part], tuple[str, tuple[float, ...], float, float]] = {
+    Pot: ("Ω", POT_VALUES, 1e3, 10e6),
+    FixedResistor: ("Ω", RESISTORS, 1.0, 100e6),
+    FixedCapacitor: ("F", CAPACITORS, 1e-12, 1e-6),
+    FixedInductor: ("H", INDUCTORS, 1e-3, 100.0),
+}
+"""Unit, listed values and limits of a typed value, by kind of part: generous limits, the solver takes them all."""
+
+
+def rig_controls(rig: Rig, *, rig_names: tuple[str, ...]) -> ControlSet:
+    """Return the controls of a rig, grouped from the strings to the input.
+
+    Parameters
+    ----------
+    rig : Rig
+        As its sheet has it; its values are where the controls start.
+    rig_names : tuple of str
+        Rigs to choose from.
+    """
+    names = rig_names if rig.name in rig_names else (rig.name, *rig_names)
+    instrument = [Control(key="rig", label="Rig", kind="choice", positions=names, names=tuple(map(_short_name, names)))]
+    for slot, pickup in rig.pickups.items():
+        known = catalogue().names("pickup")
+        choices = known if pickup.name in known else (pickup.name, *known)
+        instrument.append(Control(key=slot, label=f"{words(slot)} pickup", kind="choice", positions=choices))
+    groups = [Group(title="Instrument", controls=tuple(instrument))]
+    groups.append(Group(title="Knobs and switches", controls=tuple(_setting(control) for control in rig.harness.controls)))
+    groups.append(Group(title="Parts inside", controls=tuple(filter(None, map(_part, rig.harness.parts.values())))))
+    chain = tuple(control for stage in rig.chain for control in _stage(stage))
+    groups.append(Group(title="Cable and input", controls=chain))
+    return ControlSet(tuple(group for group in groups if group.controls))
+
+
+def rig_values(rig: Rig) -> dict[str, Value]:
+    """Return where the controls of a rig stand, by key."""
+    values: dict[str, Value] = {"rig": rig.name}
+    values.update({slot: pickup.name for slot, pickup in rig.pickups.items()})
+    values.update(rig.settings)
+    for part in rig.harness.parts.values():
+        if type(part) in _LIMITS:
+            values[_part_key(part)] = part.value  # type: ignore[attr-defined]
+    for stage in rig.chain:
+        if isinstance(stage, Cable):
+            values[f"{stage.name}.length"] = stage.length
+            values[f"{stage.name}.capacitance"] = stage.capacitance_per_length
+        elif isinstance(stage, Input):
+            values[stage.name] = _input_name(stage)
+    return values
+
+
+def apply_values(rig: Rig, changes: Mapping[str, Value]) -> Rig:
+    """Return the rig with controls moved.
+
+    Raises
+    ------
+    InputError
+        If the values do not make a rig: a pickup whose coils the wiring cannot reach, say.
+    """
+    pickups: dict[str, Pickup] = {}
+    settings: dict[str, Value] = {}
+    parts: dict[str, Part] = {}
+    chain = {stage.name: stage for stage in rig.chain}
+    controls = {control.name for control in rig.harness.controls}
+    for key, value in changes.items():
+        head, _, field = key.partition(".")
+        if key == "rig":
+            continue
+        if key in rig.pickups:
+            pickups[key] = rig.pickups[key] if value == rig.pickups[key].name else _pickup(str(value))
+        elif key in controls:
+            settings[key] = value
+        elif head in rig.harness.parts:
+            parts[head] = dataclasses.replace(rig.harness.parts[head], value=float(value))  # type: ignore[call-arg]
+        elif head in chain:
+            chain[head] = _moved_stage(chain[head], field, value)
+        else:
+            raise InputError(f"rig '{rig.name}' has nothing named '{key}' to set")
+    return rig.replace(pickups=pickups, settings=settings, parts=parts, chain=tuple(chain.values()))
+
+
+def words(name: str) -> str:
+    """Write the name of a part or slot as a label.
+
+    >>> words("tone_capacitor")
+    'Tone capacitor'
+    """
+    text = name.replace("_", " ").strip()
+    return text[:1].upper() + text[1:]
+
+
+def _short_name(name: str) -> str:
+    return name if len(name) <= 44 else name[:43] + "…"
+
+
+def _setting(control: object) -> Control:
+    if isinstance(control, Knob):
+        label = words(control.name)
+        label = label if label.lower().endswith("knob") else f"{label} knob"
+        return Control(key=control.name, label=label, kind="slider", unit=KNOB, positions=KNOB_POSITIONS, note=control.name.replace("_", " "))
+    positions: tuple[str, ...] = control.positions  # type: ignore[attr-defined]
+    shape = "switch" if len(positions) <= 5 and sum(map(len, positions)) <= 34 else "choice"
+    return Control(
+        key=control.name,  # type: ignore[attr-defined]
+        label=words(control.name),  # type: ignore[attr-defined]
+        kind=shape,  # type: ignore[arg-type]
+        positions=positions,
+    )
+
+
+def _part_key(part: Part) -> str:
+    """A pot bears the name of its knob: its value is told apart by ``.value``."""
+    return part.name if part.control is None else f"{part.name}.value"
+
+
+def _part(part: Part) -> Control | None:
+    if type(part) not in _LIMITS:
+        return None
+    unit, listed, low, high = _LIMITS[type(part)]
+    is_pot = isinstance(part, Pot)
+    label = words(part.name) + (" pot" if is_pot else "")
+    return Control(
+        key=_part_key(part),
+        label=label,
+        kind="choice",
+        unit=unit,
+        positions=with_value(listed, part.value),  # type: ignore[attr-defined]
+        low=low,
+        high=high,
+        note=label.lower() if is_pot else "",
+    )
+
+
+def _stage(stage: Stage) -> tuple[Control, ...]:
+    label = words(stage.name)
+    if isinstance(stage, Cable):
+        return (
+            Control(
+                key=f"{stage.name}.length",
+                label=f"{label} length",
+                kind="slider",
+                unit="m",
+                positions=with_value(CABLE_LENGTHS, stage.length),
+                low=0.0,
+                high=100.0,
+                bare_unit="m",
+                note=label.lower(),
+            ),
+            Control(
+                key=f"{stage.name}.capacitance",
+                label=f"{label} capacitance",
+                kind="slider",
+                unit="F/m",
+                positions=with_value(CABLE_CAPACITANCES, stage.capacitance_per_length),
+                low=0.0,
+                high=1e-9,
+                bare_unit="pF/m",
+                note=label.lower(),
+            ),
+        )
+    if isinstance(stage, Input):
+        known = catalogue().names("input")
+        own = _input_name(stage)
+        choices = known if own in known else (own, *known)
+        return (Control(key=stage.name, label="Input it feeds", kind="choice", positions=choices),)
+    return ()
+
+
+def _moved_stage(stage: Stage, field: str, value: Value) -> Stage:
+    if isinstance(stage, Cable):
+        name = {"length": "length", "capacitance": "capacitance_per_length"}[field]
+        return dataclasses.replace(stage, **{name: float(value)})  # type: ignore[arg-type]
+    if isinstance(stage, Input) and value != _input_name(stage):
+        found: Input = _input(str(value))
+        return dataclasses.replace(found, name=stage.name)
+    return stage
+
+
+def _input_name(stage: Input) -> str:
+    """The catalogue name of an input, or its values where the catalogue has no such input."""
+    for name in catalogue().names("input"):
+        known = _input(name)
+        if (known.resistance, known.capacitance) == (stage.resistance, stage.capacitance):
+            return name
+    data = stage.data()
+    return f"{data['resistance']} and {data['capacitance']}"
+
+
+@lru_cache(maxsize=64)
+def _input(name: str) -> Input:
+    return catalogue().load("input", name)  # type: ignore[no-any-return]
+
+
+@lru_cache(maxsize=64)
+def _pickup(name: str) -> Pickup:
+    return load_pickup(name)

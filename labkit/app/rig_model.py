@@ -1,0 +1,306 @@
+"""The rig page without widgets: what is set, what follows from it, and what the page says about it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from labkit.app.controls import ControlSet, Value
+from labkit.app.history import History
+from labkit.app.rig_controls import apply_values, rig_controls, rig_values
+from labkit.app.rig_state import MOST_PINS, Offer, Pin, RigState, Setup, read_query, write_query
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.core.grid import frequency_grid
+from labkit.core.response import Response, gain_db
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
+from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.palette import NOW, PINS
+from labkit.view.words import KeyNumber, Reading, key_numbers, read_response, sentence
+
+CURVE_POINTS = 220
+CAPTION = "Level at the input in decibels. Zero is the voltage that the strings induce in a pickup."
+_GRID = frequency_grid(LOW_HZ, HIGH_HZ, CURVE_POINTS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """What follows from one setup: the rig, its curve and the numbers read off it."""
+
+    rig: Rig
+    gain_db: np.ndarray
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownPin:
+    """A pin as the page lists it: what sets it apart, short for the line's end and long for the list."""
+
+    pin: Pin
+    short: str
+    text: str
+
+
+class RigBench:
+    """A rig on the bench: moved by controls, pinned, undone, written to and read from an address.
+
+    Parameters
+    ----------
+    rig : Rig, optional
+        Shown first; the first rig of the catalogue by default.
+    query : str
+        State from an address.
+    clock : callable
+        Seconds, rising; given by tests.
+    """
+
+    def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        self._own = rig
+        self._clock = clock
+        self._offers: dict[str, Offer] = {}
+        self._shown: Callable[[Setup], Shown] = lru_cache(maxsize=64)(self._show)
+        self.errors: dict[str, str] = {}
+        self.problems: tuple[str, ...] = ()
+        self._history = History(RigState(setup=Setup(rig=self.default_rig)), clock=clock)
+        if query:
+            self.open(query)
+
+    @property
+    def rigs(self) -> tuple[str, ...]:
+        """Names of the rigs to choose from."""
+        names = catalogue().names("rig")
+        return names if self._own is None or self._own.name in names else (self._own.name, *names)
+
+    @property
+    def default_rig(self) -> str:
+        """The rig the page opens with."""
+        if self._own is not None:
+            return self._own.name
+        if not self.rigs:
+            raise InputError("the catalogue holds no rig; give one, or put a rig sheet into a catalogue folder")
+        return self.rigs[0]
+
+    @property
+    def state(self) -> RigState:
+        """The present state."""
+        return self._history.state
+
+    @property
+    def query(self) -> str:
+        """The present state for an address."""
+        return write_query(self.state, default_rig=self.default_rig, offer=self._offer)
+
+    @property
+    def controls(self) -> ControlSet:
+        """The controls of the present rig."""
+        return self._offer(self.state.setup.rig).controls
+
+    @property
+    def values(self) -> dict[str, Value]:
+        """Where every control stands."""
+        return self._values(self.state.setup)
+
+    @property
+    def shown(self) -> Shown:
+        """What follows from the present state."""
+        return self._shown(self.state.setup)
+
+    @property
+    def rig(self) -> Rig:
+        """The present rig."""
+        return self.shown.rig
+
+    @property
+    def can_pin(self) -> bool:
+        """True where the present setup may be pinned: fewer than three are, and not this one."""
+        return self.state.with_pin() != self.state
+
+    @property
+    def can_undo(self) -> bool:
+        """True where there is a step back."""
+        return self._history.can_undo
+
+    @property
+    def can_redo(self) -> bool:
+        """True where there is a step forward."""
+        return self._history.can_redo
+
+    def set_index(self, key: str, index: int) -> None:
+        """Move a control to one of its positions; what lies beyond the last one stops there."""
+        control = self.controls[key]
+        place = min(max(int(index), 0), len(control.positions) - 1)
+        self._move(key, control.positions[place])
+
+    def set_text(self, key: str, text: str) -> None:
+        """Move a control to a typed value; a text that cannot be used becomes an error beside the control."""
+        try:
+            value = self.controls[key].read(text)
+        except InputError as error:
+            self.errors = {**self.errors, key: str(error)}
+            return
+        self._move(key, value)
+
+    def pin(self) -> None:
+        """Keep the present setup for comparison."""
+        self._history.move(self.state.with_pin())
+
+    def unpin(self, slot: int) -> None:
+        """Drop a pin."""
+        self._history.move(RigState(setup=self.state.setup, pins=tuple(pin for pin in self.state.pins if pin.slot != slot)))
+
+    def restore(self, slot: int) -> None:
+        """Set the rig as it was when pinned; the pin stays."""
+        for pin in self.state.pins:
+            if pin.slot == slot:
+                self._history.move(RigState(setup=pin.setup, pins=self.state.pins))
+                self.errors = {}
+
+    def undo(self) -> None:
+        """Take the last step back."""
+        self._history.undo()
+        self.errors = {}
+
+    def redo(self) -> None:
+        """Take it again."""
+        self._history.redo()
+        self.errors = {}
+
+    def start_again(self) -> None:
+        """Go back to the rig as its sheet has it, without pins; can be undone."""
+        self._history.move(RigState(setup=Setup(rig=self.state.setup.rig)))
+        self.errors = {}
+
+    def open(self, query: str) -> None:
+        """Start from the state of an address; `problems` then says what of it could not be used."""
+        state, self.problems = read_query(query, default_rig=self.default_rig, rigs=self.rigs, offer=self._offer)
+        try:
+            for setup in (state.setup, *(pin.setup for pin in state.pins)):
+                self._shown(setup)
+        except InputError as error:
+            self.problems = (f"The link does not make a rig: {error}",)
+            state = RigState(setup=Setup(rig=self.default_rig))
+        self._history = History(state, clock=self._clock)
+        self.errors = {}
+
+    @property
+    def pins(self) -> tuple[ShownPin, ...]:
+        """The pins with what sets each apart from the present setup."""
+        return tuple(self._shown_pin(pin) for pin in self.state.pins)
+
+    @property
+    def compared(self) -> ShownPin | None:
+        """The pin that numbers and sound compare with: the newest that differs from now."""
+        different = [shown for shown in self.pins if shown.pin.setup != self.state.setup]
+        return different[-1] if different else None
+
+    @property
+    def numbers(self) -> tuple[KeyNumber, ...]:
+        """Peak place, peak height and treble end, compared with a pin where there is one."""
+        compared = self.compared
+        if compared is None:
+            return key_numbers(self.shown.reading)
+        return key_numbers(self.shown.reading, pinned=self._shown(compared.pin.setup).reading, pinned_name=compared.short)
+
+    @property
+    def description(self) -> str:
+        """The curves in words."""
+        kept = [f"Pinned, {shown.short}: {sentence(key_numbers(self.reading_of(shown.pin)))}" for shown in self.pins]
+        return " ".join([sentence(self.numbers), *kept])
+
+    def reading_of(self, pin: Pin) -> Reading:
+        """Return the numbers of a pinned setup."""
+        return self._shown(pin.setup).reading
+
+    def rig_of(self, pin: Pin) -> Rig:
+        """Return the rig of a pinned setup."""
+        return self._shown(pin.setup).rig
+
+    def draw(self, width: int) -> str:
+        """Return the drawing of the present curve and the pins, SVG, for a width in CSS pixels."""
+        curves = [Curve(frequency_hz=_GRID, gain_db=self.shown.gain_db, label="Now", style=NOW)]
+        curves += [
+            Curve(frequency_hz=_GRID, gain_db=self._shown(shown.pin.setup).gain_db, label=shown.short, style=PINS[shown.pin.slot])
+            for shown in self.pins
+        ]
+        title = f"Level over frequency at the input of {self.state.setup.rig}"
+        return draw_curves(curves, title=title, description=self.description, width=width)
+
+    def _move(self, key: str, value: Value) -> None:
+        if key == "rig":
+            setup = Setup(rig=str(value))
+        else:
+            setup = self._offer(self.state.setup.rig).setup(self.state.setup.rig, {**self.values, key: value})
+        try:
+            self._shown(setup)
+        except InputError as error:
+            self.errors = {**self.errors, key: str(error)}
+            return
+        self.errors = {} if key == "rig" else {name: text for name, text in self.errors.items() if name != key}
+        self._history.move(RigState(setup=setup, pins=self.state.pins), key)
+
+    def _values(self, setup: Setup) -> dict[str, Value]:
+        return {**self._offer(setup.rig).defaults, **dict(setup.changes)}
+
+    def _base(self, name: str) -> Rig:
+        return self._own if self._own is not None and self._own.name == name else _catalogue_rig(name)
+
+    def _offer(self, name: str) -> Offer:
+        if name not in self._offers:
+            rig = self._base(name)
+            self._offers[name] = Offer(controls=rig_controls(rig, rig_names=self.rigs), defaults=rig_values(rig))
+        return self._offers[name]
+
+    def _show(self, setup: Setup) -> Shown:
+        rig = apply_values(self._base(setup.rig), dict(setup.changes))
+        response: Response = rig.response(_GRID)
+        return Shown(rig=rig, gain_db=gain_db(response.values), reading=read_response(response))
+
+    def _shown_pin(self, pin: Pin) -> ShownPin:
+        now, then = self.values, self._values(pin.setup)
+        if pin.setup.rig != self.state.setup.rig:
+            return ShownPin(pin=pin, short=pin.setup.rig, text=f"{pin.setup.rig}{self._changes_in_words(pin.setup)}")
+        different = [control for control in self.controls if then[control.key] != now[control.key]]
+        if not different:
+            return ShownPin(pin=pin, short="as now", text="The same as now")
+        first = different[0]
+        short = f"{first.note} {first.text(then[first.key])}".strip()
+        if len(different) > 1:
+            short += f" +{len(different) - 1}"
+        parts = [f"{control.label} {control.text(then[control.key])}, now {control.text(now[control.key])}" for control in different]
+        return ShownPin(pin=pin, short=short, text="; ".join(parts))
+
+    def _changes_in_words(self, setup: Setup) -> str:
+        controls = self._offer(setup.rig).controls
+        changed = [f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes]
+        return f": {', '.join(changed)}" if changed else ""
+
+
+@lru_cache(maxsize=32)
+def _catalogue_rig(name: str) -> Rig:
+    return load_rig(name)
+
+
+def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None = None, rig: str | None = None) -> str:
+    """Return the address query of a state, for links into the rig page.
+
+    Parameters
+    ----------
+    changes, pin : mapping of str to float or str
+        Controls that stand elsewhere than in the rig's sheet, now and in a pinned curve.
+    rig : str, optional
+        The page's usual rig by default.
+    """
+    bench = RigBench()
+    name = rig or bench.default_rig
+    offer = bench._offer(name)
+    pins = () if pin is None else (Pin(slot=0, setup=offer.setup(name, pin)),)
+    state = RigState(setup=offer.setup(name, changes), pins=pins)
+    return write_query(state, default_rig=bench.default_rig, offer=bench._offer)
+
+
+__all__ = ["CAPTION", "MOST_PINS", "RigBench", "ShownPin", "query_for"]

@@ -1,0 +1,238 @@
+"""The lab's own server: Voila in this process, every setting stated here, nothing left to files of the machine.
+
+Only this machine can reach it; it asks no other host for anything, and a content policy makes the browser
+refuse to. A kernel without a browser is closed after two minutes.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import threading
+import time
+import webbrowser
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import tornado.web
+from jupyter_client.kernelspec import KernelSpecManager
+from jupyter_server.utils import url_path_join
+from jupyterlab_server.config import get_federated_extensions
+from traitlets import default
+from traitlets.config import Config
+from voila.app import Voila
+from voila.utils import get_voila_labextensions_path
+
+from labkit.app.landing import landing_rigs, landing_tasks
+from labkit.core.errors import LabkitError
+
+DEFAULT_PORT = 8866
+HOST = "127.0.0.1"
+KERNEL_IDLE_S = 120
+CELL_TIMEOUT_S = 60
+WANTED_EXTENSIONS = ("anywidget", "@jupyter-widgets/jupyterlab-manager", "@voila-dashboards/widgets-manager8", "jupyter-matplotlib")
+"""Browser extensions that a page may load; whatever else a notebook installation has brought is left out."""
+
+CONTENT_POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:",  # widgets arrive as modules in blobs
+        "style-src 'self' 'unsafe-inline'",
+        "img-src 'self' data: blob:",
+        "font-src 'self' data:",
+        "media-src 'self' data: blob:",
+        "connect-src 'self'",
+        "worker-src 'self' blob:",
+        "base-uri 'none'",
+        "form-action 'self'",
+        "frame-ancestors 'self'",
+    )
+)
+"""What a page of the lab may load: only what this server sends."""
+
+
+class ServerError(LabkitError):
+    """The lab's server could not be started."""
+
+
+class OwnKernels(KernelSpecManager):
+    """Only the Python that runs this server, whatever other kernels a person has installed under the same name."""
+
+    @default("kernel_dirs")
+    def _no_folders(self) -> list[str]:
+        return []
+
+
+class Lab(Voila):
+    """Voila that serves the lab's fonts and scripts, refuses foreign host names, and reads no configuration file."""
+
+    name = "labkit"
+
+    @default("config_file_paths")
+    def _no_config_files(self) -> list[str]:
+        return []
+
+    def init_settings(self) -> dict[str, Any]:
+        """Return Voila's settings, closed to names other than this machine's (no rebinding of foreign names)."""
+        settings = super().init_settings()
+        settings["allow_remote_access"] = False
+        settings["local_hostnames"] = ["localhost", HOST]
+        return settings
+
+    def init_handlers(self) -> list[Any]:
+        """Return Voila's routes with the lab's own files before them."""
+        folders = {"web": data_folder() / "voila" / "web", "fonts": data_folder() / "fonts"}
+        own = [
+            (url_path_join(self.server_url, rf"/labkit/{name}/(.*)"), tornado.web.StaticFileHandler, {"path": str(folder)})
+            for name, folder in folders.items()
+        ]
+        return own + list(super().init_handlers())
+
+
+def data_folder() -> Path:
+    """Return the folder of packaged data."""
+    return Path(str(resources.files("labkit"))) / "data"
+
+
+def dashboard_folder() -> Path:
+    """Return the folder of the page notebooks, in a checkout or an installation."""
+    return Path(str(resources.files("dashboards")))
+
+
+def list_pages(folder: Path) -> list[dict[str, Any]]:
+    """Return the pages of a folder in their order: file name, title and place, read from the notebooks' metadata."""
+    pages = []
+    for path in sorted(folder.glob("*.ipynb")):
+        metadata = json.loads(path.read_text(encoding="utf-8")).get("metadata", {})
+        own = metadata.get("labkit", {})
+        pages.append({"file": path.name, "title": own.get("title", path.stem), "order": own.get("order", 99)})
+    return sorted(pages, key=lambda page: (page["order"], page["file"]))
+
+
+def unwanted_extensions() -> list[str]:
+    """Return the installed browser extensions that no page needs; some ask for what these pages do not serve."""
+    installed = get_federated_extensions(get_voila_labextensions_path())
+    return sorted(set(installed) - set(WANTED_EXTENSIONS)) or ["none"]
+
+
+def server_config(*, port: int, debug: bool = False, folder: Path | None = None) -> Config:
+    """Return every setting of the server.
+
+    Parameters
+    ----------
+    port : int
+        Taken or refused; never another one in its stead.
+    debug : bool
+        Shows tracebacks in pages and the server's log.
+    folder : Path, optional
+        Folder of notebooks; the lab's own pages by default.
+    """
+    pages = list_pages(folder or dashboard_folder())
+    tasks, rigs = landing_tasks(), landing_rigs()
+
+    def add_pages(page_config: dict[str, Any], **_: Any) -> dict[str, Any]:
+        page_config.update(labkitPages=pages, labkitTasks=tasks, labkitRigs=rigs, fullMathjaxUrl=None, mathjaxConfig=None)
+        return page_config
+
+    config = Config()
+    config.Voila.ip = HOST
+    config.Voila.port = port
+    config.Voila.port_retries = 0
+    config.Voila.open_browser = False
+    config.Voila.root_dir = str(folder or dashboard_folder())
+    config.Voila.log_level = "INFO" if debug else "ERROR"
+    config.Voila.tornado_settings = {
+        "headers": {
+            "Content-Security-Policy": CONTENT_POLICY,
+            "X-Content-Type-Options": "nosniff",
+            "Referrer-Policy": "no-referrer",
+        }
+    }
+    voila = config.VoilaConfiguration
+    voila.template = "labkit"
+    voila.theme = "light"
+    voila.allow_template_override = "NO"
+    voila.allow_theme_override = "NO"
+    voila.classic_tree = True
+    voila.strip_sources = True
+    voila.show_tracebacks = debug
+    voila.attempt_fix_notebook = True
+    voila.extension_denylist = unwanted_extensions()
+    voila.kernel_spec_manager_class = OwnKernels
+    voila.page_config_hook = add_pages
+    voila.file_allowlist = [r".*\.(png|jpg|gif|svg)"]
+    config.VoilaExecutor.timeout = CELL_TIMEOUT_S
+    config.MappingKernelManager.cull_idle_timeout = KERNEL_IDLE_S
+    config.MappingKernelManager.cull_interval = 15
+    config.MappingKernelManager.cull_connected = False
+    config.MappingKernelManager.cull_busy = False
+    return config
+
+
+def serve(*, port: int = DEFAULT_PORT, open_browser: bool = True, debug: bool = False, folder: Path | None = None) -> None:
+    """Serve the lab until interrupted.
+
+    Parameters
+    ----------
+    port : int
+        0 takes any free one.
+    open_browser : bool
+        Opens the landing page where a browser can be found; its address is printed either way.
+    debug : bool
+        Tracebacks in pages, server log on standard error.
+    folder : Path, optional
+        Other notebooks than the lab's own.
+
+    Raises
+    ------
+    ServerError
+        If the port is taken.
+    """
+    port = _claim_port(port)
+    address = f"http://{HOST}:{port}/"
+    share = str(data_folder())
+    paths = [share, *filter(None, os.environ.get("JUPYTER_PATH", "").split(os.pathsep))]
+    os.environ["JUPYTER_PATH"] = os.pathsep.join(dict.fromkeys(paths))
+    os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")
+    config = server_config(port=port, debug=debug, folder=folder)
+    threading.Thread(target=_announce, args=(address, open_browser), daemon=True).start()
+    Lab.launch_instance(argv=[], config=config)
+
+
+def _claim_port(port: int) -> int:
+    """Return a port that can be bound; a sentence instead of the server's own exit when it is taken."""
+    with socket.socket() as probe:
+        if os.name != "nt":
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((HOST, port))
+        except OSError as error:
+            raise ServerError(f"port {port} on {HOST} cannot be used ({error.strerror}); choose another with --port, or --port 0 for any") from None
+        return int(probe.getsockname()[1])
+
+
+def _announce(address: str, open_browser: bool) -> None:
+    """Say where the lab is once it answers, and open it."""
+    port = int(address.rsplit(":", 1)[1].strip("/"))
+    for _ in range(600):
+        with socket.socket() as probe:
+            if probe.connect_ex((HOST, port)) == 0:
+                break
+        time.sleep(0.1)
+    opened = False
+    if open_browser and _has_display():
+        try:
+            opened = webbrowser.open(address)
+        except webbrowser.Error:
+            opened = False
+    print(f"The lab is open in your browser: {address}" if opened else f"The lab is open at {address}", flush=True)
+    print("Stop it with Ctrl+C.", flush=True)
+
+
+def _has_display() -> bool:
+    """False on a machine without a screen, where a text browser would take over the terminal."""
+    if os.name == "nt" or os.uname().sysname == "Darwin":
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or os.environ.get("BROWSER"))

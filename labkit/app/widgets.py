@@ -1,0 +1,115 @@
+"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a view-model says.
+
+Their scripts and style sheet lie in ``labkit/data/voila/web``; they work in the lab's pages and in a plain notebook.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import anywidget
+import traitlets
+
+from labkit.app.controls import ControlSet, Value
+
+
+@cache
+def _web(*names: str) -> str:
+    folder = resources.files("labkit") / "data" / "voila" / "web"
+    return "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
+
+
+class _LabWidget(anywidget.AnyWidget):
+    """What the lab's widgets share: the style sheet, and one place where messages of the page arrive."""
+
+    _css = _web("widgets.css")
+
+    def __init__(self, **traits: Any) -> None:
+        super().__init__(**traits)
+        self._handlers: dict[str, Callable[..., None]] = {}
+        self.on_msg(self._receive)
+
+    def on(self, name: str, handler: Callable[..., None]) -> None:
+        """Call ``handler(**fields)`` for messages of the page with ``do`` equal to ``name``."""
+        self._handlers[name] = handler
+
+    def _receive(self, _: object, content: object, __: object) -> None:
+        if not isinstance(content, dict):
+            return
+        fields = dict(content)
+        handler = self._handlers.get(str(fields.pop("do", "")))
+        if handler is not None:
+            handler(**{str(name): value for name, value in fields.items()})
+
+
+class CurveView(_LabWidget):
+    """A drawn curve that can be read off; `width` is what the page has room for, CSS pixels."""
+
+    _esm = _web("curve_reader.js", "curve_view.js")
+    svg = traitlets.Unicode("").tag(sync=True)
+    width = traitlets.Int(790).tag(sync=True)
+
+
+class ControlPanel(_LabWidget):
+    """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text."""
+
+    _esm = _web("control_panel.js")
+    groups = traitlets.List().tag(sync=True)
+    values = traitlets.Dict().tag(sync=True)
+
+    def show_controls(self, controls: ControlSet) -> None:
+        """Show other controls."""
+        self.groups = [
+            {
+                "title": group.title,
+                "note": group.note,
+                "controls": [
+                    {"key": control.key, "label": control.label, "kind": control.kind, "texts": list(control.texts)}
+                    for control in group.controls
+                ],
+            }
+            for group in controls.groups
+        ]
+
+    def show_values(self, controls: ControlSet, values: dict[str, Value], errors: dict[str, str]) -> None:
+        """Show where every control stands, with errors beside the controls that caused them."""
+        self.values = {
+            control.key: {
+                "index": control.index(values[control.key]),
+                "text": control.text(values[control.key]),
+                "error": errors.get(control.key, ""),
+            }
+            for control in controls
+        }
+
+    def _receive(self, widget: object, content: object, buffers: object) -> None:
+        try:
+            super()._receive(widget, content, buffers)
+        finally:
+            self.send({"answered": True})
+
+
+class ActionBar(_LabWidget):
+    """Buttons, pins and the page's state in the address; ``on(key, handler)`` for each button."""
+
+    _esm = _web("action_bar.js")
+    actions = traitlets.List().tag(sync=True)
+    pins = traitlets.List().tag(sync=True)
+    query = traitlets.Unicode("").tag(sync=True)
+    said = traitlets.Unicode("").tag(sync=True)
+
+
+class Player(_LabWidget):
+    """Plays one or two WAV files of one take, locked together; ``on("render", handler)`` asks for them, ``on("take", handler)`` gets a name."""
+
+    _esm = _web("player.js")
+    now = traitlets.Bytes(b"").tag(sync=True)
+    other = traitlets.Bytes(b"").tag(sync=True)
+    labels = traitlets.List(["Now"]).tag(sync=True)
+    takes = traitlets.List().tag(sync=True)
+    note = traitlets.Unicode("").tag(sync=True)
+    file_name = traitlets.Unicode("rig.wav").tag(sync=True)
+    is_current = traitlets.Bool(False).tag(sync=True)
