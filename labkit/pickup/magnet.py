@@ -1,0 +1,361 @@
+"""Magnets: the second-quadrant curve of a grade, and where rods of it settle in their own and their neighbours' field.
+
+A short alnico rod never keeps its remanence: its own end charges drive it down the curve. The curve is written as
+polarisation over field, J(H), not as B(H): a hyperbola in B–H turns back for the square curve of alnico 5 and Newton's
+method then diverges. Grades come from catalogue sheets; each value carries its source and its doubt.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.sourced import Kind, SourcedValue
+from labkit.core.units import parse_quantity
+from labkit.pickup.inductance import MU_0
+from labkit.pickup.slices import Rods, interaction_matrix
+
+Family = Literal["alnico", "ferrite"]
+
+REFERENCE_CELSIUS = 20.0
+"""Temperature of the catalogue values."""
+
+_MOST_STEPS = 60
+_SMALLEST_STEP = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MagnetGrade:
+    """A magnet material.
+
+    Parameters
+    ----------
+    name : str
+    family : "alnico" or "ferrite"
+    remanence : SourcedValue, T
+    coercivity : SourcedValue, A/m
+        Field at which the polarisation vanishes, as a positive number.
+    energy_product : SourcedValue, J/m³
+        Largest −B·H.
+    recoil_permeability : SourcedValue, "1"
+        As handbooks print it: slope of minor loops.
+    signal_permeability : SourcedValue, "1"
+        For fields as small as a coil's; this one adds inductance.
+    resistivity : SourcedValue, Ω·m
+    temperature_coefficient : SourcedValue, 1/K
+        Reversible, of the remanence.
+    density : SourcedValue, kg/m³
+    highest_temperature : SourcedValue, °C
+    notes : str
+    """
+
+    name: str
+    family: Family
+    remanence: SourcedValue
+    coercivity: SourcedValue
+    energy_product: SourcedValue
+    recoil_permeability: SourcedValue
+    signal_permeability: SourcedValue
+    resistivity: SourcedValue
+    temperature_coefficient: SourcedValue
+    density: SourcedValue
+    highest_temperature: SourcedValue
+    notes: str = ""
+
+    @property
+    def shape(self) -> float:
+        """Shape a of the J–H curve that meets the energy product."""
+        return curve_shape(
+            remanence=self.remanence.value,
+            coercivity=self.coercivity.value,
+            energy_product=self.energy_product.value,
+        )
+
+
+_QUANTITIES: Mapping[str, str] = {
+    "remanence": "T",
+    "coercivity": "A/m",
+    "energy_product": "J/m³",
+    "recoil_permeability": "1",
+    "signal_permeability": "1",
+    "resistivity": "Ω·m",
+    "temperature_coefficient": "1/K",
+    "density": "kg/m³",
+    "highest_temperature": "°C",
+}
+_VALUE_KEYS = ("value", "spread", "kind", "source", "doubt")
+_WORDS = ("name", "family", "notes")
+
+
+def magnet_from_table(table: Mapping[str, Any]) -> MagnetGrade:
+    """Return the grade that one merged entry of a magnet sheet describes.
+
+    Parameters
+    ----------
+    table : mapping
+        ``name``, ``family``, ``notes`` and, for each quantity of `MagnetGrade`, a table of ``value``, ``spread``
+        (text with units), ``kind``, ``source`` and ``doubt``. The keys ``sheet`` and ``format`` are passed over.
+
+    Raises
+    ------
+    InputError
+        Naming the grade, the key and what was expected.
+    """
+    name = str(table.get("name", "a magnet without a name"))
+    known = (*_WORDS, *_QUANTITIES, "sheet", "format")
+    for key in table:
+        if key not in known:
+            raise InputError(f"magnet '{name}': no key '{key}' is known here.{did_you_mean(key, known)}")
+    missing = [key for key in ("name", "family", *_QUANTITIES) if key not in table]
+    if missing:
+        raise InputError(f"magnet '{name}': {join_words([f'`{key}`' for key in missing])} missing")
+    if table["family"] not in get_args(Family):
+        raise InputError(f"magnet '{name}': `family` must be alnico or ferrite; got {table['family']!r}")
+    values = {key: _sourced(table[key], unit, f"magnet '{name}', `{key}`") for key, unit in _QUANTITIES.items()}
+    for key in ("remanence", "coercivity", "energy_product", "resistivity"):
+        if values[key].value <= 0:
+            raise InputError(f"magnet '{name}': `{key}` must be above 0; got {values[key].value:g} {values[key].unit}")
+    if values["signal_permeability"].value <= 1:
+        got = values["signal_permeability"].value
+        raise InputError(f"magnet '{name}': `signal_permeability` must be above 1; got {got:g}")
+    return MagnetGrade(name=name, family=table["family"], notes=str(table.get("notes", "")), **values)
+
+
+def _sourced(entry: object, unit: str, where: str) -> SourcedValue:
+    if not isinstance(entry, Mapping):
+        raise InputError(f"{where} must be a table with value, kind and source; got {entry!r}")
+    for key in entry:
+        if key not in _VALUE_KEYS:
+            raise InputError(f"{where}: no key '{key}' is known here.{did_you_mean(str(key), _VALUE_KEYS)}")
+    absent = [key for key in ("value", "kind", "source") if key not in entry]
+    if absent:
+        raise InputError(f"{where}: {join_words([f'`{key}`' for key in absent])} missing")
+    if entry["kind"] not in get_args(Kind):
+        raise InputError(f"{where}: kind must be one of {join_words(get_args(Kind), 'or')}; got {entry['kind']!r}")
+    try:
+        spread = parse_quantity(entry["spread"], unit) if "spread" in entry else None
+        return SourcedValue(
+            value=parse_quantity(entry["value"], unit),
+            unit=unit,
+            spread=spread,
+            kind=entry["kind"],
+            source=entry["source"],
+            doubt=entry.get("doubt", ""),
+        )
+    except InputError as error:
+        raise InputError(f"{where}: {error}") from error
+
+
+def find_grade(name: str, grades: Mapping[str, MagnetGrade]) -> MagnetGrade:
+    """Return the grade of that name, letter case and spacing aside.
+
+    Raises
+    ------
+    InputError
+        With the nearest known name.
+    """
+    folded = {"".join(known.casefold().split()): grade for known, grade in grades.items()}
+    key = "".join(name.casefold().split())
+    if key not in folded:
+        raise InputError(f"no magnet grade '{name}' is in the catalogue.{did_you_mean(name, grades)}")
+    return folded[key]
+
+
+def polarisation(*, field: ArrayLike, remanence: ArrayLike, coercivity: ArrayLike, shape: ArrayLike) -> np.ndarray:
+    """Return J(H) = B_r(H_c + H)/(H_c + aH) of the second quadrant.
+
+    Parameters
+    ----------
+    field : array_like, A/m
+        −H_c … 0.
+    remanence : array_like, T
+    coercivity : array_like, A/m
+    shape : array_like
+        a, below 1; nearer 1 is squarer.
+
+    Returns
+    -------
+    ndarray, T
+    """
+    applied, limit = np.asarray(field), np.asarray(coercivity)
+    value: np.ndarray = np.asarray(remanence) * (limit + applied) / (limit + np.asarray(shape) * applied)
+    return value
+
+
+@lru_cache(maxsize=256)
+def curve_shape(*, remanence: float, coercivity: float, energy_product: float) -> float:
+    """Return the shape a for which the largest −B·H of the curve is the energy product, by bisection.
+
+    Parameters
+    ----------
+    remanence : float, T
+    coercivity : float, A/m
+    energy_product : float, J/m³
+
+    Raises
+    ------
+    InputError
+        If no curve through that remanence and coercivity has that energy product.
+
+    >>> round(curve_shape(remanence=1.28, coercivity=51e3, energy_product=43.8e3), 2)
+    0.96
+    """
+    field = -np.linspace(0.0, coercivity, 1501)
+
+    def product(shape: float) -> float:
+        flux = polarisation(field=field, remanence=remanence, coercivity=coercivity, shape=shape) + MU_0 * field
+        return float(np.max(-flux * field))
+
+    low, high = -30.0, 1 - 1e-9
+    if not product(low) < energy_product < product(high):
+        raise InputError(
+            f"no demagnetisation curve with {remanence:g} T and {coercivity / 1e3:g} kA/m has an energy product of "
+            f"{energy_product / 1e3:g} kJ/m³; "
+            f"it must lie between {product(low) / 1e3:.3g} and {product(high) / 1e3:.3g}"
+        )
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (middle, high) if product(middle) < energy_product else (low, middle)
+    return (low + high) / 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OperatingPoint:
+    """Where rods of a magnet settle.
+
+    Attributes
+    ----------
+    rods : Rods
+    magnetisation : ndarray, shape (rods, slices), A/m, read-only
+        Charge and temperature included.
+    steps : int
+        Newton steps taken.
+    warnings : tuple of str
+    """
+
+    rods: Rods
+    magnetisation: np.ndarray
+    steps: int
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def mean_polarisation(self) -> np.ndarray:
+        """Mean μ0·M of each rod, shape (rods,), T."""
+        mean: np.ndarray = MU_0 * (self.magnetisation @ np.diff(self.rods.edges)) / self.rods.length
+        return mean
+
+
+def operating_point(
+    rods: Rods,
+    grade: MagnetGrade,
+    *,
+    charge: float = 1.0,
+    celsius: float = REFERENCE_CELSIUS,
+    remanence: float | None = None,
+    coercivity: float | None = None,
+) -> OperatingPoint:
+    """Return the magnetisation of fully saturated rods left in their own field, times charge and temperature.
+
+    Solves (N·M)_i = H_c(M_i − M_s)/(M_s − aM_i), M_s = B_r/μ0, by damped Newton steps.
+
+    Parameters
+    ----------
+    rods : Rods
+    grade : MagnetGrade
+    charge : float
+        Fraction of the saturated state that is left, 0 … 1; it multiplies M.
+    celsius : float, °C
+    remanence, coercivity : float or None, T and A/m
+        In place of the grade's, for intervals.
+
+    Returns
+    -------
+    OperatingPoint
+
+    Raises
+    ------
+    InputError
+        If the charge lies outside 0 … 1 or the steps do not settle.
+
+    Validity: rods in air, no steel nearby; reversible temperature effects only. What shock, heat and foreign fields
+    have taken cannot be predicted: enter the charge that is measured.
+    """
+    if not (math.isfinite(charge) and 0 <= charge <= 1):
+        raise InputError(f"charge must lie in 0 % … 100 % of saturation; got {100 * charge:g} %")
+    saturation = (grade.remanence.value if remanence is None else remanence) / MU_0
+    limit = grade.coercivity.value if coercivity is None else coercivity
+    magnetisation, steps = settle(interaction_matrix(rods), saturation=saturation, coercivity=limit, shape=grade.shape)
+    factor = charge * temperature_factor(celsius=celsius, coefficient=grade.temperature_coefficient.value)
+    result = magnetisation.reshape(len(rods.positions), rods.slices) * factor
+    result.flags.writeable = False
+    warnings = ()
+    if not -40 <= celsius <= grade.highest_temperature.value:
+        warnings = (
+            f"{celsius:g} °C is outside −40 °C … {grade.highest_temperature.value:g} °C for {grade.name}: "
+            "irreversible losses are not modelled.",
+        )
+    return OperatingPoint(rods=rods, magnetisation=result, steps=steps, warnings=warnings)
+
+
+def settle(interaction: np.ndarray, *, saturation: float, coercivity: float, shape: float) -> tuple[np.ndarray, int]:
+    """Return the magnetisation that satisfies the curve in its own field, and the steps taken.
+
+    Parameters
+    ----------
+    interaction : ndarray, shape (K, K)
+        H = N·M.
+    saturation, coercivity : float, A/m
+    shape : float
+
+    Returns
+    -------
+    ndarray, shape (K,), A/m; int
+    """
+    state = np.full(len(interaction), 0.3 * saturation)
+    ceiling = saturation / max(shape, 1.0)
+
+    def miss(trial: np.ndarray) -> np.ndarray:
+        difference: np.ndarray = interaction @ trial - coercivity * (trial - saturation) / (saturation - shape * trial)
+        return difference
+
+    error = miss(state)
+    for step in range(1, _MOST_STEPS + 1):
+        slope = coercivity * saturation * (1 - shape) / (saturation - shape * state) ** 2
+        change = np.linalg.solve(interaction - np.diag(slope), -error)
+        size = 1.0
+        while size > _SMALLEST_STEP:
+            trial = state + size * change
+            if np.all(trial < ceiling):
+                trial_error = miss(trial)
+                if np.linalg.norm(trial_error) < np.linalg.norm(error):
+                    break
+            size /= 2
+        else:
+            break
+        state, error = trial, trial_error
+        if np.max(np.abs(change)) < 1e-9 * saturation:
+            return state, step
+    if np.linalg.norm(error) < 1e-6 * coercivity:
+        return state, _MOST_STEPS  # rounding keeps the last step from shrinking further
+    raise InputError("the operating point of these magnets did not settle; check remanence, coercivity and lengths")
+
+
+def temperature_factor(*, celsius: ArrayLike, coefficient: ArrayLike) -> np.ndarray:
+    """Return 1 + α(T − 20 °C), the reversible change of magnetisation.
+
+    Parameters
+    ----------
+    celsius : array_like, °C
+    coefficient : array_like, 1/K
+
+    >>> float(temperature_factor(celsius=70.0, coefficient=-2e-4))
+    0.99
+    """
+    return np.asarray(1 + np.asarray(coefficient) * (np.asarray(celsius) - REFERENCE_CELSIUS))
