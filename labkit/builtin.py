@@ -21,6 +21,7 @@ def labkit_catalogue_folders() -> Iterable[Path]:
 def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     """Readers of the built-in kinds of sheet."""
     from labkit.cases.case import read_case
+    from labkit.pickup.magnet import magnet_from_sheet
     from labkit.pickup.materials import enamel_from_sheet, metal_from_sheet, string_from_sheet, string_set_from_sheet
     from labkit.pickup.sheet import read_pickup
     from labkit.pickup.wire import wire_from_sheet
@@ -32,6 +33,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "wire": wire_from_sheet,
         "enamel": enamel_from_sheet,
         "metal": metal_from_sheet,
+        "magnet": magnet_from_sheet,
         "string": string_from_sheet,
         "string set": string_set_from_sheet,
         "harness": read_harness,

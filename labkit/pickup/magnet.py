@@ -8,18 +8,19 @@ method then diverges. Grades come from catalogue sheets; each value carries its 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal, get_args
+from typing import Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labkit.core.errors import InputError, did_you_mean, join_words
-from labkit.core.sourced import Kind, SourcedValue
-from labkit.core.units import parse_quantity
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.core.sheet import Table
+from labkit.core.sourced import SourcedValue
 from labkit.pickup.inductance import MU_0
+from labkit.pickup.materials import sourced
 from labkit.pickup.slices import Rods, interaction_matrix
 
 Family = Literal["alnico", "ferrite"]
@@ -53,7 +54,6 @@ class MagnetGrade:
         Reversible, of the remanence.
     density : SourcedValue, kg/m³
     highest_temperature : SourcedValue, °C
-    notes : str
     """
 
     name: str
@@ -67,7 +67,6 @@ class MagnetGrade:
     temperature_coefficient: SourcedValue
     density: SourcedValue
     highest_temperature: SourcedValue
-    notes: str = ""
 
     @property
     def shape(self) -> float:
@@ -79,93 +78,45 @@ class MagnetGrade:
         )
 
 
-_QUANTITIES: Mapping[str, str] = {
-    "remanence": "T",
-    "coercivity": "A/m",
-    "energy_product": "J/m³",
-    "recoil_permeability": "1",
-    "signal_permeability": "1",
-    "resistivity": "Ω·m",
-    "temperature_coefficient": "1/K",
-    "density": "kg/m³",
-    "highest_temperature": "°C",
-}
-_VALUE_KEYS = ("value", "spread", "kind", "source", "doubt")
-_WORDS = ("name", "family", "notes")
+def magnet_from_sheet(table: Table) -> MagnetGrade:
+    """Read a ``magnet`` entry of the catalogue.
+
+    Raises
+    ------
+    SheetError
+        Naming the sheet, the key and what was expected.
+    """
+
+    def positive(key: str, unit: str) -> SourcedValue:
+        return sourced(table, key, unit, low=1e-12)
+
+    read = MagnetGrade(
+        name=table.text("name"),
+        family=cast("Family", table.choice("family", get_args(Family))),
+        remanence=positive("remanence", "T"),
+        coercivity=positive("coercivity", "A/m"),
+        energy_product=positive("energy_product", "J/m³"),
+        recoil_permeability=sourced(table, "recoil_permeability", "1", low=1.0, high=100.0),
+        signal_permeability=sourced(table, "signal_permeability", "1", low=1.001, high=100.0),
+        resistivity=positive("resistivity", "Ω·m"),
+        temperature_coefficient=sourced(table, "temperature_coefficient", "1/K", low=-0.02, high=0.02),
+        density=positive("density", "kg/m³"),
+        highest_temperature=sourced(table, "highest_temperature", "°C", low=20.0, high=1200.0),
+    )
+    table.attempt("energy_product", lambda: read.shape)
+    table.done()
+    return read
 
 
-def magnet_from_table(table: Mapping[str, Any]) -> MagnetGrade:
-    """Return the grade that one merged entry of a magnet sheet describes.
-
-    Parameters
-    ----------
-    table : mapping
-        ``name``, ``family``, ``notes`` and, for each quantity of `MagnetGrade`, a table of ``value``, ``spread``
-        (text with units), ``kind``, ``source`` and ``doubt``. The keys ``sheet`` and ``format`` are passed over.
+def magnet(name: str) -> MagnetGrade:
+    """Return a magnet grade of the catalogue by name, such as ``"Alnico 5"``.
 
     Raises
     ------
     InputError
-        Naming the grade, the key and what was expected.
+        If there is none of that name; says the nearest.
     """
-    name = str(table.get("name", "a magnet without a name"))
-    known = (*_WORDS, *_QUANTITIES, "sheet", "format")
-    for key in table:
-        if key not in known:
-            raise InputError(f"magnet '{name}': no key '{key}' is known here.{did_you_mean(key, known)}")
-    missing = [key for key in ("name", "family", *_QUANTITIES) if key not in table]
-    if missing:
-        raise InputError(f"magnet '{name}': {join_words([f'`{key}`' for key in missing])} missing")
-    if table["family"] not in get_args(Family):
-        raise InputError(f"magnet '{name}': `family` must be alnico or ferrite; got {table['family']!r}")
-    values = {key: _sourced(table[key], unit, f"magnet '{name}', `{key}`") for key, unit in _QUANTITIES.items()}
-    for key in ("remanence", "coercivity", "energy_product", "resistivity"):
-        if values[key].value <= 0:
-            raise InputError(f"magnet '{name}': `{key}` must be above 0; got {values[key].value:g} {values[key].unit}")
-    if values["signal_permeability"].value <= 1:
-        got = values["signal_permeability"].value
-        raise InputError(f"magnet '{name}': `signal_permeability` must be above 1; got {got:g}")
-    return MagnetGrade(name=name, family=table["family"], notes=str(table.get("notes", "")), **values)
-
-
-def _sourced(entry: object, unit: str, where: str) -> SourcedValue:
-    if not isinstance(entry, Mapping):
-        raise InputError(f"{where} must be a table with value, kind and source; got {entry!r}")
-    for key in entry:
-        if key not in _VALUE_KEYS:
-            raise InputError(f"{where}: no key '{key}' is known here.{did_you_mean(str(key), _VALUE_KEYS)}")
-    absent = [key for key in ("value", "kind", "source") if key not in entry]
-    if absent:
-        raise InputError(f"{where}: {join_words([f'`{key}`' for key in absent])} missing")
-    if entry["kind"] not in get_args(Kind):
-        raise InputError(f"{where}: kind must be one of {join_words(get_args(Kind), 'or')}; got {entry['kind']!r}")
-    try:
-        spread = parse_quantity(entry["spread"], unit) if "spread" in entry else None
-        return SourcedValue(
-            value=parse_quantity(entry["value"], unit),
-            unit=unit,
-            spread=spread,
-            kind=entry["kind"],
-            source=entry["source"],
-            doubt=entry.get("doubt", ""),
-        )
-    except InputError as error:
-        raise InputError(f"{where}: {error}") from error
-
-
-def find_grade(name: str, grades: Mapping[str, MagnetGrade]) -> MagnetGrade:
-    """Return the grade of that name, letter case and spacing aside.
-
-    Raises
-    ------
-    InputError
-        With the nearest known name.
-    """
-    folded = {"".join(known.casefold().split()): grade for known, grade in grades.items()}
-    key = "".join(name.casefold().split())
-    if key not in folded:
-        raise InputError(f"no magnet grade '{name}' is in the catalogue.{did_you_mean(name, grades)}")
-    return folded[key]
+    return magnet_from_sheet(catalogue().item("magnet", name).table())
 
 
 def polarisation(*, field: ArrayLike, remanence: ArrayLike, coercivity: ArrayLike, shape: ArrayLike) -> np.ndarray:

@@ -18,8 +18,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError, did_you_mean
+from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
+from labkit.core.units import UsualRange
 from labkit.pickup.inductance import MU_0
+from labkit.pickup.materials import metal
 from labkit.pickup.spectral import CoilShape, stream_spectrum
 
 PlateKind = Literal["single-coil cover", "two-coil cover", "baseplate"]
@@ -58,6 +61,7 @@ CORE_EXPONENT = 1.85
 MODEL_SPREAD = 0.40
 """Relative half-width (95 %) of a plate's effect."""
 
+_USUAL_THICKNESS, _USUAL_GAP = UsualRange(low=1e-4, high=2e-3), UsualRange(low=1e-4, high=5e-3)
 _BINS = 40
 _POINTS = 64  # wave numbers to about 2000 rad/m; a plate 1 mm off sees e^(−4) of those
 
@@ -102,6 +106,31 @@ class Cover:
         if self.thickness > 1.5e-3:
             found.append(f"a sheet of {1e3 * self.thickness:.2g} mm is thick for this model (1.5 mm and less).")
         return tuple(found)
+
+
+def cover_from_sheet(table: Table, *, kind: PlateKind) -> Cover:
+    """Read a ``cover`` or ``baseplate`` table of a build sheet: ``metal``, ``thickness``, ``gap``.
+
+    Raises
+    ------
+    SheetError
+        If a key is missing or unknown, or the metal is not in the catalogue or is magnetic.
+    """
+    name = table.text("metal", expected="a metal of the catalogue")
+    stuff = table.attempt("metal", lambda: metal(name))
+    if stuff.permeability.value > 1.5:
+        table.fail("metal", f"{name} is magnetic; plates of magnetic metal are not modelled")
+    read = table.attempt(
+        "",
+        lambda: Cover(
+            kind=kind,
+            resistivity=stuff.resistivity.value,
+            thickness=table.quantity("thickness", "m", usual=_USUAL_THICKNESS),
+            gap=table.quantity("gap", "m", usual=_USUAL_GAP),
+        ),
+    )
+    table.done()
+    return read
 
 
 @lru_cache(maxsize=32)

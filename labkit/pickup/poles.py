@@ -9,14 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, get_args
+from typing import Any, Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
-from labkit.core.units import parse_quantity
+from labkit.core.units import UsualRange
 from labkit.pickup.electrical import Facing
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.slices import Rods, coil_field_in_rods, magnetise, row_positions, stored_field
@@ -24,14 +25,7 @@ from labkit.pickup.slices import Rods, coil_field_in_rods, magnetise, row_positi
 PoleKind = Literal["rod magnet", "slug", "screw", "blade"]
 KINDS: tuple[PoleKind, ...] = get_args(PoleKind)
 
-STEEL_PERMEABILITY = SourcedValue(
-    value=100.0,
-    unit="1",
-    spread=60.0,
-    kind="calibrated",
-    source="six steel rods in a coil of 1.493 H, discussion-forum measurement (3.975 H)",
-    doubt="anything from 70 to 390 fits; handbook initial permeabilities are 100 to 300",
-)
+_USUAL_SIZE = UsualRange(low=1e-3, high=0.1)
 
 MODEL_SPREAD: Mapping[PoleKind, float] = {
     "rod magnet": 0.04,  # slice model against boundary elements and finite elements: 0.97 to 1.00
@@ -358,48 +352,32 @@ def pole_inductance_closed_form(
     )
 
 
-_LENGTHS = ("diameter", "thickness", "length", "pitch", "width", "rise")
-_KEYS = ("kind", "grade", "count", *_LENGTHS, "charge", "facing")
+def pole_from_sheet(table: Table) -> Pole:
+    """Read the ``poles`` table of a build sheet.
 
-
-def pole_from_table(table: Mapping[str, Any], *, where: str = "poles") -> Pole:
-    """Return the `Pole` that a ``poles`` table of a build sheet describes.
-
-    Parameters
-    ----------
-    table : mapping
-        ``kind``, ``count``, ``facing``, ``grade`` and quantities as text: ``diameter`` (``thickness`` of a blade),
-        ``length``, ``pitch``, ``width``, ``rise``, ``charge``.
-    where : str
-        Named in errors.
+    Keys: ``kind``, ``grade`` and ``charge`` (rod magnets), ``count``, ``diameter`` (``thickness`` and ``width`` of a
+    blade), ``length``, ``pitch``, ``facing``, ``rise``.
 
     Raises
     ------
-    InputError
-        With the key, what was expected and what was found.
-
-    >>> pole_from_table({"kind": "slug", "count": 6, "diameter": "4.8 mm", "length": "12 mm", "pitch": "10 mm"}).charge
-    1.0
+    SheetError
+        Naming the sheet, the key, what was expected and what was found.
     """
-    for key in table:
-        if key not in _KEYS:
-            raise InputError(f"{where}: no key '{key}' is known here.{did_you_mean(key, _KEYS)}")
-    if "kind" not in table:
-        raise InputError(f"{where}: `kind` is missing; it is one of {join_words(KINDS, 'or')}")
-    values: dict[str, Any] = {key: table[key] for key in ("kind", "grade", "count", "facing") if key in table}
-    try:
-        values |= {key: parse_quantity(table[key], "m") for key in _LENGTHS if key in table}
-        if "charge" in table:
-            values["charge"] = parse_quantity(table["charge"], "1")
-        if "thickness" in values:
-            if values["kind"] != "blade" or "diameter" in values:
-                raise InputError("`thickness` is for blades only, in place of `diameter`")
-            values["diameter"] = values.pop("thickness")
-        if values["kind"] == "blade":
-            values.setdefault("count", 1)
-        missing = [key for key in ("diameter", "length") if key not in values]
-        if missing:
-            raise InputError(f'{join_words([f"`{key}`" for key in missing])} missing; write it as text, such as "5 mm"')
-        return Pole(**values)
-    except InputError as error:
-        raise InputError(f"{where}: {error}") from error
+    kind = cast("PoleKind", table.choice("kind", KINDS))
+    blade = kind == "blade"
+    count = 1 if blade else int(table.number("count", whole=True, high=100))
+    values: dict[str, Any] = {
+        "kind": kind,
+        "grade": table.text("grade", expected="a magnet grade") if kind == "rod magnet" else None,
+        "count": count,
+        "diameter": table.quantity("thickness" if blade else "diameter", "m", usual=_USUAL_SIZE),
+        "length": table.quantity("length", "m", usual=_USUAL_SIZE),
+        "pitch": table.quantity("pitch", "m", usual=_USUAL_SIZE) if count > 1 else 0.0,
+        "width": table.quantity("width", "m", usual=_USUAL_SIZE) if blade else 0.0,
+        "charge": table.quantity("charge", "1", 1.0) if kind == "rod magnet" else 1.0,
+        "facing": table.choice("facing", ("north", "south"), "north"),
+        "rise": table.quantity("rise", "m", 0.0),
+    }
+    read = table.attempt("", lambda: Pole(**values))
+    table.done()
+    return read
