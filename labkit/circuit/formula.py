@@ -1,0 +1,539 @@
+"""`formula`: a circuit's transfer and output impedance with named symbols, and what follows from them exactly.
+
+The formula belongs to the circuit at its present settings: `reduction` takes out what does not matter,
+`symbolic` gives the rational function, and here it gets names and numbers: poles, zeros, resonance, Q, and the
+sensitivities of resonance and peak to each part. How it is written out is in `formula_text`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cached_property
+from typing import Any, Literal
+
+import numpy as np
+
+from labkit.circuit.elements import MAIN_VALUE, Circuit, Contact, Coupling, CustomAdmittance, Source
+from labkit.circuit.evaluation import Scaled
+from labkit.circuit.formula_names import Symbol, name_symbols
+from labkit.circuit.polynomial import Polynomial, Rational, TooManyTermsError
+from labkit.circuit.reduction import Network, reduce_circuit
+from labkit.circuit.symbolic import MOST_TERMS, Route, Structure, impedance, lcapy_can, structure_of, transfer
+from labkit.core.errors import CircuitError, did_you_mean, join_words
+from labkit.core.grid import REFERENCE_HZ, frequency_grid
+from labkit.core.response import Response, gain_db
+
+Method = Literal["auto", "lcapy", "ring"]
+Quantity = Literal["transfer", "output impedance"]
+
+CHOSEN_PARTS = 6
+"""Symbols kept where a fully symbolic formula would be too long."""
+
+NICE_DENOMINATOR = 1000
+"""An EMF weight or gain that is a fraction with at most this denominator is written as that number."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensitivity:
+    """What a relative change of one part does, to first order and exactly at the present values.
+
+    Attributes
+    ----------
+    part : str
+    resonance : float or None
+        d ln(f) / d ln(part) of the dominant pole pair: +0.5 means that +1 % moves it by +0.5 %.
+    q : float or None
+        d ln(Q) / d ln(part) of that pair.
+    peak_frequency : float or None
+        d ln(f) / d ln(part) of the maximum of the curve.
+    peak_db_per_percent : float or None
+        Change of the peak's gain, dB per +1 % of the part.
+    height_db_per_percent : float or None
+        Change of the peak's height over 100 Hz, dB per +1 % of the part.
+    """
+
+    part: str
+    resonance: float | None
+    q: float | None
+    peak_frequency: float | None
+    peak_db_per_percent: float | None
+    height_db_per_percent: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Formula:
+    """A rational function of s with named symbols and their values; made by `formula`.
+
+    Attributes
+    ----------
+    name : str
+        Of the circuit.
+    quantity : "transfer" or "output impedance"
+        V/V or Ω.
+    rational : Rational
+        Exact numerator and denominator; generators are symbol names.
+    symbols : tuple of Symbol
+        Every symbol with its value, unit and the parts it stands for.
+    statements : tuple of str
+        How it was obtained, what is lumped, numeric, without influence or left out.
+    """
+
+    name: str
+    quantity: Quantity
+    rational: Rational
+    symbols: tuple[Symbol, ...]
+    statements: tuple[str, ...]
+    _circuit: Circuit
+    _network: Network
+    _structure: Structure
+    _fixed: Mapping[str, Fraction]
+    _method: Method
+
+    @property
+    def statement(self) -> str:
+        """The statements as one text."""
+        return " ".join(self.statements)
+
+    @cached_property
+    def numerator(self) -> Any:
+        """Numerator as a sympy expression, collected by powers of s."""
+        return self.rational.numerator.expression(self._sympy_symbols)
+
+    @cached_property
+    def denominator(self) -> Any:
+        """Denominator as a sympy expression, collected by powers of s."""
+        return self.rational.denominator.expression(self._sympy_symbols)
+
+    @cached_property
+    def values(self) -> dict[str, float]:
+        """Values of the symbols in SI, by symbol name."""
+        return {symbol.name: symbol.value for symbol in self.symbols}
+
+    def at(self, frequency_hz: np.ndarray | float) -> np.ndarray:
+        """Return the value at given frequencies.
+
+        Parameters
+        ----------
+        frequency_hz : float or ndarray, Hz
+
+        Returns
+        -------
+        ndarray, complex, same shape
+            V/V, or Ω for the output impedance.
+        """
+        return self._scaled.at(2j * math.pi * np.asarray(frequency_hz, dtype=float))
+
+    @cached_property
+    def response(self) -> Response:
+        """The formula as a `Response`, 512 points, exact at any other frequency."""
+        grid = frequency_grid()
+        return Response(frequency_hz=grid, values=self.at(grid), name=self.name, evaluate=self.at)
+
+    @cached_property
+    def poles(self) -> np.ndarray:
+        """Poles, rad/s, by magnitude; those that a zero cancels exactly are left out."""
+        return self._roots[1]
+
+    @cached_property
+    def zeros(self) -> np.ndarray:
+        """Zeros, rad/s, by magnitude; those that cancel a pole exactly are left out."""
+        return self._roots[0]
+
+    @property
+    def gain_factor(self) -> float:
+        """K of K·Π(s − zero)/Π(s − pole), in SI."""
+        return self._scaled.leading_ratio()
+
+    @property
+    def resonance_hz(self) -> float | None:
+        """Natural frequency |p|/2π of the dominant pole pair, Hz; None where no pair is complex."""
+        pole = self._dominant_pole
+        return None if pole is None else abs(pole) / (2 * math.pi)
+
+    @property
+    def q(self) -> float | None:
+        """Q = |p|/(−2·Re p) of the dominant pole pair."""
+        pole = self._dominant_pole
+        return None if pole is None else abs(pole) / (-2 * pole.real)
+
+    @cached_property
+    def output_impedance(self) -> Formula:
+        """Output impedance of the same circuit, Ω."""
+        return _build(self._circuit, self._network, self._structure, "output impedance", self._fixed, self._method, ())
+
+    def sensitivities(self) -> tuple[Sensitivity, ...]:
+        """Return the sensitivities to every part that has influence, the strongest on the resonance first.
+
+        Implicit differentiation of the denominator at the pole, and of ln|H| at its maximum: no step size.
+        A coil that is coupled keeps its coefficient k, so the mutual inductance moves with it.
+        """
+        peak = self.response.peak
+        found = [self._sensitivity(part, shares, peak) for part, shares in self._shares().items()]
+        found.sort(key=lambda entry: -abs(entry.resonance or entry.peak_frequency or 0.0))
+        return tuple(found)
+
+    def latex(self) -> str:
+        """Return the formula in LaTeX, fit for a display-maths block."""
+        from labkit.circuit.formula_text import formula_latex
+
+        return formula_latex(self)
+
+    def text(self) -> str:
+        """Return the formula with its symbols, numbers, poles, zeros and sensitivities as plain text."""
+        from labkit.circuit.formula_text import formula_text
+
+        return formula_text(self)
+
+    @cached_property
+    def _sympy_symbols(self) -> dict[str, Any]:
+        import sympy
+
+        # Mutual inductances, gains and weights may be negative; the others are positive.
+        return {"s": sympy.Symbol("s")} | {
+            symbol.name: sympy.Symbol(symbol.name, **({"positive": True} if symbol.kind in "RLC" else {"real": True}))
+            for symbol in self.symbols
+        }
+
+    @cached_property
+    def _scaled(self) -> Scaled:
+        return Scaled.of(self.rational, self.values)
+
+    @cached_property
+    def _roots(self) -> tuple[np.ndarray, np.ndarray]:
+        zeros = list(self._scaled.numerator_roots())
+        poles = []
+        for pole in self._scaled.denominator_roots():
+            # Roots carry 1e-15; two that agree this closely are one common factor.
+            twin = next((at for at, zero in enumerate(zeros) if abs(zero - pole) <= 1e-11 * abs(pole)), None)
+            if twin is None:
+                poles.append(pole)
+            else:
+                zeros.pop(twin)
+        return np.array(zeros, dtype=complex), np.array(poles, dtype=complex)
+
+    @cached_property
+    def _dominant_pole(self) -> complex | None:
+        """The pole of the upper half plane whose own resonance stands highest: |residue| over |Re p|."""
+        upper = [pole for pole in self.poles if pole.imag > 0 > pole.real]
+        heights = [abs(self._scaled.residue(pole) / pole.real) for pole in upper]
+        return complex(upper[int(np.argmax(heights))]) if upper else None
+
+    def _shares(self) -> dict[str, dict[str, float]]:
+        """Return for every part d ln(generator)/d ln(part), by coded generator."""
+        shares: dict[str, dict[str, float]] = {}
+        for place, branch in enumerate(self._network.branches):
+            for part, weight in branch.members:
+                shares.setdefault(part, {})[f"x{place}"] = weight
+        for at, mutual in enumerate(self._network.mutuals):
+            # M = k·√(L₁L₂)
+            for place in (mutual.first, mutual.second):
+                shares[self._network.branches[place].members[0][0]][f"m{at}"] = 0.5
+            shares[mutual.name] = {f"m{at}": 1.0}
+        return shares
+
+    def _sensitivity(self, part: str, shares: Mapping[str, float], peak: Any) -> Sensitivity:
+        scaled, weights = self._differentiable(shares)
+        pole = self._dominant_pole
+        resonance = q = peak_frequency = at_peak = height = None
+        if pole is not None:
+            relative = scaled.pole_shift(pole, weights) / pole
+            resonance = relative.real
+            q = relative.real - (relative * pole).real / pole.real
+        if peak is not None:
+            omega = 2 * math.pi * peak.frequency_hz
+            decibels = 20 / math.log(10) / 100
+            at_peak = decibels * scaled.log_gain_slope(omega, weights)
+            height = at_peak - decibels * scaled.log_gain_slope(2 * math.pi * REFERENCE_HZ, weights)
+            peak_frequency = scaled.peak_shift(omega, weights) / omega
+        return Sensitivity(
+            part=part,
+            resonance=resonance,
+            q=q,
+            peak_frequency=peak_frequency,
+            peak_db_per_percent=at_peak,
+            height_db_per_percent=height,
+        )
+
+    def _differentiable(self, shares: Mapping[str, float]) -> tuple[Scaled, dict[str, float]]:
+        """Return the function with the given generators as symbols; worked out anew where they are numbers here."""
+        by_code = {symbol.code: symbol.name for symbol in self.symbols}
+        if all(code in by_code for code in shares):
+            return self._scaled, {by_code[code]: weight for code, weight in shares.items()}
+        numbers = {code: value for code, value in self._structure.numbers if code not in shares}
+        structure = replace(self._structure, numbers=tuple(sorted(numbers.items())))
+        solved = (transfer if self.quantity == "transfer" else impedance)(structure, "ring")
+        rational = _with_numbers(solved, self._fixed)
+        codes = {code for code in rational.denominator.generators if code != "s"}
+        values = {code: float(value) for code, value in _exact_values(self._network).items() if code in codes}
+        return Scaled.of(rational, values), dict(shares)
+
+
+def formula(
+    circuit: Circuit,
+    keep: Sequence[str] | None = None,
+    source: str | None = None,
+    *,
+    method: Method = "auto",
+) -> Formula:
+    """Return H(s), the output voltage over the EMFs, with named symbols.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        At its present settings: shorts and opens are exact.
+    keep : sequence of str, optional
+        Parts (or the beginnings of their names up to a dot) that stay symbols while all others become numbers.
+        Left out, every part is a symbol as long as the formula stays below some thousand terms, and beyond that
+        the six parts with the greatest influence.
+    source : str, optional
+        The one EMF to be driven, with 1 V; left out, every EMF with its weight.
+    method : "auto", "lcapy" or "ring"
+        "auto" takes lcapy for up to ten parts and checks it against the ring, and the ring for larger networks.
+
+    Returns
+    -------
+    Formula
+
+    Raises
+    ------
+    CircuitError
+        If a name is unknown, no answer exists, or "lcapy" is asked for a network beyond it.
+
+    Notes
+    -----
+    A capacitor's dissipation and custom admittances are no rational functions of s: they are left out, and
+    ``statements`` says by how much that changes the response.
+
+    >>> from labkit.circuit.elements import GROUND, Capacitor, Resistor
+    >>> low_pass = Circuit(output="out", elements=(
+    ...     Source(name="emf", nodes=("in", GROUND)),
+    ...     Resistor(name="series", nodes=("in", "out"), resistance=1e3),
+    ...     Capacitor(name="shunt", nodes=("out", GROUND), capacitance=1e-7)))
+    >>> found = formula(low_pass, method="ring")
+    >>> found.numerator, found.denominator
+    (1, C_shunt*R_series*s + 1)
+    """
+    names = [emf.name for emf in circuit.sources]
+    if source is not None and source not in names:
+        raise CircuitError(f"{circuit.name}: no source is named '{source}'.{did_you_mean(source, names)}")
+    kept = None if keep is None else _matching(circuit, keep)
+    network = reduce_circuit(circuit, separate=kept or ())
+    weights = {
+        f"e{place}": Fraction(int(name == source)) if source is not None else _nice(weight)
+        for place, (name, weight) in enumerate(network.weights)
+    }
+    gains = {f"g{place}": _nice(stage.gain) for place, stage in enumerate(network.stages)}
+    fixed = {code: value for code, value in (weights | gains).items() if value is not None}
+    notes: list[str] = []
+    if kept is None:
+        structure = structure_of(network)
+        try:
+            transfer(structure, "ring")
+        except TooManyTermsError:
+            structure, network, kept = _shortened(circuit)
+            notes.append(
+                f"A formula with every part as a symbol has more than {MOST_TERMS} terms; the parts with the greatest "
+                "influence stay symbols."
+            )
+    else:
+        structure = _with_kept(network, kept)
+        _try(structure, circuit)
+    if kept is not None:
+        notes.append(_numeric_note(network, structure, kept))
+    return _build(circuit, network, structure, "transfer", fixed, method, notes)
+
+
+def _build(
+    circuit: Circuit,
+    network: Network,
+    structure: Structure,
+    quantity: Quantity,
+    fixed: Mapping[str, Fraction],
+    method: Method,
+    notes: Iterable[str],
+) -> Formula:
+    solve_for = transfer if quantity == "transfer" else impedance
+    if method == "lcapy" and not lcapy_can(structure):
+        raise CircuitError(
+            f"{circuit.name}: this network is beyond lcapy here (up to ten parts, no coupled coils); use 'ring'"
+        )
+    solved = solve_for(structure, "ring")
+    # The impedance has the same denominator, so one route by lcapy is check enough unless it is asked for.
+    route: Route = (
+        "lcapy"
+        if method == "lcapy" or (method == "auto" and quantity == "transfer" and lcapy_can(structure))
+        else "ring"
+    )
+    how = "Solved by a determinant over a polynomial ring."
+    if route == "lcapy":
+        other = solve_for(structure, "lcapy")
+        if not other.same_as(solved):
+            raise CircuitError(f"{circuit.name}: the two symbolic routes disagree; please report this circuit")
+        solved = other
+        how = "Solved by lcapy; a determinant over a polynomial ring gives the same."
+    coded = _with_numbers(solved, fixed)
+    symbols = name_symbols(network, set(coded.numerator.used) | set(coded.denominator.used))
+    naming = {symbol.code: symbol.name for symbol in symbols}
+    rational = Rational(_named(coded.numerator, naming), _named(coded.denominator, naming))
+    made = Formula(
+        name=circuit.name,
+        quantity=quantity,
+        rational=rational,
+        symbols=symbols,
+        statements=(),
+        _circuit=circuit,
+        _network=network,
+        _structure=structure,
+        _fixed=fixed,
+        _method=method,
+    )
+    return replace(made, statements=(how, *notes, *_statements(made)))
+
+
+def _statements(made: Formula) -> list[str]:
+    network, sentences = made._network, []
+    for symbol in made.symbols:
+        if len(symbol.parts) > 1:
+            sentences.append(f"Lumped: {symbol.name} = {symbol.combination}.")
+    if not made.rational.numerator.terms:
+        sentences.append("No EMF reaches the output: the formula is 0.")
+    if network.without_influence:
+        sentences.append(f"Without influence at these settings: {join_words(network.without_influence)}.")
+    if network.left_out:
+        sentence = f"Left out, since it is no rational function of s: {join_words(network.left_out)}"
+        sentences.append(f"{sentence}{_deviation(made)}.")
+    return sentences
+
+
+def _deviation(made: Formula) -> str:
+    """Say by how many decibels the formula differs from the solver, where the response is above −100 dB."""
+    from labkit.circuit.solver import solve
+
+    grid = frequency_grid(points=192)
+    solution = solve(made._circuit, grid, per_source=True)
+    if made.quantity == "output impedance":
+        full = solution.output_impedance
+    else:
+        weights = dict(made._network.weights)
+        codes = {name: f"e{place}" for place, name in enumerate(weights)}
+        factors = [
+            float(made._fixed.get(codes[name], weights[name])) if name in codes else 0.0 for name in solution.sources
+        ]
+        full = np.tensordot(np.array(factors), solution.transfer, 1)
+    loud = np.abs(full) > 1e-5
+    if not np.any(loud):
+        return ""
+    worst = float(np.max(np.abs(gain_db(full[loud]) - gain_db(made.at(grid[loud])))))
+    return f"; between 20 Hz and 20 kHz that changes the result by at most {worst:.2g} dB"
+
+
+def _matching(circuit: Circuit, keep: Sequence[str]) -> set[str]:
+    names = [element.name for element in circuit.elements if not isinstance(element, Source | Contact)]
+    found: set[str] = set()
+    for wanted in keep:
+        matches = {name for name in names if name == wanted or name.startswith(f"{wanted}.")}
+        if not matches:
+            raise CircuitError(f"{circuit.name}: no part to keep is named '{wanted}'.{did_you_mean(wanted, names)}")
+        found |= matches
+    return found
+
+
+def _with_kept(network: Network, kept: set[str]) -> Structure:
+    exact = _exact_values(network)
+    symbolic: set[str] = {
+        f"x{place}" for place, branch in enumerate(network.branches) if any(name in kept for name, _ in branch.members)
+    }
+    for at, mutual in enumerate(network.mutuals):
+        group = {f"x{mutual.first}", f"x{mutual.second}"}
+        if mutual.name in kept or group & symbolic:
+            symbolic |= group | {f"m{at}"}
+    return structure_of(network, {code: value for code, value in exact.items() if code not in symbolic})
+
+
+def _exact_values(network: Network) -> dict[str, Fraction]:
+    values = {f"x{place}": Fraction(repr(branch.value)) for place, branch in enumerate(network.branches)}
+    for at, mutual in enumerate(network.mutuals):
+        product = network.branches[mutual.first].value * network.branches[mutual.second].value
+        values[f"m{at}"] = Fraction(repr(mutual.coefficient * math.sqrt(product)))
+    return values
+
+
+def _shortened(circuit: Circuit) -> tuple[Structure, Network, set[str]]:
+    """Keep as many of the most influential parts as the limit allows."""
+    ranking = _by_influence(circuit)
+    for count in range(CHOSEN_PARTS, -1, -1):
+        kept = set(ranking[:count])
+        network = reduce_circuit(circuit, separate=kept)
+        structure = _with_kept(network, kept)
+        try:
+            transfer(structure, "ring")
+        except TooManyTermsError:
+            continue
+        return structure, network, kept
+    raise CircuitError(
+        f"{circuit.name}: the circuit is too large for a formula; keep fewer parts or solve it in numbers"
+    )
+
+
+def _by_influence(circuit: Circuit) -> list[str]:
+    """Rank the parts by how far one per cent moves the curve anywhere in the audio range."""
+    from labkit.circuit.solver import solve
+
+    network = reduce_circuit(circuit)
+    alive = {name for branch in network.branches for name, _ in branch.members}
+    parts = [
+        element
+        for element in circuit.elements
+        if element.name in alive
+        and type(element) in MAIN_VALUE
+        and not isinstance(element, Coupling | CustomAdmittance | Source)
+    ]
+    own = {part.name: float(getattr(part, MAIN_VALUE[type(part)])) for part in parts}
+    values = {name: np.full(len(parts) + 1, value) for name, value in own.items()}
+    for place, name in enumerate(own):
+        values[name][place] *= 1.01
+    levels = gain_db(solve(circuit, frequency_grid(points=96), values).transfer)
+    moved = np.max(np.abs(levels[:-1] - levels[-1]), axis=-1)
+    return [parts[place].name for place in np.argsort(-moved, kind="stable")]
+
+
+def _try(structure: Structure, circuit: Circuit) -> None:
+    try:
+        transfer(structure, "ring")
+    except TooManyTermsError:
+        raise CircuitError(
+            f"{circuit.name}: the formula would have more than {MOST_TERMS} terms; keep fewer parts as symbols"
+        ) from None
+
+
+def _numeric_note(network: Network, structure: Structure, kept: set[str]) -> str:
+    numeric = [
+        name
+        for place, branch in enumerate(network.branches)
+        if f"x{place}" in dict(structure.numbers)
+        for name, _ in branch.members
+    ]
+    dead = sorted(kept & set(network.without_influence))
+    note = f"As numbers: {join_words(numeric)}." if numeric else "No part needed to be a number."
+    return f"{note} Kept, but without influence: {join_words(dead)}." if dead else note
+
+
+def _nice(value: float) -> Fraction | None:
+    fraction = Fraction(repr(float(value)))
+    return fraction if fraction.denominator <= NICE_DENOMINATOR and abs(fraction.numerator) <= 10**6 else None
+
+
+def _with_numbers(rational: Rational, fixed: Mapping[str, Fraction]) -> Rational:
+    given = {code: value for code, value in fixed.items() if code in rational.denominator.generators}
+    return Rational.of(rational.numerator.with_numbers(given), rational.denominator.with_numbers(given))
+
+
+def _named(polynomial: Polynomial, naming: Mapping[str, str]) -> Polynomial:
+    """Drop generators that occur nowhere and give the others their names."""
+    places = [place for place, code in enumerate(polynomial.generators) if code == "s" or code in naming]
+    generators = tuple(naming.get(polynomial.generators[place], "s") for place in places)
+    terms = {tuple(monomial[place] for place in places): value for monomial, value in polynomial.terms.items()}
+    return Polynomial(generators, terms)

@@ -1,0 +1,271 @@
+"""How a formula is written out: plain text for a terminal, LaTeX for a page, and a mapping for JSON."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Callable
+from fractions import Fraction
+from typing import Any
+
+from labkit.circuit.formula import Formula, Sensitivity
+from labkit.circuit.polynomial import Monomial, Polynomial
+from labkit.core.units import format_quantity
+
+WIDTH = 100
+"""Columns of plain text."""
+
+LONGEST_FRACTION = 24
+"""Terms of numerator and denominator together up to which LaTeX writes one fraction."""
+
+_HEADS = {"transfer": ("H", "output voltage over EMF, V/V"), "output impedance": ("Z_out", "output impedance, Ω")}
+
+
+def formula_text(formula: Formula) -> str:
+    """Return the whole formula as plain text: symbols, polynomials, numbers, sensitivities and statements."""
+    head, meaning = _HEADS[formula.quantity]
+    lines = [f"{formula.name}: {head}(s), {meaning}", "", f"{head}(s) = N(s) / D(s)", ""]
+    factor = _display_factor(formula)
+    for letter, polynomial in (("N", formula.rational.numerator), ("D", formula.rational.denominator)):
+        lines += [*_polynomial_lines(f"{letter}(s)", polynomial, factor), ""]
+    if formula.symbols:
+        lines.append("where")
+        longest = max(len(symbol.name) for symbol in formula.symbols)
+        for symbol in formula.symbols:
+            value = format_quantity(symbol.value, symbol.unit, digits=6) if symbol.unit != "1" else f"{symbol.value:g}"
+            lines.append(f"  {symbol.name:<{longest}} = {_tidy(value):<12} {symbol.combination or symbol.parts[0]}")
+        lines.append("")
+    lines += [*_number_lines(formula), "", *_sensitivity_lines(formula.sensitivities()), ""]
+    for statement in formula.statements:
+        lines += textwrap.wrap(statement, WIDTH)
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def formula_latex(formula: Formula) -> str:
+    """Return the formula in LaTeX; a long one as three aligned lines of fraction, numerator and denominator."""
+    names = {symbol.name: symbol.latex for symbol in formula.symbols}
+    head = {"transfer": "H", "output impedance": r"Z_{\mathrm{out}}"}[formula.quantity]
+    factor = _display_factor(formula)
+    rational = formula.rational
+    above, below = (_latex_polynomial(side, names, factor) for side in (rational.numerator, rational.denominator))
+    if len(rational.numerator) + len(rational.denominator) <= LONGEST_FRACTION:
+        return rf"{head}(s) = \frac{{{' '.join(above)}}}{{{' '.join(below)}}}"
+    rows = [rf"{head}(s) &= \frac{{N(s)}}{{D(s)}}"]
+    for letter, parts in (("N", above), ("D", below)):
+        first, *others = parts
+        rows += [f"{letter}(s) &= {first}", *(rf"&\quad {part}" for part in others)]
+    body = " \\\\\n".join(rows)
+    return f"\\begin{{aligned}}\n{body}\n\\end{{aligned}}"
+
+
+def formula_mapping(formula: Formula) -> dict[str, Any]:
+    """Return the formula as plain values for JSON, SI with the unit in the key."""
+    peak = formula.response.peak
+    rational = formula.rational
+    factor = _display_factor(formula)
+    unit = "v_per_v" if formula.quantity == "transfer" else "ohm"
+    return {
+        "name": formula.name,
+        "quantity": formula.quantity,
+        "numerator": _plain(rational.numerator, factor),
+        "denominator": _plain(rational.denominator, factor),
+        "latex": formula_latex(formula),
+        "symbols": {
+            symbol.name: {"value": symbol.value, "unit": symbol.unit, "parts": list(symbol.parts)}
+            for symbol in formula.symbols
+        },
+        f"gain_factor_{unit}": formula.gain_factor,
+        "poles_rad_per_s": [[pole.real, pole.imag] for pole in formula.poles.tolist()],
+        "zeros_rad_per_s": [[zero.real, zero.imag] for zero in formula.zeros.tolist()],
+        "resonance_hz": formula.resonance_hz,
+        "q": formula.q,
+        "peak": None
+        if peak is None
+        else {"frequency_hz": peak.frequency_hz, "gain_db": peak.gain_db, "height_db": peak.height_db},
+        "sensitivities": {
+            entry.part: {
+                "resonance": entry.resonance,
+                "q": entry.q,
+                "peak_frequency": entry.peak_frequency,
+                "peak_db_per_percent": entry.peak_db_per_percent,
+                "height_db_per_percent": entry.height_db_per_percent,
+            }
+            for entry in formula.sensitivities()
+        },
+        "statements": list(formula.statements),
+    }
+
+
+def _display_factor(formula: Formula) -> Fraction:
+    """With numbers among the symbols, divide by the denominator's lowest term, so that it begins with 1."""
+    terms = formula.rational.denominator.terms
+    if not formula._structure.numbers or not terms:
+        return Fraction(1)
+    lowest = min(terms, key=lambda monomial: (monomial[0], sum(monomial), monomial))
+    return 1 / terms[lowest]
+
+
+def _by_power(polynomial: Polynomial) -> dict[int, list[tuple[Monomial, Fraction]]]:
+    powers: dict[int, list[tuple[Monomial, Fraction]]] = {}
+    for monomial, value in sorted(
+        polynomial.terms.items(), key=lambda term: (term[0][0], [-power for power in term[0]])
+    ):
+        powers.setdefault(monomial[0], []).append((monomial, value))
+    return powers
+
+
+def _polynomial_lines(left: str, polynomial: Polynomial, factor: Fraction) -> list[str]:
+    if not polynomial.terms:
+        return [f"{left} = 0"]
+    lines: list[str] = []
+    for power, terms in _by_power(polynomial).items():
+        head = f"{left} =" if not lines else " " * len(left) + " +"
+        unknown = "" if power == 0 else "s " if power == 1 else f"s^{power} "
+        inside = _joined([_term(polynomial, monomial, value * factor) for monomial, value in terms])
+        body = f"{unknown}({inside})" if unknown and len(terms) > 1 else _prefixed(unknown, inside)
+        lines += textwrap.wrap(
+            body,
+            WIDTH,
+            initial_indent=f"{head} ",
+            subsequent_indent=" " * (len(head) + 1 + len(unknown) + bool(unknown)),
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    return lines
+
+
+def _prefixed(unknown: str, inside: str) -> str:
+    return unknown.strip() if unknown and inside == "1" else f"{unknown}{inside}"
+
+
+def _term(polynomial: Polynomial, monomial: Monomial, value: Fraction) -> str:
+    factors = [
+        name if power == 1 else f"{name}^{power}"
+        for name, power in zip(polynomial.generators[1:], monomial[1:])
+        if power
+    ]
+    number = _number(value)
+    if factors and number in ("1", "-1"):
+        number = number.removesuffix("1")
+        return f"{number}{'·'.join(factors)}"
+    return "·".join([number, *factors])
+
+
+def _number(value: Fraction) -> str:
+    if value.denominator == 1 and abs(value.numerator) < 10**6:
+        return str(value.numerator)
+    return f"{_float(value):.6g}"
+
+
+def _float(value: Fraction) -> float:
+    return value.numerator / value.denominator
+
+
+def _joined(terms: list[str]) -> str:
+    text = terms[0]
+    for term in terms[1:]:
+        text += f" - {term[1:]}" if term.startswith("-") else f" + {term}"
+    return text
+
+
+def _plain(polynomial: Polynomial, factor: Fraction) -> str:
+    parts = []
+    for monomial, value in (term for terms in _by_power(polynomial).values() for term in terms):
+        term = _term(polynomial, monomial, value * factor).replace("·", "*")
+        power = monomial[0]
+        parts.append(term if power == 0 else f"{term}*s" if power == 1 else f"{term}*s^{power}")
+    return _joined(parts) if parts else "0"
+
+
+def _latex_polynomial(polynomial: Polynomial, names: dict[str, str], factor: Fraction) -> list[str]:
+    """Return one piece per power of s, each but the first with its sign."""
+    if not polynomial.terms:
+        return ["0"]
+    pieces: list[str] = []
+    for power, terms in _by_power(polynomial).items():
+        written = [_latex_term(polynomial, monomial, value * factor, names) for monomial, value in terms]
+        unknown = "" if power == 0 else "s" if power == 1 else f"s^{{{power}}}"
+        inside = _joined(written)
+        if unknown and len(terms) > 1:
+            inside = rf"{unknown} \left( {inside} \right)"
+        elif unknown:
+            inside = unknown if inside == "1" else f"-{unknown}" if inside == "-1" else rf"{inside}\, {unknown}"
+        if pieces:
+            inside = f"- {inside[1:]}" if inside.startswith("-") else f"+ {inside}"
+        pieces.append(inside)
+    return pieces
+
+
+def _latex_term(polynomial: Polynomial, monomial: Monomial, value: Fraction, names: dict[str, str]) -> str:
+    factors = [
+        names[name] if power == 1 else f"{names[name]}^{{{power}}}"
+        for name, power in zip(polynomial.generators[1:], monomial[1:])
+        if power
+    ]
+    number = _number(value)
+    if "e" in number:
+        mantissa, _, exponent = number.partition("e")
+        number = rf"{mantissa} \cdot 10^{{{int(exponent)}}}"
+    if factors and number in ("1", "-1"):
+        return number.removesuffix("1") + r"\, ".join(factors)
+    return r"\, ".join([number, *factors])
+
+
+def _number_lines(formula: Formula) -> list[str]:
+    unit = "" if formula.quantity == "transfer" else " Ω"
+    lines = [f"In numbers: K·Π(s − zero)/Π(s − pole), K = {formula.gain_factor:.6g}{unit} in powers of rad/s"]
+    for title, found in (("poles", formula.poles), ("zeros", formula.zeros)):
+        if not found.size:
+            lines.append(f"  {title}: none")
+            continue
+        lines.append(f"  {title}:")
+        lines += [_root_line(root) for root in found.tolist() if root.imag >= 0]
+    if formula.resonance_hz is None or formula.q is None:
+        lines.append("Resonance: no pair of poles is complex")
+    else:
+        lines.append(f"Resonance: {_hertz(formula.resonance_hz)}, Q {formula.q:.4g} (dominant pole pair)")
+    peak = formula.response.peak
+    if peak is not None:
+        lines.append(f"Peak of the curve: {_hertz(peak.frequency_hz)}, {peak.height_db:+.3f} dB over 100 Hz")
+    return lines
+
+
+def _root_line(root: complex) -> str:
+    magnitude = abs(root) / (2 * math.pi)
+    if root.imag == 0:
+        return f"    {root.real:.6g} rad/s   ({_hertz(magnitude)}, real)" if root else "    0"
+    quality = abs(root) / (2 * abs(root.real)) if root.real else math.inf
+    return f"    {root.real:.6g} ± {root.imag:.6g}j rad/s   ({_hertz(magnitude)}, Q {quality:.4g})"
+
+
+def _hertz(value: float) -> str:
+    return _tidy(format_quantity(value, "Hz", digits=6))
+
+
+def _tidy(text: str) -> str:
+    """Drop zeros that say nothing: ``22.0000 nF`` becomes ``22 nF``."""
+    number, _, unit = text.partition(" ")
+    return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {unit}"
+
+
+def _sensitivity_lines(entries: tuple[Sensitivity, ...]) -> list[str]:
+    if not entries:
+        return []
+    columns: list[tuple[str, Callable[[Sensitivity], float | None], str]] = [
+        ("d ln f₀", lambda entry: entry.resonance, "+.4f"),
+        ("d ln Q", lambda entry: entry.q, "+.4f"),
+        ("d ln f peak", lambda entry: entry.peak_frequency, "+.4f"),
+        ("height dB/%", lambda entry: entry.height_db_per_percent, "+.5f"),
+    ]
+    longest = max(len(entry.part) for entry in entries)
+    lines = [
+        "Sensitivity to each part (per d ln part; height over 100 Hz per +1 %):",
+        "  " + " " * longest + "".join(f"{title:>14}" for title, _, _ in columns),
+    ]
+    for entry in entries:
+        cells = []
+        for _, read, form in columns:
+            value = read(entry)
+            cells.append(f"{'–':>14}" if value is None else f"{format(value, form):>14}")
+        lines.append(f"  {entry.part:<{longest}}{''.join(cells)}")
+    return lines
