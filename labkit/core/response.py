@@ -53,7 +53,9 @@ def gain_db(values: np.ndarray) -> np.ndarray:
     return decibels
 
 
-def peak_on_grid(frequency_hz: np.ndarray, decibels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def peak_on_grid(
+    frequency_hz: np.ndarray, decibels: np.ndarray, *, least_rise_db: float = LEAST_RISE_DB
+) -> tuple[np.ndarray, np.ndarray]:
     """Return frequency and gain of the highest inner maximum of each curve.
 
     A parabola through the three points around the maximum, over log frequency, refines both.
@@ -62,6 +64,8 @@ def peak_on_grid(frequency_hz: np.ndarray, decibels: np.ndarray) -> tuple[np.nda
     ----------
     frequency_hz : ndarray, shape (F,), Hz, rising
     decibels : ndarray, shape (..., F), dB
+    least_rise_db : float, dB
+        How far a maximum must stand above the lower end of the grid.
 
     Returns
     -------
@@ -70,7 +74,7 @@ def peak_on_grid(frequency_hz: np.ndarray, decibels: np.ndarray) -> tuple[np.nda
     """
     middle = decibels[..., 1:-1]
     is_maximum = (middle > decibels[..., :-2]) & (middle >= decibels[..., 2:])
-    is_maximum &= middle > decibels[..., :1] + LEAST_RISE_DB
+    is_maximum &= middle > decibels[..., :1] + least_rise_db
     candidates = np.where(is_maximum, middle, -np.inf)
     index = np.argmax(candidates, axis=-1)
     found = np.take_along_axis(is_maximum, index[..., None], axis=-1)[..., 0]
@@ -221,7 +225,7 @@ class Response:
         step = float(np.log(grid[1] / grid[0]))
         for _ in range(2):
             fine = float(frequency) * np.exp(np.linspace(-step, step, 33))
-            better, better_level = peak_on_grid(fine, gain_db(single.evaluate(fine)))
+            better, better_level = peak_on_grid(fine, gain_db(single.evaluate(fine)), least_rise_db=0.0)
             if np.isnan(better):
                 break
             frequency, level, step = better, better_level, step / 12
