@@ -99,8 +99,18 @@ class Control:
         if isinstance(value, str):
             return value
         if self.unit == KNOB:
-            return f"{value:.1f}".removesuffix(".0")
+            return f"{self.brief(value)} of 10"
         return format_quantity(float(f"{value:.4g}"), self.unit)
+
+    def brief(self, value: Value) -> str:
+        """Write a value where space is short: a knob's position without "of 10".
+
+        >>> Control(key="v", label="V", kind="slider", positions=(0.0, 10.0), unit="knob").brief(7.5)
+        '7.5'
+        """
+        if self.unit == KNOB and not isinstance(value, str):
+            return f"{value:.2f}".rstrip("0").rstrip(".")
+        return self.text(value)
 
     def index(self, value: Value) -> int:
         """Return the position a value stands at: the nearest on a slider, −1 on a list that does not hold it."""
@@ -143,7 +153,7 @@ class Control:
 
     def _plain_number(self, text: str) -> float:
         try:
-            return float(text.replace(",", ".").replace(" of 10", ""))
+            return float(text.replace(",", ".").removesuffix("of 10"))
         except ValueError:
             raise InputError(f"{self.label}: a number from 0 to 10, please; got '{text}'") from None
 

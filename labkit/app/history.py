@@ -57,7 +57,9 @@ class History(Generic[State]):
         if state == self._state:
             return
         now = self._clock()
-        is_same_gesture = bool(key) and self._last is not None and self._last[0] == key and now - self._last[1] < COALESCE_S
+        is_same_gesture = (
+            bool(key) and self._last is not None and self._last[0] == key and now - self._last[1] < COALESCE_S
+        )
         if not (is_same_gesture and self._past):
             self._past.append(self._state)
             del self._past[:-MOST_STEPS]

@@ -15,21 +15,43 @@ def landing_tasks() -> list[dict[str, object]]:
         {
             "who": "Building or winding",
             "tasks": [
-                _task("Which pickup suits this wiring?", "Change the pickup and see the loaded peak, not the bare one."),
-                _task("What do 250 k pots do to it, and 500 k?", "The pots set how high the peak stands.", {"volume.value": 500e3, "tone.value": 500e3}, {}),
+                _task(
+                    "Which pickup suits this wiring?", "Change the pickup and see the loaded peak, not the bare one."
+                ),
+                _task(
+                    "What do 250 k pots do to it, and 500 k?",
+                    "The pots set how high the peak stands.",
+                    {"volume.value": 500e3, "tone.value": 500e3},
+                    {},
+                ),
             ],
         },
         {
             "who": "At the repair bench",
             "tasks": [
-                _task("How long may the cable be before it dulls?", "Three metres pinned, ten metres now.", {"cable.length": 10.0}, {"cable.length": 3.0}),
-                _task("Why does it go dull when the volume is backed off?", "Full up pinned, five now.", {"volume": 5.0}, {"volume": 10.0}),
+                _task(
+                    "How long may the cable be before it dulls?",
+                    "Three metres pinned, ten metres now.",
+                    {"cable.length": 10.0},
+                    {"cable.length": 3.0},
+                ),
+                _task(
+                    "Why does it go dull when the volume is backed off?",
+                    "Full up pinned, five now.",
+                    {"volume": 5.0},
+                    {"volume": 10.0},
+                ),
             ],
         },
         {
             "who": "Playing",
             "tasks": [
-                _task("What does the tone knob really do?", "Full up pinned, three now; then turn it.", {"tone": 3.0}, {"tone": 10.0}),
+                _task(
+                    "What does the tone knob really do?",
+                    "Full up pinned, three now; then turn it.",
+                    {"tone": 3.0},
+                    {"tone": 10.0},
+                ),
                 _task("Does the tone capacitor matter?", "At ten hardly; at zero a great deal.", {"tone": 0.0}),
             ],
         },
@@ -45,5 +67,7 @@ def landing_rigs() -> list[dict[str, str]]:
     ]
 
 
-def _task(question: str, hint: str, now: dict[str, Value] | None = None, pin: dict[str, Value] | None = None) -> dict[str, str]:
+def _task(
+    question: str, hint: str, now: dict[str, Value] | None = None, pin: dict[str, Value] | None = None
+) -> dict[str, str]:
     return {"question": question, "hint": hint, "file": RIG_PAGE, "query": query_for(now or {}, pin=pin)}

@@ -75,11 +75,17 @@ def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str 
         if "silent" in str(error):
             raise InputError("There is nothing to hear: no signal reaches the input. Turn the volume up.") from None
         raise
-    files = {name: wav_bytes(samples, rate, sample_format="PCM_16", name=name) for name, samples in matched.samples.items()}
+    files = {
+        name: wav_bytes(samples, rate, sample_format="PCM_16", name=name) for name, samples in matched.samples.items()
+    }
     note = HEARING_CAUTION
     if other is not None:
         difference = matched.difference_db("now", "other")
-        level = f"{abs(difference):.1f} dB {'louder' if difference > 0 else 'quieter'} than" if abs(difference) >= 0.05 else "as loud as"
+        level = (
+            f"{abs(difference):.1f} dB {'louder' if difference > 0 else 'quieter'} than"
+            if abs(difference) >= 0.05
+            else "as loud as"
+        )
         note = f"Both are set to the same loudness; before that, now was {level} the pinned one. {note}"
     return Heard(
         now=files["now"],

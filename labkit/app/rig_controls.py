@@ -24,7 +24,11 @@ POT_VALUES = (25e3, 50e3, 100e3, 200e3, 250e3, 300e3, 500e3, 1e6, 2e6)
 CAPACITORS = log_positions(100e-12, 100e-9, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
 RESISTORS = log_positions(1e3, 10e6, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
 INDUCTORS = log_positions(0.1, 20.0, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
-CABLE_LENGTHS = (*(index / 4 for index in range(1, 41)), *(10.5 + index / 2 for index in range(20)), *(21.0 + index for index in range(10)))
+CABLE_LENGTHS = (
+    *(index / 4 for index in range(1, 41)),
+    *(10.5 + index / 2 for index in range(20)),
+    *(21.0 + index for index in range(10)),
+)
 CABLE_CAPACITANCES = tuple(float(f"{5 * index}e-12") for index in range(4, 51))
 
 _LIMITS: Mapping[type[Part], tuple[str, tuple[float, ...], float, float]] = {
@@ -53,7 +57,9 @@ def rig_controls(rig: Rig, *, rig_names: tuple[str, ...]) -> ControlSet:
         choices = known if pickup.name in known else (pickup.name, *known)
         instrument.append(Control(key=slot, label=f"{words(slot)} pickup", kind="choice", positions=choices))
     groups = [Group(title="Instrument", controls=tuple(instrument))]
-    groups.append(Group(title="Knobs and switches", controls=tuple(_setting(control) for control in rig.harness.controls)))
+    groups.append(
+        Group(title="Knobs and switches", controls=tuple(_setting(control) for control in rig.harness.controls))
+    )
     groups.append(Group(title="Parts inside", controls=tuple(filter(None, map(_part, rig.harness.parts.values())))))
     chain = tuple(control for stage in rig.chain for control in _stage(stage))
     groups.append(Group(title="Cable and input", controls=chain))
@@ -125,7 +131,14 @@ def _setting(control: object) -> Control:
     if isinstance(control, Knob):
         label = words(control.name)
         label = label if label.lower().endswith("knob") else f"{label} knob"
-        return Control(key=control.name, label=label, kind="slider", unit=KNOB, positions=KNOB_POSITIONS, note=control.name.replace("_", " "))
+        return Control(
+            key=control.name,
+            label=label,
+            kind="slider",
+            unit=KNOB,
+            positions=KNOB_POSITIONS,
+            note=control.name.replace("_", " "),
+        )
     positions: tuple[str, ...] = control.positions  # type: ignore[attr-defined]
     shape = "switch" if len(positions) <= 5 and sum(map(len, positions)) <= 34 else "choice"
     return Control(

@@ -6,25 +6,25 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import takewhile
 
 import numpy as np
 
 from labkit.app.controls import ControlSet, Value
 from labkit.app.history import History
 from labkit.app.rig_controls import apply_values, rig_controls, rig_values
-from labkit.app.rig_state import MOST_PINS, Offer, Pin, RigState, Setup, read_query, write_query
+from labkit.app.rig_state import Offer, Pin, RigState, Setup, read_query, write_query
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response, gain_db
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve import HIGH_HZ, LABEL_CHARACTERS, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, read_response, sentence
 
 CURVE_POINTS = 220
-CAPTION = "Level at the input in decibels. Zero is the voltage that the strings induce in a pickup."
 _GRID = frequency_grid(LOW_HZ, HIGH_HZ, CURVE_POINTS)
 
 
@@ -39,10 +39,23 @@ class Shown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownPin:
-    """A pin as the page lists it: what sets it apart, short for the line's end and long for the list."""
+    """A pin as the page lists it.
+
+    Attributes
+    ----------
+    pin : Pin
+    name : str
+        What to call it in a sentence: "3.2 kHz lower than with …".
+    short, brief : str
+        What sets it apart, at the line's end; briefer on a phone.
+    text : str
+        The same in full.
+    """
 
     pin: Pin
+    name: str
     short: str
+    brief: str
     text: str
 
 
@@ -151,7 +164,9 @@ class RigBench:
 
     def unpin(self, slot: int) -> None:
         """Drop a pin."""
-        self._history.move(RigState(setup=self.state.setup, pins=tuple(pin for pin in self.state.pins if pin.slot != slot)))
+        self._history.move(
+            RigState(setup=self.state.setup, pins=tuple(pin for pin in self.state.pins if pin.slot != slot))
+        )
 
     def restore(self, slot: int) -> None:
         """Set the rig as it was when pinned; the pin stays."""
@@ -204,7 +219,9 @@ class RigBench:
         compared = self.compared
         if compared is None:
             return key_numbers(self.shown.reading)
-        return key_numbers(self.shown.reading, pinned=self._shown(compared.pin.setup).reading, pinned_name=compared.short)
+        return key_numbers(
+            self.shown.reading, pinned=self._shown(compared.pin.setup).reading, pinned_name=compared.name
+        )
 
     @property
     def description(self) -> str:
@@ -224,7 +241,13 @@ class RigBench:
         """Return the drawing of the present curve and the pins, SVG, for a width in CSS pixels."""
         curves = [Curve(frequency_hz=_GRID, gain_db=self.shown.gain_db, label="Now", style=NOW)]
         curves += [
-            Curve(frequency_hz=_GRID, gain_db=self._shown(shown.pin.setup).gain_db, label=shown.short, style=PINS[shown.pin.slot])
+            Curve(
+                frequency_hz=_GRID,
+                gain_db=self._shown(shown.pin.setup).gain_db,
+                label=shown.short,
+                brief=shown.brief,
+                style=PINS[shown.pin.slot],
+            )
             for shown in self.pins
         ]
         title = f"Level over frequency at the input of {self.state.setup.rig}"
@@ -263,21 +286,42 @@ class RigBench:
     def _shown_pin(self, pin: Pin) -> ShownPin:
         now, then = self.values, self._values(pin.setup)
         if pin.setup.rig != self.state.setup.rig:
-            return ShownPin(pin=pin, short=pin.setup.rig, text=f"{pin.setup.rig}{self._changes_in_words(pin.setup)}")
+            name = _apart(pin.setup.rig, self.state.setup.rig)
+            return ShownPin(
+                pin=pin, name=name, short=name, brief=name, text=f"{pin.setup.rig}{self._changes_in_words(pin.setup)}"
+            )
         different = [control for control in self.controls if then[control.key] != now[control.key]]
         if not different:
-            return ShownPin(pin=pin, short="as now", text="The same as now")
-        first = different[0]
-        short = f"{first.note} {first.text(then[first.key])}".strip()
-        if len(different) > 1:
-            short += f" +{len(different) - 1}"
-        parts = [f"{control.label} {control.text(then[control.key])}, now {control.text(now[control.key])}" for control in different]
-        return ShownPin(pin=pin, short=short, text="; ".join(parts))
+            return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
+        notes = [f"{control.note} {control.brief(then[control.key])}".strip() for control in different]
+        short = ", ".join(notes)
+        more = f"{notes[0]} …" if len(notes) > 1 else notes[0]
+        parts = [
+            f"{control.label} {control.text(then[control.key])}, now {control.text(now[control.key])}"
+            for control in different
+        ]
+        return ShownPin(
+            pin=pin,
+            name=short if len(notes) == 1 else "the pinned one",
+            short=short if len(short) <= LABEL_CHARACTERS else more,
+            brief=more,
+            text="; ".join(parts),
+        )
 
     def _changes_in_words(self, setup: Setup) -> str:
         controls = self._offer(setup.rig).controls
         changed = [f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes]
         return f": {', '.join(changed)}" if changed else ""
+
+
+def _apart(name: str, other: str) -> str:
+    """Drop the words that two names begin with alike.
+
+    >>> _apart("Saltmarsh Lane, two pickups", "Saltmarsh Lane, narrow single coil")
+    'two pickups'
+    """
+    same = len(list(takewhile(lambda pair: pair[0] == pair[1], zip(name.split(" ")[:-1], other.split(" ")))))
+    return " ".join(name.split(" ")[same:])
 
 
 @lru_cache(maxsize=32)
@@ -301,6 +345,3 @@ def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None =
     pins = () if pin is None else (Pin(slot=0, setup=offer.setup(name, pin)),)
     state = RigState(setup=offer.setup(name, changes), pins=pins)
     return write_query(state, default_rig=bench.default_rig, offer=bench._offer)
-
-
-__all__ = ["CAPTION", "MOST_PINS", "RigBench", "ShownPin", "query_for"]

@@ -1,7 +1,7 @@
 """The rig page: widgets over `RigBench`. ``panel()`` works in the lab's page and in any notebook.
 
-    from labkit.app.rig_page import panel
-    panel()
+from labkit.app.rig_page import panel
+panel()
 """
 
 from __future__ import annotations
@@ -14,13 +14,14 @@ import ipywidgets
 
 from labkit.app.debounce import Debounce
 from labkit.app.listening import hear, take_names
-from labkit.app.rig_model import CAPTION, MOST_PINS, RigBench
+from labkit.app.rig_model import RigBench
+from labkit.app.rig_state import MOST_PINS
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, Player
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.view.palette import PINS
-from labkit.view.words import KeyNumber, sentence
+from labkit.view.words import ZERO, KeyNumber, sentence
 
 TITLE = "Your rig, from string to amplifier"
 LEAD = "Change one part and watch where the peak goes. Pin a curve to keep it beside the next."
@@ -67,7 +68,12 @@ class RigPage:
                 self.controls,
                 _box(
                     "lab-right",
-                    _box("lab-results", self.numbers, self.curve, ipywidgets.HTML(f'<p class="lab-caption">{escape(CAPTION)}</p>')),
+                    _box(
+                        "lab-results",
+                        self.numbers,
+                        self.curve,
+                        ipywidgets.HTML(f'<p class="lab-caption">{escape(ZERO)}</p>'),
+                    ),
                     _box("lab-more", self.actions, _box("lab-listen", ipywidgets.HTML("<h2>Listen</h2>"), self.player)),
                 ),
             ),
@@ -139,7 +145,12 @@ class RigPage:
         bench = self.bench
         full = len(bench.state.pins) >= MOST_PINS
         return [
-            {"key": "pin", "label": "Three are pinned" if full else "Pin this curve", "enabled": bench.can_pin, "primary": bench.can_pin},
+            {
+                "key": "pin",
+                "label": "Three are pinned" if full else "Pin this curve",
+                "enabled": bench.can_pin,
+                "primary": bench.can_pin,
+            },
             {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
             {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
             {"key": "again", "label": "Start again", "enabled": bool(bench.state.setup.changes or bench.state.pins)},

@@ -84,7 +84,9 @@ def write_query(state: RigState, *, default_rig: str, offer: Callable[[str], Off
         ``offer(rig_name)`` gives the controls of a rig.
     """
     fields = _setup_fields(state.setup, default_rig, offer)
-    fields += [("pin", urlencode(_setup_fields(pin.setup, default_rig, offer) or [("rig", default_rig)])) for pin in state.pins]
+    fields += [
+        ("pin", urlencode(_setup_fields(pin.setup, default_rig, offer) or [("rig", default_rig)])) for pin in state.pins
+    ]
     return urlencode([("v", VERSION), *fields], safe=",;") if fields else ""
 
 
@@ -115,7 +117,9 @@ def read_query(
         return fresh, ("The link holds more than this page ever writes; the page opens as usual.",)
     versions = [value for name, value in fields if name == "v"]
     if versions and versions[0] != VERSION:
-        return fresh, (f"The link was made by another version of this page ('{versions[0][:12]}'); the page opens as usual.",)
+        return fresh, (
+            f"The link was made by another version of this page ('{versions[0][:12]}'); the page opens as usual.",
+        )
     problems: list[str] = []
     setup = _read_setup(fields, default_rig, rigs, offer, problems)
     pins: list[Pin] = []

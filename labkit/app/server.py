@@ -32,7 +32,12 @@ DEFAULT_PORT = 8866
 HOST = "127.0.0.1"
 KERNEL_IDLE_S = 120
 CELL_TIMEOUT_S = 60
-WANTED_EXTENSIONS = ("anywidget", "@jupyter-widgets/jupyterlab-manager", "@voila-dashboards/widgets-manager8", "jupyter-matplotlib")
+WANTED_EXTENSIONS = (
+    "anywidget",
+    "@jupyter-widgets/jupyterlab-manager",
+    "@voila-dashboards/widgets-manager8",
+    "jupyter-matplotlib",
+)
 """Browser extensions that a page may load; whatever else a notebook installation has brought is left out."""
 
 CONTENT_POLICY = "; ".join(
@@ -85,7 +90,11 @@ class Lab(Voila):
         """Return Voila's routes with the lab's own files before them."""
         folders = {"web": data_folder() / "voila" / "web", "fonts": data_folder() / "fonts"}
         own = [
-            (url_path_join(self.server_url, rf"/labkit/{name}/(.*)"), tornado.web.StaticFileHandler, {"path": str(folder)})
+            (
+                url_path_join(self.server_url, rf"/labkit/{name}/(.*)"),
+                tornado.web.StaticFileHandler,
+                {"path": str(folder)},
+            )
             for name, folder in folders.items()
         ]
         return own + list(super().init_handlers())
@@ -133,7 +142,9 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
     tasks, rigs = landing_tasks(), landing_rigs()
 
     def add_pages(page_config: dict[str, Any], **_: Any) -> dict[str, Any]:
-        page_config.update(labkitPages=pages, labkitTasks=tasks, labkitRigs=rigs, fullMathjaxUrl=None, mathjaxConfig=None)
+        page_config.update(
+            labkitPages=pages, labkitTasks=tasks, labkitRigs=rigs, fullMathjaxUrl=None, mathjaxConfig=None
+        )
         return page_config
 
     config = Config()
@@ -171,7 +182,9 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
     return config
 
 
-def serve(*, port: int = DEFAULT_PORT, open_browser: bool = True, debug: bool = False, folder: Path | None = None) -> None:
+def serve(
+    *, port: int = DEFAULT_PORT, open_browser: bool = True, debug: bool = False, folder: Path | None = None
+) -> None:
     """Serve the lab until interrupted.
 
     Parameters
@@ -209,7 +222,9 @@ def _claim_port(port: int) -> int:
         try:
             probe.bind((HOST, port))
         except OSError as error:
-            raise ServerError(f"port {port} on {HOST} cannot be used ({error.strerror}); choose another with --port, or --port 0 for any") from None
+            raise ServerError(
+                f"port {port} on {HOST} cannot be used ({error.strerror}); choose another with --port; 0 takes a free one"
+            ) from None
         return int(probe.getsockname()[1])
 
 

@@ -67,7 +67,13 @@ class ControlPanel(_LabWidget):
                 "title": group.title,
                 "note": group.note,
                 "controls": [
-                    {"key": control.key, "label": control.label, "kind": control.kind, "texts": list(control.texts)}
+                    {
+                        "key": control.key,
+                        "label": control.label,
+                        "kind": control.kind,
+                        "texts": list(control.texts),
+                        "typed": control.text(control.positions[0]) if control.is_quantity else "",
+                    }
                     for control in group.controls
                 ],
             }
@@ -103,7 +109,10 @@ class ActionBar(_LabWidget):
 
 
 class Player(_LabWidget):
-    """Plays one or two WAV files of one take, locked together; ``on("render", handler)`` asks for them, ``on("take", handler)`` gets a name."""
+    """Plays one or two WAV files of one take, locked together.
+
+    ``on("render", handler)`` asks for them, ``on("take", handler)`` gets the name of another take.
+    """
 
     _esm = _web("player.js")
     now = traitlets.Bytes(b"").tag(sync=True)

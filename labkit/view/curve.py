@@ -47,17 +47,21 @@ class Curve:
     label : str
         Shown at the line's end; shortened there, complete in the tooltip.
     style : CurveStyle
+    brief : str
+        Shown at the line's end of a compact drawing; the label by default.
     """
 
     frequency_hz: np.ndarray
     gain_db: np.ndarray
     label: str
     style: CurveStyle = NOW
+    brief: str = ""
 
     def __post_init__(self) -> None:
         if np.shape(self.frequency_hz) != np.shape(self.gain_db) or np.ndim(self.gain_db) != 1:
             raise InputError(
-                f"a curve needs as many levels as frequencies; got {np.shape(self.gain_db)} and {np.shape(self.frequency_hz)}"
+                f"a curve needs as many levels as frequencies; got {np.shape(self.gain_db)}"
+                f" and {np.shape(self.frequency_hz)}"
             )
 
 
@@ -136,7 +140,7 @@ def draw_curves(
     compact = width < COMPACT_BELOW
     height = height or (196 if compact else 380)
     low_db, high_db = level_window(curves)
-    longest = max((len(_short(curve.label, compact)) for curve in curves), default=3)
+    longest = max((len(_short(curve, compact)) for curve in curves), default=3)
     margin = 10 + longest * (6.6 if compact else 7.0)
     frame = Frame(
         width=width,
@@ -152,8 +156,9 @@ def draw_curves(
     )
     size = 12 if compact else 13
     head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="lab-curve{" lab-curve-compact" if compact else ""}" role="img" '
-        f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" aria-label="{escape(title)}. {escape(description)}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="lab-curve{" lab-curve-compact" if compact else ""}" '
+        f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
+        f'aria-label="{escape(title)}. {escape(description)}" '
         f'data-frame="{frame.left:.1f} {frame.right:.1f} {frame.top:.1f} {frame.bottom:.1f}" '
         f'data-range="{low_hz:g} {high_hz:g} {low_db:g} {high_db:g}" '
         f'font-family="{escape(SANS)}" font-size="{size}" style="font-variant-numeric: tabular-nums">'
@@ -228,13 +233,17 @@ def _grid(frame: Frame, compact: bool) -> list[str]:
 def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
     """Polylines inside a nested svg, which clips at the plot area without an id that two drawings could share."""
     width, height = frame.right - frame.left, frame.bottom - frame.top
-    parts = [f'<svg x="{frame.left:.1f}" y="{frame.top:.1f}" width="{width:.1f}" height="{height:.1f}" overflow="hidden">']
+    parts = [
+        f'<svg x="{frame.left:.1f}" y="{frame.top:.1f}" width="{width:.1f}" height="{height:.1f}" overflow="hidden">'
+    ]
     for curve in reversed(curves):
         inside = _inside(frame, curve.frequency_hz)
         x = frame.x(curve.frequency_hz[inside]) - frame.left
         y = np.clip(frame.y(curve.gain_db[inside]) - frame.top, -height, 4 * height)
         points = " ".join(f"{across:.1f},{down:.1f}" for across, down in zip(x.tolist(), y.tolist()))
-        dash = f' stroke-dasharray="{" ".join(f"{length:g}" for length in curve.style.dash)}"' if curve.style.dash else ""
+        dash = (
+            f' stroke-dasharray="{" ".join(f"{length:g}" for length in curve.style.dash)}"' if curve.style.dash else ""
+        )
         parts.append(
             f'<polyline fill="none" stroke="{curve.style.colour}" stroke-width="{curve.style.width:g}" '
             f'stroke-linejoin="round"{dash} data-label="{escape(curve.label)}" points="{points}"/>'
@@ -255,7 +264,61 @@ def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[st
     for curve, place, end in zip(curves, places, wanted):
         if abs(place - end) > 3:
             parts.append(_line(frame.right + 1, end, frame.right + 6, place, curve.style.colour))
-        shown = _short(curve.label, compact)
+        shown = _short(curve, compact)
+        tip = f"<title>{escape(curve.label)}</title>" if shown != curve.label else ""
+        parts.append(
+            f'<text x="{frame.right + 8:.1f}" y="{place + 4:.1f}" fill="{curve.style.colour}" font-weight="600" '
+            f'paint-order="stroke" stroke="{PAPER}" stroke-width="3">{tip}{escape(shown)}</text>'
+        )
+    return parts
+
+
+def _inside(frame: Frame, frequency_hz: np.ndarray) -> np.ndarray:
+    inside: np.ndarray = (frequency_hz >= frame.low_hz * (1 - 1e-9)) & (frequency_hz <= frame.high_hz * (1 + 1e-9))
+    return inside
+
+
+def _short(curve: Curve, compact: bool) -> str:
+    most = LABEL_CHARACTERS * 2 // 3 if compact else LABEL_CHARACTERS
+    label = curve.brief or curve.label if compact else curve.label
+    return label if len(label) <= most else label[: most - 1].rstrip() + "…"
+
+
+def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
+    """Polylines inside a nested svg, which clips at the plot area without an id that two drawings could share."""
+    width, height = frame.right - frame.left, frame.bottom - frame.top
+    parts = [
+        f'<svg x="{frame.left:.1f}" y="{frame.top:.1f}" width="{width:.1f}" height="{height:.1f}" overflow="hidden">'
+    ]
+    for curve in reversed(curves):
+        inside = _inside(frame, curve.frequency_hz)
+        x = frame.x(curve.frequency_hz[inside]) - frame.left
+        y = np.clip(frame.y(curve.gain_db[inside]) - frame.top, -height, 4 * height)
+        points = " ".join(f"{across:.1f},{down:.1f}" for across, down in zip(x.tolist(), y.tolist()))
+        dash = (
+            f' stroke-dasharray="{" ".join(f"{length:g}" for length in curve.style.dash)}"' if curve.style.dash else ""
+        )
+        parts.append(
+            f'<polyline fill="none" stroke="{curve.style.colour}" stroke-width="{curve.style.width:g}" '
+            f'stroke-linejoin="round"{dash} data-label="{escape(curve.label)}" points="{points}"/>'
+        )
+    parts.append("</svg>")
+    return parts
+
+
+def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[str]:
+    wanted = []
+    for curve in curves:
+        inside = _inside(frame, curve.frequency_hz)
+        last = float(curve.gain_db[inside][-1]) if inside.any() else frame.low_db
+        wanted.append(float(frame.y(min(max(last, frame.low_db), frame.high_db))))
+    gap = 15.0 if compact else 17.0
+    places = spread_labels(wanted, gap=gap, low=frame.top + 4, high=frame.bottom - 2)
+    parts = []
+    for curve, place, end in zip(curves, places, wanted):
+        if abs(place - end) > 3:
+            parts.append(_line(frame.right + 1, end, frame.right + 6, place, curve.style.colour))
+        shown = _short(curve, compact)
         tip = f"<title>{escape(curve.label)}</title>" if shown != curve.label else ""
         parts.append(
             f'<text x="{frame.right + 8:.1f}" y="{place + 4:.1f}" fill="{curve.style.colour}" font-weight="600" '

@@ -15,6 +15,9 @@ from labkit.core.response import Response
 SILENT_DB = -100.0
 """Below this level at 100 Hz a rig is called silent: an order of magnitude under the thermal noise of any real one."""
 
+ZERO = "Level at the input in decibels. Zero is the voltage that the strings induce in a pickup."
+"""Caption of every curve of a rig: what zero means."""
+
 CONCERT_PITCH_HZ = 440.0
 """A4, ISO 16."""
 
@@ -133,7 +136,9 @@ def height_in_words(height_db: float) -> str:
     return next((words for limit, words in bands if height_db < limit), "a sharp peak")
 
 
-def key_numbers(now: Reading, *, pinned: Reading | None = None, pinned_name: str = "the pinned curve") -> tuple[KeyNumber, ...]:
+def key_numbers(
+    now: Reading, *, pinned: Reading | None = None, pinned_name: str = "the pinned curve"
+) -> tuple[KeyNumber, ...]:
     """Return the three key numbers of a curve, each compared with a pinned one where there is one.
 
     Parameters
@@ -154,7 +159,11 @@ def key_numbers(now: Reading, *, pinned: Reading | None = None, pinned_name: str
         )
     if pinned is not None and pinned.is_silent:
         pinned = None
-    return (_peak_place(now, pinned, pinned_name), _peak_height(now, pinned, pinned_name), _treble_end(now, pinned, pinned_name))
+    return (
+        _peak_place(now, pinned, pinned_name),
+        _peak_height(now, pinned, pinned_name),
+        _treble_end(now, pinned, pinned_name),
+    )
 
 
 def sentence(numbers: tuple[KeyNumber, ...]) -> str:

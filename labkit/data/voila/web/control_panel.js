@@ -59,9 +59,26 @@ export default {
     function choice(spec, id) {
       const select = make("select", { id, "aria-describedby": `${id}-error` });
       spec.texts.forEach((text, index) => select.append(make("option", { value: index }, text)));
-      select.addEventListener("change", () => { if (select.value !== "other") set(spec.key, Number(select.value)); });
       const row = make("div", { class: "lab-row lab-row-choice" }, make("label", { for: id }, spec.label), select);
+      let entry = null;
+      if (spec.typed) {
+        select.append(make("option", { value: "type" }, "Type a value …"));
+        entry = typed(spec, id);
+        entry.hidden = true;
+        entry.placeholder = spec.typed;
+        row.append(entry);
+      }
+      select.addEventListener("change", () => {
+        if (entry) entry.hidden = select.value !== "type";
+        if (select.value === "type") { entry.value = ""; entry.focus(); }
+        else if (select.value !== "other") set(spec.key, Number(select.value));
+      });
       parts.set(spec.key, { spec, row, show(value) {
+        if (entry) {
+          entry.setAttribute("aria-invalid", value.error ? "true" : "false");
+          if (value.error || (document.activeElement === entry && !entry.value)) return;
+          entry.hidden = true;
+        }
         select.querySelector("option[value=other]")?.remove();
         if (value.index < 0) select.prepend(make("option", { value: "other" }, value.text)); // a value between the listed ones
         select.value = value.index < 0 ? "other" : String(value.index);

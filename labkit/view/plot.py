@@ -1,0 +1,189 @@
+"""Curves as files: SVG, PNG or PDF by matplotlib, with the palette and dashes of the pages.
+
+The pages draw their live curve themselves (`labkit.view.curve`); this is for exports, reports and notebooks.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.files import write_atomically
+from labkit.core.response import Response
+from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, level_window, spread_labels
+from labkit.view.palette import EDGE, INK, LINE, MUTED, NOW, PAPER, PINS
+from labkit.view.words import ZERO, note_frequency
+
+FORMATS = ("svg", "png", "pdf")
+_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
+_STYLE: Mapping[str, object] = {
+    "font.family": ["Source Sans 3", "Noto Sans", "DejaVu Sans", "sans-serif"],
+    "font.size": 10.5,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "labkit",
+    "axes.unicode_minus": True,
+}
+
+
+def figure(
+    curves: Sequence[Curve],
+    *,
+    title: str = "",
+    caption: str = "",
+    low_hz: float = LOW_HZ,
+    high_hz: float = HIGH_HZ,
+    size_in: tuple[float, float] = (8.2, 4.4),
+) -> Figure:
+    """Return curves as a figure: log frequency with note names, decibels, each line named at its end.
+
+    Parameters
+    ----------
+    curves : sequence of Curve
+        The first is drawn on top.
+    title, caption : str
+        Above and below; a caption should say what zero means.
+    low_hz, high_hz : float
+        Ends of the frequency axis, Hz.
+    size_in : tuple of float
+        Width and height, inches.
+    """
+    with matplotlib.rc_context({**_STYLE}):
+        drawing = Figure(figsize=size_in, facecolor=PAPER)
+        FigureCanvasAgg(drawing)
+        axes = drawing.add_axes((0.075, 0.18, 0.75, 0.68), facecolor=PAPER)
+        _dress(axes, low_hz, high_hz)
+        low_db, high_db = level_window(curves)
+        axes.set_ylim(low_db, high_db)
+        for curve in reversed(curves):
+            dash = (
+                "solid"
+                if not curve.style.dash
+                else (0, tuple(length / curve.style.width for length in curve.style.dash))
+            )
+            axes.semilogx(
+                curve.frequency_hz,
+                curve.gain_db,
+                color=curve.style.colour,
+                linestyle=dash,
+                linewidth=curve.style.width * 0.75,
+            )
+        axes.set_xlim(low_hz, high_hz)
+        _name_ends(axes, curves, low_db, high_db, size_in[1])
+        drawing.text(0.075, 0.945, title, color=INK, fontsize=13, fontweight="semibold")
+        drawing.text(0.075, 0.025, caption, color=MUTED, fontsize=9.5)
+    return drawing
+
+
+def plot_responses(responses: Mapping[str, Response], path: Path, *, overwrite: bool = False) -> None:
+    """Draw responses into an SVG, PNG or PDF file, by the ending of its name; whole or not at all.
+
+    Parameters
+    ----------
+    responses : mapping of str to Response
+        One to four, by the name at the line's end.
+    path : Path
+    overwrite : bool
+        Allow an existing file to be replaced.
+
+    Raises
+    ------
+    InputError
+        If there are none or more than four, the ending is another one, or the file cannot be written.
+    """
+    styles = (NOW, *PINS)
+    if not 1 <= len(responses) <= len(styles):
+        raise InputError(
+            f"one to {len(styles)} curves fit into a plot; got {len(responses)}. Draw several plots instead"
+        )
+    curves = [
+        Curve(frequency_hz=response.frequency_hz, gain_db=response.gain_db, label=name, style=style)
+        for style, (name, response) in zip(styles, responses.items())
+    ]
+    low = min(float(curve.frequency_hz[0]) for curve in curves)
+    high = max(float(curve.frequency_hz[-1]) for curve in curves)
+    title = curves[0].label if len(curves) == 1 else ""
+    if len(curves) == 1:
+        curves = [replace(curves[0], label="")]
+    write_atomically(
+        path,
+        figure_bytes(figure(curves, title=title, caption=ZERO, low_hz=low, high_hz=high), path.suffix[1:].lower()),
+        overwrite=overwrite,
+    )
+
+
+def figure_bytes(drawing: Figure, kind: str) -> bytes:
+    """Return a figure as the bytes of an SVG, PNG or PDF file; the same curves give the same bytes.
+
+    Raises
+    ------
+    InputError
+        If ``kind`` is none of them.
+    """
+    if kind not in FORMATS:
+        raise InputError(f"a plot is written as svg, png or pdf; got '.{kind}'.{did_you_mean(kind, FORMATS)}")
+    metadata = {
+        "svg": {"Date": None, "Creator": "labkit"},
+        "pdf": {"CreationDate": None, "Creator": "labkit"},
+        "png": {"Software": "labkit"},
+    }
+    buffer = io.BytesIO()
+    with matplotlib.rc_context({**_STYLE}):
+        drawing.savefig(buffer, format=kind, dpi=150, facecolor=PAPER, metadata=metadata[kind])
+    return buffer.getvalue()
+
+
+def _dress(axes: Axes, low_hz: float, high_hz: float) -> None:
+    axes.set_xscale("log")
+    axes.xaxis.set_major_locator(FixedLocator([tick for tick in _TICKS_HZ if low_hz <= tick <= high_hz]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda value, _: f"{value / 1000:g}k" if value >= 1000 else f"{value:g}")
+    )
+    axes.grid(True, color=LINE, linewidth=0.8)
+    axes.axhline(0.0, color=EDGE, linewidth=0.8)
+    axes.tick_params(colors=MUTED, length=0)
+    axes.set_xlabel("Frequency in hertz; notes along the top", color=MUTED)
+    axes.set_ylabel("Level in dB", color=MUTED)
+    for spine in axes.spines.values():
+        spine.set_color(LINE)
+    for number in range(28, 125, 12):
+        frequency = note_frequency(number)
+        if low_hz <= frequency <= high_hz:
+            axes.annotate(
+                f"E{number // 12 - 1}",
+                (frequency, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 3),
+                textcoords="offset points",
+                ha="center",
+                color=MUTED,
+                fontsize=9,
+            )
+
+
+def _name_ends(axes: Axes, curves: Sequence[Curve], low_db: float, high_db: float, height_in: float) -> None:
+    """Labels at the lines' ends, pushed apart by a line of text."""
+    gap = (high_db - low_db) * 0.19 / (height_in * 0.68)
+    ends = [min(max(float(curve.gain_db[-1]), low_db), high_db) for curve in curves]
+    places = spread_labels(ends, gap=gap, low=low_db, high=high_db)
+    for curve, place in zip(curves, places):
+        axes.annotate(
+            curve.label,
+            (1.0, place),
+            xycoords=("axes fraction", "data"),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            color=curve.style.colour,
+            fontweight="semibold",
+            annotation_clip=False,
+        )
