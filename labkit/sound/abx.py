@@ -146,11 +146,7 @@ class Score:
             verdict = "Could not tell: the result fits guessing. It does not show that nobody can hear a difference."
         needed = passing_count(self.decided)
         too_few = "" if needed is not None else " With so few decided trials no score could have passed the 5 % line."
-        early = (
-            ""
-            if self.answered == self.trials
-            else f" The test was ended after {self.answered} of {self.trials} trials."
-        )
+        early = "" if self.answered == self.trials else f" It was ended after {self.answered} of {self.trials} trials."
         return f"{counted}. {guessing} {verdict}{too_few}{early}"
 
 

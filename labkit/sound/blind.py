@@ -131,9 +131,7 @@ class BlindTest:
         rate : int, Hz
         """
         if role not in ROLES or not 1 <= number <= len(self.trials):
-            raise InputError(
-                f"a test has sounds a, b and x of trials 1 to {len(self.trials)}; got {role!r} of {number}"
-            )
+            raise InputError(f"sounds are a, b and x of trials 1 to {len(self.trials)}; got {role!r} of {number}")
         if np.shape(sounds[0]) != np.shape(sounds[1]):
             raise InputError("the two sounds of a blind test must have one length")
         sound = sounds[self.trials[number - 1].rig(role)]

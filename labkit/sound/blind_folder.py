@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,7 +21,6 @@ from labkit.sound.loudness import HEARING_CAUTION
 from labkit.sound.wav import write_wav
 
 NOTE, KEY, ANSWERS, RESULT, READ_ME = "test.json", "sealed-key.txt", "answers.json", "result.json", "read-me.txt"
-_FILE_TIME = 1_000_000_000
 _FORMAT = 1
 _LARGEST = 1 << 22
 
@@ -65,8 +65,9 @@ def write_folder(
         (temporary / NOTE).write_text(json.dumps(note, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         (temporary / KEY).write_text(test.sealed(), encoding="utf-8")
         (temporary / READ_ME).write_text(_read_me(test), encoding="utf-8")
+        now = time.time()
         for path in temporary.iterdir():
-            os.utime(path, (_FILE_TIME, _FILE_TIME))
+            os.utime(path, (now, now))
 
 
 def wav_name(number: int, role: str) -> str:

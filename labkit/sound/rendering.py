@@ -22,6 +22,66 @@ TAIL_S = 0.25
 a resonance of Q 30 at 500 Hz has fallen by 110 dB in this time."""
 
 
+_DENSE_BINS = 512
+"""The response is evaluated at every bin up to here, then at half as many points in each octave (steps ≤ 0.4 %)."""
+
+
+class BinSampler:
+    """Few points at which a response is evaluated, and the bins it is spread to.
+
+    A response is smooth on the scale of its resonances, while the bins of a four-second sound are 0.25 Hz apart. In the
+    octave from 512·2^s bins on, every 2^(s+1)-th bin is evaluated and the bins between follow by the cubic through
+    four neighbours. The error for a resonance of quality Q is near 9·(0.0039·Q)⁴ of its height: 0.02 dB at Q 30,
+    0.0002 dB at Q 10; loaded pickups stay below 6.
+
+    Parameters
+    ----------
+    bins : int
+        Bins 1 … ``bins`` are wanted.
+    spacing_hz : float, Hz
+    """
+
+    def __init__(self, bins: int, spacing_hz: float) -> None:
+        self._sections: list[tuple[slice, slice, int, np.ndarray]] = []
+        dense = min(bins, _DENSE_BINS)
+        points = [np.arange(1, dense + 1)]
+        used, first, ratio = dense, dense, 2
+        while first < bins:
+            intervals = min(_DENSE_BINS // 2, -(-(bins - first) // ratio))
+            count = min(intervals * ratio, bins - first)
+            points.append(first + ratio * np.arange(-1, intervals + 2))
+            target, source = slice(first, first + count), slice(used, used + intervals + 3)
+            self._sections.append((target, source, ratio, _cubic(ratio)))
+            used, first, ratio = used + intervals + 3, first + count, 2 * ratio
+        self._dense, self.bins = dense, bins
+        self.frequency_hz: np.ndarray = np.concatenate(points) * spacing_hz
+        """Where the response has to be evaluated, Hz, shape (P,)."""
+
+    def spread(self, values: np.ndarray) -> np.ndarray:
+        """Return a response at every bin, shape (..., bins), from its values at `frequency_hz`, shape (..., P)."""
+        out = np.empty((*values.shape[:-1], self.bins), dtype=complex)
+        out[..., : self._dense] = values[..., : self._dense]
+        for target, source, ratio, weights in self._sections:
+            points = values[..., source]
+            intervals = points.shape[-1] - 3
+            windows = np.stack([points[..., k : k + intervals] for k in range(4)], axis=-1)
+            between = (windows.reshape(-1, 4) @ weights).reshape(*values.shape[:-1], intervals * ratio)
+            out[..., target] = between[..., : target.stop - target.start]
+        return out
+
+
+def _cubic(ratio: int) -> np.ndarray:
+    """Weights of four neighbours for the points (j+1)/ratio of the middle interval, shape (4, ratio), complex."""
+    t = np.arange(1, ratio + 1) / ratio
+    weights = [
+        -t * (t - 1) * (t - 2) / 6,
+        (t + 1) * (t - 1) * (t - 2) / 2,
+        -(t + 1) * t * (t - 2) / 2,
+        (t + 1) * t * (t - 1) / 6,
+    ]
+    return np.array(weights, dtype=complex)
+
+
 class Renderer:
     """A take, ready to be rendered again and again.
 
@@ -29,40 +89,42 @@ class Renderer:
     ----------
     take : Take
 
-    >>> from labkit.sound.take import Take
     >>> take = Take(name="click", rate=8000, coils=("a",), emf=np.eye(1, 800))
-    >>> float(Renderer(take).render(lambda frequency_hz: np.full(frequency_hz.shape, 0.5 + 0j)).max())  # doctest: +SKIP
-    0.5
+    >>> half = Renderer(take).render(lambda frequency_hz: np.full(frequency_hz.shape, 0.5 + 0j))
+    >>> len(half), round(float(half[0]), 3)
+    (800, 0.5)
     """
 
     def __init__(self, take: Take) -> None:
         self.take = take
         length = scipy.fft.next_fast_len(take.emf.shape[1] + round(TAIL_S * take.rate), real=True)
         self._length = length + length % 2
-        self._spectrum = scipy.fft.rfft(take.emf, self._length, axis=-1)
+        self._spectrum = scipy.fft.rfft(take.emf, self._length, axis=-1)[:, 1:]
+        self._sampler = BinSampler(self._length // 2, take.rate / self._length)
         bins: np.ndarray = scipy.fft.rfftfreq(self._length, 1 / take.rate)[1:]
         bins.flags.writeable = False
         self.frequency_hz = bins
-        """Frequencies at which a response is wanted, Hz: every bin but zero, shape (F,)."""
+        """Every bin but zero, Hz, shape (F,)."""
 
     def render(self, evaluate: Evaluate) -> np.ndarray:
         """Return the voltage at the output, shape (samples,), V.
+
+        Parameters
+        ----------
+        evaluate : callable
+            See `Evaluate`; called once, with a few thousand frequencies (see `BinSampler`).
+        """
+        return self.render_values(self._sampler.spread(np.asarray(evaluate(self._sampler.frequency_hz))))
+
+    def render_values(self, values: np.ndarray) -> np.ndarray:
+        """Return the output voltage for a response known at every bin.
 
         The sample at Nyquist takes the real part of the response; zero frequency is silent, since an EMF has no DC.
 
         Parameters
         ----------
-        evaluate : callable
-            See `Evaluate`.
-        """
-        return self.render_values(evaluate(self.frequency_hz))
-
-    def render_values(self, values: np.ndarray) -> np.ndarray:
-        """Return the output voltage for a response already known at `frequency_hz`.
-
-        Parameters
-        ----------
         values : ndarray, shape (F,) or (coils, F), complex
+            At `frequency_hz`.
         """
         values = np.asarray(values)
         wanted = (len(self.take.coils), self.frequency_hz.size)
@@ -72,12 +134,12 @@ class Renderer:
         out[0] = 0.0
         if values.ndim == 1:
             emf = self._spectrum[0] if wanted[0] == 1 else self._spectrum.sum(axis=0)
-            np.multiply(emf[1:], values, out=out[1:])
+            np.multiply(emf, values, out=out[1:])
         else:
-            np.multiply(self._spectrum[0, 1:], values[0], out=out[1:])
+            np.multiply(self._spectrum[0], values[0], out=out[1:])
             for spectrum, row in zip(self._spectrum[1:], values[1:]):
-                out[1:] += spectrum[1:] * row
+                out[1:] += spectrum * row
         out[-1] = out[-1].real
-        if not np.all(np.isfinite(out.view(float))):
+        if not np.isfinite(out.view(float).sum()):
             raise InputError("the response is not a finite number at every frequency, so it cannot be heard")
         return scipy.fft.irfft(out, self._length, overwrite_x=True)[: self.take.emf.shape[1]]

@@ -1,0 +1,255 @@
+"""``labkit render``, ``convert`` and ``impulse``: what a rig does, as sound. ``blind`` has a module of its own."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from labkit.cli.blind_command import blind
+from labkit.cli.options import json_option, output_options, set_option, sheet_argument
+from labkit.cli.sound_options import (
+    BITS,
+    bits_option,
+    boost_option,
+    change_option,
+    decibels,
+    difference_of,
+    hertz,
+    loudness_option,
+    named_rig,
+    pair,
+    pair_options,
+    performance,
+    played,
+    progress_bar,
+    rate_option,
+    show,
+    take_options,
+)
+from labkit.core.errors import InputError
+from labkit.core.files import write_atomically
+from labkit.sound.conversion import convert_file
+from labkit.sound.files import check_target
+from labkit.sound.impulse import frequency_table, impulse_response
+from labkit.sound.loudness import HEARING_CAUTION, match_loudness, true_peak_db
+from labkit.sound.rig_sound import mixing_warnings
+from labkit.sound.wav import write_wav
+
+
+@click.command()
+@sheet_argument
+@json_option
+@output_options
+@set_option
+@take_options
+@bits_option
+@click.option("--against", metavar="SHEET", help="Also state how much louder or softer this rig would be.")
+@change_option("--set-against", "against_changes", "the rig of --against")
+@click.option("--true-level", is_flag=True, help="With --against: keep the true level difference.")
+def render(
+    sheet: str,
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    changes: tuple[str, ...],
+    take_name: str,
+    seed: int | None,
+    places: tuple[str, ...],
+    aperture: str,
+    rate: int,
+    loudness: float,
+    bits: str,
+    against: str | None,
+    against_changes: tuple[str, ...],
+    true_level: bool,
+) -> None:
+    """Play a take through the rig SHEET and write it as a WAV file.
+
+    The same take and seed give the same notes for every rig. Sounds are written at one loudness, so that a louder rig
+    does not win by being louder; the gain used and the true level are printed.
+    """
+    if output is None:
+        raise InputError("--output is missing; name the WAV file to write, such as --output before.wav")
+    check_target(output, force=force)
+    if (true_level or against_changes) and against is None and not against_changes:
+        raise InputError("--true-level needs --against: a level is true only relative to another rig")
+    rigs = [named_rig(sheet, changes)]
+    if against is not None or against_changes:
+        rigs.append(named_rig(sheet if against is None else against, against_changes))
+    notes = performance(take_name, seed)
+    takes, sounds = played(rigs, notes, places, aperture, rate)
+    names = ["this", "other"][: len(rigs)]
+    matched = match_loudness(dict(zip(names, sounds)), rate, target_lufs=loudness, keep_difference=true_level)
+    samples = matched.samples["this"]
+    write_wav(output, samples, rate, sample_format=BITS[bits], force=force)
+    data = {
+        "name": rigs[0].name,
+        "file": str(output),
+        "take": dict(takes[0].details),
+        "rate_hz": rate,
+        "duration_s": samples.size / rate,
+        "loudness_lufs": matched.before_lufs["this"] + matched.gain_db["this"],
+        "before_lufs": matched.before_lufs["this"],
+        "gain_db": matched.gain_db["this"],
+        "headroom_db": matched.headroom_db["this"],
+        "true_peak_db": true_peak_db(samples),
+        "against": rigs[1].name if len(rigs) > 1 else None,
+        "difference_db": matched.difference_db("this", "other") if len(rigs) > 1 else None,
+        "caution": HEARING_CAUTION,
+    }
+    show(data, as_json, _render_text(data))
+
+
+@click.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@json_option
+@output_options
+@pair_options
+@boost_option
+@bits_option
+@loudness_option
+@click.option("--true-level", is_flag=True, help="Keep the true level instead of bringing the result to --loudness.")
+def convert(
+    recording: Path,
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    before_sheet: str,
+    after_sheet: str | None,
+    before_changes: tuple[str, ...],
+    after_changes: tuple[str, ...],
+    boost: str,
+    bits: str,
+    loudness: float,
+    true_level: bool,
+) -> None:
+    """Turn a dry RECORDING made through one known rig into what another would have given.
+
+    The recording must be clean (no amplifier, no effect) and made through exactly the rig of --from. WAV, mono or
+    stereo, 16, 24 or 32 bit, up to ten minutes.
+    """
+    if output is None:
+        raise InputError("--output is missing; name the WAV file to write, such as --output converted.wav")
+    before, after = pair(before_sheet, before_changes, after_sheet, after_changes)
+    with progress_bar("converting", quiet=as_json) as progress:
+        done = convert_file(
+            recording,
+            output,
+            difference_of(before, after, boost),
+            target_lufs=None if true_level else loudness,
+            sample_format=BITS[bits],
+            force=force,
+            progress=progress,
+        )
+    warnings = (*done.warnings, *mixing_warnings(before, after))
+    data = {
+        "from": before.name,
+        "to": after.name,
+        "recording": str(recording),
+        "file": str(output),
+        **asdict(done),
+        "band_hz": list(done.band_hz),
+        "warnings": list(warnings),
+        "caution": HEARING_CAUTION,
+    }
+    lines = [
+        f"{output}: {done.duration_s:.2f} s, {before.name} → {after.name}",
+        f"  true to the wanted rig from {hertz(done.band_hz[0])} to {hertz(done.band_hz[1])}",
+        f"  greatest boost {done.boost_db:.1f} dB: noise of the recording rises by as much",
+        f"  true level difference {decibels(done.difference_db)}; gain on the file {done.gain_db:+.2f} dB",
+        f"  headroom {done.headroom_db:.1f} dB",
+    ]
+    show(data, as_json, "\n".join([*lines, *(f"  note: {text}" for text in warnings), HEARING_CAUTION]))
+
+
+@click.command()
+@json_option
+@output_options
+@pair_options
+@boost_option
+@bits_option
+@rate_option
+@click.option("--length", type=int, default=4096, show_default=True, help="Samples.")
+@click.option("--phase", type=click.Choice(["minimum", "linear"]), default="minimum", show_default=True)
+@click.option(
+    "--normalise",
+    type=click.Choice(["peak", "true level", "loud band"]),
+    default="peak",
+    show_default=True,
+    help="Highest sample at −1 dBFS; the rigs' true level (float); or 0 dB mean gain between 300 Hz and 3 kHz.",
+)
+@click.option("--table", type=click.Path(path_type=Path), help="Also write the difference as a frequency table (CSV).")
+def impulse(
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    before_sheet: str,
+    after_sheet: str | None,
+    before_changes: tuple[str, ...],
+    after_changes: tuple[str, ...],
+    boost: str,
+    bits: str,
+    rate: int,
+    length: int,
+    phase: str,
+    normalise: str,
+    table: Path | None,
+) -> None:
+    """Write the difference between two rigs as an impulse response, for any convolver."""
+    if output is None and table is None:
+        raise InputError("nothing to write; name a WAV file with --output, a CSV file with --table, or both")
+    if output is not None and table is not None and output.resolve() == table.resolve():
+        raise InputError("--output and --table name the same file")
+    for path in (output, table):
+        if path is not None:
+            check_target(path, force=force)
+    before, after = pair(before_sheet, before_changes, after_sheet, after_changes)
+    difference = difference_of(before, after, boost)
+    found = impulse_response(difference, rate=rate, length=length, phase=phase, normalisation=normalise)  # type: ignore[arg-type]
+    if output is not None:
+        write_wav(output, found.samples, rate, sample_format=BITS[bits], force=force)
+    if table is not None:
+        write_atomically(table, frequency_table(difference), overwrite=force)
+    warnings = mixing_warnings(before, after)
+    data = {
+        "from": before.name,
+        "to": after.name,
+        "file": None if output is None else str(output),
+        "table": None if table is None else str(table),
+        "rate_hz": rate,
+        "length_samples": length,
+        "phase": phase,
+        "latency_samples": found.latency_samples,
+        "normalisation": normalise,
+        "gain_db": found.gain_db,
+        "band_hz": list(found.band_hz),
+        "deviation_db": found.deviation_db,
+        "resolved_hz": found.resolved_hz,
+        "warnings": list(warnings),
+        "caution": HEARING_CAUTION,
+    }
+    lines = [
+        f"{before.name} → {after.name}: {length} samples at {rate} Hz, {phase} phase",
+        f"  latency {found.latency_samples} samples; gain put on it {found.gain_db:+.2f} dB ({normalise})",
+        f"  true from {hertz(max(found.band_hz[0], found.resolved_hz))} to {hertz(found.band_hz[1])}, "
+        f"within {found.deviation_db:.3f} dB of the wanted curve",
+    ]
+    show(data, as_json, "\n".join([*lines, *(f"  note: {text}" for text in warnings), HEARING_CAUTION]))
+
+
+commands = [render, convert, impulse, blind]
+
+
+def _render_text(data: dict[str, Any]) -> str:
+    lines = [
+        f"{data['file']}: {data['name']}, {data['take']['performance']}, {data['duration_s']:.2f} s",
+        f"  {data['loudness_lufs']:.1f} LUFS after a gain of {data['gain_db']:+.2f} dB "
+        f"(before: {data['before_lufs']:.1f} LUFS with 1 V at full scale)",
+        f"  headroom {data['headroom_db']:.1f} dB to the highest sample, true peak {data['true_peak_db']:.1f} dBTP",
+    ]
+    if data["against"] is not None:
+        lines.append(f"  true level difference to {data['against']}: {decibels(data['difference_db'])}")
+    return "\n".join([*lines, data["caution"]])

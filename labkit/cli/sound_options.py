@@ -1,0 +1,193 @@
+"""Options and steps that the commands of sound share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import Any
+
+import click
+import numpy as np
+
+from labkit.cli.options import as_json_text, rig_with
+from labkit.core.errors import InputError
+from labkit.core.units import parse_quantity
+from labkit.rig.rig import Rig
+from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
+from labkit.sound.files import Progress
+from labkit.sound.loudness import QUIET_LUFS
+from labkit.sound.performance import Performance
+from labkit.sound.rendering import Renderer
+from labkit.sound.rig_sound import coil_spots, coil_transfers
+from labkit.sound.take import CoilSpot, Take, synthesise
+from labkit.sound.take_sheet import DEFAULT_TAKE, load_take
+from labkit.sound.wav import SampleFormat
+
+BITS: dict[str, SampleFormat] = {"16": "PCM_16", "24": "PCM_24", "32": "PCM_32", "float": "FLOAT"}
+
+bits_option = click.option(
+    "--bits", type=click.Choice(list(BITS)), default="24", show_default=True, help="Sample format of the WAV file."
+)
+rate_option = click.option(
+    "--rate", type=click.IntRange(8000, 192_000), default=48_000, show_default=True, help="Sample rate, Hz."
+)
+boost_option = click.option(
+    "--boost",
+    default=f"{DEFAULT_BOOST_DB:g} dB",
+    show_default=True,
+    help="Greatest boost where the rig of --from has lost sound.",
+)
+loudness_option = click.option(
+    "--loudness",
+    type=click.FloatRange(-60, -6),
+    default=QUIET_LUFS,
+    show_default=True,
+    help="Loudness of the sound, LUFS (ITU-R BS.1770); the default is a quiet one.",
+)
+
+
+def change_option(option: str, destination: str, what: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """``--set`` for one of two rigs."""
+    return click.option(
+        option, destination, multiple=True, metavar="NAME=VALUE", help=f"Change {what}; see render --set."
+    )
+
+
+def take_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Options of everything that plays a take."""
+    for option in (
+        loudness_option,
+        rate_option,
+        click.option("--aperture", default="10 mm", show_default=True, help="Length of string a coil averages over."),
+        click.option(
+            "--place",
+            "places",
+            multiple=True,
+            metavar="SLOT=LENGTH",
+            help="Distance of a pickup's centre from the bridge, such as bridge=45mm; usual places otherwise.",
+        ),
+        click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Seed of the small variation between notes."),
+        click.option("--take", "take_name", default=DEFAULT_TAKE, show_default=True, help="Name or sheet of a take."),
+    ):
+        function = option(function)
+    return function
+
+
+def pair_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """``--from`` and ``--to`` rigs, each with its own changes."""
+    for option in (
+        change_option("--set-to", "after_changes", "the rig of --to"),
+        change_option("--set-from", "before_changes", "the rig of --from"),
+        click.option("--to", "after_sheet", metavar="SHEET", help="Rig that is wanted; default: --from with --set-to."),
+        click.option("--from", "before_sheet", required=True, metavar="SHEET", help="Rig that was used."),
+    ):
+        function = option(function)
+    return function
+
+
+def pair(
+    before_sheet: str, before_changes: tuple[str, ...], after_sheet: str | None, after_changes: tuple[str, ...]
+) -> tuple[Rig, Rig]:
+    """The rigs of ``--from`` and ``--to``."""
+    if after_sheet is None and not after_changes:
+        raise InputError("a second rig is missing; name it with --to, or change the first with --set-to")
+    if after_sheet is None:
+        after_sheet, after_changes = before_sheet, (*before_changes, *after_changes)
+    return named_rig(before_sheet, before_changes), named_rig(after_sheet, after_changes)
+
+
+def named_rig(sheet: str, changes: tuple[str, ...]) -> Rig:
+    """The rig with its changes in its name, so that two states of one rig can be told apart in every text."""
+    rig = rig_with(sheet, changes)
+    return rig.replace(name=f"{rig.name}, {', '.join(changes)}") if changes else rig
+
+
+def performance(name: str, seed: int | None) -> Performance:
+    """The performance of ``--take``, with the seed of ``--seed`` where given."""
+    found = load_take(name)
+    return found if seed is None else replace(found, seed=seed)
+
+
+def played(
+    rigs: list[Rig], notes: Performance, places: tuple[str, ...], aperture: str, rate: int
+) -> tuple[list[Take], list[np.ndarray]]:
+    """The performance through each rig; rigs with the same coils in the same places share one take."""
+    takes: list[Take] = []
+    sounds: list[np.ndarray] = []
+    made: list[tuple[dict[str, CoilSpot], Renderer]] = []
+    width = _length(aperture, "--aperture")
+    given = _places(places, rigs)
+    for rig in rigs:
+        own = {slot: place for slot, place in given.items() if slot in rig.pickups}
+        spots = coil_spots(rig, scale=notes.strings.scale, places=own, aperture=width)
+        renderer = next((renderer for known, renderer in made if known == spots), None)
+        if renderer is None:
+            renderer = Renderer(synthesise(notes, spots, rate=rate))
+            made.append((spots, renderer))
+        takes.append(renderer.take)
+        sounds.append(renderer.render(coil_transfers(rig, renderer.take.coils)))
+    return takes, sounds
+
+
+def _places(texts: tuple[str, ...], rigs: list[Rig]) -> dict[str, float]:
+    places: dict[str, float] = {}
+    for text in texts:
+        slot, equals, length = (part.strip() for part in text.partition("="))
+        if not equals or not slot or not length:
+            raise InputError(f"--place takes SLOT=LENGTH, such as bridge=45mm; got '{text}'")
+        known = sorted({name for rig in rigs for name in rig.pickups})
+        if slot not in known:
+            raise InputError(f"--place: no pickup is named '{slot}'; there is {', '.join(known)}")
+        places[slot] = _length(length, f"--place {slot}")
+    return places
+
+
+def _length(text: str, option: str) -> float:
+    try:
+        return parse_quantity(text, "m")
+    except InputError as problem:
+        raise InputError(f"{option}: {problem}") from None
+
+
+def difference_of(before: Rig, after: Rig, boost: str) -> Difference:
+    """The difference between two rigs, limited by ``--boost``."""
+    try:
+        most = parse_quantity(boost, "dB")
+    except InputError as problem:
+        raise InputError(f"--boost: {problem}") from None
+    return rig_difference(before, after, greatest_boost_db=most)
+
+
+@contextmanager
+def progress_bar(label: str, *, quiet: bool) -> Iterator[Progress]:
+    """A bar on standard error; control-C stops the work, which then leaves nothing behind."""
+    if quiet:
+        yield lambda fraction: None
+        return
+    with click.progressbar(length=1000, label=label, file=click.get_text_stream("stderr")) as bar:
+        shown = 0
+
+        def progress(fraction: float) -> None:
+            nonlocal shown
+            step = round(1000 * fraction) - shown
+            if step > 0:
+                bar.update(step)
+                shown += step
+
+        yield progress
+
+
+def show(data: dict[str, Any], as_json: bool, text: str) -> None:
+    """Print a result as JSON or as text."""
+    click.echo(as_json_text(data) if as_json else text)
+
+
+def decibels(value: float | None) -> str:
+    """A level difference in words."""
+    return "not measurable" if value is None else f"{value:+.2f} dB"
+
+
+def hertz(value: float) -> str:
+    """A frequency in words."""
+    return f"{value:.0f} Hz" if value < 1000 else f"{value / 1000:.2f} kHz"

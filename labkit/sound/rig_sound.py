@@ -1,0 +1,153 @@
+"""Rigs made audible: where coils sit, what each coil's EMF becomes at the last input, what two rigs differ in.
+
+The only module of this layer that knows `labkit.rig`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from labkit.circuit.solver import solve
+from labkit.core.errors import InputError
+from labkit.core.grid import frequency_grid
+from labkit.core.response import gain_db
+from labkit.pickup.network import source_name
+from labkit.rig.rig import Rig
+from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
+from labkit.sound.performance import Performance
+from labkit.sound.rendering import Evaluate
+from labkit.sound.take import CoilSpot, Take, synthesise, usual_spots
+
+MIXING_TOLERANCE_DB = 0.5
+"""Two rigs whose coils are mixed within this of one another are taken to hear the string alike."""
+
+_HEARD_DB = 40.0
+
+
+def coil_spots(
+    rig: Rig,
+    *,
+    scale: float = 25.5 * 0.0254,
+    places: Mapping[str, float] | None = None,
+    levels_db: Mapping[str, float] | None = None,
+    aperture: float = 0.010,
+) -> dict[str, CoilSpot]:
+    """Return where each coil of a rig sits, named ``slot.coil``.
+
+    Parameters
+    ----------
+    rig : Rig
+    scale : float, m
+    places : mapping of str to float, m
+        Distance of a pickup's centre from the bridge, by slot; usual places otherwise.
+    levels_db : mapping of str to float, dB
+        Output of a pickup relative to the others, by slot (for instance from its build sheet).
+    aperture : float, m
+    """
+    coils = {slot: tuple(pickup.coils) for slot, pickup in rig.pickups.items()}
+    spots = usual_spots(coils, scale=scale, places=places, aperture=aperture)
+    levels = dict(levels_db or {})
+    return {name: replace(spot, level_db=levels.get(name.partition(".")[0], 0.0)) for name, spot in spots.items()}
+
+
+def take_for(
+    rig: Rig, performance: Performance, *, rate: int = 48_000, spots: Mapping[str, CoilSpot] | None = None
+) -> Take:
+    """Return a performance as heard by the coils of a rig (at their usual places unless ``spots`` are given)."""
+    found = coil_spots(rig, scale=performance.strings.scale) if spots is None else spots
+    return synthesise(performance, found, rate=rate)
+
+
+def coil_transfers(rig: Rig, coils: tuple[str, ...]) -> Evaluate:
+    """Return ``evaluate(frequency_hz)`` of shape (coils, F): volts at the last input for 1 V in the take's coils.
+
+    Each coil counts with its share of its pickup and the sign of winding and pole, as in the rig's own response.
+
+    Parameters
+    ----------
+    rig : Rig
+    coils : tuple of str
+        Coils of the take, ``slot.coil``; a coil that this rig does not have stays silent.
+
+    Raises
+    ------
+    InputError
+        If the rig has a coil for which the take has no EMF.
+    """
+    circuit = rig.circuit
+    weights = rig.source_weights()
+    own = {f"{slot}.{coil}": source_name(slot, coil) for slot, pickup in rig.pickups.items() for coil in pickup.coils}
+    missing = [name for name in own if name not in coils]
+    if missing:
+        raise InputError(f"the take has no EMF for coil '{missing[0]}' of rig '{rig.name}'; make the take for this rig")
+
+    def evaluate(frequency_hz: np.ndarray) -> np.ndarray:
+        solution = solve(circuit, frequency_hz, per_source=True)
+        rows = np.zeros((len(coils), np.size(frequency_hz)), dtype=complex)
+        for index, name in enumerate(coils):
+            if name in own:
+                source = own[name]
+                np.multiply(solution.transfer[solution.sources.index(source)], weights[source], out=rows[index])
+        return rows
+
+    return evaluate
+
+
+def takes_for_both(
+    first: Rig,
+    second: Rig,
+    performance: Performance,
+    *,
+    rate: int = 48_000,
+    spots: Callable[[Rig], Mapping[str, CoilSpot]] | None = None,
+) -> tuple[Take, Take]:
+    """Return one performance for two rigs: the same take where they have the same coils in the same places."""
+    place = spots or (lambda rig: coil_spots(rig, scale=performance.strings.scale))
+    one, other = place(first), place(second)
+    take = synthesise(performance, one, rate=rate)
+    return take, take if one == other else synthesise(performance, other, rate=rate)
+
+
+def rig_difference(before: Rig, after: Rig, *, greatest_boost_db: float = DEFAULT_BOOST_DB) -> Difference:
+    """Return the difference between two rigs as `Difference`, from their whole responses."""
+    return Difference(
+        before=before.evaluate,
+        after=after.evaluate,
+        greatest_boost_db=greatest_boost_db,
+        before_name=before.name,
+        after_name=after.name,
+    )
+
+
+def mixing_warnings(before: Rig, after: Rig) -> tuple[str, ...]:
+    """Say in what respect the difference of two rigs cannot be had from one recording.
+
+    One recording holds one mixture of the coils. What happens behind the mixture can be converted; another mixture, or
+    a pickup in another place, cannot.
+    """
+    heard_before, heard_after = _mixture(before), _mixture(after)
+    if set(heard_before) != set(heard_after):
+        only = sorted(set(heard_before) ^ set(heard_after))
+        return (
+            f"the rigs do not use the same coils ({', '.join(only)} in one of them only); the recording keeps "
+            "the place of the pickup it was made with, so only the electrical difference is converted",
+        )
+    names = list(heard_before)
+    ratios = np.stack([gain_db(heard_after[name]) - gain_db(heard_before[name]) for name in names])
+    if float(np.max(np.ptp(ratios, axis=0))) > MIXING_TOLERANCE_DB:
+        return (
+            f"the rigs mix their coils ({', '.join(names)}) differently; one recording cannot be taken apart into its "
+            "coils, so the change of the mixture is converted as if all coils sat in one place",
+        )
+    return ()
+
+
+def _mixture(rig: Rig) -> dict[str, np.ndarray]:
+    """Transfer of every coil that is heard within 40 dB of the loudest one, 100 Hz … 3 kHz."""
+    names = tuple(f"{slot}.{coil}" for slot, pickup in rig.pickups.items() for coil in pickup.coils)
+    rows = coil_transfers(rig, names)(frequency_grid(100.0, 3000.0, 48))
+    levels = gain_db(rows).max(axis=1)
+    return {name: row for name, row, level in zip(names, rows, levels) if level > levels.max() - _HEARD_DB}

@@ -1,0 +1,208 @@
+"""The take sheet: strings, plucks and decay as text with units.
+
+sheet = "take"
+format = 1
+name = "open-string chord"
+strings = "six-string"          # a built-in set; or [[string]] tables with note, diameter, core, mass
+scale = "25.5 in"               # optional
+duration = "4 s"
+pluck = { position = "130 mm", displacement = "1.5 mm", width = "1 mm" }
+decay = { low = "2.5 s", at_3khz = "0.35 s" }
+variation = { timing = "3 ms", level = "0.5 dB", position = "2 mm" }
+seed = 1
+notes = [{ at = "0 s", string = 6, fret = 0 }, …]
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.sheet import Table, read_sheet
+from labkit.core.units import format_quantity
+from labkit.sound.performance import LONGEST_TAKE_S, OPEN_DECAY, Decay, Performance, Pluck, Variation
+from labkit.sound.strings import STEEL_DENSITY, STRING_SETS, String, StringSet, note_frequency, string_set
+
+DEFAULT_TAKE = "E chord"
+_USUAL_SCALE = 0.6477
+
+
+def load_take(name: str | Path) -> Performance:
+    """Load a performance by path or by catalogue name.
+
+    Raises
+    ------
+    InputError
+        If neither a file nor a take of the catalogue answers to it, or the sheet cannot be read.
+    """
+    text = str(name)
+    if text.endswith(".toml") or "/" in text or "\\" in text or Path(text).exists():
+        return read_take(read_sheet(Path(text), kinds=["take"]))
+    known = catalogue().names("take")
+    if text not in known:
+        raise InputError(f"'{text}' is neither a file nor a take of the catalogue.{did_you_mean(text, known)}")
+    return read_take(catalogue().item("take", text).table())
+
+
+def read_take(table: Table) -> Performance:
+    """Read a take sheet.
+
+    Raises
+    ------
+    SheetError
+        Naming the file, the key and the remedy.
+    """
+    for key in ("sheet", "format", "source", "note"):
+        table.raw(key, None)
+    name = table.text("name", expected="the take's name")
+    summary = table.text("summary", "")
+    strings = _read_strings(table)
+    duration = table.quantity("duration", "s", 4.0, low=0.1, high=LONGEST_TAKE_S)
+    decay = _read_decay(table.table("decay"), OPEN_DECAY) if "decay" in table else OPEN_DECAY
+    usual = Pluck(at_s=0.0, string=1, decay=decay)
+    if "pluck" in table:
+        entry = table.table("pluck")
+        usual = _read_pluck(entry, usual)
+        entry.done()
+    plucks = []
+    for entry in table.tables("notes"):
+        pluck = _read_pluck(entry, usual)
+        at = entry.quantity("at", "s", low=0.0, high=LONGEST_TAKE_S)
+        string = int(entry.number("string", low=1, high=len(strings.strings), whole=True))
+        fret = int(entry.number("fret", 0, low=0, high=36, whole=True))
+        if "decay" in entry:
+            pluck = replace(pluck, decay=_read_decay(entry.table("decay"), decay))
+        entry.done()
+        plucks.append(replace(pluck, at_s=at, string=string, fret=fret))
+    variation = Variation()
+    if "variation" in table:
+        entry = table.table("variation")
+        variation = Variation(
+            timing_s=entry.quantity("timing", "s", 0.0, low=0.0, high=0.1),
+            level_db=entry.quantity("level", "dB", 0.0, low=0.0, high=12.0),
+            position=entry.quantity("position", "m", 0.0, low=0.0, high=0.05),
+        )
+        entry.done()
+    seed = int(table.number("seed", 1, low=0, high=2**31 - 1, whole=True))
+    table.done()
+    return table.attempt(
+        "notes",
+        lambda: Performance(
+            name=name,
+            summary=summary,
+            strings=strings,
+            plucks=tuple(plucks),
+            duration_s=duration,
+            variation=variation,
+            seed=seed,
+        ),
+    )
+
+
+def take_data(performance: Performance) -> dict[str, Any]:
+    """Return the keys of a take sheet that reads back to the same performance, with its strings inline."""
+    data: dict[str, Any] = {"name": performance.name}
+    if performance.summary:
+        data["summary"] = performance.summary
+    data |= {
+        "scale": format_quantity(performance.strings.scale, "m"),
+        "duration": format_quantity(performance.duration_s, "s"),
+        "seed": performance.seed,
+        "variation": {
+            "timing": format_quantity(performance.variation.timing_s, "s"),
+            "level": format_quantity(performance.variation.level_db, "dB"),
+            "position": format_quantity(performance.variation.position, "m"),
+        },
+        "string": [_string_data(string) for string in performance.strings.strings],
+        "notes": [_pluck_data(pluck) for pluck in performance.plucks],
+    }
+    return data
+
+
+def _read_strings(table: Table) -> StringSet:
+    if "string" in table:
+        if "strings" in table:
+            table.fail("string", "cannot stand beside 'strings'; name a set or list the strings, not both")
+        strings = tuple(_read_string(entry) for entry in table.tables("string"))
+        scale = table.quantity("scale", "m", _USUAL_SCALE, low=0.2, high=1.5)
+        return table.attempt("string", lambda: StringSet(name="own strings", strings=strings, scale=scale))
+    name = table.choice("strings", STRING_SETS)
+    usual = string_set(name)
+    return replace(usual, scale=table.quantity("scale", "m", usual.scale, low=0.2, high=1.5))
+
+
+def _read_string(entry: Table) -> String:
+    note = entry.raw("note", expected="the open note, such as 'E2',")
+    if isinstance(note, str) and note.rstrip().endswith("Hz"):
+        open_hz = entry.quantity("note", "Hz", low=10.0, high=2000.0)
+    else:
+        open_hz = entry.attempt("note", lambda: note_frequency(str(note)))
+    diameter = entry.quantity("diameter", "m", low=1e-4, high=6e-3)
+    core = entry.quantity("core", "m", None, low=5e-5, high=6e-3)
+    if core is not None and "mass" not in entry:
+        entry.fail("mass", "is missing; a wound string needs its mass per length, such as '6.8 g/m'")
+    mass = entry.quantity("mass", "kg/m", STEEL_DENSITY * math.pi * diameter**2 / 4, low=1e-5, high=0.1)
+    name = entry.text("name", f"{note} {format_quantity(diameter, 'm')}")
+    source = entry.text("source", "")
+    entry.done()
+    return entry.attempt(
+        "",
+        lambda: String(
+            name=name,
+            open_hz=open_hz,
+            diameter=diameter,
+            core_diameter=core,
+            mass_per_length=mass,
+            source=source,
+        ),
+    )
+
+
+def _read_decay(entry: Table, usual: Decay) -> Decay:
+    low = entry.quantity("low", "s", 1 / usual.constant, low=1e-3, high=60.0)
+    at_3khz = entry.quantity("at_3khz", "s", float(1 / usual.rate(3000.0)), low=1e-3, high=60.0)
+    entry.done()
+    return entry.attempt("", lambda: Decay.from_times(low_s=low, at_3khz_s=at_3khz))
+
+
+def _read_pluck(entry: Table, usual: Pluck) -> Pluck:
+    return replace(
+        usual,
+        displacement=entry.quantity("displacement", "m", usual.displacement, low=1e-6, high=0.0199),
+        position=entry.quantity("position", "m", usual.position, low=1e-3, high=1.4),
+        width=entry.quantity("width", "m", usual.width, low=0.0, high=0.049),
+    )
+
+
+def _string_data(string: String) -> dict[str, Any]:
+    data: Mapping[str, Any] = {
+        "name": string.name,
+        "note": f"{string.open_hz!r} Hz",
+        "diameter": format_quantity(string.diameter, "m"),
+        "mass": format_quantity(string.mass_per_length, "kg/m"),
+        "source": string.source,
+    }
+    found = {key: value for key, value in data.items() if value}
+    if string.core_diameter is not None:
+        found["core"] = format_quantity(string.core_diameter, "m")
+    return found
+
+
+def _pluck_data(pluck: Pluck) -> dict[str, Any]:
+    return {
+        "at": format_quantity(pluck.at_s, "s"),
+        "string": pluck.string,
+        "fret": pluck.fret,
+        "displacement": format_quantity(pluck.displacement, "m"),
+        "position": format_quantity(pluck.position, "m"),
+        "width": format_quantity(pluck.width, "m"),
+        "decay": {
+            "low": format_quantity(1 / pluck.decay.constant, "s"),
+            "at_3khz": format_quantity(float(1 / pluck.decay.rate(3000.0)), "s"),
+        },
+    }
