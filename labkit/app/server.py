@@ -223,7 +223,7 @@ def _claim_port(port: int) -> int:
             probe.bind((HOST, port))
         except OSError as error:
             raise ServerError(
-                f"port {port} on {HOST} cannot be used ({error.strerror}); choose another with --port; 0 takes a free one"
+                f"port {port} on {HOST} cannot be used ({error.strerror}); choose another with --port (0: any)"
             ) from None
         return int(probe.getsockname()[1])
 

@@ -155,8 +155,9 @@ def draw_curves(
         high_db=high_db,
     )
     size = 12 if compact else 13
+    kind = "lab-curve lab-curve-compact" if compact else "lab-curve"
     head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="lab-curve{" lab-curve-compact" if compact else ""}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="{kind}" '
         f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
         f'aria-label="{escape(title)}. {escape(description)}" '
         f'data-frame="{frame.left:.1f} {frame.right:.1f} {frame.top:.1f} {frame.bottom:.1f}" '
@@ -281,59 +282,6 @@ def _inside(frame: Frame, frequency_hz: np.ndarray) -> np.ndarray:
 def _short(curve: Curve, compact: bool) -> str:
     most = LABEL_CHARACTERS * 2 // 3 if compact else LABEL_CHARACTERS
     label = curve.brief or curve.label if compact else curve.label
-    return label if len(label) <= most else label[: most - 1].rstrip() + "…"
-
-
-def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
-    """Polylines inside a nested svg, which clips at the plot area without an id that two drawings could share."""
-    width, height = frame.right - frame.left, frame.bottom - frame.top
-    parts = [
-        f'<svg x="{frame.left:.1f}" y="{frame.top:.1f}" width="{width:.1f}" height="{height:.1f}" overflow="hidden">'
-    ]
-    for curve in reversed(curves):
-        inside = _inside(frame, curve.frequency_hz)
-        x = frame.x(curve.frequency_hz[inside]) - frame.left
-        y = np.clip(frame.y(curve.gain_db[inside]) - frame.top, -height, 4 * height)
-        points = " ".join(f"{across:.1f},{down:.1f}" for across, down in zip(x.tolist(), y.tolist()))
-        dash = (
-            f' stroke-dasharray="{" ".join(f"{length:g}" for length in curve.style.dash)}"' if curve.style.dash else ""
-        )
-        parts.append(
-            f'<polyline fill="none" stroke="{curve.style.colour}" stroke-width="{curve.style.width:g}" '
-            f'stroke-linejoin="round"{dash} data-label="{escape(curve.label)}" points="{points}"/>'
-        )
-    parts.append("</svg>")
-    return parts
-
-
-def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[str]:
-    wanted = []
-    for curve in curves:
-        inside = _inside(frame, curve.frequency_hz)
-        last = float(curve.gain_db[inside][-1]) if inside.any() else frame.low_db
-        wanted.append(float(frame.y(min(max(last, frame.low_db), frame.high_db))))
-    gap = 15.0 if compact else 17.0
-    places = spread_labels(wanted, gap=gap, low=frame.top + 4, high=frame.bottom - 2)
-    parts = []
-    for curve, place, end in zip(curves, places, wanted):
-        if abs(place - end) > 3:
-            parts.append(_line(frame.right + 1, end, frame.right + 6, place, curve.style.colour))
-        shown = _short(curve, compact)
-        tip = f"<title>{escape(curve.label)}</title>" if shown != curve.label else ""
-        parts.append(
-            f'<text x="{frame.right + 8:.1f}" y="{place + 4:.1f}" fill="{curve.style.colour}" font-weight="600" '
-            f'paint-order="stroke" stroke="{PAPER}" stroke-width="3">{tip}{escape(shown)}</text>'
-        )
-    return parts
-
-
-def _inside(frame: Frame, frequency_hz: np.ndarray) -> np.ndarray:
-    inside: np.ndarray = (frequency_hz >= frame.low_hz * (1 - 1e-9)) & (frequency_hz <= frame.high_hz * (1 + 1e-9))
-    return inside
-
-
-def _short(label: str, compact: bool) -> str:
-    most = LABEL_CHARACTERS // 2 if compact else LABEL_CHARACTERS
     return label if len(label) <= most else label[: most - 1].rstrip() + "…"
 
 
