@@ -170,8 +170,8 @@ def _check_frequency_rises(table: NumberTable, roles: dict[str, int], name: str)
     if others:
         raise InputError(
             f"{name}: {_label(table, index)} is headed as the frequency but does not rise, while "
-            f"{_label(table, others[0])} does; the two look swapped. Correct the header, or say columns frequency={others[0] + 1}, "
-            f"magnitude={index + 1}"
+            f"{_label(table, others[0])} does; the two look swapped. Correct the header, or say columns "
+            f"frequency={others[0] + 1}, magnitude={index + 1}"
         )
     if not unsorted:
         raise InputError(
@@ -276,15 +276,15 @@ def _magnitude(
         elif np.nanmin(values) > 500:
             stated = "ohm"
             notes.append(
-                f"{_label(table, index)} taken as an impedance in Ω: it starts at {np.nanmin(values):.3g}, no unit is given"
+                f"{_label(table, index)} taken as an impedance in Ω: no unit, and never below {np.nanmin(values):.3g}"
             )
         elif np.nanmax(values) <= 1.0:
             stated = "linear"
             notes.append(f"{_label(table, index)} taken as a linear ratio: it stays below 1, no unit is given")
         else:
             raise InputError(
-                f"{name}: {_label(table, index)} runs from {np.nanmin(values):.4g} to {np.nanmax(values):.4g} without a "
-                "unit; it could be dB, kΩ or volts. State the magnitude unit"
+                f"{name}: {_label(table, index)} runs from {np.nanmin(values):.4g} to {np.nanmax(values):.4g} "
+                "without a unit; it could be dB, kΩ or volts. State the magnitude unit"
             )
     else:
         notes.append(f"{_label(table, index)}: magnitude in {stated}")

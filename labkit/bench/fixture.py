@@ -125,19 +125,19 @@ def parse_load(text: str) -> Load:
     """
     if text.strip().casefold() in ("none", "bare", "open", ""):
         return NO_LOAD
-    conductance, capacitance = 0.0, 0.0
+    resistance, capacitance = math.inf, 0.0
     tolerances = {"Ω": 0.0, "F": 0.0}
     for part in text.replace("||", "+").replace("∥", "+").split("+"):
         value_text, _, tolerance_text = part.replace("+/-", "±").partition("±")
         tolerance = parse_quantity(tolerance_text.strip(), "1") if tolerance_text.strip() else 0.0
         unit, value = _ohms_or_farads(value_text.strip())
         if unit == "Ω":
-            conductance += 1 / value
+            resistance = value if math.isinf(resistance) else resistance * value / (resistance + value)
         else:
             capacitance += value
         tolerances[unit] = max(tolerances[unit], tolerance)
     return Load(
-        resistance=1 / conductance if conductance else math.inf,
+        resistance=resistance,
         capacitance=capacitance,
         resistance_tolerance=tolerances["Ω"],
         capacitance_tolerance=tolerances["F"],

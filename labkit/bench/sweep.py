@@ -121,10 +121,10 @@ def raw_peak(
     search_hz: tuple[float, float] = (500.0, 20_000.0),
     top_db: float = 1.0,
 ) -> RawPeak | None:
-    """Read the highest peak of a noisy curve: a parabola over log f through the points within ``top_db`` of it.
+    """Read the highest peak of a noisy curve: a cubic over log f through the points within ``top_db`` of it.
 
-    One noisy point on a flat top would move a plain maximum by several percent; the parabola averages over all
-    points of the top.
+    One noisy point on a flat top would move a plain maximum by several percent; the cubic averages over all
+    points of the top and follows its lean (a parabola would shift a damped peak by up to 5 %).
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def raw_peak(
     search_hz : pair of float, Hz
         Where a peak may lie.
     top_db : float, dB
-        Depth of the top that the parabola is laid through.
+        Depth of the top that the cubic is laid through.
 
     Returns
     -------
@@ -166,9 +166,10 @@ def raw_peak(
         last += 1
     first, last = min(first, highest - 1), max(last, highest + 1)
     x = np.log(frequency_hz[first : last + 1] / frequency_hz[highest])
-    curvature, slope, level = np.polyfit(x, level_db[first : last + 1], 2)
-    if curvature >= 0:
-        return RawPeak(frequency_hz=float(frequency_hz[highest]), height_db=float(level_db[highest]) - reference)
-    centre = float(np.clip(-slope / (2 * curvature), x[0], x[-1]))
-    height = level + slope * centre + curvature * centre**2
-    return RawPeak(frequency_hz=float(frequency_hz[highest] * np.exp(centre)), height_db=float(height) - reference)
+    shape = np.polyfit(x, level_db[first : last + 1], 3 if x.size >= 6 else 2)
+    along = np.linspace(x[0], x[-1], 1001)
+    values = np.polyval(shape, along)
+    best = int(np.argmax(values))
+    return RawPeak(
+        frequency_hz=float(frequency_hz[highest] * np.exp(along[best])), height_db=float(values[best]) - reference
+    )

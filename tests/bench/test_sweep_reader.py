@@ -90,7 +90,7 @@ def test_swapped_columns_without_a_header_read_right():
 
 
 def test_swapped_headers_are_refused_with_the_way_out():
-    with pytest.raises(InputError, match="look swapped.*frequency=2, magnitude=1"):
+    with pytest.raises(InputError, match=r"look swapped.*frequency=2, magnitude=1"):
         parse_sweep("Frequency [Hz],Impedance [ohm]\n" + rows(MAGNITUDE, FREQUENCY))
     settled = ReadingChoices(columns={"frequency": 2, "magnitude": 1}, frequency_unit="Hz", magnitude_unit="ohm")
     assert_is_the_coil(

@@ -1,0 +1,208 @@
+"""What a fit must say about itself: which values the data hold poorly, and which they cannot tell apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from labkit.bench.fit_problem import Points
+from labkit.bench.fit_solve import Solution
+from labkit.bench.fixture import Measurement
+from labkit.core.sourced import Interval
+from labkit.core.units import format_quantity
+
+ENTANGLED = 0.95
+"""Correlation above which two unknowns can trade places: each interval is then 3 times wider than if the other were
+known (1/√(1 − r²))."""
+
+LOOSE = 0.30
+"""Half-width of a 95 % interval, relative, above which a value is called poorly held."""
+
+MISFIT_DB = 0.5
+"""rms residual above which the one-coil model is questioned: public sweeps of single coils fit within 0.1 to 0.5 dB."""
+
+_NOUNS = {
+    "log_resistance": "the resistance",
+    "log_inductance": "the inductance",
+    "log_capacitance": "the capacitance",
+    "log_loss": "the parallel loss",
+    "log_rig_corner": "the rig's corner",
+    "fraction": "the eddy fraction",
+    "log_corner": "the eddy corner",
+}
+_UNITS = {
+    "log_resistance": "Ω",
+    "log_inductance": "H",
+    "log_capacitance": "F",
+    "log_loss": "Ω",
+    "log_rig_corner": "Hz",
+    "log_corner": "Hz",
+}
+
+
+def _base(key: str) -> str:
+    return key if key in _NOUNS else key.rsplit("_", 1)[0]
+
+
+def fit_warnings(
+    solution: Solution, points: Points, measurements: Sequence[Measurement], *, resistance: Interval | None
+) -> tuple[str, ...]:
+    """Return plain sentences, the most important first."""
+    said = [
+        *_misfit(solution),
+        *_stretches(solution, points),
+        *_entangled(solution),
+        *_meter_capacitance(measurements),
+        *_rig_corner(solution, measurements),
+        *_loose(solution, resistance),
+        *_bounds(solution),
+        *_coverage(solution, points),
+        *(warning for measurement in measurements for warning in measurement.sweep.warnings),
+    ]
+    return tuple(dict.fromkeys(said))
+
+
+def _misfit(solution: Solution) -> list[str]:
+    if solution.rms_db <= MISFIT_DB:
+        return []
+    return [
+        f"the fit leaves {solution.rms_db:.2f} dB rms: one coil with eddy losses does not describe these curves; "
+        "a second resonance (two unequal coils), a wrong load value or a floor of the instrument would do this; "
+        "look at the residuals before using the values"
+    ]
+
+
+def _stretches(solution: Solution, points: Points) -> list[str]:
+    said = []
+    for mask, reason in (
+        (solution.at_floor, "reaches the instrument's noise floor"),
+        (solution.set_aside, "departs from one coil with eddy loss"),
+    ):
+        for number, name in enumerate(points.names):
+            frequency = points.frequency_hz[mask & (points.sweep == number)]
+            if frequency.size:
+                said.append(
+                    f"{name} {reason} between {frequency.min():.0f} and {frequency.max():.0f} Hz: counted less there"
+                )
+    return said
+
+
+def _entangled(solution: Solution) -> list[str]:
+    said = []
+    rig_and_eddy = False
+    for (a, b), value in solution.correlations().items():
+        if abs(value) < ENTANGLED:
+            continue
+        pair = {_base(a), _base(b)}
+        if "log_rig_corner" in pair:
+            rig_and_eddy = True
+            continue
+        if pair == {"fraction", "log_corner"} and max(solution.spread(a), solution.spread(b)) < 0.1:
+            continue
+        said.append(
+            f"the data hardly tell {_NOUNS[_base(a)]} from {_NOUNS[_base(b)]} (correlation {value:+.2f}): "
+            f"their combination is known better than either; {_remedy(pair)}"
+        )
+    if rig_and_eddy:
+        said.insert(
+            0,
+            "the data hardly tell the rig's corner from the coil's own losses: both bend the curve down in the same "
+            "place; measure the rig without a pickup (a few turns on the exciter), or take an impedance sweep",
+        )
+    return said
+
+
+def _remedy(pair: set[str]) -> str:
+    if "log_resistance" in pair:
+        return "give a DC reading"
+    if "log_capacitance" in pair:
+        return "add a sweep with a known capacitor of 4.7 to 10 nF across the pickup"
+    if pair <= {"fraction", "log_corner", "log_loss"}:
+        return "sweep further up in frequency, or take the sum of losses only"
+    return "add a sweep under another load"
+
+
+def _meter_capacitance(measurements: Sequence[Measurement]) -> list[str]:
+    if any(measurement.fixture.meter_capacitance is None for measurement in measurements):
+        return [
+            "the meter's input capacitance is unknown and lies parallel to the winding in every sweep, so no curve can "
+            "tell the two apart: the capacitance given here is their sum (a probe is usually 10 to 100 pF); measure "
+            "the probe with a capacitance meter and subtract it"
+        ]
+    return []
+
+
+def _rig_corner(solution: Solution, measurements: Sequence[Measurement]) -> list[str]:
+    if "log_rig_corner" not in solution.names:
+        return []
+    loads = {
+        (m.fixture.load.resistance, m.fixture.load.capacitance) for m in measurements if m.fixture.kind == "exciter"
+    }
+    if len(loads) > 1:
+        return []
+    return [
+        "the rig's corner was fitted from one load only; nothing but the shape of one curve separates it from eddy "
+        "loss; add a sweep under another load"
+    ]
+
+
+def _loose(solution: Solution, resistance: Interval | None) -> list[str]:
+    said = []
+    for key in solution.names:
+        base = _base(key)
+        if base not in _UNITS or key.startswith("level_"):
+            continue
+        half = solution.quantile * solution.spread(key)
+        if half <= math.log1p(LOOSE):
+            continue
+        unit = _UNITS[base]
+        low, high = (math.exp(solution.values[key] + sign * min(half, 12.0)) for sign in (-1, 1))
+        advice = ""
+        if base == "log_resistance" and resistance is None:
+            advice = "; give a DC reading"
+        if base == "log_rig_corner" and high > 50e3:
+            advice = "; the rig may have no corner in the audio range"
+        said.append(
+            f"{_NOUNS[base]} is held poorly: {format_quantity(low, unit, digits=3)} to "
+            f"{format_quantity(high, unit, digits=3)} fit equally well{advice}"
+        )
+    return said
+
+
+def _bounds(solution: Solution) -> list[str]:
+    said = []
+    for key in solution.at_bound:
+        base = _base(key)
+        if base == "fraction" and solution.values[key] < 0.05:
+            said.append("an eddy section came out at zero: the data show no such loss; fit with fewer sections")
+        elif base == "log_loss" and solution.values[key] > math.log(1e8):
+            said.append("the parallel loss came out too large to matter: the data show none")
+        else:
+            said.append(f"{_NOUNS.get(base, key)} ran into the limit of the search; its interval is not to be trusted")
+    return said
+
+
+def _coverage(solution: Solution, points: Points) -> list[str]:
+    resonances = []
+    s = solution.values
+    natural = 1 / (2 * math.pi * math.sqrt(math.exp(s["log_inductance"])))
+    said = []
+    for number in range(len(points.names)):
+        own = points.sweep == number
+        frequency = points.frequency_hz[own]
+        outside = float(np.median(points.admittance[own].imag / (2 * np.pi * frequency)))
+        resonances.append(natural / math.sqrt(math.exp(s["log_capacitance"]) + outside))
+    if all(resonance > points.frequency_hz.max() for resonance in resonances):
+        said.append(
+            f"no sweep reaches the resonance (about {min(resonances):.0f} Hz): the capacitance is a guess from the "
+            "curve's start; sweep higher or put a known capacitor across the pickup"
+        )
+    corner = math.exp(s["log_resistance"] - s["log_inductance"]) / (2 * math.pi)
+    if points.frequency_hz.min() > 2 * corner and points.is_exciter.sum() < points.frequency_hz.size:
+        said.append(
+            f"the sweeps start above the coil's R/L corner ({corner:.0f} Hz), where its resistance no longer shows; "
+            "start lower or give a DC reading"
+        )
+    return said
