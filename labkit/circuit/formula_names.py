@@ -64,50 +64,74 @@ class Symbol:
 
 def name_symbols(network: Network, used: Collection[str]) -> tuple[Symbol, ...]:
     """Name the generators of a network that a formula uses, in the order of the circuit's parts."""
-    taken: set[str] = {"s"}
-    symbols: list[Symbol] = []
+    drafts: list[_Draft] = []
     lumps = 0
     for place, branch in enumerate(network.branches):
         if f"x{place}" not in used:
             continue
         parts = tuple(name for name, _ in branch.members)
-        if len(parts) > 1:
-            lumps += 1
-            name = _unique(f"{branch.kind}_{lumps}", taken)
-        else:
-            name = _unique(_spelt(branch.kind, parts[0]), taken)
-        symbols.append(
-            Symbol(
-                name=name,
-                code=f"x{place}",
-                kind=branch.kind,
-                value=branch.value,
-                parts=parts,
-                combination=branch.combination if len(parts) > 1 else "",
-            )
-        )
+        lumps += len(parts) > 1
+        words = [str(lumps)] if len(parts) > 1 else _words(branch.kind, parts[0])
+        combination = branch.combination if len(parts) > 1 else ""
+        drafts.append(_Draft(branch.kind, words, f"x{place}", branch.value, parts, combination))
     for at, mutual in enumerate(network.mutuals):
-        if f"m{at}" in used:
-            pair = (network.branches[mutual.first].value, network.branches[mutual.second].value)
-            value = mutual.coefficient * math.sqrt(pair[0] * pair[1])
-            name = _unique(_spelt("M", mutual.name), taken)
-            symbols.append(Symbol(name=name, code=f"m{at}", kind="M", value=value, parts=(mutual.name,)))
+        pair = (network.branches[mutual.first].value, network.branches[mutual.second].value)
+        value = mutual.coefficient * math.sqrt(pair[0] * pair[1])
+        drafts.append(_Draft("M", _words("M", mutual.name), f"m{at}", value, (mutual.name,)))
     for at, stage in enumerate(network.stages):
-        if f"g{at}" in used:
-            name = _unique(_spelt("A", stage.name), taken)
-            symbols.append(Symbol(name=name, code=f"g{at}", kind="A", value=stage.gain, parts=(stage.name,)))
+        drafts.append(_Draft("A", _words("A", stage.name), f"g{at}", stage.gain, (stage.name,)))
     for at, (source, weight) in enumerate(network.weights):
-        if f"e{at}" in used:
-            name = _unique(_spelt("E", source), taken)
-            symbols.append(Symbol(name=name, code=f"e{at}", kind="E", value=weight, parts=(source,)))
-    return tuple(symbols)
+        drafts.append(_Draft("E", _words("E", source), f"e{at}", weight, (source,)))
+    drafts = [draft for draft in drafts if draft.code in used]
+    _shorten(drafts)
+    taken: set[str] = {"s"}
+    return tuple(
+        Symbol(
+            name=_unique("_".join([draft.kind, *draft.words]), taken),
+            code=draft.code,
+            kind=draft.kind,
+            value=draft.value,
+            parts=draft.parts,
+            combination=draft.combination,
+        )
+        for draft in drafts
+    )
 
 
-def _spelt(kind: str, part: str) -> str:
-    """``bridge.main.resistance`` becomes ``R_bridge_main``."""
+@dataclass(slots=True)
+class _Draft:
+    """A symbol whose name is still being shortened."""
+
+    kind: str
+    words: list[str]
+    code: str
+    value: float
+    parts: tuple[str, ...]
+    combination: str = ""
+
+
+def _words(kind: str, part: str) -> list[str]:
+    """``bridge.main.resistance`` as a resistance: ``bridge``, ``main``."""
     words = [word for word in re.split(r"[^0-9A-Za-z]+", part) if word]
-    telling = [word for word in words if word.lower() not in _KIND_WORDS[kind]] or words
-    return "_".join([kind, *telling])
+    return [word for word in words if word.lower() not in _KIND_WORDS[kind]] or words
+
+
+def _shorten(drafts: list[_Draft]) -> None:
+    """Drop a first word that a whole pickup or coil shares, where every name stays its own."""
+    changed = True
+    while changed:
+        changed = False
+        for word in dict.fromkeys(draft.words[0] for draft in drafts if len(draft.words) > 1):
+            sharing = [draft for draft in drafts if draft.words[:1] == [word]]
+            # Three parts, one of them an inductance: a coil, and not the two halves of a pot.
+            if len(sharing) < 3 or not any(draft.kind == "L" for draft in sharing):
+                continue
+            shorter = {id(draft): draft.words[1:] or draft.words for draft in sharing}
+            names = [(draft.kind, *shorter.get(id(draft), draft.words)) for draft in drafts]
+            if len(set(names)) == len(names) and any(len(draft.words) > 1 for draft in sharing):
+                for draft in sharing:
+                    draft.words = shorter[id(draft)]
+                changed = True
 
 
 def _unique(wanted: str, taken: set[str]) -> str:

@@ -120,34 +120,43 @@ def _polynomial_lines(left: str, polynomial: Polynomial, factor: Fraction) -> li
     lines: list[str] = []
     for power, terms in _by_power(polynomial).items():
         head = f"{left} =" if not lines else " " * len(left) + " +"
-        unknown = "" if power == 0 else "s " if power == 1 else f"s^{power} "
-        inside = _joined([_term(polynomial, monomial, value * factor) for monomial, value in terms])
-        body = f"{unknown}({inside})" if unknown and len(terms) > 1 else _prefixed(unknown, inside)
+        common, rest = _common_factor(terms)
+        outside = [*(["s" if power == 1 else f"s^{power}"] if power else []), *_factors(polynomial, common)]
+        inside = _joined([_term(polynomial, monomial, value * factor) for monomial, value in rest])
+        if len(rest) > 1:
+            body = f"{' '.join(outside)} ({inside})" if outside else inside
+        else:
+            body = " ".join([*([inside] if inside != "1" or not outside else []), *outside])
         lines += textwrap.wrap(
             body,
             WIDTH,
             initial_indent=f"{head} ",
-            subsequent_indent=" " * (len(head) + 1 + len(unknown) + bool(unknown)),
+            subsequent_indent=" " * (len(head) + 4),
             break_long_words=False,
             break_on_hyphens=False,
         )
     return lines
 
 
-def _prefixed(unknown: str, inside: str) -> str:
-    return unknown.strip() if unknown and inside == "1" else f"{unknown}{inside}"
+def _common_factor(terms: list[tuple[Monomial, Fraction]]) -> tuple[Monomial, list[tuple[Monomial, Fraction]]]:
+    """Take what all terms of one power of s share out of them; s itself goes, too."""
+    common = tuple(min(column) for column in zip(*(monomial for monomial, _ in terms)))
+    rest = [(tuple(power - least for power, least in zip(monomial, common)), value) for monomial, value in terms]
+    return common, rest
 
 
-def _term(polynomial: Polynomial, monomial: Monomial, value: Fraction) -> str:
-    factors = [
+def _factors(polynomial: Polynomial, monomial: Monomial) -> list[str]:
+    return [
         name if power == 1 else f"{name}^{power}"
         for name, power in zip(polynomial.generators[1:], monomial[1:])
         if power
     ]
-    number = _number(value)
+
+
+def _term(polynomial: Polynomial, monomial: Monomial, value: Fraction) -> str:
+    factors, number = _factors(polynomial, monomial), _number(value)
     if factors and number in ("1", "-1"):
-        number = number.removesuffix("1")
-        return f"{number}{'·'.join(factors)}"
+        return f"{number.removesuffix('1')}{'·'.join(factors)}"
     return "·".join([number, *factors])
 
 
@@ -183,26 +192,34 @@ def _latex_polynomial(polynomial: Polynomial, names: dict[str, str], factor: Fra
         return ["0"]
     pieces: list[str] = []
     for power, terms in _by_power(polynomial).items():
-        written = [_latex_term(polynomial, monomial, value * factor, names) for monomial, value in terms]
-        unknown = "" if power == 0 else "s" if power == 1 else f"s^{{{power}}}"
+        common, rest = _common_factor(terms)
+        written = [_latex_term(polynomial, monomial, value * factor, names) for monomial, value in rest]
+        outside = [
+            *(["s" if power == 1 else f"s^{{{power}}}"] if power else []),
+            *_latex_factors(polynomial, common, names),
+        ]
         inside = _joined(written)
-        if unknown and len(terms) > 1:
-            inside = rf"{unknown} \left( {inside} \right)"
-        elif unknown:
-            inside = unknown if inside == "1" else f"-{unknown}" if inside == "-1" else rf"{inside}\, {unknown}"
+        if len(rest) > 1 and outside:
+            inside = r"\, ".join(outside) + rf" \left( {inside} \right)"
+        elif outside:
+            sign = "-" if inside == "-1" else "" if inside == "1" else rf"{inside}\, "
+            inside = sign + r"\, ".join(outside)
         if pieces:
             inside = f"- {inside[1:]}" if inside.startswith("-") else f"+ {inside}"
         pieces.append(inside)
     return pieces
 
 
-def _latex_term(polynomial: Polynomial, monomial: Monomial, value: Fraction, names: dict[str, str]) -> str:
-    factors = [
+def _latex_factors(polynomial: Polynomial, monomial: Monomial, names: dict[str, str]) -> list[str]:
+    return [
         names[name] if power == 1 else f"{names[name]}^{{{power}}}"
         for name, power in zip(polynomial.generators[1:], monomial[1:])
         if power
     ]
-    number = _number(value)
+
+
+def _latex_term(polynomial: Polynomial, monomial: Monomial, value: Fraction, names: dict[str, str]) -> str:
+    factors, number = _latex_factors(polynomial, monomial, names), _number(value)
     if "e" in number:
         mantissa, _, exponent = number.partition("e")
         number = rf"{mantissa} \cdot 10^{{{int(exponent)}}}"
