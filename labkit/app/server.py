@@ -27,6 +27,7 @@ from voila.utils import get_voila_labextensions_path
 
 from labkit.app.landing import landing_rigs, landing_tasks
 from labkit.core.errors import LabkitError
+from labkit.core.places import shipped_folder
 
 DEFAULT_PORT = 8866
 HOST = "127.0.0.1"
@@ -107,7 +108,7 @@ def data_folder() -> Path:
 
 def dashboard_folder() -> Path:
     """Return the folder of the page notebooks, in a checkout or an installation."""
-    return Path(str(resources.files("dashboards")))
+    return shipped_folder("dashboards")
 
 
 def list_pages(folder: Path) -> list[dict[str, Any]]:
