@@ -14,6 +14,9 @@ WORKERS ?= auto
 PYTEST_OPTIONS ?=
 
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
+# The build backend runs in an environment of its own; older and newer pips take its pins from different variables.
+export PIP_CONSTRAINT := constraints.txt
+export PIP_BUILD_CONSTRAINT := constraints.txt
 
 .DEFAULT_GOAL := lab
 .PHONY: lab test benchmark screenshots clean
