@@ -132,7 +132,7 @@ def ending(net: str, at: Point, side: str) -> Fragment:
     if net == GROUND:
         return Fragment(terminals=(symbols.ground(at),))
     if not is_live(net):
-        return Fragment(terminals=(symbols.open_end(at),))
+        return Fragment(terminals=(symbols.open_end(at, side),))
     return Fragment(terminals=(symbols.flag(at, net, side),))
 
 

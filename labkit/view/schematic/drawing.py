@@ -177,7 +177,8 @@ class Wire:
     @property
     def box(self) -> Box:
         """The wire as a box without thickness."""
-        return enclosing((Box(*self.a, *self.a), Box(*self.b, *self.b)))
+        (ax, ay), (bx, by) = self.a, self.b
+        return Box(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
 
     @property
     def is_horizontal(self) -> bool:

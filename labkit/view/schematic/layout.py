@@ -17,7 +17,7 @@ from labkit.view.schematic.reduce import reduced
 from labkit.view.schematic.rows import planned
 from labkit.view.schematic.words import described
 
-FAULT_COST, FLAG_COST, CROSSING_COST = 1e4, 30.0, 12.0
+FAULT_COST, FLAG_COST, CROSSING_COST, APART_COST = 1e4, 30.0, 12.0, 18.0
 AREA_COST = 1 / 6000
 """A drawing may grow by 6000 square units (a good resistor with its label) to save one unit of cost."""
 
@@ -36,13 +36,14 @@ def draw(circuit: DrawnCircuit) -> Drawing:
     """
     description = described(circuit)
     best: tuple[float, Drawing] | None = None
-    for hubs in _hub_choices(hub_candidates(circuit)):
+    candidates = hub_candidates(circuit)
+    for hubs in _hub_choices(candidates):
         network = normalise(circuit, hubs)
         trees = reduced(network)
         for extends in (False, True):
             plan = planned(network, trees, extends=extends)
             drawing = composed(settled(plan, network.outputs), network, circuit, description)
-            cost = _cost(drawing, circuit)
+            cost = _cost(drawing, circuit) + APART_COST * (len(candidates) - len(hubs))
             if best is None or cost < best[0] - 1e-6:
                 best = (cost, drawing)
     assert best is not None  # there is always the trial without hubs

@@ -22,8 +22,10 @@ def near(a: Point, b: Point) -> bool:
 
 def passes(wire: Wire, point: Point) -> bool:
     """Say whether a wire runs through a point, its ends included."""
-    (x, y), box = point, wire.box.grown(TOUCH)
-    return box.x0 <= x <= box.x1 and box.y0 <= y <= box.y1
+    (ax, ay), (bx, by), (x, y) = wire.a, wire.b, point
+    if ay == by:
+        return abs(y - ay) <= TOUCH and min(ax, bx) - TOUCH <= x <= max(ax, bx) + TOUCH
+    return abs(x - ax) <= TOUCH and min(ay, by) - TOUCH <= y <= max(ay, by) + TOUCH
 
 
 def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:

@@ -74,7 +74,7 @@ class _Cover:
         self.rows: list[Row] = []
         self.parents: list[tuple[int, float] | None] = []
         self.placed: dict[str, int] = {}
-        self.used: set[tuple[str, ...]] = set()
+        self.used: set[object] = set()
         self.sources = [tree.a for tree in trees if has_coil(tree) and not is_live(tree.b) and is_live(tree.a)]
         nets = [node for tree in trees for node in (tree.a, tree.b)]
         nets += [node for joint in network.joints for _, node in joint.nodes]
@@ -149,9 +149,9 @@ class _Cover:
         return row, next(i for i, instance in enumerate(self.rows[row].instances) if instance.net == net)
 
 
-def _identity(item: Tree | Joint) -> tuple[str, ...]:
+def _identity(item: Tree | Joint) -> object:
     """A key that is the same for a tree and its reverse: every symbol appears once."""
-    return (item.owner,) if isinstance(item, Joint) else min(leaf.first[0] for leaf in item.leaves)
+    return (item.owner,) if isinstance(item, Joint) else min((leaf.first, leaf.second) for leaf in item.leaves)
 
 
 def _joint_links(joint: Joint, net: str) -> Iterator[Link]:

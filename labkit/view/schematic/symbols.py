@@ -179,10 +179,10 @@ def pot(owner: str, top: PinKey, wiper: PinKey, bottom: PinKey) -> Symbol:
 def lying_pot(owner: str, left: PinKey, wiper: PinKey, right: PinKey) -> Symbol:
     """Return a pot laid between two nets, its wiper pointing up from below; pins left, wiper, right."""
     x = 8.0 if left[1] == "cw" else 30.0
-    mark = Text("cw", (x, 17.0), "small", "middle")
+    mark = Text("cw", (x, 14.5), "small", "middle")
     return Symbol(
         owner,
-        Box(0, -7, 38, 20),
+        Box(0, -7, 38, 17),
         (Pin((0.0, 0.0), (left,)), Pin((19.0, 17.0), (wiper,)), Pin((38.0, 0.0), (right,))),
         (rectangle(Box(0, -7, 38, 7)), *arrow((19, 7), (19, 17))),
         (mark,),
@@ -288,9 +288,10 @@ def ground(at: Point) -> Terminal:
     return Terminal("ground", at, "ground", Box(x - 9, y, x + 9, y + 8), strokes)
 
 
-def open_end(at: Point) -> Terminal:
-    """Return the mark of an end that is left open on purpose."""
-    x, y = at
+def open_end(at: Point, side: str) -> Terminal:
+    """Return the mark of an end that is left open on purpose, standing ``left``, ``right`` or ``below`` of ``at``."""
+    dx, dy = {"left": (-3.0, 0.0), "right": (3.0, 0.0), "below": (0.0, 3.0)}[side]
+    x, y = at[0] + dx, at[1] + dy
     role: StrokeRole = "fine"
     cross = (line((x - 3, y - 3), (x + 3, y + 3), role=role), line((x - 3, y + 3), (x + 3, y - 3), role=role))
     return Terminal("open", at, "", Box(x - 3, y - 3, x + 3, y + 3), cross)
