@@ -26,6 +26,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.pickup.sheet import read_pickup
     from labkit.pickup.wire import wire_from_sheet
     from labkit.rig.harness import read_harness
+    from labkit.rig.parts import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
 
     return {
@@ -37,6 +38,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "string": string_from_sheet,
         "string set": string_set_from_sheet,
         "harness": read_harness,
+        "dielectric": read_dielectric,
         "rig": read_rig,
         "case": read_case,
         "cable": lambda table: read_stage("cable", "cable", table),
@@ -47,7 +49,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
 @hookimpl
 def labkit_part_kinds() -> Iterable[type]:
     """Kinds of part."""
-    from labkit.rig.parts import PART_KINDS
+    from labkit.rig.active_parts import PART_KINDS
 
     return PART_KINDS
 
@@ -55,7 +57,7 @@ def labkit_part_kinds() -> Iterable[type]:
 @hookimpl
 def labkit_chain_kinds() -> Iterable[type]:
     """Kinds of chain stage."""
-    from labkit.rig.chain import CHAIN_KINDS
+    from labkit.rig.chain_stages import CHAIN_KINDS
 
     return CHAIN_KINDS
 

@@ -103,11 +103,12 @@ def pickup_data(pickup: Pickup) -> dict[str, Any]:
         data["coupling"] = pickup.coupling
     if pickup.lead_capacitance:
         data["lead"] = {"capacitance": format_quantity(pickup.lead_capacitance, "F", usual=CAPACITANCE)}
-    data["coil"] = {name: _coil_data(coil) for name, coil in pickup.coils.items()}
+    data["coil"] = {name: coil_data(coil) for name, coil in pickup.coils.items()}
     return data
 
 
-def _coil_data(coil: Coil) -> dict[str, Any]:
+def coil_data(coil: Coil) -> dict[str, Any]:
+    """Return the keys of one coil's table that read back to the same values."""
     data: dict[str, Any] = {
         "resistance": format_quantity(coil.resistance, "Ω", usual=RESISTANCE),
         "inductance": format_quantity(coil.inductance, "H", usual=INDUCTANCE),

@@ -126,7 +126,3 @@ class Input(Stage):
                 Capacitor(name=f"{self.name}.capacitance", nodes=(before, GROUND), capacitance=self.capacitance)
             )
         return tuple(found)
-
-
-CHAIN_KINDS: tuple[type[Stage], ...] = (Cable, Input)
-"""The kinds that labkit itself brings."""

@@ -12,7 +12,8 @@ from labkit.circuit.elements import GROUND
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
 from labkit.plugins import plugins
-from labkit.rig.parts import PART_KINDS, Control, Knob, Part, Selector
+from labkit.rig.active_parts import PART_KINDS
+from labkit.rig.parts import Control, Knob, Part, Selector
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,8 @@ from labkit.core.sheet import Table, read_sheet
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.sheet import pickup_data, read_pickup
 from labkit.plugins import plugins
-from labkit.rig.chain import CHAIN_KINDS, Stage
+from labkit.rig.chain import Stage
+from labkit.rig.chain_stages import CHAIN_KINDS
 from labkit.rig.harness import Harness, harness_data, read_harness, read_part
 from labkit.rig.parts import Part, Position
 from labkit.rig.rig import Rig
@@ -141,8 +142,8 @@ def set_value(rig: Rig, name: str, text: str) -> Rig:
         return rig.replace(parts={head: with_key(rig.harness.parts[head], key or "value", text)})
     stages = {stage.name: stage for stage in rig.chain}
     if head in stages and point:
-        data = {**stages[head].data(), key: text}
         stage = stages[head]
+        data = with_text(stage.data(), key, text)
         return rig.with_stage(read_stage(stage.kind, stage.name, Table(data, f"--set {name}", stage.name)))
     known = [*controls, *rig.harness.parts, *rig.harness.slots]
     for stage in rig.chain:
@@ -152,7 +153,18 @@ def set_value(rig: Rig, name: str, text: str) -> Rig:
 
 def with_key(part: Part, key: str, text: Any) -> Part:
     """Return a part with one key of its sheet changed."""
-    return read_part(part.name, Table({**part.data(), key: text}, part.name))
+    return read_part(part.name, Table(with_text(part.data(), key, text), part.name))
+
+
+def with_text(data: Mapping[str, Any], key: str, text: Any) -> dict[str, Any]:
+    """Return keys of a sheet with one replaced by a text; where a plain number stood, the text becomes one."""
+    old = data.get(key)
+    if isinstance(old, int | float) and not isinstance(old, bool) and isinstance(text, str):
+        try:
+            return {**data, key: float(text)}
+        except ValueError:
+            pass
+    return {**data, key: text}
 
 
 def load_pickup(text: str, folder: Path | None = None) -> Pickup:

@@ -1,0 +1,257 @@
+"""More of what follows the jack: boxes, buffers, pedals, splits, and the inputs of amplifiers."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, Self
+
+from labkit.circuit.elements import GROUND, Capacitor, Element, Resistor
+from labkit.core.sheet import Table
+from labkit.core.units import UsualRange, format_quantity
+from labkit.rig.active_parts import BufferStage
+from labkit.rig.chain import INPUT_RESISTANCE, SMALL_CAPACITANCE, Cable, Input, Stage
+from labkit.rig.parts import FULL, POT
+from labkit.rig.taper import Taper, parse_taper, taper_data
+
+STOPPER = UsualRange(low=1e3, high=1e6)
+COUPLING = UsualRange(low=1e-9, high=100e-6)
+VALVE_CAPACITANCE = UsualRange(low=0.01e-12, high=50e-12)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BypassBox(Stage):
+    """A box switched out by a true bypass: what is left of it is the capacitance of its sockets and wiring."""
+
+    kind: ClassVar[str] = "bypass box"
+    capacitance: float
+
+    @classmethod
+    def read(cls, name: str, table: Table) -> Self:
+        """Read a bypassed box."""
+        stage = cls(name=name, capacitance=table.quantity("capacitance", "F", usual=SMALL_CAPACITANCE, low=0.0))
+        table.done()
+        return stage
+
+    def data(self) -> dict[str, Any]:
+        """Return the keys that read back to this box."""
+        return {"kind": self.kind, "capacitance": format_quantity(self.capacitance, "F", usual=SMALL_CAPACITANCE)}
+
+    def elements(self, before: str, after: str) -> tuple[Element, ...]:
+        """Return the capacitance to ground."""
+        return (Capacitor(name=self.name, nodes=(before, GROUND), capacitance=self.capacitance),)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BufferBox(Stage):
+    """A buffer in a box or pedal: what comes before it no longer feels what comes after."""
+
+    kind: ClassVar[str] = "buffer"
+    is_shunt: ClassVar[bool] = False
+    stage: BufferStage
+
+    @classmethod
+    def read(cls, name: str, table: Table) -> Self:
+        """Read a buffer."""
+        stage = cls(name=name, stage=BufferStage.read(table))
+        table.done()
+        return stage
+
+    def data(self) -> dict[str, Any]:
+        """Return the keys that read back to this buffer."""
+        return {"kind": self.kind, **self.stage.data()}
+
+    def elements(self, before: str, after: str) -> tuple[Element, ...]:
+        """Return the stage."""
+        return self.stage.elements(self.name, before, after)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VolumePedal(Stage):
+    """A passive volume pedal: a pot with its position from 0 (heel) to 10 (toe)."""
+
+    kind: ClassVar[str] = "volume pedal"
+    is_shunt: ClassVar[bool] = False
+    value: float
+    taper: Taper
+    position: float
+
+    @classmethod
+    def read(cls, name: str, table: Table) -> Self:
+        """Read a volume pedal."""
+        words = table.raw("taper", "audio 10 %")
+        stage = cls(
+            name=name,
+            value=table.quantity("value", "Ω", usual=POT, low=1.0),
+            taper=table.attempt("taper", lambda: parse_taper(words)),
+            position=float(table.number("position", FULL, low=0, high=FULL)),
+        )
+        table.done()
+        return stage
+
+    def data(self) -> dict[str, Any]:
+        """Return the keys that read back to this pedal."""
+        return {
+            "kind": self.kind,
+            "value": format_quantity(self.value, "Ω", usual=POT),
+            "taper": taper_data(self.taper),
+            "position": self.position,
+        }
+
+    def elements(self, before: str, after: str) -> tuple[Element, ...]:
+        """Return the two legs of the pot."""
+        part = float(self.taper(self.position / FULL))
+        return (
+            Resistor(name=f"{self.name}.upper", nodes=(before, after), resistance=self.value * (1 - part)),
+            Resistor(name=f"{self.name}.lower", nodes=(after, GROUND), resistance=self.value * part),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveInput(Stage):
+    """The input of a valve stage; the response is taken at its grid.
+
+    A leak resistor at the socket, a stopper in series, optionally a resistor from grid to ground (the divider of a low
+    input), and the grid's own capacitance C = C_gk + C_ga·(1 + A) + stray (Miller).
+    """
+
+    kind: ClassVar[str] = "valve input"
+    is_shunt: ClassVar[bool] = False
+    stopper: float
+    leak: float | None
+    divider: float | None
+    grid_cathode: float
+    grid_anode: float
+    stage_gain: float
+    stray: float
+
+    @classmethod
+    def read(cls, name: str, table: Table) -> Self:
+        """Read a valve input."""
+        stage = cls(
+            name=name,
+            stopper=table.quantity("stopper", "Ω", usual=STOPPER, low=0.0),
+            leak=table.quantity("leak", "Ω", None, usual=INPUT_RESISTANCE, low=1.0),
+            divider=table.quantity("divider", "Ω", None, usual=STOPPER, low=1.0),
+            grid_cathode=table.quantity("grid_cathode", "F", usual=VALVE_CAPACITANCE, low=0.0),
+            grid_anode=table.quantity("grid_anode", "F", usual=VALVE_CAPACITANCE, low=0.0),
+            stage_gain=float(table.number("stage_gain", low=0, high=1000)),
+            stray=table.quantity("stray", "F", 0.0, usual=SMALL_CAPACITANCE, low=0.0),
+        )
+        if stage.leak is None and stage.divider is None:
+            table.fail("leak", "a valve's grid needs a way to ground; give leak or divider")
+        table.done()
+        return stage
+
+    @property
+    def grid_capacitance(self) -> float:
+        """C_gk + C_ga·(1 + A) + stray, F."""
+        return self.grid_cathode + self.grid_anode * (1 + self.stage_gain) + self.stray
+
+    def data(self) -> dict[str, Any]:
+        """Return the keys that read back to this input."""
+        data: dict[str, Any] = {"kind": self.kind, "stopper": format_quantity(self.stopper, "Ω", usual=STOPPER)}
+        if self.leak is not None:
+            data["leak"] = format_quantity(self.leak, "Ω", usual=INPUT_RESISTANCE)
+        if self.divider is not None:
+            data["divider"] = format_quantity(self.divider, "Ω", usual=STOPPER)
+        return data | {
+            "grid_cathode": format_quantity(self.grid_cathode, "F", usual=VALVE_CAPACITANCE),
+            "grid_anode": format_quantity(self.grid_anode, "F", usual=VALVE_CAPACITANCE),
+            "stage_gain": self.stage_gain,
+            "stray": format_quantity(self.stray, "F", usual=SMALL_CAPACITANCE),
+        }
+
+    def elements(self, before: str, after: str) -> tuple[Element, ...]:
+        """Return leak, stopper, divider and grid capacitance."""
+        found: list[Element] = []
+        if self.leak is not None:
+            found.append(Resistor(name=f"{self.name}.leak", nodes=(before, GROUND), resistance=self.leak))
+        found.append(Resistor(name=f"{self.name}.stopper", nodes=(before, after), resistance=self.stopper))
+        if self.divider is not None:
+            found.append(Resistor(name=f"{self.name}.divider", nodes=(after, GROUND), resistance=self.divider))
+        found.append(Capacitor(name=f"{self.name}.grid", nodes=(after, GROUND), capacitance=self.grid_capacitance))
+        return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LowImpedanceInput(Stage):
+    """An input of some kilohms behind a coupling capacitor; the response is taken across the resistance."""
+
+    kind: ClassVar[str] = "low-impedance input"
+    is_shunt: ClassVar[bool] = False
+    coupling: float
+    resistance: float
+
+    @classmethod
+    def read(cls, name: str, table: Table) -> Self:
+        """Read a low-impedance input."""
+        stage = cls(
+            name=name,
+            coupling=table.quantity("coupling", "F", usual=COUPLING, low=1e-12),
+            resistance=table.quantity("resistance", "Ω", usual=UsualRange(low=500.0, high=200e3), low=1.0),
+        )
+        table.done()
+        return stage
+
+    def data(self) -> dict[str, Any]:
+        """Return the keys that read back to this input."""
+        return {
+            "kind": self.kind,
+            "coupling": format_quantity(self.coupling, "F", usual=COUPLING),
+            "resistance": format_quantity(self.resistance, "Ω", usual=UsualRange(low=500.0, high=200e3)),
+        }
+
+    def elements(self, before: str, after: str) -> tuple[Element, ...]:
+        """Return the capacitor in series and the resistance to ground."""
+        return (
+            Capacitor(name=f"{self.name}.coupling", nodes=(before, after), capacitance=self.coupling),
+            Resistor(name=f"{self.name}.resistance", nodes=(after, GROUND), resistance=self.resistance),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassiveSplit(Stage):
+    """A passive Y: a second branch of stages hangs on the line and loads it; the response goes on along the first."""
+
+    kind: ClassVar[str] = "passive split"
+    branch: tuple[Stage, ...]
+
+    @classmethod
+    def read(cls, name: str, table: Table) -> Self:
+        """Read a split; ``branch`` is a list of stages like the chain itself."""
+        stages: list[Stage] = []
+        for number, entry in enumerate(table.tables("branch"), start=1):
+            kind = entry.choice("kind", BRANCH_KINDS)
+            stages.append(BRANCH_KINDS[kind].read(f"{name}.branch{number}", entry))
+        if not stages:
+            table.fail("branch", "needs at least one stage, such as a cable and an input")
+        table.done()
+        return cls(name=name, branch=tuple(stages))
+
+    def data(self) -> dict[str, Any]:
+        """Return the keys that read back to this split."""
+        return {"kind": self.kind, "branch": [stage.data() for stage in self.branch]}
+
+    def elements(self, before: str, after: str) -> tuple[Element, ...]:
+        """Return the elements of the branch."""
+        node, found = before, []
+        for number, stage in enumerate(self.branch, start=1):
+            following = node if stage.is_shunt else f"{self.name}.node{number}"
+            found += stage.elements(node, following)
+            node = following
+        return tuple(found)
+
+
+BRANCH_KINDS: Mapping[str, type[Stage]] = {
+    kind.kind: kind for kind in (Cable, Input, BypassBox, BufferBox, VolumePedal, ValveInput, LowImpedanceInput)
+}
+
+CHAIN_KINDS: tuple[type[Stage], ...] = (*BRANCH_KINDS.values(), PassiveSplit)
+"""The kinds of stage that labkit itself brings."""
+
+
+def with_length(cable: Cable, length: float) -> Cable:
+    """Return a cable of another length, m."""
+    return dataclasses.replace(cable, length=length)
