@@ -127,8 +127,8 @@ def parse_load(text: str) -> Load:
         return NO_LOAD
     resistance, capacitance = math.inf, 0.0
     tolerances = {"Ω": 0.0, "F": 0.0}
-    for part in text.replace("||", "+").replace("∥", "+").split("+"):
-        value_text, _, tolerance_text = part.replace("+/-", "±").partition("±")
+    for part in text.replace("+/-", "±").replace("||", "+").replace("∥", "+").split("+"):
+        value_text, _, tolerance_text = part.partition("±")
         tolerance = parse_quantity(tolerance_text.strip(), "1") if tolerance_text.strip() else 0.0
         unit, value = _ohms_or_farads(value_text.strip())
         if unit == "Ω":

@@ -80,9 +80,9 @@ def coil_impedance(coil: Coil, frequency_hz: np.ndarray) -> np.ndarray:
 def pickup_impedance(pickup: Pickup, frequency_hz: np.ndarray) -> np.ndarray:
     """Return the impedance between a pickup's own two leads, Ω, shape (F,), complex.
 
-    Two coils form a two-port: branch impedances on the diagonal, jωM between them (M = k·√(L₁′L₂′) of the
-    inductance outside the eddy sections), each coil's shunt across it. Series: the sum of all entries of the
-    two-port's impedance matrix; parallel: the inverse of the sum of all entries of its admittance matrix.
+    Two coils form a two-port: branch impedances on the diagonal, jωM between them (M = k·√(L₁L₂)), each coil's shunt
+    across it. Series: the sum of all entries of the two-port's impedance matrix; parallel: the inverse of the sum of
+    all entries of its admittance matrix.
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     s = 2j * np.pi * frequency
@@ -91,8 +91,7 @@ def pickup_impedance(pickup: Pickup, frequency_hz: np.ndarray) -> np.ndarray:
         impedance = coil_impedance(coils[0], frequency)
     else:
         first, second = (coil_branch(coil, frequency) for coil in coils)
-        kept = [coil.inductance * (1 - sum(section.fraction for section in coil.eddy)) for coil in coils]
-        mutual = s * pickup.coupling * math.sqrt(kept[0] * kept[1])
+        mutual = s * pickup.coupling * math.sqrt(coils[0].inductance * coils[1].inductance)
         determinant = first * second - mutual**2
         y_first = second / determinant + coil_shunt(coils[0], frequency)
         y_second = first / determinant + coil_shunt(coils[1], frequency)
