@@ -240,45 +240,53 @@ class FixedResistor(Part):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FixedCapacitor(Part):
-    """A capacitor with an optional loss tangent."""
+    """A capacitor with an optional loss tangent, given as a figure or by naming its dielectric."""
 
     kind: ClassVar[str] = "capacitor"
     value: float
     loss_tangent: float = 0.0
+    dielectric: str | None = None
     tolerance: float = 0.1
 
     @classmethod
     def read(cls, name: str, table: Table) -> Self:
         """Read a capacitor."""
         nodes = read_nodes(table, 2, "its two ends")
+        dielectric = table.text("dielectric", None, expected="the name of a dielectric")
+        if dielectric is not None and "loss_tangent" in table:
+            table.fail("loss_tangent", "is already given by the dielectric; give one of the two")
         part = cls(
             name=name,
             nodes=nodes,
             value=table.quantity("value", "F", usual=CAPACITANCE, low=0.0),
-            loss_tangent=table.quantity("loss_tangent", "1", _loss_of(table), low=0.0, high=0.5),
+            loss_tangent=table.quantity("loss_tangent", "1", _loss_of(table, dielectric), low=0.0, high=0.5),
+            dielectric=dielectric,
             tolerance=table.quantity("tolerance", "1", 0.1, low=0.0, high=0.9),
         )
         table.done()
         return part
 
     def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this capacitor (a dielectric as its loss tangent)."""
-        return {
+        """Return the keys that read back to this capacitor."""
+        data: dict[str, Any] = {
             "kind": self.kind,
             "nodes": list(self.nodes),
             "value": format_quantity(self.value, "F", usual=CAPACITANCE),
-            "loss_tangent": format_quantity(self.loss_tangent, "1"),
             "tolerance": format_quantity(self.tolerance, "1"),
         }
+        if self.dielectric is not None:
+            data["dielectric"] = self.dielectric
+        elif self.loss_tangent:
+            data["loss_tangent"] = format_quantity(self.loss_tangent, "1")
+        return data
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the capacitor."""
         return (Capacitor(name=self.name, nodes=self.nodes, capacitance=self.value, dissipation=self.loss_tangent),)
 
 
-def _loss_of(table: Table) -> float:
-    """Loss tangent of the ``dielectric`` named in a table, from the catalogue; 0 where none is named."""
-    name = table.text("dielectric", None, expected="the name of a dielectric")
+def _loss_of(table: Table, name: str | None) -> float:
+    """Loss tangent of a dielectric of the catalogue; 0 where none is named."""
     if name is None:
         return 0.0
     dielectric: Dielectric = table.attempt("dielectric", lambda: catalogue().load("dielectric", name))
