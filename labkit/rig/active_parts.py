@@ -104,16 +104,14 @@ class DummyCoil(Part):
         return {"kind": self.kind, "nodes": list(self.nodes), **coil_data(self.coil)}
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
-        """Return the coil's elements without its EMF."""
+        """Return the coil's elements; its EMF is silent, and there only for hum."""
         start, finish = self.nodes
-        inside = f"{self.name}.coil"
-        renamed = {f"{inside}.start": start, f"{inside}.finish": finish, f"{inside}.emf+": start}
-        whole = pickup_elements(self.name, Pickup(name=self.name, coils={"coil": self.coil}), rewired=True)
-        return tuple(
-            dataclasses.replace(element, nodes=tuple(renamed.get(node, node) for node in element.nodes))
-            for element in whole
-            if not isinstance(element, Source)
-        )
+        renamed = {f"{self.name}.coil.start": start, f"{self.name}.coil.finish": finish}
+        found: list[Element] = []
+        for element in pickup_elements(self.name, Pickup(name=self.name, coils={"coil": self.coil}), rewired=True):
+            joined = dataclasses.replace(element, nodes=tuple(renamed.get(node, node) for node in element.nodes))
+            found.append(dataclasses.replace(joined, voltage=0.0) if isinstance(joined, Source) else joined)
+        return tuple(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
