@@ -154,13 +154,7 @@ def evaluate_air_coil(inputs: Mapping[str, Any]) -> dict[str, np.ndarray]:
         stretch=inputs["stretch"],
         resistivity_20=inputs["copper resistivity"],
     )
-    inductance = inductance_integral(
-        turns=inputs["turns"],
-        straight_length=inputs["straight length"],
-        end_radius=inputs["end radius"],
-        winding_height=inputs["winding height"],
-        build_up=depth,
-    )
+    inductance = _air_inductance(inputs, depth)
     coil = coil_capacitance(
         mean_turn=turn,
         winding_height=inputs["winding height"],
@@ -179,6 +173,17 @@ def evaluate_air_coil(inputs: Mapping[str, Any]) -> dict[str, np.ndarray]:
         "mean_turn": turn,
         "wire_length": length,
     }
+
+
+def _air_inductance(inputs: Mapping[str, Any], depth: np.ndarray) -> np.ndarray:
+    """The integral once for each different shape: most steps of a propagation leave the shape alone."""
+    shapes = np.broadcast_arrays(inputs["straight length"], inputs["end radius"], inputs["winding height"], depth)
+    rows = np.stack([np.asarray(part, dtype=float).ravel() for part in shapes], axis=1)
+    different, index = np.unique(rows, axis=0, return_inverse=True)
+    a, r0, h, w = different.T
+    each = inductance_integral(turns=1.0, straight_length=a, end_radius=r0, winding_height=h, build_up=w)
+    inductance: np.ndarray = np.asarray(inputs["turns"]) ** 2 * each[index.ravel()].reshape(shapes[0].shape)
+    return inductance
 
 
 def predict_air_coil(
