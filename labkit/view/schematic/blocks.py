@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.view.schematic import symbols
-from labkit.view.schematic.drawing import Box, Fragment, Label, Point, Symbol, Wire, joined, label_at, label_size
+from labkit.view.schematic.drawing import Fragment, Label, Point, Symbol, Wire, joined, label_at, label_size
 from labkit.view.schematic.normalise import Joint, Leaf, Tree, is_live
 from labkit.view.schematic.parts import GROUND
 
@@ -295,9 +295,3 @@ def _lying_pot(joint: Joint, in_pin: str, out_pin: str) -> PlacedLink:
     )
     block = Fragment((placed,), _labels(label), wires)
     return PlacedLink(joined([block, ending(joint.node("wiper"), foot, "below")]), length)
-
-
-def box_of(block: PlacedLink) -> Box:
-    """Return the room of a link, its two ends included."""
-    box = block.fragment.box
-    return Box(box.x0, box.y0, max(box.x1, block.length), box.y1)

@@ -7,12 +7,12 @@ it) between two rows, is one column that stands in both rows at the same x. So x
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from labkit.view.schematic import blocks, symbols
 from labkit.view.schematic.blocks import PlacedLink
-from labkit.view.schematic.drawing import Fragment, Wire, joined, label_at
+from labkit.view.schematic.drawing import Box, Fragment, Wire, joined, label_at
 from labkit.view.schematic.normalise import Joint, Tree, has_coil, is_live
 from labkit.view.schematic.parts import GROUND, DrawnPart
 from labkit.view.schematic.rows import Plan
@@ -23,14 +23,19 @@ RiserKey = tuple[str, int, int, str]
 HALF = 6.0
 """Half the room of a bare wire."""
 GAP = 10.0
+FAR = 1e6
 STUB = 10.0
 
 
 @dataclass(slots=True, eq=False)
 class Column:
-    """A vertical strip; ``rooms`` gives how far it reaches left and right of ``x`` in each of its rows."""
+    """A vertical strip; ``rooms`` gives how far it reaches left and right of ``x`` in each of its rows.
+
+    ``outlines`` holds the same in more detail, so that a neighbour may slip under or over a label.
+    """
 
     rooms: dict[int, tuple[float, float]] = field(default_factory=dict)
+    outlines: dict[int, list[Box]] = field(default_factory=dict)
     fragments: dict[int, Fragment] = field(default_factory=dict)
     x: float = 0.0
 
@@ -39,6 +44,18 @@ class Column:
         self.fragments[row] = fragment
         box = fragment.box
         self.rooms[row] = (max(HALF, -box.x0), max(HALF, box.x1))
+        core = Fragment(fragment.symbols, (), fragment.wires, fragment.terminals).box
+        self.outlines[row] = [core, *(label.box for label in fragment.labels)]
+
+    def rule_out(self, row: int, upwards: bool, downwards: bool) -> None:
+        """Keep the strip of a bare wire free all the way up or down."""
+        self.rooms.setdefault(row, (HALF, HALF))
+        strip = Box(-HALF + 1, -FAR if upwards else 0.0, HALF - 1, FAR if downwards else 0.0)
+        self.outlines.setdefault(row, []).append(strip)
+
+
+Edge = tuple[Column, Column, float]
+"""The second column stands at least so far right of the first."""
 
 
 @dataclass(slots=True, eq=False)
@@ -93,7 +110,7 @@ class Columns:
     rows: list[RowColumns]
     risers: list[Riser]
     bridges: list[Bridge]
-    edges: list[tuple[Column, Column, float]]
+    edges: list[Edge]
 
 
 def risers_and_bridges(plan: Plan, flagged: set[RiserKey]) -> tuple[list[Riser], list[Bridge], list[Tree], set[str]]:
@@ -190,23 +207,40 @@ def make_columns(plan: Plan, outputs: tuple[DrawnPart, ...], flagged: set[RiserK
     """Make all columns with their rooms and their order; `solve` then finds x."""
     risers, bridges, shunts, flag_nets = risers_and_bridges(plan, flagged)
     for riser in risers:
-        riser.column.rooms = {riser.upper[0]: (HALF, HALF), riser.lower[0]: (HALF, HALF)}
         if riser.tree is not None:
             block, riser.body_height = blocks.standing(riser.tree)
             riser.column.put(riser.upper[0], block)
+        riser.column.rule_out(riser.upper[0], upwards=False, downwards=True)
+        riser.column.rule_out(riser.lower[0], upwards=True, downwards=False)
     for bridge in bridges:
         bridge.block, bridge.length = blocks.lying(bridge.tree)
         for column in (bridge.left, bridge.right):
-            column.rooms = {bridge.row: (HALF, HALF)}
+            column.rule_out(bridge.row, upwards=True, downwards=False)
     rows = [
         _row_columns(plan, index, risers, bridges, shunts, flag_nets, outputs) for index in range(len(plan.rows))
     ]
     edges = [(bridge.left, bridge.right, bridge.length + 8.0) for bridge in bridges]
     for index, row in enumerate(rows):
-        sequence = row.sequence()
-        for left, right in zip(sequence, sequence[1:]):
-            edges.append((left, right, left.rooms[index][1] + right.rooms[index][0] + GAP))
+        edges += _row_edges(row, index)
     return Columns(plan, rows, risers, bridges, edges)
+
+
+def _row_edges(row: RowColumns, index: int) -> Iterator[Edge]:
+    """Keep the order of a row's columns and the distance between whatever stands at the same height."""
+    sequence = row.sequence()
+    lengths = {id(link): block.length for link, block in zip(row.links, row.blocks)}
+    for left, right in zip(sequence, sequence[1:]):
+        yield left, right, lengths.get(id(left), 0.0) + 2 * HALF
+    for place, left in enumerate(sequence):
+        for right in sequence[place + 1 :]:
+            distances = [
+                one.x1 - other.x0 + GAP
+                for one in left.outlines[index]
+                for other in right.outlines[index]
+                if one.y0 < other.y1 + GAP / 2 and other.y0 < one.y1 + GAP / 2
+            ]
+            if distances:
+                yield left, right, max(distances)
 
 
 def _row_columns(
@@ -269,9 +303,9 @@ def _row_columns(
             order += [pin for pin, _ in link.item.nodes if pin not in (link.in_pin, link.out_pin, *order)]
         block = blocks.link_block(link.item, link.in_pin, link.out_pin, rising, tuple(order))
         column = Column()
-        box = blocks.box_of(block)
-        column.fragments[index] = block.fragment
-        column.rooms[index] = (max(0.0, -box.x0), box.x1)
+        column.put(index, block.fragment)
+        left, right = column.rooms[index]
+        column.rooms[index] = (left, max(right, block.length))
         links.append(column)
         pin_risers.append([riser.column for riser in to_pins])
         placed_blocks.append(block)
@@ -338,11 +372,8 @@ def solve(columns: Columns) -> RiserKey | None:
     return max(stuck, key=lambda riser: (riser.lower[0] - riser.upper[0], riser.key)).key if stuck else ("", 0, 0, "")
 
 
-def conflict(columns: Columns) -> tuple[Riser, Column, float, float] | None:
-    """Return the first riser that runs through a foreign column, with the distances that would part them.
-
-    The two distances are for the riser right of the column, and for the riser left of it.
-    """
+def conflict(columns: Columns) -> tuple[list[Edge], RiserKey] | None:
+    """Return what would part the first things that collide, the best first, and the riser to give up otherwise."""
     for riser in columns.risers:
         first, last = riser.upper[0], riser.lower[0]
         for row in range(first + 1, last):
@@ -350,12 +381,48 @@ def conflict(columns: Columns) -> tuple[Riser, Column, float, float] | None:
                 left, right = column.rooms[row]
                 offset = riser.column.x - column.x
                 if -left - HALF < offset < right + HALF:
-                    return riser, column, right + HALF, left + HALF
+                    aside = [(column, riser.column, right + HALF), (riser.column, column, left + HALF)]
+                    return aside, riser.key
         for other in columns.risers:
             if other is riser or other.upper[0] >= last or other.lower[0] <= first:
                 continue
             if abs(other.column.x - riser.column.x) < 2 * HALF - 1e-9:
-                return riser, other.column, 2 * HALF, 2 * HALF
+                apart = [(other.column, riser.column, 2 * HALF), (riser.column, other.column, 2 * HALF)]
+                return apart, riser.key
+    return _narrow_lane(columns)
+
+
+def lane_stops(columns: Columns, bridge: Bridge) -> list[Column]:
+    """Return the columns of all wires that pass the lane of a bridge, its own two ends included, from the left.
+
+    These are the ends of longer bridges, which lie above it, and the risers that come up through its row.
+    """
+    others = [other for other in columns.bridges if other.row == bridge.row and _lies_above(other, bridge)]
+    passing = [column for other in others for column in (other.left, other.right)]
+    passing += [riser.column for riser in columns.risers if riser.upper[0] < bridge.row <= riser.lower[0]]
+    inner = [column for column in passing if bridge.left.x < column.x < bridge.right.x]
+    return [bridge.left, *sorted(inner, key=lambda column: column.x), bridge.right]
+
+
+def _lies_above(other: Bridge, bridge: Bridge) -> bool:
+    return other is not bridge and lane_rank(other) > lane_rank(bridge)
+
+
+def lane_rank(bridge: Bridge) -> tuple[float, float]:
+    """Order lanes from the lowest: the shortest first, of equals the left one."""
+    return bridge.right.x - bridge.left.x, bridge.left.x
+
+
+def _narrow_lane(columns: Columns) -> tuple[list[Edge], RiserKey] | None:
+    """Widen the widest gap in a lane that has none wide enough for its parts."""
+    for bridge in columns.bridges:
+        stops = lane_stops(columns, bridge)
+        gaps = [(right.x - left.x, -index) for index, (left, right) in enumerate(zip(stops, stops[1:]))]
+        width, place = max(gaps)
+        if width < bridge.length + 2 * HALF - 1e-6 and len(stops) > 2:
+            left, right = stops[-place], stops[-place + 1]
+            risers = [riser.key for riser in columns.risers if riser.column in stops]
+            return [(left, right, bridge.length + 2 * HALF)], (risers or [("", 0, 0, "")])[0]
     return None
 
 
@@ -378,15 +445,15 @@ def _settle(columns: Columns) -> RiserKey | None:
         found = conflict(columns)
         if found is None:
             return None
-        riser, column, to_right, to_left = found
-        for edge in ((column, riser.column, to_right), (riser.column, column, to_left)):
+        edges, key = found
+        for edge in edges:
             columns.edges.append(edge)
             if solve(columns) is None:
                 break
             columns.edges.pop()
         else:
-            return riser.key
-    return columns.risers[-1].key
+            return key if key[0] else None
+    return columns.risers[-1].key if columns.risers else None
 
 
 def attached(columns: Columns, row: int, place: int) -> Iterable[float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from labkit.view.schematic.columns import Bridge, Columns, Riser, attached
+from labkit.view.schematic.columns import Bridge, Columns, Riser, attached, lane_rank, lane_stops
 from labkit.view.schematic.drawing import Box, Drawing, Fragment, Point, Wire, joined
 from labkit.view.schematic.normalise import Network
 from labkit.view.schematic.parts import DrawnCircuit
@@ -53,25 +53,18 @@ def _row_fragment(columns: Columns, row: int) -> Fragment:
 
 def _lanes(columns: Columns, row: int, base: Fragment) -> Fragment:
     """Lay the bridges of a row, the shortest first, each above everything it passes."""
-    bridges = sorted(
-        (bridge for bridge in columns.bridges if bridge.row == row), key=lambda bridge: bridge.right.x - bridge.left.x
-    )
-    passing = [riser.column.x for riser in columns.risers if riser.upper[0] < row <= riser.lower[0]]
     boxes = base.boxes()
     pieces: list[Fragment] = []
-    for index, bridge in enumerate(bridges):
-        drops = [column.x for other in bridges[index + 1 :] for column in (other.left, other.right)]
-        piece = _lane(bridge, boxes, [*drops, *passing])
+    for bridge in sorted((bridge for bridge in columns.bridges if bridge.row == row), key=lane_rank):
+        piece = _lane(bridge, boxes, [column.x for column in lane_stops(columns, bridge)])
         pieces.append(piece)
         boxes.extend(piece.boxes())
     return joined(pieces)
 
 
-def _lane(bridge: Bridge, boxes: list[Box], drops: list[float]) -> Fragment:
+def _lane(bridge: Bridge, boxes: list[Box], stops: list[float]) -> Fragment:
     x0, x1 = bridge.left.x, bridge.right.x
     under = [box.y0 for box in boxes if box.x1 > x0 - 1 and box.x0 < x1 + 1]
-    inner = sorted(x for x in drops if x0 < x < x1)
-    stops = [x0, *inner, x1]
     room = max(zip(stops, stops[1:]), key=lambda gap: gap[1] - gap[0])
     start = (room[0] + room[1] - bridge.length) / 2
     y = min(under, default=0.0) - LANE_GAP - bridge.block.box.y1

@@ -26,6 +26,7 @@ from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part,
 from labkit.rig.rig import Rig
 from labkit.view.schematic.parts import GROUND, OPEN, DrawnCircuit, DrawnPart
 
+NO_BREAK = "\u00a0"
 _LONGEST_CONTACT_LABEL = 34
 """Letters; a contact that closes in many positions is numbered instead of listing them all."""
 
@@ -55,9 +56,8 @@ def drawing_of(rig: Rig) -> DrawnCircuit:
 
 
 def short_quantity(value: float, unit: str) -> str:
-    """Return a value in three significant digits at most, as it is printed on a part."""
-    text = format_quantity(float(f"{value:.3g}"), unit)
-    return text.replace("000 pF", " nF") if text.endswith("000 pF") else text
+    """Return a value in three significant digits at most, as it is printed on a part, with a no-break blank."""
+    return format_quantity(float(f"{value:.3g}"), unit).replace(" ", NO_BREAK)
 
 
 def _settings(rig: Rig) -> str:
@@ -127,7 +127,7 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
     if isinstance(part, Pot):
         ganged = "" if part.control_name in ("", part.name) else f"{part.control_name.replace('_', ' ')} "
         at = f"{ganged}at {_position(where)}" if where is not None else ""
-        value = f"{short_quantity(part.value, 'Ω')} {part.taper}"
+        value = f"{short_quantity(part.value, 'Ω')} {str(part.taper).replace(' ', NO_BREAK)}"
         yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at))
     elif isinstance(part, FixedResistor):
         yield _two_pin("resistor", part.name, part.nodes, words, short_quantity(part.value, "Ω"))

@@ -40,12 +40,14 @@ def draw(circuit: DrawnCircuit) -> Drawing:
     for hubs in _hub_choices(candidates):
         network = normalise(circuit, hubs)
         trees = reduced(network)
-        for extends in (False, True):
-            plan = planned(network, trees, extends=extends)
+        short, long = (planned(network, trees, extends=extends) for extends in (False, True))
+        for plan in (short,) if long.rows == short.rows else (short, long):
             drawing = composed(settled(plan, network.outputs), network, circuit, description)
-            cost = _cost(drawing, circuit) + APART_COST * (len(candidates) - len(hubs))
+            cost = _cost(drawing) + APART_COST * (len(candidates) - len(hubs))
             if best is None or cost < best[0] - 1e-6:
-                best = (cost, drawing)
+                cost += FAULT_COST * len(faults(drawing, circuit))
+                if best is None or cost < best[0] - 1e-6:
+                    best = (cost, drawing)
     assert best is not None  # there is always the trial without hubs
     return best[1]
 
@@ -58,11 +60,11 @@ def _hub_choices(candidates: tuple[str, ...]) -> Iterator[frozenset[str]]:
     yield from dict.fromkeys(choices)
 
 
-def _cost(drawing: Drawing, circuit: DrawnCircuit) -> float:
+def _cost(drawing: Drawing) -> float:
+    """Cost of what can be counted quickly; the checks follow only for a drawing that would win."""
     box = drawing.box
     return (
-        FAULT_COST * len(faults(drawing, circuit))
-        + FLAG_COST * drawing.flags
+        FLAG_COST * drawing.flags
         + CROSSING_COST * crossings(drawing)
         + AREA_COST * (box.x1 - box.x0) * (box.y1 - box.y0)
     )

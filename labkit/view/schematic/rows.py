@@ -15,7 +15,7 @@ _LONGEST_SEARCH = 6000
 """Steps after which a path search settles for the best path so far; the trade's circuits need fewer than 500."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Link:
     """A step to the right within a row: a tree, or a joint entered and left by named pins."""
 

@@ -27,7 +27,7 @@ def text_width(text: str, size: float = FONT_SIZE) -> float:
 
 
 def broken(lines: tuple[str, ...], longest: float = LONGEST_LINE) -> tuple[str, ...]:
-    """Break lines wider than ``longest`` at blanks, as evenly as the words allow."""
+    """Break lines wider than ``longest`` at blanks; a no-break blank holds a number and its unit together."""
     result: list[str] = []
     for line in lines:
         result.extend(_break_line(line, longest))
@@ -35,7 +35,7 @@ def broken(lines: tuple[str, ...], longest: float = LONGEST_LINE) -> tuple[str, 
 
 
 def _break_line(line: str, longest: float) -> list[str]:
-    words = line.split()
+    words = [word for word in line.split(" ") if word]
     if not words:
         return []
     rows = [words[0]]
