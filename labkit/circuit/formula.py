@@ -266,8 +266,9 @@ class Formula:
         structure = replace(self._structure, numbers=tuple(sorted(numbers.items())))
         solved = (transfer if self.quantity == "transfer" else impedance)(structure, "ring")
         rational = _with_numbers(solved, self._fixed)
-        codes = {code for code in rational.denominator.generators if code != "s"}
-        values = {code: float(value) for code, value in _exact_values(self._network).items() if code in codes}
+        values = {code: float(value) for code, value in _exact_values(self._network).items()}
+        values |= {f"e{place}": weight for place, (_, weight) in enumerate(self._network.weights)}
+        values |= {f"g{place}": stage.gain for place, stage in enumerate(self._network.stages)}
         return Scaled.of(rational, values), dict(shares)
 
 

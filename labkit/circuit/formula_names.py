@@ -117,21 +117,23 @@ def _words(kind: str, part: str) -> list[str]:
 
 
 def _shorten(drafts: list[_Draft]) -> None:
-    """Drop a first word that a whole pickup or coil shares, where every name stays its own."""
-    changed = True
-    while changed:
-        changed = False
-        for word in dict.fromkeys(draft.words[0] for draft in drafts if len(draft.words) > 1):
-            sharing = [draft for draft in drafts if draft.words[:1] == [word]]
-            # Three parts, one of them an inductance: a coil, and not the two halves of a pot.
-            if len(sharing) < 3 or not any(draft.kind == "L" for draft in sharing):
-                continue
-            shorter = {id(draft): draft.words[1:] or draft.words for draft in sharing}
-            names = [(draft.kind, *shorter.get(id(draft), draft.words)) for draft in drafts]
-            if len(set(names)) == len(names) and any(len(draft.words) > 1 for draft in sharing):
-                for draft in sharing:
-                    draft.words = shorter[id(draft)]
-                changed = True
+    """Drop the first word of a pickup's parts where only one pickup, or coil, is in the formula."""
+    while True:
+        coils = [word for word in dict.fromkeys(draft.words[0] for draft in drafts) if _is_coil(word, drafts)]
+        if len(coils) != 1:
+            return
+        shorter = [draft.words[1:] or draft.words if draft.words[0] == coils[0] else draft.words for draft in drafts]
+        names = [(draft.kind, *words) for draft, words in zip(drafts, shorter)]
+        if len(set(names)) < len(names) or shorter == [draft.words for draft in drafts]:
+            return
+        for draft, words in zip(drafts, shorter):
+            draft.words = words
+
+
+def _is_coil(word: str, drafts: list[_Draft]) -> bool:
+    """Three parts or more under one first word, one of them an inductance: a coil, and not the two halves of a pot."""
+    sharing = [draft for draft in drafts if draft.words[0] == word]
+    return len(sharing) >= 3 and any(draft.kind == "L" for draft in sharing)
 
 
 def _unique(wanted: str, taken: set[str]) -> str:
