@@ -26,7 +26,7 @@ from labkit.view.words import ZERO, note_frequency
 FORMATS = ("svg", "png", "pdf")
 _TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 _STYLE: Mapping[str, object] = {
-    "font.family": ["Source Sans 3", "Noto Sans", "DejaVu Sans", "sans-serif"],
+    "font.family": ["DejaVu Sans"],
     "font.size": 10.5,
     "svg.fonttype": "none",
     "svg.hashsalt": "labkit",
@@ -59,7 +59,8 @@ def figure(
     with matplotlib.rc_context({**_STYLE}):
         drawing = Figure(figsize=size_in, facecolor=PAPER)
         FigureCanvasAgg(drawing)
-        axes = drawing.add_axes((0.075, 0.18, 0.75, 0.68), facecolor=PAPER)
+        width = 0.75 if any(curve.label for curve in curves) else 0.89
+        axes = drawing.add_axes((0.075, 0.18, width, 0.68), facecolor=PAPER)
         _dress(axes, low_hz, high_hz)
         low_db, high_db = level_window(curves)
         axes.set_ylim(low_db, high_db)
@@ -69,7 +70,7 @@ def figure(
                 if not curve.style.dash
                 else (0, tuple(length / curve.style.width for length in curve.style.dash))
             )
-            axes.semilogx(
+            axes.plot(
                 curve.frequency_hz,
                 curve.gain_db,
                 color=curve.style.colour,
@@ -78,7 +79,7 @@ def figure(
             )
         axes.set_xlim(low_hz, high_hz)
         _name_ends(axes, curves, low_db, high_db, size_in[1])
-        drawing.text(0.075, 0.945, title, color=INK, fontsize=13, fontweight="semibold")
+        drawing.text(0.075, 0.945, title, color=INK, fontsize=13, fontweight="bold")
         drawing.text(0.075, 0.025, caption, color=MUTED, fontsize=9.5)
     return drawing
 
@@ -184,6 +185,6 @@ def _name_ends(axes: Axes, curves: Sequence[Curve], low_db: float, high_db: floa
             textcoords="offset points",
             va="center",
             color=curve.style.colour,
-            fontweight="semibold",
+            fontweight="bold",
             annotation_clip=False,
         )

@@ -1,0 +1,273 @@
+"""The rig page without a browser: what moves, what is said, what an address may and may not do."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+from urllib.parse import urlencode
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from labkit.app.rig_model import RigBench, query_for
+from labkit.app.rig_state import MOST_PINS
+from labkit.rig.sheet import load_rig, set_value
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture
+def bench() -> RigBench:
+    """The page as it opens; every call of the clock is ten seconds later."""
+    times = iter(range(0, 10**6, 10))
+    return RigBench(clock=lambda: float(next(times)))
+
+
+def other_rig(bench: RigBench) -> str:
+    return next(name for name in bench.rigs if name != bench.default_rig)
+
+
+def test_the_page_opens_with_a_working_rig_and_an_empty_address(bench):
+    assert bench.query == ""
+    assert bench.shown.reading.peak_hz is not None
+    assert bench.numbers[0].value.endswith("kHz")
+
+
+def test_a_longer_cable_moves_the_peak_down_as_the_command_line_says(bench):
+    before = bench.shown.reading.peak_hz
+    bench.set_text("cable.length", "10 m")
+    # the same change through the sheet's own words is the outside check here: equal to the peak search's 1e-6
+    expected = set_value(load_rig(bench.default_rig), "cable.length", "10 m").response().peak
+    assert bench.shown.reading.peak_hz == pytest.approx(expected.frequency_hz, rel=1e-6)
+    assert bench.shown.reading.peak_hz < before
+
+
+@pytest.mark.parametrize(
+    ("key", "text"),
+    [
+        ("volume", "5"),
+        ("tone", "2.5"),
+        ("volume.value", "500k"),
+        ("tone_capacitor", "47n"),
+        ("cable.length", "3 m"),
+        ("cable.capacitance", "52 pF/m"),
+        ("bridge", "two-coil"),
+    ],
+)
+def test_every_control_does_what_the_command_line_does(bench, key, text):
+    bench.set_text(key, text)
+    assert bench.errors == {}
+    expected = set_value(load_rig(bench.default_rig), key, text).response()
+    got = bench.rig.response()
+    # the same circuit solved by the same code: equal but for rounding
+    assert got.gain_db == pytest.approx(expected.gain_db, abs=1e-9)
+
+
+def test_input_comes_from_the_catalogue(bench):
+    bench.set_text("input", "interface input, 220 kΩ")
+    assert bench.rig.stage("input").resistance == 220e3
+
+
+def test_controls_follow_the_harness_of_the_rig(bench):
+    assert "selector" not in bench.controls
+    bench.set_text("rig", other_rig(bench))
+    assert "selector" in bench.controls
+    assert bench.controls["selector"].positions == ("neck", "both", "bridge")
+
+
+def test_a_bad_value_leaves_the_rig_alone_and_is_told_beside_its_control(bench):
+    before = bench.state
+    bench.set_text("tone_capacitor", "22 kΩ")
+    assert bench.state == before
+    assert "capacitance" in bench.errors["tone_capacitor"]
+    bench.set_text("tone_capacitor", "10n")
+    assert bench.errors == {}
+
+
+@pytest.mark.parametrize(("index", "place"), [(-7, 0), (10**9, -1)])
+def test_positions_beyond_the_ends_stop_there(bench, index, place):
+    bench.set_index("cable.length", index)
+    assert bench.values["cable.length"] == bench.controls["cable.length"].positions[place]
+
+
+def test_undo_and_redo_walk_the_same_way(bench):
+    states = [bench.state]
+    for key, text in (("volume", "5"), ("cable.length", "9"), ("tone", "1")):
+        bench.set_text(key, text)
+        states.append(bench.state)
+    for state in reversed(states[:-1]):
+        bench.undo()
+        assert bench.state == state
+    assert not bench.can_undo
+    for state in states[1:]:
+        bench.redo()
+        assert bench.state == state
+
+
+def test_start_again_goes_back_to_the_sheet_and_can_be_undone(bench):
+    bench.set_text("volume", "3")
+    bench.pin()
+    moved = bench.state
+    bench.start_again()
+    assert bench.query == ""
+    bench.undo()
+    assert bench.state == moved
+
+
+def test_no_more_than_three_pins_and_none_twice(bench):
+    bench.pin()
+    assert not bench.can_pin
+    for length in ("2", "3", "4", "6"):
+        bench.set_text("cable.length", length)
+        bench.pin()
+    assert len(bench.pins) == MOST_PINS
+
+
+def test_pins_say_what_differs_and_how_it_is_now(bench):
+    bench.set_text("cable.length", "3")
+    bench.pin()
+    bench.set_text("cable.length", "10")
+    (pin,) = bench.pins
+    assert pin.short == "cable 3 m"
+    assert pin.text == "Cable length 3 m, now 10 m"
+    assert bench.numbers[0].detail.endswith("lower than with cable 3 m")
+
+
+def test_a_pin_keeps_its_colour_when_another_goes(bench):
+    for length in ("2", "3", "4"):
+        bench.set_text("cable.length", length)
+        bench.pin()
+    bench.unpin(0)
+    assert [pin.pin.slot for pin in bench.pins] == [1, 2]
+
+
+def test_going_back_to_a_pin_restores_it_and_keeps_it(bench):
+    bench.set_text("tone", "4")
+    bench.pin()
+    pinned = bench.state.setup
+    bench.set_text("tone", "9")
+    bench.restore(0)
+    assert bench.state.setup == pinned
+    assert len(bench.pins) == 1
+
+
+def test_the_drawing_shows_now_and_every_pin(bench):
+    bench.pin()
+    bench.set_text("cable.length", "10")
+    bench.pin()
+    bench.set_text("tone", "4")
+    svg = ElementTree.fromstring(bench.draw(790))
+    assert len(list(svg.iter(f"{SVG}polyline"))) == 3
+    assert bench.numbers[0].value in svg.find(f"{SVG}desc").text
+
+
+@given(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "volume": st.floats(min_value=0, max_value=10),
+            "tone": st.floats(min_value=0, max_value=10),
+            "tone_capacitor": st.floats(min_value=1e-12, max_value=1e-6),
+            "cable.length": st.floats(min_value=0, max_value=100),
+            "bridge": st.sampled_from(["narrow single coil", "two-coil"]),
+        },
+    )
+)
+def test_an_address_restores_the_state_it_was_written_from(values):
+    bench = RigBench()
+    for key, value in values.items():
+        bench.set_text(key, value if isinstance(value, str) else f"{bench.controls[key].encode(value)}{UNITS[key]}")
+    bench.pin()
+    again = RigBench(query=bench.query)
+    assert again.problems == ()
+    assert again.state == bench.state
+
+
+UNITS = {"volume": "", "tone": "", "tone_capacitor": " F", "cable.length": " m"}
+
+
+@given(st.text(max_size=300))
+def test_no_address_breaks_the_page(text):
+    bench = RigBench(query=text)
+    assert bench.draw(400).startswith("<svg")
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(
+                ["v", "rig", "pin", "volume", "cable.length", "cable.capacitance", "input", "bridge", "<b>"]
+            ),
+            st.one_of(
+                st.text(max_size=30), st.floats().map(str), st.sampled_from(["1", "two-coil", "volume=3", "-1e300"])
+            ),
+        ),
+        max_size=12,
+    )
+)
+def test_damaged_addresses_are_clamped_or_left_out(fields):
+    bench = RigBench(query=urlencode(fields))
+    for control in bench.controls:
+        value = bench.values[control.key]
+        if control.is_quantity:
+            low, high = control.limits
+            assert low <= value <= high
+        else:
+            assert value in control.positions
+    # what the page then writes must be readable without complaint
+    assert RigBench(query=bench.query).problems == ()
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("v=99&volume=3", "another version"),
+        ("volume=lots", "no number"),
+        ("colour=red", "no 'colour'"),
+        ("rig=../../etc/passwd", "no rig"),
+        ("x=" + "9" * 10_000, "too long"),
+        ("&".join(f"a{index}=1" for index in range(400)), "more than this page ever writes"),
+    ],
+)
+def test_what_of_a_link_cannot_be_used_is_said(query, words):
+    bench = RigBench(query=query)
+    assert words in " ".join(bench.problems)
+    assert bench.query == ""
+
+
+def test_a_link_never_reads_a_file(tmp_path):
+    sheet = tmp_path / "rig.toml"
+    sheet.write_text('sheet = "rig"\nformat = 1\nname = "mine"\n')
+    bench = RigBench(query=urlencode({"rig": str(sheet), "bridge": str(sheet)}))
+    assert bench.state.setup.rig == bench.default_rig
+    assert bench.problems
+
+
+def test_a_rig_of_ones_own_opens_the_page(bench):
+    own = load_rig(other_rig(bench)).replace(name="mine <b>own</b>")
+    page = RigBench(own)
+    assert page.default_rig == "mine <b>own</b>"
+    assert page.controls["rig"].positions[0] == "mine <b>own</b>"
+    assert "<b>" not in page.draw(790)
+
+
+def test_volume_at_zero_is_said_to_be_silent_and_still_drawn(bench):
+    bench.set_text("volume", "0")
+    assert bench.numbers[0].value == "no signal"
+    assert bench.draw(400).startswith("<svg")
+
+
+def test_links_of_the_landing_page_open_without_complaint():
+    from labkit.app.landing import landing_rigs, landing_tasks
+
+    queries = [task["query"] for group in landing_tasks() for task in group["tasks"]]
+    queries += [rig["query"] for rig in landing_rigs()]
+    assert len(set(queries)) > 4
+    for query in queries:
+        assert RigBench(query=query).problems == ()
+
+
+def test_a_query_for_a_link_says_what_was_asked_for():
+    bench = RigBench(query=query_for({"cable.length": 10.0}, pin={"cable.length": 3.0}))
+    assert bench.values["cable.length"] == 10.0
+    assert bench.pins[0].short == "cable 3 m"

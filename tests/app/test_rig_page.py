@@ -1,0 +1,108 @@
+"""Widgets follow the bench: messages in, traits out."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.app.rig_model import RigBench
+from labkit.app.rig_page import RigPage, numbers_html, panel
+from labkit.rig.sheet import load_rig
+from labkit.view.words import KeyNumber
+
+
+@pytest.fixture
+def page() -> RigPage:
+    return RigPage(RigBench())
+
+
+def send(widget, **content):
+    """What a message of the browser does."""
+    widget._receive(widget, content, [])
+
+
+def test_moving_the_cable_changes_curve_number_and_address(page):
+    before = page.curve.svg, page.numbers.value, page.actions.query
+    send(page.controls, do="set", key="cable.length", index=60)
+    after = page.curve.svg, page.numbers.value, page.actions.query
+    assert all(one != other for one, other in zip(before, after))
+    assert page.actions.query.startswith("v=1&cable.length=")
+
+
+def test_an_error_arrives_beside_its_control(page):
+    send(page.controls, do="type", key="cable.length", text="five apples")
+    assert "Cable length" in page.controls.values["cable.length"]["error"]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        {},
+        {"do": "nothing"},
+        {"do": "__class__"},
+        "text",
+        None,
+        {"do": "open", "search": "?volume=3"},
+        {"do": "unpin", "key": "77"},
+        {"do": "restore", "key": "77"},
+    ],
+)
+def test_messages_that_mean_nothing_do_nothing(page, content):
+    before = page.curve.svg
+    page.controls._receive(page.controls, content, [])
+    if not isinstance(content, dict) or content.get("do") not in ("unpin", "restore"):
+        page.player._receive(page.player, content, [])
+    else:
+        page.actions._receive(page.actions, content, [])
+    assert page.curve.svg == before
+
+
+def test_opening_with_an_address_shows_its_state_and_its_problems(page):
+    send(page.actions, do="open", search="?v=1&volume=3&colour=red")
+    assert page.controls.values["volume"]["text"] == "3 of 10"
+    assert "colour" in page.actions.said
+
+
+def test_another_width_redraws_at_that_width(page):
+    page.curve.width = 380
+    assert 'width="380"' in page.curve.svg
+
+
+def test_buttons_say_what_can_be_done(page):
+    def enabled():
+        return {action["key"]: action["enabled"] for action in page.actions.actions}
+
+    assert enabled() == {"pin": True, "undo": False, "redo": False, "again": False, "link": True}
+    send(page.actions, do="pin")
+    assert enabled() == {"pin": False, "undo": True, "redo": False, "again": True, "link": True}
+    send(page.actions, do="undo")
+    assert enabled()["redo"]
+
+
+def test_a_rig_with_other_controls_brings_its_own(page):
+    other = page.bench.rigs[1]
+    send(page.controls, do="set", key="rig", index=page.bench.controls["rig"].positions.index(other))
+    keys = {control["key"] for group in page.controls.groups for control in group["controls"]}
+    assert "selector" in keys
+    assert keys == set(page.controls.values)
+
+
+def test_sound_is_made_when_asked_for_and_goes_stale_with_a_change(page):
+    assert page.player.now == b""
+    send(page.player, do="render")
+    assert page.player.now[:4] == b"RIFF"
+    assert page.player.is_current
+    page.bench.set_text("volume", "0")
+    page.show()
+    assert not page.player.is_current
+
+
+def test_numbers_are_escaped_and_announced():
+    text = numbers_html((KeyNumber(label="a", value="<b>", detail='"quoted"'),))
+    assert "<b>" not in text.replace("<dl", "").replace("<dd", "")
+    assert 'data-announce="a &lt;b&gt;' in text
+
+
+def test_a_panel_opens_on_a_sheet_by_name_in_any_notebook():
+    name = RigBench().rigs[1]
+    assert "lab-page" in panel(sheet=name)._dom_classes
+    assert "lab-page" in panel(load_rig(name))._dom_classes
