@@ -1,0 +1,148 @@
+"""Strings: tension, stiffness and steel area against published figures."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from labkit.core.errors import InputError
+from labkit.sound.strings import (
+    INCH,
+    STRING_SETS,
+    String,
+    inharmonicity,
+    note_frequency,
+    partial_frequencies,
+    string_of_gauge,
+    string_set,
+    tension,
+)
+
+POUND_FORCE = 4.4482216152605
+
+
+@pytest.mark.parametrize(
+    ("note", "printed_hz"),
+    [("E2", 82.41), ("A2", 110.0), ("D3", 146.83), ("G3", 196.0), ("B3", 246.94), ("E4", 329.63)],
+)
+def test_open_notes_agree_with_the_printed_equal_temperament(note: str, printed_hz: float) -> None:
+    # "Guitar tuning guide" prints two decimals at A4 = 440 Hz (ISO 16): half of the last digit.
+    assert note_frequency(note) == pytest.approx(printed_hz, abs=0.005)
+
+
+def test_accidentals_move_a_note_by_a_semitone() -> None:
+    assert note_frequency("Bb1") == pytest.approx(note_frequency("A#1"), rel=1e-12)  # same key, rounding only
+    assert note_frequency("B1") / note_frequency("Bb1") == pytest.approx(2 ** (1 / 12), rel=1e-12)
+
+
+# Closed-form cases: mu, T, B and the sharpening of partial 20 of plain steel strings at 648 mm (H. Fletcher's formula;
+# 7850 kg/m³ and 200 GPa are conventional values).
+CLOSED_FORM = [
+    (0.000254, 329.63, 0.00039776537, 72.59228, 1.3231042e-05, 4.557673),
+    (0.0003302, 246.94, 0.00067222348, 68.850416, 3.9842936e-05, 13.652225),
+    (0.0004318, 196.0, 0.0011495419, 74.17319, 0.00010815167, 36.56619),
+]
+
+
+@pytest.mark.parametrize(("diameter", "f0", "mass", "newton", "b", "cents"), CLOSED_FORM)
+def test_tension_and_stiffness_of_plain_strings_follow_the_closed_form(
+    diameter: float, f0: float, mass: float, newton: float, b: float, cents: float
+) -> None:
+    string = String(name="plain", open_hz=f0, diameter=diameter, mass_per_length=7850 * math.pi * diameter**2 / 4)
+    assert string.mass_per_length == pytest.approx(mass, rel=1e-7)  # eight printed digits
+    pull = tension(mass_per_length=string.mass_per_length, length=0.648, frequency_hz=f0)
+    assert pull == pytest.approx(newton, rel=1e-6)  # seven printed digits
+    stiffness = inharmonicity(stiff_diameter=diameter, tension_n=pull, length=0.648)
+    assert stiffness == pytest.approx(b, rel=1e-6)
+    partials = partial_frequencies(fundamental_hz=f0, stiffness=stiffness, count=20)
+    # Sharpening against 20 times the first partial, printed to seven digits.
+    assert 1200 * math.log2(partials[19] / (20 * partials[0])) == pytest.approx(cents, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("number", "pounds"), [(1, 16.20), (2, 15.37), (3, 16.56), (4, 18.39), (5, 19.52), (6, 17.47)]
+)
+def test_tensions_at_25_and_a_half_inches_follow_from_the_printed_unit_weights(number: int, pounds: float) -> None:
+    # T = UW·(2LF)²/386.4 in lb and in ("A Complete Technical Reference for Fretted Instrument String Tensions").
+    # 0.1 %: 386.4 is rounded from 386.09, and notes are rounded to 0.01 Hz there.
+    assert string_set("six-string").tension(number) / POUND_FORCE == pytest.approx(pounds, rel=1.2e-3)
+
+
+def test_thick_plain_and_wound_strings_are_the_stiff_ones() -> None:
+    # "Inharmonicity of Sounds from Electric Guitars": E2 and A2 usually more inharmonic than E4; plain G3 can exceed D3.
+    strings = string_set("six-string")
+    assert strings.inharmonicity(6) > strings.inharmonicity(1)
+    assert strings.inharmonicity(5) > strings.inharmonicity(1)
+    assert strings.inharmonicity(3) > strings.inharmonicity(4)
+
+
+@pytest.mark.parametrize("name", ["six-string", "six-string, heavy", "six-string, short scale"])
+def test_open_guitar_strings_stay_in_the_published_range_of_inharmonicity(name: str) -> None:
+    # 1e-5 … 2e-4 for open steel strings (IEEE TASLP 20 (2012) 1857; Acta Acustica 92 (2006) 842; from memory).
+    strings = string_set(name)
+    for number in range(1, len(strings.strings) + 1):
+        assert 1e-5 < strings.inharmonicity(number) < 2e-4
+
+
+def test_output_of_plain_strings_goes_with_their_cross_section() -> None:
+    # 0.017 in against 0.010 in: 9.218 dB ("Analytical Modeling and Experimental Characterization of a Magnetic Pickup").
+    thick, thin = (string_of_gauge("E4", gauge, wound=False).steel_area for gauge in (17, 10))
+    assert 20 * math.log10(thick / thin) == pytest.approx(9.2179569, abs=1e-6)  # exact ratio of squares
+
+
+def test_a_wound_string_counts_with_its_core_only() -> None:
+    low_e = string_set("six-string")[6]
+    assert low_e.is_wound
+    assert low_e.steel_area == pytest.approx(math.pi * low_e.core_diameter**2 / 4, rel=1e-12)
+
+
+def test_fretting_twelve_frets_doubles_the_note_and_quadruples_the_stiffness() -> None:
+    strings = string_set("six-string")
+    assert strings.frequency(6, 12) == pytest.approx(2 * strings.frequency(6), rel=1e-12)
+    assert strings.inharmonicity(6, 12) == pytest.approx(4 * strings.inharmonicity(6), rel=1e-9)
+
+
+@pytest.mark.parametrize("name", STRING_SETS)
+def test_every_built_in_set_has_playable_tensions(name: str) -> None:
+    # Common practice, no source: guitar strings 50 … 120 N, bass strings 130 … 250 N.
+    strings = string_set(name)
+    low, high = (130, 250) if "bass" in name else (50, 130)
+    for number in range(1, len(strings.strings) + 1):
+        assert low < strings.tension(number) < high
+
+
+def test_gauges_outside_the_table_say_that_they_are_derived() -> None:
+    assert "derived" in string_of_gauge("B1", 59, wound=True).source
+    assert "derived" in string_of_gauge("E4", 7, wound=False).source
+    assert "derived" not in string_of_gauge("E2", 46, wound=True).source
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"diameter": 0.01}, "diameter"),
+        ({"core_diameter": 0.002}, "core must be thinner"),
+        ({"mass_per_length": 0.0}, "mass"),
+        ({"open_hz": float("nan")}, "open note"),
+    ],
+)
+def test_impossible_strings_are_refused(change: dict, message: str) -> None:
+    good = {"name": "x", "open_hz": 82.0, "diameter": 46e-3 * INCH, "mass_per_length": 0.0068}
+    with pytest.raises(InputError, match=message):
+        String(**{**good, **change})
+
+
+def test_an_unknown_set_or_note_or_string_names_the_remedy() -> None:
+    with pytest.raises(InputError, match="Did you mean 'six-string'"):
+        string_set("six string")
+    with pytest.raises(InputError, match="like 'E2'"):
+        note_frequency("H2")
+    with pytest.raises(InputError, match="strings 1 to 6"):
+        string_set("six-string")[7]
+
+
+def test_partials_rise_without_end() -> None:
+    partials = partial_frequencies(fundamental_hz=82.4, stiffness=1e-4, count=50)
+    assert np.all(np.diff(partials) > 82.4)
