@@ -27,6 +27,7 @@ SECTIONS_STEEL = 3
 FIT_LOW_HZ, FIT_HIGH_HZ = 50.0, 20_000.0
 _FIT_POINTS = 48
 _MOST_STEPS = 200
+_BEYOND = 8.0
 
 
 def cylinder_permeability(
@@ -175,7 +176,7 @@ def fit_sections(
     """Return R–L sections that follow a complex inductance over a band of frequencies.
 
     Least squares on (fit − exact)/|exact| by Levenberg–Marquardt over ln K and ln f_e, so that no fraction can
-    become negative.
+    become negative. Corners stay within a factor 8 of the band: far above it only K/f_e shows, and K would run off.
 
     Parameters
     ----------
@@ -208,7 +209,8 @@ def fit_sections(
     if np.max(np.abs(lost)) < 1e-6:
         return ()
     weight = low_frequency / np.abs(wanted)
-    fraction, corner = _levenberg(frequency, lost, weight, _starts(frequency, lost, count))
+    bounds = np.log(low_hz / _BEYOND), np.log(high_hz * _BEYOND)
+    fraction, corner = _levenberg(frequency, lost, weight, _starts(frequency, lost, count), bounds)
     if fraction.sum() >= 1:
         raise InputError(f"the fitted eddy fractions sum to {fraction.sum():.3g}; they must stay below 1")
     kept = sorted(zip(corner, fraction, strict=True))
@@ -224,7 +226,7 @@ def _starts(frequency: np.ndarray, lost: np.ndarray, count: int) -> np.ndarray:
 
 
 def _levenberg(
-    frequency: np.ndarray, lost: np.ndarray, weight: np.ndarray, start: np.ndarray
+    frequency: np.ndarray, lost: np.ndarray, weight: np.ndarray, start: np.ndarray, bounds: tuple[float, float]
 ) -> tuple[np.ndarray, np.ndarray]:
     half = start.size // 2
     jf = 1j * frequency[:, None]
@@ -246,11 +248,12 @@ def _levenberg(
         normal, gradient = slope.T @ slope, slope.T @ residual
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -gradient)
         trial = point + np.clip(step, -2.0, 2.0)
+        trial[half:] = np.clip(trial[half:], *bounds)
         trial_residual, trial_slope = model(trial)
         gain = float(residual @ residual - trial_residual @ trial_residual)
         if gain > 0:
             point, residual, slope, damping = trial, trial_residual, trial_slope, damping / 4
-            if gain < 1e-10 * float(residual @ residual):
+            if gain < 1e-7 * float(residual @ residual):
                 break
         else:
             damping *= 6

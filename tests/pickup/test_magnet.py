@@ -115,7 +115,7 @@ def test_any_plausible_magnet_settles(
 
 
 def test_short_alnico_5_keeps_about_half_its_remanence() -> None:
-    """Field model of an electropermanent-magnet project: lone LNG37 rod, D 4.75 mm, L 12.5 mm, B 0.47 T (39 % of B_r)."""
+    """Field model of an electropermanent-magnet project: lone LNG37 rod, 4.75 mm by 12.5 mm, 0.47 T (39 % of B_r)."""
     rods = Rods(positions=((0.0, 0.0),), radius=2.375e-3, length=12.5e-3)
     state = operating_point(rods, magnet("Alnico 5"), remanence=1.20, coercivity=48e3)
     own = interaction_matrix(rods) @ state.magnetisation.ravel()
