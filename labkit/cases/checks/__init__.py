@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from labkit.cases.checks import loads
+from labkit.cases.checks import coils, loads
 
 CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     **loads.CHECKS,
+    **coils.CHECKS,
 }
 """Every built-in check."""
