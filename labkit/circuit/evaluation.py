@@ -14,6 +14,8 @@ from fractions import Fraction
 import numpy as np
 
 from labkit.circuit.polynomial import Polynomial, Rational, roots
+from labkit.core.grid import REFERENCE_HZ
+from labkit.core.response import Peak
 
 SCALE_RAD = 2 * math.pi * 2000.0
 """ω₀, rad/s: the middle of where pickups resonate."""
@@ -127,6 +129,68 @@ class Scaled:
             mixed += sign * (change_first / value - change * first / value**2)
         # ∂/∂ω = j·∂/∂s: once for the mixed derivative, twice for the bend.
         return float(-(1j * mixed).real / (-bend).real * SCALE_RAD)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensitivity:
+    """What a relative change of one part does, to first order and exactly at the present values.
+
+    Attributes
+    ----------
+    part : str
+    resonance : float or None
+        d ln(f) / d ln(part) of the dominant pole pair: +0.5 means that +1 % moves it by +0.5 %.
+    q : float or None
+        d ln(Q) / d ln(part) of that pair.
+    peak_frequency : float or None
+        d ln(f) / d ln(part) of the maximum of the curve.
+    peak_db_per_percent : float or None
+        Change of the peak's gain, dB per +1 % of the part.
+    height_db_per_percent : float or None
+        Change of the peak's height over 100 Hz, dB per +1 % of the part.
+    """
+
+    part: str
+    resonance: float | None
+    q: float | None
+    peak_frequency: float | None
+    peak_db_per_percent: float | None
+    height_db_per_percent: float | None
+
+
+def sensitivity(
+    part: str, scaled: Scaled, weights: Mapping[str, float], pole: complex | None, peak: Peak | None
+) -> Sensitivity:
+    """Return the sensitivities of a pole pair and of a maximum to one part.
+
+    Parameters
+    ----------
+    part : str
+    scaled : Scaled
+    weights : mapping of str to float
+        d ln(generator) / d ln(part).
+    pole : complex or None, rad/s
+    peak : Peak or None
+    """
+    resonance = q = peak_frequency = at_peak = height = None
+    if pole is not None:
+        shift = scaled.pole_shift(pole, weights)
+        resonance = (shift / pole).real
+        q = resonance - shift.real / pole.real
+    if peak is not None:
+        omega = 2 * math.pi * peak.frequency_hz
+        decibels = 20 / math.log(10) / 100
+        at_peak = decibels * scaled.log_gain_slope(omega, weights)
+        height = at_peak - decibels * scaled.log_gain_slope(2 * math.pi * REFERENCE_HZ, weights)
+        peak_frequency = scaled.peak_shift(omega, weights) / omega
+    return Sensitivity(
+        part=part,
+        resonance=resonance,
+        q=q,
+        peak_frequency=peak_frequency,
+        peak_db_per_percent=at_peak,
+        height_db_per_percent=height,
+    )
 
 
 def _log(value: Fraction) -> float:

@@ -16,51 +16,40 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.circuit.elements import MAIN_VALUE, Circuit, Contact, Coupling, CustomAdmittance, Source
-from labkit.circuit.evaluation import Scaled
+from labkit.circuit.elements import Circuit
+from labkit.circuit.evaluation import Scaled, Sensitivity, sensitivity
+from labkit.circuit.formula_choice import (
+    exact_values,
+    most_influential,
+    numeric_note,
+    parts_named,
+    simple_fraction,
+    structure_keeping,
+)
 from labkit.circuit.formula_names import Symbol, name_symbols
+from labkit.circuit.network import Network
 from labkit.circuit.polynomial import Polynomial, Rational, TooManyTermsError
-from labkit.circuit.reduction import Network, reduce_circuit
-from labkit.circuit.symbolic import MOST_TERMS, Route, Structure, impedance, lcapy_can, structure_of, transfer
+from labkit.circuit.reduction import reduce_circuit
+from labkit.circuit.symbolic import (
+    MOST_TERMS,
+    Quantity,
+    Route,
+    Structure,
+    lcapy_can,
+    solve_cached,
+    solve_structure,
+    structure_of,
+)
 from labkit.core.errors import CircuitError, did_you_mean, join_words
-from labkit.core.grid import REFERENCE_HZ, frequency_grid
+from labkit.core.grid import frequency_grid
 from labkit.core.response import Response, gain_db
 
 Method = Literal["auto", "lcapy", "ring"]
-Quantity = Literal["transfer", "output impedance"]
 
-CHOSEN_PARTS = 6
-"""Symbols kept where a fully symbolic formula would be too long."""
-
-NICE_DENOMINATOR = 1000
-"""An EMF weight or gain that is a fraction with at most this denominator is written as that number."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sensitivity:
-    """What a relative change of one part does, to first order and exactly at the present values.
-
-    Attributes
-    ----------
-    part : str
-    resonance : float or None
-        d ln(f) / d ln(part) of the dominant pole pair: +0.5 means that +1 % moves it by +0.5 %.
-    q : float or None
-        d ln(Q) / d ln(part) of that pair.
-    peak_frequency : float or None
-        d ln(f) / d ln(part) of the maximum of the curve.
-    peak_db_per_percent : float or None
-        Change of the peak's gain, dB per +1 % of the part.
-    height_db_per_percent : float or None
-        Change of the peak's height over 100 Hz, dB per +1 % of the part.
-    """
-
-    part: str
-    resonance: float | None
-    q: float | None
-    peak_frequency: float | None
-    peak_db_per_percent: float | None
-    height_db_per_percent: float | None
+TOO_LONG = (
+    f"A formula with every part as a symbol has more than {MOST_TERMS} terms; the parts with the greatest influence "
+    "stay symbols."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,7 +151,13 @@ class Formula:
     @cached_property
     def output_impedance(self) -> Formula:
         """Output impedance of the same circuit, Ω."""
-        return _build(self._circuit, self._network, self._structure, "output impedance", self._fixed, self._method, ())
+        network, structure, notes = self._network, self._structure, []
+        try:
+            solve_cached(structure, "output impedance", "ring")
+        except TooManyTermsError:
+            structure, network, kept = most_influential(self._circuit, "output impedance")
+            notes = [TOO_LONG, numeric_note(network, structure, kept)]
+        return _build(self._circuit, network, structure, "output impedance", self._fixed, self._method, notes)
 
     def sensitivities(self) -> tuple[Sensitivity, ...]:
         """Return the sensitivities to every part that has influence, the strongest on the resonance first.
@@ -171,7 +166,10 @@ class Formula:
         A coil that is coupled keeps its coefficient k, so the mutual inductance moves with it.
         """
         peak = self.response.peak
-        found = [self._sensitivity(part, shares, peak) for part, shares in self._shares().items()]
+        found = [
+            sensitivity(part, *self._differentiable(shares), self._dominant_pole, peak)
+            for part, shares in self._shares().items()
+        ]
         found.sort(key=lambda entry: -abs(entry.resonance or entry.peak_frequency or 0.0))
         return tuple(found)
 
@@ -234,29 +232,6 @@ class Formula:
             shares[mutual.name] = {f"m{at}": 1.0}
         return shares
 
-    def _sensitivity(self, part: str, shares: Mapping[str, float], peak: Any) -> Sensitivity:
-        scaled, weights = self._differentiable(shares)
-        pole = self._dominant_pole
-        resonance = q = peak_frequency = at_peak = height = None
-        if pole is not None:
-            relative = scaled.pole_shift(pole, weights) / pole
-            resonance = relative.real
-            q = relative.real - (relative * pole).real / pole.real
-        if peak is not None:
-            omega = 2 * math.pi * peak.frequency_hz
-            decibels = 20 / math.log(10) / 100
-            at_peak = decibels * scaled.log_gain_slope(omega, weights)
-            height = at_peak - decibels * scaled.log_gain_slope(2 * math.pi * REFERENCE_HZ, weights)
-            peak_frequency = scaled.peak_shift(omega, weights) / omega
-        return Sensitivity(
-            part=part,
-            resonance=resonance,
-            q=q,
-            peak_frequency=peak_frequency,
-            peak_db_per_percent=at_peak,
-            height_db_per_percent=height,
-        )
-
     def _differentiable(self, shares: Mapping[str, float]) -> tuple[Scaled, dict[str, float]]:
         """Return the function with the given generators as symbols; worked out anew where they are numbers here."""
         by_code = {symbol.code: symbol.name for symbol in self.symbols}
@@ -264,9 +239,9 @@ class Formula:
             return self._scaled, {by_code[code]: weight for code, weight in shares.items()}
         numbers = {code: value for code, value in self._structure.numbers if code not in shares}
         structure = replace(self._structure, numbers=tuple(sorted(numbers.items())))
-        solved = (transfer if self.quantity == "transfer" else impedance)(structure, "ring")
+        solved = solve_structure(structure, self.quantity, "ring")
         rational = _with_numbers(solved, self._fixed)
-        values = {code: float(value) for code, value in _exact_values(self._network).items()}
+        values = {code: float(value) for code, value in exact_values(self._network).items()}
         values |= {f"e{place}": weight for place, (_, weight) in enumerate(self._network.weights)}
         values |= {f"g{place}": stage.gain for place, stage in enumerate(self._network.stages)}
         return Scaled.of(rational, values), dict(shares)
@@ -308,7 +283,7 @@ def formula(
     A capacitor's dissipation and custom admittances are no rational functions of s: they are left out, and
     ``statements`` says by how much that changes the response.
 
-    >>> from labkit.circuit.elements import GROUND, Capacitor, Resistor
+    >>> from labkit.circuit.elements import GROUND, Capacitor, Resistor, Source
     >>> low_pass = Circuit(output="out", elements=(
     ...     Source(name="emf", nodes=("in", GROUND)),
     ...     Resistor(name="series", nodes=("in", "out"), resistance=1e3),
@@ -320,30 +295,30 @@ def formula(
     names = [emf.name for emf in circuit.sources]
     if source is not None and source not in names:
         raise CircuitError(f"{circuit.name}: no source is named '{source}'.{did_you_mean(source, names)}")
-    kept = None if keep is None else _matching(circuit, keep)
+    kept = None if keep is None else parts_named(circuit, keep)
     network = reduce_circuit(circuit, separate=kept or ())
     weights = {
-        f"e{place}": Fraction(int(name == source)) if source is not None else _nice(weight)
+        f"e{place}": Fraction(int(name == source)) if source is not None else simple_fraction(weight)
         for place, (name, weight) in enumerate(network.weights)
     }
-    gains = {f"g{place}": _nice(stage.gain) for place, stage in enumerate(network.stages)}
+    gains = {f"g{place}": simple_fraction(stage.gain) for place, stage in enumerate(network.stages)}
     fixed = {code: value for code, value in (weights | gains).items() if value is not None}
     notes: list[str] = []
-    if kept is None:
-        structure = structure_of(network)
+    try:
+        structure = structure_of(network) if kept is None else structure_keeping(network, kept)
         try:
-            transfer(structure, "ring")
+            solve_cached(structure, "transfer", "ring")
         except TooManyTermsError:
-            structure, network, kept = _shortened(circuit)
-            notes.append(
-                f"A formula with every part as a symbol has more than {MOST_TERMS} terms; the parts with the greatest "
-                "influence stay symbols."
-            )
-    else:
-        structure = _with_kept(network, kept)
-        _try(structure, circuit)
+            if kept is not None:
+                raise CircuitError(
+                    f"the formula would have more than {MOST_TERMS} terms; keep fewer parts as symbols"
+                ) from None
+            structure, network, kept = most_influential(circuit, "transfer")
+            notes.append(TOO_LONG)
+    except CircuitError as problem:
+        raise CircuitError(f"{circuit.name}: {problem}") from None
     if kept is not None:
-        notes.append(_numeric_note(network, structure, kept))
+        notes.append(numeric_note(network, structure, kept))
     return _build(circuit, network, structure, "transfer", fixed, method, notes)
 
 
@@ -356,12 +331,11 @@ def _build(
     method: Method,
     notes: Iterable[str],
 ) -> Formula:
-    solve_for = transfer if quantity == "transfer" else impedance
     if method == "lcapy" and not lcapy_can(structure):
         raise CircuitError(
             f"{circuit.name}: this network is beyond lcapy here (up to ten parts, no coupled coils); use 'ring'"
         )
-    solved = solve_for(structure, "ring")
+    solved = solve_cached(structure, quantity, "ring")
     # The impedance has the same denominator, so one route by lcapy is check enough unless it is asked for.
     route: Route = (
         "lcapy"
@@ -370,7 +344,7 @@ def _build(
     )
     how = "Solved by a determinant over a polynomial ring."
     if route == "lcapy":
-        other = solve_for(structure, "lcapy")
+        other = solve_cached(structure, quantity, "lcapy")
         if not other.same_as(solved):
             raise CircuitError(f"{circuit.name}: the two symbolic routes disagree; please report this circuit")
         solved = other
@@ -400,7 +374,8 @@ def _statements(made: Formula) -> list[str]:
         if len(symbol.parts) > 1:
             sentences.append(f"Lumped: {symbol.name} = {symbol.combination}.")
     if not made.rational.numerator.terms:
-        sentences.append("No EMF reaches the output: the formula is 0.")
+        reason = "no EMF reaches the output" if made.quantity == "transfer" else "the output is held at a fixed voltage"
+        sentences.append(f"The formula is 0: {reason}.")
     if network.without_influence:
         sentences.append(f"Without influence at these settings: {join_words(network.without_influence)}.")
     if network.left_out:
@@ -429,102 +404,6 @@ def _deviation(made: Formula) -> str:
         return ""
     worst = float(np.max(np.abs(gain_db(full[loud]) - gain_db(made.at(grid[loud])))))
     return f"; between 20 Hz and 20 kHz that changes the result by at most {worst:.2g} dB"
-
-
-def _matching(circuit: Circuit, keep: Sequence[str]) -> set[str]:
-    names = [element.name for element in circuit.elements if not isinstance(element, Source | Contact)]
-    found: set[str] = set()
-    for wanted in keep:
-        matches = {name for name in names if name == wanted or name.startswith(f"{wanted}.")}
-        if not matches:
-            raise CircuitError(f"{circuit.name}: no part to keep is named '{wanted}'.{did_you_mean(wanted, names)}")
-        found |= matches
-    return found
-
-
-def _with_kept(network: Network, kept: set[str]) -> Structure:
-    exact = _exact_values(network)
-    symbolic: set[str] = {
-        f"x{place}" for place, branch in enumerate(network.branches) if any(name in kept for name, _ in branch.members)
-    }
-    for at, mutual in enumerate(network.mutuals):
-        group = {f"x{mutual.first}", f"x{mutual.second}"}
-        if mutual.name in kept or group & symbolic:
-            symbolic |= group | {f"m{at}"}
-    return structure_of(network, {code: value for code, value in exact.items() if code not in symbolic})
-
-
-def _exact_values(network: Network) -> dict[str, Fraction]:
-    values = {f"x{place}": Fraction(repr(branch.value)) for place, branch in enumerate(network.branches)}
-    for at, mutual in enumerate(network.mutuals):
-        product = network.branches[mutual.first].value * network.branches[mutual.second].value
-        values[f"m{at}"] = Fraction(repr(mutual.coefficient * math.sqrt(product)))
-    return values
-
-
-def _shortened(circuit: Circuit) -> tuple[Structure, Network, set[str]]:
-    """Keep as many of the most influential parts as the limit allows."""
-    ranking = _by_influence(circuit)
-    for count in range(CHOSEN_PARTS, -1, -1):
-        kept = set(ranking[:count])
-        network = reduce_circuit(circuit, separate=kept)
-        structure = _with_kept(network, kept)
-        try:
-            transfer(structure, "ring")
-        except TooManyTermsError:
-            continue
-        return structure, network, kept
-    raise CircuitError(
-        f"{circuit.name}: the circuit is too large for a formula; keep fewer parts or solve it in numbers"
-    )
-
-
-def _by_influence(circuit: Circuit) -> list[str]:
-    """Rank the parts by how far one per cent moves the curve anywhere in the audio range."""
-    from labkit.circuit.solver import solve
-
-    network = reduce_circuit(circuit)
-    alive = {name for branch in network.branches for name, _ in branch.members}
-    parts = [
-        element
-        for element in circuit.elements
-        if element.name in alive
-        and type(element) in MAIN_VALUE
-        and not isinstance(element, Coupling | CustomAdmittance | Source)
-    ]
-    own = {part.name: float(getattr(part, MAIN_VALUE[type(part)])) for part in parts}
-    values = {name: np.full(len(parts) + 1, value) for name, value in own.items()}
-    for place, name in enumerate(own):
-        values[name][place] *= 1.01
-    levels = gain_db(solve(circuit, frequency_grid(points=96), values).transfer)
-    moved = np.max(np.abs(levels[:-1] - levels[-1]), axis=-1)
-    return [parts[place].name for place in np.argsort(-moved, kind="stable")]
-
-
-def _try(structure: Structure, circuit: Circuit) -> None:
-    try:
-        transfer(structure, "ring")
-    except TooManyTermsError:
-        raise CircuitError(
-            f"{circuit.name}: the formula would have more than {MOST_TERMS} terms; keep fewer parts as symbols"
-        ) from None
-
-
-def _numeric_note(network: Network, structure: Structure, kept: set[str]) -> str:
-    numeric = [
-        name
-        for place, branch in enumerate(network.branches)
-        if f"x{place}" in dict(structure.numbers)
-        for name, _ in branch.members
-    ]
-    dead = sorted(kept & set(network.without_influence))
-    note = f"As numbers: {join_words(numeric)}." if numeric else "No part needed to be a number."
-    return f"{note} Kept, but without influence: {join_words(dead)}." if dead else note
-
-
-def _nice(value: float) -> Fraction | None:
-    fraction = Fraction(repr(float(value)))
-    return fraction if fraction.denominator <= NICE_DENOMINATOR and abs(fraction.numerator) <= 10**6 else None
 
 
 def _with_numbers(rational: Rational, fixed: Mapping[str, Fraction]) -> Rational:

@@ -8,7 +8,8 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
-from labkit.circuit.formula import Formula, Sensitivity
+from labkit.circuit.evaluation import Sensitivity
+from labkit.circuit.formula import Formula
 from labkit.circuit.polynomial import Monomial, Polynomial
 from labkit.core.units import format_quantity
 

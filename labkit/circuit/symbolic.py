@@ -18,8 +18,8 @@ from typing import Any, Literal
 
 import numpy as np
 
+from labkit.circuit.network import Driven, Network
 from labkit.circuit.polynomial import Minors, Polynomial, Rational, TooManyTermsError, from_ring, new_ring
-from labkit.circuit.reduction import Driven, Network
 from labkit.core.errors import CircuitError
 
 Route = Literal["lcapy", "ring"]
@@ -116,28 +116,32 @@ def spanning_trees(structure: Structure) -> float:
     return float(np.linalg.det(laplacian[1:, 1:])) if structure.size > 1 else 1.0
 
 
-@lru_cache(maxsize=256)
-def transfer(structure: Structure, route: Route) -> Rational:
-    """Return output voltage over EMFs; the EMFs are generators ``e0`` … of power one in the numerator.
+Quantity = Literal["transfer", "output impedance"]
+
+
+def solve_structure(structure: Structure, quantity: Quantity, route: Route) -> Rational:
+    """Return output voltage over EMFs, or output impedance in Ω, without the cache.
+
+    In the transfer the EMFs are generators ``e0`` … of power one in the numerator.
 
     Raises
     ------
     TooManyTermsError
         If it cannot be kept below `MOST_TERMS`.
+    CircuitError
+        If the network has no single answer.
     """
     if route == "lcapy":
-        return _lcapy_transfer(structure)
+        return _lcapy_transfer(structure) if quantity == "transfer" else _lcapy_impedance(structure)
     matrix = _matrix(structure)
-    return _presented(structure, matrix.output(matrix.size), matrix.determinant)
+    side = matrix.size if quantity == "transfer" else matrix.size + 1
+    return _presented(structure, matrix.output(side), matrix.determinant)
 
 
-@lru_cache(maxsize=256)
-def impedance(structure: Structure, route: Route) -> Rational:
-    """Return the output impedance, Ω; raises as `transfer`."""
-    if route == "lcapy":
-        return _lcapy_impedance(structure)
-    matrix = _matrix(structure)
-    return _presented(structure, matrix.output(matrix.size + 1), matrix.determinant)
+@lru_cache(maxsize=64)
+def solve_cached(structure: Structure, quantity: Quantity, route: Route) -> Rational:
+    """Return `solve_structure` from the cache: the same wiring with other names and values costs nothing."""
+    return solve_structure(structure, quantity, route)
 
 
 class _Matrix:
