@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.pickup.materials import enamel_from_sheet, metal_from_sheet, string_from_sheet, string_set_from_sheet
     from labkit.pickup.sheet import read_pickup
     from labkit.pickup.wire import wire_from_sheet
+    from labkit.rig.chain_stages import CHAIN_KINDS
     from labkit.rig.harness import read_harness
     from labkit.rig.parts import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
@@ -41,8 +43,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "dielectric": read_dielectric,
         "rig": read_rig,
         "case": read_case,
-        "cable": lambda table: read_stage("cable", "cable", table),
-        "input": lambda table: read_stage("input", "input", table),
+        **{kind.kind: partial(read_stage, kind.kind, kind.kind) for kind in CHAIN_KINDS},
     }
 
 

@@ -11,12 +11,11 @@ import numpy as np
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Resistor
 from labkit.circuit.solver import circuit_response, solve, thermal_noise
 from labkit.core.grid import frequency_grid
-from labkit.core.response import Response
 from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.network import pickup_elements
-from labkit.rig.sheet import read_rig
+from labkit.rig.sheet import read_rig, set_value
 
 _LOWEST_HZ = 1e-3
 """Stands for direct current."""
@@ -183,27 +182,38 @@ def resistor_noise(inputs: Mapping[str, Any]) -> dict[str, float]:
 
 
 def rig(inputs: Mapping[str, Any]) -> dict[str, float]:
-    """Any rig, given inline under ``rig``: peak, −3 dB point, and gain at the frequencies listed in ``at``.
+    """Any rig, given inline under ``rig``, and variants of it.
 
-    Quantities: ``peak_frequency``, ``peak_gain``, ``peak_height``, ``minus_3db`` and ``gain FREQUENCY`` (as written in
-    ``at``); with ``relative_to`` (a second rig) also ``gain FREQUENCY relative``, in dB.
+    ``variants`` maps a label to changes in the words of ``--set`` (``["volume=5", "cable.length=3 m"]``); without it
+    there is one variant without a label. Quantities, each with "LABEL: " before it: ``peak frequency`` (Hz),
+    ``peak gain``, ``peak height``, ``gain F`` (dB at each frequency F of the list ``at``), and, counted from the first
+    variant, ``peak height change``, ``gain F change``, and ``tilt F`` (change at F minus change at the first of ``at``).
     """
-    response = read_rig(Table(inputs["rig"], "reference case", "inputs.rig")).response()
-    peak = response.peak
-    result = {
-        "peak_frequency": math.nan if peak is None else peak.frequency_hz,
-        "peak_gain": math.nan if peak is None else peak.gain_db,
-        "peak_height": math.nan if peak is None else peak.height_db,
-        "minus_3db": math.nan if response.minus_3db_hz is None else response.minus_3db_hz,
-    }
-    other: Response | None = None
-    if "relative_to" in inputs:
-        other = read_rig(Table(inputs["relative_to"], "reference case", "inputs.relative_to")).response()
-    for text in inputs.get("at", ()):
-        frequency = parse_quantity(text, "Hz")
-        result[f"gain {text}"] = response.gain_db_at(frequency)
-        if other is not None:
-            result[f"gain {text} relative"] = response.gain_db_at(frequency) - other.gain_db_at(frequency)
+    base = read_rig(Table(inputs["rig"], "reference case", "inputs.rig"))
+    at = {text: parse_quantity(text, "Hz") for text in inputs.get("at", ())}
+    result: dict[str, float] = {}
+    first: dict[str, float] = {}
+    for label, changes in inputs.get("variants", {"": []}).items():
+        changed = base
+        for change in changes:
+            name, _, value = change.partition("=")
+            changed = set_value(changed, name.strip(), value.strip())
+        response = changed.response()
+        peak = response.peak
+        found = {
+            "peak frequency": math.nan if peak is None else peak.frequency_hz,
+            "peak gain": math.nan if peak is None else peak.gain_db,
+            "peak height": math.nan if peak is None else peak.height_db,
+            **{f"gain {text}": response.gain_db_at(frequency) for text, frequency in at.items()},
+        }
+        first = first or found
+        levels = [name for name in found if name != "peak frequency"]
+        change_of = {f"{name} change": found[name] - first[name] for name in levels}
+        if at:
+            level = change_of[f"gain {next(iter(at))} change"]
+            change_of |= {f"tilt {text}": change_of[f"gain {text} change"] - level for text in at}
+        prefix = f"{label}: " if label else ""
+        result |= {f"{prefix}{name}": value for name, value in {**found, **change_of}.items()}
     return result
 
 
