@@ -36,6 +36,14 @@ Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773, section 3.2, from memory)."
 LEAST_GAIN_DB = 0.02
 """… and the rms residual by this: nobody needs a section that explains a fiftieth of a decibel."""
 
+USUAL_RESISTANCE = Interval(value=8000.0, low=2000.0, high=32_000.0)
+"""Ω; where exciter curves come without a DC reading, the resistance is held this loosely (common practice, no source):
+an exciter shows it only as a small part of the damping, and a fit left free would trade it for inductance."""
+
+USUAL_CAPACITANCE = Interval(value=130e-12, low=40e-12, high=420e-12)
+"""F, winding, lead and an unknown meter together; held this loosely where all exciter curves have about the same load
+(common practice, no source)."""
+
 WINDOW = 15
 """Points of a local figure: its own scatter is then 18 %, far from the factor 2 that counts."""
 
@@ -68,6 +76,7 @@ class Solution:
     at_bound: tuple[str, ...]
     at_floor: np.ndarray
     set_aside: np.ndarray
+    leans_on: Mapping[str, Interval]
 
     @property
     def independent_points(self) -> float:
@@ -102,10 +111,12 @@ def solve(
     start: Solution | None = None,
 ) -> Solution:
     """Solve with a given number of eddy sections: from each start, then once more with the residuals' own weights."""
+    usual = _usual_values(points, measurements, resistance)
+    known = dict(usual) if resistance is None else {**usual, "log_resistance": resistance}
     best: Any = None
     for corner in CORNER_GUESSES_HZ[: 1 if sections == 0 else None]:
         values = _start(points, measurements, sections, corner, fit_loss, resistance, start)
-        result = _minimise(points, values, sections, resistance, np.full(1, START_SIGMA_DB))
+        result = _minimise(points, values, sections, known, np.full(1, START_SIGMA_DB))
         if np.isfinite(result.chisqr) and (best is None or result.chisqr < best.chisqr):
             best = result
         if _autocorrelation(points, residual_db(points, result.params.valuesdict(), sections)) == 0.0:
@@ -120,10 +131,28 @@ def solve(
         )
     for _ in range(MOST_ROUNDS):
         weights = _weights(points, result.params.valuesdict(), sections)
-        result = _minimise(points, result.params.valuesdict(), sections, resistance, weights.sigma)
+        result = _minimise(points, result.params.valuesdict(), sections, known, weights.sigma)
         if not (weights.at_floor.any() or weights.set_aside.any()):
             break
-    return _judge(points, measurements, result, sections, resistance, weights, band_hz)
+    return _judge(points, measurements, result, sections, known, usual, weights, band_hz)
+
+
+def _usual_values(
+    points: Points, measurements: Sequence[Measurement], resistance: Interval | None
+) -> dict[str, Interval]:
+    """Return what the sweeps by themselves cannot show and is therefore held loosely at usual values.
+
+    The shape of one exciter curve shows L·C but not L and C apart, and the resistance only as a part of the damping.
+    """
+    usual: dict[str, Interval] = {}
+    if not points.is_exciter.all():
+        return usual
+    if resistance is None:
+        usual["log_resistance"] = USUAL_RESISTANCE
+    capacitances = [m.fixture.load.capacitance for m in measurements]
+    if max(capacitances) - min(capacitances) < USUAL_CAPACITANCE.value:
+        usual["log_capacitance"] = USUAL_CAPACITANCE
+    return usual
 
 
 def calls_for_more(plain: Solution, further: Solution) -> bool:
@@ -168,7 +197,7 @@ def _bounds(key: str) -> tuple[float, float] | None:
 
 
 def _minimise(
-    points: Points, values: Mapping[str, float], sections: int, resistance: Interval | None, sigma: np.ndarray
+    points: Points, values: Mapping[str, float], sections: int, known: Mapping[str, Interval], sigma: np.ndarray
 ) -> Any:
     import lmfit
 
@@ -186,17 +215,18 @@ def _minimise(
     def residual(current: Any) -> np.ndarray:
         plain = current.valuesdict()
         rest = residual_db(points, plain, sections) / scale
-        if resistance is None:
+        if not known:
             return rest
-        distance = (plain["log_resistance"] - math.log(resistance.value)) / reading_spread(resistance)
-        return np.append(rest, distance)
+        return np.append(
+            rest, [(plain[key] - math.log(held.value)) / reading_spread(held) for key, held in known.items()]
+        )
 
     return lmfit.minimize(residual, parameters, method="leastsq", max_nfev=3000, calc_covar=False)
 
 
-def reading_spread(resistance: Interval) -> float:
-    """Standard deviation of ln R for a reading with 95 % bounds; at least 0.01 %."""
-    return max(math.log(resistance.high / max(resistance.low, 1e-3)) / (2 * 1.96), 1e-4)
+def reading_spread(held: Interval) -> float:
+    """Standard deviation of the logarithm of a value with 95 % bounds; at least 0.01 %."""
+    return max(math.log(held.high / max(held.low, 1e-6 * held.value)) / (2 * 1.96), 1e-4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,7 +283,8 @@ def _judge(
     measurements: Sequence[Measurement],
     result: Any,
     sections: int,
-    resistance: Interval | None,
+    known: Mapping[str, Interval],
+    usual: Mapping[str, Interval],
     weights: _Weights,
     band_hz: tuple[float, float],
 ) -> Solution:
@@ -270,9 +301,9 @@ def _judge(
     freedom = max(weighted.size / inflation - len(names), 1.0)
     variance = float(weighted @ weighted) / max(weighted.size - len(names), 1) * inflation
     information = jacobian.T @ jacobian / variance
-    if resistance is not None:
-        at = names.index("log_resistance")
-        information[at, at] += 1 / reading_spread(resistance) ** 2
+    for key, held in known.items():
+        at = names.index(key)
+        information[at, at] += 1 / reading_spread(held) ** 2
     covariance = np.linalg.pinv(information, hermitian=True, rcond=1e-13)
     for shifted in _shifted_fixtures(measurements):
         other = gather(shifted, band_hz=band_hz, use_exciter_phase=_uses_exciter_phase(points))
@@ -292,6 +323,7 @@ def _judge(
         at_bound=tuple(key for key in names if _is_at_bound(key, values[key])),
         at_floor=weights.at_floor,
         set_aside=weights.set_aside,
+        leans_on=usual,
     )
 
 

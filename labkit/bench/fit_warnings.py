@@ -8,8 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from labkit.bench.fit_problem import Points
-from labkit.bench.fit_solve import Solution
+from labkit.bench.fit_solve import Solution, reading_spread
 from labkit.bench.fixture import Measurement
+from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 
@@ -22,6 +23,9 @@ LOOSE = 0.30
 
 MISFIT_DB = 0.5
 """rms residual above which the one-coil model is questioned: public sweeps of single coils fit within 0.1 to 0.5 dB."""
+
+SHORTEST_STRETCH = 5
+"""Points of a stretch that is worth naming."""
 
 _NOUNS = {
     "log_resistance": "the resistance",
@@ -56,6 +60,7 @@ def fit_warnings(
         *_entangled(solution),
         *_meter_capacitance(measurements),
         *_rig_corner(solution, measurements),
+        *_usual_values(solution),
         *_loose(solution, resistance),
         *_bounds(solution),
         *_coverage(solution, points),
@@ -81,11 +86,12 @@ def _stretches(solution: Solution, points: Points) -> list[str]:
         (solution.set_aside, "departs from one coil with eddy loss"),
     ):
         for number, name in enumerate(points.names):
-            frequency = points.frequency_hz[mask & (points.sweep == number)]
-            if frequency.size:
-                said.append(
-                    f"{name} {reason} between {frequency.min():.0f} and {frequency.max():.0f} Hz: counted less there"
-                )
+            own = np.flatnonzero(points.sweep == number)
+            runs = np.split(own, np.flatnonzero(np.diff(mask[own].astype(int))) + 1)
+            stretches = [points.frequency_hz[run] for run in runs if mask[run[0]] and run.size >= SHORTEST_STRETCH]
+            if stretches:
+                named = join_words(f"{stretch[0]:.0f} to {stretch[-1]:.0f} Hz" for stretch in stretches)
+                said.append(f"{name} {reason} from {named}: counted less there")
     return said
 
 
@@ -146,6 +152,23 @@ def _rig_corner(solution: Solution, measurements: Sequence[Measurement]) -> list
         "the rig's corner was fitted from one load only; nothing but the shape of one curve separates it from eddy "
         "loss; add a sweep under another load"
     ]
+
+
+def _usual_values(solution: Solution) -> list[str]:
+    said = []
+    leaning = {key for key, usual in solution.leans_on.items() if solution.spread(key) > 0.5 * reading_spread(usual)}
+    if "log_capacitance" in leaning:
+        said.append(
+            "exciter curves under one load show L·C but not L and C apart: the capacitance rests on what pickups "
+            "usually "
+            "have (40 to 420 pF), and the inductance with it; add a sweep with a known capacitor of 4.7 to 10 nF"
+        )
+    if "log_resistance" in leaning:
+        said.append(
+            "exciter curves alone hardly show the resistance: here it rests on what pickups usually have (2 to 32 kΩ); "
+            "give a DC reading"
+        )
+    return said
 
 
 def _loose(solution: Solution, resistance: Interval | None) -> list[str]:

@@ -144,7 +144,12 @@ def _assemble(
     rows: list[list[str]], numeric: list[list[float] | None], width: int, mark: str, point: str, name: str
 ) -> NumberTable:
     complete = [values is not None and sum(value == value for value in values) >= 2 for values in numeric]
-    first = next(i for i, is_complete in enumerate(complete) if is_complete and len(rows[i]) == width)
+    whole = [i for i, is_complete in enumerate(complete) if is_complete and len(rows[i]) == width]
+    if not whole:
+        raise InputError(
+            f"{name}: no row holds two numbers side by side; a sweep needs a frequency and a magnitude in each"
+        )
+    first = whole[0]
     while first and numeric[first - 1] is not None and len(rows[first - 1]) == width:
         first -= 1
     kept: list[list[float]] = []
