@@ -187,7 +187,7 @@ def rig(inputs: Mapping[str, Any]) -> dict[str, float]:
     ``variants`` maps a label to changes in the words of ``--set`` (``["volume=5", "cable.length=3 m"]``); without it
     there is one variant without a label. Quantities, each with "LABEL: " before it: ``peak frequency`` (Hz),
     ``peak gain``, ``peak height``, ``gain F`` (dB at each frequency F of the list ``at``), and, counted from the first
-    variant, ``peak height change``, ``gain F change``, and ``tilt F`` (change at F minus change at the first of ``at``).
+    variant, ``peak height change``, ``gain F change``, and ``tilt F`` (change at F minus that at the first of ``at``).
     """
     base = read_rig(Table(inputs["rig"], "reference case", "inputs.rig"))
     at = {text: parse_quantity(text, "Hz") for text in inputs.get("at", ())}
