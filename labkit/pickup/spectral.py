@@ -27,6 +27,9 @@ BOX_WIDTHS = 3.0
 POINTS = 128
 """Wave numbers along each axis."""
 
+_UNTHREADED = 200_000
+"""Multiplications in one matrix product that stay on one thread (the library wakes others at 262 144)."""
+
 SAMPLES_PER_POINT = 4
 """Samples of ψ from the middle of the box to its edge, per wave number: only those under the coil are summed."""
 
@@ -125,7 +128,8 @@ def stream_spectrum(shape: CoilShape, *, box: float | None = None, points: int =
     beyond = np.maximum(x - shape.straight_length / 2, 0.0)
     distance = np.hypot(beyond[:, None], y[None, :])
     stream = np.clip((shape.outer_radius - distance) / shape.build_up, 0.0, 1.0)
-    amplitude = 4 * step**2 * (np.cos(np.outer(wave, x)) @ stream @ np.cos(np.outer(y, wave)))
+    over_x = _product(np.cos(np.outer(wave, x)), stream)
+    amplitude = 4 * step**2 * _product(over_x, np.cos(np.outer(y, wave)))
     return StreamSpectrum(wave_x=wave, wave_y=wave, amplitude=amplitude, box=side)
 
 
@@ -149,7 +153,8 @@ def spectral_inductance(shape: CoilShape, *, turns: float, points: int = POINTS)
     -----
     Within 0.5 % of the integral over pickup shapes with the default resolution.
     """
-    return turns**2 * _mutual(shape, shape, 0.0, 0.0, 0.0, points)
+    spectrum = stream_spectrum(shape, points=points)
+    return turns**2 * _energy(spectrum, spectrum, (shape.winding_height, shape.winding_height))
 
 
 def mutual_inductance(
@@ -184,17 +189,12 @@ def mutual_inductance(
     InputError
         If the two windings would occupy the same place.
     """
-    side_by_side = abs(across) >= (first.outer_radius + second.outer_radius) * (1 - 1e-6)
-    end_to_end = abs(along) >= (first.outer_length + second.outer_length) / 2 * (1 - 1e-6)
-    stacked = abs(above) >= (first.winding_height + second.winding_height) / 2 * (1 - 1e-6)
-    nested = _nested(first, second) or _nested(second, first)
-    if not (side_by_side or end_to_end or stacked or (nested and along == across == 0)):
-        room = first.outer_radius + second.outer_radius
-        raise InputError(
-            f"two coils must not overlap: {abs(across) * 1e3:.3g} mm between their middles, "
-            f"and their windings need {room * 1e3:.3g} mm"
-        )
-    return turns[0] * turns[1] * _mutual(first, second, along, across, above, points)
+    _refuse_overlap(first, second, along=along, across=across, above=above)
+    box = _box_of(first, second, along, across)
+    one = stream_spectrum(first, box=box, points=points)
+    other = one if first == second else stream_spectrum(second, box=box, points=points)
+    heights = (first.winding_height, second.winding_height)
+    return turns[0] * turns[1] * _energy(one, other, heights, along, across, above)
 
 
 def coupling_of_pair(first: CoilShape, second: CoilShape, *, spacing: float, points: int = POINTS) -> float:
@@ -225,30 +225,67 @@ def coupling_of_pair(first: CoilShape, second: CoilShape, *, spacing: float, poi
     >>> 0.08 < coupling_of_pair(coil, coil, spacing=18e-3) < 0.16
     True
     """
-    mutual = mutual_inductance(first, second, turns=(1.0, 1.0), across=spacing, points=points)
-    own = [spectral_inductance(shape, turns=1.0, points=points) for shape in (first, second)]
-    return -mutual / math.sqrt(own[0] * own[1])
+    _refuse_overlap(first, second, across=spacing)
+    box = _box_of(first, second, 0.0, spacing)
+    one = stream_spectrum(first, box=box, points=points)
+    other = one if first == second else stream_spectrum(second, box=box, points=points)
+    h1, h2 = first.winding_height, second.winding_height
+    mutual = _energy(one, other, (h1, h2), across=spacing)
+    own = _energy(one, one, (h1, h1))
+    own_other = own if first == second else _energy(other, other, (h2, h2))
+    return -mutual / math.sqrt(own * own_other)
+
+
+def _refuse_overlap(
+    first: CoilShape, second: CoilShape, *, along: float = 0.0, across: float = 0.0, above: float = 0.0
+) -> None:
+    side_by_side = abs(across) >= (first.outer_radius + second.outer_radius) * (1 - 1e-6)
+    end_to_end = abs(along) >= (first.outer_length + second.outer_length) / 2 * (1 - 1e-6)
+    stacked = abs(above) >= (first.winding_height + second.winding_height) / 2 * (1 - 1e-6)
+    nested = _nested(first, second) or _nested(second, first)
+    if not (side_by_side or end_to_end or stacked or (nested and along == across == 0)):
+        room = first.outer_radius + second.outer_radius
+        raise InputError(
+            f"two coils must not overlap: {abs(across) * 1e3:.3g} mm between their middles, "
+            f"and their windings need {room * 1e3:.3g} mm"
+        )
 
 
 def _nested(inner: CoilShape, outer: CoilShape) -> bool:
     return inner.outer_radius <= outer.end_radius and inner.outer_length <= outer.straight_length + 2 * outer.end_radius
 
 
-def _mutual(first: CoilShape, second: CoilShape, along: float, across: float, above: float, points: int) -> float:
-    """Mutual inductance per turn squared: Σ (μ0/2)·k·ψ̂₁·ψ̂₂·cos·cos·⟨e^(−k|z|)⟩/box² less the images."""
-    width = max(first.outer_length, second.outer_length) + abs(along)
-    box = BOX_WIDTHS * max(width, first.outer_radius + second.outer_radius + abs(across))
-    one = stream_spectrum(first, box=box, points=points)
-    other = one if first == second else stream_spectrum(second, box=box, points=points)
+def _box_of(first: CoilShape, second: CoilShape, along: float, across: float) -> float:
+    length = max(first.outer_length, second.outer_length) + abs(along)
+    return BOX_WIDTHS * max(length, first.outer_radius + second.outer_radius + abs(across))
+
+
+def _energy(
+    one: StreamSpectrum,
+    other: StreamSpectrum,
+    heights: tuple[float, float],
+    along: float = 0.0,
+    across: float = 0.0,
+    above: float = 0.0,
+) -> float:
+    """Mutual inductance for one turn each: Σ (μ0/2)·k·ψ̂₁·ψ̂₂·cos·cos·⟨e^(−k|z|)⟩/box² less the images."""
     k = one.wave_number
     k[0, 0] = 1.0  # the uniform term carries no energy: its factor k is zero
-    count = np.where(np.arange(points) == 0, 1.0, 2.0)
-    weight = MU_0 / 2 * k * one.amplitude * other.amplitude / box**2
+    count = np.where(np.arange(one.wave_x.size) == 0, 1.0, 2.0)
+    weight = MU_0 / 2 * k * one.amplitude * other.amplitude / one.box**2
     weight *= np.outer(count * np.cos(one.wave_x * along), count * np.cos(one.wave_y * across))
     weight[0, 0] = 0.0
-    total = float(np.sum(weight * axial_mean(k, first.winding_height, second.winding_height, above)))
-    images = SQUARE_LATTICE_SUM * MU_0 * one.flux_area * other.flux_area / (4 * math.pi * box**3)
+    total = float(np.sum(weight * axial_mean(k, *heights, above)))
+    images = SQUARE_LATTICE_SUM * MU_0 * one.flux_area * other.flux_area / (4 * math.pi * one.box**3)
     return total + images
+
+
+def _product(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Matrix product in strips too small to wake the threads of the linear-algebra library, which cost more here."""
+    strip = max(1, _UNTHREADED // (left.shape[1] * right.shape[1]))
+    parts = [left[start : start + strip] @ right for start in range(0, left.shape[0], strip)]
+    joined: np.ndarray = np.concatenate(parts)
+    return joined
 
 
 def axial_mean(wave_number: np.ndarray, height: float, other_height: float, distance: float) -> np.ndarray:
