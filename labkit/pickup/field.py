@@ -156,7 +156,8 @@ def axis_field(rods: Rods, *, magnetisation: np.ndarray, distance: ArrayLike, cr
             if source != target:
                 square = float(np.sum((places[source] - places[target]) ** 2))
                 field_strength[target] += (height / (4 * math.pi * (height**2 + square) ** 1.5)) @ charge[source]
-    return MU_0 * field_strength
+    flux: np.ndarray = MU_0 * field_strength
+    return flux
 
 
 def plane_field(

@@ -222,7 +222,8 @@ def _starts(frequency: np.ndarray, lost: np.ndarray, count: int) -> np.ndarray:
     middle = frequency[int(np.argmax(lost.imag))]
     spread = middle * 4.0 ** np.arange(count) if count > 1 else np.array([middle])
     share = np.full(count, max(float(lost.real[-1]), float(np.max(np.abs(lost)))) / count)
-    return np.log(np.concatenate([share, spread]))
+    start: np.ndarray = np.log(np.concatenate([share, spread]))
+    return start
 
 
 def _levenberg(
@@ -233,7 +234,8 @@ def _levenberg(
 
     def split(values: np.ndarray) -> np.ndarray:
         weighted = weight[:, None] * values
-        return np.concatenate([weighted.real, weighted.imag])
+        parts: np.ndarray = np.concatenate([weighted.real, weighted.imag])
+        return parts
 
     def model(point: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         fraction, corner = np.exp(point[:half]), np.exp(point[half:])

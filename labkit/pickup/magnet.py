@@ -246,7 +246,7 @@ def operating_point(
     factor = charge * temperature_factor(celsius=celsius, coefficient=grade.temperature_coefficient.value)
     result = magnetisation.reshape(len(rods.positions), rods.slices) * factor
     result.flags.writeable = False
-    warnings = ()
+    warnings: tuple[str, ...] = ()
     if not -40 <= celsius <= grade.highest_temperature.value:
         warnings = (
             f"{celsius:g} °C is outside −40 °C … {grade.highest_temperature.value:g} °C for {grade.name}: "

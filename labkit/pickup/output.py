@@ -1,4 +1,4 @@
-"""Relative output: how strongly a string is heard, string by string, and what a change of magnets does.
+"""Relative output: how strongly a string is heard, string by string, and one pickup against another.
 
 By reciprocity a string that carries the magnetic moment of its steel in the field B induces N·d(B·h)/dz·v·A: h is the
 field of one ampere-turn of the coil at the string, rods included. Only ratios are given: absolute volts would need how
@@ -7,26 +7,24 @@ each string is driven. Output follows string velocity, not resistance of the coi
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
+from labkit.pickup.bar import PoleRows, pole_field
 from labkit.pickup.field import axis_field
 from labkit.pickup.inductance import MU_0
-from labkit.pickup.losses import CoreInductance, added_resistance
-from labkit.pickup.magnet import MagnetGrade, operating_point
-from labkit.pickup.poles import PoleInductance, pole_inductance
-from labkit.pickup.propagation import Doubtful, Prediction, propagate
-from labkit.pickup.slices import Rods, coil_field, coil_field_in_rods, magnetise
+from labkit.pickup.slices import Rods, coil_field, coil_field_in_rods, magnetise, row_positions
 from labkit.pickup.spectral import CoilShape
 
 LEVEL_SPREAD_DB = 1.5
 """Half-width (95 %) of a level difference between two pickups, dB."""
+
+BAR_LEVEL_SPREAD_DB = 3.5
+"""The same where one of them has a bar magnet: its field is known to ± 40 %."""
 
 _SILENT = 1e-15  # −300 dB: an uncharged magnet stays a number
 _STEP = 5e-5  # of the central difference over height: field and its slope change over millimetres
@@ -69,27 +67,98 @@ def string_sensitivity(
     Validity: strings over the middle of their poles, moving towards the poles; no cover; saturation of the strings and
     their pull on the magnets are not modelled.
     """
-    count = len(rods.positions)
-    gap = np.broadcast_to(np.asarray(distance, dtype=float), (count,))
-    if not np.all(gap > 2 * _STEP):
-        raise InputError(f"strings must clear their poles; got {1e3 * gap.min():g} mm between string and pole")
-    coil = _coil_arguments(shape)
+    coil = coil_arguments(shape)
     response = magnetise(
         rods, field=coil_field_in_rods(rods, rise=rise, **coil), relative_permeability=relative_permeability
     )
-    heights = np.concatenate([gap - _STEP, gap + _STEP])  # every rod at every height; each takes its own two
-    own = (np.arange(count), np.arange(count)), (np.arange(count), np.arange(count) + count)
-    static = axis_field(rods, magnetisation=magnetisation, distance=heights)
-    rod_field = axis_field(rods, magnetisation=response, distance=heights) / MU_0
     place = np.array(rods.positions)
-    product = []
-    for offset, index in zip((-_STEP, _STEP), own, strict=True):
-        level = gap + offset + rods.length / 2 + rise
-        air = coil_field(x=place[:, 0], y=place[:, 1], z=level, **coil)
-        product.append(static[index] * (air + rod_field[index]))
-    slope = (product[0] - product[1]) / (2 * _STEP)
+
+    def coil_part(heights: np.ndarray) -> np.ndarray:
+        level = heights + rods.length / 2 + rise
+        air = coil_field(x=place[:, :1], y=place[:, 1:], z=level, **coil)
+        return air + axis_field(rods, magnetisation=response, distance=heights) / MU_0
+
+    def static_part(heights: np.ndarray) -> np.ndarray:
+        return axis_field(rods, magnetisation=magnetisation, distance=heights)
+
+    slope = _slope_of_product(static_part, coil_part, distance, len(rods.positions))
     sensitivity: np.ndarray = turns * slope * np.asarray(steel_area)
     return sensitivity
+
+
+def pair_sensitivity(
+    rows: PoleRows,
+    shape: CoilShape,
+    *,
+    potential: float,
+    turns: float,
+    relative_permeability: float,
+    distance: ArrayLike,
+    steel_area: ArrayLike = 1.0,
+    rise: float = 0.0,
+) -> np.ndarray:
+    """Return the same as `string_sensitivity` for a two-coil pickup with a bar magnet, its coils in series.
+
+    Both rows see the string in fields of opposite sign with coils of opposite sense, so they add: twice one row's.
+
+    Parameters
+    ----------
+    rows : PoleRows
+    shape : CoilShape
+        Of each coil.
+    potential : float, A
+        From `bar.row_potential`.
+    turns : float
+        Of one coil.
+    relative_permeability, distance, steel_area, rise
+        As `string_sensitivity`, for the poles of one row.
+
+    Returns
+    -------
+    ndarray, shape (count,), T·A/m² times turns (and area)
+
+    Validity: as `string_sensitivity`; the static field is known to ± 40 %. Both rows at one height.
+    """
+    half = rows.spacing / 2
+    near, far = (row_positions(count=rows.count, pitch=rows.pitch, across=side * half) for side in (1, -1))
+    rods = Rods(positions=near + far, radius=rows.radius, length=rows.length)
+    coil = coil_arguments(shape)
+    drive = coil_field_in_rods(rods, coil_across=half, rise=rise, **coil)
+    drive -= coil_field_in_rods(rods, coil_across=-half, rise=rise, **coil)
+    response = magnetise(rods, field=drive, relative_permeability=relative_permeability)
+    place = np.array(near)
+
+    def coil_part(heights: np.ndarray) -> np.ndarray:
+        level = heights + rods.length / 2 + rise
+        own = coil_field(x=place[:, :1], y=0.0, z=level, **coil)
+        other = coil_field(x=place[:, :1], y=rows.spacing, z=level, **coil)
+        poles = axis_field(rods, magnetisation=response, distance=heights)[: rows.count] / MU_0
+        total: np.ndarray = own - other + poles
+        return total
+
+    def static_part(heights: np.ndarray) -> np.ndarray:
+        return pole_field(rows, potential=potential, distance=heights)
+
+    slope = _slope_of_product(static_part, coil_part, distance, rows.count)
+    sensitivity: np.ndarray = 2 * turns * slope * np.asarray(steel_area)
+    return sensitivity
+
+
+def _slope_of_product(
+    static: Callable[[np.ndarray], np.ndarray],
+    coil: Callable[[np.ndarray], np.ndarray],
+    distance: ArrayLike,
+    count: int,
+) -> np.ndarray:
+    """Return −d(B·h)/dz over each of ``count`` poles; both fields map heights (D,) to (count, D)."""
+    gap = np.broadcast_to(np.asarray(distance, dtype=float), (count,))
+    if not np.all(gap > 2 * _STEP):
+        raise InputError(f"strings must clear their poles; got {1e3 * gap.min():g} mm between string and pole")
+    heights, index = np.unique(np.concatenate([gap - _STEP, gap + _STEP]), return_inverse=True)
+    product = static(heights) * coil(heights)
+    poles = np.arange(count)
+    slope: np.ndarray = (product[poles, index[:count]] - product[poles, index[count:]]) / (2 * _STEP)
+    return slope
 
 
 def level_db(sensitivity: ArrayLike, reference: ArrayLike) -> np.ndarray:
@@ -103,6 +172,23 @@ def level_db(sensitivity: ArrayLike, reference: ArrayLike) -> np.ndarray:
         raise InputError("the pickup that levels are counted from has no output; its magnets may be uncharged")
     level: np.ndarray = 20 * np.log10(np.maximum(numerator / denominator, _SILENT))
     return level
+
+
+def compare_levels_db(sensitivity: ArrayLike, reference: ArrayLike, *, spread_db: float = LEVEL_SPREAD_DB) -> Interval:
+    """Return the level of one pickup against another, its strings averaged, with 95 % bounds, dB.
+
+    Parameters
+    ----------
+    sensitivity, reference : array_like
+        Of the strings of either pickup.
+    spread_db : float, dB
+        ± 1.5 dB between rod magnets, `BAR_LEVEL_SPREAD_DB` where one has a bar magnet, 0 for a change of charge alone.
+
+    >>> compare_levels_db(2.0, 1.0, spread_db=0.0).value
+    6.020599913279624
+    """
+    level = float(np.mean(level_db(sensitivity, 1.0)) - np.mean(level_db(reference, 1.0)))
+    return Interval(value=level, low=level - spread_db, high=level + spread_db)
 
 
 def string_balance_db(sensitivity: np.ndarray) -> np.ndarray:
@@ -183,160 +269,8 @@ def level_from_inductance_db(*, inductance: ArrayLike, reference: ArrayLike) -> 
     return level
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MagnetEffect:
-    """What rods of one grade do in one coil.
-
-    Attributes
-    ----------
-    grade : str
-    sensitivity : float
-        Mean over the strings, as `string_sensitivity`.
-    added : PoleInductance
-    inductance : float, H
-        Coil with its poles.
-    loss_resistance : float, Ω
-        Series resistance that eddy currents add at ``loss_frequency_hz``.
-    loss_frequency_hz : float
-    """
-
-    grade: str
-    sensitivity: float
-    added: PoleInductance
-    inductance: float
-    loss_resistance: float
-    loss_frequency_hz: float
-
-
-def magnet_effect(
-    rods: Rods,
-    shape: CoilShape,
-    grade: MagnetGrade,
-    *,
-    turns: float,
-    air_inductance: float,
-    distance: ArrayLike,
-    charge: float = 1.0,
-    loss_frequency_hz: float = 5000.0,
-    steel_area: ArrayLike = 1.0,
-    rise: float = 0.0,
-) -> MagnetEffect:
-    """Return level, inductance and loss of one coil with rods of one grade.
-
-    Parameters
-    ----------
-    rods, shape, turns, distance, steel_area, rise
-        As `string_sensitivity`.
-    grade : MagnetGrade
-    air_inductance : float, H
-        Of the coil without rods.
-    charge : float
-        0 … 1; changes the level only.
-    loss_frequency_hz : float, Hz
-
-    Returns
-    -------
-    MagnetEffect
-    """
-    permeability = grade.signal_permeability.value
-    state = operating_point(rods, grade, charge=charge)
-    sensitivity = string_sensitivity(
-        rods,
-        shape,
-        magnetisation=state.magnetisation,
-        turns=turns,
-        relative_permeability=permeability,
-        distance=distance,
-        steel_area=steel_area,
-        rise=rise,
-    )
-    added = pole_inductance(rods, turns=turns, relative_permeability=permeability, rise=rise, **_coil_arguments(shape))
-    core = CoreInductance(
-        stored=added.stored,
-        demagnetising_factor=added.demagnetising_factor,
-        relative_permeability=permeability,
-        radius=rods.radius,
-        resistivity=grade.resistivity.value,
-    )
-    loss = added_resistance(frequency_hz=loss_frequency_hz, inductance=core.inductance(np.array(loss_frequency_hz)))
-    return MagnetEffect(
-        grade=grade.name,
-        sensitivity=float(np.mean(sensitivity)),
-        added=added,
-        inductance=air_inductance + added.inductance,
-        loss_resistance=float(loss),
-        loss_frequency_hz=loss_frequency_hz,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MagnetSwap:
-    """What changes when the rods of one coil are replaced.
-
-    Attributes
-    ----------
-    level_db : Interval, dB
-        Output of the new magnets over the old.
-    inductance_ratio : Prediction
-        New over old.
-    resonance_ratio : Prediction
-        New over old loaded resonance, the load's capacitance unchanged: √(L_old/L_new).
-    loss_ratio : float
-        New over old eddy resistance.
-    before, after : MagnetEffect
-    """
-
-    level_db: Interval
-    inductance_ratio: Prediction
-    resonance_ratio: Prediction
-    loss_ratio: float
-    before: MagnetEffect
-    after: MagnetEffect
-
-
-def magnet_swap(
-    before: MagnetEffect, after: MagnetEffect, *, permeabilities: tuple[Doubtful, Doubtful], air_inductance: float
-) -> MagnetSwap:
-    """Return what a change of rods does to level, inductance and loss together.
-
-    Parameters
-    ----------
-    before, after : MagnetEffect
-        The same coil with either set of rods.
-    permeabilities : pair of Doubtful
-        Small-signal permeability of the old and of the new rods.
-    air_inductance : float, H
-
-    Returns
-    -------
-    MagnetSwap
-    """
-
-    def evaluate(values: dict[str, np.ndarray]) -> Mapping[str, np.ndarray]:
-        coil = []
-        for effect, name in ((before, "old permeability"), (after, "new permeability")):
-            core = effect.added.stored / (1 / (values[name] - 1) + effect.added.demagnetising_factor)
-            coil.append(air_inductance + core)
-        return {"inductance": coil[1] / coil[0], "resonance": np.sqrt(coil[0] / coil[1])}
-
-    found = propagate(
-        evaluate,
-        {"old permeability": permeabilities[0], "new permeability": permeabilities[1]},
-        model={"inductance": 0.01, "resonance": 0.005},
-    )
-    level = float(level_db(after.sensitivity, before.sensitivity))
-    spread = 0.0 if before == after else LEVEL_SPREAD_DB
-    return MagnetSwap(
-        level_db=Interval(value=level, low=level - spread, high=level + spread),
-        inductance_ratio=found["inductance"],
-        resonance_ratio=found["resonance"],
-        loss_ratio=after.loss_resistance / before.loss_resistance if before.loss_resistance else math.inf,
-        before=before,
-        after=after,
-    )
-
-
-def _coil_arguments(shape: CoilShape) -> dict[str, float]:
+def coil_arguments(shape: CoilShape) -> dict[str, float]:
+    """Return a coil's measures under the names that the field and pole functions take."""
     return {
         "straight_length": shape.straight_length,
         "end_radius": shape.end_radius,

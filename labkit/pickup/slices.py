@@ -76,13 +76,15 @@ class Rods:
     @property
     def edges(self) -> np.ndarray:
         """Heights of the slice boundaries, shape (slices + 1,), m; cosine spacing, bottom to top."""
-        return self.length / 2 * np.sin(np.pi / 2 * np.linspace(-1.0, 1.0, self.slices + 1))
+        edges: np.ndarray = self.length / 2 * np.sin(np.pi / 2 * np.linspace(-1.0, 1.0, self.slices + 1))
+        return edges
 
     @property
     def centres(self) -> np.ndarray:
         """Mid-height of each slice, shape (slices,), m."""
         edges = self.edges
-        return (edges[1:] + edges[:-1]) / 2
+        middle: np.ndarray = (edges[1:] + edges[:-1]) / 2
+        return middle
 
     @property
     def slice_volume(self) -> np.ndarray:
@@ -122,7 +124,8 @@ def ring_field_over_disc(distance: np.ndarray, radius: float) -> np.ndarray:
     """
     reach = np.sqrt(4 * radius**2 + distance**2)
     modulus = (2 * radius / reach) ** 2
-    return np.sign(distance) * (0.25 - np.abs(distance) / reach * ellipk(modulus) / (2 * math.pi))
+    mean: np.ndarray = np.sign(distance) * (0.25 - np.abs(distance) / reach * ellipk(modulus) / (2 * math.pi))
+    return mean
 
 
 def disc_field_over_disc(distance: np.ndarray, radius: float) -> np.ndarray:
@@ -136,7 +139,8 @@ def disc_field_over_disc(distance: np.ndarray, radius: float) -> np.ndarray:
     scaled = np.abs(distance) / radius
     modulus = 4 / (4 + scaled**2)
     inner = scaled * np.sqrt(4 + scaled**2) / (2 * math.pi) * (ellipk(modulus) - ellipe(modulus))
-    return np.sign(distance) * (0.5 - inner)
+    mean: np.ndarray = np.sign(distance) * (0.5 - inner)
+    return mean
 
 
 def surface_charge(magnetisation: np.ndarray) -> np.ndarray:
@@ -183,7 +187,8 @@ def interaction_matrix(rods: Rods) -> np.ndarray:
     spread[[0, -1]] = rods.radius**2 / 4
 
     def per_slice(kernel: np.ndarray) -> np.ndarray:
-        return kernel[:, 1:] - kernel[:, :-1]  # unit M: −1 at the slice's bottom, +1 at its top
+        difference: np.ndarray = kernel[:, 1:] - kernel[:, :-1]  # unit M: −1 at the slice's bottom, +1 at its top
+        return difference
 
     distances = _distances(np.array(rods.positions))
     unique, index = np.unique(np.round(distances, 9), return_inverse=True)
@@ -297,7 +302,8 @@ def coil_field_in_rods(
         winding_height=winding_height,
     )
     sampled = field[index.ravel()][:, height_index.ravel()].reshape(len(centre), len(steps), rods.slices)
-    return sampled.mean(axis=1).ravel()
+    mean: np.ndarray = sampled.mean(axis=1).ravel()
+    return mean
 
 
 def magnetise(rods: Rods, *, field: ArrayLike, relative_permeability: ArrayLike) -> np.ndarray:
@@ -315,7 +321,7 @@ def magnetise(rods: Rods, *, field: ArrayLike, relative_permeability: ArrayLike)
     """
     permeability = np.asarray(relative_permeability, dtype=float)
     if not np.all(permeability > 1) or not np.all(np.isfinite(permeability)):
-        raise InputError(f"relative permeability of a pole must be above 1; got {relative_permeability}")
+        raise InputError(f"relative permeability of a pole must be above 1; got {permeability.min():g}")
     count = len(rods.positions)
     inverse = np.repeat(np.broadcast_to(1 / (permeability - 1), (count,)), rods.slices)
     applied = np.broadcast_to(np.asarray(field, dtype=float), inverse.shape)

@@ -6,26 +6,26 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from labkit.core.errors import InputError
+from labkit.pickup.bar import BarMagnet, PoleRows, row_potential
 from labkit.pickup.field import axis_field
 from labkit.pickup.inductance import inductance_integral
 from labkit.pickup.magnet import magnet, operating_point
 from labkit.pickup.output import (
     LEVEL_SPREAD_DB,
-    MagnetEffect,
     balancing_distance,
+    compare_levels_db,
     level_db,
     level_from_inductance_db,
-    magnet_effect,
-    magnet_swap,
+    pair_sensitivity,
     string_balance_db,
     string_sensitivity,
 )
 from labkit.pickup.propagation import Doubtful
 from labkit.pickup.slices import coil_field, coil_field_in_rods, magnetise
+from labkit.pickup.spectral import CoilShape
+from labkit.pickup.swap import MagnetEffect, magnet_effect, magnet_swap
 from tests.pickup.worked import COIL, SHAPE, TURNS, row
 
 AIR = inductance_integral(turns=TURNS, **COIL)
@@ -117,9 +117,9 @@ def test_the_field_of_the_coil_reaches_the_string_mostly_by_itself() -> None:
     assert field_ratio < level - 1.0
 
 
-@given(st.floats(1.5e-3, 6e-3), st.floats(0.1e-3, 1e-3))
-def test_output_falls_as_strings_rise(distance: float, more: float) -> None:
-    assert np.all(sensitivity(distance=distance + more) < sensitivity(distance=distance))
+def test_output_falls_as_strings_rise() -> None:
+    levels = np.array([sensitivity(distance=distance) for distance in np.linspace(1.0e-3, 8e-3, 15)])
+    assert np.all(np.diff(levels, axis=0) < 0)
 
 
 def test_lowering_a_pickup_by_a_millimetre_costs_four_to_eight_decibels() -> None:
@@ -168,3 +168,35 @@ def test_strings_on_the_poles_and_silent_references_are_refused() -> None:
     with pytest.raises(InputError, match="has no output"):
         level_db(1.0, 0.0)
     assert float(level_db(0.0, 1.0)) == pytest.approx(-300.0)
+
+
+PAIR_SHAPE = CoilShape(straight_length=50e-3, end_radius=3e-3, build_up=4.5e-3, winding_height=6.5e-3)
+ROWS = PoleRows(count=6, pitch=10e-3, radius=2.4e-3, length=13e-3, spacing=18e-3)
+
+
+def pair(grade: str = "Alnico 5", *, distance: object = 3e-3, **bar: float) -> np.ndarray:
+    magnet_bar = BarMagnet(grade=grade, length=62e-3, thickness=3.2e-3, **bar)
+    return pair_sensitivity(
+        ROWS,
+        PAIR_SHAPE,
+        potential=row_potential(ROWS, magnet_bar, magnet(grade)),
+        turns=5000,
+        relative_permeability=100.0,
+        distance=distance,
+    )
+
+
+def test_a_two_coil_pickup_is_louder_than_a_single_coil_within_its_doubt() -> None:
+    """Common practice, no source: a two-coil pickup is the louder one at the same height, by several decibels."""
+    found = compare_levels_db(pair(), sensitivity(), spread_db=3.5)
+    assert found.value > 0
+    assert found.high < 20
+
+
+def test_a_bar_with_half_its_charge_gives_half_the_output() -> None:
+    np.testing.assert_allclose(pair(charge=0.5), pair() / 2, rtol=1e-9)
+    assert np.all(pair("Alnico 2") < pair("Alnico 5"))
+
+
+def test_pair_is_heard_alike_from_both_ends() -> None:
+    np.testing.assert_allclose(pair(), pair()[::-1], rtol=1e-6)
