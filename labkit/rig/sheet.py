@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -76,7 +76,7 @@ def read_rig(table: Table) -> Rig:
         if isinstance(position, bool) or not isinstance(position, int | float | str):
             settings.fail(control, f"must be a position; got {position!r}")
         positions[control] = settings.attempt(control, partial(checked.check, position))
-    chain = read_chain(table)
+    chain = read_chain(table, taken=harness.parts)
     table.done()
     return table.attempt("", lambda: Rig(name=name, pickups=pickups, harness=harness, settings=positions, chain=chain))
 
@@ -89,11 +89,11 @@ def read_harness_reference(table: Table) -> Harness:
     return _referenced(table, "harness", value, "harness", read_harness)  # type: ignore[no-any-return]
 
 
-def read_chain(table: Table) -> tuple[Stage, ...]:
-    """Read the ``[[chain]]`` stages in order and name them by kind."""
+def read_chain(table: Table, *, taken: Collection[str] = ()) -> tuple[Stage, ...]:
+    """Read the ``[[chain]]`` stages in order and name them by kind, numbered on where a name is ``taken`` already."""
     kinds = chain_kinds()
     stages: list[Stage] = []
-    counts: dict[str, int] = {}
+    counts: dict[str, int] = {kind: 1 for kind in kinds if kind in taken}
     for entry in table.tables("chain", []):
         kind = entry.choice("kind", kinds)
         counts[kind] = counts.get(kind, 0) + 1
