@@ -6,15 +6,18 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from random import Random
 
 from labkit.catalogue import catalogue
 from labkit.pickup.electrical import Coil, EddySection, Pickup
-from labkit.rig.chain import Cable, Input
+from labkit.rig.active_parts import BufferStage
+from labkit.rig.chain import Cable, Input, Stage
+from labkit.rig.chain_stages import BufferBox, ValveInput, VolumePedal
 from labkit.rig.harness import Harness, read_harness
 from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Position, Pot
 from labkit.rig.rig import Rig
-from labkit.rig.taper import Taper
+from labkit.rig.taper import parse_taper
 
 
 def log_uniform(random: Random, low: float, high: float) -> float:
@@ -22,10 +25,11 @@ def log_uniform(random: Random, low: float, high: float) -> float:
     return math.exp(random.uniform(math.log(low), math.log(high)))
 
 
-def harnesses() -> list[Harness]:
+@cache
+def harnesses() -> tuple[Harness, ...]:
     """Every harness of the catalogue."""
     known = catalogue()
-    return [read_harness(known.item("harness", name).table()) for name in known.names("harness")]
+    return tuple(read_harness(known.item("harness", name).table()) for name in known.names("harness"))
 
 
 def random_rig(random: Random) -> Rig:
@@ -74,12 +78,38 @@ def random_pickup(random: Random, *, two_coils: bool | None = None) -> Pickup:
     )
 
 
-def random_chain(random: Random) -> tuple[Cable | Input, ...]:
-    """Return a cable and an input."""
-    return (
-        Cable(name="cable", length=random.uniform(0.5, 30), capacitance_per_length=log_uniform(random, 3e-11, 2e-10)),
-        Input(name="input", resistance=log_uniform(random, 1e4, 1e7), capacitance=random.choice([0.0, 1e-10])),
+def random_chain(random: Random) -> tuple[Stage, ...]:
+    """Return a cable and what it ends in, sometimes with a buffer or a pedal and a second cable between."""
+
+    def cable(name: str) -> Cable:
+        return Cable(
+            name=name, length=random.uniform(0.5, 30), capacitance_per_length=log_uniform(random, 3e-11, 2e-10)
+        )
+
+    buffer = BufferStage(
+        input_resistance=log_uniform(random, 5e4, 1e7),
+        input_capacitance=random.choice([0.0, 1e-11]),
+        gain=random.choice([1.0, 2.0]),
+        output_resistance=random.choice([0.0, 1e3]),
     )
+    pedal = VolumePedal(
+        name="pedal", value=2.5e5, taper=parse_taper("audio 10 %"), position=random.choice([0.0, 4.0, 10.0])
+    )
+    between: tuple[Stage, ...] = random.choice(
+        [(), (), (BufferBox(name="buffer box", stage=buffer), cable("cable2")), (pedal, cable("cable2"))]
+    )
+    valve = ValveInput(
+        name="valve",
+        stopper=34e3,
+        leak=random.choice([None, 1e6]),
+        divider=136e3,
+        grid_cathode=1.65e-12,
+        grid_anode=1.6e-12,
+        stage_gain=65.0,
+        stray=0.0,
+    )
+    plain = Input(name="input", resistance=log_uniform(random, 1e4, 1e7), capacitance=random.choice([0.0, 1e-10]))
+    return (cable("cable"), *between, random.choice([plain, plain, valve]))
 
 
 def _coil(random: Random, facing: str) -> Coil:
@@ -101,8 +131,10 @@ def _coil(random: Random, facing: str) -> Coil:
 
 def _other_value(random: Random, part: Part) -> Part:
     if isinstance(part, Pot):
-        taper = random.choice([Taper(), Taper(law="audio", middle=0.1), Taper(law="reverse audio", middle=0.2)])
-        return replace(part, value=log_uniform(random, 5e4, 2e6), taper=taper)
+        taper = parse_taper(random.choice(["linear", "audio 10 %", "reverse audio 20 %"]))
+        # The two gangs of a blend belong together: they keep their law.
+        kept = part.taper.name.startswith("blend")
+        return replace(part, value=log_uniform(random, 5e4, 2e6), taper=part.taper if kept else taper)
     if isinstance(part, FixedCapacitor):
         loss = random.choice([0.0, 0.0, random.uniform(1e-3, 0.05)])
         return replace(part, value=part.value * random.uniform(0.3, 3), loss_tangent=loss)

@@ -73,9 +73,9 @@ def test_random_rigs_agree_with_ngspice_by_the_exported_deck(start: int, tmp_pat
 
 @pytest.mark.parametrize("harness", harnesses(), ids=lambda harness: harness.name)
 def test_controls_at_their_ends_are_exact_to_a_millionth_of_a_decibel(harness) -> None:
-    frequency_hz = np.array([30.0, 3_300.0, 20_000.0])
+    frequency_hz = np.array([100.0, 6_000.0])
     compared = 0
-    for rig in corner_rigs(harness, at_most=12):
+    for rig in corner_rigs(harness, at_most=6):
         transfer = solve(rig.circuit, frequency_hz).transfer
         for place, frequency in enumerate(frequency_hz):
             exact, _ = solve_exactly(rig.circuit, float(frequency))
