@@ -152,7 +152,9 @@ class PlacedLink:
     """Pin, node and the point at the fragment's left edge where a riser may arrive."""
 
 
-def link_block(item: Tree | Joint, in_pin: str, out_pin: str, rising: frozenset[str], order: tuple[str, ...]) -> PlacedLink:
+def link_block(
+    item: Tree | Joint, in_pin: str, out_pin: str, rising: frozenset[str], order: tuple[str, ...]
+) -> PlacedLink:
     """Return the fragment of a link.
 
     Parameters

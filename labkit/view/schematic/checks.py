@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 
 from labkit.view.schematic.drawing import Box, Drawing, Point, Wire
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, PinKey
@@ -31,6 +31,7 @@ def faults(drawing: Drawing, circuit: DrawnCircuit) -> list[Fault]:
         *_wires_through_things(drawing),
         *_wires_too_close(drawing),
         *_dangling(drawing),
+        *_bare(drawing),
         *_missing_dots(drawing),
         *_pins(drawing, circuit),
         *_netlist(drawing, circuit),
@@ -51,20 +52,20 @@ def _overlaps(drawing: Drawing) -> Iterator[Fault]:
 
 
 def _wires_through_things(drawing: Drawing) -> Iterator[Fault]:
+    runs = [(wire, wire.box) for wire in drawing.wires]
     for kind, name, box in _things(drawing):
         inner = box.grown(-SLACK)
-        for wire in drawing.wires:
-            run = wire.box
+        for wire, run in runs:
             if run.x0 < inner.x1 and run.x1 > inner.x0 and run.y0 < inner.y1 and run.y1 > inner.y0:
                 yield Fault(f"{kind}–wire", f"a wire of '{wire.net}' runs through the {kind} of '{name}'")
 
 
 def _wires_too_close(drawing: Drawing) -> Iterator[Fault]:
-    for one, other in combinations(drawing.wires, 2):
-        if one.net == other.net or one.is_horizontal != other.is_horizontal:
+    runs = [(wire, wire.is_horizontal, wire.box) for wire in drawing.wires]
+    for (one, is_flat, a), (other, is_other_flat, b) in combinations(runs, 2):
+        if is_flat != is_other_flat or one.net == other.net:
             continue
-        a, b = one.box, other.box
-        if one.is_horizontal:
+        if is_flat:
             apart, along = abs(a.y0 - b.y0), min(a.x1, b.x1) - max(a.x0, b.x0)
         else:
             apart, along = abs(a.x0 - b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
@@ -85,6 +86,14 @@ def _dangling(drawing: Drawing) -> Iterator[Fault]:
                 yield Fault("dangling end", f"a wire of '{wire.net}' ends at {end} on nothing")
 
 
+def _bare(drawing: Drawing) -> Iterator[Fault]:
+    """A pin or terminal that nothing touches."""
+    for index, anchor in enumerate(anchors := _anchors(drawing)):
+        others = [*anchors[:index], *anchors[index + 1 :]]
+        if not any(passes(wire, anchor) for wire in drawing.wires) and not any(near(anchor, end) for end in others):
+            yield Fault("bare end", f"no wire leads to the pin or terminal at {anchor}")
+
+
 def _missing_dots(drawing: Drawing) -> Iterator[Fault]:
     """A wire that ends on the middle of another must say whether it joins: without a dot it reads as it does not."""
     for wire in drawing.wires:
@@ -92,7 +101,9 @@ def _missing_dots(drawing: Drawing) -> Iterator[Fault]:
             for other in drawing.wires:
                 inside = passes(other, end) and not near(other.a, end) and not near(other.b, end)
                 if other is not wire and inside and not any(near(dot, end) for dot in drawing.dots):
-                    yield Fault("missing dot", f"a wire of '{wire.net}' meets one of '{other.net}' at {end} without dot")
+                    yield Fault(
+                        "missing dot", f"a wire of '{wire.net}' meets one of '{other.net}' at {end} without dot"
+                    )
     for dot in drawing.dots:
         if not any(passes(wire, dot) for wire in drawing.wires):
             yield Fault("stray dot", f"the dot at {dot} is on no wire")
@@ -126,11 +137,9 @@ def _differences(drawn: frozenset[frozenset[PinKey]], wanted: frozenset[frozense
 
 def crossings(drawing: Drawing) -> int:
     """Count the places where two wires cross without joining."""
-    return sum(
-        1
-        for one, other in combinations(drawing.wires, 2)
-        if one.is_horizontal != other.is_horizontal and _cross(one, other)
-    )
+    flat = [wire for wire in drawing.wires if wire.is_horizontal]
+    tall = [wire for wire in drawing.wires if not wire.is_horizontal]
+    return sum(_cross(one, other) for one, other in product(flat, tall))
 
 
 def _cross(one: Wire, other: Wire) -> bool:

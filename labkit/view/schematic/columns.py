@@ -216,9 +216,7 @@ def make_columns(plan: Plan, outputs: tuple[DrawnPart, ...], flagged: set[RiserK
         bridge.block, bridge.length = blocks.lying(bridge.tree)
         for column in (bridge.left, bridge.right):
             column.rule_out(bridge.row, upwards=True, downwards=False)
-    rows = [
-        _row_columns(plan, index, risers, bridges, shunts, flag_nets, outputs) for index in range(len(plan.rows))
-    ]
+    rows = [_row_columns(plan, index, risers, bridges, shunts, flag_nets, outputs) for index in range(len(plan.rows))]
     edges = [(bridge.left, bridge.right, bridge.length + 8.0) for bridge in bridges]
     for index, row in enumerate(rows):
         edges += _row_edges(row, index)
@@ -257,7 +255,7 @@ def _row_columns(
     instances = []
     for place, instance in enumerate(row.instances):
         here = (index, place)
-        is_home = plan.primary(instance.net) == here
+        is_home = plan.primary(instance.net) == here if is_live(instance.net) else last == 0
         own = next((riser for riser in risers if riser.key[:3] == ("proxy", *here)), None)
         start: list[Column] = []
         end: list[Column] = []
@@ -292,6 +290,8 @@ def _row_columns(
                 if part.nodes[0] == instance.net:
                     is_last = place == last and not end and part is _last_output(outputs, instance.net)
                     middle.append(_output_column(index, part, at_end=is_last))
+        if not (start or middle or end) and (place in (0, last)):
+            start.append(_end_column(index, instance.net, "left" if place == 0 else "right"))
         instances.append([*start, *middle, *end])
     links, pin_risers, placed_blocks = [], [], []
     for place, link in enumerate(row.links):

@@ -39,9 +39,7 @@ def composed(columns: Columns, network: Network, circuit: DrawnCircuit, descript
 
 def _row_fragment(columns: Columns, row: int) -> Fragment:
     pieces = [
-        column.fragments[row].shifted(column.x, 0)
-        for column in columns.rows[row].sequence()
-        if row in column.fragments
+        column.fragments[row].shifted(column.x, 0) for column in columns.rows[row].sequence() if row in column.fragments
     ]
     wires = []
     for place, instance in enumerate(columns.plan.rows[row].instances):

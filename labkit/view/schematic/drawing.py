@@ -12,9 +12,12 @@ from typing import Literal
 
 from labkit.view.schematic.parts import PinKey
 from labkit.view.schematic.text import (
+    ASCENT,
+    DESCENT,
     FONT_SIZE,
     LINE_PITCH,
-    SMALL_PITCH,
+    SMALL_ASCENT,
+    SMALL_DESCENT,
     SMALL_SIZE,
     broken,
     text_width,
@@ -84,9 +87,7 @@ class Stroke:
 
     def points(self) -> list[Point]:
         """Return all points of the path, control points included."""
-        return [
-            (values[index], values[index + 1]) for _, values in self.commands for index in range(0, len(values), 2)
-        ]
+        return [(values[index], values[index + 1]) for _, values in self.commands for index in range(0, len(values), 2)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +111,10 @@ class Text:
     @property
     def box(self) -> Box:
         """Room of the line: from its ascenders to its descenders."""
-        width = text_width(self.text, self.size)
+        width = text_width(self.text, self.size, is_bold=self.role == "name")
         left = self.at[0] - {"start": 0.0, "middle": width / 2, "end": width}[self.anchor]
-        return Box(left, self.at[1] - 0.80 * self.size, left + width, self.at[1] + 0.24 * self.size)
+        above, below = (SMALL_ASCENT, SMALL_DESCENT) if self.role == "small" else (ASCENT, DESCENT)
+        return Box(left, self.at[1] - above, left + width, self.at[1] + below)
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +273,7 @@ class Drawing:
     dots: tuple[Point, ...]
     terminals: tuple[Terminal, ...]
     open_pins: frozenset[PinKey] = field(default_factory=frozenset)
-    """Pins of the circuit that are connected to nothing and need not be drawn."""
+    """Pins that are connected to nothing and not drawn: the idle lug of a rheostat."""
 
     @property
     def box(self) -> Box:
@@ -288,7 +290,7 @@ def label_lines(lines: tuple[str, ...]) -> tuple[tuple[str, TextRole], ...]:
     """Return label lines, broken to width, with their roles: the first is the name, the others values."""
     if not lines:
         return ()
-    named: list[tuple[str, TextRole]] = [(row, "name") for row in broken(lines[:1])]
+    named: list[tuple[str, TextRole]] = [(row, "name") for row in broken(lines[:1], is_bold=True)]
     return (*named, *((row, "value") for row in broken(lines[1:])))
 
 
@@ -302,7 +304,7 @@ def label_at(owner: str, lines: tuple[str, ...], at: Point, anchor: Anchor, vert
     return Label(
         owner,
         tuple(
-            Text(row, (at[0], top + LINE_PITCH * index + 0.80 * FONT_SIZE + 1.0), role, anchor)
+            Text(row, (at[0], top + LINE_PITCH * index + ASCENT + 0.75), role, anchor)
             for index, (row, role) in enumerate(rows)
         ),
     )
@@ -311,7 +313,5 @@ def label_at(owner: str, lines: tuple[str, ...], at: Point, anchor: Anchor, vert
 def label_size(lines: tuple[str, ...]) -> tuple[float, float]:
     """Return width and height that `label_at` will need."""
     rows = label_lines(lines)
-    return max((text_width(row) for row, _ in rows), default=0.0), LINE_PITCH * len(rows)
-
-
-SMALL_ROW = SMALL_PITCH
+    widths = [text_width(row, is_bold=role == "name") for row, role in rows]
+    return max(widths, default=0.0), LINE_PITCH * len(rows)

@@ -7,6 +7,7 @@ apart into contacts; which is better is for the layout to try.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -130,24 +131,31 @@ def normalise(circuit: DrawnCircuit, hubs: frozenset[str] = frozenset()) -> Netw
     outputs: list[DrawnPart] = []
     open_pins: set[PinKey] = set()
     fresh = _fresh_open_nodes()
+    uses = Counter(node for part in circuit.parts for node in part.nodes)
     for part in circuit.parts:
-        nodes = tuple(next(fresh) if node == OPEN else node for node in part.nodes)
+        nodes = tuple(next(fresh) if _leads_nowhere(node, uses) else node for node in part.nodes)
         keys = tuple((part.name, pin) for pin in part.pin_names)
-        open_pins |= {key for key, node in zip(keys, nodes) if is_open(node)}
         if part.kind in PLAIN_TWO_PIN:
             trees.append(
                 Leaf(part.name, part.kind, *nodes, (keys[0],), (keys[1],), part.lines, closed=part.is_closed())
             )
         elif part.kind == "pot":
-            _add_pot(part, nodes, keys, trees, joints)
+            open_pins |= _add_pot(part, nodes, keys, trees, joints)
         elif part.kind == "pole" and part.name not in hubs:
+            if is_open(nodes[0]):  # the contacts still meet in the common
+                nodes = (f"{part.name} common", *nodes[1:])
             trees.extend(_contacts(part, nodes))
         elif part.kind == "output":
-            outputs.append(part)
+            outputs.append(replace(part, nodes=nodes))
         else:
             closed = tuple(part.is_closed(index) for index in range(len(nodes) - 1)) if part.kind == "pole" else ()
             joints.append(Joint(part.name, part.kind, tuple(zip(part.pin_names, nodes)), part.lines, closed))
     return Network(trees=tuple(trees), joints=tuple(joints), outputs=tuple(outputs), open_pins=frozenset(open_pins))
+
+
+def _leads_nowhere(node: str, uses: Counter[str]) -> bool:
+    """A node that only one pin touches is an open end, whatever its name."""
+    return node == OPEN or (node != GROUND and uses[node] == 1)
 
 
 def _fresh_open_nodes() -> Iterator[str]:
@@ -159,22 +167,24 @@ def _fresh_open_nodes() -> Iterator[str]:
 
 def _add_pot(
     part: DrawnPart, nodes: tuple[str, ...], keys: tuple[PinKey, ...], trees: list[Tree], joints: list[Joint]
-) -> None:
+) -> set[PinKey]:
+    """Add a pot as what it is in its place; return the open lug that a rheostat does not draw."""
     cw, wiper, ccw = nodes
     if is_open(wiper) and not is_open(cw) and not is_open(ccw):
         trees.append(Leaf(part.name, "resistor", cw, ccw, (keys[0],), (keys[2],), part.lines))
-        return
+        return {keys[1]}
     for track, idle, track_key, idle_key in ((cw, ccw, keys[0], keys[2]), (ccw, cw, keys[2], keys[0])):
         if is_open(track) or is_open(wiper) or track == wiper:
             continue
         if is_open(idle):
             trees.append(Leaf(part.name, "rheostat", track, wiper, (track_key,), (keys[1],), part.lines))
-            return
+            return {idle_key}
         if idle == wiper:
             tied = (keys[1], idle_key)
             trees.append(Leaf(part.name, "rheostat", track, wiper, (track_key,), tied, part.lines, is_tied=True))
-            return
+            return set()
     joints.append(Joint(part.name, "pot", tuple(zip(part.pin_names, nodes)), part.lines))
+    return set()
 
 
 def _contacts(part: DrawnPart, nodes: tuple[str, ...]) -> Iterator[Leaf]:

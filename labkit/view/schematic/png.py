@@ -47,7 +47,9 @@ def to_png(drawing: Drawing, *, scale: float = 2.0) -> bytes:
     left = room.x0 + MARGIN
     axes.text(left, heading_y, _plain(drawing.name), fontsize=HEADING_SIZE, family=_SERIF, color=INK)
     for index, row in enumerate(summary_rows(drawing)):
-        axes.text(left, heading_y + 20 + 16 * index, _plain(row), fontsize=SUMMARY_SIZE * 0.92, family=_SANS, color=MUTED)
+        axes.text(
+            left, heading_y + 20 + 16 * index, _plain(row), fontsize=SUMMARY_SIZE * 0.92, family=_SANS, color=MUTED
+        )
     for wire in drawing.wires:
         _paint(axes, Stroke((("M", wire.a), ("L", wire.b)), "wire"))
     for dot in drawing.dots:

@@ -1,15 +1,17 @@
 """The netlist of a finished drawing, read from nothing but its geometry, as a person reads it.
 
-Wires join where ends meet; an end on the middle of a wire, a crossing, or a third wire at a corner joins only with
-a dot.
+Wires join where their ends meet; an end on the middle of another wire, or a crossing, joins only with a dot.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 
-from labkit.view.schematic.drawing import Drawing, Point, Wire
+from labkit.view.schematic.drawing import Drawing, Pin, Point, Wire
 from labkit.view.schematic.parts import GROUND, PinKey
+
+_Thing = tuple[str, int]
+"""A wire, pin or terminal, by its number."""
 
 TOUCH = 0.05
 """Distance, in drawing units, within which two points are one to the eye (a twentieth of a pixel)."""
@@ -32,6 +34,8 @@ def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:
     """Return the nets of the drawing as sets of pins, in the form of `DrawnCircuit.netlist`.
 
     Pins that the circuit leaves open stand alone, drawn or not. Flags of one name are one net, as are all grounds.
+    A pin drawn in two places (the common of a pole at each of its contacts) must be joined by wires: its places are
+    not taken for one, so that the result has the pin in two nets when the wires leave them apart.
     """
     nodes = _Groups()
     wires = [("wire", index) for index in range(len(drawing.wires))]
@@ -40,8 +44,11 @@ def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:
     pins = [(pin.at, ("pin", index)) for index, pin in enumerate(_pins(drawing))]
     terminals = [(terminal.at, ("terminal", index)) for index, terminal in enumerate(drawing.terminals)]
     ends += pins + terminals
+    ends.sort(key=lambda end: end[0])
     for index, (point, name) in enumerate(ends):
         for other, other_name in ends[index + 1 :]:
+            if other[0] - point[0] > TOUCH:
+                break
             if near(point, other):
                 nodes.join(name, other_name)
     for dot in drawing.dots:
@@ -56,46 +63,29 @@ def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:
             nodes.join(first_of.setdefault(name, ("terminal", index)), ("terminal", index))
     nets: dict[tuple[str, int], set[PinKey]] = defaultdict(set)
     for index, pin in enumerate(_pins(drawing)):
-        nets[nodes.root(("pin", index))].update(key for key in pin.keys)
+        nets[nodes.root(("pin", index))].update(pin.keys)
     if GROUND in first_of:
         nets[nodes.root(first_of[GROUND])].add((GROUND, ""))
-    return _tied_together([frozenset(net) for net in nets.values()], drawing.open_pins)
+    undrawn = [frozenset({pin}) for pin in drawing.open_pins]
+    return frozenset([*(frozenset(net) for net in nets.values()), *undrawn])
 
 
-def _pins(drawing: Drawing) -> list:
+def _pins(drawing: Drawing) -> list[Pin]:
     return [pin for symbol in drawing.symbols for pin in symbol.pins]
-
-
-def _tied_together(nets: list[frozenset[PinKey]], open_pins: frozenset[PinKey]) -> frozenset[frozenset[PinKey]]:
-    """Unite nets that share a pin (a common drawn at each of its contacts) and add the open pins."""
-    groups = _Groups()
-    for net in nets:
-        members = sorted(net)
-        for member in members:
-            groups.join(members[0], member)
-    for pin in open_pins:
-        groups.root(pin)
-    united: dict[object, set[PinKey]] = defaultdict(set)
-    for member in groups.members():
-        united[groups.root(member)].add(member)
-    return frozenset(frozenset(net) for net in united.values())
 
 
 class _Groups:
     """Disjoint sets."""
 
     def __init__(self) -> None:
-        self._parent: dict = {}
+        self._parent: dict[_Thing, _Thing] = {}
 
-    def root(self, item):  # noqa: ANN001, ANN202
+    def root(self, item: _Thing) -> _Thing:
         self._parent.setdefault(item, item)
         while self._parent[item] != item:
             self._parent[item] = self._parent[self._parent[item]]
             item = self._parent[item]
         return item
 
-    def join(self, one, other) -> None:  # noqa: ANN001
+    def join(self, one: _Thing, other: _Thing) -> None:
         self._parent[self.root(other)] = self.root(one)
-
-    def members(self) -> list:
-        return list(self._parent)

@@ -214,7 +214,11 @@ def _lay_trunk(cover: _Cover, *, extends: bool) -> None:
             break
         back = max(ties, key=lambda tie: tie[0])[1]
         forward = next(
-            (link for link in cover.links[back.into] if _identity(link.item) == _identity(back.item) and link.into == nets[0]),
+            (
+                link
+                for link in cover.links[back.into]
+                if _identity(link.item) == _identity(back.item) and link.into == nets[0]
+            ),
             None,
         )
         if forward is None:
@@ -282,7 +286,7 @@ def _stand_alone(cover: _Cover) -> bool:
 
 
 def _place_left_over(cover: _Cover) -> None:
-    """Give a row to each joint that no path passed, and to each tree without a live end or with equal ends."""
+    """Give rows to joints that no path passed, trees without a live end or with equal ends, outputs on nothing."""
     for joint in cover.network.joints:
         if _identity(joint) in cover.used:
             continue
@@ -302,6 +306,9 @@ def _place_left_over(cover: _Cover) -> None:
     for tree in cover.trees:
         if _identity(tree) not in cover.used and (tree.a == tree.b or not is_live(tree.a)):
             cover.add([tree.a, tree.b], [Link(tree, tree.b)], None)
+    for part in cover.network.outputs:
+        if not is_live(part.nodes[0]):
+            cover.add([part.nodes[0]], [], None)
 
 
 def _is_direction(joint: Joint, start: str, stop: str) -> bool:

@@ -35,9 +35,7 @@ def frame(drawing: Drawing) -> tuple[Box, float]:
         text_width(drawing.name, HEADING_SIZE), *(text_width(row, SUMMARY_SIZE) for row in summary_rows(drawing)), 0.0
     )
     extra = (len(summary_rows(drawing)) - 1) * 16.0 if drawing.summary else 0.0
-    room = Box(
-        box.x0 - MARGIN, box.y0 - MARGIN - head - extra, max(box.x1, box.x0 + widest) + MARGIN, box.y1 + MARGIN
-    )
+    room = Box(box.x0 - MARGIN, box.y0 - MARGIN - head - extra, max(box.x1, box.x0 + widest) + MARGIN, box.y1 + MARGIN)
     return room, room.y0 + MARGIN - 6 + HEADING_SIZE * 0.8
 
 
@@ -64,7 +62,7 @@ def to_svg(drawing: Drawing, *, id_prefix: str = "schematic") -> str:
     title, description = f"{id_prefix}-title", f"{id_prefix}-description"
     rows = [
         f'<svg xmlns="http://www.w3.org/2000/svg" id={quoteattr(id_prefix)} role="img" '
-        f'aria-labelledby={quoteattr(title)} aria-describedby={quoteattr(description)} '
+        f"aria-labelledby={quoteattr(title)} aria-describedby={quoteattr(description)} "
         f'width="{_n(width)}" height="{_n(height)}" '
         f'viewBox="{_n(room.x0)} {_n(room.y0)} {_n(width)} {_n(height)}" '
         f'fill="none" stroke-linecap="round" stroke-linejoin="round" font-family={quoteattr(SANS)}>',
@@ -81,9 +79,7 @@ def to_svg(drawing: Drawing, *, id_prefix: str = "schematic") -> str:
     ]
     rows.append(f'<g id="{id_prefix}-wires">')
     rows.append(f'<path d="{"".join(_segment(wire.a, wire.b) for wire in drawing.wires)}"{_stroke("wire")}/>')
-    rows += [
-        f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(DOT_RADIUS)}" fill="{INK}"/>' for x, y in drawing.dots
-    ]
+    rows += [f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(DOT_RADIUS)}" fill="{INK}"/>' for x, y in drawing.dots]
     rows.append("</g>")
     owners = dict.fromkeys(symbol.owner for symbol in drawing.symbols)
     ids = _ids(owners, id_prefix)

@@ -306,13 +306,13 @@ def flag(at: Point, net: str, side: str) -> Terminal:
         outline = ((x, y), (x + 7, y + nose), (x + width / 2, y + nose), (x + width / 2, y + nose + 2 * half))
         points = (*outline, *((2 * x - px, py) for px, py in reversed(outline[1:])))
         box = Box(x - width / 2, y, x + width / 2, y + nose + 2 * half)
-        text = Text(net, (x, y + nose + half + 0.34 * SMALL_SIZE), "small", "middle")
+        text = Text(net, (x, y + nose + half + 3.25), "small", "middle")
     else:
         sign = -1.0 if side == "left" else 1.0
         far = x + sign * (nose + width)
         points = ((x, y), (x + sign * nose, y - half), (far, y - half), (far, y + half), (x + sign * nose, y + half))
         box = Box(min(x, far), y - half, max(x, far), y + half)
-        text = Text(net, (x + sign * (nose + width / 2), y + 0.34 * SMALL_SIZE), "small", "middle")
+        text = Text(net, (x + sign * (nose + width / 2), y + 3.25), "small", "middle")
     return Terminal("flag", at, net, box, (line(*points, role="fine", closed=True),), (text,))
 
 
