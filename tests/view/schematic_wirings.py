@@ -161,7 +161,9 @@ pole selector_b x 0 b | selector b | series =01
 pot blend_a n mix 0 | blend, gang a | 250 kΩ | at 5
 pot blend_b 0 mix b | blend, gang b | 250 kΩ | at 5
 {volume("mix", "tip")}{tone("mix")}{CHAIN}""",
-    "blend by one track, wiper out": f"{NECK}\n{BRIDGE}\n{volume('n', 'mix', 'b', 'blend')}{volume('mix', 'tip')}{CHAIN}",
+    "blend by one track, wiper out": f"""{NECK}
+{BRIDGE}
+{volume("n", "mix", "b", "blend")}{volume("mix", "tip")}{CHAIN}""",
     "blend by one track, wiper grounded": f"""{NECK}
 {BRIDGE}
 pot blend n 0 b | blend | 500 kΩ | at 5
@@ -263,7 +265,9 @@ contact neck_split nc 0 | selector b =1
 contact bridge_split bc 0 | selector c =0
 pole selector_d tone_bus n b | selector d =10
 {tone("tone_bus")}{volume("bus", "tip")}{CHAIN}""",
-    "two independent tracks tied end to end": f"{BRIDGE}\npot odd b w b | odd pot | 250 kΩ\n{volume('w', 'tip')}{CHAIN}",
+    "a track tied end to end": f"""{BRIDGE}
+pot odd b w b | odd pot | 250 kΩ
+{volume("w", "tip")}{CHAIN}""",
 }
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from tests.view.schematic_random import random_circuit
-from tests.view.schematic_wirings import WIRINGS, circuit
 
 from labkit.view.schematic import GROUND, DrawnCircuit, DrawnPart, crossings, draw, faults, read_back
+from tests.view.schematic_random import random_circuit
+from tests.view.schematic_wirings import WIRINGS, circuit
 
 RANDOM_CIRCUITS = 300
 
@@ -75,7 +75,7 @@ def test_a_rheostat_is_recognised_only_where_a_lug_is_open_or_tied_to_the_wiper(
     "parts",
     [
         pytest.param([drawn("resistor", "r", "a", "a"), drawn("coil", "c", "a", GROUND)], id="both ends on one net"),
-        pytest.param([drawn("resistor", "r", GROUND, GROUND), drawn("coil", "c", "a", GROUND)], id="both ends grounded"),
+        pytest.param([drawn("resistor", "r", GROUND, GROUND), drawn("coil", "c", "a", GROUND)], id="grounded twice"),
         pytest.param([drawn("contact", "s", "-", "-"), drawn("coil", "c", "a", GROUND)], id="both ends open"),
         pytest.param([drawn("coil", "c", "a", "-"), drawn("output", "o", "a")], id="coil with one lead off"),
         pytest.param([drawn("pot", "p", "-", "a", "-"), drawn("coil", "c", "a", GROUND)], id="pot on its wiper alone"),

@@ -8,7 +8,7 @@ from itertools import combinations
 
 import pytest
 
-from labkit.view.schematic import DrawnCircuit, Drawing, crossings, draw, faults, read_back
+from labkit.view.schematic import Drawing, DrawnCircuit, crossings, draw, faults, read_back
 from labkit.view.schematic.drawing import Pin, Wire
 from tests.view.schematic_random import random_circuit
 from tests.view.schematic_wirings import circuit
@@ -19,7 +19,7 @@ SPOILT = (
     "phase switch",
     "blend by one track, wiper out",
     "buffer after the volume",
-    "two independent tracks tied end to end",
+    "a track tied end to end",
 )
 
 

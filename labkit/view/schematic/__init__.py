@@ -13,9 +13,9 @@ from labkit.view.schematic.svg import to_svg
 __all__ = [
     "GROUND",
     "OPEN",
+    "Drawing",
     "DrawnCircuit",
     "DrawnPart",
-    "Drawing",
     "Fault",
     "crossings",
     "draw",

@@ -7,6 +7,7 @@ fragments side by side needs to know only their boxes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from labkit.view.schematic import symbols
 from labkit.view.schematic.drawing import Fragment, Label, Point, Symbol, Wire, joined, label_at, label_size
@@ -267,7 +268,7 @@ def _pot(joint: Joint, in_pin: str, out_pin: str, rising: frozenset[str]) -> Pla
     if node == joint.node(top) and is_live(node):
         side = left if in_pin != "wiper" else symbol.body.x1 + 6
         corner = [foot, (side, foot[1]), (side, 0.0), (axis, 0.0)]
-        wires += [Wire(a, b, node) for a, b in zip(corner, corner[1:])]
+        wires += [Wire(a, b, node) for a, b in pairwise(corner)]
         if in_pin == "wiper":
             label = label_at(owner, joint.lines, (side + BESIDE, drop + 19), "start", "middle")
     elif bottom in rising:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from labkit.view.schematic.columns import Bridge, Columns, Riser, attached, lane_rank, lane_stops
+from itertools import pairwise
+
+from labkit.view.schematic.columns import Bridge, Columns, Riser, attached
 from labkit.view.schematic.drawing import Box, Drawing, Fragment, Point, Wire, joined
 from labkit.view.schematic.normalise import Network
 from labkit.view.schematic.parts import DrawnCircuit
+from labkit.view.schematic.settle import lane_rank, lane_stops
 
 ROW_GAP = 16.0
 LANE_GAP = 9.0
@@ -63,7 +66,7 @@ def _lanes(columns: Columns, row: int, base: Fragment) -> Fragment:
 def _lane(bridge: Bridge, boxes: list[Box], stops: list[float]) -> Fragment:
     x0, x1 = bridge.left.x, bridge.right.x
     under = [box.y0 for box in boxes if box.x1 > x0 - 1 and box.x0 < x1 + 1]
-    room = max(zip(stops, stops[1:]), key=lambda gap: gap[1] - gap[0])
+    room = max(pairwise(stops), key=lambda gap: gap[1] - gap[0])
     start = (room[0] + room[1] - bridge.length) / 2
     y = min(under, default=0.0) - LANE_GAP - bridge.block.box.y1
     tree = bridge.tree
@@ -100,10 +103,8 @@ def _stacked(columns: Columns, rows: list[Fragment]) -> list[float]:
 
 
 def _upper_y(columns: Columns, riser: Riser, heights: list[float]) -> float:
-    row, place = riser.upper
-    if not riser.pin:
-        return heights[row] + riser.body_height
-    return heights[row] + _offered(columns, riser)[1]
+    above = heights[riser.upper[0]]
+    return above + riser.body_height if not riser.pin else above + _offered(columns, riser)[1]
 
 
 def _offered(columns: Columns, riser: Riser) -> Point:

@@ -6,7 +6,7 @@ trust only the geometry.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -279,6 +279,22 @@ class Drawing:
     def box(self) -> Box:
         """The room of the picture without margin or heading."""
         return Fragment(self.symbols, self.labels, self.wires, self.terminals).box
+
+    def strokes(self) -> Iterator[Stroke]:
+        """Yield the strokes of all symbols and terminals."""
+        for symbol in self.symbols:
+            yield from symbol.strokes
+        for terminal in self.terminals:
+            yield from terminal.strokes
+
+    def texts(self) -> Iterator[Text]:
+        """Yield every line of text but the heading."""
+        for symbol in self.symbols:
+            yield from symbol.texts
+        for terminal in self.terminals:
+            yield from terminal.texts
+        for label in self.labels:
+            yield from label.texts
 
     @property
     def flags(self) -> int:

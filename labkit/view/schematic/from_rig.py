@@ -24,7 +24,7 @@ from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.chain import Cable, Input, Stage
 from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 from labkit.rig.rig import Rig
-from labkit.view.schematic.parts import GROUND, OPEN, DrawnCircuit, DrawnPart
+from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart
 
 NO_BREAK = "\u00a0"
 _LONGEST_CONTACT_LABEL = 34
@@ -246,6 +246,3 @@ def _stage(stage: Stage, before: str, after: str) -> Iterator[DrawnPart]:
             yield _two_pin("resistor", stage.name, (before, GROUND), words, resistance)
     else:
         yield from _by_elements(stage.name, stage.elements(before, after))
-
-
-__all__ = ["OPEN", "drawing_of", "short_quantity"]

@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from labkit.view.schematic.checks import crossings, faults
-from labkit.view.schematic.columns import settled
 from labkit.view.schematic.compose import composed
 from labkit.view.schematic.drawing import Drawing
 from labkit.view.schematic.normalise import hub_candidates, normalise
 from labkit.view.schematic.parts import DrawnCircuit
 from labkit.view.schematic.reduce import reduced
 from labkit.view.schematic.rows import planned
+from labkit.view.schematic.settle import settled
 from labkit.view.schematic.words import described
 
 FAULT_COST, FLAG_COST, CROSSING_COST, APART_COST = 1e4, 30.0, 12.0, 18.0

@@ -137,7 +137,7 @@ def normalise(circuit: DrawnCircuit, hubs: frozenset[str] = frozenset()) -> Netw
         keys = tuple((part.name, pin) for pin in part.pin_names)
         if part.kind in PLAIN_TWO_PIN:
             trees.append(
-                Leaf(part.name, part.kind, *nodes, (keys[0],), (keys[1],), part.lines, closed=part.is_closed())
+                Leaf(part.name, part.kind, nodes[0], nodes[1], keys[:1], keys[1:], part.lines, part.is_closed())
             )
         elif part.kind == "pot":
             open_pins |= _add_pot(part, nodes, keys, trees, joints)

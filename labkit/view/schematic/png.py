@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, PathPatch
@@ -54,16 +55,12 @@ def to_png(drawing: Drawing, *, scale: float = 2.0) -> bytes:
         _paint(axes, Stroke((("M", wire.a), ("L", wire.b)), "wire"))
     for dot in drawing.dots:
         axes.add_patch(Circle(dot, DOT_RADIUS, facecolor=INK, edgecolor="none"))
-    for item in (*drawing.symbols, *drawing.terminals):
-        for stroke in item.strokes:
-            _paint(axes, stroke)
-        for text in item.texts:
-            _write(axes, text)
-    for label in drawing.labels:
-        for text in label.texts:
-            _write(axes, text)
+    for stroke in drawing.strokes():
+        _paint(axes, stroke)
+    for text in drawing.texts():
+        _write(axes, text)
     target = io.BytesIO()
-    canvas.print_png(target)
+    canvas.print_png(target)  # type: ignore[no-untyped-call]
     return target.getvalue()
 
 
@@ -71,7 +68,7 @@ def _plain(text: str) -> str:
     return text.replace("$", r"\$")
 
 
-def _paint(axes, stroke: Stroke) -> None:  # noqa: ANN001
+def _paint(axes: Axes, stroke: Stroke) -> None:
     vertices, codes = [], []
     for letter, values in stroke.commands:
         points = [(values[index], values[index + 1]) for index in range(0, len(values), 2)]
@@ -95,7 +92,7 @@ def _paint(axes, stroke: Stroke) -> None:  # noqa: ANN001
     )
 
 
-def _write(axes, text: Text) -> None:  # noqa: ANN001
+def _write(axes: Axes, text: Text) -> None:
     colour, weight = TEXTS[text.role]
     axes.text(
         *text.at,

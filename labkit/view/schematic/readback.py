@@ -59,8 +59,8 @@ def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:
     first_of: dict[str, tuple[str, int]] = {}
     for index, terminal in enumerate(drawing.terminals):
         if terminal.kind != "open":
-            name = GROUND if terminal.kind == "ground" else f"flag {terminal.net}"
-            nodes.join(first_of.setdefault(name, ("terminal", index)), ("terminal", index))
+            net = GROUND if terminal.kind == "ground" else f"flag {terminal.net}"
+            nodes.join(first_of.setdefault(net, ("terminal", index)), ("terminal", index))
     nets: dict[tuple[str, int], set[PinKey]] = defaultdict(set)
     for index, pin in enumerate(_pins(drawing)):
         nets[nodes.root(("pin", index))].update(pin.keys)

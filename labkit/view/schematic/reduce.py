@@ -53,8 +53,10 @@ def _bundle(trees: list[Tree]) -> list[Tree]:
         children: list[Tree] = []
         for member in members:
             aligned = member if member.a == a else member.reverse()
-            is_bundle = isinstance(aligned, Branches) and aligned.how == "parallel"
-            children.extend(aligned.children if is_bundle else (aligned,))
+            if isinstance(aligned, Branches) and aligned.how == "parallel":
+                children.extend(aligned.children)
+            else:
+                children.append(aligned)
         result.append(Branches("parallel", tuple(children), a, b))
     return result
 

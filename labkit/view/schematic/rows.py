@@ -240,11 +240,15 @@ def _merge_into_pin(cover: _Cover) -> bool:
                     continue
                 barred = set(cover.placed)
                 free = [start for start in dict.fromkeys(cover.sources) if start not in barred]
-                path = cover.best_path([*free, net], lambda end, net=net: 0.0 if end == net else None, barred)
+                path = cover.best_path([*free, net], _ends_at(net), barred)
                 if path is not None:
                     cover.add(path[1], path[2], (row_index, place + 0.5))
                     return True
     return False
+
+
+def _ends_at(goal: str) -> Callable[[str], float | None]:
+    return lambda net: 0.0 if net == goal else None
 
 
 def _merge_into_net(cover: _Cover) -> bool:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from xml.sax.saxutils import escape, quoteattr
 
 from labkit.view.palette import COPPER, INK, MUTED, PAPER, SANS, SERIF
 from labkit.view.schematic.drawing import Box, Drawing, Point, Stroke, Text
-from labkit.view.schematic.text import SAFETY, text_width
+from labkit.view.schematic.text import broken, text_width
 
 MARGIN = 26.0
 HEADING_SIZE = 19.0
@@ -41,8 +40,6 @@ def frame(drawing: Drawing) -> tuple[Box, float]:
 
 def summary_rows(drawing: Drawing) -> tuple[str, ...]:
     """Return the line under the heading, broken to the width of the drawing."""
-    from labkit.view.schematic.text import broken
-
     box = drawing.box
     return broken((drawing.summary,), max(320.0, box.x1 - box.x0)) if drawing.summary else ()
 
@@ -145,13 +142,3 @@ def _text(text: Text) -> str:
         f'<text x="{_n(text.at[0])}" y="{_n(text.at[1])}" font-size="{_n(text.size)}" fill="{colour}"{bold}{anchor}>'
         f"{escape(text.text)}</text>"
     )
-
-
-def sizes(drawing: Drawing) -> Iterator[float]:
-    """Yield width and height of the picture in CSS pixels."""
-    room, _ = frame(drawing)
-    yield room.x1 - room.x0
-    yield room.y1 - room.y0
-
-
-__all__ = ["SAFETY", "frame", "sizes", "summary_rows", "to_svg"]
