@@ -9,6 +9,7 @@ field is an estimate with ± 40 % and rather high than low.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -22,11 +23,32 @@ from labkit.core.sourced import Interval, SourcedValue
 from labkit.core.units import UsualRange
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.magnet import REFERENCE_CELSIUS, MagnetGrade, polarisation, temperature_factor
-from labkit.pickup.poles import BAR_FACTORS
 from labkit.pickup.slices import row_positions
 
 FIELD_SPREAD = 0.40
 """Relative half-width (95 %) of the field of a bar-magnet pickup."""
+
+_FEM = "3-D finite elements of one two-coil geometry, 2 × 5000 turns of AWG 42"
+BAR_FACTORS: Mapping[tuple[str, bool], SourcedValue] = {
+    ("alnico", False): SourcedValue(
+        value=1.083, unit="1", spread=0.06, kind="derived", source=_FEM, doubt="one geometry"
+    ),
+    ("alnico", True): SourcedValue(
+        value=4.78 / 4.16, unit="1", spread=0.08, kind="derived", source=_FEM, doubt="one geometry; keeper μ 100"
+    ),
+    ("ferrite", True): SourcedValue(
+        value=1.035, unit="1", spread=0.06, kind="derived", source=_FEM, doubt="one geometry"
+    ),
+    ("ferrite", False): SourcedValue(
+        value=1.015,
+        unit="1",
+        spread=0.06,
+        kind="derived",
+        source="between no bar (1) and ferrite bar with keeper (1.035)",
+        doubt="not calculated on its own",
+    ),
+}
+"""Factor on the inductance of a two-coil pickup by bar magnet family and presence of a steel keeper."""
 
 _BANDS = 8
 _USUAL_SIZE = UsualRange(low=1e-3, high=0.1)

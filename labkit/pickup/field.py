@@ -22,7 +22,7 @@ from labkit.core.errors import InputError
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.magnet import REFERENCE_CELSIUS, MagnetGrade, operating_point
 from labkit.pickup.propagation import Doubtful, Prediction, propagate
-from labkit.pickup.slices import Rods, surface_charge
+from labkit.pickup.slices import Rods, pooled_distances, surface_charge
 
 SENSOR_DEPTH = 1e-3
 """Usual depth of a Hall element behind the tip of a hand-held probe, m (common practice, no source)."""
@@ -149,14 +149,10 @@ def axis_field(rods: Rods, *, magnetisation: np.ndarray, distance: ArrayLike, cr
     own[:, [0, -1]] = (1 - ends / np.hypot(ends, rods.radius)) / (2 * rods.section)
     if crowding:
         own /= _crowding(away, rods.radius)[:, None]
-    places = np.array(rods.positions)
-    field_strength = charge @ own.T
-    for target in range(len(places)):
-        for source in range(len(places)):
-            if source != target:
-                square = float(np.sum((places[source] - places[target]) ** 2))
-                field_strength[target] += (height / (4 * math.pi * (height**2 + square) ** 1.5)) @ charge[source]
-    flux: np.ndarray = MU_0 * field_strength
+    unique, index = pooled_distances(rods)
+    kernels = height / (4 * math.pi * (height**2 + unique[:, None, None] ** 2) ** 1.5)
+    kernels[unique == 0] = own
+    flux: np.ndarray = MU_0 * np.einsum("tsdk,sk->td", kernels[index], charge)
     return flux
 
 

@@ -26,7 +26,8 @@ SECTIONS_STEEL = 3
 
 FIT_LOW_HZ, FIT_HIGH_HZ = 50.0, 20_000.0
 _FIT_POINTS = 48
-_MOST_STEPS = 200
+_MOST_STEPS = 60
+_GAIN, _CLOSE = 1e-4, 1e-14  # a step that gains less, or a sum of squares this small, ends the fit
 _BEYOND = 8.0
 
 
@@ -255,7 +256,8 @@ def _levenberg(
         gain = float(residual @ residual - trial_residual @ trial_residual)
         if gain > 0:
             point, residual, slope, damping = trial, trial_residual, trial_slope, damping / 4
-            if gain < 1e-7 * float(residual @ residual):
+            left = float(residual @ residual)
+            if gain < _GAIN * left or left < _CLOSE:
                 break
         else:
             damping *= 6

@@ -164,6 +164,19 @@ def surface_charge(magnetisation: np.ndarray) -> np.ndarray:
 
 
 @lru_cache(maxsize=64)
+def pooled_distances(rods: Rods) -> tuple[np.ndarray, np.ndarray]:
+    """Return the different distances between rods (0 first; to a nanometre), m, and which one holds between each two.
+
+    Returns
+    -------
+    unique : ndarray, shape (K,), m
+    index : ndarray of int, shape (rods, rods)
+    """
+    unique, index = np.unique(np.round(_distances(np.array(rods.positions)), 9), return_inverse=True)
+    return unique, index.reshape(len(rods.positions), -1)
+
+
+@lru_cache(maxsize=64)
 def interaction_matrix(rods: Rods) -> np.ndarray:
     """Return N: the axial field in every slice from unit magnetisation of every slice, H = N·M.
 
@@ -190,8 +203,7 @@ def interaction_matrix(rods: Rods) -> np.ndarray:
         difference: np.ndarray = kernel[:, 1:] - kernel[:, :-1]  # unit M: −1 at the slice's bottom, +1 at its top
         return difference
 
-    distances = _distances(np.array(rods.positions))
-    unique, index = np.unique(np.round(distances, 9), return_inverse=True)
+    unique, index = pooled_distances(rods)
     blocks = np.empty((unique.size, rods.slices, rods.slices))
     for number, distance in enumerate(unique):
         if distance == 0:
@@ -201,7 +213,7 @@ def interaction_matrix(rods: Rods) -> np.ndarray:
         curvature = gap / square**2.5 * (15 * gap**2 / square - 9)
         blocks[number] = per_slice(rods.radius**2 / 4 * (gap / square**1.5 - spread * curvature))
     count = len(rods.positions)
-    matrix = blocks[index.reshape(count, count)].transpose(0, 2, 1, 3).reshape(count * rods.slices, -1)
+    matrix: np.ndarray = blocks[index].transpose(0, 2, 1, 3).reshape(count * rods.slices, -1)
     matrix.flags.writeable = False
     return matrix
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import magpylib
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.core.errors import InputError
@@ -185,6 +185,7 @@ def test_predicted_field_has_fifteen_percent_bounds_and_names_its_causes() -> No
     assert predict_field(row(), magnet("Alnico 5"), distance=3e-3, charge=0.0)[0].value == 0.0
 
 
+@settings(max_examples=15)
 @given(charge=st.floats(0.05, 1.0), gap=st.floats(0.0, 3e-3), factor=st.floats(0.7, 1.4))
 def test_charge_comes_back_from_the_reading_it_causes(charge: float, gap: float, factor: float) -> None:
     grade, rods = magnet("Alnico 5"), row()
