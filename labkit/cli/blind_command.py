@@ -75,19 +75,20 @@ def prepare(
     test = BlindTest.plan(names, trials=trials, details=_blind_details([one, other], notes, takes, matched, rate))
     with progress_bar("writing", quiet=as_json) as progress:
         write_folder(output, test, (matched.samples["first"], matched.samples["second"]), rate, progress=progress)
+    difference_db = matched.difference_db("second", "first")
     data = {
         "folder": str(output),
         "rigs": list(names),
         "trials": trials,
         "fingerprint": test.fingerprint,
         "loudness_lufs": matched.target_lufs,
-        "difference_db": matched.difference_db("second", "first"),
+        "difference_db": difference_db,
         "headroom_db": min(matched.headroom_db.values()),
         "caution": HEARING_CAUTION,
     }
     lines = [
         f"{output}: {trials} trials, {names[0]} against {names[1]}, both at {matched.target_lufs:.1f} LUFS",
-        f"  true level difference {decibels(data['difference_db'])} (second minus first), taken away for the test",
+        f"  true level difference {decibels(difference_db)} (second minus first), taken away for the test",
         f"  fingerprint of the sealed key {test.fingerprint}",
         f"  go on with: labkit blind answer {output}",
     ]

@@ -134,11 +134,12 @@ def convert(
     if output is None:
         raise InputError("--output is missing; name the WAV file to write, such as --output converted.wav")
     before, after = pair(before_sheet, before_changes, after_sheet, after_changes)
+    difference = difference_of(before, after, boost)
     with progress_bar("converting", quiet=as_json) as progress:
         done = convert_file(
             recording,
             output,
-            difference_of(before, after, boost),
+            difference,
             target_lufs=None if true_level else loudness,
             sample_format=BITS[bits],
             force=force,

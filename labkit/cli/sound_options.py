@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import Any
 
@@ -15,11 +16,11 @@ from labkit.core.errors import InputError
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
 from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
-from labkit.sound.files import Progress
+from labkit.sound.files import Progress, no_progress
 from labkit.sound.loudness import QUIET_LUFS
 from labkit.sound.performance import Performance
 from labkit.sound.rendering import Renderer
-from labkit.sound.rig_sound import coil_spots, coil_transfers
+from labkit.sound.rig_sound import coil_spots, coil_transfers, rig_difference
 from labkit.sound.take import CoilSpot, Take, synthesise
 from labkit.sound.take_sheet import DEFAULT_TAKE, load_take
 from labkit.sound.wav import SampleFormat
@@ -162,20 +163,20 @@ def difference_of(before: Rig, after: Rig, boost: str) -> Difference:
 @contextmanager
 def progress_bar(label: str, *, quiet: bool) -> Iterator[Progress]:
     """A bar on standard error; control-C stops the work, which then leaves nothing behind."""
-    if quiet:
-        yield lambda fraction: None
-        return
-    with click.progressbar(length=1000, label=label, file=click.get_text_stream("stderr")) as bar:
-        shown = 0
+    bar = None
+    shown = 0
 
-        def progress(fraction: float) -> None:
-            nonlocal shown
-            step = round(1000 * fraction) - shown
-            if step > 0:
-                bar.update(step)
-                shown += step
+    def progress(fraction: float) -> None:
+        nonlocal bar, shown
+        if bar is None:
+            bar = stack.enter_context(click.progressbar(length=1000, label=label, file=sys.stderr))
+        step = round(1000 * fraction) - shown
+        if step > 0:
+            bar.update(step)
+            shown += step
 
-        yield progress
+    with ExitStack() as stack:
+        yield no_progress if quiet else progress
 
 
 def show(data: dict[str, Any], as_json: bool, text: str) -> None:

@@ -71,7 +71,7 @@ def guess_probability(correct: int, trials: int) -> float:
     """
     if not 0 <= correct <= trials:
         raise InputError(f"right answers must lie between 0 and the number of trials ({trials}); got {correct}")
-    return sum(comb(trials, k) for k in range(correct, trials + 1)) / 2**trials
+    return float(sum(comb(trials, k) for k in range(correct, trials + 1)) / 2**trials)
 
 
 def passing_count(trials: int, level: float = LEVEL) -> int | None:

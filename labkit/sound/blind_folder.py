@@ -164,7 +164,7 @@ class BlindFolder:
         path = self.folder / ANSWERS
         if not path.exists():
             return []
-        entries = _read_json(path).get("answers")
+        entries: Any = _read_json(path).get("answers")
         good = isinstance(entries, list) and all(
             isinstance(entry, dict) and isinstance(entry.get("trial"), int) and entry.get("answer") in CHOICES
             for entry in entries

@@ -80,6 +80,7 @@ class Difference:
     def limited(self, frequency_hz: np.ndarray) -> np.ndarray:
         """The quotient with its magnitude |D| bent to |D|/(1 + (|D|/D_max)⁴)^¼, shape (F,), complex, never infinite."""
         before, after = np.asarray(self.before(frequency_hz)), np.asarray(self.after(frequency_hz))
+        before = np.where(before == 0, 1e-100, before)
         most = 10 ** ((self.level_db + self.greatest_boost_db) / 20)
         # With u = H_to·H_from*, D = u/|H_from|²; the limited D = u/(|H_from|⁸ + (|u|/D_max)⁴)^¼ never divides by zero.
         cross, power = after * np.conj(before), np.abs(before) ** 2

@@ -114,7 +114,8 @@ def gated_loudness(powers: np.ndarray) -> float:
     """
 
     def loudness(power: np.ndarray) -> np.ndarray:
-        return -0.691 + 10 * np.log10(np.maximum(power, 1e-30))
+        level: np.ndarray = -0.691 + 10 * np.log10(np.maximum(power, 1e-30))
+        return level
 
     loud = powers[loudness(powers) > -70.0]
     if loud.size == 0:

@@ -50,7 +50,7 @@ class Decay:
             )
         return cls(constant=1 / low_s, square=(1 / at_3khz_s - 1 / low_s) / 3000.0**2)
 
-    def rate(self, frequency_hz: np.ndarray) -> np.ndarray:
+    def rate(self, frequency_hz: np.ndarray | float) -> np.ndarray:
         """Decay rate at each frequency, 1/s."""
         rates: np.ndarray = self.constant + self.square * np.asarray(frequency_hz) ** 2
         return rates

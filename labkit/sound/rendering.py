@@ -25,6 +25,9 @@ a resonance of Q 30 at 500 Hz has fallen by 110 dB in this time."""
 _DENSE_BINS = 512
 """The response is evaluated at every bin up to here, then at half as many points in each octave (steps ≤ 0.4 %)."""
 
+_STRIP = 128
+"""Columns of one small matrix product: larger ones wake the matrix library's other threads, which then spin."""
+
 
 class BinSampler:
     """Few points at which a response is evaluated, and the bins it is spread to.
@@ -57,17 +60,32 @@ class BinSampler:
         self.frequency_hz: np.ndarray = np.concatenate(points) * spacing_hz
         """Where the response has to be evaluated, Hz, shape (P,)."""
 
-    def spread(self, values: np.ndarray) -> np.ndarray:
-        """Return a response at every bin, shape (..., bins), from its values at `frequency_hz`, shape (..., P)."""
-        out = np.empty((*values.shape[:-1], self.bins), dtype=complex)
-        out[..., : self._dense] = values[..., : self._dense]
+    def spread(self, values: np.ndarray, out: np.ndarray | None = None) -> np.ndarray:
+        """Return a response at every bin from its values at `frequency_hz`.
+
+        Parameters
+        ----------
+        values : ndarray, shape (..., P), complex
+        out : ndarray, shape (rows, bins), complex, optional
+            Written to where given, so that a big array is not made anew for every turn of a knob.
+
+        Returns
+        -------
+        ndarray, shape (..., bins), complex
+        """
+        rows = values.reshape(-1, values.shape[-1])
+        out = np.empty((rows.shape[0], self.bins), dtype=complex) if out is None else out
+        out[:, : self._dense] = rows[:, : self._dense]
         for target, source, ratio, weights in self._sections:
-            points = values[..., source]
-            intervals = points.shape[-1] - 3
-            windows = np.stack([points[..., k : k + intervals] for k in range(4)], axis=-1)
-            between = (windows.reshape(-1, 4) @ weights).reshape(*values.shape[:-1], intervals * ratio)
-            out[..., target] = between[..., : target.stop - target.start]
-        return out
+            intervals = source.stop - source.start - 3
+            between = np.empty((intervals, ratio), dtype=complex)
+            for row, spread in zip(rows, out):
+                points = row[source]
+                windows = np.stack([points[k : k + intervals] for k in range(4)], axis=-1)
+                for strip in range(0, ratio, _STRIP):
+                    between[:, strip : strip + _STRIP] = windows @ weights[:, strip : strip + _STRIP]
+                spread[target] = between.reshape(-1)[: target.stop - target.start]
+        return out.reshape(*values.shape[:-1], self.bins)
 
 
 def _cubic(ratio: int) -> np.ndarray:
@@ -83,7 +101,7 @@ def _cubic(ratio: int) -> np.ndarray:
 
 
 class Renderer:
-    """A take, ready to be rendered again and again.
+    """A take, ready to be rendered again and again (in one thread: it keeps its work space).
 
     Parameters
     ----------
@@ -101,6 +119,8 @@ class Renderer:
         self._length = length + length % 2
         self._spectrum = scipy.fft.rfft(take.emf, self._length, axis=-1)[:, 1:]
         self._sampler = BinSampler(self._length // 2, take.rate / self._length)
+        self._responses = np.empty((self._spectrum.shape[0], self._sampler.bins), dtype=complex)
+        self._product = np.empty(self._sampler.bins + 1, dtype=complex)
         bins: np.ndarray = scipy.fft.rfftfreq(self._length, 1 / take.rate)[1:]
         bins.flags.writeable = False
         self.frequency_hz = bins
@@ -114,7 +134,14 @@ class Renderer:
         evaluate : callable
             See `Evaluate`; called once, with a few thousand frequencies (see `BinSampler`).
         """
-        return self.render_values(self._sampler.spread(np.asarray(evaluate(self._sampler.frequency_hz))))
+        values = np.asarray(evaluate(self._sampler.frequency_hz), dtype=complex)
+        self._check_shape(values, self._sampler.frequency_hz.size)
+        responses = self._responses[: values.reshape(-1, values.shape[-1]).shape[0]]
+        self._sampler.spread(values, out=responses)
+        if values.ndim == 1:
+            return self._sound(responses[0] * self._spectrum.sum(axis=0))
+        np.multiply(responses, self._spectrum, out=responses)
+        return self._sound(responses[0] if len(responses) == 1 else responses.sum(axis=0))
 
     def render_values(self, values: np.ndarray) -> np.ndarray:
         """Return the output voltage for a response known at every bin.
@@ -127,19 +154,20 @@ class Renderer:
             At `frequency_hz`.
         """
         values = np.asarray(values)
-        wanted = (len(self.take.coils), self.frequency_hz.size)
+        self._check_shape(values, self.frequency_hz.size)
+        return self._sound((self._spectrum * values).sum(axis=0))
+
+    def _check_shape(self, values: np.ndarray, frequencies: int) -> None:
+        wanted = (len(self.take.coils), frequencies)
         if values.shape not in (wanted, wanted[1:]):
             raise InputError(f"a response must have shape {wanted[1:]} or {wanted}; got {values.shape}")
-        out = np.empty(self.frequency_hz.size + 1, dtype=complex)
-        out[0] = 0.0
-        if values.ndim == 1:
-            emf = self._spectrum[0] if wanted[0] == 1 else self._spectrum.sum(axis=0)
-            np.multiply(emf, values, out=out[1:])
-        else:
-            np.multiply(self._spectrum[0], values[0], out=out[1:])
-            for spectrum, row in zip(self._spectrum[1:], values[1:]):
-                out[1:] += spectrum * row
-        out[-1] = out[-1].real
-        if not np.isfinite(out.view(float).sum()):
+
+    def _sound(self, spectrum: np.ndarray) -> np.ndarray:
+        product = self._product
+        product[0] = 0.0
+        product[1:] = spectrum
+        product[-1] = product[-1].real
+        if not np.isfinite(product.view(float).sum()):
             raise InputError("the response is not a finite number at every frequency, so it cannot be heard")
-        return scipy.fft.irfft(out, self._length, overwrite_x=True)[: self.take.emf.shape[1]]
+        sound: np.ndarray = scipy.fft.irfft(product, self._length, overwrite_x=True)[: self.take.emf.shape[1]]
+        return sound

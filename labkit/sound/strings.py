@@ -189,7 +189,7 @@ class StringSet:
 
     def speaking_length(self, fret: int) -> float:
         """Length from fret to bridge, m."""
-        return self.scale * 2.0 ** (-fret / 12.0)
+        return float(self.scale * 2.0 ** (-fret / 12.0))
 
     def frequency(self, number: int, fret: int = 0) -> float:
         """Fundamental of a fretted string, Hz."""

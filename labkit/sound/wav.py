@@ -84,6 +84,9 @@ def wav_info(path: Path) -> WavInfo:
         header = soundfile.info(str(path))
     except (soundfile.SoundFileError, RuntimeError):
         raise InputError(f"{path} is not a readable WAV file; it may be damaged or of another kind") from None
+    missing = _missing_bytes(path)
+    if missing:
+        raise InputError(f"{path} breaks off: {missing} bytes of what its header promises are missing; copy it again")
     if header.format not in FORMATS:
         raise InputError(f"{path} is a {header.format} file; convert it to WAV first")
     if header.subtype not in SAMPLE_FORMATS:
@@ -109,6 +112,16 @@ def wav_info(path: Path) -> WavInfo:
         frames=header.frames,
         sample_format=SAMPLE_FORMATS[header.subtype],
     )
+
+
+def _missing_bytes(path: Path) -> int:
+    """Bytes that the RIFF header promises and the file does not have; 0 where the header leaves its size open."""
+    with path.open("rb") as file:
+        header = file.read(8)
+    declared = int.from_bytes(header[4:8], "little")
+    if header[:4] != b"RIFF" or declared == 0xFFFFFFFF:
+        return 0
+    return max(0, declared + 8 - path.stat().st_size)
 
 
 def open_wav(path: Path) -> Any:

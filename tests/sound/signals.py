@@ -39,7 +39,7 @@ def line_near(signal: np.ndarray, rate: int, frequency_hz: float, width_hz: floa
 
 
 def k_weighted_loudness(signal: np.ndarray) -> float:
-    """BS.1770-5 loudness of mono sound at 48 kHz from the printed coefficients (Tables 1 and 2) and equations (2) to (7)."""
+    """BS.1770-5 loudness of mono sound at 48 kHz by the printed coefficients (Tables 1, 2) and equations (2) to (7)."""
     stage1 = ([1.53512485958697, -2.69169618940638, 1.19839281085285], [1.0, -1.69065929318241, 0.73248077421585])
     stage2 = ([1.0, -2.0, 1.0], [1.0, -1.99004745483398, 0.99007225036621])
     weighted = scipy.signal.lfilter(*stage2, scipy.signal.lfilter(*stage1, signal))

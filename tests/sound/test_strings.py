@@ -61,9 +61,7 @@ def test_tension_and_stiffness_of_plain_strings_follow_the_closed_form(
     assert 1200 * math.log2(partials[19] / (20 * partials[0])) == pytest.approx(cents, abs=1e-5)
 
 
-@pytest.mark.parametrize(
-    ("number", "pounds"), [(1, 16.20), (2, 15.37), (3, 16.56), (4, 18.39), (5, 19.52), (6, 17.47)]
-)
+@pytest.mark.parametrize(("number", "pounds"), [(1, 16.20), (2, 15.37), (3, 16.56), (4, 18.39), (5, 19.52), (6, 17.47)])
 def test_tensions_at_25_and_a_half_inches_follow_from_the_printed_unit_weights(number: int, pounds: float) -> None:
     # T = UW·(2LF)²/386.4 in lb and in ("A Complete Technical Reference for Fretted Instrument String Tensions").
     # 0.1 %: 386.4 is rounded from 386.09, and notes are rounded to 0.01 Hz there.
@@ -71,7 +69,7 @@ def test_tensions_at_25_and_a_half_inches_follow_from_the_printed_unit_weights(n
 
 
 def test_thick_plain_and_wound_strings_are_the_stiff_ones() -> None:
-    # "Inharmonicity of Sounds from Electric Guitars": E2 and A2 usually more inharmonic than E4; plain G3 can exceed D3.
+    # "Inharmonicity of Sounds from Electric Guitars": E2 and A2 usually above E4; plain G3 can exceed wound D3.
     strings = string_set("six-string")
     assert strings.inharmonicity(6) > strings.inharmonicity(1)
     assert strings.inharmonicity(5) > strings.inharmonicity(1)
@@ -87,7 +85,8 @@ def test_open_guitar_strings_stay_in_the_published_range_of_inharmonicity(name: 
 
 
 def test_output_of_plain_strings_goes_with_their_cross_section() -> None:
-    # 0.017 in against 0.010 in: 9.218 dB ("Analytical Modeling and Experimental Characterization of a Magnetic Pickup").
+    # 0.017 in against 0.010 in: 9.218 dB, law of "Analytical Modeling and Experimental Characterization of a
+    # Magnetic Pickup for Electric Guitar" (J. Audio Eng. Soc. 65(9), 2017).
     thick, thin = (string_of_gauge("E4", gauge, wound=False).steel_area for gauge in (17, 10))
     assert 20 * math.log10(thick / thin) == pytest.approx(9.2179569, abs=1e-6)  # exact ratio of squares
 

@@ -99,9 +99,7 @@ def test_place_read_from_the_wav_gives_the_published_peak_and_null_spacing(
     # "Response Effects of Guitar Pickup Mixing" (2000): 25.5 in scale, E2 82.4 Hz; printed 165, 330 and 271 Hz for the
     # first two, the rest from null spacing = f0·ℓ/d as in that article.
     strings = ideal_string()
-    sound = through_wav(
-        tmp_path, synthesise(one_note(strings), {"a": CoilSpot(position=inches * INCH, aperture=0.0)})
-    )
+    sound = through_wav(tmp_path, synthesise(one_note(strings), {"a": CoilSpot(position=inches * INCH, aperture=0.0)}))
     numbers = list(range(1, 31))
     measured = comb_levels(sound, RATE, 82.4, numbers)
     candidates = np.linspace(1.0, 8.0, 7001) * INCH

@@ -1,0 +1,166 @@
+"""The commands of sound, run as a user runs them: files, numbers, exit codes and one line for every mistake."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from labkit.cli.main import main
+from labkit.rig.sheet import load_rig, set_value
+from labkit.sound.loudness import integrated_loudness
+from labkit.sound.wav import read_wav
+
+RIG = "Saltmarsh Lane, narrow single coil"
+PAIR = "Saltmarsh Lane, two pickups"
+
+
+@pytest.fixture(autouse=True)
+def in_a_folder_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> str:
+    assert main(list(arguments)) == code
+    captured = capsys.readouterr()
+    if code == 2:
+        assert captured.err.count("\n") == 1
+        assert "Traceback" not in captured.err
+        return captured.err
+    return captured.out
+
+
+def run_json(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict:
+    return json.loads(run(capsys, *arguments, "--json"))
+
+
+def test_render_writes_the_take_at_the_stated_loudness_with_a_caution(capsys: pytest.CaptureFixture[str]) -> None:
+    data = run_json(capsys, "render", RIG, "--output", "a.wav")
+    sound = read_wav(Path("a.wav"))
+    assert sound.rate == 48_000
+    assert sound.samples.shape == (1, 4 * 48_000)
+    assert integrated_loudness(sound.samples, 48_000) == pytest.approx(-23.0, abs=0.1)
+    assert data["loudness_lufs"] == pytest.approx(-23.0, abs=0.1)
+    assert data["headroom_db"] > 1.5
+    assert "hearing" in data["caution"]
+    assert data["take"]["seed"] == 1
+
+
+def test_render_repeats_byte_for_byte_and_obeys_its_options(capsys: pytest.CaptureFixture[str]) -> None:
+    common = ("render", RIG, "--take", "low note", "--rate", "44100", "--bits", "16")
+    for name in ("a.wav", "b.wav"):
+        run(capsys, *common, "--output", name)
+    run(capsys, *common, "--place", "bridge=90mm", "--output", "c.wav")
+    assert Path("a.wav").read_bytes() == Path("b.wav").read_bytes()
+    assert Path("a.wav").read_bytes() != Path("c.wav").read_bytes()
+    assert soundfile.info("a.wav").subtype == "PCM_16"
+    assert soundfile.info("a.wav").samplerate == 44_100
+
+
+def test_render_states_the_true_difference_and_can_keep_it(capsys: pytest.CaptureFixture[str]) -> None:
+    against = ("--set", "volume=5", "--against", RIG, "--output", "soft.wav")
+    matched = run_json(capsys, "render", RIG, *against)
+    true = run_json(capsys, "render", RIG, *against, "--true-level", "--force")
+    # Volume at 5 of a 10 % taper: a fifth to a tenth of the voltage.
+    assert -22 < matched["difference_db"] < -18
+    assert matched["loudness_lufs"] == pytest.approx(-23.0, abs=0.1)
+    assert true["loudness_lufs"] == pytest.approx(-23.0 + matched["difference_db"], abs=0.1)
+
+
+def test_convert_brings_back_the_other_rig(capsys: pytest.CaptureFixture[str]) -> None:
+    run(capsys, "render", RIG, "--set", "cable.length=12m", "--output", "long.wav")
+    pair = ("--from", RIG, "--set-from", "cable.length=12m", "--to", RIG)
+    data = run_json(capsys, "convert", "long.wav", *pair, "--output", "short.wav")
+    run(capsys, "render", RIG, "--output", "direct.wav")
+    got, wanted = (read_wav(Path(name)).samples[0] for name in ("short.wav", "direct.wav"))
+    assert np.max(np.abs(got - wanted)) < 0.02 * np.max(np.abs(wanted))  # both at −23 LUFS ± 0.1 dB is 1.2 %
+    assert data["band_hz"][1] > 10_000
+    assert data["warnings"] == []
+
+
+def test_convert_warns_when_the_pickup_changes(capsys: pytest.CaptureFixture[str]) -> None:
+    run(capsys, "render", PAIR, "--output", "a.wav")
+    text = run(capsys, "convert", "a.wav", "--from", PAIR, "--set-to", "selector=neck", "--output", "b.wav")
+    assert "keeps the place of the pickup" in " ".join(text.split())
+
+
+def test_impulse_writes_response_and_table(capsys: pytest.CaptureFixture[str]) -> None:
+    data = run_json(
+        capsys, "impulse", "--from", RIG, "--set-to", "cable.length=15m", "--output", "ir.wav", "--table", "ir.csv"
+    )
+    assert soundfile.info("ir.wav").frames == data["length_samples"] == 4096
+    assert data["latency_samples"] == 0
+    rows = list(csv.DictReader(Path("ir.csv").read_text().splitlines()))
+    at_3k = min(rows, key=lambda row: abs(float(row["frequency_hz"]) - 3000))
+    frequency = np.array([float(at_3k["frequency_hz"])])
+    rig = load_rig(RIG)
+    ratio = set_value(rig, "cable.length", "15m").evaluate(frequency) / rig.evaluate(frequency)
+    assert float(at_3k["gain_db"]) == pytest.approx(float(20 * np.log10(np.abs(ratio[0]))), abs=1e-3)  # digits written
+
+
+def test_blind_test_from_preparation_to_result(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = run_json(
+        capsys, "blind", "prepare", RIG, "--set-second", "cable.length=15m", "--trials", "5", "--output", "test"
+    )
+    assert data["trials"] == 5
+    assert data["rigs"][0] != data["rigs"][1]
+    run(capsys, "blind", "answer", "test", "--trial", "1", "--choice", "a")
+    assert "unanswered" in run(capsys, "blind", "result", "test", code=2)
+    for trial, choice in enumerate(("b", "a", "cannot tell", "b"), start=2):
+        run(capsys, "blind", "answer", "test", "--trial", str(trial), "--choice", choice)
+    result = json.loads(run(capsys, "blind", "result", "test", "--json"))
+    assert result["score"]["decided"] == 4
+    assert result["score"]["cannot_tell"] == 1
+    assert result["fingerprint"] == data["fingerprint"]
+    # The sheets inside the result play the same sounds again.
+    sheets = result["key"]["details"]["sheets"]
+    assert sheets[0]["chain"] != sheets[1]["chain"]
+    assert result["key"]["details"]["take"]["name"] == "E chord"
+    assert "p =" in run(capsys, "blind", "result", "test")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("render", RIG), "--output is missing"),
+        (("render", "no such rig", "--output", "a.wav"), "neither a file nor a rig"),
+        (("render", RIG, "--take", "E cord", "--output", "a.wav"), "Did you mean 'E chord'"),
+        (("render", RIG, "--set", "volume=0", "--output", "a.wav"), "silent"),
+        (("render", RIG, "--place", "neck=9cm", "--output", "a.wav"), "no pickup is named 'neck'"),
+        (("render", RIG, "--place", "bridge", "--output", "a.wav"), "SLOT=LENGTH"),
+        (("render", RIG, "--place", "bridge=9 kg", "--output", "a.wav"), "--place bridge"),
+        (("render", RIG, "--aperture", "wide", "--output", "a.wav"), "--aperture"),
+        (("render", RIG, "--true-level", "--output", "a.wav"), "--against"),
+        (("render", RIG, "--loudness", "0", "--output", "a.wav"), "--loudness"),
+        (("render", RIG, "--output", "nowhere/a.wav"), "does not exist"),
+        (("convert", "x.wav", "--from", RIG, "--to", RIG, "--output", "y.wav"), "there is no file"),
+        (("convert", "x.wav", "--from", RIG, "--output", "y.wav"), "a second rig is missing"),
+        (("convert", "x.wav", "--from", RIG, "--to", RIG, "--boost", "99 dB", "--output", "y.wav"), "60 dB"),
+        (("convert", "x.wav", "--from", RIG, "--to", RIG, "--boost", "loud", "--output", "y.wav"), "--boost"),
+        (("impulse", "--from", RIG, "--set-to", "volume=5"), "nothing to write"),
+        (("impulse", "--from", RIG, "--set-to", "volume=0", "--output", "a.wav"), "passes no sound"),
+        (("impulse", "--from", RIG, "--set-to", "tone=5", "--length", "7", "--output", "a.wav"), "even number"),
+        (("impulse", "--from", RIG, "--set-to", "tone=5", "--table", "a", "--output", "a"), "same file"),
+        (("blind", "prepare", RIG, "--output", "t"), "needs two rigs"),
+        (("blind", "prepare", RIG, RIG, "--trials", "0", "--output", "t"), "1 to 100"),
+        (("blind", "answer", "t"), "holds no blind test"),
+        (("blind", "result", "t"), "holds no blind test"),
+    ],
+)
+def test_a_mistake_gets_one_line_and_leaves_no_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, arguments: tuple[str, ...], message: str
+) -> None:
+    assert message in run(capsys, *arguments, code=2)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_existing_file_is_kept_without_force(capsys: pytest.CaptureFixture[str]) -> None:
+    Path("a.wav").write_bytes(b"mine")
+    assert "--force" in run(capsys, "render", RIG, "--output", "a.wav", code=2)
+    assert Path("a.wav").read_bytes() == b"mine"
