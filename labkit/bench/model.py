@@ -85,23 +85,55 @@ def pickup_impedance(pickup: Pickup, frequency_hz: np.ndarray) -> np.ndarray:
     all entries of its admittance matrix.
     """
     frequency = np.asarray(frequency_hz, dtype=float)
-    s = 2j * np.pi * frequency
+    impedance, _ = _leads(pickup, frequency)
+    shown: np.ndarray = impedance / (1 + impedance * 2j * np.pi * frequency * pickup.lead_capacitance)
+    return shown
+
+
+def pickup_transfer(pickup: Pickup, frequency_hz: np.ndarray, admittance: np.ndarray) -> np.ndarray:
+    """Return the voltage at the leads for 1 V of EMF in total, with an admittance across them; shape (F,), complex.
+
+    The EMF is shared among the coils by turns (equally where turns are not known). Thevenin: the open voltage of the
+    two-port over 1 + Z·Y.
+
+    Parameters
+    ----------
+    pickup : Pickup
+    frequency_hz : ndarray, shape (F,), Hz
+    admittance : ndarray, shape (F,), S
+        Load across the leads, lead capacitance not included.
+    """
+    frequency = np.asarray(frequency_hz, dtype=float)
+    impedance, open_voltage = _leads(pickup, frequency)
+    across = admittance + 2j * np.pi * frequency * pickup.lead_capacitance
+    transfer: np.ndarray = open_voltage / (1 + impedance * across)
+    return transfer
+
+
+def _leads(pickup: Pickup, frequency: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Impedance and open voltage at the leads, without the lead capacitance."""
     coils = list(pickup.coils.values())
     if len(coils) == 1:
-        impedance = coil_impedance(coils[0], frequency)
-    else:
-        first, second = (coil_branch(coil, frequency) for coil in coils)
-        mutual = s * pickup.coupling * math.sqrt(coils[0].inductance * coils[1].inductance)
-        determinant = first * second - mutual**2
-        y_first = second / determinant + coil_shunt(coils[0], frequency)
-        y_second = first / determinant + coil_shunt(coils[1], frequency)
-        y_mutual = -mutual / determinant
-        if pickup.connection == "series":
-            impedance = (y_first + y_second - 2 * y_mutual) / (y_first * y_second - y_mutual**2)
-        else:
-            impedance = 1 / (y_first + y_second + 2 * y_mutual)
-    shown: np.ndarray = impedance / (1 + impedance * s * pickup.lead_capacitance)
-    return shown
+        branch = coil_branch(coils[0], frequency)
+        divider = 1 / (1 + branch * coil_shunt(coils[0], frequency))
+        return branch * divider, divider
+    turns = [coil.turns for coil in coils]
+    shares = [0.5, 0.5] if None in turns else [count / sum(turns) for count in turns]  # type: ignore[arg-type, operator]
+    first, second = (coil_branch(coil, frequency) for coil in coils)
+    mutual = 2j * np.pi * frequency * pickup.coupling * math.sqrt(coils[0].inductance * coils[1].inductance)
+    determinant = first * second - mutual**2
+    own_first, own_second, own_mutual = second / determinant, first / determinant, -mutual / determinant
+    current_first = own_first * shares[0] + own_mutual * shares[1]
+    current_second = own_mutual * shares[0] + own_second * shares[1]
+    y_first = own_first + coil_shunt(coils[0], frequency)
+    y_second = own_second + coil_shunt(coils[1], frequency)
+    if pickup.connection == "parallel":
+        impedance = 1 / (y_first + y_second + 2 * own_mutual)
+        return impedance, (current_first + current_second) * impedance
+    spread = y_first * y_second - own_mutual**2
+    impedance = (y_first + y_second - 2 * own_mutual) / spread
+    voltage = (current_first * (y_second - own_mutual) + current_second * (y_first - own_mutual)) / spread
+    return impedance, voltage
 
 
 def outside_admittance(fixture: Fixture, frequency_hz: np.ndarray) -> np.ndarray:

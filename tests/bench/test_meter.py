@@ -202,7 +202,7 @@ def test_loads_are_read_with_their_tolerance(text):
 def test_model_agrees_with_the_circuit_solver():
     """The fit's one-node formula against the solver of whole circuits: 1e-9 leaves room for rounding only."""
     from labkit.bench.fixture import STANDARD_LOAD, Fixture
-    from labkit.bench.model import coil_impedance, fixture_reading, pickup_impedance
+    from labkit.bench.model import coil_impedance, fixture_reading, pickup_impedance, pickup_transfer
     from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
     from labkit.circuit.solver import solve
     from labkit.pickup.network import pickup_elements
@@ -239,4 +239,9 @@ def test_model_agrees_with_the_circuit_solver():
         circuit = Circuit(elements=(*pickup_elements("p", pair), ground), output="p.hot")
         np.testing.assert_allclose(
             pickup_impedance(pair, frequency), solve(circuit, frequency).output_impedance, rtol=1e-9
+        )
+        boxed = Circuit(elements=(*circuit.elements, *load), output="p.hot")
+        across = 1 / 200e3 + 1 / 1e6 + 2j * np.pi * frequency * 470e-12
+        np.testing.assert_allclose(
+            np.abs(pickup_transfer(pair, frequency, across)), np.abs(solve(boxed, frequency).transfer), rtol=1e-9
         )

@@ -1,0 +1,249 @@
+"""What each reading should be under a situation, in one measure: distance in standard deviations."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from labkit.bench.faults import Situation, dc_of
+from labkit.bench.fixture import Load
+from labkit.bench.meter import dc_resistance_at, in_circuit_reading, lcr_reading
+from labkit.bench.model import coil_impedance, pickup_impedance, pickup_transfer
+from labkit.bench.readings import OPEN, LcrValue, PeakValue, Plan, Readings
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.grid import HIGHEST_HZ, REFERENCE_HZ, frequency_grid
+from labkit.core.response import gain_db, peak_on_grid
+from labkit.core.units import format_quantity
+from labkit.pickup.electrical import Pickup
+
+ROOM_C = 20.0
+"""Temperature taken for a coil whose temperature was not read; the doubt is in the fault "warm coil"."""
+
+
+_GRID = frequency_grid(REFERENCE_HZ, HIGHEST_HZ, 400)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """One reading on a scale of its own, and how to predict it.
+
+    Attributes
+    ----------
+    label, unit : str
+    observed : float
+        Logarithm of the reading, or the reading itself when ``is_logarithmic`` is False.
+    spread : float
+        One standard deviation: meter accuracy and what the plan's tolerance allows, together.
+    predict : callable
+        From a situation to the value on the same scale.
+    planned : float
+        What the plan itself predicts.
+    """
+
+    label: str
+    unit: str
+    observed: float
+    spread: float
+    predict: Callable[[Situation], float]
+    planned: float
+    is_logarithmic: bool = True
+
+    def misfit(self, situation: Situation) -> float:
+        """Squared distance between reading and prediction, in standard deviations."""
+        return ((self.observed - self.predict(situation)) / self.spread) ** 2
+
+    @property
+    def within(self) -> bool:
+        """Whether the reading lies within the 95 % bounds of the plan."""
+        return abs(self.observed - self.planned) <= 1.96 * self.spread
+
+    def distinguishes(self, situation: Situation) -> bool:
+        """Whether a situation predicts this reading clearly differently from the plan."""
+        return abs(self.predict(situation) - self.planned) > 2 * self.spread
+
+    def sentence(self, situation: Situation | None = None) -> str:
+        """Say what was read, what was planned, and what the situation would give."""
+        parts = [f"{self.label}: read {self._shown(self.observed)}, planned {self._shown(self.planned)}"]
+        if self.is_logarithmic:
+            parts.append(f" ({100 * math.expm1(self.observed - self.planned):+.1f} %)")
+        else:
+            parts.append(f" ({self.observed - self.planned:+.1f} {self.unit})")
+        if situation is not None:
+            parts.append(f"; this cause gives {self._shown(self.predict(situation))}")
+        return "".join(parts)
+
+    def _shown(self, value: float) -> str:
+        number = math.exp(value) if self.is_logarithmic else value
+        return format_quantity(number, self.unit, digits=4) if self.unit != "dB" else f"{number:.1f} dB"
+
+
+def _feature(
+    label: str,
+    unit: str,
+    observed: float,
+    spread: float,
+    predict: Callable[[Situation], float],
+    plan: Plan,
+    *,
+    is_logarithmic: bool = True,
+) -> Feature:
+    return Feature(
+        label=label,
+        unit=unit,
+        observed=observed,
+        spread=spread,
+        predict=predict,
+        planned=predict(Situation(pickup=plan.pickup)),
+        is_logarithmic=is_logarithmic,
+    )
+
+
+def features(plan: Plan, readings: Readings) -> list[Feature]:
+    """Return every reading of the coil that can be held against the plan."""
+    found: list[Feature] = []
+    temperature = ROOM_C if readings.temperature_c is None else readings.temperature_c
+    if readings.resistance is not None and readings.resistance != OPEN:
+        found.append(_resistance(plan, readings, readings.resistance, temperature))
+    for name, value in readings.coil_resistance.items():
+        if value != OPEN:
+            found.append(_coil_resistance(plan, readings, name, value, temperature))
+    for lcr in readings.lcr:
+        found += _lcr(plan, lcr)
+    if readings.peak is not None:
+        found += _peak(plan, readings.peak)
+    return found
+
+
+def _resistance(plan: Plan, readings: Readings, value: float, temperature: float) -> Feature:
+    def predict(situation: Situation) -> float:
+        own = dc_of(situation.pickup, temperature_c=temperature + situation.temperature_offset)
+        return math.log(in_circuit_reading(resistance=own, parallel=[pot for pot, _ in readings.pots]))
+
+    planned = dc_of(plan.pickup, temperature_c=temperature)
+    pots = [(planned / pot * tolerance / 1.96) ** 2 for pot, tolerance in readings.pots]
+    spread = math.sqrt((plan.resistance_tolerance / 1.96) ** 2 + (readings.resistance_accuracy / 1.96) ** 2 + sum(pots))
+    label = "DC resistance" if not readings.pots else "DC resistance in the instrument"
+    return _feature(label, "Ω", math.log(value), spread, predict, plan)
+
+
+def _coil_resistance(plan: Plan, readings: Readings, name: str, value: float, temperature: float) -> Feature:
+    if name not in plan.pickup.coils:
+        raise InputError(f"{readings.name}: the plan has no coil '{name}'.{did_you_mean(name, plan.pickup.coils)}")
+
+    def predict(situation: Situation) -> float:
+        coil = situation.pickup.coils.get(name)
+        if coil is None:
+            return math.log(1.0)
+        celsius = temperature + situation.temperature_offset
+        return math.log(dc_resistance_at(resistance_at_20=coil.resistance, temperature_c=celsius))
+
+    spread = math.hypot(plan.resistance_tolerance, readings.resistance_accuracy) / 1.96
+    return _feature(f"DC resistance of coil {name}", "Ω", math.log(value), spread, predict, plan)
+
+
+def _lcr(plan: Plan, lcr: LcrValue) -> list[Feature]:
+    if lcr.coil is not None and lcr.coil not in plan.pickup.coils:
+        raise InputError(f"the plan has no coil '{lcr.coil}'.{did_you_mean(lcr.coil, plan.pickup.coils)}")
+
+    def reading(situation: Situation) -> tuple[float, float]:
+        frequency = np.array([lcr.frequency_hz])
+        pickup = situation.pickup
+        if lcr.coil is not None and lcr.coil in pickup.coils:
+            impedance = complex(coil_impedance(pickup.coils[lcr.coil], frequency)[0])
+        else:
+            impedance = complex(pickup_impedance(pickup, frequency)[0])
+        shown = lcr_reading(impedance, lcr.frequency_hz)
+        series = (lcr.model == "series") != situation.other_model
+        return (
+            (shown.series_inductance, shown.series_resistance)
+            if series
+            else (shown.parallel_inductance, shown.parallel_resistance)
+        )
+
+    whose = f" of coil {lcr.coil}" if lcr.coil else ""
+    at = format_quantity(lcr.frequency_hz, "Hz")
+    found = []
+    planned_l, planned_r = reading(Situation(pickup=plan.pickup))
+    if lcr.inductance * planned_l > 0:
+        sign = math.copysign(1.0, planned_l)
+
+        def predict_l(situation: Situation) -> float:
+            return math.log(max(sign * reading(situation)[0], 1e-6))
+
+        spread = math.hypot(plan.inductance_tolerance, lcr.accuracy) / 1.96
+        found.append(
+            _feature(
+                f"{lcr.model} inductance{whose} at {at}", "H", math.log(abs(lcr.inductance)), spread, predict_l, plan
+            )
+        )
+    resistance = lcr.resistance
+    if resistance is None and lcr.quality is not None and lcr.quality != 0:
+        reactance = 2 * math.pi * lcr.frequency_hz * lcr.inductance
+        resistance = reactance / lcr.quality if lcr.model == "series" else reactance * lcr.quality
+    if resistance is not None and resistance > 0 and planned_r > 0:
+
+        def predict_r(situation: Situation) -> float:
+            return math.log(max(reading(situation)[1], 1e-3))
+
+        # the copper's part of the reading varies as the DC resistance may, the rest as the losses may
+        copper = min(dc_of(plan.pickup, temperature_c=ROOM_C) / planned_r, 1.0)
+        allowed = math.hypot(copper * plan.resistance_tolerance, (1 - copper) * plan.loss_tolerance)
+        spread = math.hypot(allowed, 2 * lcr.accuracy) / 1.96
+        found.append(
+            _feature(f"{lcr.model} resistance{whose} at {at}", "Ω", math.log(resistance), spread, predict_r, plan)
+        )
+    return found
+
+
+def loaded_peak(pickup: Pickup, load: Load) -> tuple[float, float] | None:
+    """Return frequency (Hz) and height above 100 Hz (dB) of a pickup's resonance under a load; None without a peak.
+
+    On 400 log-spaced points with a parabola through the top: 1e-4 in frequency, far below any reading.
+    """
+    admittance = 2j * np.pi * _GRID * load.capacitance + 1 / load.resistance
+    level = gain_db(pickup_transfer(pickup, _GRID, admittance))
+    frequency, height = peak_on_grid(_GRID, level)
+    if np.isnan(frequency):
+        return None
+    return float(frequency), float(height - level[0])
+
+
+def _peak(plan: Plan, peak: PeakValue) -> list[Feature]:
+    cache: dict[int, tuple[float, float] | None] = {}
+    kept: list[Pickup] = []
+
+    def found(situation: Situation) -> tuple[float, float]:
+        key = id(situation.pickup)
+        if key not in cache:
+            kept.append(situation.pickup)  # keeps the id unique while the cache lives
+            cache[key] = loaded_peak(situation.pickup, peak.load)
+        return cache[key] or (20.0, 0.0)
+
+    if loaded_peak(plan.pickup, peak.load) is None:
+        return []
+    result = [
+        _feature(
+            "loaded peak",
+            "Hz",
+            math.log(peak.frequency_hz),
+            plan.peak_tolerance / 1.96,
+            lambda situation: math.log(found(situation)[0]),
+            plan,
+        )
+    ]
+    if peak.height_db is not None:
+        result.append(
+            _feature(
+                "height of the loaded peak",
+                "dB",
+                peak.height_db,
+                plan.height_tolerance_db / 1.96,
+                lambda situation: found(situation)[1],
+                plan,
+                is_logarithmic=False,
+            )
+        )
+    return result

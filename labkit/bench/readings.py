@@ -1,0 +1,276 @@
+"""Single readings of a finished or worn pickup, and the plan they are held against.
+
+A readings sheet is TOML like every other sheet; the plan is a pickup sheet (known or build values) with tolerances.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Literal
+
+from labkit.bench.fixture import Load, parse_load
+from labkit.bench.meter import LcrModel
+from labkit.core.errors import InputError
+from labkit.core.sheet import Table, read_sheet
+from labkit.core.units import parse_quantity
+from labkit.pickup.electrical import Facing, Pickup
+
+Swing = Literal["positive", "negative"]
+
+OPEN = float("inf")
+"""A resistance reading beyond the meter's range."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LcrValue:
+    """One LCR-meter reading: inductance with its companion resistance or Q, at one frequency in one model."""
+
+    frequency_hz: float
+    model: LcrModel = "series"
+    inductance: float
+    resistance: float | None = None
+    quality: float | None = None
+    accuracy: float = 0.02
+    coil: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeakValue:
+    """A resonance read under a load: frequency (Hz), height above 100 Hz (dB, None where not read)."""
+
+    load: Load
+    frequency_hz: float
+    height_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldValue:
+    """A field reading at a pole: size (T) at a gap (m), and which pole it is; ``planned`` is what it should read."""
+
+    value: float
+    planned: float | None = None
+    gap: float = 0.0
+    facing: Facing | None = None
+    planned_facing: Facing | None = None
+    pole: str = ""
+    accuracy: float = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartValue:
+    """A part of the harness: what the plan says and what was read, with the part's tolerance (1 = 100 %)."""
+
+    name: str
+    unit: Literal["Ω", "F"]
+    planned: float
+    read: float
+    tolerance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """What was read on one pickup; None or empty where nothing was.
+
+    Parameters
+    ----------
+    name : str
+    temperature_c : float or None, °C
+        Of the coil. None: not read, so the coil may be warm.
+    resistance : float or None, Ω
+        At the pickup's leads, or at the jack through ``pots``; infinity when open.
+    resistance_accuracy : float
+        Of the meter, 95 %, 1 = 100 %.
+    pots : tuple of (float, float)
+        Value (Ω) and tolerance of each pot across the coil during that reading.
+    coil_resistance : mapping of str to float, Ω
+        Each coil by itself, named as in the plan.
+    lcr : tuple of LcrValue
+    peak : PeakValue or None
+    field : tuple of FieldValue
+    insulation : float or None, Ω
+        Coil to pole, cover or baseplate; infinity when open.
+    first_swing, planned_swing : "positive", "negative" or None
+        Of the voltage when steel is brought to the pole.
+    hum_cancels : bool or None
+        For a two-coil pickup: less hum than one coil alone.
+    passes_sound : bool or None
+        With an open coil: is a thin sound heard.
+    parts : tuple of PartValue
+    """
+
+    name: str
+    temperature_c: float | None = None
+    resistance: float | None = None
+    resistance_accuracy: float = 0.005
+    pots: tuple[tuple[float, float], ...] = ()
+    coil_resistance: Mapping[str, float] = field(default_factory=dict)
+    lcr: tuple[LcrValue, ...] = ()
+    peak: PeakValue | None = None
+    field: tuple[FieldValue, ...] = ()
+    insulation: float | None = None
+    first_swing: Swing | None = None
+    planned_swing: Swing | None = None
+    hum_cancels: bool | None = None
+    passes_sound: bool | None = None
+    parts: tuple[PartValue, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "coil_resistance", MappingProxyType(dict(self.coil_resistance)))
+        if self.resistance is not None and not self.resistance > 0:
+            raise InputError(f"{self.name}: a resistance reading must be above 0 Ω; got {self.resistance} Ω")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What the pickup should be, with the tolerances a reading is judged by (95 %, 1 = 100 %).
+
+    Defaults are common practice (no source): DCR ±5 % in-house; inductance ±5 % follows from turns ±2 % and core; loss
+    ±15 %; loaded peak ±6 % and ±1.5 dB; field ±15 %.
+    """
+
+    pickup: Pickup
+    resistance_tolerance: float = 0.05
+    inductance_tolerance: float = 0.05
+    loss_tolerance: float = 0.15
+    peak_tolerance: float = 0.06
+    height_tolerance_db: float = 1.5
+    field_tolerance: float = 0.15
+    pair_tolerance: float = 0.02
+    turns: float | None = None
+    magnet: str | None = None
+
+
+def load_plan(path: Path) -> Plan:
+    """Read a pickup sheet as a plan with the usual tolerances."""
+    from labkit.rig.sheet import load_pickup
+
+    pickup = load_pickup(str(path))
+    turns = [coil.turns for coil in pickup.coils.values()]
+    return Plan(pickup=pickup, turns=sum(count for count in turns if count) if all(turns) else None)
+
+
+def load_readings(path: Path) -> Readings:
+    """Read a readings sheet from a file."""
+    return readings_from_table(read_sheet(path, kinds=("readings",)))
+
+
+def readings_from_table(table: Table) -> Readings:
+    """Read a readings sheet.
+
+    Raises
+    ------
+    SheetError
+        Naming the file, the key and the remedy.
+    """
+    for key in ("sheet", "format", "note", "date"):
+        table.raw(key, None)
+    readings = Readings(
+        name=table.text("name", expected="a name for the pickup that was read"),
+        temperature_c=table.quantity("temperature", "°C", None, low=-20, high=60),
+        resistance=_open_or_ohms(table, "resistance"),
+        resistance_accuracy=table.quantity("resistance_accuracy", "1", 0.005, low=1e-5, high=0.2),
+        pots=tuple(_value_and_tolerance(table, text, "Ω", 0.2) for text in table.texts("through_pots", ())),
+        coil_resistance=_coils(table),
+        lcr=tuple(_lcr(entry) for entry in table.tables("lcr", [])),
+        peak=_peak(table.table("peak")) if "peak" in table else None,
+        field=tuple(_field(entry) for entry in table.tables("field", [])),
+        insulation=_open_or_ohms(table, "insulation"),
+        first_swing=table.choice("first_swing", ("positive", "negative"), None),  # type: ignore[arg-type]
+        planned_swing=table.choice("planned_swing", ("positive", "negative"), None),  # type: ignore[arg-type]
+        hum_cancels=table.flag("hum_cancels") if "hum_cancels" in table else None,
+        passes_sound=table.flag("passes_sound") if "passes_sound" in table else None,
+        parts=tuple(_part(name, entry) for name, entry in table.each("part", {})),
+    )
+    table.done()
+    return readings
+
+
+def _open_or_ohms(table: Table, key: str) -> float | None:
+    value = table.raw(key, None)
+    if value is None:
+        return None
+    if isinstance(value, str) and value.strip().casefold() in ("open", "ol", "infinite"):
+        return OPEN
+    return table.quantity(key, "Ω", low=1e-3)
+
+
+def _value_and_tolerance(table: Table, text: str, unit: str, usual: float) -> tuple[float, float]:
+    value, _, tolerance = text.replace("+/-", "±").partition("±")
+    return table.attempt(
+        "through_pots",
+        lambda: (
+            parse_quantity(value.strip(), unit),
+            parse_quantity(tolerance.strip(), "1") if tolerance.strip() else usual,
+        ),
+    )
+
+
+def _coils(table: Table) -> dict[str, float]:
+    found = {}
+    for name, entry in table.each("coil", {}):
+        value = _open_or_ohms(entry, "resistance")
+        if value is not None:
+            found[name] = value
+        entry.done()
+    return found
+
+
+def _lcr(table: Table) -> LcrValue:
+    value = LcrValue(
+        frequency_hz=table.quantity("frequency", "Hz", low=1.0, high=1e6),
+        model=table.choice("model", ("series", "parallel"), "series"),  # type: ignore[arg-type]
+        inductance=table.quantity("inductance", "H"),
+        resistance=table.quantity("resistance", "Ω", None, low=1e-3),
+        quality=table.number("q", None),
+        accuracy=table.quantity("accuracy", "1", 0.02, low=1e-5, high=0.5),
+        coil=table.text("coil", None),
+    )
+    table.done()
+    return value
+
+
+def _peak(table: Table) -> PeakValue:
+    text = table.text("load", "none")
+    value = PeakValue(
+        load=table.attempt("load", lambda: parse_load(text)),
+        frequency_hz=table.quantity("frequency", "Hz", low=10.0, high=1e5),
+        height_db=table.quantity("height", "dB", None),
+    )
+    table.done()
+    return value
+
+
+def _field(table: Table) -> FieldValue:
+    value = FieldValue(
+        value=table.quantity("value", "T", low=0.0, high=5.0),
+        planned=table.quantity("planned", "T", None, low=1e-6, high=5.0),
+        gap=table.quantity("gap", "m", 0.0, low=0.0, high=0.1),
+        facing=table.choice("facing", ("north", "south"), None),  # type: ignore[arg-type]
+        planned_facing=table.choice("planned_facing", ("north", "south"), None),  # type: ignore[arg-type]
+        pole=table.text("pole", ""),
+        accuracy=table.quantity("accuracy", "1", 0.05, low=1e-4, high=0.5),
+    )
+    table.done()
+    return value
+
+
+def _part(name: str, table: Table) -> PartValue:
+    """A part is a resistor when its plan reads as ohms, a capacitor when it reads as farads."""
+    planned = table.text("planned")
+    unit: Literal["Ω", "F"] = "Ω"
+    try:
+        parse_quantity(planned, "Ω")
+    except InputError:
+        unit = "F"
+    value = PartValue(
+        name=name,
+        unit=unit,
+        planned=table.quantity("planned", unit, low=0.0),
+        read=table.quantity("read", unit, low=0.0),
+        tolerance=table.quantity("tolerance", "1", 0.2 if unit == "Ω" else 0.1, low=1e-4, high=1.0),
+    )
+    table.done()
+    return value

@@ -1,0 +1,110 @@
+"""`Finding` and `Verdict`: what a comparison of readings with a plan says, for people and as data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+CONFIDENT = 0.9
+"""At and above this a cause is called likely; it then has no rival worth a tenth of its weight."""
+
+PROBABLE = 0.5
+
+
+def word_for(confidence: float) -> str:
+    """Return ``likely``, ``probable`` or ``possible``.
+
+    >>> word_for(0.95), word_for(0.6), word_for(0.1)
+    ('likely', 'probable', 'possible')
+    """
+    if confidence >= CONFIDENT:
+        return "likely"
+    return "probable" if confidence >= PROBABLE else "possible"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One cause that explains the readings.
+
+    Attributes
+    ----------
+    cause, size : str
+        What, and how much of it explains the readings best.
+    confidence : float
+        0 … 1, shared with the rivals.
+    evidence : tuple of str
+        Readings that speak for it.
+    check : str
+        What would settle it.
+    note : str
+    rivals : tuple of str
+        Other causes that explain the readings too.
+    """
+
+    cause: str
+    confidence: float
+    evidence: tuple[str, ...]
+    check: str
+    size: str = ""
+    note: str = ""
+    rivals: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        return {
+            "cause": self.cause,
+            "size": self.size,
+            "confidence": self.confidence,
+            "word": word_for(self.confidence),
+            "evidence": list(self.evidence),
+            "check": self.check,
+            "note": self.note,
+            "rivals": list(self.rivals),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """All findings about one pickup, most confident first."""
+
+    plan: str
+    readings: str
+    findings: tuple[Finding, ...]
+    compared: tuple[str, ...]
+    within_tolerance: bool
+
+    @property
+    def passes(self) -> bool:
+        """Whether every reading lies within the plan's tolerance and nothing was found."""
+        return self.within_tolerance
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        return {
+            "plan": self.plan,
+            "readings": self.readings,
+            "passes": self.passes,
+            "compared": list(self.compared),
+            "findings": [finding.as_dict() for finding in self.findings],
+        }
+
+    def text(self) -> str:
+        """Return the verdict as a person reads it."""
+        lines = [f"{self.readings} against {self.plan}", ""]
+        lines += [f"  {sentence}" for sentence in self.compared]
+        if not self.findings:
+            return "\n".join([*lines, "", "Within the plan's tolerances." if self.passes else "No cause was found."])
+        lines.append("")
+        for finding in self.findings:
+            size = f" ({finding.size})" if finding.size else ""
+            lines.append(
+                f"{word_for(finding.confidence).capitalize()} ({finding.confidence:.0%}): {finding.cause}{size}"
+            )
+            if finding.note:
+                lines.append(f"  {finding.note}")
+            lines += [f"  - {sentence}" for sentence in finding.evidence]
+            if finding.rivals:
+                lines.append(f"  explained as well by: {', '.join(finding.rivals)}")
+            if finding.check:
+                lines.append(f"  to settle it: {finding.check}")
+        return "\n".join(lines)
