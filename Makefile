@@ -37,7 +37,7 @@ benchmark: $(VENV)/.test-installed
 		--benchmark-columns=min,median,rounds --benchmark-sort=mean --benchmark-group-by=group $(PYTEST_OPTIONS)
 
 screenshots: $(VENV)/.test-installed
-	LABKIT_SCREENSHOTS=screenshots $(BIN)/python -m pytest tests -m browser $(PYTEST_OPTIONS)
+	LABKIT_REQUIRE_TOOLS=1 $(BIN)/python -m pytest tests/browser $(PYTEST_OPTIONS)
 
 clean:
 	rm -rf $(VENV) build dist screenshots *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache \

@@ -1,4 +1,4 @@
-"""The compiled solver beside batched LAPACK and ngspice, on a one-pickup and a two-pickup circuit."""
+"""The compiled solver beside batched LAPACK and ngspice, on the one-pickup demo rig and a two-pickup circuit."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ import pytest
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Inductor, Resistor, Source
 from labkit.circuit.solver import solve, solve_blocks
 from labkit.core.grid import frequency_grid
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
 from tests.benchmarks.conftest import Timed, cpu_seconds
 from tests.circuit.mna import assemble, solve_dense
 from tests.circuit.ngspice import read_raw, run_commands, translate
@@ -36,19 +38,12 @@ def coil(name: str, hot: str, *, inductance: float, resistance: float, capacitan
 
 
 def one_pickup() -> Circuit:
-    """One coil, volume and tone half-way, cable and input."""
-    return Circuit(
-        elements=(
-            *coil("coil", "hot", inductance=2.4, resistance=6e3, capacitance=110e-12),
-            Resistor(name="volume.upper", nodes=("hot", "tip"), resistance=125e3),
-            Resistor(name="volume.lower", nodes=("tip", GROUND), resistance=125e3),
-            Resistor(name="tone", nodes=("hot", "tone"), resistance=125e3),
-            Capacitor(name="tone.capacitor", nodes=("tone", GROUND), capacitance=22e-9),
-            Capacitor(name="cable", nodes=("tip", GROUND), capacitance=500e-12),
-            Resistor(name="input", nodes=("tip", GROUND), resistance=1e6),
-        ),
-        output="tip",
-    )
+    """The demo rig with one pickup, knobs half-way so that no branch vanishes."""
+    return half_way().circuit
+
+
+def half_way() -> Rig:
+    return load_rig("Saltmarsh Lane, narrow single coil").replace(settings={"volume": 5, "tone": 5})
 
 
 def two_pickups() -> Circuit:
@@ -74,7 +69,7 @@ def two_pickups() -> Circuit:
     return Circuit(elements=tuple(elements), output="grid")
 
 
-CIRCUITS = {"one pickup": one_pickup, "two pickups": two_pickups}
+CIRCUITS = {"one-pickup rig": one_pickup, "two pickups": two_pickups}
 
 
 @pytest.mark.parametrize("name", CIRCUITS)
@@ -107,6 +102,13 @@ class TestOneResponse:
     def test_ngspice_many(self, name: str, timed: Timed, tmp_path: Path) -> None:
         call, points = simulator_run(CIRCUITS[name](), tmp_path, sweeps=50)
         timed(f"one response, {name}", "ngspice, 50 sweeps in one process", points, call, rounds=5)
+
+
+def test_one_response_from_the_rig(timed: Timed) -> None:
+    rig = half_way()
+    note = "circuit built anew, as when a knob turns"
+    call = lambda: rig.evaluate(GRID_HZ)  # noqa: E731
+    timed("one response, one-pickup rig", "compiled star-mesh, from the rig", GRID_HZ.size, call, note=note, rounds=200)
 
 
 def simulator_run(circuit: Circuit, folder: Path, *, sweeps: int) -> tuple[Callable[[], None], int]:
