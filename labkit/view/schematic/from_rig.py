@@ -10,23 +10,15 @@ from collections import Counter
 from collections.abc import Iterator
 from string import ascii_lowercase
 
-from labkit.circuit.elements import (
-    Buffer,
-    Capacitor,
-    Contact,
-    CustomAdmittance,
-    Element,
-    Inductor,
-    Resistor,
-)
-from labkit.core.units import format_quantity
+from labkit.circuit.elements import Contact
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.rig.chain import Cable, Input, Stage
+from labkit.rig.active_parts import DummyCoil, OnboardBuffer, ScreenedLead
 from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 from labkit.rig.rig import Rig
+from labkit.view.schematic.from_chain import chain_parts
+from labkit.view.schematic.from_elements import NO_BREAK, buffer_parts, element_parts, short_quantity, two_pin
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart
 
-NO_BREAK = "\u00a0"
 _LONGEST_CONTACT_LABEL = 34
 """Letters; a contact that closes in many positions is numbered instead of listing them all."""
 
@@ -51,13 +43,9 @@ def drawing_of(rig: Rig) -> DrawnCircuit:
     for part in rig.harness.parts.values():
         parts += _harness_part(part, rig)
     parts = [_renamed(part, alias) for part in parts]
-    parts += _chain(rig, {part.name for part in parts}, alias)
+    output = rig.harness.output
+    parts += chain_parts(rig.chain, alias.get(output, output), {part.name for part in parts})
     return DrawnCircuit(name=rig.name, parts=tuple(parts), summary=_settings(rig))
-
-
-def short_quantity(value: float, unit: str) -> str:
-    """Return a value in three significant digits at most, as it is printed on a part, with a no-break blank."""
-    return format_quantity(float(f"{value:.3g}"), unit).replace(" ", NO_BREAK)
 
 
 def _settings(rig: Rig) -> str:
@@ -130,22 +118,24 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
         value = f"{short_quantity(part.value, 'Ω')} {str(part.taper).replace(' ', NO_BREAK)}"
         yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at))
     elif isinstance(part, FixedResistor):
-        yield _two_pin("resistor", part.name, part.nodes, words, short_quantity(part.value, "Ω"))
+        yield two_pin("resistor", part.name, part.nodes, words, short_quantity(part.value, "Ω"))
     elif isinstance(part, FixedCapacitor):
-        yield _two_pin("capacitor", part.name, part.nodes, words, short_quantity(part.value, "F"))
+        yield two_pin("capacitor", part.name, part.nodes, words, short_quantity(part.value, "F"))
     elif isinstance(part, FixedInductor):
         value = short_quantity(part.value, "H")
         if part.resistance > 0:
             value = f"{value}, {short_quantity(part.resistance, 'Ω')}"
-        yield _two_pin("inductor", part.name, part.nodes, words, value)
+        yield two_pin("inductor", part.name, part.nodes, words, value)
     elif isinstance(part, Switch):
         yield from _switch(part, str(where))
+    elif isinstance(part, OnboardBuffer):
+        yield from buffer_parts(part.name, part.stage, *part.nodes)
+    elif isinstance(part, DummyCoil):
+        yield DrawnPart(kind="coil", name=part.name, nodes=part.nodes, label=(words, *_coil_values(part.coil)))
+    elif isinstance(part, ScreenedLead):
+        yield two_pin("cable", part.name, part.nodes, words, short_quantity(part.capacitance, "F"))
     else:
-        yield from _by_elements(part.name, part.elements(where))
-
-
-def _two_pin(kind: str, name: str, nodes: tuple[str, ...], *label: str) -> DrawnPart:
-    return DrawnPart(kind=kind, name=name, nodes=nodes, label=label)  # type: ignore[arg-type]
+        yield from element_parts(part.elements(where))
 
 
 def _switch(part: Switch, where: str) -> Iterator[DrawnPart]:
@@ -185,64 +175,3 @@ def _contact_label(part: Switch, words: str, pair: frozenset[str], number: int) 
     closing = [name for name, pairs in part.positions.items() if pair in [frozenset(found) for found in pairs]]
     text = f"{words}: {', '.join(closing).replace('_', ' ')}"
     return text if len(text) <= _LONGEST_CONTACT_LABEL else f"{words}, contact {number}"
-
-
-def _by_elements(name: str, elements: tuple[Element, ...]) -> Iterator[DrawnPart]:
-    for element in elements:
-        words = element.name.replace("_", " ").replace(".", " ")
-        if isinstance(element, Resistor):
-            yield _two_pin("resistor", element.name, element.nodes, words, short_quantity(element.resistance, "Ω"))
-        elif isinstance(element, Capacitor):
-            yield _two_pin("capacitor", element.name, element.nodes, words, short_quantity(element.capacitance, "F"))
-        elif isinstance(element, Inductor):
-            yield _two_pin("inductor", element.name, element.nodes, words, short_quantity(element.inductance, "H"))
-        elif isinstance(element, Contact):
-            yield DrawnPart(
-                kind="contact", name=element.name, nodes=element.nodes, label=(words,), closed=(element.closed,)
-            )
-        elif isinstance(element, Buffer):
-            value = f"×{element.gain:g}, {short_quantity(element.output_resistance, 'Ω')}"
-            yield DrawnPart(kind="buffer", name=element.name, nodes=element.nodes, label=(words, value))
-        elif isinstance(element, CustomAdmittance):
-            yield _two_pin("impedance", element.name, element.nodes, words)
-
-
-def _chain(rig: Rig, taken: set[str], alias: dict[str, str]) -> Iterator[DrawnPart]:
-    node = alias.get(rig.harness.output, rig.harness.output)
-
-    def own(name: str) -> str:
-        while name in taken:
-            name = f"chain.{name}"
-        taken.add(name)
-        return name
-
-    if rig.chain:
-        jack = own("jack")
-        yield DrawnPart(kind="connector", name=jack, nodes=(node, "jack.tip"), label=("jack",))
-        node = "jack.tip"
-    for index, stage in enumerate(rig.chain, start=1):
-        after = f"chain{index}"
-        if isinstance(stage, Cable):
-            label = (f"{stage.name} {stage.length:g} m", short_quantity(stage.capacitance, "F"))
-            yield DrawnPart(kind="line", name=own(stage.name), nodes=(node, after, GROUND), label=label)
-        else:
-            after = node if stage.is_shunt else after
-            for part in _stage(stage, node, after):
-                yield DrawnPart(
-                    kind=part.kind, name=own(part.name), nodes=part.nodes, label=part.label, closed=part.closed
-                )
-        node = after
-    yield DrawnPart(kind="output", name=own("output"), nodes=(node,), label=("output",))
-
-
-def _stage(stage: Stage, before: str, after: str) -> Iterator[DrawnPart]:
-    words = stage.name.replace("_", " ")
-    if isinstance(stage, Input):
-        resistance = short_quantity(stage.resistance, "Ω")
-        if stage.capacitance > 0:
-            value = f"{resistance} ∥ {short_quantity(stage.capacitance, 'F')}"
-            yield _two_pin("input", stage.name, (before, GROUND), words, value)
-        else:
-            yield _two_pin("resistor", stage.name, (before, GROUND), words, resistance)
-    else:
-        yield from _by_elements(stage.name, stage.elements(before, after))
