@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from labkit.cases.checks import coils, loads
+from labkit.cases.checks import coils, loads, magnets
 
 CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     **loads.CHECKS,
     **coils.CHECKS,
+    **magnets.CHECKS,
 }
 """Every built-in check."""
