@@ -13,6 +13,7 @@ from labkit.view.schematic.from_elements import (
     element_parts,
     load_part,
     short_quantity,
+    tied,
     two_pin,
 )
 from labkit.view.schematic.parts import GROUND, DrawnPart
@@ -68,7 +69,7 @@ def _stage(stage: Stage, before: str, after: str) -> Iterator[DrawnPart]:
     elif isinstance(stage, BufferBox):
         yield from buffer_parts(stage.name, stage.stage, before, after)
     elif isinstance(stage, VolumePedal):
-        lines = (words, f"{short_quantity(stage.value, 'Ω')} {stage.taper}", f"at {stage.position:g}")
+        lines = (words, f"{short_quantity(stage.value, 'Ω')} {tied(stage.taper)}", f"at {stage.position:g}")
         yield DrawnPart(kind="pot", name=stage.name, nodes=(before, after, GROUND), label=lines)
     elif isinstance(stage, ValveInput):
         yield from _valve(stage, before, after)

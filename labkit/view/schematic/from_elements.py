@@ -14,7 +14,12 @@ NO_BREAK = "\u00a0"
 
 def short_quantity(value: float, unit: str) -> str:
     """Return a value in three significant digits at most, as it is printed on a part, with a no-break blank."""
-    return format_quantity(float(f"{value:.3g}"), unit).replace(" ", NO_BREAK)
+    return tied(format_quantity(float(f"{value:.3g}"), unit))
+
+
+def tied(words: object) -> str:
+    """Return words that stay on one line."""
+    return str(words).replace(" ", NO_BREAK)
 
 
 def load_value(resistance: float, capacitance: float) -> str:

@@ -16,7 +16,7 @@ from labkit.rig.active_parts import DummyCoil, OnboardBuffer, ScreenedLead
 from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 from labkit.rig.rig import Rig
 from labkit.view.schematic.from_chain import chain_parts
-from labkit.view.schematic.from_elements import NO_BREAK, buffer_parts, element_parts, short_quantity, two_pin
+from labkit.view.schematic.from_elements import buffer_parts, element_parts, short_quantity, tied, two_pin
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart
 
 _LONGEST_CONTACT_LABEL = 34
@@ -89,7 +89,7 @@ def _coils(slot: str, pickup: Pickup, alias: dict[str, str]) -> Iterator[DrawnPa
         words = f"{slot}, {name} coil" if is_pair else slot
         lines = [words.replace("_", " "), *_coil_values(coil)]
         if is_pair and pickup.coupling and name == next(iter(pickup.coils)):
-            lines.append(f"coupled {pickup.coupling:g}")
+            lines.append(f"coupled {pickup.coupling:.2g}")
         nodes = (f"{slot}.{name}.start", f"{slot}.{name}.finish")
         yield DrawnPart(kind="coil", name=f"{slot}.{name}", nodes=nodes, label=tuple(lines))
     hot = f"{slot}.hot"
@@ -115,7 +115,7 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
     if isinstance(part, Pot):
         ganged = "" if part.control_name in ("", part.name) else f"{part.control_name.replace('_', ' ')} "
         at = f"{ganged}at {_position(where)}" if where is not None else ""
-        value = f"{short_quantity(part.value, 'Ω')} {str(part.taper).replace(' ', NO_BREAK)}"
+        value = f"{short_quantity(part.value, 'Ω')} {tied(part.taper)}"
         yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at))
     elif isinstance(part, FixedResistor):
         yield two_pin("resistor", part.name, part.nodes, words, short_quantity(part.value, "Ω"))
