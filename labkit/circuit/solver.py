@@ -270,14 +270,19 @@ class _Batch:
         if not varies and feeds in self.coefficients:
             return self.coefficients[feeds]
         count = rows.stop - rows.start if varies else 1
-        table = np.zeros((program.branches, count, len(program.rows)))
         place = {row: index for index, row in enumerate(program.rows)}
+        cells: dict[tuple[int, int], np.ndarray | float] = {}
         for term in stage.terms:
-            table[term.branch, :, place[term.row]] += self._coefficient(term.element, term.rule, rows)
+            cell = (term.branch, place[term.row])
+            cells[cell] = cells.get(cell, 0.0) + self._coefficient(term.element, term.rule, rows)
         for group in stage.groups:
             inverse = self._inverse_inductance(group, rows)
             for branch, i, j, sign in group.landings:
-                table[branch, :, place[INDUCTIVE]] += sign * inverse[:, i, j]
+                cell = (branch, place[INDUCTIVE])
+                cells[cell] = cells.get(cell, 0.0) + sign * inverse[:, i, j]
+        table = np.zeros((program.branches, count, len(program.rows)))
+        for (branch, column), value in cells.items():
+            table[branch, :, column] = value
         self.coefficients[feeds] = table
         return table
 
