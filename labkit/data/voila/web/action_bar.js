@@ -2,6 +2,8 @@
 export default {
   render({ model, el }) {
     el.classList.add("lab-widget", "lab-actions");
+    const asks = location.search.slice(0, 8000);
+    let opened = false;
     const inLab = document.body.dataset.voila !== undefined; // never touch the address of somebody's notebook
     const bar = document.createElement("div");
     bar.className = "lab-buttons";
@@ -85,7 +87,7 @@ export default {
     model.on("change:pins", showPins);
     model.on("change:said", () => say(model.get("said")));
     model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
-    model.on("msg:custom", (message) => { if (message.address !== undefined && inLab) history.replaceState(null, "", address()); });
+    model.on("msg:custom", (message) => { opened = opened || message.address !== undefined; if (message.address !== undefined && inLab) history.replaceState(null, "", address()); });
     showActions();
     showPins();
     say(model.get("said"));
@@ -97,7 +99,12 @@ export default {
       if (key === "z") { event.preventDefault(); model.send({ do: event.shiftKey ? "redo" : "undo" }); }
       if (key === "y") { event.preventDefault(); model.send({ do: "redo" }); }
     }
-    if (inLab) model.send({ do: "open", search: location.search.slice(0, 8000) });
+    if (inLab) {
+      // asked again until answered: the engine may still be busy with the page
+      let asked = 0;
+      const ask = () => { if (!opened && asked++ < 5) { model.send({ do: "open", search: asks }); setTimeout(ask, 3000); } };
+      ask();
+    }
     return () => document.removeEventListener("keydown", shortcut);
   },
 };

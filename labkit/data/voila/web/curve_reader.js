@@ -15,7 +15,7 @@ function attachCurveReader(holder) {
     const number = Math.round(69 + 12 * Math.log2(hz / 440));
     return NOTES[((number % 12) + 12) % 12] + (Math.floor(number / 12) - 1);
   };
-  const spoken = (hz) => (hz < 1000 ? `${hz.toFixed(0)} Hz` : `${(hz / 1000).toFixed(2)} kHz`);
+  const spoken = (hz) => (hz < 999.5 ? `${hz.toFixed(0)} Hz` : `${(hz / 1000).toFixed(2)} kHz`);
   const decibels = (level) => `${level.toFixed(1).replace("-", "−")} dB`;
 
   function levelAt(line, x) {

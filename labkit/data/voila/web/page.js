@@ -44,10 +44,11 @@
 
   // Faults of the stock widgets, mended where they appear. Every rule only adds what is missing.
   const put = (node, name, value) => { if (value && node.getAttribute(name) !== value) node.setAttribute(name, value); };
-  const labelOf = (node) => node.closest(".jupyter-widgets")?.querySelector(".widget-label, .jupyter-widget-label, label")?.textContent.trim() ?? "";
+  const OWN = ".widget-slider, .widget-hslider, .widget-vslider, .widget-inline-hbox, .widget-inline-vbox, .jupyter-widgets";
+  const labelOf = (node) => node.closest(OWN)?.querySelector(".widget-label, .jupyter-widget-label, label")?.textContent.trim() ?? "";
   const rules = {
     ".noUi-handle": (handle) => {
-      const box = handle.closest(".jupyter-widgets");
+      const box = handle.closest(OWN);
       const which = handle.classList.contains("noUi-handle-upper") ? ", upper end" : box?.querySelector(".noUi-handle-upper") ? ", lower end" : "";
       put(handle, "aria-label", (labelOf(handle) || "Value") + which);
       put(handle, "aria-valuetext", box?.querySelector(".widget-readout")?.textContent.trim()); // log and selection sliders announce the exponent otherwise

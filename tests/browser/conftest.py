@@ -1,0 +1,156 @@
+"""A lab server of its own and a real browser for the tests of this folder."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
+START_S = 90.0
+"""The server imports a notebook stack; on a busy machine of two cores that takes up to a minute."""
+
+
+@dataclass
+class Server:
+    """A running lab."""
+
+    process: subprocess.Popen
+    address: str
+    lines: list[str]
+    reader: threading.Thread
+
+
+def start_server(*arguments: str, code: str | None = None) -> Server:
+    """Start ``labkit open`` (or a piece of Python that serves) and wait for the address it prints."""
+    code = code or "from labkit.cli.main import main; main()"
+    command = [sys.executable, "-c", code, *(("open", *arguments) if arguments else ())]
+    environment = {
+        key: value for key, value in os.environ.items() if key not in ("DISPLAY", "WAYLAND_DISPLAY", "BROWSER")
+    }
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment)
+    lines: list[str] = []
+    found = threading.Event()
+    address: list[str] = []
+
+    def read() -> None:
+        assert process.stdout is not None
+        for line in process.stdout:
+            lines.append(line)
+            match = re.search(r"http://127\.0\.0\.1:\d+/", line)
+            if match and "open" in line:
+                address.append(match[0])
+                found.set()
+        found.set()
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    if not found.wait(START_S) or not address:
+        process.kill()
+        pytest.fail("the lab did not start:\n" + "".join(lines), pytrace=False)
+    return Server(process=process, address=address[0], lines=lines, reader=reader)
+
+
+def stop_server(server: Server) -> None:
+    """Stop a server as Ctrl+C would, and its kernels with it."""
+    server.process.terminate()
+    try:
+        server.process.wait(20)
+    except subprocess.TimeoutExpired:
+        server.process.kill()
+        server.process.wait(10)
+    server.reader.join(10)
+    server.process.stdout.close()
+
+
+@pytest.fixture(scope="session")
+def lab(chromium_path: str) -> Iterator[Server]:
+    """The lab as a user starts it."""
+    server = start_server("--port", "0", "--no-browser")
+    yield server
+    stop_server(server)
+
+
+@pytest.fixture(scope="session")
+def browser(chromium_path: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[object]:
+    """One browser for all tests; every test gets a fresh profile in it."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium_path, args=FLAGS)
+        yield running
+        running.close()
+
+
+@dataclass
+class Watched:
+    """A page with everything it said and asked for."""
+
+    page: object
+    host: str
+    errors: list[str] = field(default_factory=list)
+    outside: list[str] = field(default_factory=list)
+    failed: list[str] = field(default_factory=list)
+
+    def open(self, address: str, ready: str) -> None:
+        """Go to an address and wait until it can be used."""
+        self.page.goto(address)  # type: ignore[attr-defined]
+        self.page.wait_for_selector(ready, timeout=60_000)  # type: ignore[attr-defined]
+
+    def listen(self) -> None:
+        """Keep console errors, faults, failed answers and requests to other hosts."""
+        page = self.page
+        page.on("console", lambda said: self.errors.append(said.text) if said.type == "error" else None)  # type: ignore[attr-defined]
+        page.on("pageerror", lambda fault: self.errors.append(str(fault)))  # type: ignore[attr-defined]
+        page.on("request", lambda asked: self._keep(asked.url))  # type: ignore[attr-defined]
+        page.on("response", lambda answer: self.failed.append(answer.url) if answer.status >= 400 else None)  # type: ignore[attr-defined]
+
+    def _keep(self, url: str) -> None:
+        if not url.startswith((self.host, "data:", "blob:")):
+            self.outside.append(url)
+
+
+@pytest.fixture
+def visit(browser: object, lab: Server) -> Iterator[object]:
+    """``visit(path, ready=…, width=…, height=…)`` opens a page of the lab in a fresh profile."""
+    contexts = []
+
+    def opened(
+        path: str, *, ready: str, width: int = 1280, height: int = 900, server: Server | None = None, **options: object
+    ) -> Watched:
+        address = (server or lab).address
+        context = browser.new_context(viewport={"width": width, "height": height}, **options)  # type: ignore[attr-defined]
+        contexts.append(context)
+        watched = Watched(page=context.new_page(), host=address)
+        watched.listen()
+        watched.open(address + path, ready)
+        return watched
+
+    yield opened
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture(scope="session")
+def screenshots(project_root: Path) -> Path:
+    """Where screenshots are kept for looking at."""
+    folder = project_root / "screenshots"
+    folder.mkdir(exist_ok=True)
+    return folder

@@ -1,0 +1,116 @@
+"""What holds for every page: quiet console, no other host, no serious fault of accessibility."""
+
+from __future__ import annotations
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from tests.browser.conftest import start_server, stop_server
+
+pytestmark = pytest.mark.browser
+
+RIG = "voila/render/rig.ipynb"
+PAGES = {
+    "landing": ("", ".lab-who"),
+    "rig": (
+        "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3&volume=11x",
+        ".lab-curve-holder svg polyline",
+    ),
+}
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_is_quiet_local_and_accessible(visit, screenshots, name, width):
+    path, ready = PAGES[name]
+    seen = visit(path, ready=ready, width=width)
+    seen.page.wait_for_timeout(1200)
+    seen.page.screenshot(path=str(screenshots / f"{name}-{width}.png"), full_page=True)
+    assert seen.errors == []
+    assert seen.outside == []
+    assert seen.failed == []
+    faults = Axe().run(seen.page).response["violations"]
+    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+
+
+def test_landing_links_open_working_pages(visit):
+    page = visit("", ready=".lab-who").page
+    page.get_by_role("link", name="How long may the cable be before it dulls?").click()
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='cable 3 m']", timeout=60_000)
+    assert "cable.length=10" in page.url
+
+
+def test_the_state_travels_with_the_menu(visit):
+    page = visit("voila/render/rig.ipynb?v=1&tone=3", ready=".lab-curve-holder svg polyline").page
+    page.get_by_role("navigation", name="Pages").get_by_role("link", name="Rig").click()
+    page.wait_for_selector(".lab-curve-holder svg polyline", timeout=60_000)
+    assert "tone=3" in page.url
+
+
+def test_a_missing_page_is_told_in_the_labs_own_look(visit):
+    page = visit("voila/render/nothing.ipynb", ready="h1").page
+    assert "There is no page here" in page.inner_text("h1")
+    assert page.get_by_role("link", name="Back to the start").is_visible()
+
+
+STOCK = """
+import ipywidgets as w
+w.VBox([
+    w.FloatSlider(description="Gap"), w.FloatLogSlider(description="Loss"), w.IntRangeSlider(description="Band"),
+    w.SelectionSlider(options=["a", "b"], description="Grade"),
+    w.ToggleButtons(options=["one", "two"], description="Side"),
+    w.ToggleButton(description="Cover"), w.Button(icon="check"),
+    w.RadioButtons(options=["x", "y"], description="Poles"), w.Dropdown(options=["p", "q"], description="Wire"),
+    w.Text(description="Name"), w.IntProgress(value=3, max=10, description="Work"),
+    w.Checkbox(description="Lead"), w.FloatText(description="Turns"),
+])
+"""
+
+
+@pytest.fixture(scope="module")
+def stock_server(tmp_path_factory, chromium_path):
+    """A lab that serves a page of stock widgets, and one that fails."""
+    import nbformat
+
+    folder = tmp_path_factory.mktemp("pages")
+    for name, code in (("stock", STOCK), ("broken", "secret = 'kept inside'\nraise ValueError(secret)")):
+        book = nbformat.v4.new_notebook(
+            metadata={
+                "title": name,
+                "kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"},
+            },
+            cells=[nbformat.v4.new_code_cell(code)],
+        )
+        nbformat.write(book, folder / f"{name}.ipynb")
+    server = start_server(
+        code="import pathlib, labkit.app.server as s;"
+        f"s.serve(port=0, open_browser=False, folder=pathlib.Path({str(folder)!r}))"
+    )
+    yield server
+    stop_server(server)
+
+
+def test_stock_widgets_of_plugin_panels_get_names_and_states(visit, stock_server):
+    page = visit("voila/render/stock.ipynb", ready=".noUi-handle[aria-valuetext]", server=stock_server).page
+    page.wait_for_timeout(800)
+    handles = page.locator(".noUi-handle")
+    assert [handle.get_attribute("aria-label") for handle in handles.all()] == [
+        "Gap",
+        "Loss",
+        "Band, lower end",
+        "Band, upper end",
+        "Grade",
+    ]
+    # a log slider at its default of 1.0 must not announce the exponent 0
+    assert handles.nth(1).get_attribute("aria-valuetext").startswith("1.0")
+    assert page.locator(".widget-toggle-buttons button").first.get_attribute("aria-pressed") == "true"
+    faults = [fault for fault in Axe().run(page).response["violations"] if fault["impact"] in ("serious", "critical")]
+    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+
+
+def test_a_fault_in_a_page_shows_no_code_and_no_path(visit, stock_server):
+    page = visit("voila/render/broken.ipynb", ready="body", server=stock_server).page
+    page.wait_for_timeout(3000)
+    text = page.inner_text("body")
+    assert "secret" not in text
+    assert "Traceback" not in text
