@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labkit.core.errors import InputError, did_you_mean
+from labkit.core.errors import InputError
+from labkit.pickup import materials
 
 STEEL_MODULUS_PA = 200e9
 """Young's modulus of music wire, conventional value (from memory; handbooks give 195 … 210 GPa)."""
@@ -19,8 +20,11 @@ STEEL_MODULUS_PA = 200e9
 STEEL_DENSITY = 7850.0
 """Density of steel, kg/m³, conventional value (from memory)."""
 
-INCH = 0.0254
-LB_PER_IN = 0.45359237 / INCH
+HEXAGON_AREA = math.sqrt(3) / 2
+"""Area of a regular hexagon over the square of its width across the flats."""
+
+HEXAGON_STIFFNESS = 5 * math.sqrt(3) / 144 / (math.pi / 64)
+"""Second moment of area of a hexagon over that of the circle inscribed in it: 1.225."""
 
 _SEMITONE = {"C": -9, "D": -7, "E": -5, "F": -4, "G": -2, "A": 0, "B": 2}
 
@@ -58,25 +62,33 @@ def tension(*, mass_per_length: float, length: float, frequency_hz: float) -> fl
 
 
 def inharmonicity(
-    *, stiff_diameter: float, tension_n: float, length: float, modulus_pa: float = STEEL_MODULUS_PA
+    *,
+    stiff_diameter: float,
+    tension_n: float,
+    length: float,
+    modulus_pa: float = STEEL_MODULUS_PA,
+    is_hexagonal: bool = False,
 ) -> float:
-    """Return B of f_n = n·f0·√(1 + B·n²) for a round stiff string, B = π³·E·d⁴/(64·T·ℓ²).
+    """Return B of f_n = n·f0·√(1 + B·n²) for a stiff string, B = π³·E·d⁴/(64·T·ℓ²).
 
     Parameters
     ----------
     stiff_diameter : float, m
-        The wire that bends: whole diameter of a plain string, core of a wound one (hexagonal cores taken as round
-        across the flats; the wrap's own stiffness is left out).
+        The wire that bends: whole diameter of a plain string, core of a wound one across the flats.
     tension_n : float, N
     length : float, m
     modulus_pa : float, Pa
+    is_hexagonal : bool
+        A hexagonal core is 1.225 times as stiff as the round wire inside it.
 
+    Valid for strings pinned at both ends; the wrap's own stiffness is left out.
     Source: Fletcher & Rossing, The Physics of Musical Instruments, ch. 2 (from memory).
 
     >>> round(inharmonicity(stiff_diameter=0.000254, tension_n=72.592, length=0.648) * 1e5, 3)
     1.323
     """
-    return math.pi**3 * modulus_pa * stiff_diameter**4 / (64 * tension_n * length**2)
+    round_wire = math.pi**3 * modulus_pa * stiff_diameter**4 / (64 * tension_n * length**2)
+    return round_wire * (HEXAGON_STIFFNESS if is_hexagonal else 1.0)
 
 
 def partial_frequencies(*, fundamental_hz: float, stiffness: float, count: int) -> np.ndarray:
@@ -93,15 +105,15 @@ class String:
     Parameters
     ----------
     name : str
-        What a player calls it, for instance ``"0.046 in wound"``.
+        What a player calls it, for instance ``"E2, wound steel 0.046 in"``.
     open_hz : float, Hz
     diameter : float, m
         Outer diameter.
     core_diameter : float or None, m
-        Core of a wound string; None for a plain one.
+        Hexagonal core of a wound string, across the flats; None for a plain one.
     mass_per_length : float, kg/m
-    source : str
-        Where mass and core come from.
+    modulus_pa : float, Pa
+        Young's modulus of the wire that bends.
     """
 
     name: str
@@ -109,7 +121,7 @@ class String:
     diameter: float
     core_diameter: float | None = None
     mass_per_length: float
-    source: str = ""
+    modulus_pa: float = STEEL_MODULUS_PA
 
     def __post_init__(self) -> None:
         if not 10 < self.open_hz < 2000:
@@ -142,8 +154,11 @@ class String:
 
     @property
     def steel_area(self) -> float:
-        """Steel cross-section a pickup responds to, m²: the whole plain string, the core of a wound one."""
-        return math.pi * self.stiff_diameter**2 / 4
+        """Steel cross-section a pickup responds to, m²: the whole plain string, the core of a wound one.
+
+        A wrap of nickel-plated steel adds to it by an amount for which no measurement was found.
+        """
+        return (HEXAGON_AREA if self.is_wound else math.pi / 4) * self.stiff_diameter**2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +200,8 @@ class StringSet:
             stiff_diameter=self[number].stiff_diameter,
             tension_n=self.tension(number),
             length=self.speaking_length(fret),
+            modulus_pa=self[number].modulus_pa,
+            is_hexagonal=self[number].is_wound,
         )
 
     def speaking_length(self, fret: int) -> float:
@@ -196,105 +213,31 @@ class StringSet:
         return float(self[number].open_hz * 2.0 ** (fret / 12.0))
 
 
-UNIT_WEIGHT_SOURCE = "A Complete Technical Reference for Fretted Instrument String Tensions, unit weights (transcribed)"
-
-PLAIN_UNIT_WEIGHT = {
-    8: 1.418e-05,
-    9: 1.794e-05,
-    10: 2.215e-05,
-    11: 2.68e-05,
-    12: 3.19e-05,
-    13: 3.744e-05,
-    16: 5.671e-05,
-    17: 6.402e-05,
-    18: 7.177e-05,
-}
-"""Plain steel, lb/in by diameter in thousandths of an inch; printed. A second transcription gives 3.752e-05 for 13."""
-
-WOUND_UNIT_WEIGHT = {
-    24: 1.0857e-4,
-    26: 1.2671e-4,
-    30: 1.7236e-4,
-    32: 1.9347e-4,
-    36: 2.3964e-4,
-    42: 3.2279e-4,
-    46: 3.8216e-4,
-    49: 4.3014e-4,
-}
-"""Nickel wound, lb/in by diameter in thousandths of an inch; printed. A second transcription gives 1.2679e-4 for 26."""
-
-_CORE_OF_WOUND = {24: 13, 26: 13.5, 30: 14, 32: 14.5, 36: 15.5, 42: 16.5, 46: 17.5, 49: 18, 59: 18.5}
-"""Core across flats, thousandths of an inch: from memory within the makers' usual 13 … 18, ±1 (weak)."""
-
-_BASS_CORE = {45: 20, 65: 24, 85: 30, 105: 36}
-"""Core across flats of bass strings, thousandths of an inch: from memory, ±4 (weak)."""
-
-
-def string_of_gauge(note: str, thousandths: int, *, wound: bool) -> String:
-    """Return a string of a usual gauge tuned to a note.
-
-    Masses are printed unit weights where the gauge is in the table. A plain gauge outside it is solid steel
-    (7850 kg/m³); a wound one follows mass ∝ diameter² from the heaviest printed gauge; mass/diameter²
-    falls by 3 % from 36 to 49 thousandths in the printed table, so ±5 % beyond it.
+def string_set(name: str, *, scale: float | None = None) -> StringSet:
+    """Return a set of strings of the catalogue, tuned, at its usual scale or another.
 
     Parameters
     ----------
-    note : str
-        Open note, such as ``"E2"``.
-    thousandths : int
-        Outer diameter in 1/1000 in.
-    wound : bool
+    name : str
+        A ``string set`` of the catalogue.
+    scale : float, m, optional
+
+    >>> string_set("six strings 10-46")[6].name
+    'E2, wound steel 0.046 in'
     """
-    diameter = thousandths * 1e-3 * INCH
-    kind = "wound" if wound else "plain"
-    if wound:
-        heaviest = max(WOUND_UNIT_WEIGHT)
-        unit_weight = WOUND_UNIT_WEIGHT.get(thousandths)
-        source = (
-            UNIT_WEIGHT_SOURCE if unit_weight else "derived: mass ∝ diameter² from the heaviest printed gauge, ±5 %"
-        )
-        mass = (unit_weight or WOUND_UNIT_WEIGHT[heaviest] * (thousandths / heaviest) ** 2) * LB_PER_IN
-        core = _CORE_OF_WOUND.get(thousandths, _BASS_CORE.get(thousandths, 0.4 * thousandths)) * 1e-3 * INCH
-        source += "; core diameter from memory"
-    else:
-        unit_weight = PLAIN_UNIT_WEIGHT.get(thousandths)
-        source = UNIT_WEIGHT_SOURCE if unit_weight else "derived: solid steel, 7850 kg/m³"
-        mass = unit_weight * LB_PER_IN if unit_weight else STEEL_DENSITY * math.pi * diameter**2 / 4
-        core = None
-    return String(
-        name=f"{note} 0.{thousandths:03d} in {kind}",
-        open_hz=note_frequency(note),
-        diameter=diameter,
-        core_diameter=core,
-        mass_per_length=mass,
-        source=source,
+    stock = materials.string_set(name)
+    strings = tuple(
+        _tuned(note, materials.string(string)) for note, string in zip(stock.notes, stock.strings, strict=True)
     )
+    return StringSet(name=name, strings=strings, scale=stock.scale_length if scale is None else scale)
 
 
-_SIX = (("E4", 10, False), ("B3", 13, False), ("G3", 17, False), ("D3", 26, True), ("A2", 36, True), ("E2", 46, True))
-_BUILT_IN = {
-    "six-string": (25.5 * INCH, _SIX),
-    "six-string, heavy": (
-        25.5 * INCH,
-        (("E4", 12, False), ("B3", 16, False), ("G3", 24, True), ("D3", 32, True), ("A2", 42, True), ("E2", 49, True)),
-    ),
-    "six-string, short scale": (24.75 * INCH, _SIX),
-    "seven-string": (25.5 * INCH, (*_SIX, ("B1", 59, True))),
-    "four-string bass": (34.0 * INCH, (("G2", 45, True), ("D2", 65, True), ("A1", 85, True), ("E1", 105, True))),
-}
-
-STRING_SETS = tuple(_BUILT_IN)
-"""Names of the built-in sets: usual gauges, standard tuning (common practice, no source)."""
-
-
-def string_set(name: str, *, scale: float | None = None) -> StringSet:
-    """Return a built-in set of strings by name, at its usual scale or another.
-
-    >>> string_set("six-string")[6].name
-    'E2 0.046 in wound'
-    """
-    if name not in _BUILT_IN:
-        raise InputError(f"no string set is named {name!r}.{did_you_mean(name, _BUILT_IN)}")
-    usual_scale, gauges = _BUILT_IN[name]
-    strings = tuple(string_of_gauge(note, gauge, wound=wound) for note, gauge, wound in gauges)
-    return StringSet(name=name, strings=strings, scale=usual_scale if scale is None else scale)
+def _tuned(note: str, stock: materials.StringStock) -> String:
+    return String(
+        name=f"{note}, {stock.name}",
+        open_hz=note_frequency(note),
+        diameter=stock.diameter.value,
+        core_diameter=stock.core_diameter.value if stock.is_wound else None,
+        mass_per_length=stock.mass_per_length.value,
+        modulus_pa=stock.modulus.value,
+    )

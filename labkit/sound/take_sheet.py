@@ -3,7 +3,7 @@
 sheet = "take"
 format = 1
 name = "open-string chord"
-strings = "six-string"          # a built-in set; or [[string]] tables with note, diameter, core, mass
+strings = "six strings 10-46"   # a set of the catalogue; or [[string]] tables with note, diameter, core, mass
 scale = "25.5 in"               # optional
 duration = "4 s"
 pluck = { position = "130 mm", displacement = "1.5 mm", width = "1 mm" }
@@ -16,7 +16,6 @@ notes = [{ at = "0 s", string = 6, fret = 0 }, …]
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,7 +25,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import format_quantity
 from labkit.sound.performance import LONGEST_TAKE_S, OPEN_DECAY, Decay, Performance, Pluck, Variation
-from labkit.sound.strings import STEEL_DENSITY, STRING_SETS, String, StringSet, note_frequency, string_set
+from labkit.sound.strings import STEEL_DENSITY, STEEL_MODULUS_PA, String, StringSet, note_frequency, string_set
 
 DEFAULT_TAKE = "E chord"
 _USUAL_SCALE = 0.6477
@@ -131,8 +130,8 @@ def _read_strings(table: Table) -> StringSet:
         strings = tuple(_read_string(entry) for entry in table.tables("string"))
         scale = table.quantity("scale", "m", _USUAL_SCALE, low=0.2, high=1.5)
         return table.attempt("string", lambda: StringSet(name="own strings", strings=strings, scale=scale))
-    name = table.choice("strings", STRING_SETS)
-    usual = string_set(name)
+    name = table.text("strings", expected="the name of a set of strings")
+    usual = table.attempt("strings", lambda: string_set(name))
     return replace(usual, scale=table.quantity("scale", "m", usual.scale, low=0.2, high=1.5))
 
 
@@ -147,8 +146,8 @@ def _read_string(entry: Table) -> String:
     if core is not None and "mass" not in entry:
         entry.fail("mass", "is missing; a wound string needs its mass per length, such as '6.8 g/m'")
     mass = entry.quantity("mass", "kg/m", STEEL_DENSITY * math.pi * diameter**2 / 4, low=1e-5, high=0.1)
+    modulus = entry.quantity("modulus", "Pa", STEEL_MODULUS_PA, low=1e9, high=1e12)
     name = entry.text("name", f"{note} {format_quantity(diameter, 'm')}")
-    source = entry.text("source", "")
     entry.done()
     return entry.attempt(
         "",
@@ -158,7 +157,7 @@ def _read_string(entry: Table) -> String:
             diameter=diameter,
             core_diameter=core,
             mass_per_length=mass,
-            source=source,
+            modulus_pa=modulus,
         ),
     )
 
@@ -180,17 +179,16 @@ def _read_pluck(entry: Table, usual: Pluck) -> Pluck:
 
 
 def _string_data(string: String) -> dict[str, Any]:
-    data: Mapping[str, Any] = {
+    data = {
         "name": string.name,
         "note": f"{string.open_hz!r} Hz",
         "diameter": format_quantity(string.diameter, "m"),
         "mass": format_quantity(string.mass_per_length, "kg/m"),
-        "source": string.source,
+        "modulus": format_quantity(string.modulus_pa, "Pa"),
     }
-    found = {key: value for key, value in data.items() if value}
     if string.core_diameter is not None:
-        found["core"] = format_quantity(string.core_diameter, "m")
-    return found
+        data["core"] = format_quantity(string.core_diameter, "m")
+    return data
 
 
 def _pluck_data(pluck: Pluck) -> dict[str, Any]:

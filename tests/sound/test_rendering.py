@@ -138,7 +138,7 @@ def test_responses_of_the_wrong_shape_or_without_numbers_are_refused() -> None:
 
 def test_two_coils_close_together_lose_treble_against_one() -> None:
     # The comb of two coils 18 mm apart must survive the way through the rig: partial 35 of the low E is near its null.
-    strings = string_set("six-string")
+    strings = string_set("six strings 10-46")
     pluck = Pluck(at_s=0, string=6, position=0.01, width=0)
     performance = Performance(name="low", strings=strings, plucks=(pluck,), duration_s=2)
     spots = {"one": CoilSpot(position=0.0355, aperture=0), "two": CoilSpot(position=0.0535, aperture=0)}

@@ -7,19 +7,19 @@ import math
 import numpy as np
 import pytest
 
+from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.sound.strings import (
-    INCH,
-    STRING_SETS,
+    HEXAGON_STIFFNESS,
     String,
     inharmonicity,
     note_frequency,
     partial_frequencies,
-    string_of_gauge,
     string_set,
     tension,
 )
 
+INCH = 0.0254
 POUND_FORCE = 4.4482216152605
 
 
@@ -62,21 +62,31 @@ def test_tension_and_stiffness_of_plain_strings_follow_the_closed_form(
 
 
 @pytest.mark.parametrize(("number", "pounds"), [(1, 16.20), (2, 15.37), (3, 16.56), (4, 18.39), (5, 19.52), (6, 17.47)])
-def test_tensions_at_25_and_a_half_inches_follow_from_the_printed_unit_weights(number: int, pounds: float) -> None:
-    # T = UW·(2LF)²/386.4 in lb and in ("A Complete Technical Reference for Fretted Instrument String Tensions").
-    # 0.1 %: 386.4 is rounded from 386.09, and notes are rounded to 0.01 Hz there.
-    assert string_set("six-string").tension(number) / POUND_FORCE == pytest.approx(pounds, rel=1.2e-3)
+def test_tensions_at_25_and_a_half_inches_are_near_the_printed_ones(number: int, pounds: float) -> None:
+    # T = UW·(2LF)²/386.4 from unit weights printed in "A Complete Technical Reference for Fretted Instrument String
+    # Tensions". The catalogue's masses follow from geometry instead: 1 % for solid wire (7850 against 7800 kg/m³),
+    # 5 % for wound strings, whose core is known to 10 % only.
+    strings = string_set("six strings 10-46")
+    tolerance = 0.05 if strings[number].is_wound else 0.01
+    assert strings.tension(number) / POUND_FORCE == pytest.approx(pounds, rel=tolerance)
+
+
+def test_printed_unit_weight_gives_the_printed_tension() -> None:
+    # Wound 0.046 in, 3.8216e-4 lb/in, E2 at 25.5 in: 17.47 lb in the same reference (386.4 there is rounded: 0.1 %).
+    mass = 3.8216e-4 * 0.45359237 / INCH
+    pull = tension(mass_per_length=mass, length=25.5 * INCH, frequency_hz=82.41)
+    assert pull / POUND_FORCE == pytest.approx(17.47, rel=1.2e-3)
 
 
 def test_thick_plain_and_wound_strings_are_the_stiff_ones() -> None:
     # "Inharmonicity of Sounds from Electric Guitars": E2 and A2 usually above E4; plain G3 can exceed wound D3.
-    strings = string_set("six-string")
+    strings = string_set("six strings 10-46")
     assert strings.inharmonicity(6) > strings.inharmonicity(1)
     assert strings.inharmonicity(5) > strings.inharmonicity(1)
     assert strings.inharmonicity(3) > strings.inharmonicity(4)
 
 
-@pytest.mark.parametrize("name", ["six-string", "six-string, heavy", "six-string, short scale"])
+@pytest.mark.parametrize("name", ["six strings 9-42", "six strings 10-46", "six strings 10-46, short scale"])
 def test_open_guitar_strings_stay_in_the_published_range_of_inharmonicity(name: str) -> None:
     # 1e-5 … 2e-4 for open steel strings (IEEE TASLP 20 (2012) 1857; Acta Acustica 92 (2006) 842; from memory).
     strings = string_set(name)
@@ -87,35 +97,54 @@ def test_open_guitar_strings_stay_in_the_published_range_of_inharmonicity(name: 
 def test_output_of_plain_strings_goes_with_their_cross_section() -> None:
     # 0.017 in against 0.010 in: 9.218 dB, law of "Analytical Modeling and Experimental Characterization of a
     # Magnetic Pickup for Electric Guitar" (J. Audio Eng. Soc. 65(9), 2017).
-    thick, thin = (string_of_gauge("E4", gauge, wound=False).steel_area for gauge in (17, 10))
+    thick, thin = (
+        String(name="plain", open_hz=200, diameter=gauge * 1e-3 * INCH, mass_per_length=1e-3).steel_area
+        for gauge in (17, 10)
+    )
     assert 20 * math.log10(thick / thin) == pytest.approx(9.2179569, abs=1e-6)  # exact ratio of squares
 
 
 def test_a_wound_string_counts_with_its_core_only() -> None:
-    low_e = string_set("six-string")[6]
+    low_e = string_set("six strings 10-46")[6]
     assert low_e.is_wound
-    assert low_e.steel_area == pytest.approx(math.pi * low_e.core_diameter**2 / 4, rel=1e-12)
+    # Six triangles of base c/√3 and height c/2.
+    assert low_e.steel_area == pytest.approx(6 * low_e.core_diameter**2 / math.sqrt(3) / 4, rel=1e-12)
+
+
+def test_a_hexagonal_core_is_stiffer_than_the_round_wire_in_it() -> None:
+    # Second moment of a hexagon by quadrature: at height y it is (2/√3)·(c − |y|) wide, c across the flats.
+    y = np.linspace(-0.5, 0.5, 200_001)
+    moment = float(np.trapezoid(y**2 * 2 / math.sqrt(3) * (1 - np.abs(y)), y))
+    assert moment / (math.pi / 64) == pytest.approx(HEXAGON_STIFFNESS, rel=1e-6)
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="the catalogue takes bass strings as one wrap on a thick core; real ones have several on a thin one",
+)
+def test_low_bass_strings_are_as_inharmonic_as_published() -> None:
+    # "On inharmonicity in bass guitar strings" (SN Applied Sciences 2:636, 2020), abstract: a low B stopped at the
+    # twelfth fret has its 10th partial about 100 cents sharp. Factor 2: cores differ by 10 % (d⁴), and "about".
+    b = string_set("five-string bass 45-130").inharmonicity(5, fret=12)
+    cents = 1200 * math.log2(math.sqrt((1 + 100 * b) / (1 + b)))
+    assert 50 < cents < 200
 
 
 def test_fretting_twelve_frets_doubles_the_note_and_quadruples_the_stiffness() -> None:
-    strings = string_set("six-string")
+    strings = string_set("six strings 10-46")
     assert strings.frequency(6, 12) == pytest.approx(2 * strings.frequency(6), rel=1e-12)
     assert strings.inharmonicity(6, 12) == pytest.approx(4 * strings.inharmonicity(6), rel=1e-9)
 
 
-@pytest.mark.parametrize("name", STRING_SETS)
-def test_every_built_in_set_has_playable_tensions(name: str) -> None:
-    # Common practice, no source: guitar strings 50 … 120 N, bass strings 130 … 250 N.
-    strings = string_set(name)
-    low, high = (130, 250) if "bass" in name else (50, 130)
-    for number in range(1, len(strings.strings) + 1):
-        assert low < strings.tension(number) < high
-
-
-def test_gauges_outside_the_table_say_that_they_are_derived() -> None:
-    assert "derived" in string_of_gauge("B1", 59, wound=True).source
-    assert "derived" in string_of_gauge("E4", 7, wound=False).source
-    assert "derived" not in string_of_gauge("E2", 46, wound=True).source
+def test_every_set_of_the_catalogue_has_playable_tensions() -> None:
+    # Common practice, no source: guitar strings 45 … 130 N, bass strings 120 … 260 N.
+    names = catalogue().names("string set")
+    assert len(names) >= 8
+    for name in names:
+        strings = string_set(name)
+        low, high = (120, 260) if "bass" in name else (45, 130)
+        for number in range(1, len(strings.strings) + 1):
+            assert low < strings.tension(number) < high, (name, number)
 
 
 @pytest.mark.parametrize(
@@ -134,12 +163,12 @@ def test_impossible_strings_are_refused(change: dict, message: str) -> None:
 
 
 def test_an_unknown_set_or_note_or_string_names_the_remedy() -> None:
-    with pytest.raises(InputError, match="Did you mean 'six-string'"):
-        string_set("six string")
+    with pytest.raises(InputError, match="Did you mean 'six strings 9-42'"):
+        string_set("six strings 942")
     with pytest.raises(InputError, match="like 'E2'"):
         note_frequency("H2")
     with pytest.raises(InputError, match="strings 1 to 6"):
-        string_set("six-string")[7]
+        string_set("six strings 10-46")[7]
 
 
 def test_partials_rise_without_end() -> None:

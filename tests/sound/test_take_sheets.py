@@ -75,7 +75,7 @@ GOOD = """
 sheet = "take"
 format = 1
 name = "x"
-strings = "six-string"
+strings = "six strings 10-46"
 duration = "1 s"
 notes = [{ at = "0 s", string = 1 }]
 """
@@ -88,7 +88,11 @@ def read(text: str) -> object:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ('strings = "six-string"', 'strings = "six"', r"x\.toml: strings: must be one of"),
+        (
+            'strings = "six strings 10-46"',
+            'strings = "six strings 10-4"',
+            r"x\.toml: strings: .*Did you mean 'six strings 10-46'",
+        ),
         ('duration = "1 s"', 'duration = "1 m"', r"duration: "),
         ('duration = "1 s"', 'duration = "3 min"', r"at most 60 s"),
         ("string = 1", "string = 7", r"notes\[1\]\.string: must be a whole number from 1 to 6"),
@@ -99,7 +103,7 @@ def read(text: str) -> object:
         ("string = 1 }]", 'string = 1 }]\n[decay]\nlow = "10 ms"\nat_3khz = "2 s"', "not longer"),
         ("string = 1 }]", 'string = 1 }]\n[pluck]\nposition = "2 V"', r"pluck\.position"),
         ("string = 1 }]", "string = 1 }]\nseed = -1", "seed"),
-        ('strings = "six-string"', "", "strings: is missing"),
+        ('strings = "six strings 10-46"', "", "strings: is missing"),
         ('"take"', '"rig"', "take sheet is due"),
     ],
 )
@@ -111,7 +115,7 @@ def test_a_bad_take_sheet_is_refused_with_file_key_and_remedy(old: str, new: str
 
 def test_own_strings_can_be_listed_in_the_sheet() -> None:
     own = GOOD.replace(
-        'strings = "six-string"',
+        'strings = "six strings 10-46"',
         'string = [{ note = "E2", diameter = "0.046 in", core = "0.0175 in", mass = "6.8 g/m" }, '
         '{ note = "70 Hz", diameter = "0.017 in" }]\nscale = "25 in"',
     )
