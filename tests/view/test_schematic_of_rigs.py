@@ -1,0 +1,160 @@
+"""Every built-in harness drawn: without fault, and joining exactly what the circuit that is solved joins."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+
+from labkit.circuit.elements import GROUND, Contact
+from labkit.core.errors import CircuitError
+from labkit.pickup.network import coil_of_terminal
+from labkit.rig.harness import Harness
+from labkit.rig.rig import Rig
+from labkit.view.schematic import DrawnCircuit, DrawnPart, crossings, draw, faults
+from labkit.view.schematic.from_elements import element_parts, short_quantity
+from labkit.view.schematic.from_rig import drawing_of
+from tests.rig.random_rigs import corner_rigs, harnesses, random_rig
+
+SETTINGS_EACH = 2
+
+
+class Sets:
+    """Nodes that are one."""
+
+    def __init__(self) -> None:
+        self.parent: dict[str, str] = {}
+
+    def root(self, node: str) -> str:
+        while self.parent.setdefault(node, node) != node:
+            node = self.parent[node]
+        return node
+
+    def join(self, one: str, other: str) -> None:
+        self.parent[self.root(one)] = self.root(other)
+
+
+@pytest.mark.parametrize("harness", harnesses(), ids=lambda harness: harness.name)
+def test_every_harness_is_drawn_without_fault_flag_or_crossing(harness: Harness) -> None:
+    for rig in corner_rigs(harness, SETTINGS_EACH):
+        wanted = drawing_of(rig)
+        drawing = draw(wanted)
+        assert faults(drawing, wanted) == []
+        assert drawing.flags == 0
+        assert crossings(drawing) <= 1
+
+
+def circuit_terminals(rig: Rig) -> dict[tuple[str, str], str]:
+    """Return the node of every terminal of the circuit that is solved, with all that is shorted taken as one node."""
+    sets = Sets()
+    for contact in rig.circuit.of_kind(Contact):
+        if contact.closed:
+            sets.join(*contact.nodes)
+    found: dict[tuple[str, str], str] = {}
+    for element in rig.circuit.elements:
+        for number, node in enumerate(element.nodes):
+            found[element.name, str(number)] = sets.root(node)
+    for part in rig.harness.parts.values():
+        if (f"{part.name}.resistance", "1") in found:  # an inductor ends behind its winding's resistance
+            found[part.name, "1"] = found[f"{part.name}.resistance", "1"]
+    for slot, pickup in rig.pickups.items():
+        for coil in pickup.coils:
+            for end in ("start", "finish"):
+                found[f"{slot}.{coil}", end] = sets.root(f"{slot}.{coil_of_terminal(pickup, slot, coil)}.{end}")
+    found["output", "0"] = sets.root(rig.circuit.output)
+    found[GROUND, "0"] = sets.root(GROUND)
+    return found
+
+
+def drawn_terminals(drawn: DrawnCircuit) -> dict[tuple[str, str], str]:
+    """Return the node of every terminal of the drawing under the circuit's names; contacts and cables join."""
+    sets = Sets()
+    for part in drawn.parts:
+        if part.kind in ("connector", "line"):
+            sets.join(part.nodes[0], part.nodes[1])
+        elif part.kind in ("contact", "pole"):
+            for index, node in enumerate(part.nodes[1:]):
+                if part.is_closed(index):
+                    sets.join(part.nodes[0], node)
+    found: dict[tuple[str, str], str] = {(GROUND, "0"): sets.root(GROUND)}
+    for part in drawn.parts:
+        nodes = [sets.root(node) for node in part.nodes]
+        if part.kind == "coil":
+            found[part.name, "start"], found[part.name, "finish"] = nodes
+        elif part.kind == "pot":
+            for name, leg in (("upper", 0), ("lower", 1)):
+                found[f"{part.name}.{name}", "0"], found[f"{part.name}.{name}", "1"] = nodes[leg : leg + 2]
+        else:
+            if part.kind == "line":  # solved as its capacitance from conductor to screen
+                nodes = [nodes[0], nodes[2]]
+            for number, node in enumerate(nodes):
+                found[part.name, str(number)] = node
+    return found
+
+
+@pytest.mark.parametrize("harness", harnesses(), ids=lambda harness: harness.name)
+def test_the_drawing_joins_what_the_solved_circuit_joins(harness: Harness) -> None:
+    for rig in corner_rigs(harness, SETTINGS_EACH):
+        solved, drawn = circuit_terminals(rig), drawn_terminals(drawing_of(rig))
+        both = sorted(set(solved) & set(drawn))
+        parts = {name for name, _ in both}
+        values = [part for part in harness.parts.values() if part.kind in ("pot", "resistor", "capacitor", "inductor")]
+        for part in values:
+            assert parts & {part.name, f"{part.name}.upper", f"{part.name}.lower"}, part.name
+        assert {f"{slot}.{coil}" for slot, pickup in rig.pickups.items() for coil in pickup.coils} <= parts
+        assert "output" in parts
+        pairing: dict[str, str] = {}
+        for terminal in both:
+            assert pairing.setdefault(solved[terminal], drawn[terminal]) == drawn[terminal], terminal
+        assert len(set(pairing.values())) == len(pairing)
+
+
+def test_random_rigs_are_drawn_without_fault() -> None:
+    for seed in range(25):
+        wanted = drawing_of(random_rig(Random(seed)))
+        assert faults(draw(wanted), wanted) == [], seed
+
+
+def test_the_position_of_a_switch_is_drawn() -> None:
+    harness = next(found for found in harnesses() if found.name == "two pickups, one volume, one tone, three-way")
+    states = {}
+    for rig in corner_rigs(harness, 100):
+        selector = next(part for part in drawing_of(rig).parts if part.kind == "pole")
+        states[rig.settings["selector"]] = sum(selector.closed)
+        assert str(rig.settings["selector"]) in selector.lines
+    assert states == {"neck": 1, "both": 2, "bridge": 1}
+
+
+def test_settings_are_the_line_under_the_heading() -> None:
+    rig = next(corner_rigs(harnesses()[0], 1))
+    summary = drawing_of(rig).summary
+    for name, where in rig.settings.items():
+        shown = f"{where:g}" if isinstance(where, float) else where
+        assert f"{name} {shown}".replace("_", " ") in summary
+
+
+def test_a_stage_of_an_unknown_kind_is_drawn_by_its_elements() -> None:
+    rig = next(corner_rigs(harnesses()[0], 1))
+    parts = list(element_parts(rig.circuit.elements))
+    assert {part.kind for part in parts} >= {"resistor", "capacitor", "inductor"}
+    joined = {part.name: part.nodes for part in parts}
+    for element in rig.circuit.elements:
+        assert joined.get(element.name, element.nodes) == element.nodes
+
+
+def test_values_are_short_and_do_not_break() -> None:
+    assert short_quantity(22e-9, "F") == "22\u00a0nF"
+    assert short_quantity(123456.0, "Ω") == "123\u00a0kΩ"
+
+
+def test_wrong_parts_are_refused_with_the_next_step() -> None:
+    with pytest.raises(CircuitError, match=r"pot 'volume' needs 3 nodes \(cw, wiper, ccw\); got 2"):
+        DrawnPart(kind="pot", name="volume", nodes=("a", "b"))
+    with pytest.raises(CircuitError, match=r"got 'resister'\. Did you mean 'resistor'"):
+        DrawnPart(kind="resister", name="r", nodes=("a", "b"))  # type: ignore[arg-type]
+    with pytest.raises(CircuitError, match="has 2 contacts to be open or closed; got 1 states"):
+        DrawnPart(kind="pole", name="s", nodes=("a", "b", "c"), closed=(True,))
+    with pytest.raises(CircuitError, match="two parts are named 'r'"):
+        DrawnCircuit(name="twice", parts=(DrawnPart(kind="output", name="r", nodes=("a",)),) * 2)
+    with pytest.raises(CircuitError, match="there is nothing to draw"):
+        DrawnCircuit(name="empty", parts=())
