@@ -29,6 +29,9 @@ from labkit.core.errors import InputError
 LEAST_CONFIDENCE = 0.05
 """Causes below this are not listed."""
 
+MOST_CONFIDENCE = 0.98
+"""No finding claims more: the tolerances, the models and "one fault at a time" are themselves not certain."""
+
 OUTLIER_WEIGHT = 0.02
 """Prior of "something that is not on the list", whose readings may lie anywhere within a factor OUTLIER_SPAN."""
 
@@ -122,7 +125,7 @@ def _coil_findings(weighed: list[_Weighed], judged: list[Feature]) -> list[Findi
     listed = sorted(weighed, key=lambda item: -item.evidence)
     findings = []
     for item in listed:
-        confidence = item.evidence / total
+        confidence = min(item.evidence / total, MOST_CONFIDENCE)
         if item.fault.name == "as planned" or confidence < LEAST_CONFIDENCE:
             continue
         rivals = [

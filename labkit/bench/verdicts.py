@@ -104,7 +104,7 @@ class Verdict:
                 lines.append(f"  {finding.note}")
             lines += [f"  - {sentence}" for sentence in finding.evidence]
             if finding.rivals:
-                lines.append(f"  explained as well by: {', '.join(finding.rivals)}")
+                lines.append(f"  also explained by: {', '.join(finding.rivals)}")
             if finding.check:
                 lines.append(f"  to settle it: {finding.check}")
         return "\n".join(lines)
