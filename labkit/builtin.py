@@ -30,6 +30,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.rig.harness import read_harness
     from labkit.rig.parts import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
+    from labkit.sound.take_sheet import read_take
 
     return {
         "pickup": read_pickup,
@@ -43,6 +44,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "dielectric": read_dielectric,
         "rig": read_rig,
         "case": read_case,
+        "take": read_take,
         **{kind.kind: partial(read_stage, kind.kind, kind.kind) for kind in CHAIN_KINDS},
     }
 

@@ -120,7 +120,7 @@ def test_a_hexagonal_core_is_stiffer_than_the_round_wire_in_it() -> None:
 
 @pytest.mark.xfail(
     strict=True,
-    reason="the catalogue takes bass strings as one wrap on a thick core; real ones have several on a thin one",
+    reason="the catalogue has bass strings of one wrap on a thick core; real ones have several on a thin one",
 )
 def test_low_bass_strings_are_as_inharmonic_as_published() -> None:
     # "On inharmonicity in bass guitar strings" (SN Applied Sciences 2:636, 2020), abstract: a low B stopped at the
