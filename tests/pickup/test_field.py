@@ -35,7 +35,7 @@ WORKED_MT = {
     "Alnico 3": [74, 62, 41, 28, 20],
     "Alnico 4": [83, 69, 45, 30, 21],
 }
-"""Six rods of 17 mm, fully charged, at `DISTANCES`: a prototype of this model that was compared cell by cell."""
+"""Six rods of 17 mm, fully charged, at `DISTANCES`: an earlier form of this model, compared cell by cell."""
 
 
 def lone(radius: float = 2.4e-3, length: float = 17e-3) -> Rods:
@@ -49,7 +49,7 @@ def row_mean(name: str, **changed: float) -> np.ndarray:
 
 @pytest.mark.parametrize(("name", "expected"), WORKED_MT.items())
 def test_worked_fields_of_six_rods(name: str, expected: list[float]) -> None:
-    # 5 %: the prototype averaged fields on the axis of evenly thick slices, these over sections of graded ones
+    # 5 %: the earlier form averaged fields on the axis of evenly thick slices, these over sections of graded ones
     np.testing.assert_allclose(1e3 * row_mean(name), expected, rtol=0.05)
 
 

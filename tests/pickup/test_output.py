@@ -59,7 +59,7 @@ def swap(old: str, new: str) -> object:
 def test_worked_levels_of_grades_against_alnico_5(name: str, level: float) -> None:
     """Worked with the models at 3 mm in one coil."""
     found = float(level_db(sensitivity(name).mean(), sensitivity().mean()))
-    assert found == pytest.approx(level, abs=0.3)  # field of either grade within 5 % of the prototype's: 0.4 dB
+    assert found == pytest.approx(level, abs=0.3)  # fields within 5 % of the earlier form of the model: 0.4 dB
 
 
 def test_alnico_5_against_alnico_2_is_louder_with_less_inductance_and_a_higher_resonance() -> None:

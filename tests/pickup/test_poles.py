@@ -222,8 +222,9 @@ def test_closed_form_follows_the_slice_model() -> None:
         assert np.max(np.abs(np.array(found) - 1)) < 0.12
 
 
-def test_worked_coil_lies_within_one_percent_of_the_finite_element_fit() -> None:
-    for mu, steel in ((2.8, False), (4.9, False), (100.0, True)):
+def test_worked_coil_lies_near_the_finite_element_fit_without_a_factor() -> None:
+    # the fit's own rms: 0.6 % (alnico, ⟨H²⟩ apart) and 2.1 % (steel)
+    for mu, steel, tolerance in ((2.8, False, 0.012), (4.9, False, 0.012), (100.0, True, 0.03)):
         closed = pole_inductance_closed_form(
             turns=TURNS,
             count=6,
@@ -235,8 +236,7 @@ def test_worked_coil_lies_within_one_percent_of_the_finite_element_fit() -> None
             winding_height=11e-3,
             steel=steel,
         )
-        # 2.5 %: rms of the closed form at μ 100; at alnico permeabilities 1 % is seen
-        assert add(mu) == pytest.approx(float(closed), rel=0.025)
+        assert add(mu) == pytest.approx(float(closed), rel=tolerance)
 
 
 def test_calibration_six_rod_set_is_reproduced_by_the_permeabilities_it_gave() -> None:
