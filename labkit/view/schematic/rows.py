@@ -228,7 +228,11 @@ def _lay_trunk(cover: _Cover, *, extends: bool) -> None:
 
 
 def _merge_into_pin(cover: _Cover) -> bool:
-    """Give the first unplaced net on a free pin of a placed joint a row that ends there."""
+    """Give the first unplaced net on a free pin of a placed joint a row that ends there.
+
+    The row starts at a source; failing that, at a net of the joint's row before the joint; failing that, it is the
+    net alone.
+    """
     for row_index, row in enumerate(cover.rows):
         for place, link in enumerate(row.links):
             if not isinstance(link.item, Joint) or link.item.kind not in ("pot", "pole"):
@@ -240,10 +244,12 @@ def _merge_into_pin(cover: _Cover) -> bool:
                     continue
                 barred = set(cover.placed)
                 free = [start for start in dict.fromkeys(cover.sources) if start not in barred]
-                path = cover.best_path([*free, net], _ends_at(net), barred)
-                if path is not None:
-                    cover.add(path[1], path[2], (row_index, place + 0.5))
-                    return True
+                before = [instance.net for instance in row.instances[: place + 1] if is_live(instance.net)]
+                for starts in (free, before, [net]):
+                    path = cover.best_path(starts, _ends_at(net), barred)
+                    if path is not None:
+                        cover.add(path[1], path[2], (row_index, place + 0.5))
+                        return True
     return False
 
 
