@@ -38,6 +38,9 @@ _ORDER = ("frequency", "phase", "real", "imaginary", "magnitude")
 LOWEST_SPAN = 3.0
 """A frequency column must span at least this ratio to be told from a level."""
 
+MOST_DB = 300.0
+"""Larger numbers are no decibels: 1 pV to 1 kV is 300 dB."""
+
 HIGHEST_IN_KHZ = 100.0
 """A pickup sweep whose largest "Hz" is below this is written in kHz: the coil's own corner lies at 300 Hz."""
 
@@ -289,6 +292,11 @@ def _magnitude(
     else:
         notes.append(f"{_label(table, index)}: magnitude in {stated}")
     if stated in ("dB", "dBohm"):
+        if np.nanmax(np.abs(values)) > MOST_DB:
+            raise InputError(
+                f"{name}: {_label(table, index)} is read as dB but reaches {np.nanmax(np.abs(values)):.4g}; "
+                "it looks like ohms or volts. State the magnitude unit"
+            )
         kind: SweepKind | None = "impedance" if stated == "dBohm" or (is_impedance and unit is None) else None
         return 10 ** (values / 20), kind
     if np.nanmin(values) < 0:

@@ -92,6 +92,7 @@ def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
         readings=readings.name,
         findings=tuple(found),
         compared=tuple(feature.sentence() for feature in judged),
+        lines=tuple(feature.judged() for feature in judged),
         within_tolerance=all(feature.within for feature in judged) and not found,
     )
 

@@ -13,6 +13,7 @@ from labkit.bench.fixture import Load
 from labkit.bench.meter import dc_resistance_at, in_circuit_reading, lcr_reading
 from labkit.bench.model import coil_impedance, pickup_impedance, pickup_transfer
 from labkit.bench.readings import OPEN, LcrValue, PeakValue, Plan, Readings
+from labkit.bench.verdicts import JudgedReading
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid
@@ -74,6 +75,13 @@ class Feature:
         if situation is not None:
             parts.append(f"; this cause gives {self._shown(self.predict(situation))}")
         return "".join(parts)
+
+    def judged(self) -> JudgedReading:
+        """Return the reading with the bounds that the plan allows it."""
+        scale = math.exp if self.is_logarithmic else float
+        half = 1.96 * self.spread
+        low, high, reading = (scale(value) for value in (self.planned - half, self.planned + half, self.observed))
+        return JudgedReading(quantity=self.label, unit=self.unit, low=low, high=high, reading=reading)
 
     def _shown(self, value: float) -> str:
         number = math.exp(value) if self.is_logarithmic else value

@@ -114,7 +114,7 @@ def with_loop(coil: Coil, fraction: float, corner_hz: float) -> Coil:
 
 
 def _percent(ratio: float) -> str:
-    return f"{100 * (ratio - 1):+.0f} %"
+    return f"{100 * (ratio - 1):+.0f} %".replace("-", "−")
 
 
 def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None = None) -> list[Fault]:
@@ -141,7 +141,7 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
             situations=tuple(
                 Situation(
                     pickup=every_coil(pickup, lambda coil, r=ratio: with_wire(coil, r)),
-                    size=f"wire {100 * (ratio - 1):+.1f} % in diameter",
+                    size=f"wire {100 * (ratio - 1):+.1f} % in diameter".replace("-", "−"),
                 )
                 for ratio in _around(0.015, 0.045, 4)
             ),

@@ -143,11 +143,11 @@ class Plan:
     magnet: str | None = None
 
 
-def load_plan(path: Path) -> Plan:
-    """Read a pickup sheet as a plan with the usual tolerances."""
+def load_plan(pickup_name: str) -> Plan:
+    """Read a pickup sheet (a path, or a name in the catalogue) as a plan with the usual tolerances."""
     from labkit.rig.sheet import load_pickup
 
-    pickup = load_pickup(str(path))
+    pickup = load_pickup(pickup_name)
     turns = [coil.turns for coil in pickup.coils.values()]
     return Plan(pickup=pickup, turns=sum(count for count in turns if count) if all(turns) else None)
 

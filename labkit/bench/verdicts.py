@@ -64,14 +64,26 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedReading:
+    """One reading with the bounds (95 %) that plan and meter allow it, in ``unit``."""
+
+    quantity: str
+    unit: str
+    low: float
+    high: float
+    reading: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """All findings about one pickup, most confident first."""
+    """All findings about one pickup, most confident first, and the readings they rest on."""
 
     plan: str
     readings: str
     findings: tuple[Finding, ...]
     compared: tuple[str, ...]
     within_tolerance: bool
+    lines: tuple[JudgedReading, ...] = ()
 
     @property
     def passes(self) -> bool:

@@ -215,12 +215,13 @@ def fit_text(result: Fit, measurements: list[Measurement]) -> str:
 
 
 @click.command()
-@click.argument("pickup", type=click.Path(path_type=Path))
+@click.argument("pickup")
 @click.argument("readings", type=click.Path(path_type=Path))
 @json_option
 @output_options
-def diagnose(pickup: Path, readings: Path, as_json: bool, output: Path | None, force: bool) -> int:
-    """Compare the plan PICKUP (a sheet) with the READINGS of a finished or worn one.
+@click.option("--record", type=click.Path(path_type=Path), help="Write the printable test record (HTML) here.")
+def diagnose(pickup: str, readings: Path, as_json: bool, output: Path | None, force: bool, record: Path | None) -> int:
+    """Compare the plan PICKUP (a sheet, or a name in the catalogue) with the READINGS of a finished or worn one.
 
     READINGS is a sheet of single readings. Exit code 1 says that something does not fit the plan.
     """
@@ -228,6 +229,10 @@ def diagnose(pickup: Path, readings: Path, as_json: bool, output: Path | None, f
     from labkit.bench.readings import load_plan, load_readings
 
     verdict = diagnose_readings(load_plan(pickup), load_readings(readings))
+    if record is not None:
+        from labkit.report.papers import bench_record_html, record_from_verdict
+
+        emit(bench_record_html(record_from_verdict(verdict)), record, force)
     data: dict[str, Any] = verdict.as_dict()
     emit(as_json_text(data) if as_json else verdict.text(), output, force)
     return 0 if verdict.passes else 1

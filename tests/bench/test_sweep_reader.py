@@ -164,6 +164,7 @@ BAD = {
         "f [Hz],Z [ohm],phase\n" + rows(FREQUENCY, MAGNITUDE, np.linspace(0.0, 0.2, 40)),
         "degrees or radians",
     ),
+    "ohms under a dB header": ("Hz,dB\n" + rows(FREQUENCY, MAGNITUDE), "looks like ohms"),
     "negative ohms": ("Hz,ohm\n" + rows(FREQUENCY, IMPEDANCE.imag), "has negative numbers"),
     "no frequency": ("A,B\n" + rows(np.sin(FREQUENCY), np.cos(FREQUENCY)), "no column can be the frequency"),
     "many columns without headers": (rows(FREQUENCY, PHASE, MAGNITUDE, PHASE), "without headers"),

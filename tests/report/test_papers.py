@@ -1,0 +1,210 @@
+"""Papers: complete, escaped, one file, no outside request."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from labkit.bench.diagnose import diagnose_readings
+from labkit.bench.fixture import STANDARD_LOAD, Fixture
+from labkit.bench.model import loaded_response
+from labkit.bench.readings import Plan, Readings
+from labkit.core.errors import InputError
+from labkit.core.response import Response
+from labkit.core.sourced import Interval
+from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.report.papers import (
+    BenchRecord,
+    BuildSheet,
+    CoilInstruction,
+    CustomerSheet,
+    FieldTarget,
+    RecordLine,
+    bench_record_html,
+    build_sheet_html,
+    customer_sheet_html,
+)
+
+COIL = Coil(resistance=5805.0, inductance=2.4, capacitance=110e-12, eddy=(EddySection(fraction=0.1, corner_hz=3000.0),))
+NASTY = "<script>alert('x')</script> & \"more\""
+
+BUILD = BuildSheet(
+    name="narrow single coil",
+    number="14",
+    date="2026-03-02",
+    shop_temperature_c=25.0,
+    coils=(
+        CoilInstruction(
+            name="main",
+            wire="AWG 42 single build",
+            turns=8000,
+            turns_per_layer=154.0,
+            traverse=10.9e-3,
+            pitch=0.0712e-3,
+            wound="clockwise",
+            resistance_20=Interval.relative(5805.0, 0.05),
+            inductance=Interval.relative(2.4, 0.05),
+            build_up=4.33e-3,
+            flange=6e-3,
+        ),
+    ),
+    fields=(FieldTarget(pole="1", facing="north", value=Interval.relative(0.060, 0.15), gap=1e-3),),
+    checks=("Coil to pole: open",),
+    notes=("Winding room at Saltmarsh Lane.",),
+)
+RECORD = BenchRecord(
+    name="narrow single coil",
+    lines=(
+        RecordLine(quantity="DC resistance", unit="Ω", low=5600.0, high=6000.0, reading=5810.0, condition="20 °C"),
+        RecordLine(
+            quantity="Loaded peak", unit="Hz", low=3900.0, high=4500.0, reading=4210.0, condition="200 kΩ ∥ 470 pF"
+        ),
+    ),
+    yes_no=(("Coil to pole open", True),),
+)
+RESPONSE = loaded_response(
+    COIL,
+    Fixture(kind="exciter", load=STANDARD_LOAD, exciter_differentiates=False),
+    np.geomspace(20, 20e3, 200),
+    name="loaded",
+)
+CUSTOMER = CustomerSheet(
+    name="narrow single coil", response=RESPONSE, load="200 kΩ parallel to 470 pF", resistance=5805.0, number="14"
+)
+
+
+class Reader(HTMLParser):
+    """Collects text, attributes and unbalanced tags."""
+
+    VOID = {"meta", "link", "br", "img", "line", "path", "polyline", "rect", "circle"}
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.faults, self.text, self.links = [], [], [], []
+
+    def handle_starttag(self, tag, attributes):
+        self.links += [value for name, value in attributes if name in ("src", "href", "srcset", "action", "data")]
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attributes):
+        self.links += [value for name, value in attributes if name in ("src", "href")]
+
+    def handle_endtag(self, tag):
+        if tag in self.VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.faults.append(tag)
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+
+def parsed(html):
+    reader = Reader()
+    reader.feed(html)
+    assert reader.faults == []
+    assert reader.open == []
+    return reader
+
+
+def words(html):
+    return re.sub(r"[\s\u00a0\u202f]+", " ", " ".join(parsed(html).text))
+
+
+PAPERS = {
+    "build": build_sheet_html(BUILD),
+    "record": bench_record_html(RECORD),
+    "customer": customer_sheet_html(CUSTOMER),
+}
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_paper_is_one_balanced_page_without_outside_requests(paper):
+    html = PAPERS[paper]
+    reader = parsed(html)
+    assert all(link == "data:," for link in reader.links)  # an empty icon keeps a browser from asking for one
+    assert "url(" not in html
+    assert "@import" not in html
+    assert "<script" not in html
+    addresses = re.findall(r"https?://[^\"' <]+", html)
+    assert set(addresses) <= {"http://www.w3.org/2000/svg"}  # the name of the drawing's vocabulary, not a request
+    assert html.startswith("<!doctype html>")
+    assert 'lang="en"' in html
+
+
+def test_build_sheet_states_turns_traverse_target_at_shop_temperature_and_field():
+    text = words(PAPERS["build"])
+    # 5805 Ω at 20 °C is 5805·(1 + 0.00393·5) = 5919 Ω at 25 °C
+    for expected in (
+        "8 000",
+        "10.90 mm",
+        "0.0712 mm",
+        "25 °C",
+        "5.919 kΩ",
+        "5.805 kΩ",
+        "clockwise",
+        "60.00 mT",
+        "glasses",
+    ):
+        assert expected in text, expected
+    with pytest.raises(InputError, match="at least one coil"):
+        build_sheet_html(replace(BUILD, coils=()))
+
+
+def test_record_passes_and_fails_line_by_line():
+    assert RECORD.passes
+    assert "Passed" in words(PAPERS["record"])
+    bad = replace(RECORD, lines=(replace(RECORD.lines[0], reading=6100.0), RECORD.lines[1]))
+    text = words(bench_record_html(bad))
+    assert not bad.passes
+    assert "Not passed" in text
+    assert text.count("✗ fail") == 1
+    assert text.count("✓ pass") == 2
+    leaking = replace(RECORD, yes_no=(("Coil to pole open", False),))
+    assert not leaking.passes
+
+
+def test_record_carries_the_findings_with_their_checks():
+    verdict = diagnose_readings(
+        Plan(pickup=Pickup(name="plan", coils={"main": COIL})), Readings(name="x", resistance=6300.0)
+    )
+    text = words(bench_record_html(replace(RECORD, verdict=verdict)))
+    assert "Findings" in text
+    assert "To settle it" in text
+    assert "Also explained by" in text
+
+
+def test_customer_sheet_shows_the_curve_states_the_load_and_claims_nothing_audible():
+    text = words(PAPERS["customer"])
+    assert "<svg" in PAPERS["customer"]
+    assert text.count("200 kΩ parallel to 470 pF") >= 2
+    assert "Zero is the level at 100 Hz" in text
+    assert "blind test" in text
+    assert "Doubt" in text
+    peak = RESPONSE.peak
+    assert f"{peak.frequency_hz / 1000:.1f} kHz" in text
+    assert f"{peak.height_db:.1f} dB above the bass" in text
+
+
+def test_customer_sheet_of_a_curve_without_a_peak_says_so():
+    frequency = np.geomspace(20, 20_000, 100)
+    dull = Response(frequency_hz=frequency, values=1 / (1 + 1j * frequency / 2000))
+    assert "no peak" in words(customer_sheet_html(replace(CUSTOMER, response=dull)))
+
+
+@pytest.mark.parametrize(
+    "html",
+    [
+        build_sheet_html(replace(BUILD, name=NASTY, notes=(NASTY,), number=NASTY)),
+        bench_record_html(replace(RECORD, name=NASTY, notes=(NASTY,), tester=NASTY)),
+        customer_sheet_html(replace(CUSTOMER, name=NASTY, load=NASTY, sentence=NASTY, advice=(NASTY,))),
+    ],
+    ids=["build", "record", "customer"],
+)
+def test_whatever_a_user_writes_is_shown_not_run(html):
+    parsed(html)
+    assert "<script" not in html
+    assert "&lt;script&gt;" in html
