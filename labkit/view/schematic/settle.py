@@ -5,9 +5,12 @@ from __future__ import annotations
 from itertools import pairwise
 
 from labkit.view.schematic.columns import HALF, Bridge, Column, Columns, Edge, RiserKey, make_columns
+from labkit.view.schematic.drawing import Box
 from labkit.view.schematic.parts import DrawnPart
 from labkit.view.schematic.rows import Plan
 
+NEARLY = 48.0
+"""Distance below which two like symbols look as if they ought to stand above each other."""
 _MOST_REPAIRS = 60
 """Relations added before the last riser is given up; the trade's circuits need fewer than ten."""
 
@@ -99,6 +102,7 @@ def settled(plan: Plan, outputs: tuple[DrawnPart, ...]) -> Columns:
         columns = make_columns(plan, outputs, flagged)
         bad = _settle(columns)
         if bad is None:
+            _align(columns)
             return columns
         flagged.add(bad)
 
@@ -120,3 +124,30 @@ def _settle(columns: Columns) -> RiserKey | None:
         else:
             return key if key[0] else None
     return columns.risers[-1].key if columns.risers else None
+
+
+def _align(columns: Columns) -> None:
+    """Move like symbols of different rows that nearly stand above each other to the same x, where nothing objects."""
+    for left, right in _nearly_aligned(columns):
+        if not 0 < right.x - left.x <= NEARLY:
+            continue
+        columns.edges.append((right, left, 0.0))
+        if solve(columns) is not None or left.x != right.x or conflict(columns) is not None:
+            columns.edges.pop()
+            solve(columns)
+
+
+def _nearly_aligned(columns: Columns) -> list[tuple[Column, Column]]:
+    """Return pairs of columns that begin with like symbols in different rows, from the left."""
+    first: list[tuple[int, Box, Column]] = []
+    for row, found in enumerate(columns.rows):
+        for column in found.sequence():
+            if row in column.fragments and column.fragments[row].symbols:
+                first.append((row, column.fragments[row].symbols[0].body, column))
+    pairs = [
+        (one, other)
+        for row, body, one in first
+        for other_row, other_body, other in first
+        if row != other_row and body == other_body and 0 < other.x - one.x <= NEARLY
+    ]
+    return sorted(pairs, key=lambda pair: (pair[1].x, pair[0].x))
