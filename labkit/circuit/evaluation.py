@@ -14,8 +14,6 @@ from fractions import Fraction
 import numpy as np
 
 from labkit.circuit.polynomial import Polynomial, Rational, roots
-from labkit.core.grid import REFERENCE_HZ
-from labkit.core.response import Peak
 
 SCALE_RAD = 2 * math.pi * 2000.0
 """ω₀, rad/s: the middle of where pickups resonate."""
@@ -54,13 +52,9 @@ class _Side:
         """The polynomial, or a derivative, at x = s/ω₀."""
         return _horner(self.coefficients, x, order)
 
-    def slope(self, x: np.ndarray | complex, weights: Mapping[str, float], order: int = 0) -> np.ndarray:
-        """Σ weight·x_i·∂/∂x_i of the polynomial, or of a derivative."""
-        total = np.zeros_like(self.coefficients)
-        for name, weight in weights.items():
-            if name in self.slopes:
-                total = total + weight * self.slopes[name]
-        return _horner(total, x, order)
+    def slope(self, x: np.ndarray | complex, name: str, order: int = 0) -> np.ndarray:
+        """x_i·∂/∂x_i of the polynomial, or of a derivative."""
+        return _horner(self.slopes[name], x, order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,30 +99,49 @@ class Scaled:
         x = pole / SCALE_RAD
         return complex(self._factor * self.numerator.value(x) / self.denominator.value(x, 1) * SCALE_RAD)
 
-    def pole_shift(self, pole: complex, weights: Mapping[str, float]) -> complex:
-        """Return dp per relative change, rad/s: −(x·∂D/∂x)/(∂D/∂s) at the pole."""
+    def pole_shifts(self, pole: complex) -> dict[str, complex]:
+        """Return dp/d ln x, rad/s, for every generator x: −(x·∂D/∂x)/(∂D/∂s) at the pole."""
         x = pole / SCALE_RAD
-        return complex(-self.denominator.slope(x, weights) / self.denominator.value(x, 1) * SCALE_RAD)
+        below = complex(self.denominator.value(x, 1))
+        return {name: -complex(self.denominator.slope(x, name)) / below * SCALE_RAD for name in self.denominator.slopes}
 
-    def log_gain_slope(self, omega: float, weights: Mapping[str, float]) -> float:
-        """Return d ln|H| per relative change at a frequency, rad/s."""
+    def log_slopes(self, omega: float) -> tuple[dict[str, complex], dict[str, complex]]:
+        """Return ∂ln H/∂ln x and ∂²ln H/∂s∂ln x at s = jω for every generator x."""
         x = 1j * omega / SCALE_RAD
-        change = 0.0 + 0.0j
+        first: dict[str, complex] = {}
+        mixed: dict[str, complex] = {}
         for side, sign in ((self.numerator, 1), (self.denominator, -1)):
-            change += sign * complex(side.slope(x, weights) / side.value(x))
-        return change.real
+            value, slope = (complex(side.value(x, order)) for order in (0, 1))
+            for name in side.slopes:
+                change, change_slope = (complex(side.slope(x, name, order)) for order in (0, 1))
+                first[name] = first.get(name, 0j) + sign * change / value
+                by_both = (change_slope / value - change * slope / value**2) / SCALE_RAD
+                mixed[name] = mixed.get(name, 0j) + sign * by_both
+        return first, mixed
 
-    def peak_shift(self, omega: float, weights: Mapping[str, float]) -> float:
-        """Return dω per relative change of the maximum at ω: −(∂²g/∂ω∂x)/(∂²g/∂ω²) with g = ln|H|."""
+    def bend(self, omega: float) -> float:
+        """Return ∂²ln|H|/∂ω² at a frequency, s²."""
         x = 1j * omega / SCALE_RAD
-        bend = mixed = 0.0 + 0.0j
+        bend = 0j
         for side, sign in ((self.numerator, 1), (self.denominator, -1)):
             value, first, second = (complex(side.value(x, order)) for order in (0, 1, 2))
-            change, change_first = (complex(side.slope(x, weights, order)) for order in (0, 1))
             bend += sign * (second / value - (first / value) ** 2)
-            mixed += sign * (change_first / value - change * first / value**2)
-        # ∂/∂ω = j·∂/∂s: once for the mixed derivative, twice for the bend.
-        return float(-(1j * mixed).real / (-bend).real * SCALE_RAD)
+        return -bend.real / SCALE_RAD**2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slopes:
+    """Derivatives by ln of each generator: of the pole, of ln H at the peak and at 100 Hz, and by s, too, at the peak.
+
+    ``bend`` is ∂²ln|H|/∂ω² at the peak; ``peak_omega`` is None where the curve has no peak.
+    """
+
+    pole: Mapping[str, complex]
+    at_peak: Mapping[str, complex]
+    at_reference: Mapping[str, complex]
+    mixed: Mapping[str, complex]
+    bend: float
+    peak_omega: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,31 +171,32 @@ class Sensitivity:
     height_db_per_percent: float | None
 
 
-def sensitivity(
-    part: str, scaled: Scaled, weights: Mapping[str, float], pole: complex | None, peak: Peak | None
-) -> Sensitivity:
-    """Return the sensitivities of a pole pair and of a maximum to one part.
+def sensitivity(part: str, weights: Mapping[str, float], slopes: Slopes, pole: complex | None) -> Sensitivity:
+    """Put the sensitivities to one part together from those to the generators it acts on.
 
     Parameters
     ----------
     part : str
-    scaled : Scaled
     weights : mapping of str to float
         d ln(generator) / d ln(part).
+    slopes : Slopes
     pole : complex or None, rad/s
-    peak : Peak or None
     """
+
+    def total(by_generator: Mapping[str, complex]) -> complex:
+        return sum((weight * by_generator[name] for name, weight in weights.items()), 0j)
+
     resonance = q = peak_frequency = at_peak = height = None
     if pole is not None:
-        shift = scaled.pole_shift(pole, weights)
+        shift = total(slopes.pole)
         resonance = (shift / pole).real
         q = resonance - shift.real / pole.real
-    if peak is not None:
-        omega = 2 * math.pi * peak.frequency_hz
+    if slopes.peak_omega is not None:
         decibels = 20 / math.log(10) / 100
-        at_peak = decibels * scaled.log_gain_slope(omega, weights)
-        height = at_peak - decibels * scaled.log_gain_slope(2 * math.pi * REFERENCE_HZ, weights)
-        peak_frequency = scaled.peak_shift(omega, weights) / omega
+        at_peak = decibels * total(slopes.at_peak).real
+        height = at_peak - decibels * total(slopes.at_reference).real
+        # Where ∂g/∂ω = 0, dω/dx = −(∂²g/∂ω∂x)/(∂²g/∂ω²) with g = ln|H|; ∂/∂ω = j·∂/∂s.
+        peak_frequency = -(1j * total(slopes.mixed)).real / slopes.bend / slopes.peak_omega
     return Sensitivity(
         part=part,
         resonance=resonance,

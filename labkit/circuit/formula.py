@@ -16,10 +16,10 @@ from typing import Any, Literal
 
 import numpy as np
 
+from labkit.circuit.adjoint import Adjoint
 from labkit.circuit.elements import Circuit
-from labkit.circuit.evaluation import Scaled, Sensitivity, sensitivity
+from labkit.circuit.evaluation import Scaled, Sensitivity, Slopes, sensitivity
 from labkit.circuit.formula_choice import (
-    exact_values,
     most_influential,
     numeric_note,
     parts_named,
@@ -37,11 +37,10 @@ from labkit.circuit.symbolic import (
     Structure,
     lcapy_can,
     solve_cached,
-    solve_structure,
     structure_of,
 )
 from labkit.core.errors import CircuitError, did_you_mean, join_words
-from labkit.core.grid import frequency_grid
+from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import Response, gain_db
 
 Method = Literal["auto", "lcapy", "ring"]
@@ -165,11 +164,8 @@ class Formula:
         Implicit differentiation of the denominator at the pole, and of ln|H| at its maximum: no step size.
         A coil that is coupled keeps its coefficient k, so the mutual inductance moves with it.
         """
-        peak = self.response.peak
-        found = [
-            sensitivity(part, *self._differentiable(shares), self._dominant_pole, peak)
-            for part, shares in self._shares().items()
-        ]
+        pole, slopes = self._dominant_pole, self._slopes
+        found = [sensitivity(part, shares, slopes, pole) for part, shares in self._shares().items()]
         found.sort(key=lambda entry: -abs(entry.resonance or entry.peak_frequency or 0.0))
         return tuple(found)
 
@@ -232,19 +228,46 @@ class Formula:
             shares[mutual.name] = {f"m{at}": 1.0}
         return shares
 
-    def _differentiable(self, shares: Mapping[str, float]) -> tuple[Scaled, dict[str, float]]:
-        """Return the function with the given generators as symbols; worked out anew where they are numbers here."""
-        by_code = {symbol.code: symbol.name for symbol in self.symbols}
-        if all(code in by_code for code in shares):
-            return self._scaled, {by_code[code]: weight for code, weight in shares.items()}
-        numbers = {code: value for code, value in self._structure.numbers if code not in shares}
-        structure = replace(self._structure, numbers=tuple(sorted(numbers.items())))
-        solved = solve_structure(structure, self.quantity, "ring")
-        rational = _with_numbers(solved, self._fixed)
-        values = {code: float(value) for code, value in exact_values(self._network).items()}
-        values |= {f"e{place}": weight for place, (_, weight) in enumerate(self._network.weights)}
-        values |= {f"g{place}": stage.gain for place, stage in enumerate(self._network.stages)}
-        return Scaled.of(rational, values), dict(shares)
+    @cached_property
+    def _slopes(self) -> Slopes:
+        """Derivatives by every branch and mutual inductance, by code: from the polynomials where all are symbols."""
+        pole, peak = self._dominant_pole, self.response.peak
+        omega = None if peak is None else 2 * math.pi * peak.frequency_hz
+        reference = 2 * math.pi * REFERENCE_HZ
+        at_pole: dict[str, complex] = {}
+        at_peak: dict[str, complex] = {}
+        at_reference: dict[str, complex] = {}
+        mixed: dict[str, complex] = {}
+        if self._structure.numbers:
+            weights = {
+                name: float(self._fixed.get(f"e{place}", weight))
+                for place, (name, weight) in enumerate(self._network.weights)
+            }
+            adjoint = Adjoint(self._network, weights if self.quantity == "transfer" else None)
+            if pole is not None:
+                at_pole = adjoint.pole_shifts(pole)
+            if omega is not None:
+                at_peak, mixed = adjoint.log_slopes(1j * omega, complex(self._scaled.at(np.array(1j * omega))))
+                at_reference, _ = adjoint.log_slopes(1j * reference, complex(self._scaled.at(np.array(1j * reference))))
+        else:
+            if pole is not None:
+                at_pole = self._by_code(self._scaled.pole_shifts(pole))
+            if omega is not None:
+                at_peak, mixed = (self._by_code(found) for found in self._scaled.log_slopes(omega))
+                at_reference = self._by_code(self._scaled.log_slopes(reference)[0])
+        return Slopes(
+            pole=at_pole,
+            at_peak=at_peak,
+            at_reference=at_reference,
+            mixed=mixed,
+            bend=0.0 if omega is None else self._scaled.bend(omega),
+            peak_omega=omega,
+        )
+
+    def _by_code(self, found: Mapping[str, complex]) -> dict[str, complex]:
+        """Key by generator; one that dropped out of the formula has no influence."""
+        codes = {code: 0j for shares in self._shares().values() for code in shares}
+        return codes | {symbol.code: found[symbol.name] for symbol in self.symbols if symbol.name in found}
 
 
 def formula(

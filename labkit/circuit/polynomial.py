@@ -132,17 +132,17 @@ class Rational:
 
 
 def new_ring(generators: Sequence[str]) -> tuple[Any, dict[str, Any]]:
-    """Return a ring over the rationals and its generators by name."""
-    from sympy.polys.domains import QQ
+    """Return a ring over the whole numbers and its generators by name."""
+    from sympy.polys.domains import ZZ
     from sympy.polys.rings import PolyRing
 
-    ring = PolyRing(list(generators), QQ, "lex")
+    ring = PolyRing(list(generators), ZZ, "lex")
     return ring, dict(zip(generators, ring.gens))
 
 
 def from_ring(element: Any, generators: Sequence[str]) -> Polynomial:
     """Read a ring element into plain exact terms."""
-    terms = {tuple(monomial): Fraction(int(v.numerator), int(v.denominator)) for monomial, v in element.items()}
+    terms = {tuple(monomial): Fraction(int(value)) for monomial, value in element.items()}
     return Polynomial(tuple(generators), terms)
 
 
@@ -154,7 +154,7 @@ def _ring_element(polynomial: Polynomial, names: Sequence[str]) -> Any:
         powers = [0] * len(names)
         for place, power in zip(places, monomial):
             powers[place] = power
-        terms[tuple(powers)] = ring.domain(value.numerator, value.denominator)
+        terms[tuple(powers)] = ring.domain(int(value))  # whole after `Rational.of`
     return ring.from_dict(terms)
 
 

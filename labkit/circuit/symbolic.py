@@ -33,6 +33,12 @@ MOST_TERMS = 4000
 EXPANSION_TERMS = 40_000
 """Of any minor on the way, before the expansion is given up."""
 
+NUMBER_BITS = 96
+"""Numbers among the symbols become whole multiples of 2⁻⁹⁶ in scaled units, where parts are 2⁻⁴⁰ … 2²⁰: 16 digits."""
+
+S_BITS, OHM_BITS = 14, 13
+"""Scaled units with numbers: s in 2¹⁴ rad/s and resistance in 2¹³ Ω, the middle of what instruments have."""
+
 CodedDriven = tuple[tuple[str, int], ...]
 
 
@@ -135,7 +141,7 @@ def solve_structure(structure: Structure, quantity: Quantity, route: Route) -> R
         return _lcapy_transfer(structure) if quantity == "transfer" else _lcapy_impedance(structure)
     matrix = _matrix(structure)
     side = matrix.size if quantity == "transfer" else matrix.size + 1
-    return _presented(structure, matrix.output(side), matrix.determinant)
+    return _presented(structure, matrix.output(side), matrix.determinant, matrix.s_bits)
 
 
 @lru_cache(maxsize=64)
@@ -145,11 +151,17 @@ def solve_cached(structure: Structure, quantity: Quantity, route: Route) -> Rati
 
 
 class _Matrix:
-    """Nodal equations times s in the ring; column ``size`` is the side of the EMFs, the next that of a test current."""
+    """Nodal equations times s in the ring; column ``size`` is the side of the EMFs, the next that of a test current.
+
+    With numbers among the symbols every entry carries the factor 2^`bits` and is rounded to a whole number, which
+    changes values by less than double precision does; the determinant itself is exact, and its entries stay
+    integers, which is far faster than fractions.
+    """
 
     def __init__(self, structure: Structure) -> None:
         self.structure = structure
         self.numbers = dict(structure.numbers)
+        self.bits, self.s_bits, self.ohm_bits = (NUMBER_BITS, S_BITS, OHM_BITS) if self.numbers else (0, 0, 0)
         self.ring, self.known = new_ring(structure.generators)
         self.s = self.known["s"]
         coupled = sorted(structure.coupled)
@@ -164,12 +176,13 @@ class _Matrix:
                 "the network has no single answer: part of it hangs free or its parts contradict each other"
             )
 
-    def value(self, name: str, *, inverse: bool = False) -> Any:
-        """A generator, or its number; ``inverse`` says that the generator stands for one over the value."""
+    def scaled(self, name: str, shift: int, *, inverse: bool = False) -> Any:
+        """Return a value times 2^(shift + bits); the generator of an ``inverse`` stands for one over the value."""
+        power = shift + self.bits
         if name in self.numbers:
             number = 1 / self.numbers[name] if inverse else self.numbers[name]
-            return self.ring.one * self.ring.domain(number.numerator, number.denominator)
-        return self.known[name]
+            return self.ring.ground_new(round(number * Fraction(2) ** power))
+        return self.known[name] * 2**power
 
     def form(self, root: int, driven: CodedDriven, trail: tuple[str, ...] = ()) -> tuple[dict[int, Any], Any]:
         """Return a node's voltage as coefficients of the unknowns and what the EMFs contribute."""
@@ -181,10 +194,10 @@ class _Matrix:
                     "a buffer drives its own input without any resistance between; it has no single answer"
                 )
             if name.startswith("e"):
-                constant += sign * self.value(name)
+                constant += sign * self.known[name]
                 continue
             below, rest = self.form(*self.structure.stages[int(name[1:])], trail=(*trail, name))
-            gain = sign * self.value(name)
+            gain = sign * self.known[name]
             constant += gain * rest
             for column, coefficient in below.items():
                 unknown[column] = unknown.get(column, self.ring.zero) + gain * coefficient
@@ -195,7 +208,9 @@ class _Matrix:
             self.rows[row][column] = self.rows[row].get(column, self.ring.zero) + value
 
     def fill(self) -> None:
-        structure, s = self.structure, self.s
+        structure, s, unit = self.structure, self.s, 2**self.bits
+        shifts = {"R": self.ohm_bits, "C": self.ohm_bits + self.s_bits, "L": self.ohm_bits - self.s_bits}
+        powers = {"R": s, "C": s**2, "L": self.ring.one}
         for place, (kind, start, end, driven) in enumerate(structure.branches):
             across, constant = self.form(0, driven)
             for root, sign in ((start, 1), (end, -1)):
@@ -203,26 +218,24 @@ class _Matrix:
                     across[root - 1] = across.get(root - 1, self.ring.zero) + sign
             if place in structure.coupled:
                 current = self.current[place]
-                self.add(start - 1, current, s)
-                self.add(end - 1, current, -s)
+                self.add(start - 1, current, s * unit)
+                self.add(end - 1, current, -s * unit)
                 for column, coefficient in across.items():
-                    self.add(current, column, coefficient)
-                self.add(current, self.size, -constant)
-                self.add(current, current, -s * self.value(f"x{place}"))
+                    self.add(current, column, coefficient * unit)
+                self.add(current, self.size, -constant * unit)
+                self.add(current, current, -s * self.scaled(f"x{place}", -shifts["L"]))
                 continue
-            name = f"x{place}"
-            scaled = {"R": lambda: s, "C": lambda: s**2, "L": lambda: self.ring.one}[kind]()
-            admittance = scaled * self.value(name, inverse=kind != "C")
+            admittance = powers[kind] * self.scaled(f"x{place}", shifts[kind], inverse=kind != "C")
             for root, sign in ((start, 1), (end, -1)):
                 for column, coefficient in across.items():
                     self.add(root - 1, column, sign * admittance * coefficient)
                 self.add(root - 1, self.size, -sign * admittance * constant)
         for at, (one, two) in enumerate(structure.mutuals):
-            mutual = -s * self.value(f"m{at}")
+            mutual = -s * self.scaled(f"m{at}", -shifts["L"])
             self.add(self.current[one], self.current[two], mutual)
             self.add(self.current[two], self.current[one], mutual)
         if structure.output[0]:
-            self.add(structure.output[0] - 1, self.size + 1, s)
+            self.add(structure.output[0] - 1, self.size + 1, s * unit * 2**self.ohm_bits)
         self.rows = [{column: value for column, value in row.items() if value} for row in self.rows]
 
     def output(self, side: int) -> Any:
@@ -241,7 +254,7 @@ def _matrix(structure: Structure) -> _Matrix:
     return _Matrix(structure)
 
 
-def _presented(structure: Structure, numerator: Any, denominator: Any) -> Rational:
+def _presented(structure: Structure, numerator: Any, denominator: Any, s_bits: int) -> Rational:
     """Turn conductances and inverse inductances into R and L, and cancel what is common."""
     if max(len(numerator), len(denominator)) > MOST_TERMS:
         raise TooManyTermsError
@@ -250,8 +263,12 @@ def _presented(structure: Structure, numerator: Any, denominator: Any) -> Ration
         for place, (kind, *_) in enumerate(structure.branches)
         if kind != "C" and place not in structure.coupled and f"x{place}" in structure.generators
     ]
-    above, below = (from_ring(part, structure.generators).flipped(inverted) for part in (numerator, denominator))
-    return Rational.of(above, below)
+    sides = []
+    for part in (numerator, denominator):
+        plain = from_ring(part, structure.generators)
+        terms = {monomial: value / 2 ** (s_bits * monomial[0]) for monomial, value in plain.terms.items()}
+        sides.append(Polynomial(plain.generators, terms).flipped(inverted))
+    return Rational.of(*sides)
 
 
 @contextmanager
