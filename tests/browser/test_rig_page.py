@@ -7,6 +7,8 @@ import re
 import pytest
 import soundfile
 
+from tests.browser.conftest import leave
+
 pytestmark = pytest.mark.browser
 
 RIG = "voila/render/rig.ipynb"
@@ -21,7 +23,7 @@ def opened(browser, lab):
     page.goto(lab.address + RIG)
     page.wait_for_selector(CURVE, timeout=60_000)
     yield page
-    context.close()
+    leave(context)
 
 
 @pytest.fixture
