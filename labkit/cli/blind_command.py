@@ -56,6 +56,7 @@ def prepare(
     take_name: str,
     seed: int | None,
     places: tuple[str, ...],
+    levels: tuple[str, ...],
     aperture: str,
     rate: int,
     loudness: float,
@@ -69,7 +70,7 @@ def prepare(
     one = named_rig(first, first_changes)
     other = named_rig(first, (*first_changes, *second_changes)) if second is None else named_rig(second, second_changes)
     notes = performance(take_name, seed)
-    takes, sounds = played([one, other], notes, places, aperture, rate)
+    takes, sounds = played([one, other], notes, places, levels, aperture, rate)
     matched = match_loudness({"first": sounds[0], "second": sounds[1]}, rate, target_lufs=loudness)
     names = (one.name, other.name)
     test = BlindTest.plan(names, trials=trials, details=_blind_details([one, other], notes, takes, matched, rate))

@@ -58,6 +58,7 @@ def render(
     take_name: str,
     seed: int | None,
     places: tuple[str, ...],
+    levels: tuple[str, ...],
     aperture: str,
     rate: int,
     loudness: float,
@@ -80,7 +81,7 @@ def render(
     if against is not None or against_changes:
         rigs.append(named_rig(sheet if against is None else against, against_changes))
     notes = performance(take_name, seed)
-    takes, sounds = played(rigs, notes, places, aperture, rate)
+    takes, sounds = played(rigs, notes, places, levels, aperture, rate)
     names = ["this", "other"][: len(rigs)]
     matched = match_loudness(dict(zip(names, sounds)), rate, target_lufs=loudness, keep_difference=true_level)
     samples = matched.samples["this"]

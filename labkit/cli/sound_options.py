@@ -12,7 +12,7 @@ import click
 import numpy as np
 
 from labkit.cli.options import as_json_text, rig_with
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, join_words
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
 from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
@@ -61,6 +61,13 @@ def take_options(function: Callable[..., Any]) -> Callable[..., Any]:
         loudness_option,
         rate_option,
         click.option("--aperture", default="10 mm", show_default=True, help="Length of string a coil averages over."),
+        click.option(
+            "--level",
+            "levels",
+            multiple=True,
+            metavar="SLOT=DB",
+            help="Output of a pickup relative to the others, such as 'bridge=+3 dB'; equal otherwise.",
+        ),
         click.option(
             "--place",
             "places",
@@ -111,17 +118,19 @@ def performance(name: str, seed: int | None) -> Performance:
 
 
 def played(
-    rigs: list[Rig], notes: Performance, places: tuple[str, ...], aperture: str, rate: int
+    rigs: list[Rig], notes: Performance, places: tuple[str, ...], levels: tuple[str, ...], aperture: str, rate: int
 ) -> tuple[list[Take], list[np.ndarray]]:
     """The performance through each rig; rigs with the same coils in the same places share one take."""
     takes: list[Take] = []
     sounds: list[np.ndarray] = []
     made: list[tuple[dict[str, CoilSpot], Renderer]] = []
-    width = _length(aperture, "--aperture")
-    given = _places(places, rigs)
+    width = _quantity(aperture, "m", "--aperture")
+    slots = sorted({slot for rig in rigs for slot in rig.pickups})
+    given = _by_slot(places, slots, "--place", "m", "bridge=45mm")
+    stated = _by_slot(levels, slots, "--level", "dB", "'bridge=+3 dB'")
     for rig in rigs:
         own = {slot: place for slot, place in given.items() if slot in rig.pickups}
-        spots = coil_spots(rig, scale=notes.strings.scale, places=own, aperture=width)
+        spots = coil_spots(rig, scale=notes.strings.scale, places=own, levels_db=stated, aperture=width)
         renderer = next((renderer for known, renderer in made if known == spots), None)
         if renderer is None:
             renderer = Renderer(synthesise(notes, spots, rate=rate))
@@ -131,38 +140,35 @@ def played(
     return takes, sounds
 
 
-def _places(texts: tuple[str, ...], rigs: list[Rig]) -> dict[str, float]:
-    places: dict[str, float] = {}
+def _by_slot(texts: tuple[str, ...], slots: list[str], option: str, unit: str, example: str) -> dict[str, float]:
+    """Quantities by pickup slot, from ``SLOT=QUANTITY``."""
+    found: dict[str, float] = {}
     for text in texts:
-        slot, equals, length = (part.strip() for part in text.partition("="))
-        if not equals or not slot or not length:
-            raise InputError(f"--place takes SLOT=LENGTH, such as bridge=45mm; got '{text}'")
-        known = sorted({name for rig in rigs for name in rig.pickups})
-        if slot not in known:
-            raise InputError(f"--place: no pickup is named '{slot}'; there is {', '.join(known)}")
-        places[slot] = _length(length, f"--place {slot}")
-    return places
+        slot, equals, quantity = (part.strip() for part in text.partition("="))
+        if not equals or not slot or not quantity:
+            raise InputError(f"{option} takes a slot and a value, such as {example}; got '{text}'")
+        if slot not in slots:
+            raise InputError(f"{option}: no pickup is named '{slot}'; there is {join_words(slots)}")
+        found[slot] = _quantity(quantity, unit, f"{option} {slot}")
+    return found
 
 
-def _length(text: str, option: str) -> float:
+def _quantity(text: str, unit: str, option: str) -> float:
     try:
-        return parse_quantity(text, "m")
+        return parse_quantity(text, unit)
     except InputError as problem:
         raise InputError(f"{option}: {problem}") from None
 
 
 def difference_of(before: Rig, after: Rig, boost: str) -> Difference:
     """The difference between two rigs, limited by ``--boost``."""
-    try:
-        most = parse_quantity(boost, "dB")
-    except InputError as problem:
-        raise InputError(f"--boost: {problem}") from None
+    most = _quantity(boost, "dB", "--boost")
     return rig_difference(before, after, greatest_boost_db=most)
 
 
 @contextmanager
 def progress_bar(label: str, *, quiet: bool) -> Iterator[Progress]:
-    """A bar on standard error; control-C stops the work, which then leaves nothing behind."""
+    """A bar on standard error where a person watches; control-C stops the work, which then leaves nothing behind."""
     bar = None
     shown = 0
 
@@ -176,7 +182,7 @@ def progress_bar(label: str, *, quiet: bool) -> Iterator[Progress]:
             shown += step
 
     with ExitStack() as stack:
-        yield no_progress if quiet else progress
+        yield no_progress if quiet or not sys.stderr.isatty() else progress
 
 
 def show(data: dict[str, Any], as_json: bool, text: str) -> None:

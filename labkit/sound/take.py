@@ -48,19 +48,33 @@ class CoilSpot:
         Length of string it averages over.
     level_db : float, dB
         Its output relative to others (height, magnet, turns), 0 when not known.
+    string_levels_db : tuple of float, dB
+        What differs from string to string (pole heights, string spacing), string 1 first; empty when not known.
+        The steel of the strings is counted by the take, not here.
     """
 
     position: float
     aperture: float = 0.010
     level_db: float = 0.0
+    string_levels_db: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         if not 0 < self.position < 1.5:
             raise InputError(f"a coil's position must lie between 0 and 1.5 m from the bridge; got {self.position} m")
         if not 0 <= self.aperture < 0.2:
             raise InputError(f"a coil's aperture must lie between 0 and 200 mm; got {self.aperture * 1e3:g} mm")
-        if not math.isfinite(self.level_db):
-            raise InputError(f"a coil's level must be a finite number of dB; got {self.level_db}")
+        if not all(math.isfinite(level) for level in (self.level_db, *self.string_levels_db)):
+            raise InputError(
+                f"a coil's levels must be finite numbers of dB; got {self.level_db} and {self.string_levels_db}"
+            )
+
+    def level_of(self, string: int) -> float:
+        """Level for one string, dB; string 1 is the thinnest."""
+        if not self.string_levels_db:
+            return self.level_db
+        if string > len(self.string_levels_db):
+            raise InputError(f"a coil has levels for {len(self.string_levels_db)} strings; string {string} is played")
+        return self.level_db + self.string_levels_db[string - 1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -189,7 +203,12 @@ def synthesise(performance: Performance, coils: Mapping[str, CoilSpot], *, rate:
         "strings": [string.name for string in performance.strings.strings],
         "scale_m": performance.strings.scale,
         "coils": {
-            name: {"position_m": spot.position, "aperture_m": spot.aperture, "level_db": spot.level_db}
+            name: {
+                "position_m": spot.position,
+                "aperture_m": spot.aperture,
+                "level_db": spot.level_db,
+                "string_levels_db": list(spot.string_levels_db),
+            }
             for name, spot in coils.items()
         },
     }
@@ -218,7 +237,7 @@ def _note(strings: StringSet, pluck: Pluck, coils: Mapping[str, CoilSpot], *, ra
     )
     heard = np.stack(
         [
-            10 ** (spot.level_db / 20)
+            10 ** (spot.level_of(pluck.string) / 20)
             * coil_factor(number=number, length=length, position=spot.position, aperture=spot.aperture)
             for spot in coils.values()
         ]

@@ -71,6 +71,14 @@ def test_render_states_the_true_difference_and_can_keep_it(capsys: pytest.Captur
     assert true["loudness_lufs"] == pytest.approx(-23.0 + matched["difference_db"], abs=0.1)
 
 
+def test_a_stated_pickup_level_moves_the_true_difference(capsys: pytest.CaptureFixture[str]) -> None:
+    neck = ("render", PAIR, "--set", "selector=neck", "--against", PAIR, "--force", "--output", "a.wav")
+    plain = run_json(capsys, *neck)["difference_db"]
+    stated = run_json(capsys, *neck, "--level", "neck=-4 dB")["difference_db"]
+    # What the silent pickup lets through is 100 dB down, so the 4 dB arrive whole.
+    assert stated - plain == pytest.approx(-4.0, abs=0.01)
+
+
 def test_convert_brings_back_the_other_rig(capsys: pytest.CaptureFixture[str]) -> None:
     run(capsys, "render", RIG, "--set", "cable.length=12m", "--output", "long.wav")
     pair = ("--from", RIG, "--set-from", "cable.length=12m", "--to", RIG)
@@ -133,7 +141,8 @@ def test_blind_test_from_preparation_to_result(
         (("render", RIG, "--take", "E cord", "--output", "a.wav"), "Did you mean 'E chord'"),
         (("render", RIG, "--set", "volume=0", "--output", "a.wav"), "silent"),
         (("render", RIG, "--place", "neck=9cm", "--output", "a.wav"), "no pickup is named 'neck'"),
-        (("render", RIG, "--place", "bridge", "--output", "a.wav"), "SLOT=LENGTH"),
+        (("render", RIG, "--place", "bridge", "--output", "a.wav"), "bridge=45mm"),
+        (("render", RIG, "--level", "bridge=3 mm", "--output", "a.wav"), "--level bridge"),
         (("render", RIG, "--place", "bridge=9 kg", "--output", "a.wav"), "--place bridge"),
         (("render", RIG, "--aperture", "wide", "--output", "a.wav"), "--aperture"),
         (("render", RIG, "--true-level", "--output", "a.wav"), "--against"),

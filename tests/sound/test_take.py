@@ -101,7 +101,9 @@ def test_place_read_from_the_wav_gives_the_published_peak_and_null_spacing(
     # "Response Effects of Guitar Pickup Mixing" (2000): 25.5 in scale, E2 82.4 Hz; printed 165, 330 and 271 Hz for the
     # first two, the rest from null spacing = f0·ℓ/d as in that article.
     strings = ideal_string()
-    sound = through_wav(tmp_path, synthesise(one_note(strings), {"a": CoilSpot(position=inches * INCH, aperture=0.0)}))
+    sound = through_wav(
+        tmp_path, synthesise(one_note(strings, seconds=1.5), {"a": CoilSpot(position=inches * INCH, aperture=0.0)})
+    )
     numbers = list(range(1, 31))
     measured = comb_levels(sound, RATE, 82.4, numbers)
     candidates = np.linspace(1.0, 8.0, 7001) * INCH
@@ -258,6 +260,17 @@ def test_a_coil_beyond_the_fret_hears_nothing() -> None:
 def test_level_of_a_coil_is_applied_in_decibels() -> None:
     take = synthesise(chord(), {"a": CoilSpot(position=0.04), "b": CoilSpot(position=0.04, level_db=6.0)})
     assert np.allclose(take.emf[1], take.emf[0] * 10 ** (6 / 20), rtol=1e-12)
+
+
+def test_string_levels_count_for_their_string_only() -> None:
+    strings = string_set("six strings 10-46")
+    for string, expected in ((1, -6.0), (6, 2.0)):
+        note = Performance(name="x", strings=strings, plucks=(Pluck(at_s=0, string=string),), duration_s=0.3)
+        spots = {"a": CoilSpot(position=0.04), "b": CoilSpot(position=0.04, string_levels_db=(-6, 0, 0, 0, 0, 2))}
+        take = synthesise(note, spots)
+        assert np.allclose(take.emf[1], take.emf[0] * 10 ** (expected / 20), rtol=1e-12)
+    with pytest.raises(InputError, match="levels for 2 strings"):
+        synthesise(chord(), {"a": CoilSpot(position=0.04, string_levels_db=(0, 0))})
 
 
 def test_usual_places_follow_the_scale_and_two_coils_straddle_their_centre() -> None:
