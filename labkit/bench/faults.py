@@ -9,11 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from labkit.bench.meter import dc_resistance_at
-from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.electrical import Coil, Connection, EddySection, Pickup
 
 GAUGE_STEP = 92 ** (1 / 39)
 """Ratio of wire diameters one gauge apart (ASTM B258)."""
@@ -79,6 +80,11 @@ def with_turns(coil: Coil, ratio: float) -> Coil:
     )
 
 
+def with_inductance(coil: Coil, ratio: float) -> Coil:
+    """Scale the inductance alone: another core."""
+    return replace(coil, inductance=coil.inductance * ratio)
+
+
 def with_wire(coil: Coil, diameter_ratio: float) -> Coil:
     """Scale the wire's diameter: R goes with its inverse square and the cross-section of the winding with its "
     "square."""
@@ -126,7 +132,7 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
             weight=0.1,
             situations=tuple(
                 Situation(
-                    pickup=every_coil(pickup, lambda coil, r=ratio: with_turns(coil, r)),
+                    pickup=every_coil(pickup, partial(with_turns, ratio=ratio)),
                     size=f"{_percent(ratio)} turns",
                 )
                 for ratio in _around(0.03, 0.25, 12)
@@ -140,7 +146,7 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
             weight=0.1,
             situations=tuple(
                 Situation(
-                    pickup=every_coil(pickup, lambda coil, r=ratio: with_wire(coil, r)),
+                    pickup=every_coil(pickup, partial(with_wire, diameter_ratio=ratio)),
                     size=f"wire {100 * (ratio - 1):+.1f} % in diameter".replace("-", "−"),
                 )
                 for ratio in _around(0.015, 0.045, 4)
@@ -154,7 +160,7 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
             weight=0.05,
             situations=tuple(
                 Situation(
-                    pickup=every_coil(pickup, lambda coil, r=GAUGE_STEP**-step: with_wire(coil, r)),
+                    pickup=every_coil(pickup, partial(with_wire, diameter_ratio=GAUGE_STEP**-step)),
                     size=f"{abs(step)} gauge {'thinner' if step > 0 else 'thicker'}",
                 )
                 for step in (-3, -2, -1, 1, 2, 3)
@@ -180,7 +186,7 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
             weight=0.06,
             situations=tuple(
                 Situation(
-                    pickup=every_coil(pickup, lambda coil, k=fraction, f=corner: with_loop(coil, k, f)),
+                    pickup=every_coil(pickup, partial(with_loop, fraction=fraction, corner_hz=corner)),
                     size=f"{100 * fraction:.0f} % of L above {corner / 1e3:.3g} kHz",
                 )
                 for fraction in (0.05, 0.1, 0.2, 0.35, 0.5)
@@ -227,7 +233,7 @@ def _short_faults(pickup: Pickup) -> list[Fault]:
     shares = np.geomspace(0.002, 0.3, 14)
     situations = [
         Situation(
-            pickup=one_coil(pickup, name, lambda coil, s=share: with_shorted_turns(coil, float(s))),
+            pickup=one_coil(pickup, name, partial(with_shorted_turns, share=float(share))),
             size=f"{100 * share:.2g} % of the turns{f' of coil {name}' if len(pickup.coils) > 1 else ''}",
         )
         for name in pickup.coils
@@ -267,7 +273,7 @@ def _core_faults(pickup: Pickup, magnet: str | None) -> list[Fault]:
         options["no magnets"] = (_AIR_INDUCTANCE / own_l, 0.0)
         situations = tuple(
             Situation(
-                pickup=every_coil(pickup, lambda coil, r=ratio: replace(coil, inductance=coil.inductance * r)),
+                pickup=every_coil(pickup, partial(with_inductance, ratio=ratio)),
                 field_factor=field,
                 size=f"{name} instead of {magnet}" if field else name,
             )
@@ -276,7 +282,7 @@ def _core_faults(pickup: Pickup, magnet: str | None) -> list[Fault]:
     else:
         situations = tuple(
             Situation(
-                pickup=every_coil(pickup, lambda coil, r=ratio: replace(coil, inductance=coil.inductance * r)),
+                pickup=every_coil(pickup, partial(with_inductance, ratio=ratio)),
                 size=f"{_percent(ratio)} inductance",
             )
             for ratio in (0.6, 0.7, 0.8, 0.88, 1.12, 1.2, 1.35, 1.6)
@@ -297,7 +303,7 @@ def _core_faults(pickup: Pickup, magnet: str | None) -> list[Fault]:
 def pair_faults(pickup: Pickup) -> list[Fault]:
     """Return what can be wrong with two coils together."""
     first, second = pickup.coils
-    other = "parallel" if pickup.connection == "series" else "series"
+    other: Connection = "parallel" if pickup.connection == "series" else "series"
     faults = [
         Fault(
             name=f"coils connected in {other}",
@@ -344,7 +350,7 @@ def pair_faults(pickup: Pickup) -> list[Fault]:
             weight=0.06,
             situations=tuple(
                 Situation(
-                    pickup=one_coil(pickup, name, lambda coil, r=ratio: with_turns(coil, r)),
+                    pickup=one_coil(pickup, name, partial(with_turns, ratio=ratio)),
                     size=f"coil {name} {_percent(ratio)} turns",
                 )
                 for name in (first, second)

@@ -108,7 +108,8 @@ def predicted(points: Points, values: Mapping[str, float], sections: int) -> np.
     if "log_rig_corner" in values:
         roll_off = 1 / (1 + s / (2 * np.pi * math.exp(values["log_rig_corner"])))
         reading = np.where(points.rolls_off, reading * roll_off, reading)
-    return reading
+    shown: np.ndarray = reading
+    return shown
 
 
 def residual_db(points: Points, values: Mapping[str, float], sections: int) -> np.ndarray:
@@ -118,7 +119,7 @@ def residual_db(points: Points, values: Mapping[str, float], sections: int) -> n
     for number, is_free in enumerate(points.level_free):
         if is_free:
             log_reading = log_reading + np.where(points.sweep == number, values[f"level_{number}"], 0.0)
-    level = (points.log_magnitude - log_reading) * DECIBEL_PER_NEPER
+    level: np.ndarray = (points.log_magnitude - log_reading) * DECIBEL_PER_NEPER
     if not points.has_phase.any():
         return level
     turn = points.phase[points.has_phase] - np.angle(reading[points.has_phase])

@@ -1,0 +1,103 @@
+"""The page every paper is printed on: styles, tables, lists, and the one place where text is escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+import numpy as np
+
+from labkit.core.sourced import Interval
+from labkit.core.units import format_quantity
+from labkit.view.palette import COPPER, INK, LINE, MUTED, PAPER, SANS, SERIF
+
+
+def text(text: str) -> str:
+    """Escape whatever comes from outside."""
+    return escape(text, quote=True)
+
+
+def quantity(value: float, unit: str) -> str:
+    """Return a quantity with four digits and a no-break space; an infinite bound in words."""
+    if unit == "dB":
+        return f"{value:.1f} dB".replace("-", "−")
+    if not np.isfinite(value):
+        return "no limit" if value > 0 else "none"
+    return format_quantity(value, unit, digits=4).replace(" ", "\u00a0")
+
+
+def bounds(interval: Interval, unit: str) -> str:
+    """Return a value with its bounds."""
+    return f"{quantity(interval.value, unit)} ({quantity(interval.low, unit)} to {quantity(interval.high, unit)})"
+
+
+def length(value: float | None) -> str:
+    """Return a length in millimetres, finer for the advance of a winder."""
+    if value is None:
+        return ""
+    millimetres = value * 1e3
+    return f"{millimetres:.4f} mm" if millimetres < 0.5 else f"{millimetres:.2f} mm"
+
+
+def mark(passed: bool) -> str:
+    """Return pass or fail, readable without colour."""
+    return "✓ pass" if passed else "✗ fail"
+
+
+def table(rows: Sequence[tuple[str, str]]) -> str:
+    """Return rows of name and value."""
+    lines = (f'<tr><th scope="row">{text(name)}</th><td>{text(value)}</td></tr>' for name, value in rows)
+    return f"<table>{''.join(lines)}</table>"
+
+
+def grid(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Return a table with a head."""
+    top = "".join(f'<th scope="col">{text(name)}</th>' for name in head)
+    lines = "".join("<tr>" + "".join(f"<td>{text(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    return f"<table><thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table>"
+
+
+def bullets(title: str, entries: Sequence[str], *, boxes: bool = False) -> str:
+    """Return a titled list, with boxes to tick where wanted; nothing when it is empty."""
+    if not entries:
+        return ""
+    kind = ' class="boxes"' if boxes else ""
+    return f"<h2>{text(title)}</h2><ul{kind}>" + "".join(f"<li>{text(entry)}</li>" for entry in entries) + "</ul>"
+
+
+def signature(fields: Sequence[str]) -> str:
+    """Return ruled fields to fill in by hand."""
+    return '<div class="sign">' + "".join(f"<span>{text(name)}</span>" for name in fields) + "</div>"
+
+
+_STYLE = f"""
+@page {{ size: A4; margin: 16mm; }}
+body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 11pt; line-height: 1.4;
+  font-variant-numeric: tabular-nums; margin: 0 auto; max-width: 178mm; padding: 8mm; }}
+h1, h2, h3, .lead, .verdict {{ font-family: {SERIF}; font-weight: 600; }}
+h1 {{ font-size: 20pt; margin: 0; }} h2 {{ font-size: 13pt; margin: 6mm 0 2mm; }}
+h3 {{ font-size: 11pt; margin: 4mm 0 1mm; }}
+header {{ border-bottom: 2px solid {COPPER}; padding-bottom: 2mm; margin-bottom: 4mm; }}
+header p, .note, figcaption {{ color: {MUTED}; margin: 1mm 0 0; }}
+.lead, .verdict {{ font-size: 14pt; }}
+table {{ border-collapse: collapse; width: 100%; }}
+th, td {{ text-align: left; padding: 1.2mm 3mm 1.2mm 0; border-bottom: 1px solid {LINE}; vertical-align: top; }}
+th[scope=row] {{ font-weight: 400; color: {MUTED}; width: 45%; }}
+figure {{ margin: 2mm 0 4mm; }} figure svg {{ max-width: 100%; height: auto; }}
+ul {{ margin: 0; padding-left: 5mm; }} ul.boxes {{ list-style: "☐  "; }}
+.sign {{ display: flex; flex-wrap: wrap; gap: 6mm; margin-top: 12mm; }}
+.sign span {{ flex: 1 1 40mm; border-top: 1px solid {INK}; padding-top: 1mm; color: {MUTED}; }}
+tr, figure, li, h2, h3 {{ break-inside: avoid; }} h2, h3 {{ break-after: avoid; }}
+@media print {{ body {{ background: none; padding: 0; max-width: none; }} }}
+"""
+
+
+def page(title: str, number: str, date: str, body: str, *, by: str = "") -> str:
+    """Return a whole HTML page that asks for nothing outside itself."""
+    line = " · ".join(part for part in (f"No. {number}" if number else "", date, by) if part)
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<title>{text(title)}</title><link rel="icon" href="data:,"><style>{_STYLE}</style></head><body>'
+        f"<header><h1>{text(title)}</h1><p>{text(line)}</p></header><main>{body}</main></body></html>\n"
+    )
