@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.bench.faults import Situation, dc_of
-from labkit.bench.fixture import Load
-from labkit.bench.meter import dc_resistance_at, in_circuit_reading, lcr_reading
+from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Load
+from labkit.bench.meter import dc_resistance_at, expected_lcr, in_circuit_reading, lcr_reading
 from labkit.bench.model import coil_impedance, pickup_impedance, pickup_transfer
 from labkit.bench.readings import OPEN, LcrValue, PeakValue, Plan, Readings
 from labkit.bench.verdicts import JudgedReading
@@ -217,6 +217,53 @@ def loaded_peak(pickup: Pickup, load: Load) -> tuple[float, float] | None:
     if np.isnan(frequency):
         return None
     return float(frequency), float(height - level[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedReading:
+    """What a meter should show of a sheet: quantity in words, value in ``unit``."""
+
+    quantity: str
+    unit: str
+    value: float
+
+
+METER_FREQUENCIES_HZ = (100.0, 120.0, 1000.0, 10_000.0)
+"""Test frequencies of common LCR meters."""
+
+
+def expected_readings(pickup: Pickup, *, temperature_c: float = ROOM_C) -> tuple[ExpectedReading, ...]:
+    """Return what ohmmeter, LCR meter and sweep should show of a pickup, in the order of a bench.
+
+    Parameters
+    ----------
+    pickup : Pickup
+        Resistance at 20 °C.
+    temperature_c : float, °C
+        Of the coil while it is read.
+    """
+    rows = [
+        ExpectedReading(
+            quantity=f"DC resistance at {temperature_c:g} °C",
+            unit="Ω",
+            value=dc_of(pickup, temperature_c=temperature_c),
+        )
+    ]
+    for frequency in METER_FREQUENCIES_HZ:
+        at = format_quantity(frequency, "Hz")
+        shown = expected_lcr(pickup, frequency)
+        rows += [
+            ExpectedReading(quantity=f"series inductance at {at}", unit="H", value=shown.series_inductance),
+            ExpectedReading(quantity=f"series resistance at {at}", unit="Ω", value=shown.series_resistance),
+            ExpectedReading(quantity=f"parallel inductance at {at}", unit="H", value=shown.parallel_inductance),
+            ExpectedReading(quantity=f"Q at {at}", unit="1", value=shown.quality),
+        ]
+    for words, load in (("bare", NO_LOAD), ("with 200 kΩ and 470 pF", STANDARD_LOAD)):
+        peak = loaded_peak(pickup, load)
+        if peak is not None:
+            rows.append(ExpectedReading(quantity=f"peak {words}", unit="Hz", value=peak[0]))
+            rows.append(ExpectedReading(quantity=f"height of the peak {words}", unit="dB", value=peak[1]))
+    return tuple(rows)
 
 
 def _peak(plan: Plan, peak: PeakValue) -> list[Feature]:

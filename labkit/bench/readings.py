@@ -5,6 +5,7 @@ A readings sheet is TOML like every other sheet; the plan is a pickup sheet (kno
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +18,7 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Facing, Pickup
+from labkit.pickup.field import MeterCalibration, calibrate_meter
 
 Swing = Literal["positive", "negative"]
 
@@ -167,6 +169,7 @@ def readings_from_table(table: Table) -> Readings:
     """
     for key in ("sheet", "format", "note", "date"):
         table.raw(key, None)
+    calibration = _calibration(table.table("field_meter")) if "field_meter" in table else None
     readings = Readings(
         name=table.text("name", expected="a name for the pickup that was read"),
         temperature_c=table.quantity("temperature", "°C", None, low=-20, high=60),
@@ -176,7 +179,7 @@ def readings_from_table(table: Table) -> Readings:
         coil_resistance=_coils(table),
         lcr=tuple(_lcr(entry) for entry in table.tables("lcr", [])),
         peak=_peak(table.table("peak")) if "peak" in table else None,
-        field=tuple(_field(entry) for entry in table.tables("field", [])),
+        field=tuple(_field(entry, calibration) for entry in table.tables("field", [])),
         insulation=_open_or_ohms(table, "insulation"),
         first_swing=table.choice("first_swing", ("positive", "negative"), None),  # type: ignore[arg-type]
         planned_swing=table.choice("planned_swing", ("positive", "negative"), None),  # type: ignore[arg-type]
@@ -243,15 +246,28 @@ def _peak(table: Table) -> PeakValue:
     return value
 
 
-def _field(table: Table) -> FieldValue:
+def _calibration(table: Table) -> MeterCalibration:
+    """A field meter is worth what a reference piece says of it."""
+    read = table.quantity("reference_reading", "T")
+    known = table.quantity("reference_value", "T")
+    table.done()
+    return table.attempt("", lambda: calibrate_meter(reading=read, known=known))
+
+
+def _field(table: Table, calibration: MeterCalibration | None) -> FieldValue:
+    own = table.quantity("value", "T", low=0.0, high=5.0)
+    accuracy = table.quantity("accuracy", "1", 0.05, low=1e-4, high=0.5)
+    if calibration is not None:
+        own = float(calibration.true_field(own))
+        accuracy = math.hypot(accuracy, 1.96 * calibration.deviation)
     value = FieldValue(
-        value=table.quantity("value", "T", low=0.0, high=5.0),
+        value=own,
         planned=table.quantity("planned", "T", None, low=1e-6, high=5.0),
         gap=table.quantity("gap", "m", 0.0, low=0.0, high=0.1),
         facing=table.choice("facing", ("north", "south"), None),  # type: ignore[arg-type]
         planned_facing=table.choice("planned_facing", ("north", "south"), None),  # type: ignore[arg-type]
         pole=table.text("pole", ""),
-        accuracy=table.quantity("accuracy", "1", 0.05, low=1e-4, high=0.5),
+        accuracy=accuracy,
     )
     table.done()
     return value

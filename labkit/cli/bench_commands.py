@@ -49,6 +49,7 @@ KINDS = ("impedance", "divider", "exciter")
 @click.option("--phase-unit", type=click.Choice(("deg", "rad")))
 @click.option("--name", default=None, help="Name of the fitted pickup.")
 @click.option("--sheet", type=click.Path(path_type=Path), help="Write the pickup sheet (TOML) here.")
+@click.option("--record", type=click.Path(path_type=Path), help="Write curves and residuals (printable HTML) here.")
 def fit(
     sweeps: tuple[Path, ...],
     as_json: bool,
@@ -70,6 +71,7 @@ def fit(
     phase_unit: str | None,
     name: str | None,
     sheet: Path | None,
+    record: Path | None,
 ) -> None:
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
 
@@ -98,6 +100,10 @@ def fit(
     )
     if sheet is not None:
         emit(fit_sheet_text(result), sheet, force)
+    if record is not None:
+        from labkit.report.fit_paper import fit_paper_html
+
+        emit(fit_paper_html(result, measurements), record, force)
     emit(as_json_text(result.as_dict()) if as_json else fit_text(result, measurements), output, force)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.expected import loaded_peak
+from labkit.bench.expected import expected_readings, loaded_peak
 from labkit.bench.fixture import STANDARD_LOAD
 from labkit.bench.meter import lcr_reading
 from labkit.bench.model import pickup_impedance
@@ -379,6 +379,28 @@ def test_readings_sheet_reads_and_refuses_what_it_does_not_know():
     assert readings.parts[0].unit == "F"
     with pytest.raises(SheetError, match="temprature"):
         readings_from_table(parse_sheet(SHEET.replace("temperature", "temprature"), "bench.toml"))
+
+
+def test_a_reference_piece_calibrates_the_field_meter():
+    """Meter reads 48 mT on a piece of 50 mT, so 61 mT is 63.5 mT; its 2 % and the piece's 1 % widen the accuracy."""
+    text = SHEET + '[field_meter]\nreference_reading = "48 mT"\nreference_value = "50 mT"\n'
+    value = readings_from_table(parse_sheet(text, "bench.toml")).field[0]
+    assert value.value == pytest.approx(0.061 * 50 / 48)
+    assert value.accuracy > 0.05
+    with pytest.raises(SheetError, match="reference piece"):
+        readings_from_table(parse_sheet(text.replace("48 mT", "-48 mT"), "bench.toml"))
+
+
+def test_expected_readings_of_a_plan_are_what_a_meter_would_show():
+    rows = {row.quantity: row for row in expected_readings(SINGLE, temperature_c=30.0)}
+    # copper at 30 °C is 1.0393 of 20 °C (IEC 60028)
+    assert rows["DC resistance at 30 °C"].value == pytest.approx(5805 * 1.0393)
+    low, high = rows["series inductance at 100 Hz"].value, rows["series inductance at 1 kHz"].value
+    assert low == pytest.approx(2.4, rel=0.01)
+    assert high == pytest.approx(2.4, rel=0.02)
+    assert rows["parallel inductance at 100 Hz"].value > 10 * low
+    assert rows["peak with 200 kΩ and 470 pF"].value == pytest.approx(loaded_peak(SINGLE, STANDARD_LOAD)[0])
+    assert rows["peak bare"].value > 2 * rows["peak with 200 kΩ and 470 pF"].value
 
 
 def test_words_for_confidence():

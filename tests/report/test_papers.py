@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 
 from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.fixture import STANDARD_LOAD, Fixture
-from labkit.bench.model import loaded_response
+from labkit.bench.fit import fit_sweeps
+from labkit.bench.fixture import STANDARD_LOAD, Fixture, Measurement
+from labkit.bench.model import fixture_reading, loaded_response
 from labkit.bench.readings import Plan, Readings
+from labkit.bench.sweep import Sweep
 from labkit.core.errors import InputError
 from labkit.core.response import Response
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.report.fit_paper import fit_paper_html
 from labkit.report.papers import (
     BenchRecord,
     BuildSheet,
@@ -114,7 +117,19 @@ def words(html):
     return re.sub(r"[\s\u00a0\u202f]+", " ", " ".join(parsed(html).text))
 
 
+def fitted():
+    fixture = Fixture(kind="impedance", meter_capacitance=None)
+    frequency = np.geomspace(50, 15_000, 60)
+    wavy = np.abs(fixture_reading(COIL, fixture, frequency)) * (1 + 0.01 * np.sin(5 * np.log(frequency)))
+    sweep = Sweep(frequency_hz=frequency, magnitude=wavy, kind="impedance", name="bench <4>.csv")
+    measurements = [Measurement(sweep=sweep, fixture=fixture)]
+    return fit_sweeps(measurements, sections=1, name="bench 4"), measurements
+
+
+FIT, MEASUREMENTS = fitted()
+
 PAPERS = {
+    "fit": fit_paper_html(FIT, MEASUREMENTS),
     "build": build_sheet_html(BUILD),
     "record": bench_record_html(RECORD),
     "customer": customer_sheet_html(CUSTOMER),
@@ -208,3 +223,14 @@ def test_whatever_a_user_writes_is_shown_not_run(html):
     parsed(html)
     assert "<script" not in html
     assert "&lt;script&gt;" in html
+
+
+def test_fit_paper_shows_values_residuals_and_warnings():
+    text = words(PAPERS["fit"])
+    for expected in ("Inductance", "95 % bounds", "measured minus fitted", "their sum", "bench <4>.csv"):
+        assert expected in text, expected
+    # one circle for each measured point, one line for the fit and one for the residual
+    assert PAPERS["fit"].count("<circle") == 60
+    assert PAPERS["fit"].count("<polyline") == 2
+    with pytest.raises(InputError, match="other sweeps"):
+        fit_paper_html(FIT, [])
