@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, product
 
-from labkit.view.schematic.drawing import Box, Drawing, Point, Wire
+from labkit.view.schematic.drawing import Box, Drawing, Point
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, PinKey
-from labkit.view.schematic.readback import near, passes, read_back
+from labkit.view.schematic.readback import TOUCH, near, passes, read_back
 
 SLACK = 0.5
 """Overlap, in drawing units, that is a matter of line widths and not a fault (half a pixel)."""
@@ -137,18 +137,11 @@ def _differences(drawn: frozenset[frozenset[PinKey]], wanted: frozenset[frozense
 
 def crossings(drawing: Drawing) -> int:
     """Count the places where two wires cross without joining."""
-    flat = [wire for wire in drawing.wires if wire.is_horizontal]
-    tall = [wire for wire in drawing.wires if not wire.is_horizontal]
-    return sum(_cross(one, other) for one, other in product(flat, tall))
-
-
-def _cross(one: Wire, other: Wire) -> bool:
-    a, b = one.box, other.box
-    return (
-        a.x0 - SLACK < b.x1
-        and b.x0 - SLACK < a.x1
-        and a.y0 - SLACK < b.y1
-        and b.y0 - SLACK < a.y1
-        and not any(passes(one, end) for end in (other.a, other.b))
-        and not any(passes(other, end) for end in (one.a, one.b))
-    )
+    flat = [wire.box for wire in drawing.wires if wire.is_horizontal]
+    tall = [wire.box for wire in drawing.wires if not wire.is_horizontal]
+    points = [
+        (b.x0, a.y0)
+        for a, b in product(flat, tall)
+        if a.x0 + TOUCH < b.x0 < a.x1 - TOUCH and b.y0 + TOUCH < a.y0 < b.y1 - TOUCH
+    ]
+    return sum(not any(near(point, dot) for dot in drawing.dots) for point in points)
