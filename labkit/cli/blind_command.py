@@ -144,13 +144,13 @@ def result(folder: Path, as_json: bool, early: bool) -> None:
 
 
 def _blind_details(
-    rigs: list[Rig], performance: Performance, takes: list[Take], matched: Matched, rate: int
+    rigs: list[Rig], notes: Performance, takes: list[Take], matched: Matched, rate: int
 ) -> dict[str, Any]:
     """What is needed to make the same sounds again, as plain JSON values."""
     return {
         "labkit": __version__,
         "sheets": [rig_data(rig) for rig in rigs],
-        "take": take_data(performance),
+        "take": take_data(notes),
         "coils": [dict(take.details)["coils"] for take in takes],
         "rate_hz": rate,
         "loudness_lufs": matched.target_lufs,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 from pathlib import Path
 
@@ -131,6 +132,35 @@ def test_blind_test_from_preparation_to_result(
     assert sheets[0]["chain"] != sheets[1]["chain"]
     assert result["key"]["details"]["take"]["name"] == "E chord"
     assert "p =" in run(capsys, "blind", "result", "test")
+
+
+def test_a_listener_is_asked_trial_by_trial_and_may_stop_and_resume(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run(
+        capsys,
+        "blind",
+        "prepare",
+        RIG,
+        "--set-second",
+        "tone=5",
+        "--trials",
+        "3",
+        "--take",
+        "low note",
+        "--output",
+        "t",
+    )
+    monkeypatch.setattr("sys.stdin", io.StringIO("a\nq\n"))
+    first = run(capsys, "blind", "answer", "t")
+    assert "trial-01-x.wav" in first
+    assert "stopped" in first
+    monkeypatch.setattr("sys.stdin", io.StringIO("?\nnonsense\nb\n"))
+    second = run(capsys, "blind", "answer", "t")
+    assert "Trial 1 of" not in second
+    assert "all 3 trials answered" in second
+    answers = json.loads(Path("t/answers.json").read_text())["answers"]
+    assert [entry["answer"] for entry in answers] == ["a", "cannot tell", "b"]
 
 
 @pytest.mark.parametrize(
