@@ -290,7 +290,8 @@ def formula(
     source : str, optional
         The one EMF to be driven, with 1 V; left out, every EMF with its weight.
     method : "auto", "lcapy" or "ring"
-        "auto" takes lcapy for up to ten parts and checks it against the ring, and the ring for larger networks.
+        "auto" takes lcapy for up to about ten parts (eight branches after lumping) and checks it against the ring,
+        and the ring for larger networks; "ring" is much the faster.
 
     Returns
     -------
@@ -354,9 +355,9 @@ def _build(
     method: Method,
     notes: Iterable[str],
 ) -> Formula:
-    if method == "lcapy" and not lcapy_can(structure):
+    if method == "lcapy" and not lcapy_can(structure, asked=True):
         raise CircuitError(
-            f"{circuit.name}: this network is beyond lcapy here (up to ten parts, no coupled coils); use 'ring'"
+            f"{circuit.name}: this network is beyond lcapy here (ten branches, no coupled coils or buffers); use 'ring'"
         )
     solved = solve_cached(structure, quantity, "ring")
     # The impedance has the same denominator, so one route by lcapy is check enough unless it is asked for.

@@ -24,8 +24,11 @@ from labkit.core.errors import CircuitError
 
 Route = Literal["lcapy", "ring"]
 
-LCAPY_PARTS = 10
-"""Up to here lcapy answers in about a second."""
+LCAPY_BRANCHES = 8
+"""Up to here, counted after lumping (about ten parts), lcapy answers in a second or two; with 10 it takes 20 s."""
+
+MOST_LCAPY_BRANCHES = 10
+"""Up to here lcapy may be asked for by name."""
 
 MOST_TERMS = 4000
 """Of a fully symbolic denominator; beyond, a formula is of no use to a reader and slow to print."""
@@ -95,11 +98,11 @@ def structure_of(network: Network, numbers: Mapping[str, Fraction] | None = None
     )
 
 
-def lcapy_can(structure: Structure) -> bool:
-    """Say whether a network is of the size and kind that lcapy is used for."""
+def lcapy_can(structure: Structure, *, asked: bool = False) -> bool:
+    """Say whether a network is of the kind and size that lcapy is used for, by itself or when ``asked``."""
     driven = [name for _, _, _, names in structure.branches for name, _ in names]
     return (
-        0 < len(structure.branches) <= LCAPY_PARTS
+        0 < len(structure.branches) <= (MOST_LCAPY_BRANCHES if asked else LCAPY_BRANCHES)
         and not structure.mutuals
         and not structure.stages
         and not structure.numbers
