@@ -17,6 +17,7 @@ from labkit.core.sourced import Interval
 from labkit.pickup.bar import PoleRows, pole_field
 from labkit.pickup.field import axis_field
 from labkit.pickup.inductance import MU_0
+from labkit.pickup.pair import magnetise_mirrored, mirrored_rods
 from labkit.pickup.slices import Rods, coil_field, coil_field_in_rods, magnetise, row_positions
 from labkit.pickup.spectral import CoilShape
 
@@ -119,14 +120,13 @@ def pair_sensitivity(
 
     Validity: as `string_sensitivity`; the static field is known to ± 40 %. Both rows at one height.
     """
-    half = rows.spacing / 2
-    near, far = (row_positions(count=rows.count, pitch=rows.pitch, across=side * half) for side in (1, -1))
-    rods = Rods(positions=near + far, radius=rows.radius, length=rows.length)
+    near = Rods(positions=row_positions(count=rows.count, pitch=rows.pitch), radius=rows.radius, length=rows.length)
+    rods = mirrored_rods(near, rows.spacing)
     coil = coil_arguments(shape)
-    drive = coil_field_in_rods(rods, coil_across=half, rise=rise, **coil)
-    drive -= coil_field_in_rods(rods, coil_across=-half, rise=rise, **coil)
-    response = magnetise(rods, field=drive, relative_permeability=relative_permeability)
-    place = np.array(near)
+    own, far = np.split(coil_field_in_rods(rods, coil_across=rows.spacing / 2, rise=rise, **coil), 2)
+    row = magnetise_mirrored(rods, field=own - far, relative_permeability=relative_permeability)
+    response = np.concatenate([row, -row])
+    place = np.array(near.positions)
 
     def coil_part(heights: np.ndarray) -> np.ndarray:
         level = heights + rods.length / 2 + rise

@@ -1,0 +1,277 @@
+"""The build sheet: geometry and materials of a pickup, read into a `PickupBuild`, and changed in the sheet's own words.
+
+Each coil is described by its build (turns, wire, bobbin, poles) or, in a mixed pickup, by measured values.
+"""
+
+from __future__ import annotations
+
+import copy
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.sheet import Table
+from labkit.core.sourced import SourcedValue
+from labkit.core.units import UsualRange
+from labkit.pickup.bar import BarMagnet, bar_from_sheet
+from labkit.pickup.capacitance import LEADS, lead
+from labkit.pickup.electrical import Coil, Connection, Facing, Wound
+from labkit.pickup.magnet import MagnetGrade, magnet
+from labkit.pickup.materials import metal
+from labkit.pickup.plates import Cover, cover_from_sheet
+from labkit.pickup.poles import Pole, pole_from_sheet
+from labkit.pickup.sheet import CAPACITANCE, read_coil
+from labkit.pickup.winding import Winding
+from labkit.pickup.winding_sheet import read_winding
+
+STEEL = "low-carbon steel"
+"""Metal of the catalogue that slugs, screws and blades are made of."""
+
+STRING_DISTANCE = 3e-3
+"""Pole face to string where the sheet states none, m."""
+
+_SPACING = UsualRange(low=5e-3, high=60e-3)
+_DISTANCE = UsualRange(low=0.5e-3, high=10e-3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilBuild:
+    """One coil of a build: how it is made, or (``values``) what it measures.
+
+    Attributes
+    ----------
+    winding : Winding or None
+    poles : Pole or None
+    grade : MagnetGrade or None
+        Of rod magnets.
+    permeability, resistivity : SourcedValue or None, 1 and Ω·m
+        Small-signal permeability and resistivity of the poles.
+    values : Coil or None
+        Instead of a build.
+    facing, wound : or None
+    """
+
+    winding: Winding | None = None
+    poles: Pole | None = None
+    grade: MagnetGrade | None = None
+    permeability: SourcedValue | None = None
+    resistivity: SourcedValue | None = None
+    values: Coil | None = None
+    facing: Facing | None = None
+    wound: Wound | None = None
+
+    @property
+    def material(self) -> str:
+        """What the poles are made of, in words."""
+        return self.grade.name if self.grade is not None else "steel"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickupBuild:
+    """A pickup as it is made.
+
+    Attributes
+    ----------
+    name : str
+    coils : tuple of (str, CoilBuild)
+        One or two, in the order of the sheet.
+    connection : "series" or "parallel"
+    coupling : float or None
+        Measured coupling of two coils; None predicts it.
+    spacing : float or None, m
+        Between the middle lines of two coils.
+    bar, bar_grade : or None
+        Bar magnet under the poles.
+    plates : tuple of Cover
+        Cover and baseplate.
+    lead : SourcedValue, F
+    temperature_c : float, °C
+    wax_fill : float
+        0 dry … 1 filled.
+    string_distance : float, m
+        Pole face to string.
+    data : mapping
+        The keys of the sheet, for changes in its own words.
+    where : str
+        Name of the sheet in messages.
+    folder : Path or None
+    """
+
+    name: str
+    coils: tuple[tuple[str, CoilBuild], ...]
+    connection: Connection = "series"
+    coupling: float | None = None
+    spacing: float | None = None
+    bar: BarMagnet | None = None
+    bar_grade: MagnetGrade | None = None
+    plates: tuple[Cover, ...] = ()
+    lead: SourcedValue = LEADS["none"]
+    temperature_c: float = 20.0
+    wax_fill: float = 0.0
+    string_distance: float = STRING_DISTANCE
+    data: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
+    where: str = field(default="pickup", compare=False)
+    folder: Path | None = field(default=None, compare=False)
+
+    def table(self) -> Table:
+        """Return a fresh reader of the sheet."""
+        return Table(self.data, self.where, folder=self.folder)
+
+    @property
+    def magnets(self) -> tuple[MagnetGrade, ...]:
+        """Grades in the pickup, without repeats."""
+        grades = [coil.grade for _, coil in self.coils] + [self.bar_grade]
+        return tuple(dict.fromkeys(grade for grade in grades if grade is not None))
+
+
+def read_pickup_build(table: Table) -> PickupBuild:
+    """Read a build sheet (or an inline table of the same keys).
+
+    Raises
+    ------
+    SheetError
+        Naming the file, the key and the remedy.
+    """
+    for key in ("sheet", "format", "summary", "source", "note", "doubt"):
+        table.raw(key, None)
+    name = table.text("name", expected="the pickup's name")
+    listed = table.table("coil")
+    if not 1 <= len(listed.data) <= 2:
+        table.fail("coil", f"a pickup has one or two coils ([coil.NAME]); got {len(listed.data)}")
+    coils = tuple((coil, read_coil_build(entry)) for coil, entry in table.each("coil"))
+    two = len(coils) == 2
+    connection = table.choice("connection", ("series", "parallel"), "series")
+    coupling: float | None = table.number("coupling", None, low=-0.999, high=0.999)
+    spacing: float | None = table.quantity("spacing", "m", None, usual=_SPACING, low=1e-3)
+    if two and spacing is None and coupling is None:
+        table.fail("spacing", 'is missing; the distance between the middles of the two coils, such as "18 mm", is due')
+    if not two and (spacing is not None or coupling is not None):
+        table.fail("spacing" if spacing is not None else "coupling", "belongs to a pickup of two coils; this has one")
+    bar, bar_grade = _read_bar(table)
+    plates = []
+    for key, kind in (("cover", "two-coil cover" if two else "single-coil cover"), ("baseplate", "baseplate")):
+        if key in table:
+            plates.append(cover_from_sheet(table.table(key), kind=kind))  # type: ignore[arg-type]
+    found = PickupBuild(
+        name=name,
+        coils=coils,
+        connection=connection,  # type: ignore[arg-type]
+        coupling=coupling,
+        spacing=spacing,
+        bar=bar,
+        bar_grade=bar_grade,
+        plates=tuple(plates),
+        lead=_read_lead(table),
+        temperature_c=table.quantity("temperature", "°C", 20.0, low=-40.0, high=150.0),
+        wax_fill=table.quantity("wax", "1", 0.0, low=0.0, high=1.0),
+        string_distance=table.quantity("string_distance", "m", STRING_DISTANCE, usual=_DISTANCE, low=0.5e-3, high=0.05),
+        data=table.data,
+        where=table.where,
+        folder=table.folder,
+    )
+    table.done()
+    return found
+
+
+def read_coil_build(table: Table) -> CoilBuild:
+    """Read one coil, by build (``turns`` and ``wire``) or by values (``resistance`` and so on)."""
+    if "resistance" in table.data or "turns" not in table.data:
+        values = read_coil(table)
+        return CoilBuild(values=values, facing=values.facing, wound=values.wound)
+    winding = read_winding(table)
+    wound = table.choice("wound", ("clockwise", "counter-clockwise"), None)
+    facing = table.choice("facing", ("north", "south"), None)
+    poles = grade = permeability = resistivity = None
+    if "poles" in table:
+        poles = pole_from_sheet(table.table("poles"))
+        if poles.grade is not None:
+            named = poles.grade
+            grade = table.attempt("poles.grade", lambda: magnet(named))
+            permeability, resistivity = grade.signal_permeability, grade.resistivity
+        else:
+            steel = table.attempt("poles", lambda: metal(STEEL))
+            permeability, resistivity = steel.permeability, steel.resistivity
+        if facing is not None and facing != poles.facing:
+            table.fail("facing", f"says {facing} and poles.facing {poles.facing}; leave one of them out")
+        facing = poles.facing
+    table.done()
+    return CoilBuild(
+        winding=winding,
+        poles=poles,
+        grade=grade,
+        permeability=permeability,
+        resistivity=resistivity,
+        facing=facing,  # type: ignore[arg-type]
+        wound=wound,  # type: ignore[arg-type]
+    )
+
+
+def _read_bar(table: Table) -> tuple[BarMagnet | None, MagnetGrade | None]:
+    if "bar" not in table:
+        return None, None
+    bar = bar_from_sheet(table.table("bar"))
+    return bar, table.attempt("bar.grade", lambda: magnet(bar.grade))
+
+
+def _read_lead(table: Table) -> SourcedValue:
+    """Read ``[lead]``: a ``capacitance`` with its optional ``capacitance_spread``, or a usual ``kind``."""
+    given = table.table("lead", {})
+    kind = given.text("kind", None, expected="a kind of lead")
+    value: float | None = given.quantity("capacitance", "F", None, usual=CAPACITANCE, low=0.0)
+    spread = given.quantity("capacitance_spread", "F", None, low=0.0)
+    given.done()
+    if value is None:
+        return LEADS["none"] if kind is None else given.attempt("kind", lambda: lead(kind))
+    return SourcedValue(
+        value=value,
+        unit="F",
+        spread=0.1 * value if spread is None else spread,
+        kind="measured",
+        source="the build sheet",
+        doubt="" if spread is not None else "± 10 % taken",
+    )
+
+
+def with_changes(table: Table, changes: Mapping[str, Any]) -> Table:
+    """Return the sheet with keys replaced, named by their dotted place (``coil.main.turns``).
+
+    A table that does not exist yet (``cover.metal``) is begun; a misspelt coil or key is refused here or by the reader.
+
+    Raises
+    ------
+    InputError
+        If a name leads through something that is not a table, or names a coil that is not there.
+    """
+    data = copy.deepcopy(dict(table.data))
+    for name, value in changes.items():
+        *parents, key = name.split(".")
+        here = data
+        for depth, part in enumerate(parents):
+            if part not in here and parents[:1] == ["coil"] and depth == 1:
+                raise InputError(f"{table.where}: there is no coil '{part}'.{did_you_mean(part, here)}")
+            step = here.setdefault(part, {})
+            if not isinstance(step, dict):
+                raise InputError(f"{table.where}: '{name}' leads through '{part}', which is not a table")
+            here = step
+        if not key or isinstance(here.get(key), dict):
+            near = difflib.get_close_matches(key, list(here), n=1)
+            inner = ", ".join(f"{name}.{item}" for item in here.get(key, {})) or (near[0] if near else "a key")
+            raise InputError(f"{table.where}: '{name}' is a table; name one of its keys: {inner}")
+        here[key] = _like(here.get(key), value)
+    return Table(data, table.where, table.path, table.folder)
+
+
+def _like(old: Any, new: Any) -> Any:
+    """Return a text as a number or flag where one stood, or where nothing stood and it is a plain one."""
+    if not isinstance(new, str) or isinstance(old, str):
+        return f"{new:g}" if isinstance(old, str) and isinstance(new, int | float) else new
+    if new.strip().lower() in ("true", "false"):
+        return new.strip().lower() == "true"
+    try:
+        number = float(new)
+    except ValueError:
+        return new
+    return int(number) if number.is_integer() and "." not in new and "e" not in new.lower() else number
