@@ -27,6 +27,7 @@ from labkit.circuit.formula_choice import (
     structure_keeping,
 )
 from labkit.circuit.formula_names import Symbol, name_symbols
+from labkit.circuit.formula_statements import statements
 from labkit.circuit.network import Network
 from labkit.circuit.polynomial import Polynomial, Rational, TooManyTermsError
 from labkit.circuit.reduction import reduce_circuit
@@ -39,9 +40,9 @@ from labkit.circuit.symbolic import (
     solve_cached,
     structure_of,
 )
-from labkit.core.errors import CircuitError, did_you_mean, join_words
+from labkit.core.errors import CircuitError, did_you_mean
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
-from labkit.core.response import Response, gain_db
+from labkit.core.response import Response
 
 Method = Literal["auto", "lcapy", "ring"]
 
@@ -389,45 +390,7 @@ def _build(
         _fixed=fixed,
         _method=method,
     )
-    return replace(made, statements=(how, *notes, *_statements(made)))
-
-
-def _statements(made: Formula) -> list[str]:
-    network, sentences = made._network, []
-    for symbol in made.symbols:
-        if len(symbol.parts) > 1:
-            sentences.append(f"Lumped: {symbol.name} = {symbol.combination}.")
-    if not made.rational.numerator.terms:
-        reason = "no EMF reaches the output" if made.quantity == "transfer" else "the output is held at a fixed voltage"
-        sentences.append(f"The formula is 0: {reason}.")
-    if network.without_influence:
-        sentences.append(f"Without influence at these settings: {join_words(network.without_influence)}.")
-    if network.left_out:
-        sentence = f"Left out, since it is no rational function of s: {join_words(network.left_out)}"
-        sentences.append(f"{sentence}{_deviation(made)}.")
-    return sentences
-
-
-def _deviation(made: Formula) -> str:
-    """Say by how many decibels the formula differs from the solver, where the response is above −100 dB."""
-    from labkit.circuit.solver import solve
-
-    grid = frequency_grid(points=192)
-    solution = solve(made._circuit, grid, per_source=True)
-    if made.quantity == "output impedance":
-        full = solution.output_impedance
-    else:
-        weights = dict(made._network.weights)
-        codes = {name: f"e{place}" for place, name in enumerate(weights)}
-        factors = [
-            float(made._fixed.get(codes[name], weights[name])) if name in codes else 0.0 for name in solution.sources
-        ]
-        full = np.tensordot(np.array(factors), solution.transfer, 1)
-    loud = np.abs(full) > 1e-5
-    if not np.any(loud):
-        return ""
-    worst = float(np.max(np.abs(gain_db(full[loud]) - gain_db(made.at(grid[loud])))))
-    return f"; between 20 Hz and 20 kHz that changes the result by at most {worst:.2g} dB"
+    return replace(made, statements=(how, *notes, *statements(made)))
 
 
 def _with_numbers(rational: Rational, fixed: Mapping[str, Fraction]) -> Rational:
