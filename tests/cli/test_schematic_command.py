@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from xml.etree import ElementTree
 
 RIG = "Saltmarsh Lane, two pickups"
@@ -31,6 +32,13 @@ def test_output_is_written_by_its_suffix(labkit, tmp_path):
         assert again.code == 2
         assert "--force" in again.err
         assert labkit("schematic", RIG, "--output", target, "--force").code == 0
+
+
+def test_json_holds_the_drawing_and_its_words(labkit):
+    data = json.loads(labkit("schematic", RIG, "--json").out)
+    assert set(data) == {"name", "description", "svg"}
+    assert data["svg"] == labkit("schematic", RIG).out
+    assert "Tone capacitor" in data["description"]
 
 
 def test_another_suffix_is_refused_in_one_line(labkit, tmp_path):

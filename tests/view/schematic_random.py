@@ -1,10 +1,11 @@
-"""Random circuits of the trade's kind: pickups, controls, selectors and chains put together by a seeded die."""
+"""Random circuits: of the trade's kind, put together by a seeded die, and parts thrown together without sense."""
 
 from __future__ import annotations
 
 import random
 
 from labkit.view.schematic import GROUND, OPEN, DrawnCircuit, DrawnPart
+from labkit.view.schematic.parts import PIN_NAMES
 
 
 class _Builder:
@@ -170,3 +171,21 @@ def random_circuit(seed: int) -> DrawnCircuit:
     if b.chance(0.1):
         b.add("pot", *b.die.sample(nets, 3))
     return DrawnCircuit(name=f"random circuit {seed}", parts=tuple(b.parts))
+
+
+def arbitrary_circuit(seed: int) -> DrawnCircuit:
+    """Return parts thrown between nodes without any sense: what a drawing must survive, the same for the same seed."""
+    die = random.Random(seed)
+    nets = [f"n{number}" for number in range(die.randint(1, 20))] + [GROUND] * 3
+    kinds = [*PIN_NAMES, "resistor", "pot", "pole"]
+
+    def node() -> str:
+        return OPEN if die.random() < 0.04 else die.choice(nets)
+
+    def part(number: int) -> DrawnPart:
+        kind = die.choice(kinds)
+        count = die.randint(2, 6) if kind == "pole" else len(PIN_NAMES[kind])
+        label = die.choice([("x",), ("long words in a label", "1 kΩ"), ("part", "22 nF", "at 5")])
+        return DrawnPart(kind=kind, name=f"p{number}", nodes=tuple(node() for _ in range(count)), label=label)
+
+    return DrawnCircuit(name=f"arbitrary circuit {seed}", parts=tuple(map(part, range(die.randint(1, 20)))))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.view.schematic import GROUND, DrawnCircuit, DrawnPart, crossings, draw, faults, read_back
-from tests.view.schematic_random import random_circuit
+from tests.view.schematic_random import arbitrary_circuit, random_circuit
 from tests.view.schematic_wirings import WIRINGS, circuit
 
 RANDOM_CIRCUITS = 300
@@ -35,6 +35,13 @@ def test_wirings_of_the_trade_need_no_flags_and_hardly_a_crossing() -> None:
 def test_random_realistic_circuits_are_drawn_without_fault(decade: int) -> None:
     for seed in range(10 * decade, 10 * decade + 10):
         wanted = random_circuit(seed)
+        assert faults(draw(wanted), wanted) == [], wanted.name
+
+
+@pytest.mark.parametrize("decade", range(10))
+def test_parts_thrown_together_without_sense_are_drawn_without_fault(decade: int) -> None:
+    for seed in range(10 * decade, 10 * decade + 10):
+        wanted = arbitrary_circuit(seed)
         assert faults(draw(wanted), wanted) == [], wanted.name
 
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 from labkit.view.schematic import blocks, symbols
 from labkit.view.schematic.blocks import PlacedLink
-from labkit.view.schematic.drawing import Box, Fragment, Wire, joined, label_at
+from labkit.view.schematic.drawing import Box, Fragment, Wire, joined, label_at, label_size
 from labkit.view.schematic.normalise import Joint, Tree, has_coil, is_live
 from labkit.view.schematic.parts import GROUND, DrawnPart
 from labkit.view.schematic.rows import Plan
@@ -291,7 +291,9 @@ def _row_columns(
                 if part.nodes[0] == instance.net:
                     is_last = place == last and not end and part is _last_output(outputs, instance.net)
                     middle.append(_output_column(index, part, at_end=is_last))
-        if not (start or middle or end) and (place in (0, last)):
+        count = len(start) + len(middle) + len(end)
+        if (count == 0 and place in (0, last)) or (count == 1 and last == 0 and is_live(instance.net)):
+            # A bundle is all that the net joins: its lead would end on nothing.
             start.append(_end_column(index, instance.net, "left" if place == 0 else "right"))
         instances.append([*start, *middle, *end])
     links, pin_risers, placed_blocks = [], [], []
@@ -338,7 +340,8 @@ def _end_column(row: int, net: str, side: str) -> Column:
 
 def _output_column(row: int, part: DrawnPart, *, at_end: bool) -> Column:
     net = part.nodes[0]
-    lift = 0.0 if at_end else 2 * STUB
+    _, label_height = label_size(part.lines)
+    lift = 0.0 if at_end else max(2 * STUB, label_height / 2 + 6)
     symbol = symbols.output(part.name).shifted(STUB, lift)
     label = label_at(part.name, part.lines, (symbol.body.x1 + blocks.BESIDE, lift), "start", "middle")
     wires = [Wire((0.0, lift), (STUB, lift), net)]

@@ -33,6 +33,13 @@ def draw(circuit: DrawnCircuit) -> Drawing:
     -------
     Drawing
         The best of all trials: without faults for every network met so far; crossings and net flags may remain.
+
+    >>> from labkit.view.schematic import DrawnCircuit, DrawnPart, draw, faults
+    >>> coil = DrawnPart(kind="coil", name="bridge", nodes=("hot", "ground"))
+    >>> load = DrawnPart(kind="input", name="input", nodes=("hot", "ground"))
+    >>> circuit = DrawnCircuit(name="bare pickup", parts=(coil, load))
+    >>> faults(draw(circuit), circuit)
+    []
     """
     description = described(circuit)
     best: tuple[float, Drawing] | None = None

@@ -52,6 +52,11 @@ def to_svg(drawing: Drawing, *, id_prefix: str = "schematic") -> str:
     drawing : Drawing
     id_prefix : str
         Starts every id, so that several drawings can stand in one page.
+
+    Returns
+    -------
+    str
+        SVG 1.1 with real text; asks for nothing from outside.
     """
     room, heading_y = frame(drawing)
     left = room.x0 + MARGIN
