@@ -36,6 +36,7 @@ from labkit.sound.files import check_target
 from labkit.sound.impulse import frequency_table, impulse_response
 from labkit.sound.loudness import HEARING_CAUTION, match_loudness, true_peak_db
 from labkit.sound.rig_sound import mixing_warnings
+from labkit.sound.take import NOT_MODELLED
 from labkit.sound.wav import write_wav
 
 
@@ -99,6 +100,7 @@ def render(
         "true_peak_db": true_peak_db(samples),
         "against": rigs[1].name if len(rigs) > 1 else None,
         "difference_db": matched.difference_db("this", "other") if len(rigs) > 1 else None,
+        "not_modelled": NOT_MODELLED,
         "caution": HEARING_CAUTION,
     }
     show(data, as_json, _render_text(data))
@@ -254,4 +256,4 @@ def _render_text(data: dict[str, Any]) -> str:
     ]
     if data["against"] is not None:
         lines.append(f"  true level difference to {data['against']}: {decibels(data['difference_db'])}")
-    return "\n".join([*lines, data["caution"]])
+    return "\n".join([*lines, f"  not modelled: {data['not_modelled']}", data["caution"]])

@@ -138,7 +138,8 @@ class Score:
         share = f"{100 * self.p_value:.1f} %" if self.p_value >= 0.001 else "less than 0.1 %"
         counted = f"{self.correct} of {self.decided} decided trials right"
         if self.cannot_tell:
-            counted += f", {self.cannot_tell} times 'could not tell'"
+            times = "once" if self.cannot_tell == 1 else f"{self.cannot_tell} times"
+            counted += f", {times} 'could not tell'"
         guessing = f"Somebody who only guesses does at least as well in {share} of such tests."
         if self.told_apart:
             verdict = "This listener told these two sounds apart, at this level and with this take."

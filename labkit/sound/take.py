@@ -1,9 +1,7 @@
 """Takes: what the strings do, as one EMF for each coil, before any circuit.
 
 A `Performance` (strings, plucks, decay) and the places of the coils under the strings become a `Take`; the same take
-is then rendered through every rig that is compared. The model is linear and one-dimensional. Not modelled: string
-motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnet's pull on the string, the non-linear
-field at large amplitude, pick noise, string rattle, body and neck resonances, bridge losses by mode.
+is then rendered through every rig that is compared. The model is linear and one-dimensional; see `NOT_MODELLED`.
 """
 
 from __future__ import annotations
@@ -19,6 +17,11 @@ from labkit.core.errors import InputError, join_words
 from labkit.sound.modal import decaying_sines
 from labkit.sound.performance import Performance, Pluck
 from labkit.sound.strings import StringSet, partial_frequencies
+
+NOT_MODELLED = (
+    "string motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnets' pull on the strings, "
+    "the field's curvature at large amplitude, noise of the pick, rattle, resonances of body and neck, losses mode by mode"
+)
 
 DEFAULT_RATE = 48_000
 

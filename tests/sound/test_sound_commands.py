@@ -48,6 +48,7 @@ def test_render_writes_the_take_at_the_stated_loudness_with_a_caution(capsys: py
     assert data["loudness_lufs"] == pytest.approx(-23.0, abs=0.1)
     assert data["headroom_db"] > 1.5
     assert "hearing" in data["caution"]
+    assert "pull" in data["not_modelled"]
     assert data["take"]["seed"] == 1
 
 
