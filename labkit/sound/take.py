@@ -20,7 +20,7 @@ from labkit.sound.strings import StringSet, partial_frequencies
 
 NOT_MODELLED = (
     "string motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnets' pull on the strings, "
-    "the field's curvature at large amplitude, noise of the pick, rattle, resonances of body and neck, losses mode by mode"
+    "the field's curvature at large amplitude, noise of the pick, rattle, resonances of body and neck, loss by mode"
 )
 
 DEFAULT_RATE = 48_000
