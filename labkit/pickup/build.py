@@ -108,6 +108,11 @@ class BuiltPickup:
         """The pickup's name."""
         return self.build.name
 
+    @property
+    def is_given(self) -> bool:
+        """Whether every coil is given by its values, so that nothing here is a prediction."""
+        return all(coil.values is not None for _, coil in self.build.coils)
+
     def replace(self, changes: Mapping[str, Any]) -> BuiltPickup:
         """Return the pickup with keys of its sheet changed, such as ``{"coil.main.turns": 7500}``."""
         return read_build(with_changes(self.build.table(), changes))

@@ -150,7 +150,8 @@ def curve_results(
         peak_hz, peak_db = peak_on_grid(grid, level[:, 1:])
         results[name] = peak_hz
         if name == "loaded resonance":
-            results["loaded height"] = 10 ** ((peak_db - level[:, 0]) / 20)
+            results[name] = peak_hz * x["model of the peak"]
+            results["loaded height"] = 10 ** ((peak_db - level[:, 0]) / 20) * x["model of the peak's height"]
     return results
 
 

@@ -124,12 +124,12 @@ def add_cores(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows]) ->
         if len(modes) == 2 and all(len(added) == 2 for added in modes):
             between = sum((added[0] - added[1]) / 2 for added in modes) / 2
             mutual = mutual + first.turns * second.turns * between
-    if "bar magnet and keeper" in x:
-        factor = x["bar magnet and keeper"]
-        for coil in coils:
-            if coil.plan.build.values is None:
-                coil.inductance = coil.inductance * factor
-        mutual = mutual * factor
+    for cause in ("bar magnet and keeper", "model of the pair"):
+        if cause in x:
+            for coil in coils:
+                if coil.plan.build.values is None:
+                    coil.inductance = coil.inductance * x[cause]
+            mutual = mutual * x[cause]
     if len(coils) == 2 and plan.build.coupling is not None:
         mutual = plan.build.coupling * np.sqrt(coils[0].inductance * coils[1].inductance)
     return mutual

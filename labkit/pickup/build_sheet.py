@@ -127,6 +127,13 @@ class PickupBuild:
         return tuple(dict.fromkeys(grade for grade in grades if grade is not None))
 
 
+def is_build_sheet(table: Table) -> bool:
+    """Say whether a pickup sheet describes a build: some coil has turns and no resistance."""
+    coils = table.data.get("coil")
+    entries = coils.values() if isinstance(coils, dict) else ()
+    return any(isinstance(entry, dict) and "turns" in entry and "resistance" not in entry for entry in entries)
+
+
 def read_pickup_build(table: Table) -> PickupBuild:
     """Read a build sheet (or an inline table of the same keys).
 

@@ -1,0 +1,216 @@
+"""``labkit pickup``: from a build sheet to electrical values, field and output with their intervals."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from labkit.catalogue import catalogue
+from labkit.cli.options import as_json_text, emit, json_option, output_options
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.sheet import Table, read_sheet
+from labkit.core.units import format_quantity
+from labkit.pickup.build import BuiltCoil, BuiltPickup, read_build
+from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.build_given import given_pickup
+from labkit.pickup.build_sheet import is_build_sheet, with_changes
+from labkit.pickup.propagation import Prediction
+from labkit.pickup.sheet import read_pickup
+from labkit.rig.sheet import is_path
+
+_NOTES = (
+    "The self-capacitance is the weak number: alone it leaves the bare peak wide open; a cable narrows it.",
+    "Relative output counts from 8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm.",
+    "Not modelled: hysteresis and saturation of steel, magnetic baseplates, screw threads, permeability that changes "
+    "with charge, shielding of the strings by a cover, pull of the magnets on the strings.",
+)
+
+
+@click.command()
+@click.argument("sheet")
+@json_option
+@output_options
+@click.option(
+    "changes",
+    "--set",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Change a key of the sheet, such as coil.main.turns=7500 or cover.metal=brass.",
+)
+@click.option("--why", is_flag=True, help="List for every value which inputs cause its doubt.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Draw curve and field into this file (.svg, .png, .pdf).")
+def pickup(
+    sheet: str,
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    changes: tuple[str, ...],
+    why: bool,
+    plot: Path | None,
+) -> None:
+    """Resistance, inductance, capacitance, losses, field and output of the pickup SHEET.
+
+    SHEET is the path of a pickup sheet or the name of a pickup in the catalogue. Values that follow from a build carry
+    95 % bounds; values that the sheet states are given back.
+    """
+    built = load_built(sheet, changes)
+    if plot is not None:
+        from labkit.view.pickup_plot import plot_pickup
+
+        plot_pickup(built.pickup, plot, built=built, overwrite=force)
+    if as_json:
+        emit(as_json_text(pickup_json(built) | ({"why": _causes(built)} if why else {})), output, force)
+    elif plot is None or output is not None or why:
+        emit(_text(built, why), output, force)
+
+
+def load_built(sheet: str, changes: Iterable[str] = ()) -> BuiltPickup:
+    """Load a pickup sheet by path or catalogue name, with ``KEY=VALUE`` changes; a sheet of values has exact ones."""
+    table = with_changes(_table(sheet), dict(_change(change) for change in changes))
+    if is_build_sheet(table):
+        return read_build(table)
+    return given_pickup(read_pickup(table))
+
+
+def _table(sheet: str) -> Table:
+    if is_path(sheet) or Path(sheet).exists():
+        return read_sheet(Path(sheet), kinds=["pickup"])
+    known = catalogue().names("pickup")
+    if sheet not in known:
+        raise InputError(f"'{sheet}' is neither a file nor a pickup of the catalogue.{did_you_mean(sheet, known)}")
+    return catalogue().item("pickup", sheet).table()
+
+
+def _change(text: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not equals or not name.strip() or not value.strip():
+        raise InputError(f"--set takes KEY=VALUE, such as coil.main.turns=7500; got '{text}'")
+    return name.strip(), value.strip()
+
+
+def pickup_json(built: BuiltPickup) -> dict[str, Any]:
+    """Return the JSON form of a pickup."""
+    return {
+        "coils": {name: _coil_json(coil) for name, coil in built.coils.items()},
+        "total": _coil_json(built.total),
+        "resonance_hz": _interval(built.resonance),
+        "field_t": {
+            "at_m": list(built.field_at),
+            "value": [point.value for point in built.field_t],
+            "low": [point.low for point in built.field_t],
+            "high": [point.high for point in built.field_t],
+        }
+        if built.field_t
+        else None,
+        "relative_output_db": _interval(built.output_db),
+        "warnings": list(built.warnings),
+    }
+
+
+def _coil_json(coil: BuiltCoil) -> dict[str, Any]:
+    return {
+        "resistance_ohm": _interval(coil.resistance),
+        "inductance_h": _interval(coil.inductance),
+        "capacitance_f": _interval(coil.capacitance),
+        "turns": _value(coil.turns),
+        "mean_turn_m": _value(coil.mean_turn),
+        "wire_m": _value(coil.wire_length),
+        "build_up_m": _value(coil.build_up),
+    }
+
+
+def _interval(prediction: Prediction | None) -> dict[str, float] | None:
+    return None if prediction is None else prediction.as_dict()
+
+
+def _value(prediction: Prediction | None) -> float | None:
+    if prediction is None:
+        return None
+    return int(prediction.value) if float(prediction.value).is_integer() else prediction.value
+
+
+Row = tuple[str, Prediction, str]
+
+
+def _rows(built: BuiltPickup) -> list[Row]:
+    """Every value with its name and unit, the whole pickup first."""
+    load = f"{format_quantity(LOAD_CAPACITANCE, 'F')} and {format_quantity(LOAD_RESISTANCE, 'Ω')}"
+    rows: list[Row] = list(_coil_rows("", built.total))
+    if len(built.coils) > 1:
+        for name, coil in built.coils.items():
+            rows += _coil_rows(f"{name}: ", coil)
+    if built.coupling is not None:
+        rows.append(("coupling of the coils", built.coupling, "1"))
+    extra: list[tuple[str, Prediction | None, str]] = [
+        ("peak, nothing connected", built.resonance, "Hz"),
+        (f"peak into {load}", built.loaded_resonance, "Hz"),
+        ("its height over 100 Hz", built.loaded_height_db, "dB"),
+    ]
+    extra += [(f"eddy loss at {hz / 1e3:g} kHz", value, "Ω") for hz, value in built.loss_resistance.items()]
+    extra += [(f"field at {1e3 * at:g} mm", value, "T") for at, value in zip(built.field_at, built.field_t)]
+    extra.append(("relative output", built.output_db, "dB"))
+    return rows + [(name, value, unit) for name, value, unit in extra if value is not None]
+
+
+def _coil_rows(prefix: str, coil: BuiltCoil) -> list[Row]:
+    found: list[tuple[str, Prediction | None, str]] = [
+        ("resistance", coil.resistance, "Ω"),
+        ("inductance", coil.inductance, "H"),
+        ("capacitance", coil.capacitance, "F"),
+        ("mean turn", coil.mean_turn, "m"),
+        ("wire", coil.wire_length, "m"),
+        ("build-up", coil.build_up, "m"),
+    ]
+    return [(prefix + name, value, unit) for name, value, unit in found if value is not None]
+
+
+def _text(built: BuiltPickup, why: bool) -> str:
+    rows = _rows(built)
+    width = max(len(name) for name, _, _ in rows)
+    lines = [built.name]
+    if not built.is_given:
+        turns = " + ".join(f"{coil.turns.value:.0f}" for coil in built.coils.values() if coil.turns is not None)
+        lines.append(f"  {turns} turns at {built.build.temperature_c:g} °C; bounds hold 95 of 100 such pickups")
+    for name, value, unit in rows:
+        shown, bounds, cause = _shown(value.value, unit), "as stated", ""
+        if value.high > value.low:
+            bounds = f"{_shown(value.low, unit)} … {_shown(value.high, unit)}"
+            cause = value.why(1)
+        elif built.is_given:
+            bounds = "follows" if name.startswith(("peak", "its")) else "given"
+        lines.append(f"  {name:<{width}}  {shown:>9}  {bounds:<24}{cause}".rstrip())
+        if why and value.contributions:
+            lines += [
+                f"  {'':<{width}}    {100 * item.share:3.0f} %  {item.name}"
+                for item in value.contributions
+                if item.share >= 0.005
+            ]
+    for name, coil in built.coils.items():
+        if coil.eddy:
+            sections = ", ".join(
+                f"{100 * part.fraction:.1f} % above {format_quantity(part.corner_hz, 'Hz', digits=2)}"
+                for part in coil.eddy
+            )
+            lines.append(f"  eddy sections of {name}: {sections}")
+    notes = [f"Mind: {sentence}" for sentence in built.warnings]
+    if not built.is_given:
+        notes += list(_NOTES)
+    for note in notes:
+        lines += ["", textwrap.fill(note, 96, initial_indent="  ", subsequent_indent="  ")]
+    return "\n".join(lines)
+
+
+def _shown(value: float, unit: str) -> str:
+    if unit == "dB":
+        return f"{value:+.1f} dB"
+    if unit == "1":
+        return f"{value:.3f}"
+    return format_quantity(value, unit, digits=3)
+
+
+def _causes(built: BuiltPickup) -> dict[str, dict[str, float]]:
+    return {name: {item.name: item.share for item in value.contributions} for name, value, _ in _rows(built)}
