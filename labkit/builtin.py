@@ -22,7 +22,6 @@ def labkit_catalogue_folders() -> Iterable[Path]:
 def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     """Readers of the built-in kinds of sheet."""
     from labkit.cases.case import read_case
-    from labkit.pickup.magnet import magnet_from_sheet
     from labkit.pickup.materials import enamel_from_sheet, metal_from_sheet, string_from_sheet, string_set_from_sheet
     from labkit.pickup.sheet import read_pickup
     from labkit.pickup.wire import wire_from_sheet
@@ -37,7 +36,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "wire": wire_from_sheet,
         "enamel": enamel_from_sheet,
         "metal": metal_from_sheet,
-        "magnet": magnet_from_sheet,
+        "magnet": _read_magnet,
         "string": string_from_sheet,
         "string set": string_set_from_sheet,
         "harness": read_harness,
@@ -47,6 +46,13 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "take": read_take,
         **{kind.kind: partial(read_stage, kind.kind, kind.kind) for kind in CHAIN_KINDS},
     }
+
+
+def _read_magnet(table: Any) -> object:
+    """Read a magnet grade; its module loads scipy, which the first look into the catalogue need not wait for."""
+    from labkit.pickup.magnet import magnet_from_sheet
+
+    return magnet_from_sheet(table)
 
 
 @hookimpl
