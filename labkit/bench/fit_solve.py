@@ -50,6 +50,9 @@ WINDOW = 15
 MOST_SET_ASIDE = 0.3
 """Share of a sweep that may count less for departing from the model."""
 
+ABOVE_PEAK = 1.5
+"""A stretch that departs from the model may count less only above the sweep's resonance times this."""
+
 FLOOR_FACTOR = 3.0
 """How much less than its scatter alone a point at the noise floor counts: there the level is biased as well."""
 
@@ -244,7 +247,8 @@ def _weights(points: Points, values: Mapping[str, float], sections: int) -> _Wei
     Two local figures over 15 neighbouring points, each against the median of its sweep: the scatter (second
     differences of the residuals, which hold little misfit since misfit is smooth) finds the noise floor of the
     instrument; the plain rms finds stretches that one coil with eddy loss does not describe, such as a second
-    resonance. A misfit over a large part of a sweep is left in: then the model is wrong, not the stretch.
+    resonance. Such a stretch must lie above the sweep's own resonance, where second ones are; up to there the model has
+    to hold. A misfit over a large part of a sweep is left in: then the model is wrong, not the stretch.
     """
     rest = residual_db(points, values, sections)
     count = points.frequency_hz.size
@@ -257,7 +261,8 @@ def _weights(points: Points, values: Mapping[str, float], sections: int) -> _Wei
         noise = _local_rms(np.pad(np.diff(level[own], 2), 1, mode="edge") / math.sqrt(6))
         rms = _local_rms(level[own])
         is_noise = (noise > 2 * max(float(np.median(noise)), 1e-9)) & (noise > rms / 10)
-        is_misfit = (rms > 2 * max(float(np.median(rms)), 1e-9)) & ~is_noise
+        above = points.frequency_hz[own] > ABOVE_PEAK * resonance_hz(points, values, number)
+        is_misfit = above & (rms > 2 * max(float(np.median(rms)), 1e-9)) & ~is_noise
         scatter[own] = np.where(is_noise, noise, 0.0)
         if is_misfit.mean() <= MOST_SET_ASIDE:
             misfit[own] = np.where(is_misfit, rms, 0.0)
@@ -269,6 +274,14 @@ def _weights(points: Points, values: Mapping[str, float], sections: int) -> _Wei
         at_floor=scatter > 0,
         set_aside=misfit > 0,
     )
+
+
+def resonance_hz(points: Points, values: Mapping[str, float], number: int) -> float:
+    """Return the undamped resonance of a fitted coil with what one sweep's fixture hangs across it, Hz."""
+    own = points.sweep == number
+    outside = float(np.median(points.admittance[own].imag / (2 * np.pi * points.frequency_hz[own])))
+    capacitance = math.exp(values["log_capacitance"]) + outside
+    return 1 / (2 * math.pi * math.sqrt(math.exp(values["log_inductance"]) * capacitance))
 
 
 def _local_rms(values: np.ndarray) -> np.ndarray:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from labkit.bench.fit_problem import Points
-from labkit.bench.fit_solve import Solution, reading_spread
+from labkit.bench.fit_solve import Solution, reading_spread, resonance_hz
 from labkit.bench.fixture import Measurement
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
@@ -208,15 +208,9 @@ def _bounds(solution: Solution) -> list[str]:
 
 
 def _coverage(solution: Solution, points: Points) -> list[str]:
-    resonances = []
     s = solution.values
-    natural = 1 / (2 * math.pi * math.sqrt(math.exp(s["log_inductance"])))
     said = []
-    for number in range(len(points.names)):
-        own = points.sweep == number
-        frequency = points.frequency_hz[own]
-        outside = float(np.median(points.admittance[own].imag / (2 * np.pi * frequency)))
-        resonances.append(natural / math.sqrt(math.exp(s["log_capacitance"]) + outside))
+    resonances = [resonance_hz(points, s, number) for number in range(len(points.names))]
     if all(resonance > points.frequency_hz.max() for resonance in resonances):
         said.append(
             f"no sweep reaches the resonance (about {min(resonances):.0f} Hz): the capacitance is a guess from the "

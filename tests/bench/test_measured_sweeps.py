@@ -16,6 +16,7 @@ from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurem
 from labkit.bench.known_capacitor import inductance_with_capacitor
 from labkit.bench.sweep import raw_peak
 from labkit.bench.sweep_reader import read_sweep
+from labkit.core.sourced import Interval
 
 FOLDER = Path(__file__).resolve().parents[2].parent / "shared" / "measured"
 pytestmark = [
@@ -135,3 +136,16 @@ def test_a_pickup_with_a_second_resonance_is_not_passed_off_as_one_coil():
     """One coil of this pair shows the other's resonance near 6 kHz; the residual is 2 to 3 dB."""
     fit = fit_sweeps([measurement("ds06b", "UL"), measurement("ds06b", "IT")])
     assert any("does not describe" in warning or "departs from one coil" in warning for warning in fit.warnings)
+
+
+def test_no_fit_sets_its_own_resonance_aside():
+    """With DC resistance held, this pickup once fitted with 2 dB left at its bare peak, counted less as a misfit."""
+    fit = fit_sweeps(
+        [measurement("ds08n", load) for load in ("UL", "LD", "IT")], resistance=Interval.relative(8200.0, 0.01)
+    )
+    bare = fit.residuals[0]
+    near_peak = (bare.frequency_hz > 3000) & (bare.frequency_hz < 8000)
+    # the data author's own fit with R held left 0.30 dB rms over all three curves
+    assert np.abs(bare.level_db[near_peak]).max() < 1.2
+    assert fit.residual_db < 0.4
+    assert fit.inductance.value == pytest.approx(5.077, rel=0.06)  # that fit's inductance, capacitor tolerance 5 %
