@@ -23,6 +23,7 @@ from jupyterlab_server.config import get_federated_extensions
 from traitlets import default
 from traitlets.config import Config
 from voila.app import Voila
+from voila.tornado.handler import TornadoVoilaHandler
 from voila.utils import get_voila_labextensions_path
 
 from labkit.app.landing import landing_rigs, landing_tasks
@@ -32,6 +33,7 @@ from labkit.core.places import shipped_folder
 DEFAULT_PORT = 8866
 HOST = "127.0.0.1"
 KERNEL_IDLE_S = 120
+PING_MS = 30_000
 CELL_TIMEOUT_S = 60
 WANTED_EXTENSIONS = (
     "anywidget",
@@ -71,6 +73,15 @@ class OwnKernels(KernelSpecManager):
         return []
 
 
+class PageHandler(TornadoVoilaHandler):
+    """Gives every page the token without which the server refuses its request to end the kernel on leaving."""
+
+    async def get(self, path: str | None = None) -> None:
+        """Send the page."""
+        _ = self.xsrf_token  # asking for it sets the cookie
+        await super().get(path)
+
+
 class Lab(Voila):
     """Voila that serves the lab's fonts and scripts, refuses foreign host names, and reads no configuration file."""
 
@@ -98,7 +109,11 @@ class Lab(Voila):
             )
             for name, folder in folders.items()
         ]
-        return own + list(super().init_handlers())
+        pages = [
+            (route[0], PageHandler, *route[2:]) if route[1] is TornadoVoilaHandler else route
+            for route in super().init_handlers()
+        ]
+        return own + pages
 
 
 def data_folder() -> Path:
@@ -160,7 +175,9 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
             "Content-Security-Policy": CONTENT_POLICY,
             "X-Content-Type-Options": "nosniff",
             "Referrer-Policy": "no-referrer",
-        }
+        },
+        "ws_ping_interval": PING_MS,
+        "ws_ping_timeout": PING_MS,
     }
     voila = config.VoilaConfiguration
     voila.template = "labkit"

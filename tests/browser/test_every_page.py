@@ -41,9 +41,9 @@ def test_landing_links_open_working_pages(visit):
 
 
 def test_the_state_travels_with_the_menu(visit):
-    page = visit("voila/render/rig.ipynb?v=1&tone=3", ready=".lab-curve-holder svg polyline").page
+    page = visit("voila/render/rig.ipynb?v=1&tone=3", ready="svg.lab-curve").page
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Rig").click()
-    page.wait_for_selector(".lab-curve-holder svg polyline", timeout=60_000)
+    page.wait_for_selector("svg.lab-curve", timeout=60_000)
     assert "tone=3" in page.url
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import time
 
+import psutil
 import pytest
 import soundfile
 
@@ -12,7 +14,7 @@ from tests.browser.conftest import leave
 pytestmark = pytest.mark.browser
 
 RIG = "voila/render/rig.ipynb"
-CURVE = ".lab-curve-holder svg polyline"
+CURVE = "svg.lab-curve"
 
 
 @pytest.fixture(scope="module")
@@ -263,6 +265,20 @@ def test_the_page_says_when_its_kernel_is_gone(visit):
     assert status == 204
     page.wait_for_selector(".lab-banner:not([hidden])", timeout=30_000)
     assert page.get_by_role("button", name="Reload").is_visible()
+
+
+def test_leaving_a_page_ends_its_kernel(visit, lab):
+    def kernels() -> int:
+        return len(psutil.Process(lab.process.pid).children())
+
+    before = kernels()
+    page = visit(RIG, ready=CURVE).page
+    assert kernels() > before
+    page.goto("about:blank")
+    end = time.monotonic() + 20
+    while kernels() > before and time.monotonic() < end:
+        time.sleep(0.1)
+    assert kernels() <= before
 
 
 @pytest.mark.parametrize("width", [320, 400])

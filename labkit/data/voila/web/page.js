@@ -39,6 +39,19 @@
     if (!banner) return;
     banner.querySelector("button").addEventListener("click", () => location.reload());
     const look = () => { if (document.querySelector(".jupyter-widgets-disconnected")) banner.hidden = false; };
+    // the widgets notice a lost kernel only after minutes of trying again: ask the server as well
+    const { kernelId, baseUrl } = JSON.parse(document.getElementById("jupyter-config-data")?.textContent || "{}");
+    let missed = 0;
+    const ask = async () => {
+      if (!kernelId || document.hidden || !banner.hidden) return;
+      try {
+        const answer = await fetch(`${baseUrl}api/kernels/${kernelId}`, { cache: "no-store" });
+        missed = answer.status === 404 ? 2 : 0;
+      } catch { missed += 1; } // the server itself is gone, or the machine is waking up
+      if (missed > 1) banner.hidden = false;
+    };
+    setInterval(ask, 8000);
+    document.addEventListener("visibilitychange", ask);
     new MutationObserver(look).observe(document.body, { subtree: true, childList: true, attributes: true, attributeFilter: ["class"] });
   }
 
