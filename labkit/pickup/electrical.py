@@ -109,6 +109,8 @@ class Pickup:
         Between the leads.
     warnings : tuple of str
         Sentences on validity that travel with the values.
+    made_from : object or None
+        The build that the values were predicted from, for whoever varies the build; None for known values.
     """
 
     name: str
@@ -117,6 +119,7 @@ class Pickup:
     coupling: float = 0.0
     lead_capacitance: float = 0.0
     warnings: tuple[str, ...] = field(default=(), compare=False)
+    made_from: object | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         if not 1 <= len(self.coils) <= 2:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 from labkit.core.sheet import Table
@@ -30,7 +31,8 @@ def read_pickup(table: Table) -> Pickup:
     if any(isinstance(entry, dict) and "turns" in entry and "resistance" not in entry for entry in coils.data.values()):
         from labkit.pickup.build import read_build
 
-        return read_build(table).pickup
+        built = read_build(table)
+        return replace(built.pickup, made_from=built.build)
     name = table.text("name", expected="the pickup's name")
     if not 1 <= len(coils.data) <= 2:
         table.fail("coil", f"a pickup has one or two coils ([coil.NAME]); got {len(coils.data)}")

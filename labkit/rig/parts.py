@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self, get_args
 
+import numpy as np
+
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import Capacitor, Contact, Element, Inductor, Resistor
 from labkit.core.errors import InputError, did_you_mean, join_words
@@ -112,6 +114,15 @@ class Part:
         """Return the circuit elements at a position of the control (None for parts without one)."""
         raise NotImplementedError
 
+    def element_values(
+        self, position: np.ndarray | None, keys: Mapping[str, np.ndarray]
+    ) -> dict[str, np.ndarray] | None:
+        """Return element values, by element name, over arrays of knob positions and of keys of the sheet (SI).
+
+        Parts need not offer this: None leaves it to `labkit.rig.variation`, which reads the map off a few parts.
+        """
+        return None
+
     @property
     def joints(self) -> tuple[str, ...]:
         """Every node the part touches in any position."""
@@ -197,6 +208,22 @@ class Pot(Part):
             return self.end_resistance, math.inf
         part = float(self.taper(rotation))
         return self.value * (1 - part) + self.end_resistance, self.value * part + self.end_resistance
+
+    def element_values(
+        self, position: np.ndarray | None, keys: Mapping[str, np.ndarray]
+    ) -> dict[str, np.ndarray] | None:
+        """Return the two legs over arrays of rotation, track resistance and end resistance."""
+        if not set(keys) <= {"value", "end_resistance"}:
+            return None
+        rotation = np.asarray(self.default if position is None else position, dtype=float) / FULL
+        value, end = keys.get("value", self.value), keys.get("end_resistance", self.end_resistance)
+        part = self.taper(rotation)
+        upper, lower = value * (1 - part) + end, value * part + end
+        if self.opens_above is not None:
+            opened = rotation > self.opens_above
+            upper, lower = np.where(opened, end, upper), np.where(opened, math.inf, lower)
+        legs = (("upper", self.nodes[0], upper), ("lower", self.nodes[2], lower))
+        return {f"{self.name}.{leg}": values for leg, node, values in legs if node != UNCONNECTED}
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the two legs of the track (an end that is joined to nothing has none)."""

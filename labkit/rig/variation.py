@@ -1,0 +1,308 @@
+"""Many variants of a rig at once: arrays of a rig's numbers become arrays of element values for the batched solver.
+
+No rig is built for a variant. Almost every element value is *multi-affine* in the numbers of its part: of first
+degree in each by itself (length × capacitance per metre + plugs; track × part of it + end resistance; fraction ×
+inductance × corner). Such a map is known exactly from its values at the corners of the numbers' ranges, so it is
+read off a few rigs, checked at points between, and interpolated: a convex combination, without loss of digits. This
+needs nothing from a part but its sheet and its elements, and so serves the parts of plugins, too.
+
+Where the check fails (a volume pedal's taper, say) each distinct row of numbers is built once. A part may offer its own
+array formula in `Part.element_values`, as pots do for their rotation.
+"""
+
+from __future__ import annotations
+
+import copyreg
+import dataclasses
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from labkit.circuit.elements import MAIN_VALUE, Capacitor, Circuit, Element
+from labkit.core.errors import InputError
+from labkit.rig.inputs import RigInput, find_input, with_inputs
+from labkit.rig.parts import Part
+from labkit.rig.rig import Rig
+
+ROUNDING = 1e-12
+"""Relative deviation from a multi-affine map that is put down to rounding."""
+
+MOST_TOGETHER = 8
+"""Numbers of one group whose 2ⁿ corners are tried; larger groups are built row by row."""
+
+_BETWEEN = ((0.381966, 0.618034, 0.236068), (0.763932, 0.145898, 0.527864), (0.09017, 0.854102, 0.437694))
+"""Places inside the ranges where the map is checked (multiples of the golden section, cut to six digits)."""
+
+
+def _read_only(mapping: dict[str, object]) -> Mapping[str, object]:
+    return MappingProxyType(mapping)
+
+
+# Rigs hold read-only views of their mappings, which the standard library does not pickle; other processes need them.
+copyreg.pickle(MappingProxyType, lambda view: (_read_only, (dict(view),)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Corners:
+    """A multi-affine element value: corner values over the inputs it depends on."""
+
+    element: str
+    inputs: tuple[str, ...]
+    corners: np.ndarray
+
+    def values(self, places: Mapping[str, np.ndarray]) -> np.ndarray:
+        table: np.ndarray = self.corners.reshape((*self.corners.shape, 1))
+        for name in self.inputs:
+            table = table[0] + places[name] * (table[1] - table[0])
+        return table
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _ByFormula:
+    """Parts with an array formula of their own: (part, its control's input or None, its keys by input)."""
+
+    parts: tuple[tuple[Part, str | None, Mapping[str, str]], ...]
+
+    def values(self, columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        found: dict[str, np.ndarray] = {}
+        for part, knob, keys in self.parts:
+            position = None if knob is None else columns[knob]
+            given = part.element_values(position, {key: columns[name] for name, key in keys.items()})
+            assert given is not None
+            found |= given
+        return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _RowByRow:
+    """Numbers whose map has no formula here: every distinct row is built once."""
+
+    rig: Rig
+    inputs: tuple[str, ...]
+    elements: tuple[str, ...]
+
+    def values(self, columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        rows = np.column_stack([columns[name] for name in self.inputs])
+        distinct, where = np.unique(rows, axis=0, return_inverse=True)
+        table = np.empty((len(distinct), len(self.elements)))
+        for place, row in enumerate(distinct):
+            values = _main_values(with_inputs(self.rig, dict(zip(self.inputs, row.tolist()))).circuit)
+            table[place] = [values.get(name, 0.0) for name in self.elements]
+        return {name: table[where.ravel(), index] for index, name in enumerate(self.elements)}
+
+
+class Variation:
+    """A rig with some of its numbers varied.
+
+    Parameters
+    ----------
+    rig : Rig
+    ranges : mapping of str to (low, high)
+        Input names (see `labkit.rig.inputs`) and the range, SI, inside which they will be varied.
+
+    Attributes
+    ----------
+    circuit : Circuit
+        The circuit whose element values `values` replaces.
+    inputs : mapping of str to RigInput
+
+    Raises
+    ------
+    InputError
+        If an input is unknown, a range impossible, or a number changes more than element values.
+    """
+
+    def __init__(self, rig: Rig, ranges: Mapping[str, tuple[float, float]]) -> None:
+        self.rig = rig
+        self.inputs: dict[str, RigInput] = {}
+        self.ranges: dict[str, tuple[float, float]] = {}
+        for name, (low, high) in ranges.items():
+            found = find_input(rig, name)
+            if found.name in self.inputs:
+                raise InputError(f"'{name}' is varied twice; give it once")
+            if not low <= high:
+                raise InputError(f"'{name}' must be varied from low to high; got {low:g} to {high:g}")
+            self.inputs[found.name] = found
+            self.ranges[found.name] = (float(low), float(high))
+        # Between the ends, so that a part that vanishes at one of them (0 pF) has its place in the circuit.
+        self.middle = {name: _between(low, high, 0.618034) for name, (low, high) in self.ranges.items()}
+        self.base = with_inputs(rig, self.middle)
+        self.circuit: Circuit = self.base.circuit
+        self.reference = _main_values(self.circuit)
+        self.corners: list[_Corners] = []
+        self.formulas: list[_ByFormula] = []
+        self.rows: list[_RowByRow] = []
+        self._map()
+
+    def values(self, columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return element values for the solver.
+
+        Parameters
+        ----------
+        columns : mapping of str to ndarray, shape (V,)
+            One for every input, SI, inside its range.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (V,)
+            By element name, for ``values`` of `labkit.circuit.solver.solve`.
+        """
+        places = {}
+        for name, (low, high) in self.ranges.items():
+            width = high - low
+            column = np.asarray(columns[name], dtype=float)
+            places[name] = (column - low) / width if width else np.zeros(column.shape)
+        found: dict[str, np.ndarray] = {}
+        for corner in self.corners:
+            found[corner.element] = corner.values(places)
+        for formula in self.formulas:
+            found |= formula.values(columns)
+        for group in self.rows:
+            found |= group.values(columns)
+        return found
+
+    def variant(self, values: Mapping[str, float]) -> Rig:
+        """Return one variant as a rig of its own."""
+        return with_inputs(self.rig, values)
+
+    def _map(self) -> None:
+        groups: dict[str, list[str]] = {}
+        for name, item in self.inputs.items():
+            groups.setdefault(item.group, []).append(name)
+        touched: dict[str, str] = {}
+        pending = list(groups.items())
+        while pending:
+            group, names = pending.pop(0)
+            elements = self._map_group(names)
+            clash = next((touched[element] for element in elements if element in touched), None)
+            if clash is not None:
+                # Two groups move one element (eddy fractions of two coupled coils): treat them as one, row by row.
+                both = (*groups[clash], *names)
+                mine = {element for element, owner in touched.items() if owner == clash} | set(elements)
+                self.corners = [corner for corner in self.corners if corner.element not in mine]
+                self.rows = [rows for rows in self.rows if not mine.intersection(rows.elements)]
+                self.rows.append(_RowByRow(self.base, both, tuple(sorted(mine))))
+                groups[clash] = list(both)
+                touched |= dict.fromkeys(mine, clash)
+            else:
+                touched |= dict.fromkeys(elements, group)
+
+    def _map_group(self, names: list[str]) -> list[str]:
+        formula = self._formula(names)
+        if formula is not None:
+            self.formulas.append(formula)
+            return list(formula.values({name: np.array([self.middle[name]]) for name in self.inputs}))
+        if len(names) > MOST_TOGETHER:
+            elements = self._moved(names)
+            self.rows.append(_RowByRow(self.base, tuple(names), elements))
+            return list(elements)
+        tables = self._corner_tables(names)
+        if not self._is_multi_affine(names, tables):
+            self.rows.append(_RowByRow(self.base, tuple(names), tuple(tables)))
+            return list(tables)
+        for element, table in tables.items():
+            kept = list(names)
+            for name in names:
+                axis = kept.index(name)
+                first, second = np.take(table, 0, axis=axis), np.take(table, 1, axis=axis)
+                if np.array_equal(first, second):
+                    table = first
+                    kept.remove(name)
+            self.corners.append(_Corners(element, tuple(kept), table))
+        return list(tables)
+
+    def _formula(self, names: list[str]) -> _ByFormula | None:
+        group = self.inputs[names[0]].group
+        knob = group if group in names else None
+        parts = []
+        left = set(names) - {knob}
+        for part in self.base.harness.parts.values():
+            keys = {
+                name: name.partition(".")[2] for name in names if name.partition(".")[0] == part.name and name != knob
+            }
+            moved = knob is not None and part.control is not None and part.control.name == knob
+            if not keys and not moved:
+                continue
+            # The knob's present place counts where only the part's numbers are varied.
+            position = np.array([self.middle[knob]]) if moved and knob is not None else None
+            if knob is None and part.control is not None:
+                return None
+            given = part.element_values(position, {key: np.array([self.middle[name]]) for name, key in keys.items()})
+            if given is None:
+                return None
+            parts.append((part, knob if moved else None, keys))
+            left -= set(keys)
+        return _ByFormula(tuple(parts)) if parts and not left else None
+
+    def _at(self, names: list[str], places: tuple[float, ...]) -> dict[str, float]:
+        """Element values with the group's inputs at places 0 … 1 of their ranges, all others in the middle."""
+        given = {name: _between(*self.ranges[name], place) for name, place in zip(names, places)}
+        circuit = with_inputs(self.base, given).circuit
+        self._check_same_shape(circuit, names)
+        values = _main_values(circuit)
+        return {name: values.get(name, 0.0) for name in self.reference}
+
+    def _moved(self, names: list[str]) -> tuple[str, ...]:
+        ends = [self._at(names, (end,) * len(names)) for end in (0.0, 0.381966, 1.0)]
+        return tuple(name for name in self.reference if len({values[name] for values in ends}) > 1)
+
+    def _corner_tables(self, names: list[str]) -> dict[str, np.ndarray]:
+        shape = (2,) * len(names)
+        tables = {name: np.empty(shape) for name in self.reference}
+        for corner in itertools.product((0, 1), repeat=len(names)):
+            for name, value in self._at(names, tuple(map(float, corner))).items():
+                tables[name][corner] = value
+        inner = self._at(names, tuple(_BETWEEN[0][index % 3] for index in range(len(names))))
+        moves = {name: table for name, table in tables.items() if np.ptp(table) != 0 or table.flat[0] != inner[name]}
+        return moves
+
+    def _is_multi_affine(self, names: list[str], tables: Mapping[str, np.ndarray]) -> bool:
+        if not all(np.all(np.isfinite(table)) for table in tables.values()):
+            return False
+        for row in _BETWEEN:
+            places = tuple(row[index % 3] for index in range(len(names)))
+            exact = self._at(names, places)
+            for element, table in tables.items():
+                by_name = {name: np.array([place]) for name, place in zip(names, places)}
+                mapped = float(_Corners(element, tuple(names), table).values(by_name)[0])
+                if abs(mapped - exact[element]) > ROUNDING * float(np.max(np.abs(table))):
+                    return False
+        return True
+
+    def _check_same_shape(self, circuit: Circuit, names: list[str]) -> None:
+        other = {element.name: element for element in circuit.elements}
+        for element in self.circuit.elements:
+            twin = other.pop(element.name, None)
+            if twin is None and not isinstance(element, Capacitor):
+                self._refuse(names, element)
+            if twin is not None and _without_value(twin) != _without_value(element):
+                self._refuse(names, element)
+        for element in other.values():
+            self._refuse(names, element)
+
+    def _refuse(self, names: list[str], element: Element) -> None:
+        raise InputError(
+            f"{' and '.join(names)}: cannot be varied over this range, because it changes more of '{element.name}' "
+            "than its value (a part appears or goes, or its losses change); narrow the range, or compare rigs one by one"
+        )
+
+
+def _between(low: float, high: float, place: float) -> float:
+    return high if place == 1.0 else low + place * (high - low)
+
+
+def _main_values(circuit: Circuit) -> dict[str, float]:
+    return {
+        element.name: getattr(element, MAIN_VALUE[type(element)])
+        for element in circuit.elements
+        if type(element) in MAIN_VALUE
+    }
+
+
+def _without_value(element: Element) -> tuple[object, ...]:
+    main = MAIN_VALUE.get(type(element))
+    own = [getattr(element, field.name) for field in dataclasses.fields(element) if field.name != main]
+    return (type(element), *own)

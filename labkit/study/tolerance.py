@@ -1,0 +1,453 @@
+"""What tolerances do to a rig: bands of its curve, spreads of resonance, height and level, the share in a window.
+
+The study is a row of cells of variants (see `labkit.study.draws`). Each is drawn, solved in batches and counted into
+histograms, so memory does not grow with the number of variants; cells are added in order, so neither the number of
+workers nor a pause in between changes a digit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from labkit.circuit.solver import solve, solve_blocks
+from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.rig.variation import Variation
+from labkit.study.causes import ColumnMap, column_map
+from labkit.study.checkpoint import Checkpoint, fingerprint
+from labkit.study.draws import CELL, SAMPLINGS, Sampling, cell_draws, cell_size, cells_of
+from labkit.study.histogram import Bins
+from labkit.study.measures import (
+    HEIGHT,
+    LEVEL,
+    RESONANCE,
+    Measure,
+    Window,
+    decibels,
+    read_measures,
+    study_grid,
+)
+from labkit.study.spread import Spread, checked_spreads, default_spreads
+from labkit.study.work import Watch, Watcher, Workers, run_chunks
+
+BANDS = (0.05, 0.5, 0.95)
+PILOT = 256
+"""Variants of the first cell from which the ranges of the histograms are taken."""
+
+REDUCED_POINTS = 1 << 17
+"""Points (variants × frequencies) reduced at a time: two arrays of a megabyte."""
+
+CELLS_OF_A_CHUNK = 2
+
+DEFAULT_COUNT = 10_000
+MOST = 2**32
+
+State = dict[str, np.ndarray]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToleranceStudy:
+    """A study made ready: everything that a worker needs, and nothing that changes. Made by `tolerance_study`."""
+
+    rig: Rig
+    variation: Variation
+    columns: ColumnMap
+    spreads: tuple[Spread, ...]
+    count: int
+    seed: int
+    sampling: Sampling
+    frequency_hz: np.ndarray
+    measures: tuple[Measure, ...]
+    windows: tuple[Window, ...]
+    nominal_db: np.ndarray
+    nominal: np.ndarray
+    curve_bins: Bins | None = None
+    measure_bins: Bins | None = None
+
+    @property
+    def chunks(self) -> int:
+        """Number of chunks."""
+        return math.ceil(cells_of(self.count) / CELLS_OF_A_CHUNK)
+
+    @property
+    def fingerprint(self) -> str:
+        """What the study is; two studies of one fingerprint give one result."""
+        return fingerprint(
+            repr(self.rig),
+            [repr(spread) for spread in self.spreads],
+            self.count,
+            self.seed,
+            self.sampling,
+            self.frequency_hz.tolist(),
+            [repr(item) for item in (*self.measures, *self.windows)],
+            CELL,
+        )
+
+    def draws(self, cell: int, size: int | None = None) -> dict[str, np.ndarray]:
+        """Return the drawn numbers of a cell, by spread name, SI."""
+        size = cell_size(cell, self.count) if size is None else size
+        table = cell_draws(cell, size, len(self.spreads), seed=self.seed, sampling=self.sampling)
+        return {spread.name: spread.quantile(table[:, place]) for place, spread in enumerate(self.spreads)}
+
+    def element_values(self, drawn: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return element values of drawn numbers, for the solver."""
+        return self.variation.values(self.columns.values(drawn))
+
+    def __call__(self, chunk: int) -> State:
+        """Compute one chunk."""
+        first = chunk * CELLS_OF_A_CHUNK
+        state = _empty(self)
+        for cell in range(first, min(first + CELLS_OF_A_CHUNK, cells_of(self.count))):
+            _add(state, self._cell(cell))
+        return state
+
+    def _cell(self, cell: int) -> State:
+        values = self.element_values(self.draws(cell))
+        size = cell_size(cell, self.count)
+        state = _empty(self)
+        state["sums"] = np.zeros((1, len(self.measures)))
+        rows = max(REDUCED_POINTS // self.frequency_hz.size, 1)
+        levels = np.empty((rows, self.frequency_hz.size))
+        filled = 0
+        for _, curves in _blocks(self, values, size):
+            done = 0
+            while done < len(curves):
+                take = min(len(curves) - done, rows - filled)
+                levels[filled : filled + take] = decibels(curves[done : done + take])
+                filled, done = filled + take, done + take
+                if filled == rows:
+                    self._reduce(state, levels)
+                    filled = 0
+        if filled:
+            self._reduce(state, levels[:filled])
+        return state
+
+    def _reduce(self, state: State, levels: np.ndarray) -> None:
+        assert self.curve_bins is not None
+        assert self.measure_bins is not None
+        state["least"] = np.minimum(state["least"], levels.min(axis=0))
+        state["greatest"] = np.maximum(state["greatest"], levels.max(axis=0))
+        self.curve_bins.add(state["curve"], levels.T)
+        found = read_measures(self.measures, self.frequency_hz, levels)
+        state["count"] += levels.shape[0]
+        inside = np.ones(levels.shape[0], dtype=bool)
+        for place, window in enumerate(self.windows):
+            row = found[self.measures.index(window.measure)]
+            holds = (row >= window.low) & (row <= window.high)
+            state["window"][place] += np.count_nonzero(holds)
+            inside &= holds
+        state["inside"] += np.count_nonzero(inside)
+        for place, row in enumerate(found):
+            known = row[~np.isnan(row)]
+            state["known"][place] += known.size
+            if known.size:
+                state["measure_least"][place] = min(state["measure_least"][place], known.min())
+                state["measure_greatest"][place] = max(state["measure_greatest"][place], known.max())
+                state["sums"][-1, place] += known.sum()
+        self.measure_bins.add(state["measure"], found)
+
+
+def _blocks(study: ToleranceStudy, values: Mapping[str, np.ndarray], size: int) -> Iterator[tuple[slice, np.ndarray]]:
+    if values:
+        return solve_blocks(study.variation.circuit, study.frequency_hz, values)
+    curve = solve(study.variation.circuit, study.frequency_hz).transfer
+    return iter([(slice(0, size), np.broadcast_to(curve, (size, curve.size)))])
+
+
+def tolerance_study(
+    rig: Rig,
+    spreads: Mapping[str, Spread] | None = None,
+    *,
+    count: int = DEFAULT_COUNT,
+    seed: int = 1,
+    sampling: Sampling = "sobol",
+    points: int = 256,
+    measures: Sequence[Measure] = (),
+    windows: Sequence[Window] = (),
+) -> ToleranceStudy:
+    """Make a tolerance study ready.
+
+    Parameters
+    ----------
+    rig : Rig
+    spreads : mapping of str to Spread, optional
+        By input name; `default_spreads` (and the doubts of built pickups) where left out.
+    count : int
+        Variants.
+    seed : int
+        The same seed gives the same variants, anywhere.
+    sampling : "sobol" or "random"
+    points : int
+        Frequencies, 50 Hz to 20 kHz.
+    measures : sequence of Measure
+        Beyond resonance, height and level.
+    windows : sequence of Window
+        What a good variant must keep.
+
+    Raises
+    ------
+    InputError
+        If an input is unknown or a number impossible.
+    """
+    if not 1 <= count <= MOST:
+        raise InputError(f"a study has between 1 and {MOST} variants; got {count}")
+    if sampling not in SAMPLINGS:
+        raise InputError(f"sampling is sobol or random; got '{sampling}'")
+    if seed < 0:
+        raise InputError(f"a seed is 0 or more; got {seed}")
+    columns, wanted = column_map(rig, default_spreads(rig) if spreads is None else spreads, add=spreads is None)
+    wanted = checked_spreads(rig, wanted)
+    asked = (*measures, *(window.measure for window in windows))
+    every = tuple(dict.fromkeys((Measure(RESONANCE), Measure(HEIGHT), Measure(LEVEL), *asked)))
+    grid = study_grid(points, every)
+    variation = Variation(rig, columns.ranges(wanted))
+    nominal_db = decibels(solve(rig.circuit, grid).transfer)
+    study = ToleranceStudy(
+        rig=rig,
+        variation=variation,
+        columns=columns,
+        spreads=tuple(wanted.values()),
+        count=count,
+        seed=seed,
+        sampling=sampling,
+        frequency_hz=grid,
+        measures=every,
+        windows=tuple(windows),
+        nominal_db=nominal_db,
+        nominal=read_measures(every, grid, nominal_db[None])[:, 0],
+    )
+    return _with_bins(study)
+
+
+def _with_bins(study: ToleranceStudy) -> ToleranceStudy:
+    size = min(PILOT, cell_size(0, study.count))
+    values = study.element_values(study.draws(0, size))
+    levels = np.concatenate([decibels(curves) for _, curves in _blocks(study, values, size)])
+    levels = np.concatenate([levels, study.nominal_db[None]])
+    found = read_measures(study.measures, study.frequency_hz, levels)
+    found = np.where(np.all(np.isnan(found), axis=1, keepdims=True), 0.0, found)
+    return replace(study, curve_bins=Bins.around(levels.T), measure_bins=Bins.around(found))
+
+
+def _empty(study: ToleranceStudy) -> State:
+    assert study.curve_bins is not None
+    assert study.measure_bins is not None
+    points, measures = study.frequency_hz.size, len(study.measures)
+    return {
+        "curve": np.zeros((points, study.curve_bins.count), dtype=np.int64),
+        "least": np.full(points, np.inf),
+        "greatest": np.full(points, -np.inf),
+        "measure": np.zeros((measures, study.measure_bins.count), dtype=np.int64),
+        "measure_least": np.full(measures, np.inf),
+        "measure_greatest": np.full(measures, -np.inf),
+        "known": np.zeros(measures, dtype=np.int64),
+        "window": np.zeros(len(study.windows), dtype=np.int64),
+        "inside": np.zeros((), dtype=np.int64),
+        "count": np.zeros((), dtype=np.int64),
+        "sums": np.zeros((0, measures)),
+    }
+
+
+def _add(state: State, part: State) -> None:
+    for name in ("curve", "measure", "known", "window", "inside", "count"):
+        state[name] = state[name] + part[name]
+    for name in ("least", "measure_least"):
+        state[name] = np.minimum(state[name], part[name])
+    for name in ("greatest", "measure_greatest"):
+        state[name] = np.maximum(state[name], part[name])
+    # One row a cell, summed at the end in order: sums of sums would depend on how cells were gathered into chunks.
+    state["sums"] = np.concatenate([state["sums"], part["sums"]])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureSpread:
+    """One measure over all variants.
+
+    Attributes
+    ----------
+    measure : Measure
+    nominal : float
+        NaN where the nominal curve has no peak.
+    mean, low, median, high, least, greatest : float
+        ``low`` and ``high`` are the 5 and 95 % bounds, each right within ``within``.
+    within : float
+        Width of a bin.
+    found : int
+        Variants that have it (a curve without a peak has no resonance).
+    edges, counts : ndarray
+        The histogram: edges shape (bins + 1,), counts shape (bins,).
+    """
+
+    measure: Measure
+    nominal: float
+    mean: float
+    low: float
+    median: float
+    high: float
+    least: float
+    greatest: float
+    within: float
+    found: int
+    edges: np.ndarray
+    counts: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToleranceResult:
+    """What a tolerance study found.
+
+    Attributes
+    ----------
+    study : ToleranceStudy
+    count : int
+        Variants done; fewer than asked for where the study was stopped.
+    complete : bool
+    bands_db : ndarray, shape (3, F), dB
+        5, 50 and 95 % of all variants lie below, at every frequency by itself.
+    extremes_db : ndarray, shape (2, F), dB
+        Lowest and highest level met.
+    within_db : float
+        Width of the widest bin of the curve's histograms: the largest error of a band.
+    measures : tuple of MeasureSpread
+    share : float or None
+        Part of the variants that keep every window; None without windows.
+    shares : tuple of (Window, float)
+    """
+
+    study: ToleranceStudy
+    count: int
+    complete: bool
+    bands_db: np.ndarray
+    extremes_db: np.ndarray
+    within_db: float
+    measures: tuple[MeasureSpread, ...]
+    share: float | None
+    shares: tuple[tuple[Window, float], ...]
+
+    @property
+    def share_interval(self) -> tuple[float, float] | None:
+        """95 % interval of ``share`` by Wilson's formula for independent draws; wider than needed for Sobol draws.
+
+        Source: E. B. Wilson, J. Amer. Statist. Assoc. 22 (1927) 209.
+        """
+        if self.share is None:
+            return None
+        z, n, p = 1.959963984540054, self.count, self.share
+        middle = (p + z * z / (2 * n)) / (1 + z * z / n)
+        half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+        return max(middle - half, 0.0), min(middle + half, 1.0)
+
+    def measure(self, name: str) -> MeasureSpread:
+        """Return one measure by name."""
+        for found in self.measures:
+            if found.measure.name == name:
+                return found
+        raise InputError(f"the study has no '{name}'; it has {', '.join(m.measure.name for m in self.measures)}")
+
+
+def run_tolerance(
+    study: ToleranceStudy,
+    *,
+    workers: Workers = None,
+    watcher: Watcher | None = None,
+    stop: Callable[[], bool] | None = None,
+    record: Path | None = None,
+) -> ToleranceResult:
+    """Run a study.
+
+    Parameters
+    ----------
+    study : ToleranceStudy
+    workers : int, Executor or None
+        As in `labkit.study.work.run_chunks`; does not change the result.
+    watcher : callable, optional
+        Told how far the study is.
+    stop : callable, optional
+        Asked after every chunk; True ends the study with what is done (and recorded).
+    record : Path, optional
+        File to go on from after an interruption; removed when the study is complete.
+
+    Returns
+    -------
+    ToleranceResult
+
+    Raises
+    ------
+    InputError
+        If ``record`` belongs to another study, or the study was stopped before anything was done.
+    """
+    checkpoint = None if record is None else Checkpoint(record, study.fingerprint)
+    start, state = 0, _empty(study)
+    if checkpoint is not None and (saved := checkpoint.load()) is not None:
+        start, state = saved
+    watch = Watch(watcher, study.chunks, start)
+    done, complete = start, True
+    chunks = run_chunks(study, study.chunks, start=start, workers=workers)
+    try:
+        for number, part in chunks:
+            _add(state, part)
+            done = number + 1
+            watch.tell(done)
+            if checkpoint is not None:
+                checkpoint.save_now_and_then(done, state)
+            if stop is not None and done < study.chunks and stop():
+                complete = False
+                break
+    except BaseException:
+        if checkpoint is not None and done > start:
+            checkpoint.save(done, state)
+        raise
+    finally:
+        chunks.close()  # type: ignore[attr-defined]
+    if checkpoint is not None:
+        if complete:
+            checkpoint.remove()
+        else:
+            checkpoint.save(done, state)
+    return _result(study, state, complete)
+
+
+def _result(study: ToleranceStudy, state: State, complete: bool) -> ToleranceResult:
+    assert study.curve_bins is not None
+    assert study.measure_bins is not None
+    parts, count = np.array(BANDS), int(state["count"])
+    if not count:
+        raise InputError("the study was stopped before its first variants were done")
+    quantiles = study.measure_bins.quantiles(state["measure"], parts, state["measure_least"], state["measure_greatest"])
+    measures = []
+    for place, measure in enumerate(study.measures):
+        known = int(state["known"][place])
+        bins = study.measure_bins
+        total = math.fsum(state["sums"][:, place].tolist())
+        measures.append(
+            MeasureSpread(
+                measure=measure,
+                nominal=float(study.nominal[place]),
+                mean=total / known if known else math.nan,
+                low=float(quantiles[0, place]),
+                median=float(quantiles[1, place]),
+                high=float(quantiles[2, place]),
+                least=float(state["measure_least"][place]) if known else math.nan,
+                greatest=float(state["measure_greatest"][place]) if known else math.nan,
+                within=float(bins.width[place]),
+                found=known,
+                edges=bins.low[place] + bins.width[place] * np.arange(bins.count + 1),
+                counts=state["measure"][place],
+            )
+        )
+    return ToleranceResult(
+        study=study,
+        count=count,
+        complete=complete,
+        bands_db=study.curve_bins.quantiles(state["curve"], parts, state["least"], state["greatest"]),
+        extremes_db=np.stack([state["least"], state["greatest"]]),
+        within_db=float(np.max(study.curve_bins.width)),
+        measures=tuple(measures),
+        share=int(state["inside"]) / count if study.windows else None,
+        shares=tuple((window, int(state["window"][place]) / count) for place, window in enumerate(study.windows)),
+    )
