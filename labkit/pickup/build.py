@@ -26,7 +26,7 @@ from labkit.pickup.build_sheet import CoilBuild, PickupBuild, read_pickup_build,
 from labkit.pickup.build_warnings import build_warnings
 from labkit.pickup.compare import exactly, prediction
 from labkit.pickup.electrical import Coil, EddySection, Pickup
-from labkit.pickup.losses import SECTIONS_ALNICO, SECTIONS_STEEL, fit_sections
+from labkit.pickup.losses import MOST_LOST, SECTIONS_ALNICO, SECTIONS_STEEL, fit_sections
 from labkit.pickup.propagation import Prediction
 
 DECIBELS = 20 / math.log(10)
@@ -181,11 +181,9 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     plan = plan_of(build)
     found = predictions(plan)
     coils = {coil.name: _coil(coil.name, found, coil.build) for coil in plan.coils}
-    coils = _with_sections(plan, coils)
+    coupling = _coupling(build, coils, found.get("mutual")) if len(coils) == 2 else None
+    coils = _with_sections(plan, coils, 0.0 if coupling is None else abs(coupling.value))
     total = _coil("total", found, None)
-    coupling = None
-    if len(coils) == 2:
-        coupling = _coupling(build, coils, found.get("mutual"))
     pickup = _electrical(build, coils, coupling)
     fields = field_predictions(build)
     output = relative_output(build)
@@ -228,7 +226,7 @@ def lost_inductance_of(plan: Plan, name: str, frequency_hz: np.ndarray) -> np.nd
     return nominal(plan, flat).lost[name].reshape(np.shape(frequency_hz))
 
 
-def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil]) -> dict[str, BuiltCoil]:
+def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], coupling: float) -> dict[str, BuiltCoil]:
     known: dict[bytes, Mapping[str, np.ndarray]] = {}
 
     def lost(name: str, frequency_hz: np.ndarray) -> np.ndarray:
@@ -240,13 +238,14 @@ def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil]) -> dict[str, Buil
     def left(name: str, whole: float, frequency_hz: np.ndarray) -> np.ndarray:
         return whole - lost(name, frequency_hz)
 
+    most = min(MOST_LOST, 1 - 1.1 * coupling)  # the inductors that are left carry the coupling
     fitted = {}
     for coil in plan.coils:
         values = coils[coil.name]
         count = _section_count(coil.build, bool(plan.plates))
         if count:
             whole = values.inductance.value
-            sections = fit_sections(partial(left, coil.name, whole), low_frequency=whole, count=count)
+            sections = fit_sections(partial(left, coil.name, whole), low_frequency=whole, count=count, most=most)
             values = replace(values, eddy=sections)
         fitted[coil.name] = values
     return fitted

@@ -52,11 +52,12 @@ def lost_inductance(
             high = mode_inductance(coil.plan.core, 0, inputs, chi)
             added = coil.inductance + paired - air
             found += (added / low)[:, None] * (low[:, None] - high)
+        # the poles strengthen a plate only as far as their own eddy currents leave them flux at that frequency
+        ratio = np.abs((coil.inductance + paired)[:, None] - found) / air[:, None]
         for name, effect in plan.plates:
-            ratio = (coil.inductance + paired) / air
             mean_turns = sum(float(other.turns[0]) for other in built) / len(built)
-            scale = (coil.turns / mean_turns) ** 2 * ratio**CORE_EXPONENT * x[f"model of the {name}"] / len(built)
-            found += scale[:, None] * -effect.inductance(frequency_hz)
+            scale = (coil.turns / mean_turns) ** 2 * x[f"model of the {name}"] / len(built)
+            found = found + scale[:, None] * ratio**CORE_EXPONENT * -effect.inductance(frequency_hz)
         lost.append(found)
     return lost
 

@@ -30,6 +30,9 @@ _MOST_STEPS = 60
 _GAIN, _CLOSE = 1e-4, 1e-14  # a step that gains less, or a sum of squares this small, ends the fit
 _BEYOND = 8.0
 
+MOST_LOST = 0.97
+"""Bound of the sum of fitted fractions: a coil that loses more at some frequency is none."""
+
 
 def cylinder_permeability(
     *, frequency_hz: ArrayLike, relative_permeability: ArrayLike, radius: ArrayLike, resistivity: ArrayLike
@@ -173,11 +176,13 @@ def fit_sections(
     count: int,
     low_hz: float = FIT_LOW_HZ,
     high_hz: float = FIT_HIGH_HZ,
+    most: float = MOST_LOST,
 ) -> tuple[EddySection, ...]:
     """Return R–L sections that follow a complex inductance over a band of frequencies.
 
-    Least squares on (fit − exact)/|exact| by Levenberg–Marquardt over ln K and ln f_e, so that no fraction can
-    become negative. Corners stay within a factor 8 of the band: far above it only K/f_e shows, and K would run off.
+    Least squares on (fit − exact)/|exact| by Levenberg–Marquardt over ln f_e and a form of K in which no fraction can
+    become negative nor their sum reach ``most``. Corners stay within a factor 8 of the band: far above it only K/f_e
+    shows, and K would run off.
 
     Parameters
     ----------
@@ -189,6 +194,8 @@ def fit_sections(
         Sections: 1 for alnico, 3 for steel.
     low_hz, high_hz : float, Hz
         Band of the fit.
+    most : float
+        Bound of the sum of fractions, below 1; a pair needs what carries its coupling left over.
 
     Returns
     -------
@@ -198,7 +205,7 @@ def fit_sections(
     Raises
     ------
     InputError
-        If the given inductance is active somewhere, or the fit would be.
+        If the given inductance is active somewhere, or ``most`` leaves no room.
     """
     if count < 1:
         raise InputError(f"a fit needs at least 1 section; got {count}")
@@ -211,24 +218,30 @@ def fit_sections(
         return ()
     weight = low_frequency / np.abs(wanted)
     bounds = np.log(low_hz / _BEYOND), np.log(high_hz * _BEYOND)
-    fraction, corner = _levenberg(frequency, lost, weight, _starts(frequency, lost, count), bounds)
-    if fraction.sum() >= 1:
-        raise InputError(f"the fitted eddy fractions sum to {fraction.sum():.3g}; they must stay below 1")
+    if not 0 < most < 1:
+        raise InputError(f"the fractions of a fit must be allowed a sum between 0 and 1; got {most:g}")
+    fraction, corner = _levenberg(frequency, lost, weight, _starts(frequency, lost, count, most), bounds, most)
     kept = sorted(zip(corner, fraction, strict=True))
     return tuple(EddySection(fraction=float(k), corner_hz=float(f)) for f, k in kept)
 
 
-def _starts(frequency: np.ndarray, lost: np.ndarray, count: int) -> np.ndarray:
+def _starts(frequency: np.ndarray, lost: np.ndarray, count: int, most: float) -> np.ndarray:
     """First guess: corners spread around the frequency of greatest loss, the real part at the top shared out."""
     middle = frequency[int(np.argmax(lost.imag))]
     spread = middle * 4.0 ** np.arange(count) if count > 1 else np.array([middle])
-    share = np.full(count, max(float(lost.real[-1]), float(np.max(np.abs(lost)))) / count)
+    whole = min(max(float(lost.real[-1]), float(np.max(np.abs(lost)))), 0.9 * most)
+    share = np.full(count, whole / count / (most - whole))  # K_i = most·e^a_i/(1 + Σe^a)
     start: np.ndarray = np.log(np.concatenate([share, spread]))
     return start
 
 
 def _levenberg(
-    frequency: np.ndarray, lost: np.ndarray, weight: np.ndarray, start: np.ndarray, bounds: tuple[float, float]
+    frequency: np.ndarray,
+    lost: np.ndarray,
+    weight: np.ndarray,
+    start: np.ndarray,
+    bounds: tuple[float, float],
+    most: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     half = start.size // 2
     jf = 1j * frequency[:, None]
@@ -238,11 +251,18 @@ def _levenberg(
         parts: np.ndarray = np.concatenate([weighted.real, weighted.imag])
         return parts
 
+    def fractions(point: np.ndarray) -> np.ndarray:
+        raised = np.exp(point[:half])
+        bounded: np.ndarray = most * raised / (1 + raised.sum())
+        return bounded
+
     def model(point: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        fraction, corner = np.exp(point[:half]), np.exp(point[half:])
+        fraction, corner = fractions(point), np.exp(point[half:])
         terms = fraction * jf / (jf + corner)
-        residual = split((terms.sum(axis=1) - lost)[:, None])[:, 0]
-        slope = split(np.concatenate([terms, -terms * corner / (jf + corner)], axis=1))
+        total = terms.sum(axis=1)[:, None]
+        residual = split(total - lost[:, None])[:, 0]
+        by_fraction = terms - total * fraction / most
+        slope = split(np.concatenate([by_fraction, -terms * corner / (jf + corner)], axis=1))
         return residual, slope
 
     point, damping = start, 1e-2
@@ -263,7 +283,7 @@ def _levenberg(
             damping *= 6
             if damping > 1e8:
                 break
-    return np.exp(point[:half]), np.exp(point[half:])
+    return fractions(point), np.exp(point[half:])
 
 
 def largest_impedance_error_db(
