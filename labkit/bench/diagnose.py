@@ -9,7 +9,7 @@ rules of their own beside it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -75,7 +75,10 @@ def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
     if is_open:
         found += open_coil_findings(readings)
         judged = []
-    field_known = [value for value in readings.field if value.planned]
+    field_known = [
+        value if value.planned else replace(value, planned=plan.planned_field(value.gap)) for value in readings.field
+    ]
+    field_known = [value for value in field_known if value.planned]
     nothing = not (judged or is_open or readings.field or readings.parts or readings.insulation or readings.first_swing)
     if nothing and readings.hum_cancels is None:
         raise InputError(f"{readings.name}: no reading can be held against the plan; give at least a resistance")

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Literal
+
+import numpy as np
 
 from labkit.bench.fixture import Load, parse_load
 from labkit.bench.meter import LcrModel
@@ -18,7 +20,9 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Facing, Pickup
-from labkit.pickup.field import MeterCalibration, calibrate_meter
+from labkit.pickup.field import SENSOR_DEPTH, MeterCalibration, calibrate_meter
+from labkit.pickup.propagation import Prediction
+from labkit.pickup.sheet import read_pickup
 
 Swing = Literal["positive", "negative"]
 
@@ -143,15 +147,62 @@ class Plan:
     pair_tolerance: float = 0.02
     turns: float | None = None
     magnet: str | None = None
+    field_at: tuple[float, ...] = ()
+    field_t: tuple[float, ...] = ()
+
+    def planned_field(self, gap: float) -> float | None:
+        """Return the field, T, that a probe should read at a gap (m) over the poles; None where it is not predicted.
+
+        The Hall element sits `labkit.pickup.field.SENSOR_DEPTH` behind the tip. Between predicted distances the
+        logarithm is interpolated; outside them nothing is said.
+        """
+        distance = gap + SENSOR_DEPTH
+        if not self.field_t or not self.field_at[0] <= distance <= self.field_at[-1]:
+            return None
+        return math.exp(float(np.interp(distance, self.field_at, np.log(self.field_t))))
 
 
 def load_plan(pickup_name: str) -> Plan:
-    """Read a pickup sheet (a path, or a name in the catalogue) as a plan with the usual tolerances."""
-    from labkit.rig.sheet import load_pickup
+    """Read a pickup sheet (a path, or a name in the catalogue) as a plan with the usual tolerances.
 
-    pickup = load_pickup(pickup_name)
-    turns = [coil.turns for coil in pickup.coils.values()]
-    return Plan(pickup=pickup, turns=sum(count for count in turns if count) if all(turns) else None)
+    A build sheet also brings the grade of its rods, the field over its poles, and tolerances no tighter than its own
+    intervals.
+    """
+    from labkit.catalogue import catalogue
+    from labkit.pickup.build import read_build
+    from labkit.pickup.build_sheet import is_build_sheet
+    from labkit.rig.sheet import is_path
+
+    if is_path(pickup_name):
+        table = read_sheet(Path(pickup_name), kinds=("pickup",))
+    else:
+        table = catalogue().item("pickup", pickup_name).table()
+    if not is_build_sheet(table):
+        pickup = read_pickup(table)
+        return Plan(pickup=pickup, turns=_all_turns(pickup))
+    made = read_build(table)
+    grades = {coil.grade.name for _, coil in made.build.coils if coil.grade is not None}
+    usual = Plan(pickup=made.pickup)
+    total = made.total
+    return replace(
+        usual,
+        resistance_tolerance=max(usual.resistance_tolerance, _half_width(total.resistance)),
+        inductance_tolerance=max(usual.inductance_tolerance, _half_width(total.inductance)),
+        turns=_all_turns(made.pickup),
+        magnet=grades.pop() if len(grades) == 1 else None,
+        field_at=tuple(float(distance) for distance in made.field_at) if made.field_t else (),
+        field_t=tuple(float(value.value) for value in made.field_t),
+    )
+
+
+def _half_width(prediction: Prediction) -> float:
+    """Half of a predicted 95 % interval, relative: a plan that is itself a prediction is no sharper than that."""
+    return float(math.log(prediction.high / prediction.low) / 2)
+
+
+def _all_turns(pickup: Pickup) -> float | None:
+    turns = [coil.turns for coil in pickup.coils.values() if coil.turns is not None]
+    return sum(turns) if len(turns) == len(pickup.coils) else None
 
 
 def load_readings(path: Path) -> Readings:

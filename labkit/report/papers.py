@@ -15,6 +15,8 @@ from labkit.bench.verdicts import Verdict, word_for
 from labkit.core.errors import InputError
 from labkit.core.response import Response, gain_db
 from labkit.core.sourced import Interval
+from labkit.pickup.build import BuiltPickup
+from labkit.pickup.field import SENSOR_DEPTH
 from labkit.report.paper_page import bounds, bullets, grid, length, mark, page, quantity, signature, table, text
 from labkit.view.curve import Curve, draw_curves
 from labkit.view.words import frequency_in_words, height_in_words, read_response
@@ -154,6 +156,89 @@ class CustomerSheet:
     uncertainty: str = "Peak frequency ±6 %, height ±1.5 dB."
     date: str = ""
     number: str = ""
+
+
+def build_sheet_of(
+    built: BuiltPickup, *, shop_temperature_c: float = 20.0, probe_gap: float = 0.0, number: str = "", date: str = ""
+) -> BuildSheet:
+    """Return the winder's sheet of a predicted build.
+
+    Parameters
+    ----------
+    built : BuiltPickup
+    shop_temperature_c : float, °C
+        Where the target resistance will be read.
+    probe_gap : float, m
+        From the pole to the tip of the field probe.
+
+    Raises
+    ------
+    InputError
+        If a coil is given by its values, so that there is nothing to wind.
+    """
+    coils = []
+    for name, made in built.build.coils:
+        if made.winding is None:
+            raise InputError(f"coil '{name}' of '{built.name}' is given by its values; there is nothing to wind")
+        winding, values = made.winding, built.coils[name]
+        warm = dc_resistance_at(resistance_at_20=1.0, temperature_c=built.build.temperature_c)
+        room = None if winding.flange_radius is None else winding.flange_radius - winding.end_radius
+        coils.append(
+            CoilInstruction(
+                name=name,
+                wire=winding.wire.name,
+                turns=round(winding.turns),
+                turns_per_layer=winding.turns_per_layer,
+                traverse=winding.winding_height - winding.wire.overall_nominal,
+                pitch=winding.wire.overall_nominal,
+                wound=made.wound or "not stated",
+                resistance_20=Interval(
+                    value=values.resistance.value / warm,
+                    low=values.resistance.low / warm,
+                    high=values.resistance.high / warm,
+                ),
+                inductance=Interval(
+                    value=values.inductance.value, low=values.inductance.low, high=values.inductance.high
+                ),
+                build_up=winding.build_up,
+                flange=room,
+            )
+        )
+    fields = []
+    if built.field_t:
+        distance = probe_gap + SENSOR_DEPTH
+        low, value, high = (
+            float(np.interp(distance, built.field_at, [getattr(entry, bound) for entry in built.field_t]))
+            for bound in ("low", "value", "high")
+        )
+        facing = {made.facing for _, made in built.build.coils if made.facing}
+        fields.append(
+            FieldTarget(
+                pole="mean of the row",
+                facing=facing.pop() if len(facing) == 1 else "as planned for each coil",
+                value=Interval(value=value, low=low, high=high),
+                gap=probe_gap,
+            )
+        )
+    return BuildSheet(
+        name=built.name,
+        coils=tuple(coils),
+        shop_temperature_c=shop_temperature_c,
+        fields=tuple(fields),
+        checks=(
+            "coil to poles and cover: open on a low-voltage ohmmeter",
+            "pole facing the strings: compass",
+            "first swing with steel at the pole: positive at hot",
+        ),
+        notes=(
+            *built.warnings,
+            f"field read with the Hall element {SENSOR_DEPTH * 1e3:g} mm behind the probe's tip",
+        )
+        if fields
+        else built.warnings,
+        number=number,
+        date=date,
+    )
 
 
 def build_sheet_html(sheet: BuildSheet) -> str:

@@ -23,6 +23,7 @@ from labkit.bench.readings import (
     PeakValue,
     Plan,
     Readings,
+    load_plan,
     readings_from_table,
 )
 from labkit.bench.verdicts import CONFIDENT, word_for
@@ -401,6 +402,30 @@ def test_expected_readings_of_a_plan_are_what_a_meter_would_show():
     assert rows["parallel inductance at 100 Hz"].value > 10 * low
     assert rows["peak with 200 kΩ and 470 pF"].value == pytest.approx(loaded_peak(SINGLE, STANDARD_LOAD)[0])
     assert rows["peak bare"].value > 2 * rows["peak with 200 kΩ and 470 pF"].value
+
+
+def test_a_build_sheet_as_plan_brings_its_field_and_grade(tmp_path):
+    """The plan predicts the field itself: a reading of 60 % of it is called weak, without a planned value typed in."""
+    sheet = tmp_path / "built.toml"
+    sheet.write_text(
+        'sheet = "pickup"\nformat = 1\nname = "built"\n[coil.main]\nturns = 8000\nwire = "AWG 42 single build"\n'
+        'straight_length = "52 mm"\nend_radius = "2.5 mm"\nwinding_height = "11 mm"\nwound = "clockwise"\n'
+        'poles = { kind = "rod magnet", grade = "Alnico 5", count = 6, diameter = "4.8 mm", length = "17 mm", '
+        'pitch = "10.4 mm", charge = "100 %", facing = "north" }\n'
+    )
+    plan = load_plan(str(sheet))
+    assert plan.magnet == "Alnico 5"
+    assert plan.turns == 8000
+    planned = plan.planned_field(0.0)
+    assert planned == pytest.approx(0.101, rel=0.05)  # six such rods, fully charged, at 1 mm: modelled elsewhere
+    assert plan.planned_field(0.05) is None
+    assert (
+        plan.resistance_tolerance > Plan(pickup=SINGLE).resistance_tolerance
+    )  # a prediction is not as sharp as a shop
+    weak = Readings(name="x", field=(FieldValue(value=0.6 * planned),))
+    assert "weak magnet" in [finding.cause for finding in diagnose_readings(plan, weak).findings]
+    good = Readings(name="x", field=(FieldValue(value=0.97 * planned),))
+    assert diagnose_readings(plan, good).passes
 
 
 def test_words_for_confidence():

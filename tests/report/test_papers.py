@@ -15,7 +15,9 @@ from labkit.bench.readings import Plan, Readings
 from labkit.bench.sweep import Sweep
 from labkit.core.errors import InputError
 from labkit.core.response import Response
+from labkit.core.sheet import parse_sheet
 from labkit.core.sourced import Interval
+from labkit.pickup.build import read_build
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.report.fit_paper import fit_paper_html
 from labkit.report.papers import (
@@ -27,6 +29,7 @@ from labkit.report.papers import (
     RecordLine,
     bench_record_html,
     build_sheet_html,
+    build_sheet_of,
     customer_sheet_html,
 )
 
@@ -234,3 +237,49 @@ def test_fit_paper_shows_values_residuals_and_warnings():
     assert PAPERS["fit"].count("<polyline") == 2
     with pytest.raises(InputError, match="other sweeps"):
         fit_paper_html(FIT, [])
+
+
+BUILT = """
+sheet = "pickup"
+format = 1
+name = "narrow single coil, built"
+[coil.main]
+turns = 8000
+wire = "AWG 42 single build"
+straight_length = "52 mm"
+end_radius = "2.5 mm"
+winding_height = "11 mm"
+wound = "clockwise"
+[coil.main.poles]
+kind = "rod magnet"
+grade = "Alnico 5"
+count = 6
+diameter = "4.8 mm"
+length = "17 mm"
+pitch = "10.4 mm"
+charge = "100 %"
+facing = "north"
+"""
+
+
+def test_build_sheet_of_a_predicted_build_holds_its_numbers():
+    built = read_build(parse_sheet(BUILT, "built"))
+    sheet = build_sheet_of(built, shop_temperature_c=25.0)
+    coil = sheet.coils[0]
+    assert coil.turns == 8000
+    # worked by hand: d_o 71.1 µm on 11 mm gives about 155 turns a layer and 4.33 mm of depth
+    assert coil.turns_per_layer == pytest.approx(11e-3 / 71.1e-6, rel=0.02)
+    assert coil.build_up == pytest.approx(4.33e-3, rel=0.03)
+    assert coil.resistance_20.low < 5805 < coil.resistance_20.high
+    # model of six such rods, fully charged: 101 mT at 1 mm
+    assert sheet.fields[0].value.low < 0.101 < sheet.fields[0].value.high
+    text = words(build_sheet_html(sheet))
+    assert "north" in text
+    assert "25 °C" in text
+    given = read_build(
+        parse_sheet(
+            'sheet = "pickup"\nformat = 1\nname = "g"\n[coil.main]\nresistance = "6 kΩ"\ninductance = "2.4 H"\n', "g"
+        )
+    )
+    with pytest.raises(InputError, match="nothing to wind"):
+        build_sheet_of(given)
