@@ -12,10 +12,12 @@
     document.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && nav.classList.contains("lab-open")) { open(false); button.focus(); }
     });
-    // the present rig travels along: its state is in the address
+    // the present rig travels along: its state is in the address; what only this page knows (own.NAME) stays behind
     nav.addEventListener("click", (event) => {
       const link = event.target.closest("a[data-travels]");
-      if (link) link.search = location.search;
+      if (!link) return;
+      const kept = location.search.slice(1).split("&").filter((field) => field && !field.startsWith("own.") && !field.startsWith("token="));
+      link.search = kept.length ? `?${kept.join("&")}` : "";
     });
   }
 
