@@ -12,14 +12,12 @@ import numpy as np
 
 from labkit.app.controls import ControlSet, Value
 from labkit.app.history import History
-from labkit.app.rig_controls import apply_values, rig_controls, rig_values
-from labkit.app.rig_state import Offer, Pin, RigState, Setup, read_query, write_query
-from labkit.catalogue import catalogue
+from labkit.app.rig_offers import RigOffers
+from labkit.app.rig_state import Pin, RigState, Setup, read_query, write_query
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response, gain_db
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.view.curve import HIGH_HZ, LABEL_CHARACTERS, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, read_response, sentence
@@ -73,9 +71,8 @@ class RigBench:
     """
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
-        self._own = rig
+        self._offers = RigOffers(rig)
         self._clock = clock
-        self._offers: dict[str, Offer] = {}
         self._shown: Callable[[Setup], Shown] = lru_cache(maxsize=64)(self._show)
         self.errors: dict[str, str] = {}
         self.problems: tuple[str, ...] = ()
@@ -86,17 +83,12 @@ class RigBench:
     @property
     def rigs(self) -> tuple[str, ...]:
         """Names of the rigs to choose from."""
-        names = catalogue().names("rig")
-        return names if self._own is None or self._own.name in names else (self._own.name, *names)
+        return self._offers.rigs
 
     @property
     def default_rig(self) -> str:
         """The rig the page opens with."""
-        if self._own is not None:
-            return self._own.name
-        if not self.rigs:
-            raise InputError("the catalogue holds no rig; give one, or put a rig sheet into a catalogue folder")
-        return self.rigs[0]
+        return self._offers.default_rig
 
     @property
     def state(self) -> RigState:
@@ -106,17 +98,17 @@ class RigBench:
     @property
     def query(self) -> str:
         """The present state for an address."""
-        return write_query(self.state, default_rig=self.default_rig, offer=self._offer)
+        return write_query(self.state, default_rig=self.default_rig, offer=self._offers.offer)
 
     @property
     def controls(self) -> ControlSet:
         """The controls of the present rig."""
-        return self._offer(self.state.setup.rig).controls
+        return self._offers.offer(self.state.setup.rig).controls
 
     @property
     def values(self) -> dict[str, Value]:
         """Where every control stands."""
-        return self._values(self.state.setup)
+        return self._offers.values(self.state.setup)
 
     @property
     def shown(self) -> Shown:
@@ -192,7 +184,7 @@ class RigBench:
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
-        state, self.problems = read_query(query, default_rig=self.default_rig, rigs=self.rigs, offer=self._offer)
+        state, self.problems = read_query(query, default_rig=self.default_rig, rigs=self.rigs, offer=self._offers.offer)
         try:
             for setup in (state.setup, *(pin.setup for pin in state.pins)):
                 self._shown(setup)
@@ -257,7 +249,7 @@ class RigBench:
         if key == "rig":
             setup = Setup(rig=str(value))
         else:
-            setup = self._offer(self.state.setup.rig).setup(self.state.setup.rig, {**self.values, key: value})
+            setup = self._offers.offer(self.state.setup.rig).setup(self.state.setup.rig, {**self.values, key: value})
         try:
             self._shown(setup)
         except InputError as error:
@@ -266,25 +258,13 @@ class RigBench:
         self.errors = {} if key == "rig" else {name: text for name, text in self.errors.items() if name != key}
         self._history.move(RigState(setup=setup, pins=self.state.pins), key)
 
-    def _values(self, setup: Setup) -> dict[str, Value]:
-        return {**self._offer(setup.rig).defaults, **dict(setup.changes)}
-
-    def _base(self, name: str) -> Rig:
-        return self._own if self._own is not None and self._own.name == name else _catalogue_rig(name)
-
-    def _offer(self, name: str) -> Offer:
-        if name not in self._offers:
-            rig = self._base(name)
-            self._offers[name] = Offer(controls=rig_controls(rig, rig_names=self.rigs), defaults=rig_values(rig))
-        return self._offers[name]
-
     def _show(self, setup: Setup) -> Shown:
-        rig = apply_values(self._base(setup.rig), dict(setup.changes))
+        rig = self._offers.rig(setup)
         response: Response = rig.response(_GRID)
         return Shown(rig=rig, gain_db=gain_db(response.values), reading=read_response(response))
 
     def _shown_pin(self, pin: Pin) -> ShownPin:
-        now, then = self.values, self._values(pin.setup)
+        now, then = self.values, self._offers.values(pin.setup)
         if pin.setup.rig != self.state.setup.rig:
             name = _apart(pin.setup.rig, self.state.setup.rig)
             return ShownPin(
@@ -309,7 +289,7 @@ class RigBench:
         )
 
     def _changes_in_words(self, setup: Setup) -> str:
-        controls = self._offer(setup.rig).controls
+        controls = self._offers.offer(setup.rig).controls
         changed = [f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes]
         return f": {', '.join(changed)}" if changed else ""
 
@@ -324,11 +304,6 @@ def _apart(name: str, other: str) -> str:
     return " ".join(name.split(" ")[same:])
 
 
-@lru_cache(maxsize=32)
-def _catalogue_rig(name: str) -> Rig:
-    return load_rig(name)
-
-
 def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None = None, rig: str | None = None) -> str:
     """Return the address query of a state, for links into the rig page.
 
@@ -339,9 +314,9 @@ def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None =
     rig : str, optional
         The page's usual rig by default.
     """
-    bench = RigBench()
-    name = rig or bench.default_rig
-    offer = bench._offer(name)
+    offers = RigOffers()
+    name = rig or offers.default_rig
+    offer = offers.offer(name)
     pins = () if pin is None else (Pin(slot=0, setup=offer.setup(name, pin)),)
     state = RigState(setup=offer.setup(name, changes), pins=pins)
-    return write_query(state, default_rig=bench.default_rig, offer=bench._offer)
+    return write_query(state, default_rig=offers.default_rig, offer=offers.offer)
