@@ -268,7 +268,11 @@ def _coupling(build: PickupBuild, coils: Mapping[str, BuiltCoil], mutual: Predic
     for coil in (first, second):
         for item in coil.inductance.contributions:
             deviations[item.name] = deviations.get(item.name, 0.0) - item.deviation / 2
-    return prediction(mutual.value / math.sqrt(first.inductance.value * second.inductance.value), deviations, log=True)
+    size = mutual.value / math.sqrt(first.inductance.value * second.inductance.value)
+    found = prediction(size, deviations, log=True)
+    if build.coupling_sign > 0:
+        return found
+    return Prediction(value=-found.value, low=-found.high, high=-found.low, contributions=found.contributions)
 
 
 def _electrical(build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Prediction | None) -> Pickup:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from labkit.pickup.losses import cylinder_permeability
+from labkit.pickup.loss_models import CYLINDER, pole_permeability
 from labkit.pickup.output import coil_arguments
 from labkit.pickup.pair import CoreMode, pair_core, single_core
 from labkit.pickup.poles import Pole
@@ -126,12 +126,18 @@ def mode_inductance(core: CoilCore, mode: int, x: Mapping[str, Any], chi: np.nda
 
 
 def eddy_susceptibility(
-    frequency_hz: np.ndarray, permeability: np.ndarray, radius: np.ndarray, resistivity: np.ndarray
+    frequency_hz: np.ndarray,
+    permeability: np.ndarray,
+    radius: np.ndarray,
+    resistivity: np.ndarray,
+    *,
+    losses: str = CYLINDER,
 ) -> np.ndarray:
-    """Return χ̃ of conducting rods, shape (rows, F), the cylinder evaluated once for each different rod."""
+    """Return χ̃ of conducting poles by a named model, shape (rows, F), evaluated once for each different pole."""
     rods = np.stack(np.broadcast_arrays(permeability, radius, resistivity), axis=1)
     different, index = np.unique(rods, axis=0, return_inverse=True)
-    found = cylinder_permeability(
+    found = pole_permeability(
+        losses,
         frequency_hz=frequency_hz,
         relative_permeability=different[:, :1],
         radius=different[:, 1:2],

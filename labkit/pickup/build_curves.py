@@ -43,13 +43,17 @@ def lost_inductance(
             lost.append(found)
             continue
         paired = mutual if len(built) == 2 and plan.build.coupling is None else np.zeros_like(mutual)
-        air = coil.air * (1 + (plan.air_coupling if paired.any() else 0.0))
+        air = coil.air * (1 + (plan.build.coupling_sign * plan.air_coupling if paired.any() else 0.0))
         if coil.plan.core is not None:
             inputs = pole_inputs(coil, x)
             radius = coil.plan.core.radius * inputs["diameter"]
-            low = mode_inductance(coil.plan.core, 0, inputs, inputs["permeability"] - 1)
-            chi = eddy_susceptibility(frequency_hz, inputs["permeability"], radius, inputs["resistivity"])
-            high = mode_inductance(coil.plan.core, 0, inputs, chi)
+            mode = 1 if paired.any() and plan.build.coupling_sign < 0 and len(coil.plan.core.modes) > 1 else 0
+            low = mode_inductance(coil.plan.core, mode, inputs, inputs["permeability"] - 1)
+            losses = coil.plan.build.losses
+            chi = eddy_susceptibility(
+                frequency_hz, inputs["permeability"], radius, inputs["resistivity"], losses=losses
+            )
+            high = mode_inductance(coil.plan.core, mode, inputs, chi)
             added = coil.inductance + paired - air
             found += (added / low)[:, None] * (low[:, None] - high)
         # the poles strengthen a plate only as far as their own eddy currents leave them flux at that frequency

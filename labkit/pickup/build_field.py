@@ -91,6 +91,8 @@ def string_sensitivities(
 ) -> np.ndarray | None:
     """Return the EMF per string velocity over each pole of the row (`output.string_sensitivity`); None where unknown.
 
+    At the leads of the pickup: coils in series add, coils in parallel share.
+
     Parameters
     ----------
     build : PickupBuild
@@ -100,6 +102,7 @@ def string_sensitivities(
     """
     gap = build.string_distance if distance is None else distance
     route = magnet_route(build)
+    share = 0.5 if len(build.coils) == 2 and build.connection == "parallel" else 1.0
     if route in ("none", "bar beside"):
         return None
     if route == "bar":
@@ -107,7 +110,7 @@ def string_sensitivities(
         windings = [coil.winding for _, coil in build.coils if coil.winding is not None]
         permeability = next(coil.permeability for _, coil in build.coils if coil.permeability is not None)
         rows = _rows(build)
-        return pair_sensitivity(
+        return share * pair_sensitivity(
             rows,
             windings[0].shape,
             potential=row_potential(rows, bar, grade, celsius=build.temperature_c),
@@ -137,7 +140,7 @@ def string_sensitivities(
             steel_area=steel_area,
             rise=coil.poles.rise,
         )
-        total = found if total is None else total + found
+        total = share * found if total is None else total + share * found
     return total
 
 

@@ -63,13 +63,13 @@ def evaluate(plan: Plan, x: Mapping[str, np.ndarray], frequency_hz: np.ndarray |
     -------
     Evaluation
         ``COIL resistance``, ``COIL inductance``, ``COIL air inductance``, ``COIL capacitance`` (Ω, H, H, F) and
-        ``COIL turns``, ``COIL mean turn``, ``COIL wire length``, ``COIL build-up`` (m); ``total …`` of the first four
-        but the second kind; ``mutual`` (H); ``loss 1000`` … (Ω in series); ``resonance`` and ``loaded resonance``
-        (Hz); ``loaded height`` (peak over the level at 100 Hz, as a ratio).
+        ``COIL turns``, ``COIL mean turn``, ``COIL wire length``, ``COIL build-up`` (m); ``total …`` of all of them;
+        ``mutual`` (its size, H); ``loss 1000`` … (Ω in series); ``resonance`` and ``loaded resonance`` (Hz);
+        ``loaded height`` (peak over the level at 100 Hz, as a ratio).
     """
     coils = air_rows(plan, x)
     mutual = add_cores(plan, x, coils)
-    results: dict[str, np.ndarray] = {"mutual": mutual}
+    results: dict[str, np.ndarray] = {"mutual": np.abs(mutual)}
     for coil in coils:
         results |= {f"{coil.name} {key}": value for key, value in coil.shown.items()}
         results |= {

@@ -106,7 +106,7 @@ def pole_inputs(coil: CoilRows, x: Mapping[str, np.ndarray]) -> dict[str, np.nda
 
 
 def add_cores(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows]) -> np.ndarray:
-    """Add the poles and the bar to every coil's inductance; return the mutual inductance."""
+    """Add the poles and the bar to every coil's inductance; return the mutual inductance, signed."""
     rows = coils[0].resistance.size
     modes: list[tuple[np.ndarray, ...]] = []
     for coil in coils:
@@ -124,6 +124,7 @@ def add_cores(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows]) ->
         if len(modes) == 2 and all(len(added) == 2 for added in modes):
             between = sum((added[0] - added[1]) / 2 for added in modes) / 2
             mutual = mutual + first.turns * second.turns * between
+        mutual = plan.build.coupling_sign * mutual
     for cause in ("bar magnet and keeper", "model of the pair"):
         if cause in x:
             for coil in coils:
@@ -161,7 +162,7 @@ def totals(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows], mutua
         length = sum(coil.shown["wire length"] for coil in coils)
         turns = sum(coil.shown["turns"] for coil in coils)
         found |= {
-            "air inductance": sum(coil.air for coil in coils) * (1 + (plan.air_coupling if len(coils) == 2 else 0.0)),
+            "air inductance": sum(coil.air for coil in coils) * (1 + plan.build.coupling_sign * plan.air_coupling),
             "turns": np.asarray(turns),
             "mean turn": np.asarray(length / turns),
             "wire length": np.asarray(length),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import copy
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from labkit.core.units import UsualRange
 from labkit.pickup.bar import BarMagnet, bar_from_sheet
 from labkit.pickup.capacitance import LEADS, lead
 from labkit.pickup.electrical import Coil, Connection, Facing, Wound
+from labkit.pickup.loss_models import CYLINDER, check_loss_model
 from labkit.pickup.magnet import MagnetGrade, magnet
 from labkit.pickup.materials import metal
 from labkit.pickup.plates import Cover, cover_from_sheet
@@ -49,6 +50,8 @@ class CoilBuild:
         Of rod magnets.
     permeability, resistivity : SourcedValue or None, 1 and Ω·m
         Small-signal permeability and resistivity of the poles.
+    losses : str
+        Model of the poles' eddy currents, by name.
     values : Coil or None
         Instead of a build.
     facing, wound : or None
@@ -59,6 +62,7 @@ class CoilBuild:
     grade: MagnetGrade | None = None
     permeability: SourcedValue | None = None
     resistivity: SourcedValue | None = None
+    losses: str = CYLINDER
     values: Coil | None = None
     facing: Facing | None = None
     wound: Wound | None = None
@@ -121,6 +125,12 @@ class PickupBuild:
         return Table(self.data, self.where, folder=self.folder)
 
     @property
+    def coupling_sign(self) -> int:
+        """+1 where the two coils' flux helps: in phase over opposite poles. −1 over like poles, where it opposes."""
+        facing = [coil.facing for _, coil in self.coils]
+        return -1 if len(facing) == 2 and facing[0] is not None and facing[0] == facing[1] else 1
+
+    @property
     def magnets(self) -> tuple[MagnetGrade, ...]:
         """Grades in the pickup, without repeats."""
         grades = [coil.grade for _, coil in self.coils] + [self.bar_grade]
@@ -158,6 +168,8 @@ def read_pickup_build(table: Table) -> PickupBuild:
     if not two and (spacing is not None or coupling is not None):
         table.fail("spacing" if spacing is not None else "coupling", "belongs to a pickup of two coils; this has one")
     bar, bar_grade = _read_bar(table)
+    if bar is not None and two:
+        coils = _over_bar(table, coils)
     plates = []
     for key, kind in (("cover", "two-coil cover" if two else "single-coil cover"), ("baseplate", "baseplate")):
         if key in table:
@@ -192,6 +204,11 @@ def read_coil_build(table: Table) -> CoilBuild:
     wound = table.choice("wound", ("clockwise", "counter-clockwise"), None)
     facing = table.choice("facing", ("north", "south"), None)
     poles = grade = permeability = resistivity = None
+    losses = CYLINDER
+    if "losses" in table:
+        if "poles" not in table:
+            table.fail("losses", "names how the poles lose energy; this coil has no poles")
+        losses = table.attempt("losses", lambda: check_loss_model(table.text("losses")))
     if "poles" in table:
         poles = pole_from_sheet(table.table("poles"))
         if poles.grade is not None:
@@ -201,9 +218,10 @@ def read_coil_build(table: Table) -> CoilBuild:
         else:
             steel = table.attempt("poles", lambda: metal(STEEL))
             permeability, resistivity = steel.permeability, steel.resistivity
-        if facing is not None and facing != poles.facing:
+        stated = "facing" in table.data["poles"] or poles.grade is not None  # steel faces as its bar decides
+        if stated and facing is not None and facing != poles.facing:
             table.fail("facing", f"says {facing} and poles.facing {poles.facing}; leave one of them out")
-        facing = poles.facing
+        facing = poles.facing if stated else facing
     table.done()
     return CoilBuild(
         winding=winding,
@@ -211,6 +229,7 @@ def read_coil_build(table: Table) -> CoilBuild:
         grade=grade,
         permeability=permeability,
         resistivity=resistivity,
+        losses=losses,
         facing=facing,  # type: ignore[arg-type]
         wound=wound,  # type: ignore[arg-type]
     )
@@ -221,6 +240,16 @@ def _read_bar(table: Table) -> tuple[BarMagnet | None, MagnetGrade | None]:
         return None, None
     bar = bar_from_sheet(table.table("bar"))
     return bar, table.attempt("bar.grade", lambda: magnet(bar.grade))
+
+
+def _over_bar(table: Table, coils: tuple[tuple[str, CoilBuild], ...]) -> tuple[tuple[str, CoilBuild], ...]:
+    """Give the rows over a bar the opposite poles that it makes of them."""
+    (first, one), (second, other) = coils
+    if one.facing is not None and one.facing == other.facing:
+        table.fail("bar", f"makes opposite poles of the two rows; '{first}' and '{second}' both say {one.facing}")
+    opposite: dict[Facing | None, Facing] = {"north": "south", "south": "north", None: "north"}
+    near = one.facing or opposite[other.facing]
+    return (first, replace(one, facing=near)), (second, replace(other, facing=opposite[near]))
 
 
 def _read_lead(table: Table) -> SourcedValue:
