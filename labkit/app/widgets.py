@@ -6,6 +6,7 @@ Their scripts and style sheet lie in ``labkit/data/voila/web``; they work in the
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -14,6 +15,7 @@ import anywidget
 import traitlets
 
 from labkit.app.controls import ControlSet, Value
+from labkit.core.errors import InputError
 
 
 @cache
@@ -122,3 +124,43 @@ class Player(_LabWidget):
     note = traitlets.Unicode("").tag(sync=True)
     file_name = traitlets.Unicode("rig.wav").tag(sync=True)
     is_current = traitlets.Bool(False).tag(sync=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeFile:
+    """A file for the browser: name, media type, bytes; printed instead of saved where it says so."""
+
+    name: str
+    kind: str
+    content: bytes
+    is_printed: bool = False
+
+
+class FileOffers(_LabWidget):
+    """Buttons that make a file when pressed; it is saved by the browser, or printed.
+
+    ``offer(key, label, make)``: ``make()`` returns a `MadeFile`, or raises `InputError`, which is told beside the button.
+    """
+
+    _esm = _web("file_offers.js")
+    offers = traitlets.List().tag(sync=True)
+
+    def __init__(self, **traits: Any) -> None:
+        super().__init__(**traits)
+        self._makers: dict[str, Callable[[], MadeFile]] = {}
+        self.on("make", self._make)
+
+    def offer(self, key: str, label: str, make: Callable[[], MadeFile]) -> None:
+        """Add a button."""
+        self._makers[key] = make
+        self.offers = [*self.offers, {"key": key, "label": label}]
+
+    def _make(self, key: object = "", **_: object) -> None:
+        if key not in self._makers:
+            return
+        try:
+            made = self._makers[str(key)]()
+        except InputError as error:
+            self.send({"failed": str(error)})
+            return
+        self.send({"name": made.name, "type": made.kind, "print": made.is_printed}, buffers=[made.content])
