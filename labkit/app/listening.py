@@ -7,14 +7,13 @@ from functools import lru_cache
 
 import numpy as np
 
-from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.sound.loudness import HEARING_CAUTION, match_loudness
 from labkit.sound.rendering import Renderer
 from labkit.sound.rig_sound import coil_spots, coil_transfers
 from labkit.sound.take import CoilSpot, Performance, synthesise
-from labkit.sound.take_sheet import load_take
+from labkit.sound.take_sheet import load_take, usable_takes
 from labkit.sound.wav import wav_bytes
 
 USUAL_TAKE = "E chord"
@@ -44,8 +43,7 @@ class Heard:
 
 def take_names() -> tuple[str, ...]:
     """Return the takes short enough for a page, the usual one first."""
-    found = catalogue()
-    names = [name for name in found.names("take") if _performance(name).duration_s <= LONGEST_S]
+    names = [name for name in usable_takes() if _performance(name).duration_s <= LONGEST_S]
     return tuple(sorted(names, key=lambda name: (name != USUAL_TAKE, names.index(name))))
 
 

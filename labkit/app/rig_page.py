@@ -20,6 +20,7 @@ from labkit.app.widgets import ActionBar, ControlPanel, CurveView, Player
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
+from labkit.sound.loudness import HEARING_CAUTION
 from labkit.view.palette import PINS
 from labkit.view.words import ZERO, KeyNumber, sentence
 
@@ -53,7 +54,7 @@ class RigPage:
         self.curve = CurveView()
         self.actions = ActionBar()
         self.takes = take_names()
-        self.player = Player(takes=list(self.takes))
+        self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
         self._take = self.takes[0]
         self._has_sounded = False
         self._sound = Debounce(self._render, SOUND_PAUSE_S)

@@ -8,7 +8,13 @@ DEFAULT_PORT = 8866
 
 
 @click.command("open")
-@click.option("--port", type=click.IntRange(0, 65535), default=DEFAULT_PORT, show_default=True, help="Port on this machine; 0 takes a free one.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=DEFAULT_PORT,
+    show_default=True,
+    help="Port on this machine; 0 takes a free one.",
+)
 @click.option("--no-browser", is_flag=True, help="Print the address only.")
 @click.option("--debug", is_flag=True, help="Show tracebacks in the pages and the server's log here.")
 def open_lab(port: int, no_browser: bool, debug: bool) -> None:

@@ -86,6 +86,10 @@ def test_a_rig_with_other_controls_brings_its_own(page):
     assert keys == set(page.controls.values)
 
 
+def test_the_caution_about_hearing_is_there_before_anything_sounds(page):
+    assert "damages hearing" in page.player.note
+
+
 def test_sound_is_made_when_asked_for_and_goes_stale_with_a_change(page):
     assert page.player.now == b""
     send(page.player, do="render")

@@ -110,7 +110,8 @@ def test_stock_widgets_of_plugin_panels_get_names_and_states(visit, stock_server
 
 def test_a_fault_in_a_page_shows_no_code_and_no_path(visit, stock_server):
     page = visit("voila/render/broken.ipynb", ready="body", server=stock_server).page
-    page.wait_for_timeout(3000)
+    page.wait_for_selector(".lab-fault", timeout=60_000)
     text = page.inner_text("body")
+    assert "labkit open --debug" in text
     assert "secret" not in text
     assert "Traceback" not in text

@@ -84,6 +84,10 @@
       put(bar, "aria-label", labelOf(bar) || "Progress");
       put(bar, "aria-valuenow", String(Math.round(parseFloat(bar.querySelector(".progress-bar")?.style.width) || 0)));
     },
+    "#rendered_cells pre": (text) => {
+      if (text.textContent.startsWith("There was an error when executing cell"))
+        text.replaceWith(Object.assign(document.createElement("p"), { className: "lab-fault", textContent: "This page could not start. Stop the lab and start it with “labkit open --debug” to see why." }));
+    },
     ".lm-TabBar-tab": (tab) => put(tab, "title", tab.querySelector(".lm-TabBar-tabLabel")?.textContent.trim()),
   };
   function mend() {

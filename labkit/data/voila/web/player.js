@@ -18,7 +18,7 @@ export default {
         <div class="lab-place" aria-hidden="true"><i></i></div>
         <button type="button" data-part="save">Save as WAV</button>
       </div>
-      <div class="lab-loudness"><label for="${unique}-take">Played</label><select id="${unique}-take"></select><label for="${unique}-loud">Loudness</label><input type="range" id="${unique}-loud" min="0" max="100" value="25" step="1" style="--part:0.25"></div>
+      <div class="lab-loudness"><span><label for="${unique}-take">Played</label><select id="${unique}-take"></select></span><span><label for="${unique}-loud">Loudness</label><input type="range" id="${unique}-loud" min="0" max="100" value="25" step="1" style="--part:0.25"></span></div>
       <p class="lab-note" data-part="note"></p><p class="lab-said" role="status" data-part="said" hidden></p>`;
     const part = (name) => el.querySelector(`[data-part=${name}]`);
     const play = part("play"), loud = el.querySelector("input[type=range]"), bar = el.querySelector(".lab-place i");
