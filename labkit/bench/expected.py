@@ -152,6 +152,23 @@ def _coil_resistance(plan: Plan, readings: Readings, name: str, value: float, te
     return _feature(f"DC resistance of coil {name}", "Ω", math.log(value), spread, predict, plan)
 
 
+ANGLE_SPREAD_DEG = 10.0
+"""Near its resonance the phase of a coil swings through zero within a few percent of frequency; two readings of one
+plan may differ by this much."""
+
+
+def _angle(lcr: LcrValue, inductance: float, resistance: float) -> float:
+    """Return the phase of an impedance from its display, degrees."""
+    reactance = 2 * math.pi * lcr.frequency_hz * inductance
+    if lcr.model == "series":
+        return math.degrees(math.atan2(reactance, resistance))
+    return (
+        math.degrees(math.atan2(resistance, reactance))
+        if reactance > 0
+        else -math.degrees(math.atan2(resistance, -reactance))
+    )
+
+
 def _lcr(plan: Plan, lcr: LcrValue) -> list[Feature]:
     if lcr.coil is not None and lcr.coil not in plan.pickup.coils:
         raise InputError(f"the plan has no coil '{lcr.coil}'.{did_you_mean(lcr.coil, plan.pickup.coils)}")
@@ -175,6 +192,10 @@ def _lcr(plan: Plan, lcr: LcrValue) -> list[Feature]:
     at = format_quantity(lcr.frequency_hz, "Hz")
     found = []
     planned_l, planned_r = reading(Situation(pickup=plan.pickup))
+    resistance = lcr.resistance
+    if resistance is None and lcr.quality is not None and lcr.quality != 0:
+        reactance = 2 * math.pi * lcr.frequency_hz * lcr.inductance
+        resistance = reactance / lcr.quality if lcr.model == "series" else reactance * lcr.quality
     if lcr.inductance * planned_l > 0:
         sign = math.copysign(1.0, planned_l)
 
@@ -187,10 +208,24 @@ def _lcr(plan: Plan, lcr: LcrValue) -> list[Feature]:
                 f"{lcr.model} inductance{whose} at {at}", "H", math.log(abs(lcr.inductance)), spread, predict_l, plan
             )
         )
-    resistance = lcr.resistance
-    if resistance is None and lcr.quality is not None and lcr.quality != 0:
-        reactance = 2 * math.pi * lcr.frequency_hz * lcr.inductance
-        resistance = reactance / lcr.quality if lcr.model == "series" else reactance * lcr.quality
+    elif resistance is not None:
+        # coil on one side of its resonance in the plan, on the other in the reading: only the angle compares
+        def predict_angle(situation: Situation) -> float:
+            inductance, ohms = reading(situation)
+            return _angle(lcr, inductance, ohms)
+
+        angle = _angle(lcr, lcr.inductance, resistance)
+        found.append(
+            _feature(
+                f"phase of the impedance{whose} at {at}",
+                "°",
+                angle,
+                ANGLE_SPREAD_DEG,
+                predict_angle,
+                plan,
+                is_logarithmic=False,
+            )
+        )
     if resistance is not None and resistance > 0 and planned_r > 0:
 
         def predict_r(situation: Situation) -> float:

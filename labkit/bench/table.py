@@ -22,6 +22,10 @@ _COMMA = re.compile(r"[+\-−]?(?:\d{1,3}(?:\.\d{3})+(?=,)|\d+)?(?:,\d*)?(?:[eE]
 _EMPTY = {"", "-", "--", "nan", "n/a", "na", "null", "none", "#n/a", "inf", "-inf", "ovl", "ol", "overload"}
 
 
+LARGEST = 1e30
+"""Numbers beyond this (or below its inverse) are no readings of anything; they are taken as missing (or zero)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumberTable:
     """Numbers by row and column (NaN for an empty cell), the header words of each column, and what was noticed."""
@@ -99,9 +103,12 @@ def _number(cell: str, point: str) -> float | None:
         return None
     plain = plain.replace(",", "") if point == "." else plain.replace(".", "").replace(",", ".")
     try:
-        return float(plain)
+        number = float(plain)
     except ValueError:
         return None
+    if abs(number) > LARGEST:
+        return float("nan")
+    return number if abs(number) > 1 / LARGEST else 0.0
 
 
 def _numbers(row: list[str], point: str) -> list[float] | None:

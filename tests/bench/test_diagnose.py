@@ -13,7 +13,7 @@ import pytest
 from labkit.bench.diagnose import diagnose_readings
 from labkit.bench.expected import expected_readings, loaded_peak
 from labkit.bench.fixture import STANDARD_LOAD
-from labkit.bench.meter import lcr_reading
+from labkit.bench.meter import expected_lcr, lcr_reading
 from labkit.bench.model import pickup_impedance
 from labkit.bench.readings import (
     OPEN,
@@ -426,6 +426,29 @@ def test_a_build_sheet_as_plan_brings_its_field_and_grade(tmp_path):
     assert "weak magnet" in [finding.cause for finding in diagnose_readings(plan, weak).findings]
     good = Readings(name="x", field=(FieldValue(value=0.97 * planned),))
     assert diagnose_readings(plan, good).passes
+
+
+@pytest.mark.parametrize("model", ["series", "parallel"])
+def test_a_coil_beyond_its_resonance_is_compared_by_angle(model):
+    """A probe of 400 pF left on turns the coil capacitive at 6 kHz, where the plan is still inductive."""
+    seen = complex(pickup_impedance(replace(SINGLE, lead_capacitance=400e-12), np.array([6000.0]))[0])
+    shown = lcr_reading(seen, 6000.0)
+    inductance, resistance = (
+        (shown.series_inductance, shown.series_resistance)
+        if model == "series"
+        else (shown.parallel_inductance, shown.parallel_resistance)
+    )
+    assert inductance < 0 < expected_lcr(SINGLE, 6000.0).series_inductance
+    readings = Readings(
+        name="x",
+        resistance=5805.0,
+        temperature_c=20.0,
+        lcr=(LcrValue(frequency_hz=6000.0, model=model, inductance=inductance, resistance=resistance),),
+    )
+    verdict = diagnose_readings(Plan(pickup=SINGLE), readings)
+    assert not verdict.passes
+    assert any("phase of the impedance" in sentence for sentence in verdict.compared)
+    assert "extra capacitance" in [finding.cause for finding in verdict.findings]
 
 
 def test_words_for_confidence():
