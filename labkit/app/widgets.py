@@ -139,7 +139,7 @@ class MadeFile:
 class FileOffers(_LabWidget):
     """Buttons that make a file when pressed; it is saved by the browser, or printed.
 
-    ``offer(key, label, make)``: ``make()`` returns a `MadeFile`, or raises `InputError`, which is told beside the button.
+    ``make()`` of an `offer` returns a `MadeFile`, or raises `InputError`, which is told beside the button.
     """
 
     _esm = _web("file_offers.js")

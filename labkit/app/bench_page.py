@@ -1,0 +1,190 @@
+"""Widgets that pages over a `PageBench` share: controls on the left; words, curve, actions and sound on the right."""
+
+from __future__ import annotations
+
+import re
+from abc import abstractmethod
+from html import escape
+from typing import Generic, TypeVar
+
+import ipywidgets
+
+from labkit.app.debounce import Debounce
+from labkit.app.listening import hear, take_names
+from labkit.app.page_bench import PageBench
+from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
+from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.sound.loudness import HEARING_CAUTION
+
+SOUND_PAUSE_S = 0.25
+ABOUT_HEARING = (
+    "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
+)
+
+Bench = TypeVar("Bench", bound=PageBench)  # type: ignore[type-arg]
+
+
+class BenchPage(Generic[Bench]):
+    """Keeps widgets and bench together: every message of the page moves the bench, then everything is shown anew.
+
+    Attributes
+    ----------
+    title, lead : str
+        Heading, and one sentence of introduction.
+    """
+
+    title = ""
+    lead = ""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.controls = ControlPanel()
+        self.curve = CurveView()
+        self.actions = ActionBar()
+        self.files = FileOffers()
+        self.takes = take_names()
+        self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
+        self._take = self.takes[0]
+        self._has_sounded = False
+        self._sound = Debounce(self._render, SOUND_PAUSE_S)
+        self._shown_rig = ""
+        self.set_up()
+        self._connect()
+        self.show()
+        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
+        listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
+        more = (self.actions, *self.below(), box("lab-listen", *listen))
+        right = box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
+        self.box = box("lab-page", box("lab-title", heading), box("lab-columns", self.controls, right))
+
+    def set_up(self) -> None:
+        """Make the page's own widgets; called before anything is shown."""
+
+    @abstractmethod
+    def results(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what stands on top and stays in view: numbers, curve, caption."""
+
+    @abstractmethod
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what stands between the actions and the player."""
+
+    @abstractmethod
+    def show_results(self) -> None:
+        """Show what follows from the present state."""
+
+    @abstractmethod
+    def draw(self, width: int) -> str:
+        """Return the page's curve, SVG, for a width in CSS pixels."""
+
+    @abstractmethod
+    def compared(self) -> tuple[Rig, str] | None:
+        """Return the rig to listen to beside the present one, and what sets it apart."""
+
+    def show(self) -> None:
+        """Show the present state."""
+        bench = self.bench
+        self.curve.svg = self.draw(self.curve.width)
+        self.show_results()
+        if self._shown_rig != bench.state.rig.setup.rig:
+            self.controls.show_controls(bench.controls)
+            self._shown_rig = bench.state.rig.setup.rig
+        self.controls.show_values(bench.controls, bench.values, bench.errors)
+        self.actions.actions = [
+            {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
+            {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
+            {"key": "again", "label": "Start again", "enabled": bench.is_changed},
+            {"key": "link", "label": "Copy link", "enabled": True},
+        ]
+        self.actions.query = bench.query
+        other = self.compared()
+        self.player.is_current = False
+        self.player.labels = ["Now"] if other is None else ["Now", other[1]]
+        if self._has_sounded:
+            self._sound.ask()
+
+    @property
+    def file_stem(self) -> str:
+        """Beginning of the names of this page's files: the rig's name."""
+        return file_stem(self.bench.state.rig.setup.rig)
+
+    def _connect(self) -> None:
+        bench = self.bench
+        self.controls.on("set", lambda key="", index=0, **_: self._then_show(bench.set_index, str(key), int(index)))
+        self.controls.on("type", lambda key="", text="", **_: self._then_show(bench.set_text, str(key), str(text)))
+        self.actions.on("undo", lambda **_: self._then_show(bench.undo))
+        self.actions.on("redo", lambda **_: self._then_show(bench.redo))
+        self.actions.on("again", lambda **_: self._then_show(bench.start_again))
+        self.actions.on("open", self._open)
+        self.player.on("render", lambda **_: self._render())
+        self.player.on("take", self._choose_take)
+        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), "width")
+
+    def _then_show(self, change: object, *fields: object) -> None:
+        change(*fields)  # type: ignore[operator]
+        self.actions.said = ""
+        self.show()
+
+    def _open(self, search: object = "", **_: object) -> None:
+        self.bench.open(str(search))
+        self.show()
+        self.actions.said = " ".join(self.bench.problems)
+        self.actions.send({"address": True})
+
+    def _choose_take(self, name: object = "", **_: object) -> None:
+        if name in self.takes:
+            self._take = str(name)
+            self.player.is_current = False
+            if self._has_sounded:
+                self._sound.ask()
+
+    def _render(self) -> None:
+        """Make the sound of the present state and hand it to the player."""
+        self._has_sounded = True
+        self._sound.drop()
+        other = self.compared()
+        try:
+            heard = hear(
+                self.heard_now(),
+                other=None if other is None else other[0],
+                other_name="" if other is None else other[1],
+                take=self._take,
+            )
+        except InputError as error:
+            self.player.send({"failed": str(error)})
+            return
+        self.player.file_name = f"{self.file_stem}-{file_stem(self._take)}.wav"
+        self.player.now, self.player.other = heard.now, heard.other
+        self.player.note = heard.note
+        self.player.is_current = True
+        self.player.send({"rendered": True})
+
+    def heard_now(self) -> Rig:
+        """Return the rig that sounds as "Now"; the present one unless the page looks at a changed one."""
+        return self.bench.rig
+
+
+def note(text: str) -> ipywidgets.HTML:
+    """Return a line of small print."""
+    return ipywidgets.HTML(f'<p class="lab-note">{escape(text)}</p>')
+
+
+def caption(text: str) -> ipywidgets.HTML:
+    """Return the line under a curve."""
+    return ipywidgets.HTML(f'<p class="lab-caption">{escape(text)}</p>')
+
+
+def box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:
+    """Return widgets in a box of a class."""
+    made = ipywidgets.Box(children)
+    made.add_class(css_class)
+    return made
+
+
+def file_stem(name: str) -> str:
+    """Return a name for a file: small letters, digits and hyphens.
+
+    >>> file_stem("Saltmarsh Lane, narrow single coil")
+    'saltmarsh-lane-narrow-single-coil'
+    """
+    return re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:60] or "rig"
