@@ -116,7 +116,8 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
         ganged = "" if part.control_name in ("", part.name) else f"{part.control_name.replace('_', ' ')} "
         at = f"{ganged}at {_position(where)}" if where is not None else ""
         value = f"{short_quantity(part.value, 'Ω')} {tied(part.taper)}"
-        yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at))
+        cut = () if part.opens_above is None else (f"open above {part.opens_above:.0%}",)
+        yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at, *cut))
     elif isinstance(part, FixedResistor):
         yield two_pin("resistor", part.name, part.nodes, words, short_quantity(part.value, "Ω"))
     elif isinstance(part, FixedCapacitor):
