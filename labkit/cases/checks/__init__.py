@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from labkit.cases.checks import coils, loads, magnets
+from labkit.cases.checks import built, coils, loads, magnets
 
 CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     **loads.CHECKS,
     **coils.CHECKS,
     **magnets.CHECKS,
+    **built.CHECKS,
 }
 """Every built-in check."""

@@ -1,0 +1,55 @@
+"""Checks of whole pickups from their build sheets."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from labkit.catalogue import catalogue
+from labkit.core.sheet import Table
+from labkit.pickup.build import BuiltPickup, read_build
+from labkit.pickup.build_sheet import with_changes
+
+
+def _built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """A pickup of the catalogue (``pickup``) or a sheet given inline (``sheet``), and variants of it.
+
+    ``variants`` maps a label to changes of the sheet's keys; without it there is one variant without a label.
+    Quantities, each with "LABEL: " before it: ``resistance`` (Ω), ``inductance`` (H), ``capacitance`` (pF), ``mean
+    turn``
+    (mm), ``bare peak`` and ``loaded peak`` (Hz, the latter into 470 pF and 200 kΩ), ``loaded height`` (dB),
+    ``field F mm`` (mT); and against the first variant ``level`` (dB), ``inductance ratio`` and ``loaded peak ratio``.
+    """
+    if "sheet" in inputs:
+        table = Table(inputs["sheet"], "reference case", "inputs.sheet")
+    else:
+        table = catalogue().item("pickup", inputs["pickup"]).table()
+    results: dict[str, float] = {}
+    first: BuiltPickup | None = None
+    for label, changes in inputs.get("variants", {"": {}}).items():
+        built = read_build(with_changes(table, changes))
+        first = first or built
+        prefix = f"{label}: " if label else ""
+        results |= {f"{prefix}{name}": value for name, value in _values(built, first).items()}
+    return results
+
+
+def _values(built: BuiltPickup, first: BuiltPickup) -> dict[str, float]:
+    change = first.change_to(built)
+    found = {
+        "resistance": built.total.resistance.value,
+        "inductance": built.total.inductance.value,
+        "capacitance": built.total.capacitance.value * 1e12,
+        "mean turn": math.nan if built.total.mean_turn is None else built.total.mean_turn.value * 1e3,
+        "bare peak": math.nan if built.resonance is None else built.resonance.value,
+        "loaded peak": math.nan if built.loaded_resonance is None else built.loaded_resonance.value,
+        "loaded height": math.nan if built.loaded_height_db is None else built.loaded_height_db.value,
+        "level": math.nan if change.level_db is None else change.level_db.value,
+        "inductance ratio": change.inductance.value,
+        "loaded peak ratio": math.nan if change.loaded_resonance is None else change.loaded_resonance.value,
+    }
+    return found | {f"field {1e3 * at:g} mm": point.value * 1e3 for at, point in zip(built.field_at, built.field_t)}
+
+
+CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {"built pickup": _built_pickup}
