@@ -8,7 +8,8 @@ or `Control.decode`, which check and clamp it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,6 +23,9 @@ Kind = Literal["slider", "choice", "switch"]
 
 KNOB = "knob"
 """Unit of a knob position, 0 to 10."""
+
+COUNT = "count"
+"""Unit of what is counted: turns, poles."""
 
 _LONGEST_TEXT = 80
 
@@ -41,7 +45,7 @@ class Control:
     positions : tuple of float or str
         What the pointer runs over: SI values, rising, or words.
     unit : str
-        SI unit of the values, ``knob`` for 0–10, empty for words.
+        SI unit of the values, ``knob`` for 0–10, ``count`` for whole numbers, empty for words.
     names : tuple of str
         Text of each position, where it is not simply the value.
     low, high : float
@@ -50,6 +54,10 @@ class Control:
         Unit of a typed number without one, where only one can be meant (``m`` for a cable); empty refuses it.
     note : str
         Short name for a curve's end, ``cable`` in "cable 3 m"; empty where the value says enough.
+    others : callable, optional
+        ``others(word)`` checks a word that is none of the positions, and returns it or raises `InputError`.
+    written : callable, optional
+        ``written(word)`` says such a word as the page shows it.
     """
 
     key: str
@@ -62,6 +70,8 @@ class Control:
     high: float | None = None
     bare_unit: str = ""
     note: str = ""
+    others: Callable[[str], str] | None = None
+    written: Callable[[str], str] | None = None
 
     def __post_init__(self) -> None:
         if not self.positions:
@@ -97,9 +107,11 @@ class Control:
         if self.names and value in self.positions:
             return self.names[self.positions.index(value)]
         if isinstance(value, str):
-            return value
+            return value if self.written is None else self.written(value)
         if self.unit == KNOB:
             return f"{self.brief(value)} of 10"
+        if self.unit == COUNT:
+            return f"{value:.0f}"
         return format_quantity(float(f"{value:.4g}"), self.unit)
 
     def brief(self, value: Value) -> str:
@@ -131,6 +143,8 @@ class Control:
             With one sentence: what is wrong and what would be right.
         """
         text = text.strip()
+        if not self.is_quantity and text not in self.positions and self.others is not None:
+            return self.others(text)
         if len(text) > _LONGEST_TEXT:
             raise InputError(f"{self.label}: a value is at most {_LONGEST_TEXT} characters long")
         if not self.is_quantity:
@@ -139,7 +153,7 @@ class Control:
             words = [str(position) for position in self.positions]
             raise InputError(f"{self.label}: there is no '{text}'.{did_you_mean(text, words)}")
         low, high = self.limits
-        if self.unit == KNOB:
+        if self.unit in (KNOB, COUNT):
             value = self._plain_number(text)
         else:
             is_bare = text[-1:].isdigit() and self.bare_unit
@@ -152,10 +166,14 @@ class Control:
         return value
 
     def _plain_number(self, text: str) -> float:
+        low, high = self.limits
         try:
+            if self.unit == COUNT:
+                return float(int(re.sub(r"\s*(turns|poles)$|(?<=\d)[ ,\u2009\u202f](?=\d{3}\b)", "", text)))
             return float(text.replace(",", ".").removesuffix("of 10"))
         except ValueError:
-            raise InputError(f"{self.label}: a number from 0 to 10, please; got '{text}'") from None
+            kind = "whole number" if self.unit == COUNT else "number"
+            raise InputError(f"{self.label}: a {kind} from {low:.0f} to {high:.0f}, please; got '{text}'") from None
 
     def encode(self, value: Value) -> str:
         """Write a value for an address: six digits, SI."""

@@ -49,6 +49,8 @@ class Curve:
     style : CurveStyle
     brief : str
         Shown at the line's end of a compact drawing; the label by default.
+    low_db, high_db : ndarray or None, shape (F,), dB
+        Bounds of a band drawn behind the line.
     """
 
     frequency_hz: np.ndarray
@@ -56,6 +58,8 @@ class Curve:
     label: str
     style: CurveStyle = NOW
     brief: str = ""
+    low_db: np.ndarray | None = None
+    high_db: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         if np.shape(self.frequency_hz) != np.shape(self.gain_db) or np.ndim(self.gain_db) != 1:
@@ -238,6 +242,9 @@ def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
         f'<svg x="{frame.left:.1f}" y="{frame.top:.1f}" width="{width:.1f}" height="{height:.1f}" overflow="hidden">'
     ]
     for curve in reversed(curves):
+        if curve.low_db is not None and curve.high_db is not None:
+            parts.append(_band(frame, curve, curve.low_db, curve.high_db))
+    for curve in reversed(curves):
         inside = _inside(frame, curve.frequency_hz)
         x = frame.x(curve.frequency_hz[inside]) - frame.left
         y = np.clip(frame.y(curve.gain_db[inside]) - frame.top, -height, 4 * height)
@@ -251,6 +258,17 @@ def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
         )
     parts.append("</svg>")
     return parts
+
+
+def _band(frame: Frame, curve: Curve, low_db: np.ndarray, high_db: np.ndarray) -> str:
+    inside = _inside(frame, curve.frequency_hz)
+    x = frame.x(curve.frequency_hz[inside]) - frame.left
+    height = frame.bottom - frame.top
+    up, down = (np.clip(frame.y(level[inside]) - frame.top, -height, 4 * height) for level in (high_db, low_db))
+    there = zip(x.tolist(), up.tolist())
+    back = zip(x[::-1].tolist(), down[::-1].tolist())
+    points = " ".join(f"{across:.1f},{level:.1f}" for across, level in (*there, *back))
+    return f'<polygon class="lab-band" fill="{curve.style.colour}" fill-opacity="0.16" points="{points}"/>'
 
 
 def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[str]:
