@@ -72,6 +72,38 @@ def labkit_chain_kinds() -> Iterable[type]:
 
 
 @hookimpl
+def labkit_loss_models() -> Mapping[str, Callable[..., Any]]:
+    """Models of eddy currents in poles."""
+    from labkit.pickup.loss_models import LOSS_MODELS
+
+    return LOSS_MODELS
+
+
+@hookimpl
+def labkit_sweep_readers() -> Mapping[str, Any]:
+    """Readers of sweeps: Touchstone one-ports and delimited text."""
+    from labkit.bench.sweep_reader import SWEEP_READERS
+
+    return SWEEP_READERS
+
+
+@hookimpl
+def labkit_takes() -> Mapping[str, Callable[[], Any]]:
+    """Performances that are computed rather than written down."""
+    from labkit.sound.made_takes import TAKES
+
+    return TAKES
+
+
+@hookimpl
+def labkit_panels() -> Iterable[Any]:
+    """The pages of the lab."""
+    from labkit.app.panels import notebook_panels
+
+    return notebook_panels()
+
+
+@hookimpl
 def labkit_case_checks() -> Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, float]]]:
     """Check functions of the reference cases."""
     from labkit.cases.checks import CHECKS

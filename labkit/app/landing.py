@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from labkit.app.controls import Value
 from labkit.app.rig_model import query_for
+from labkit.app.rig_offers import RigOffers
 from labkit.catalogue import catalogue
 
 RIG_PAGE = "rig.ipynb"
 
 
 def landing_tasks() -> list[dict[str, object]]:
-    """Return the questions by who asks them; each opens a page in a state given by its query."""
-    return [
+    """Return the questions by who asks them; each opens a page in a state given by its query.
+
+    Questions that the first rig of the catalogue cannot answer (a knob it has not) are left out; without a rig, all.
+    """
+    if not RigOffers().rigs:
+        return []
+    groups: list[dict[str, object]] = [
         {
             "who": "Building or winding",
             "tasks": [
@@ -56,6 +62,8 @@ def landing_tasks() -> list[dict[str, object]]:
             ],
         },
     ]
+    asked = [{**group, "tasks": [task for task in group["tasks"] if task]} for group in groups]  # type: ignore[attr-defined]
+    return [group for group in asked if group["tasks"]]
 
 
 def landing_rigs() -> list[dict[str, str]]:
@@ -63,11 +71,15 @@ def landing_rigs() -> list[dict[str, str]]:
     found = catalogue()
     return [
         {"name": name, "summary": found.item("rig", name).summary, "query": query_for({}, rig=name)}
-        for name in found.names("rig")
+        for name in found.usable_names("rig")
     ]
 
 
 def _task(
     question: str, hint: str, now: dict[str, Value] | None = None, pin: dict[str, Value] | None = None
-) -> dict[str, str]:
+) -> dict[str, str] | None:
+    offers = RigOffers()
+    controls = offers.offer(offers.default_rig).controls
+    if any(key not in controls for key in {**(now or {}), **(pin or {})}):
+        return None
     return {"question": question, "hint": hint, "file": RIG_PAGE, "query": query_for(now or {}, pin=pin)}

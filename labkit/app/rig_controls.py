@@ -53,7 +53,7 @@ def rig_controls(rig: Rig, *, rig_names: tuple[str, ...]) -> ControlSet:
     names = rig_names if rig.name in rig_names else (rig.name, *rig_names)
     instrument = [Control(key="rig", label="Rig", kind="choice", positions=names, names=tuple(map(_short_name, names)))]
     for slot, pickup in rig.pickups.items():
-        known = catalogue().names("pickup")
+        known = catalogue().usable_names("pickup")
         choices = known if pickup.name in known else (pickup.name, *known)
         instrument.append(Control(key=slot, label=f"{words(slot)} pickup", kind="choice", positions=choices))
     groups = [Group(title="Instrument", controls=tuple(instrument))]
@@ -200,7 +200,7 @@ def _stage(stage: Stage) -> tuple[Control, ...]:
             ),
         )
     if isinstance(stage, Input):
-        known = catalogue().names("input")
+        known = catalogue().usable_names("input")
         own = _input_name(stage)
         choices = known if own in known else (own, *known)
         return (Control(key=stage.name, label="Input it feeds", kind="choice", positions=choices),)
@@ -219,7 +219,7 @@ def _moved_stage(stage: Stage, field: str, value: Value) -> Stage:
 
 def _input_name(stage: Input) -> str:
     """The catalogue name of an input, or its values where the catalogue has no such input."""
-    for name in catalogue().names("input"):
+    for name in catalogue().usable_names("input"):
         known = _input(name)
         if (known.resistance, known.capacitance) == (stage.resistance, stage.capacitance):
             return name

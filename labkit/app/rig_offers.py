@@ -32,7 +32,7 @@ class RigOffers:
     @property
     def rigs(self) -> tuple[str, ...]:
         """Names of the rigs to choose from."""
-        names = catalogue().names("rig")
+        names = catalogue().usable_names("rig")
         return names if self._own is None or self._own.name in names else (self._own.name, *names)
 
     @property

@@ -26,7 +26,9 @@ from voila.app import Voila
 from voila.tornado.handler import TornadoVoilaHandler
 from voila.utils import get_voila_labextensions_path
 
+from labkit.app.contents import plugin_problems, sheet_problems
 from labkit.app.landing import landing_rigs, landing_tasks
+from labkit.app.panels import panels
 from labkit.core.errors import LabkitError
 from labkit.core.places import shipped_folder
 
@@ -132,8 +134,20 @@ def list_pages(folder: Path) -> list[dict[str, Any]]:
     for path in sorted(folder.glob("*.ipynb")):
         metadata = json.loads(path.read_text(encoding="utf-8")).get("metadata", {})
         own = metadata.get("labkit", {})
-        pages.append({"file": path.name, "title": own.get("title", path.stem), "order": own.get("order", 99)})
+        title, order = own.get("title", path.stem), own.get("order", 99)
+        pages.append({"file": path.name, "title": title, "order": order, "travels": True})
     return sorted(pages, key=lambda page: (page["order"], page["file"]))
+
+
+def panel_pages() -> list[dict[str, Any]]:
+    """Return the pages that plugins bring, the lab's own among them, in the order of the menu.
+
+    A page with a query of its own does not take the rig of the present page along (``travels``).
+    """
+    found = [brought.thing for brought in panels().values()]
+    return [
+        {"file": each.address, "title": each.title, "task": each.task, "travels": bool(each.page)} for each in found
+    ]
 
 
 def unwanted_extensions() -> list[str]:
@@ -154,13 +168,15 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
     folder : Path, optional
         Folder of notebooks; the lab's own pages by default.
     """
-    pages = list_pages(folder or dashboard_folder())
-    tasks, rigs = landing_tasks(), landing_rigs()
+    shown = {
+        "labkitPages": list_pages(folder) if folder else panel_pages(),
+        "labkitTasks": landing_tasks(),
+        "labkitRigs": landing_rigs(),
+        "labkitProblems": [*plugin_problems(), *sheet_problems()],
+    }
 
     def add_pages(page_config: dict[str, Any], **_: Any) -> dict[str, Any]:
-        page_config.update(
-            labkitPages=pages, labkitTasks=tasks, labkitRigs=rigs, fullMathjaxUrl=None, mathjaxConfig=None
-        )
+        page_config.update(**shown, fullMathjaxUrl=None, mathjaxConfig=None)
         return page_config
 
     config = Config()

@@ -57,20 +57,18 @@ class Outcome:
 
 def check_functions() -> dict[str, Check]:
     """Return every check function by name, the built-ins' and plugins'."""
-    found: dict[str, Check] = {}
-    for name, functions in plugins().call("labkit_case_checks"):
-        if not isinstance(functions, Mapping):
-            plugins().report(name, f"labkit_case_checks must return functions by name; got {type(functions).__name__}")
-            continue
-        for key, function in functions.items():
-            found.setdefault(key, function)
-    return found
+    found = plugins().things("labkit_case_checks", check=_not_a_check)
+    return {name: brought.thing for name, brought in found.items()}
+
+
+def _not_a_check(thing: object) -> str:
+    return "" if callable(thing) else "a function from the inputs of a case to quantities by name"
 
 
 def load_cases(found: Catalogue | None = None) -> tuple[Case, ...]:
     """Return every case of the catalogue, in the order of the files."""
     known = catalogue() if found is None else found
-    return tuple(known.load("case", name) for name in known.names("case"))
+    return tuple(known.load("case", name) for name in known.usable_names("case"))
 
 
 def run_cases(cases: Iterable[Case]) -> Iterator[Outcome]:
@@ -82,9 +80,12 @@ def run_cases(cases: Iterable[Case]) -> Iterator[Outcome]:
             continue
         try:
             got = checks[case.check](case.inputs)
-        except (LabkitError, KeyError, TypeError) as error:
-            reason = f"the inputs lack {error}" if isinstance(error, KeyError) else str(error)
+        except Exception as error:  # a check of a plugin may raise anything; the other cases still run
+            reason = f"the inputs lack {error}" if isinstance(error, KeyError) else _reason(error)
             yield from _not_run(case, reason)
+            continue
+        if not isinstance(got, Mapping):
+            yield from _not_run(case, f"the check '{case.check}' must return numbers by name")
             continue
         for expected in case.expected:
             yield _judge(case, expected, got)
@@ -99,6 +100,10 @@ def _judge(case: Case, expected: Expected, got: Mapping[str, float]) -> Outcome:
     verdicts: tuple[Verdict, Verdict] = ("known gap closed", "known gap") if case.known_gap else ("within", "outside")
     verdict = verdicts[0] if met else verdicts[1]
     return Outcome(case=case, expected=expected, got=value, verdict=verdict)
+
+
+def _reason(error: Exception) -> str:
+    return str(error) if isinstance(error, LabkitError) else f"the check failed: {type(error).__name__}: {error}"
 
 
 def _not_run(case: Case, note: str) -> Iterator[Outcome]:

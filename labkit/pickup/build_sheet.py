@@ -5,7 +5,6 @@ Each coil is described by its build (turns, wire, bobbin, poles) or, in a mixed 
 
 from __future__ import annotations
 
-import copy
 import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -281,7 +280,7 @@ def with_changes(table: Table, changes: Mapping[str, Any]) -> Table:
     InputError
         If a name leads through something that is not a table, or names a coil that is not there.
     """
-    data = copy.deepcopy(dict(table.data))
+    data: dict[str, Any] = _copy(table.data)
     for name, value in changes.items():
         *parents, key = name.split(".")
         here = data
@@ -298,6 +297,13 @@ def with_changes(table: Table, changes: Mapping[str, Any]) -> Table:
             raise InputError(f"{table.where}: '{name}' is a table; name one of its keys: {inner}")
         here[key] = _like(here.get(key), value)
     return Table(data, table.where, table.path, table.folder)
+
+
+def _copy(data: Any) -> Any:
+    """Copy tables and lists all the way down; a table that stands in two places becomes two."""
+    if isinstance(data, Mapping):
+        return {key: _copy(value) for key, value in data.items()}
+    return [_copy(value) for value in data] if isinstance(data, list) else data
 
 
 def _like(old: Any, new: Any) -> Any:

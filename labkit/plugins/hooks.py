@@ -2,6 +2,9 @@
 
 A package makes its module known through the entry-point group ``labkit``. A folder of sheets needs no code at
 all: put it in the user folder or name it in ``LABKIT_CATALOGUE``.
+
+Every hook is called without arguments, at most once in a process, when what it brings is first asked for: import
+what is slow inside the function.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ hookimpl = pluggy.HookimplMarker(PROJECT)
 
 @hookspec
 def labkit_catalogue_folders() -> Iterable[Path]:  # type: ignore[empty-body]
-    """Return folders of sheets: pickups, harnesses, rigs, cables, inputs, wires, magnets, reference cases …
+    """Return folders of sheets: pickups, harnesses, rigs, cables, inputs, wires, magnets, takes, reference cases …
 
     Folders are searched with their sub-folders for ``*.toml``.
     """
@@ -29,13 +32,14 @@ def labkit_catalogue_folders() -> Iterable[Path]:  # type: ignore[empty-body]
 def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:  # type: ignore[empty-body]
     """Return readers by kind of sheet.
 
-    A reader takes a `labkit.core.sheet.Table` and returns the thing the sheet describes, or raises `SheetError`.
+    A reader takes a `labkit.core.sheet.Table`, asks it for every key it knows, ends with ``table.done()`` and returns
+    the thing the sheet describes, or raises `SheetError`.
     """
 
 
 @hookspec
 def labkit_part_kinds() -> Iterable[type]:  # type: ignore[empty-body]
-    """Return kinds of part for harnesses: subclasses of `labkit.rig.parts.Part`."""
+    """Return kinds of part for harnesses: subclasses of `labkit.rig.parts.Part`, told apart by their ``kind``."""
 
 
 @hookspec
@@ -44,5 +48,41 @@ def labkit_chain_kinds() -> Iterable[type]:  # type: ignore[empty-body]
 
 
 @hookspec
+def labkit_loss_models() -> Mapping[str, Callable[..., Any]]:  # type: ignore[empty-body]
+    """Return models of eddy currents in poles by name: `labkit.pickup.loss_models.LossModel`.
+
+    A model returns the complex permeability of a pole over frequency. A coil's ``losses`` key names it on a build
+    sheet: ``losses = "conducting cylinder"``.
+    """
+
+
+@hookspec
+def labkit_sweep_readers() -> Mapping[str, Any]:  # type: ignore[empty-body]
+    """Return readers of measured sweeps by name: `labkit.bench.readers.SweepReader`.
+
+    A reader says whether it recognises a file, and reads it into a `labkit.bench.sweep.Sweep`.
+    """
+
+
+@hookspec
+def labkit_takes() -> Mapping[str, Callable[[], Any]]:  # type: ignore[empty-body]
+    """Return makers of performances by name, beside the take sheets of the catalogue.
+
+    A maker takes nothing and returns a `labkit.sound.performance.Performance`, the same one every time.
+    """
+
+
+@hookspec
+def labkit_panels() -> Iterable[Any]:  # type: ignore[empty-body]
+    """Return pages of the lab: `labkit.app.panels.Panel`, each with a title, a task and a factory of its widget.
+
+    A panel is listed in the menu and on the first page; ``labkit open`` shows it without a notebook of its own.
+    """
+
+
+@hookspec
 def labkit_case_checks() -> Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, float]]]:  # type: ignore[empty-body]
-    """Return check functions of reference cases by name: inputs of a case to the quantities it can expect."""
+    """Return check functions of reference cases by name: inputs of a case to the quantities it can expect.
+
+    The cases themselves are sheets, in the folders of ``labkit_catalogue_folders``.
+    """

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from labkit.circuit.elements import GROUND
+from labkit.circuit.elements import GROUND, Element
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
-from labkit.plugins import plugins
-from labkit.rig.active_parts import PART_KINDS
+from labkit.plugins import Brought, plugins
+from labkit.plugins.manager import BUILTIN
 from labkit.rig.parts import Control, Knob, Part, Selector
 
 
@@ -102,22 +102,47 @@ class Harness:
 
 def part_kinds() -> dict[str, type[Part]]:
     """Return every kind of part that plugins bring, by the word of the sheets."""
-    found: dict[str, type[Part]] = {}
-    for name, kinds in plugins().call("labkit_part_kinds"):
-        for kind in kinds:
-            if not (isinstance(kind, type) and issubclass(kind, Part)):
-                plugins().report(name, f"labkit_part_kinds must return subclasses of Part; got {kind!r}"[:200])
-                continue
-            found.setdefault(kind.kind, kind)
-    return found or {kind.kind: kind for kind in PART_KINDS}
+    return {name: brought.thing for name, brought in _part_kinds().items()}
+
+
+def _part_kinds() -> Mapping[str, Brought]:
+    return plugins().things("labkit_part_kinds", check=_not_a_part, key=lambda kind: getattr(kind, "kind", ""))
+
+
+def _not_a_part(thing: object) -> str:
+    return "" if isinstance(thing, type) and issubclass(thing, Part) else "a subclass of labkit.rig.parts.Part"
 
 
 def read_part(name: str, table: Table) -> Part:
     """Read one part by its ``kind``."""
-    kinds = part_kinds()
-    kind = table.choice("kind", kinds)
+    kinds = _part_kinds()
+    if not kinds:
+        table.fail("kind", "nothing installed brings a kind of part; see labkit catalogue --plugins")
+    kind = kinds[table.choice("kind", kinds)]
     table.asked.setdefault("note")
-    return table.attempt("", lambda: kinds[kind].read(name, table))
+    if kind.plugin == BUILTIN:
+        return table.attempt("", lambda: kind.thing.read(name, table))  # type: ignore[no-any-return]
+    return table.attempt("", lambda: _guarded(kind, name, table))
+
+
+def _guarded(kind: Brought, name: str, table: Table) -> Part:
+    """Read a part of another plugin, and see that it turns into elements, before a rig is built on it."""
+    try:
+        part = kind.thing.read(name, table)
+        elements = part.elements(None if part.control is None else part.control.default)
+    except InputError:
+        raise
+    except Exception as error:
+        raise InputError(
+            f"the part '{kind.name}' of plugin '{kind.plugin}' failed: {type(error).__name__}: {error}"
+        ) from error
+    if (
+        not isinstance(part, Part)
+        or not isinstance(elements, tuple)
+        or not all(isinstance(element, Element) for element in elements)
+    ):
+        raise InputError(f"the part '{kind.name}' of plugin '{kind.plugin}' must turn into a tuple of circuit elements")
+    return part
 
 
 def read_harness(table: Table) -> Harness:

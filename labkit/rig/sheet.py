@@ -14,7 +14,6 @@ from labkit.pickup.electrical import Pickup
 from labkit.pickup.sheet import pickup_data, read_pickup
 from labkit.plugins import plugins
 from labkit.rig.chain import Stage
-from labkit.rig.chain_stages import CHAIN_KINDS
 from labkit.rig.harness import Harness, harness_data, read_harness, read_part
 from labkit.rig.parts import Part, Position
 from labkit.rig.rig import Rig
@@ -22,14 +21,12 @@ from labkit.rig.rig import Rig
 
 def chain_kinds() -> dict[str, type[Stage]]:
     """Return every kind of chain stage that plugins bring, by the word of the sheets."""
-    found: dict[str, type[Stage]] = {}
-    for name, kinds in plugins().call("labkit_chain_kinds"):
-        for kind in kinds:
-            if not (isinstance(kind, type) and issubclass(kind, Stage)):
-                plugins().report(name, f"labkit_chain_kinds must return subclasses of Stage; got {kind!r}"[:200])
-                continue
-            found.setdefault(kind.kind, kind)
-    return found or {kind.kind: kind for kind in CHAIN_KINDS}
+    found = plugins().things("labkit_chain_kinds", check=_not_a_stage, key=lambda kind: getattr(kind, "kind", ""))
+    return {name: brought.thing for name, brought in found.items()}
+
+
+def _not_a_stage(thing: object) -> str:
+    return "" if isinstance(thing, type) and issubclass(thing, Stage) else "a subclass of labkit.rig.chain.Stage"
 
 
 def load_rig(sheet: str | Path) -> Rig:
@@ -95,6 +92,8 @@ def read_chain(table: Table, *, taken: Collection[str] = ()) -> tuple[Stage, ...
     stages: list[Stage] = []
     counts: dict[str, int] = {kind: 1 for kind in kinds if kind in taken}
     for entry in table.tables("chain", []):
+        if not kinds:
+            entry.fail("kind", "nothing installed brings a kind of stage; see labkit catalogue --plugins")
         kind = entry.choice("kind", kinds)
         counts[kind] = counts.get(kind, 0) + 1
         name = kind if counts[kind] == 1 else f"{kind}{counts[kind]}"

@@ -24,6 +24,8 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import format_quantity
+from labkit.plugins import plugins
+from labkit.sound.made_takes import made_take, take_makers
 from labkit.sound.performance import LONGEST_TAKE_S, OPEN_DECAY, Decay, Performance, Pluck, Variation
 from labkit.sound.strings import STEEL_DENSITY, STEEL_MODULUS_PA, String, StringSet, note_frequency, string_set
 
@@ -32,20 +34,36 @@ _USUAL_SCALE = 0.6477
 
 
 def load_take(name: str | Path) -> Performance:
-    """Load a performance by path or by catalogue name.
+    """Load a performance by path, by catalogue name, or by the name of a maker that a plugin brings.
 
     Raises
     ------
     InputError
-        If neither a file nor a take of the catalogue answers to it, or the sheet cannot be read.
+        If nothing answers to the name, or the sheet cannot be read.
     """
     text = str(name)
     if text.endswith(".toml") or "/" in text or "\\" in text or Path(text).exists():
         return read_take(read_sheet(Path(text), kinds=["take"]))
-    known = catalogue().names("take")
-    if text not in known:
-        raise InputError(f"'{text}' is neither a file nor a take of the catalogue.{did_you_mean(text, known)}")
-    return read_take(catalogue().item("take", text).table())
+    sheets = catalogue().names("take")
+    if text in sheets:
+        return read_take(catalogue().item("take", text).table())
+    if text in take_makers():
+        return made_take(text)
+    known = [*sheets, *take_makers()]
+    raise InputError(f"'{text}' is neither a file nor a take of the catalogue.{did_you_mean(text, known)}")
+
+
+def usable_takes() -> tuple[str, ...]:
+    """Return the names of the takes that can be played: sheets first, then makers, each once."""
+    names = list(catalogue().usable_names("take"))
+    for name, brought in take_makers().items():
+        try:
+            made_take(name)
+        except InputError as error:
+            plugins().report(brought.plugin, str(error))
+            continue
+        names.append(name)
+    return tuple(dict.fromkeys(names))
 
 
 def read_take(table: Table) -> Performance:

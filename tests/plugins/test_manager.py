@@ -9,7 +9,7 @@ import pytest
 from labkit.catalogue import load_catalogue
 from labkit.core.errors import PluginError
 from labkit.plugins import hookimpl
-from labkit.plugins.manager import _check_names, load_plugins
+from labkit.plugins.manager import check_names, load_plugins
 
 
 def test_without_the_built_in_plugin_the_catalogue_is_empty_and_works():
@@ -40,4 +40,4 @@ def test_an_unknown_hook_is_an_error_that_names_the_nearest():
 
     module.labkit_catalog_folders = hookimpl(labkit_catalog_folders)
     with pytest.raises(PluginError, match="Did you mean 'labkit_catalogue_folders'"):
-        _check_names(load_plugins().manager, module)
+        check_names(module)

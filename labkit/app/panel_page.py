@@ -1,0 +1,54 @@
+"""The page of any panel that has no notebook of its own: the address names it.
+
+from labkit.app.panel_page import panel
+panel("name of a panel")
+"""
+
+from __future__ import annotations
+
+import os
+from html import escape
+from urllib.parse import parse_qs
+
+import ipywidgets
+
+from labkit.app.panels import PANEL_FIELD, make_panel, panels
+from labkit.core.errors import InputError
+
+_LONGEST_NAME = 80
+
+
+def panel(name: str | None = None) -> ipywidgets.Box:
+    """Return a panel under its title and task; a sentence instead where there is none or it fails.
+
+    Parameters
+    ----------
+    name : str, optional
+        Of the panel; from the page's address by default.
+    """
+    if name is None:
+        asked = parse_qs(os.environ.get("QUERY_STRING", "")[:2000], errors="replace").get(PANEL_FIELD, [""])
+        name = asked[0][:_LONGEST_NAME]
+    if not name:
+        return message_box("No panel was asked for", "Choose one from the menu above.")
+    try:
+        widget = make_panel(name)
+    except InputError as error:
+        return message_box("This panel cannot be shown", str(error))
+    found = panels()[name].thing
+    return _box("lab-page", _box("lab-title", _heading(found.title, found.task)), widget)
+
+
+def message_box(title: str, sentence: str) -> ipywidgets.Box:
+    """Return a page that only says something: why there is nothing to show, and what would change that."""
+    return _box("lab-page", _box("lab-title", _heading(title, sentence)))
+
+
+def _heading(title: str, sentence: str) -> ipywidgets.HTML:
+    return ipywidgets.HTML(f"<h1>{escape(title)}</h1><p>{escape(sentence)}</p>")
+
+
+def _box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:
+    box = ipywidgets.Box(children)
+    box.add_class(css_class)
+    return box
