@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 
 from labkit.bench.columns import Columns, FrequencyUnit, MagnitudeUnit, PhaseUnit, assign_columns
+from labkit.bench.readers import choose_reader, read_with
 from labkit.bench.sweep import FEWEST_POINTS, Sweep, SweepKind
 from labkit.bench.table import NumberTable, Separator, read_table
 from labkit.core.errors import InputError, did_you_mean
@@ -31,7 +32,8 @@ WIDE_GAP = 3.2
 class ReadingChoices:
     """Answers to the questions a file can raise; None leaves the answer to the reader.
 
-    ``columns`` maps "frequency", "magnitude", "phase", "real", "imaginary" to a column number from 1 or a header.
+    ``columns`` maps "frequency", "magnitude", "phase", "real", "imaginary" to a column number from 1 or a header;
+    ``reader`` names a sweep reader.
     """
 
     kind: SweepKind | None = None
@@ -41,13 +43,14 @@ class ReadingChoices:
     frequency_unit: FrequencyUnit | None = None
     magnitude_unit: MagnitudeUnit | None = None
     phase_unit: PhaseUnit | None = None
+    reader: str | None = None
 
 
 NO_CHOICES = ReadingChoices()
 
 
 def read_sweep(path: Path, choices: ReadingChoices = NO_CHOICES) -> Sweep:
-    """Read a sweep file: delimited text of any common layout, or a Touchstone one-port (``.s1p``).
+    """Read a sweep file: delimited text of any common layout, a Touchstone one-port (``.s1p``), or what plugins read.
 
     Parameters
     ----------
@@ -68,9 +71,41 @@ def read_sweep(path: Path, choices: ReadingChoices = NO_CHOICES) -> Sweep:
     if not path.is_file():
         near = [other.name for other in path.parent.glob("*")] if path.parent.is_dir() else []
         raise InputError(f"there is no sweep file '{path.name}'.{did_you_mean(path.name, near)}")
-    if re.fullmatch(r"\.[sS]\d+[pP]|\.ts", path.suffix):
+    return read_with(choose_reader(path, name=choices.reader), path, choices)
+
+
+@dataclass(frozen=True, slots=True)
+class TouchstoneReader:
+    """Touchstone one-ports, known by the ending of their name."""
+
+    is_general: bool = False
+
+    def recognises(self, path: Path, start: bytes) -> bool:
+        """Say whether the file's name ends as a Touchstone file's does."""
+        return re.fullmatch(r"\.[sS]\d+[pP]|\.ts", path.suffix) is not None
+
+    def read(self, path: Path, choices: ReadingChoices) -> Sweep:
+        """Read the file."""
         return _read_touchstone(path, choices)
-    return parse_sweep(_decode(path.read_bytes(), path.name), name=path.name, choices=choices)
+
+
+@dataclass(frozen=True, slots=True)
+class TextReader:
+    """Delimited text of any common layout; takes whatever no other reader knows, and says so where it is none."""
+
+    is_general: bool = True
+
+    def recognises(self, path: Path, start: bytes) -> bool:
+        """Take any file: one that is not text is told from its bytes when it is read."""
+        return True
+
+    def read(self, path: Path, choices: ReadingChoices) -> Sweep:
+        """Read the file."""
+        return parse_sweep(_decode(path.read_bytes(), path.name), name=path.name, choices=choices)
+
+
+SWEEP_READERS = {"Touchstone one-port": TouchstoneReader(), "delimited text": TextReader()}
+"""The readers that labkit itself brings."""
 
 
 def parse_sweep(text: str, *, name: str = "sweep", choices: ReadingChoices = NO_CHOICES) -> Sweep:

@@ -47,6 +47,7 @@ KINDS = ("impedance", "divider", "exciter")
     "--magnitude-unit", type=click.Choice(("dB", "linear", "ohm", "kohm", "Mohm", "dBohm", "volt", "millivolt"))
 )
 @click.option("--phase-unit", type=click.Choice(("deg", "rad")))
+@click.option("--reader", metavar="NAME", help="Sweep reader to use, where several know the file.")
 @click.option("--name", default=None, help="Name of the fitted pickup.")
 @click.option("--sheet", type=click.Path(path_type=Path), help="Write the pickup sheet (TOML) here.")
 @click.option("--record", type=click.Path(path_type=Path), help="Write curves and residuals (printable HTML) here.")
@@ -69,6 +70,7 @@ def fit(
     frequency_unit: str | None,
     magnitude_unit: str | None,
     phase_unit: str | None,
+    reader: str | None,
     name: str | None,
     sheet: Path | None,
     record: Path | None,
@@ -88,6 +90,7 @@ def fit(
         frequency_unit=frequency_unit,  # type: ignore[arg-type]
         magnitude_unit=magnitude_unit,  # type: ignore[arg-type]
         phase_unit=phase_unit,  # type: ignore[arg-type]
+        reader=reader,
     )
     measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
     result = fit_sweeps(
