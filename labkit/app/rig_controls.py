@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 
 from labkit.app.controls import KNOB, Control, ControlSet, Group, Value, log_positions, with_value
+from labkit.app.made_pickup import checked_text, is_made, pickup_from_text, text_in_words
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Pickup
@@ -55,7 +56,16 @@ def rig_controls(rig: Rig, *, rig_names: tuple[str, ...]) -> ControlSet:
     for slot, pickup in rig.pickups.items():
         known = catalogue().usable_names("pickup")
         choices = known if pickup.name in known else (pickup.name, *known)
-        instrument.append(Control(key=slot, label=f"{words(slot)} pickup", kind="choice", positions=choices))
+        instrument.append(
+            Control(
+                key=slot,
+                label=f"{words(slot)} pickup",
+                kind="choice",
+                positions=choices,
+                others=checked_text,
+                written=text_in_words,
+            )
+        )
     groups = [Group(title="Instrument", controls=tuple(instrument))]
     groups.append(
         Group(title="Knobs and switches", controls=tuple(_setting(control) for control in rig.harness.controls))
@@ -234,4 +244,4 @@ def _input(name: str) -> Input:
 
 @lru_cache(maxsize=64)
 def _pickup(name: str) -> Pickup:
-    return load_pickup(name)
+    return pickup_from_text(name) if is_made(name) else load_pickup(name)
