@@ -13,7 +13,8 @@ from pathlib import Path
 import ipywidgets
 
 from labkit.app.debounce import Debounce
-from labkit.app.listening import hear, take_names
+from labkit.app.listening import USUAL_TAKE, hear, take_names
+from labkit.app.panel_page import message_box
 from labkit.app.rig_model import RigBench
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, Player
@@ -41,7 +42,11 @@ def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidg
     """
     if sheet is not None:
         rig = load_rig(sheet)
-    return RigPage(RigBench(rig)).box
+    try:
+        bench = RigBench(rig)
+    except InputError as error:
+        return message_box("There is no rig to show", f"{str(error)[:1].upper()}{str(error)[1:]}.")
+    return RigPage(bench).box
 
 
 class RigPage:
@@ -55,7 +60,7 @@ class RigPage:
         self.actions = ActionBar()
         self.takes = take_names()
         self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
-        self._take = self.takes[0]
+        self._take = self.takes[0] if self.takes else USUAL_TAKE
         self._has_sounded = False
         self._sound = Debounce(self._render, SOUND_PAUSE_S)
         self._shown_rig = ""

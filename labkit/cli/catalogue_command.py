@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections import Counter
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
+from labkit.app.contents import WORDS, everything, plugin_problems, sheet_problems
 from labkit.catalogue import catalogue as read_catalogue
 from labkit.cli.main import CHECK_FAILED, DONE
 from labkit.cli.options import as_json_text, emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
-from labkit.plugins import plugins
+from labkit.plugins import Brought, plugins
 
 
 @click.command()
@@ -26,7 +30,11 @@ def catalogue(
     found = read_catalogue()
     if kind is not None and kind not in found.kinds():
         raise InputError(f"the catalogue has no kind '{kind}'.{did_you_mean(kind, found.kinds())}")
-    problems = found.check() if check else found.problems
+    problems: tuple[str, ...] = found.problems
+    if check:
+        problems = (*found.check(), *plugin_problems())
+    elif show_plugins:
+        problems = (*plugin_problems(), *sheet_problems())
     if show_plugins:
         emit(_plugins_text(as_json), output, force)
     elif as_json:
@@ -52,36 +60,53 @@ def catalogue(
             lines.append(f"{name}\n    {summary}" if summary else name)
         emit("\n".join(lines), output, force)
     for problem in problems:
-        click.echo(f"labkit: left out: {problem}", err=True)
+        click.echo(f"labkit: {problem}", err=True)
     return CHECK_FAILED if check and problems else DONE
 
 
 def _plugins_text(as_json: bool) -> str:
+    brought = everything()
     known = plugins()
     folders = [(name, str(folder)) for name, folder in known.folders()]
-    counts: dict[str, int] = {}
-    for item in read_catalogue().items.values():
-        counts[item.plugin] = counts.get(item.plugin, 0) + 1
+    counts = Counter(item.plugin for item in read_catalogue().items.values())
     if as_json:
         return as_json_text(
             {
                 "plugins": [
                     {
-                        "name": n.name,
-                        "origin": n.origin,
-                        "version": n.version,
-                        "items": counts.get(n.name, 0),
-                        "problem": n.problem,
+                        "name": note.name,
+                        "origin": note.origin,
+                        "version": note.version,
+                        "is_loaded": note.is_loaded,
+                        "seconds": round(note.seconds, 3),
+                        "items": counts[note.name],
+                        "brings": _brings(note.name, brought),
+                        "problems": note.problems,
                     }
-                    for n in known.notes
+                    for note in known.notes
                 ],
-                "folders": [{"plugin": name, "folder": folder} for name, folder in folders],
+                "folders": [{"plugin": name, "folder": folder, "items": counts[name]} for name, folder in folders],
             }
         )
-    lines = ["plugin         from            version    items  state"]
+    lines = ["plugin               from                 version    sheets  seconds  state"]
     for note in known.notes:
-        state = note.problem or "loaded"
-        lines.append(f"{note.name:<14} {note.origin:<15} {note.version:<10} {counts.get(note.name, 0):>5}  {state}")
+        state = "loaded" if note.is_loaded else "left out"
+        if note.problems:
+            state = f"{state}, with {len(note.problems)} problem{'s' * (len(note.problems) > 1)}"
+        numbers = f"{counts[note.name]:>6}  {note.seconds:>7.2f}"
+        lines.append(f"{note.name:<20} {note.origin:<20} {note.version:<10} {numbers}  {state}")
+    for note in known.notes:
+        parts = _brings(note.name, brought)
+        if parts:
+            lines += ["", f"{note.name} brings"]
+            for hook, names in parts.items():
+                text = f"{WORDS[hook]}: {', '.join(names)}"
+                lines += textwrap.wrap(text, 100, initial_indent="  ", subsequent_indent="      ")
     lines += ["", "folders of sheets, first found wins"]
     lines += [f"  {name}: {folder}" for name, folder in folders]
     return "\n".join(lines)
+
+
+def _brings(plugin: str, brought: Mapping[str, Mapping[str, Brought]]) -> dict[str, list[str]]:
+    found = {hook: [each.name for each in things.values() if each.plugin == plugin] for hook, things in brought.items()}
+    return {hook: names for hook, names in found.items() if names}

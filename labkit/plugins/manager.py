@@ -209,10 +209,8 @@ def load_plugins(*, without: tuple[str, ...] = ()) -> Plugins:
     found = Plugins(manager)
     left_out = {*without, *(name.strip() for name in os.environ.get(WITHOUT_VARIABLE, "").split(","))}
     if BUILTIN not in left_out:
-        version = metadata.version("labkit")
-        _load(
-            found, PluginNote(name=BUILTIN, origin="labkit", version=version), lambda: import_module("labkit.builtin")
-        )
+        note = PluginNote(name=BUILTIN, origin="labkit", version=__version__)
+        _load(found, note, lambda: import_module("labkit.builtin"))
     for point in sorted(metadata.entry_points(group=hooks.PROJECT), key=_place):
         origin, version = (point.dist.name, point.dist.version) if point.dist is not None else ("", "")
         if point.name in left_out or (point.name == BUILTIN and origin == "labkit"):
