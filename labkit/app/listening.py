@@ -1,4 +1,4 @@
-"""The rig page's sound without widgets: one take through the present rig and a pinned one, at one loudness."""
+"""The sound of a page without widgets: one take through the present rig and another one, at one loudness."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str 
             if abs(difference) >= 0.05
             else "as loud as"
         )
-        note = f"Both are set to the same loudness; before that, now was {level} the pinned one. {note}"
+        note = f"Both are set to the same loudness; before that, now was {level} the other. {note}"
     return Heard(
         now=files["now"],
         other=files.get("other", b""),

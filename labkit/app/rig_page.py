@@ -23,7 +23,7 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.sound.loudness import HEARING_CAUTION
 from labkit.view.palette import PINS
-from labkit.view.words import ZERO, KeyNumber, sentence
+from labkit.view.words import ZERO
 
 TITLE = "Your rig, from string to amplifier"
 LEAD = "Change one part and watch where the peak goes. Pin a curve to keep it beside the next."
@@ -183,16 +183,6 @@ class RigPage:
         self.player.note = heard.note
         self.player.is_current = True
         self.player.send({"rendered": True})
-
-
-def numbers_html(numbers: tuple[KeyNumber, ...]) -> str:
-    """Return key numbers as a definition list that also carries its sentence for the live region."""
-    cells = "".join(
-        f'<div><dt>{escape(number.label)}</dt><dd class="lab-value">{escape(number.value)}</dd>'
-        f'<dd class="lab-detail">{escape(number.detail)}</dd></div>'
-        for number in numbers
-    )
-    return f'<dl class="lab-numbers" data-announce="{escape(sentence(numbers))}">{cells}</dl>'
 
 
 def _file_stem(name: str) -> str:

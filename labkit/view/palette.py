@@ -55,6 +55,11 @@ PINS = (
 )
 """Up to three kept curves; more than these are small multiples."""
 
+FAMILY = tuple(
+    CurveStyle(colour=MUTED, dash=dash, width=1.3) for dash in ((), (5, 2.5), (1.5, 2.5), (7, 2.5, 1.5, 2.5), (11, 3))
+)
+"""Neighbours in a row of values (cables of 1, 3, 5 … metres): one hue, thin, told apart by dash and label."""
+
 
 def contrast(colour: str, background: str = PAPER) -> float:
     """Return the contrast ratio of two colours, 1 to 21.

@@ -1,0 +1,485 @@
+"""The cable page without widgets: lengths side by side, a buffer at the guitar, the longest cable, one plain sentence.
+
+Everything is solved from the present rig. "The cable" is the first one after the jack; a buffer "at the guitar"
+stands right before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from labkit.app.controls import Control, ControlSet, Group, Value, with_value
+from labkit.app.page_bench import PageBench
+from labkit.app.rig_controls import CABLE_LENGTHS
+from labkit.catalogue import catalogue
+from labkit.circuit.solver import solve
+from labkit.core.errors import InputError
+from labkit.core.grid import REFERENCE_HZ, frequency_grid
+from labkit.core.response import Response, gain_db, peak_on_grid
+from labkit.core.units import format_quantity
+from labkit.rig.chain import Cable, Stage
+from labkit.rig.chain_stages import BufferBox, BypassBox, with_length
+from labkit.rig.rig import Rig
+from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.words import (
+    KeyNumber,
+    Reading,
+    frequency_in_words,
+    key_numbers,
+    level_in_words,
+    read_response,
+    sentence,
+)
+
+FAMILY_M = (1.0, 3.0, 5.0, 10.0, 15.0)
+"""Lengths drawn besides the present one, m."""
+LONGEST_M = 100.0
+"""Where the search for the longest cable ends, m."""
+TREBLE_HZ = 3000.0
+"""Where dulling is judged at first; common practice, no source."""
+JUDGED_HZ = (2000.0, TREBLE_HZ, 4000.0, 5000.0, 6000.0)
+LOSSES_DB = tuple(index / 2 for index in range(1, 13))
+BUFFERS = ("none", "at the guitar")
+AT_GUITAR = BUFFERS[1]
+SAME_DB = 0.3
+"""Families whose ends lie nearer than this are one line to the eye: the drawing's line is 0.25 dB wide."""
+MOST_TRIM = 10e-9
+"""Where the search for the capacitance at a buffer's input ends, F."""
+
+_GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
+_FINE = frequency_grid()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """One cable of the family; ``loss_db`` is what it takes at the judged frequency from the same rig without cable."""
+
+    length: float
+    capacitance: float
+    gain_db: np.ndarray
+    peak_hz: float | None
+    height_db: float | None
+    loss_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CableShown:
+    """What follows from one state of the page.
+
+    Attributes
+    ----------
+    rig : Rig
+        The present one, with the buffer where it is on.
+    cable : Cable
+        The present one.
+    reading : Reading
+    gain_db : ndarray
+        Of the present rig on the page's grid.
+    other : Rig
+        What it is compared with, and listened to.
+    other_label : str
+    other_reading : Reading
+    other_gain_db : ndarray
+    family : tuple of Member
+        By length; the present cable and the compared one are in it.
+    plain, buffered : Reading
+        The present cable without and with a buffer at the guitar.
+    before : Reading
+        The compared length without a buffer.
+    longest : float or None, m
+        Longest cable that keeps the loss; None where even 100 m does.
+    treble_change_db : float
+        Level at the judged frequency against the compared one.
+    trim : float or None, F
+        Capacitance at the buffer's input that brings back the compared cable's peak; None without buffer or peak.
+    """
+
+    rig: Rig
+    cable: Cable
+    reading: Reading
+    gain_db: np.ndarray
+    other: Rig
+    other_label: str
+    other_reading: Reading
+    other_gain_db: np.ndarray
+    family: tuple[Member, ...]
+    plain: Reading
+    buffered: Reading
+    before: Reading
+    before_length: float
+    has_buffer: bool
+    loss_db: float
+    judged_hz: float
+    longest: float | None
+    treble_change_db: float
+    trim: float | None = None
+
+    @property
+    def is_held(self) -> bool:
+        """True where something before the cable keeps it from acting: all lengths give one curve."""
+        ends = [member.gain_db[-1] for member in self.family]
+        return max(ends) - min(ends) < SAME_DB
+
+
+class CableBench(PageBench[CableShown]):
+    """A rig whose cable is looked at."""
+
+    def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
+        """Return rig, cable and buffer, comparison, then the knobs and the input as the rig page has them."""
+        groups = [Group(title="Instrument", controls=(offered["rig"],))]
+        cable = first_cable(rig)
+        if cable is not None:
+            types = Control(
+                key="own.type",
+                label="Cable type",
+                kind="choice",
+                positions=(*catalogue().names("cable"), OTHER_TYPE),
+                names=(*(cable_type_text(name) for name in catalogue().names("cable")), "another, as set below"),
+            )
+            buffer = Control(key="own.buffer", label="Buffer", kind="switch", positions=BUFFERS)
+            length, per_metre = offered[f"{cable.name}.length"], offered[f"{cable.name}.capacitance"]
+            groups.append(Group(title="Cable", controls=(length, types, per_metre, buffer)))
+        before = Control(
+            key="own.before",
+            label="Compared with",
+            kind="slider",
+            unit="m",
+            positions=with_value(CABLE_LENGTHS, USUAL_BEFORE_M),
+            low=0.0,
+            high=LONGEST_M,
+            bare_unit="m",
+        )
+        judged = Control(key="own.at", label="Judged at", kind="choice", unit="Hz", positions=JUDGED_HZ)
+        loss = Control(
+            key="own.loss", label="Loss allowed there", kind="slider", unit="dB", positions=LOSSES_DB, bare_unit="dB"
+        )
+        groups.append(Group(title="Comparison", controls=(before, judged, loss)))
+        groups += [group for group in offered.groups if group.title == "Knobs and switches"]
+        inputs = tuple(control for control in offered if control.label == "Input it feeds")
+        groups.append(Group(title="After the cable", controls=inputs))
+        return ControlSet(tuple(group for group in groups if group.controls))
+
+    def own_defaults(self, rig: Rig) -> dict[str, Value]:
+        """Return no buffer, 3 m to compare with, 2 dB of loss at 3 kHz."""
+        return {"own.buffer": BUFFERS[0], "own.before": USUAL_BEFORE_M, "own.at": TREBLE_HZ, "own.loss": 2.0}
+
+    def follow(self, key: str, value: Value) -> dict[str, Value]:
+        """A cable type sets the capacitance per metre."""
+        if key != "own.type":
+            return {key: value}
+        cable = first_cable(self.rig)
+        if cable is None or value == OTHER_TYPE:
+            return {}
+        return {f"{cable.name}.capacitance": cable_type(str(value)).capacitance_per_length}
+
+    def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
+        """The type is the catalogue cable with the present capacitance per metre."""
+        cable = first_cable(self.rig)
+        if cable is None:
+            return {}
+        present = float(values[f"{cable.name}.capacitance"])
+        for name in catalogue().names("cable"):
+            if abs(cable_type(name).capacitance_per_length - present) < 1e-15:
+                return {"own.type": name}
+        return {"own.type": OTHER_TYPE}
+
+    def look(self, rig: Rig, values: Mapping[str, Value]) -> CableShown:
+        """Solve the present rig, the compared one, and the family."""
+        cable = first_cable(rig)
+        if cable is None:
+            raise InputError(f"'{rig.name}' has no cable after its jack, so there is none to look at")
+        before_length, judged = float(values["own.before"]), float(values["own.at"])
+        loss = float(values["own.loss"])
+        has_buffer = values["own.buffer"] == AT_GUITAR
+        buffered = with_buffer(rig)
+        short = rig.with_stage(with_length(cable, before_length))
+        if has_buffer:
+            shown, other, label = buffered, rig, "no buffer"
+        elif abs(before_length - cable.length) > 1e-9:
+            shown, other, label = rig, short, length_text(before_length)
+        else:
+            shown, other, label = rig, buffered, "a buffer"
+        now, than = shown.response(_GRID), other.response(_GRID)
+        plain = read_response(rig.response(_GRID))
+        before = read_response(short.response(_GRID))
+        return CableShown(
+            rig=shown,
+            cable=cable,
+            reading=read_response(now),
+            gain_db=now.gain_db,
+            other=other,
+            other_label=label,
+            other_reading=read_response(than),
+            other_gain_db=than.gain_db,
+            family=family(shown, (*FAMILY_M, cable.length, before_length), judged),
+            plain=plain,
+            buffered=read_response(buffered.response(_GRID)),
+            before=before,
+            before_length=before_length,
+            has_buffer=has_buffer,
+            loss_db=loss,
+            judged_hz=judged,
+            longest=longest_cable(shown, loss_db=loss, frequency_hz=judged),
+            treble_change_db=now.gain_db_at(judged) - than.gain_db_at(judged),
+            trim=trim_for_peak(buffered, before.peak_hz) if has_buffer else None,
+        )
+
+    @property
+    def numbers(self) -> tuple[KeyNumber, ...]:
+        """Peak place, level at 3 kHz, longest cable."""
+        shown = self.shown
+        peak = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=shown.other_label)[0]
+        if shown.reading.is_silent:
+            return (peak, *key_numbers(shown.reading)[1:])
+        judged = judged_text(shown.judged_hz)
+        change = KeyNumber(
+            label=f"Level at {judged}",
+            value=f"{'+' if shown.treble_change_db >= 0.05 else ''}{level_in_words(shown.treble_change_db)}",
+            detail=f"against {shown.other_label}",
+        )
+        reach = KeyNumber(
+            label="Longest cable",
+            value=f"over {LONGEST_M:g} m" if shown.longest is None else f"{shown.longest:.1f} m",
+            detail=f"loses less than {shown.loss_db:g} dB at {judged}",
+        )
+        return (peak, change, reach)
+
+    @property
+    def sentence(self) -> str:
+        """The result in one plain sentence."""
+        return plain_sentence(self.shown)
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """Sentences that follow from the numbers: what no RC filter would do, and how to tame a buffer."""
+        shown = self.shown
+        if shown.reading.is_silent:
+            return ()
+        told: list[str] = []
+        risen = [member for member in shown.family if member.loss_db < -0.5]
+        if risen and not shown.is_held:
+            most = min(risen, key=lambda member: member.loss_db)
+            told.append(
+                f"A cable is not a plain treble filter: with {length_text(most.length)} the level at {judged_text(shown.judged_hz)} "
+                f"stands {-most.loss_db:.1f} dB higher than with no cable, because the peak has moved towards it."
+            )
+        if shown.trim is not None and shown.trim > 1e-12 and shown.before.peak_hz is not None:
+            trim = format_quantity(float(f"{shown.trim:.2g}"), "F")
+            told.append(
+                f"Too bright with the buffer? {trim} across its input puts the peak back to "
+                f"{frequency_in_words(shown.before.peak_hz)}, where {length_text(shown.before_length)} of this cable "
+                "had it."
+            )
+        return tuple(told)
+
+    @property
+    def description(self) -> str:
+        """The curves in words."""
+        shown = self.shown
+        return self.sentence if shown.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
+
+    def curves(self) -> list[Curve]:
+        """Return the present curve, the compared one, and the rest of the family."""
+        shown = self.shown
+        now = "Now, buffered" if shown.has_buffer else f"Now, {length_text(shown.cable.length)}"
+        curves = [
+            Curve(frequency_hz=_GRID, gain_db=shown.gain_db, label=now, brief="Now", style=NOW),
+            Curve(frequency_hz=_GRID, gain_db=shown.other_gain_db, label=shown.other_label, style=PINS[0]),
+        ]
+        if shown.is_held:
+            return curves
+        taken = {shown.cable.length} if shown.has_buffer else {shown.cable.length, shown.before_length}
+        rest = [member for member in shown.family if member.length in FAMILY_M and member.length not in taken]
+        for member, style in zip(rest, FAMILY):
+            curves.append(
+                Curve(frequency_hz=_GRID, gain_db=member.gain_db, label=length_text(member.length), style=style)
+            )
+        return curves
+
+    def draw(self, width: int) -> str:
+        """Return the drawing, SVG, for a width in CSS pixels."""
+        title = f"Level over frequency at the input of {self.state.rig.setup.rig}, by length of cable"
+        return draw_curves(self.curves(), title=title, description=self.description, width=width)
+
+
+OTHER_TYPE = "another"
+USUAL_BEFORE_M = 3.0
+
+
+def first_cable(rig: Rig) -> Cable | None:
+    """Return the first cable after the jack, or None where there is none."""
+    return next((stage for stage in rig.chain if isinstance(stage, Cable)), None)
+
+
+def with_buffer(rig: Rig) -> Rig:
+    """Return the rig with a buffer of the catalogue right before its cable."""
+    return _before_cable(rig, buffer_stage())
+
+
+def family(rig: Rig, lengths: tuple[float, ...], judged_hz: float = TREBLE_HZ) -> tuple[Member, ...]:
+    """Return curves and numbers for several lengths of the rig's cable, one solve for all."""
+    cable = _cable_of(rig)
+    wanted = sorted(set(lengths))
+    capacitances = np.array([0.0, *(with_length(cable, length).capacitance for length in wanted)])
+    circuit = rig.circuit
+    curves = gain_db(solve(circuit, _GRID, {cable.name: capacitances}).transfer)
+    levels = gain_db(solve(circuit, np.array([REFERENCE_HZ, judged_hz]), {cable.name: capacitances}).transfer)
+    fine = gain_db(solve(circuit, _FINE, {cable.name: capacitances}).transfer)
+    peaks, heights = peak_on_grid(_FINE, fine)
+    return tuple(
+        Member(
+            length=length,
+            capacitance=float(capacitances[row]),
+            gain_db=curves[row],
+            peak_hz=None if np.isnan(peaks[row]) else float(peaks[row]),
+            height_db=None if np.isnan(peaks[row]) else float(heights[row] - levels[row, 0]),
+            loss_db=float(levels[0, 1] - levels[row, 1]),
+        )
+        for row, length in enumerate(wanted, start=1)
+    )
+
+
+def longest_cable(rig: Rig, *, loss_db: float, frequency_hz: float = TREBLE_HZ) -> float | None:
+    """Return the longest cable up to which every shorter one loses less than a limit.
+
+    Parameters
+    ----------
+    rig : Rig
+        Its cable gives the capacitance per metre.
+    loss_db : float, dB
+        Against the same rig without cable.
+    frequency_hz : float, Hz
+
+    Returns
+    -------
+    float or None, m
+        To a centimetre; None where 100 m lose less.
+    """
+    cable, circuit = _cable_of(rig), rig.circuit
+
+    def lost(lengths: np.ndarray) -> np.ndarray:
+        capacitances = np.array([0.0, *(with_length(cable, length).capacitance for length in lengths)])
+        levels = gain_db(solve(circuit, np.array([frequency_hz]), {cable.name: capacitances}).transfer)[:, 0]
+        found: np.ndarray = levels[0] - levels[1:]
+        return found
+
+    low, high = 0.0, LONGEST_M
+    for points in (401, 26):
+        lengths = np.linspace(low, high, points)
+        over = np.flatnonzero(lost(lengths) > loss_db)
+        if over.size == 0:
+            return None
+        first = int(over[0])
+        low, high = float(lengths[max(first - 1, 0)]), float(lengths[first])
+    return low
+
+
+def trim_for_peak(buffered: Rig, peak_hz: float | None) -> float | None:
+    """Return the capacitance across a buffer's input that puts the peak at a frequency, F; None where none does."""
+    if peak_hz is None:
+        return None
+    trimmed = _before_cable(buffered, BypassBox(name="trim", capacitance=1e-12), ahead_of="buffer at the guitar")
+    circuit = trimmed.circuit
+    low, high = 0.0, MOST_TRIM
+    for _ in range(3):
+        values = np.linspace(low, high, 33)
+        peaks, _heights = peak_on_grid(_FINE, gain_db(solve(circuit, _FINE, {"trim": values}).transfer))
+        under = np.flatnonzero(peaks < peak_hz)
+        if under.size == 0 or under[0] == 0:
+            return None
+        low, high = float(values[under[0] - 1]), float(values[under[0]])
+    return (low + high) / 2
+
+
+def plain_sentence(shown: CableShown) -> str:
+    """Say in one sentence what the cable does, and what a buffer would do."""
+    length, before = length_text(shown.cable.length), length_text(shown.before_length)
+    differs = abs(shown.cable.length - shown.before_length) > 1e-9
+    if shown.plain.is_silent:
+        return "Nothing reaches the input: turn the volume up, or choose a pickup on the switch."
+    if shown.has_buffer:
+        lengths = (
+            f"whether the cable is {before} or {length} long"
+            if differs
+            else f"however long the cable is up to {length}"
+        )
+        return (
+            f"With a buffer at the guitar {_peak_is(shown.buffered)}, {lengths}; without it, at {length}, "
+            f"{_peak_is(shown.plain)}."
+        )
+    if shown.is_held:
+        return f"At {length} {_peak_is(shown.plain)}, and no length of this cable moves it: a buffer stands before it."
+    start = f"At {length} {_peak_is(shown.plain)}"
+    if differs and shown.plain.peak_hz is not None and shown.before.peak_hz is not None:
+        start += f" instead of {frequency_in_words(shown.before.peak_hz)} at {before}"
+    elif differs:
+        start += f"; at {before} {_peak_is(shown.before)}"
+    if shown.plain.peak_hz is not None and shown.buffered.peak_hz is not None:
+        return f"{start}; a buffer at the guitar would hold it at {frequency_in_words(shown.buffered.peak_hz)}."
+    return f"{start}. With a buffer at the guitar {_peak_is(shown.buffered)}."
+
+
+def judged_text(frequency_hz: float) -> str:
+    """Write the judged frequency.
+
+    >>> judged_text(3000.0)
+    '3 kHz'
+    """
+    return format_quantity(float(f"{frequency_hz:.3g}"), "Hz")
+
+
+def length_text(length: float) -> str:
+    """Write a length.
+
+    >>> length_text(7.5)
+    '7.5 m'
+    """
+    return f"{float(f'{length:.4g}'):g} m"
+
+
+def cable_type_text(name: str) -> str:
+    """Write a catalogue cable with its figure."""
+    return f"{name.removesuffix(' cable')}, {cable_type(name).capacitance_per_length * 1e12:.3g} pF/m"
+
+
+@lru_cache(maxsize=64)
+def cable_type(name: str) -> Cable:
+    """Return a cable of the catalogue."""
+    return catalogue().load("cable", name)  # type: ignore[no-any-return]
+
+
+@lru_cache(maxsize=1)
+def buffer_stage() -> BufferBox:
+    """Return the buffer that the page puts at the guitar: the first of the catalogue."""
+    return replace(catalogue().load("buffer", catalogue().names("buffer")[0]), name="buffer at the guitar")
+
+
+def response_of(rig: Rig) -> Response:
+    """Return a rig's response over the axis of the page."""
+    return rig.response(_GRID)
+
+
+def _before_cable(rig: Rig, stage: Stage, *, ahead_of: str = "") -> Rig:
+    name = ahead_of or _cable_of(rig).name
+    place = [old.name for old in rig.chain].index(name)
+    return rig.replace(chain=(*rig.chain[:place], stage, *rig.chain[place:]))
+
+
+def _cable_of(rig: Rig) -> Cable:
+    cable = first_cable(rig)
+    if cable is None:
+        raise InputError(f"'{rig.name}' has no cable after its jack, so there is none to look at")
+    return cable
+
+
+def _peak_is(reading: Reading) -> str:
+    if reading.peak_hz is not None:
+        return f"your peak sits at {frequency_in_words(reading.peak_hz)}"
+    if reading.treble_end_hz is None:
+        return "there is no peak and the treble reaches beyond 20 kHz"
+    return f"there is no peak and the treble ends at {frequency_in_words(reading.treble_end_hz)}"

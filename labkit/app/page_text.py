@@ -1,0 +1,42 @@
+"""Pieces of a page's text that several pages write alike; everything from outside is escaped here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from labkit.view.words import KeyNumber, sentence
+
+
+def numbers_html(numbers: tuple[KeyNumber, ...]) -> str:
+    """Return key numbers as a definition list that also carries its sentence for the live region."""
+    cells = "".join(
+        f'<div><dt>{escape(number.label)}</dt><dd class="lab-value">{escape(number.value)}</dd>'
+        f'<dd class="lab-detail">{escape(number.detail)}</dd></div>'
+        for number in numbers
+    )
+    return f'<dl class="lab-numbers" data-announce="{escape(sentence(numbers))}">{cells}</dl>'
+
+
+def sentence_html(text: str) -> str:
+    """Return the one sentence that says what a page has found."""
+    return f'<p class="lab-sentence">{escape(text)}</p>'
+
+
+def table_html(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, marked: int = -1) -> str:
+    """Return a table: the first cell of a row names it; the marked row is the present state.
+
+    >>> table_html("t", ("a", "b"), [("x", "<1>")]).count("&lt;1&gt;")
+    1
+    """
+    top = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
+    lines = []
+    for index, row in enumerate(rows):
+        cells = "".join(f"<td>{escape(cell)}</td>" for cell in row[1:])
+        now = ' class="lab-now" aria-current="true"' if index == marked else ""
+        lines.append(f'<tr{now}><th scope="row">{escape(row[0])}</th>{cells}</tr>')
+    return (
+        f'<div class="lab-table-holder" role="region" tabindex="0" aria-label="{escape(title)}">'
+        f'<table class="lab-table"><caption>{escape(title)}'
+        f"</caption><thead><tr>{top}</tr></thead><tbody>{''.join(lines)}</tbody></table></div>"
+    )

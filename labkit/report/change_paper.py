@@ -1,0 +1,149 @@
+"""Customer sheet for a change: one curve before, one after, the load of both, a plain sentence, cautions.
+
+For the counter: another cable, a buffer, other pots, another capacitor. One HTML file that prints on A4.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from labkit.core.response import Response, gain_db
+from labkit.core.units import format_quantity
+from labkit.report.paper_page import bullets, grid, page, table, text
+from labkit.rig.chain import Cable, Input
+from labkit.rig.chain_stages import BufferBox, BypassBox
+from labkit.rig.parts import FixedCapacitor, Knob, Pot
+from labkit.rig.rig import Rig
+from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.palette import NOW, PINS
+from labkit.view.words import ZERO, Reading, frequency_in_words, level_in_words, read_response
+
+BENCH_CAUTIONS = (
+    "Fitting parts inside the instrument needs soldering: fume extraction, clean hands; let a technician do it if in "
+    "doubt.",
+    "An amplifier holds high voltage after it is unplugged: leave its inside to licensed service, and never lift its "
+    "safety earth. If anything tingles, stop and have it serviced.",
+    "Plug and unplug cables with the volume down, and start quiet.",
+    "Local codes, product data sheets and licensed practice come before this list.",
+)
+"""Common practice, no source."""
+
+DOUBT = "Peak frequency ±6 %, peak height ±1.5 dB (95 of 100 cases), the same way in both curves."
+"""Of a loaded resonance whose load is known; the pickup's own doubt moves both curves together."""
+
+NOT_MODELLED = (
+    "a cable's own resistance and inductance (under 0.05 dB up to 30 m), handling noise, hum, and what amplifier and "
+    "loudspeaker do after the input"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeSheet:
+    """What the customer takes home.
+
+    Attributes
+    ----------
+    title : str
+        ``Cable, 10 m instead of 3 m``.
+    sentence : str
+        The result in one plain sentence.
+    before, after : Response
+    before_label, after_label : str
+        What each curve is called at its end.
+    before_load, after_load : str
+        The load of each in words.
+    facts : tuple of (name, value)
+        More lines of the table.
+    advice : tuple of str
+    doubt, date, number : str
+    """
+
+    title: str
+    sentence: str
+    before: Response
+    after: Response
+    before_label: str
+    after_label: str
+    before_load: str
+    after_load: str
+    facts: tuple[tuple[str, str], ...] = ()
+    advice: tuple[str, ...] = ()
+    doubt: str = DOUBT
+    date: str = ""
+    number: str = ""
+
+
+def change_sheet_html(sheet: ChangeSheet) -> str:
+    """Return the sheet as one HTML page that asks for nothing outside itself."""
+    frequency = np.geomspace(LOW_HZ, HIGH_HZ, 400)
+    pairs = ((sheet.after, sheet.after_label, NOW), (sheet.before, sheet.before_label, PINS[0]))
+    drawing = draw_curves(
+        [
+            Curve(frequency_hz=frequency, gain_db=gain_db(response.at(frequency)), label=label, style=style)
+            for response, label, style in pairs
+        ],
+        title=f"{sheet.before_label} and {sheet.after_label}",
+        description=sheet.sentence,
+        width=700,
+        height=330,
+    )
+    before, after = read_response(sheet.before), read_response(sheet.after)
+    rows = [
+        (name, value(before), value(after))
+        for name, value in (("Peak sits at", _peak), ("Peak height", _height), ("Treble ends at (−3 dB)", _end))
+    ]
+    rows.append(("Load", sheet.before_load, sheet.after_load))
+    body = [
+        f'<p class="lead">{text(sheet.sentence)}</p>',
+        f"<figure>{drawing}<figcaption>{text(ZERO)}</figcaption></figure>",
+        grid(("", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"), rows),
+        table((*sheet.facts, ("Doubt", sheet.doubt), ("Not modelled", NOT_MODELLED))),
+        '<p class="note">A curve is not a judgement. Whether the difference is heard, only a blind test at equal '
+        "loudness can tell; ask for one at the counter.</p>",
+        bullets("Advice", sheet.advice),
+        bullets("Cautions", BENCH_CAUTIONS),
+    ]
+    return page(sheet.title, sheet.number, sheet.date, "".join(body))
+
+
+def load_in_words(rig: Rig) -> str:
+    """Say what a rig's curve was taken with: knobs, switches, pots and capacitors, cable, input."""
+    parts: list[str] = []
+    for control in rig.harness.controls:
+        position = rig.settings[control.name]
+        name = control.name.replace("_", " ")
+        parts.append(f"{name} at {position:g}" if isinstance(control, Knob) else f"{name}: {position}")
+    for part in rig.harness.parts.values():
+        if isinstance(part, Pot):
+            parts.append(f"{part.name.replace('_', ' ')} pot {format_quantity(part.value, 'Ω')}")
+        elif isinstance(part, FixedCapacitor):
+            parts.append(f"{part.name.replace('_', ' ')} {format_quantity(part.value, 'F')}")
+    for stage in rig.chain:
+        if isinstance(stage, Cable):
+            per_metre = f"{stage.capacitance_per_length * 1e12:.3g} pF/m"
+            total = format_quantity(float(f"{stage.capacitance:.3g}"), "F")
+            parts.append(f"cable {stage.length:g} m at {per_metre} ({total})")
+        elif isinstance(stage, Input):
+            load = f"input {format_quantity(stage.resistance, 'Ω')}"
+            parts.append(f"{load} and {format_quantity(stage.capacitance, 'F')}" if stage.capacitance else load)
+        elif isinstance(stage, BufferBox):
+            parts.append(f"buffer with {format_quantity(stage.stage.input_resistance, 'Ω')} at its input")
+        elif isinstance(stage, BypassBox):
+            parts.append(f"{format_quantity(float(f'{stage.capacitance:.3g}'), 'F')} more to ground")
+        else:
+            parts.append(stage.name)
+    return "; ".join(parts)
+
+
+def _peak(reading: Reading) -> str:
+    return "no peak" if reading.peak_hz is None else frequency_in_words(reading.peak_hz)
+
+
+def _height(reading: Reading) -> str:
+    return "none" if reading.height_db is None else f"{level_in_words(reading.height_db)} above the bass"
+
+
+def _end(reading: Reading) -> str:
+    return "above 20 kHz" if reading.treble_end_hz is None else frequency_in_words(reading.treble_end_hz)
