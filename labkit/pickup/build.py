@@ -252,10 +252,11 @@ def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], coupling: float) 
 
 
 def _section_count(coil: CoilBuild, plated: bool) -> int:
+    """Sections of a built coil: 1 for alnico and 3 for steel; a plate asks for two more, but three follow both."""
     if coil.winding is None:
         return 0
     own = 0 if coil.poles is None else SECTIONS_ALNICO if coil.grade is not None else SECTIONS_STEEL
-    return own if own == SECTIONS_STEEL else own + int(plated)
+    return min(own + 2 * int(plated), SECTIONS_STEEL)
 
 
 def _coupling(build: PickupBuild, coils: Mapping[str, BuiltCoil], mutual: Prediction | None) -> Prediction:

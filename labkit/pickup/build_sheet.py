@@ -258,6 +258,8 @@ def _read_lead(table: Table) -> SourcedValue:
     value: float | None = given.quantity("capacitance", "F", None, usual=CAPACITANCE, low=0.0)
     spread = given.quantity("capacitance_spread", "F", None, low=0.0)
     given.done()
+    if kind is not None and value is not None:
+        given.fail("kind", "and `capacitance` say the same thing twice; leave one of them out")
     if value is None:
         return LEADS["none"] if kind is None else given.attempt("kind", lambda: lead(kind))
     return SourcedValue(

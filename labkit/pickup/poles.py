@@ -389,7 +389,7 @@ def pole_from_sheet(table: Table) -> Pole:
         "count": count,
         "diameter": table.quantity("thickness" if blade else "diameter", "m", usual=_USUAL_SIZE),
         "length": table.quantity("length", "m", usual=_USUAL_SIZE),
-        "pitch": table.quantity("pitch", "m", usual=_USUAL_SIZE) if count > 1 else 0.0,
+        "pitch": 0.0 if blade else table.quantity("pitch", "m", *(() if count > 1 else (0.0,)), usual=_USUAL_SIZE),
         "width": table.quantity("width", "m", usual=_USUAL_SIZE) if blade else 0.0,
         "charge": table.quantity("charge", "1", 1.0) if kind == "rod magnet" else 1.0,
         "facing": table.choice("facing", ("north", "south"), "north"),

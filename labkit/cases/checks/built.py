@@ -16,10 +16,10 @@ def _built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
     """A pickup of the catalogue (``pickup``) or a sheet given inline (``sheet``), and variants of it.
 
     ``variants`` maps a label to changes of the sheet's keys; without it there is one variant without a label.
-    Quantities, each with "LABEL: " before it: ``resistance`` (Ω), ``inductance`` (H), ``capacitance`` (pF), ``mean
-    turn``
-    (mm), ``bare peak`` and ``loaded peak`` (Hz, the latter into 470 pF and 200 kΩ), ``loaded height`` (dB),
-    ``field F mm`` (mT); and against the first variant ``level`` (dB), ``inductance ratio`` and ``loaded peak ratio``.
+    Quantities, each with "LABEL: " before it: ``resistance`` (Ω), ``inductance`` (H), ``capacitance`` (pF),
+    ``mean turn`` (mm), ``bare peak`` and ``loaded peak`` (Hz, the latter into 470 pF and 200 kΩ), ``loaded height``
+    (dB), ``field F mm`` (mT); and against the first variant ``level`` (dB), ``inductance ratio`` and
+    ``loaded peak ratio``.
     """
     if "sheet" in inputs:
         table = Table(inputs["sheet"], "reference case", "inputs.sheet")

@@ -1,0 +1,141 @@
+"""Built pickups against one another, and on the bench: swaps, charge, meter readings, strings."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from labkit.core.errors import InputError
+from labkit.pickup.build_bench import charge_from_reading, meter_reading, string_levels_db
+from labkit.pickup.compare import difference, exactly, prediction, ratio
+from labkit.pickup.field import calibrate_meter
+from tests.pickup.builds import PAIR, SINGLE, built
+
+
+def test_alnico_5_against_alnico_2_in_the_same_wind_has_more_level_and_a_higher_loaded_peak() -> None:
+    """Common practice, no source: alnico 5 is called louder and brighter."""
+    change = built(changes={"coil.main.poles.grade": "Alnico 2"}).magnet_swap("Alnico 5")
+    assert change.level_db.value > 0.5
+    assert change.loaded_resonance.low > 1
+    assert change.inductance.high < 1
+    assert change.loss[5e3].high < 1
+    assert change.resistance.low == change.resistance.high == 1
+    # air is about 20 % below alnico 5 and 32 % below alnico 2 (six-rod set): a ratio of 0.85
+    assert change.inductance.value == pytest.approx(0.85, rel=0.03)
+
+
+def test_a_swap_is_known_better_than_either_pickup() -> None:
+    before = built()
+    change = before.magnet_swap("Alnico 2")
+    assert change.inductance.half_width_fraction < 0.8 * before.total.inductance.half_width_fraction
+    assert change.inductance.largest in ("permeability of Alnico 5", "permeability of Alnico 2")
+    assert change.after.build.name == before.name
+
+
+def test_a_pickup_against_itself_differs_in_nothing() -> None:
+    for data in (SINGLE, PAIR):
+        change = built(data).change_to(built(data))
+        assert (change.level_db.low, change.level_db.high) == (0.0, 0.0)
+        for value in (change.inductance, change.resistance, change.loaded_resonance, *change.loss.values()):
+            assert (value.low, value.value, value.high) == (1.0, 1.0, 1.0)
+        assert change.loaded_height_db.high == change.loaded_height_db.low == 0.0
+
+
+@pytest.mark.parametrize("data", [SINGLE, PAIR], ids=["rods", "bar"])
+def test_charge_changes_level_and_field_and_nothing_else(data: dict) -> None:
+    full, weak = built(data), built(data).with_charge(0.5)
+    change = full.change_to(weak)
+    assert change.level_db.value == pytest.approx(20 * math.log10(0.5), abs=1e-6)
+    assert change.level_db.low == change.level_db.high, "the model's doubt cancels"
+    assert change.inductance.value == change.loaded_resonance.value == 1.0
+    assert weak.field_t[1].value == pytest.approx(full.field_t[1].value / 2, rel=1e-9)
+
+
+def test_pickups_without_magnets_cannot_be_swapped_or_charged() -> None:
+    bare = built(PAIR, without="bar")
+    for attempt in (lambda: bare.with_magnet("Alnico 5"), lambda: bare.with_charge(0.5)):
+        with pytest.raises(InputError, match="no magnet on its sheet"):
+            attempt()
+    with pytest.raises(InputError, match="0 % … 100 %"):
+        built().with_charge(1.4)
+    with pytest.raises(InputError, match="no magnet is named"):
+        built().with_magnet("Alnico 55")
+
+
+def test_two_pickups_of_a_set_are_compared() -> None:
+    neck, bridge = built(), built(changes={"coil.main.turns": 9000})
+    change = neck.change_to(bridge)
+    # N² in inductance; the build-up widens the turns and lengthens the path, which nearly cancels: 2 %
+    assert change.inductance.value == pytest.approx((9 / 8) ** 2, rel=0.02)
+    assert change.resistance.value > 9 / 8
+    assert change.level_db.value > 0
+    assert change.inductance.half_width_fraction < 0.01, "the doubts of one bobbin and one spool cancel"
+
+
+def test_swaps_over_a_bar_move_the_level_by_a_doubtful_amount() -> None:
+    change = built(PAIR).magnet_swap("Alnico 2")
+    assert change.level_db.value < 0
+    assert change.level_db.high - change.level_db.value == pytest.approx(3.5)
+
+
+def test_shared_causes_cancel_and_others_add() -> None:
+    one = prediction(2.0, {"turns": 0.03, "wire": 0.04}, log=True)
+    other = prediction(1.0, {"turns": 0.03, "poles": 0.04}, log=True)
+    found = ratio(one, other)
+    deviations = {item.name: item.deviation for item in found.contributions}
+    assert deviations == pytest.approx({"turns": 0.0, "wire": 0.04, "poles": -0.04})
+    assert difference(exactly(3.0), exactly(1.0)).interval.as_dict() == {"value": 2.0, "low": 2.0, "high": 2.0}
+
+
+def test_the_charge_of_a_predicted_reading_comes_back() -> None:
+    weak = built().with_charge(0.8)
+    reading = meter_reading(weak, gap=0.5e-3, rod=2)
+    estimate = charge_from_reading(built(), reading.value, gap=0.5e-3, rod=2)
+    assert estimate.charge.value == pytest.approx(0.8, rel=1e-6)
+    assert estimate.charge.low < 0.8 < estimate.charge.high
+
+
+def test_a_meter_that_reads_low_is_predicted_to_read_low() -> None:
+    calibration = calibrate_meter(reading=0.045, known=0.050)
+    plain, low = meter_reading(built()), meter_reading(built(), calibration=calibration)
+    assert low.value == pytest.approx(0.9 * plain.value)
+    assert "distance of the sensor" in {item.name for item in plain.contributions}
+
+
+def test_readings_fall_with_the_gap_and_their_doubt_of_distance_with_it() -> None:
+    near, far = meter_reading(built()), meter_reading(built(), gap=3e-3)
+    assert far.value < near.value
+    shares = [{item.name: item.deviation for item in value.contributions} for value in (near, far)]
+    assert abs(shares[0]["distance of the sensor"]) > 0.02
+
+
+def test_impossible_readings_are_refused() -> None:
+    with pytest.raises(InputError, match="not both 0"):
+        meter_reading(built(), sensor_depth=0.0)
+    with pytest.raises(InputError, match="no magnet"):
+        meter_reading(built(PAIR, without="bar"))
+    with pytest.raises(InputError, match="6 poles"):
+        meter_reading(built(), rod=6)
+    with pytest.raises(InputError, match="one row of rod magnets"):
+        charge_from_reading(built(PAIR), 0.05)
+
+
+def test_string_balance_answers_to_pole_heights() -> None:
+    flat = string_levels_db(built())
+    assert sum(flat.values()) == pytest.approx(0.0, abs=1e-9)
+    assert len(flat) == 6
+    raised = string_levels_db(built(), distance=[3e-3, 3e-3, 4e-3, 3e-3, 3e-3, 3e-3])
+    third = list(flat)[2]
+    assert raised[third] < flat[third] - 1, "a string further from its pole is quieter"
+    # a plain third string is the loudest of the plain ones by its section (common practice, no source)
+    plain = list(flat.values())[:3]
+    assert np.argmax(plain) == 2
+
+
+def test_string_balance_needs_one_string_for_each_pole() -> None:
+    with pytest.raises(InputError, match="7 strings and the row 6 poles"):
+        string_levels_db(built(), strings="seven strings 10-59")
+    with pytest.raises(InputError, match="not modelled"):
+        string_levels_db(built(PAIR, without="bar"))
