@@ -30,6 +30,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.rig.parts import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
     from labkit.sound.take_sheet import read_take
+    from labkit.study.goal import read_goal
 
     return {
         "pickup": read_pickup,
@@ -44,6 +45,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "rig": read_rig,
         "case": read_case,
         "take": read_take,
+        "goal": read_goal,
         **{kind.kind: partial(read_stage, kind.kind, kind.kind) for kind in CHAIN_KINDS},
     }
 

@@ -217,7 +217,8 @@ def read_peaks(frequency_hz: np.ndarray, levels: np.ndarray) -> tuple[np.ndarray
     shift = np.where(usable, -slope / (2 * np.where(usable, curvature, 1.0)), 0.0)
     deepest = 1 + shift * (slope + curvature * shift)
     usable &= deepest > 0
-    peak_hz = np.sqrt(x[place] + np.where(usable, shift, 0.0))
+    # Between the two neighbours in any case; curves without an inner maximum are read again below.
+    peak_hz = np.sqrt(x[place] + np.clip(np.where(usable, shift, 0.0), d_below, d_above))
     peak_db = middle - 10 * np.log10(np.where(usable, deepest, 1.0))
     if np.any(edge):
         # A curve that is highest at an end may still have a hump further in.

@@ -1,0 +1,413 @@
+"""Search: every combination of what may be chosen, on the batched solver, with ranges refined on top.
+
+Choices are enumerated, so "nothing fits" is a statement about all of them. Continuous ranges are first covered by a
+grid and then refined by a bounded simplex from the best point of every promising combination. Nothing is drawn at
+random: the same goal gives the same answer, however the work is split.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from labkit.circuit.solver import solve, solve_blocks
+from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.rig.variation import Variation
+from labkit.study.checkpoint import Checkpoint, fingerprint
+from labkit.study.draws import CELL
+from labkit.study.goal import Freedom, Goal, applied, structural
+from labkit.study.measures import decibels
+from labkit.study.solution import SearchResult, Solution, explain, gives_up
+from labkit.study.work import Watch, Watcher, Workers, run_chunks
+
+GRID = {0: 1, 1: 33, 2: 13, 3: 7, 4: 5}
+"""Grid points of each continuous range, by how many there are."""
+
+KEPT = 64
+"""Combinations carried along; the best `POLISHED` of them are refined."""
+
+POLISHED = 24
+
+LARGEST = 200_000_000
+"""Rows of the largest search: about an hour on one core."""
+
+State = dict[str, np.ndarray]
+
+_variations: dict[tuple[str, int], Variation | str] = {}
+
+
+@dataclass(frozen=True, slots=False, kw_only=True, eq=False)
+class SearchPlan:
+    """A search made ready: rows by number. Each is one structure, one choice of every number, one grid point."""
+
+    goal: Goal
+    structures: tuple[Mapping[str, str], ...]
+    structure_costs: tuple[float, ...]
+    discrete: tuple[Freedom, ...]
+    continuous: tuple[Freedom, ...]
+    key: str = field(default="")
+
+    @cached_property
+    def points(self) -> int:
+        """Grid points of each continuous range."""
+        return GRID.get(len(self.continuous), 4)
+
+    @cached_property
+    def shape(self) -> tuple[int, ...]:
+        """Choices of every number, then grid points of every range."""
+        return (*(len(item.choices) for item in self.discrete), *((self.points,) * len(self.continuous)))
+
+    @property
+    def rows(self) -> int:
+        """Rows of one structure."""
+        return math.prod(self.shape)
+
+    @property
+    def places(self) -> int:
+        """Grid points of one combination of choices."""
+        return self.points ** len(self.continuous)
+
+    @property
+    def combinations(self) -> int:
+        """Combinations of choices in all."""
+        return len(self.structures) * self.rows // self.places
+
+    @property
+    def blocks(self) -> int:
+        """Chunks of one structure."""
+        return math.ceil(self.rows / CELL)
+
+    @property
+    def chunks(self) -> int:
+        """Chunks in all."""
+        return self.blocks * len(self.structures)
+
+    def rig(self, structure: int) -> Rig:
+        """Return the rig of a structure."""
+        return applied(self.goal.rig, self.structures[structure])
+
+    def variation(self, structure: int) -> Variation | str:
+        """Return the variation of a structure, or why it cannot be built."""
+        found = _variations.get((self.key, structure))
+        if found is None:
+            try:
+                found = Variation(self.rig(structure), self.ranges)
+            except InputError as error:
+                found = str(error)
+            if len(_variations) >= 64:
+                _variations.clear()
+            _variations[self.key, structure] = found
+        return found
+
+    @cached_property
+    def ranges(self) -> dict[str, tuple[float, float]]:
+        """Range of every number."""
+        found = {item.name: (min(item.choices), max(item.choices)) for item in self.discrete}
+        return found | {item.name: (item.low, item.high) for item in self.continuous}
+
+    def columns(self, rows: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the numbers of rows, SI."""
+        if not self.shape:
+            return {}
+        places = np.unravel_index(rows, self.shape)
+        found: dict[str, np.ndarray] = {}
+        for item, place in zip(self.discrete, places):
+            found[item.name] = np.array(item.choices, dtype=float)[place]
+        for item, place in zip(self.continuous, places[len(self.discrete) :]):
+            found[item.name] = item.low + (item.high - item.low) * place / (self.points - 1)
+        return found
+
+    def costs(self, structure: int, rows: np.ndarray) -> np.ndarray:
+        """Return the cost of rows."""
+        total = np.full(rows.shape, self.structure_costs[structure])
+        if self.shape:
+            for item, place in zip(self.discrete, np.unravel_index(rows, self.shape)):
+                if item.prices:
+                    total = total + np.array(item.prices)[place]
+        return total
+
+    def values(self, variation: Variation, columns: Mapping[str, np.ndarray]) -> np.ndarray:
+        """Return what every target is for rows of numbers, shape (targets, V)."""
+        frequency = self.goal.frequency_hz
+        elements = variation.values(columns)
+        if elements and any(np.ndim(value) for value in elements.values()):
+            parts = []
+            for _, curves in solve_blocks(variation.circuit, frequency, elements):
+                levels = decibels(curves)
+                parts.append([target.values(frequency, levels) for target in self.goal.targets])
+            return np.concatenate([np.array(part) for part in parts], axis=1)
+        levels = decibels(solve(variation.circuit, frequency).transfer[None])
+        return np.array([target.values(frequency, levels) for target in self.goal.targets])
+
+    def misses(self, values: np.ndarray) -> np.ndarray:
+        """Return by how many allowances values miss every target, shape as given."""
+        return np.array([target.misses(row) for target, row in zip(self.goal.targets, values)])
+
+    def __call__(self, chunk: int) -> State:
+        """Compute one chunk."""
+        structure, block = divmod(chunk, self.blocks)
+        rows = np.arange(block * CELL, min((block + 1) * CELL, self.rows))
+        state = empty_state(self)
+        costs = self.costs(structure, rows)
+        state["cheapest"] = np.array(costs.min())
+        if self.goal.budget is not None:
+            state["over_budget"] += np.count_nonzero(costs > self.goal.budget)
+            rows = rows[costs <= self.goal.budget]
+        variation = self.variation(structure)
+        if isinstance(variation, str):
+            state["unbuildable"] += rows.size
+            return state
+        if not rows.size:
+            return state
+        values = self.values(variation, self.columns(rows))
+        if values.shape[1] != rows.size:  # nothing varies but the structure
+            values = np.broadcast_to(values, (values.shape[0], rows.size))
+        misses = self.misses(values)
+        state["tried"] += rows.size
+        known = np.where(np.isnan(values), np.inf, values)
+        state["least"] = known.min(axis=1)
+        state["greatest"] = np.where(np.isnan(values), -np.inf, values).max(axis=1)
+        state["nearest"] = np.abs(misses).min(axis=1)
+        misfit = np.sum(misses * misses, axis=0)
+        order = np.lexsort((rows, misfit))
+        state["misfit"], state["row"] = misfit[order], structure * self.rows + rows[order]
+        return _trimmed(self, state)
+
+
+def search_plan(goal: Goal) -> SearchPlan:
+    """Make a search ready.
+
+    Raises
+    ------
+    InputError
+        If it is too large to be enumerated.
+    """
+    chosen = structural(goal.freedoms)
+    numbers = [item for item in goal.freedoms if item.input is not None]
+    structures, costs = [], []
+    for places in itertools.product(*(range(len(item.choices)) for item in chosen)):
+        structures.append({item.name: item.choices[place] for item, place in zip(chosen, places)})
+        costs.append(math.fsum(item.prices[place] for item, place in zip(chosen, places) if item.prices))
+    plan = SearchPlan(
+        goal=goal,
+        structures=tuple(structures),
+        structure_costs=tuple(costs),
+        discrete=tuple(item for item in numbers if not item.is_continuous),
+        continuous=tuple(item for item in numbers if item.is_continuous),
+        key=fingerprint(
+            repr(goal.rig),
+            [repr(item) for item in goal.freedoms],
+            goal.budget,
+            goal.frequency_hz.tolist(),
+            [[target.text, None if target.curve_db is None else target.curve_db.tolist()] for target in goal.targets],
+        ),
+    )
+    if plan.rows * len(structures) > LARGEST:
+        raise InputError(
+            f"goal '{goal.name}': {plan.rows * len(structures):.3g} combinations are too many; take fewer choices, a "
+            "coarser series, or fewer ranges"
+        )
+    return plan
+
+
+def run_search(
+    goal: Goal | SearchPlan,
+    *,
+    workers: Workers = None,
+    watcher: Watcher | None = None,
+    stop: Callable[[], bool] | None = None,
+    record: Path | None = None,
+) -> SearchResult:
+    """Search for values that meet a goal.
+
+    Parameters
+    ----------
+    goal : Goal or SearchPlan
+    workers : int, Executor or None
+        As in `labkit.study.work.run_chunks`; does not change the result.
+    watcher, stop, record
+        As in `labkit.study.tolerance.run_tolerance`.
+
+    Returns
+    -------
+    SearchResult
+        The best distinct solutions, best first; where none meets the goal, why.
+    """
+    plan = goal if isinstance(goal, SearchPlan) else search_plan(goal)
+    checkpoint = None if record is None else Checkpoint(record, plan.key)
+    start, state = 0, empty_state(plan)
+    if checkpoint is not None and (saved := checkpoint.load()) is not None:
+        start, state = saved
+    watch, done, complete = Watch(watcher, plan.chunks, start), start, True
+    chunks = run_chunks(plan, plan.chunks, start=start, workers=workers)
+    try:
+        for number, part in chunks:
+            state = _merged(plan, state, part)
+            done = number + 1
+            watch.tell(done)
+            if checkpoint is not None:
+                checkpoint.save_now_and_then(done, state)
+            if stop is not None and done < plan.chunks and stop():
+                complete = False
+                break
+    except BaseException:
+        if checkpoint is not None and done > start:
+            checkpoint.save(done, state)
+        raise
+    finally:
+        chunks.close()  # type: ignore[attr-defined]
+    if checkpoint is not None:
+        if complete:
+            checkpoint.remove()
+        else:
+            checkpoint.save(done, state)
+    return _result(plan, state, complete)
+
+
+def empty_state(plan: SearchPlan) -> State:
+    """Return the state before the first chunk."""
+    count = len(plan.goal.targets)
+    return {
+        "misfit": np.zeros(0),
+        "row": np.zeros(0, dtype=np.int64),
+        "least": np.full(count, np.inf),
+        "greatest": np.full(count, -np.inf),
+        "nearest": np.full(count, np.inf),
+        "tried": np.array(0, dtype=np.int64),
+        "over_budget": np.array(0, dtype=np.int64),
+        "unbuildable": np.array(0, dtype=np.int64),
+        "cheapest": np.array(np.inf),
+    }
+
+
+def _merged(plan: SearchPlan, state: State, part: State) -> State:
+    joined = {name: state[name] + part[name] for name in ("tried", "over_budget", "unbuildable")}
+    joined |= {name: np.minimum(state[name], part[name]) for name in ("least", "nearest", "cheapest")}
+    joined["greatest"] = np.maximum(state["greatest"], part["greatest"])
+    misfit, row = (np.concatenate([state[name], part[name]]) for name in ("misfit", "row"))
+    order = np.lexsort((row, misfit))
+    return _trimmed(plan, joined | {"misfit": misfit[order], "row": row[order]})
+
+
+def _trimmed(plan: SearchPlan, state: State) -> State:
+    """Keep the best row of each of the best combinations of choices (rows, where nothing is to be chosen)."""
+    group = state["row"] // (plan.places if plan.combinations > 1 else 1)
+    _, first = np.unique(group, return_index=True)
+    kept = np.sort(first)[:KEPT]
+    return state | {"misfit": state["misfit"][kept], "row": state["row"][kept]}
+
+
+def _result(plan: SearchPlan, state: State, complete: bool) -> SearchResult:
+    from labkit.study.certify import certify
+
+    found = [_polished(plan, int(row)) for row in state["row"][:POLISHED]]
+    found += [_solution(plan, *divmod(int(row), plan.rows), None) for row in state["row"][POLISHED:]]
+    found.sort(key=lambda solution: (not solution.fits, round(solution.misfit, 6), solution.cost, solution.misfit))
+    distinct: list[Solution] = []
+    for solution in found:
+        if not any(_is_same(plan, solution, other) for other in distinct):
+            distinct.append(solution)
+    best = distinct[: plan.goal.results]
+    cheapest = min((item.cost for item in distinct if item.fits), default=None)
+    solutions = tuple(gives_up(plan.goal, solution, cheapest) for solution in best)
+    fits = any(solution.fits for solution in solutions)
+    proof = ""
+    if complete and not fits:
+        # Ranges are looked through between the grid points before nothing is said to fit.
+        sure = certify(plan) if plan.continuous and int(state["tried"]) else None
+        proof = sure.text if sure is not None else f"All {plan.combinations} combinations were computed."
+        if sure is not None and sure.found is not None:
+            rescued = _polished(plan, sure.found[0], sure.found[1])
+            if rescued.fits:
+                solutions, fits, proof = (gives_up(plan.goal, rescued, None), *solutions), True, ""
+    reason = "" if fits else explain(plan, state, solutions)
+    return SearchResult(
+        goal=plan.goal,
+        solutions=solutions,
+        fits=fits,
+        complete=complete,
+        combinations=plan.combinations,
+        tried=int(state["tried"]),
+        over_budget=int(state["over_budget"]),
+        unbuildable=int(state["unbuildable"]),
+        reachable=tuple(zip(state["least"].tolist(), state["greatest"].tolist())),
+        reason=reason,
+        proof=proof,
+    )
+
+
+def _polished(plan: SearchPlan, row: int, place: np.ndarray | None = None) -> Solution:
+    """Refine the continuous numbers of a row inside their ranges."""
+    structure, own = divmod(row, plan.rows)
+    if not plan.continuous:
+        return _solution(plan, structure, own, None)
+    from scipy.optimize import minimize
+
+    variation = plan.variation(structure)
+    assert isinstance(variation, Variation)
+    columns = plan.columns(np.array([own]))
+
+    def misfit(point: np.ndarray) -> float:
+        values = plan.values(variation, columns | _at(plan, point))
+        missed = plan.misses(values)[:, 0]
+        return float(min(np.sum(missed * missed), 1e30))
+
+    if place is None:
+        place = np.array(np.unravel_index(own, plan.shape)[len(plan.discrete) :]) / (plan.points - 1)
+    step = 1 / (plan.points - 1)
+    simplex = np.vstack([place, place + np.diag(np.where(place > 0.5, -step, step))])
+    found = minimize(
+        misfit,
+        place,
+        method="Nelder-Mead",
+        bounds=[(0.0, 1.0)] * len(place),
+        options={"initial_simplex": simplex, "xatol": 1e-6, "fatol": 1e-9, "maxiter": 150 * len(place)},
+    )
+    return _solution(plan, structure, own, np.asarray(found.x))
+
+
+def _at(plan: SearchPlan, point: np.ndarray) -> dict[str, np.ndarray]:
+    return {
+        item.name: np.array([item.low + (item.high - item.low) * float(part)])
+        for item, part in zip(plan.continuous, point)
+    }
+
+
+def _solution(plan: SearchPlan, structure: int, row: int, point: np.ndarray | None) -> Solution:
+    variation = plan.variation(structure)
+    assert isinstance(variation, Variation)
+    rows = np.array([row])
+    columns = plan.columns(rows) | ({} if point is None else _at(plan, point))
+    values = plan.values(variation, columns)
+    misses = plan.misses(values)[:, 0]
+    numbers: dict[str, Any] = {name: float(column[0]) for name, column in columns.items()}
+    chosen = {**plan.structures[structure], **numbers}
+    return Solution(
+        choices={item.name: chosen[item.name] for item in plan.goal.freedoms},
+        values=tuple(values[:, 0].tolist()),
+        misses=tuple(misses.tolist()),
+        misfit=float(np.sum(misses * misses)),
+        cost=float(plan.costs(structure, rows)[0]),
+        fits=bool(np.all(np.abs(misses) <= 1)),
+        rig=variation.rig if not numbers else variation.variant(numbers),
+    )
+
+
+def _is_same(plan: SearchPlan, one: Solution, other: Solution) -> bool:
+    """Say whether two solutions share every choice, and every continuous number within 5 % of its range."""
+    for item in plan.goal.freedoms:
+        first, second = one.choices[item.name], other.choices[item.name]
+        if item.is_continuous:
+            if abs(first - second) > 0.05 * (item.high - item.low):
+                return False
+        elif first != second:
+            return False
+    return True

@@ -1,0 +1,101 @@
+"""What a tolerance study found: bands of the curve, the spread of every measure, and the share inside the windows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from labkit.core.errors import InputError
+from labkit.study.measures import Measure, Window
+
+if TYPE_CHECKING:
+    from labkit.study.tolerance import ToleranceStudy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureSpread:
+    """One measure over all variants.
+
+    Attributes
+    ----------
+    measure : Measure
+    nominal : float
+        NaN where the nominal curve has no peak.
+    mean, low, median, high, least, greatest : float
+        ``low`` and ``high`` are the 5 and 95 % bounds, each right within ``within``.
+    within : float
+        Width of a bin.
+    found : int
+        Variants that have it (a curve without a peak has no resonance).
+    edges, counts : ndarray
+        The histogram: edges shape (bins + 1,), counts shape (bins,).
+    """
+
+    measure: Measure
+    nominal: float
+    mean: float
+    low: float
+    median: float
+    high: float
+    least: float
+    greatest: float
+    within: float
+    found: int
+    edges: np.ndarray
+    counts: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToleranceResult:
+    """What a tolerance study found.
+
+    Attributes
+    ----------
+    study : ToleranceStudy
+    count : int
+        Variants done; fewer than asked for where the study was stopped.
+    complete : bool
+    bands_db : ndarray, shape (3, F), dB
+        5, 50 and 95 % of all variants lie below, at every frequency by itself.
+    extremes_db : ndarray, shape (2, F), dB
+        Lowest and highest level met.
+    within_db : float
+        Width of the widest bin of the curve's histograms: the largest error of a band.
+    measures : tuple of MeasureSpread
+    share : float or None
+        Part of the variants that keep every window; None without windows.
+    shares : tuple of (Window, float)
+    """
+
+    study: ToleranceStudy
+    count: int
+    complete: bool
+    bands_db: np.ndarray
+    extremes_db: np.ndarray
+    within_db: float
+    measures: tuple[MeasureSpread, ...]
+    share: float | None
+    shares: tuple[tuple[Window, float], ...]
+
+    @property
+    def share_interval(self) -> tuple[float, float] | None:
+        """95 % interval of ``share`` by Wilson's formula for independent draws; wider than needed for Sobol draws.
+
+        Source: E. B. Wilson, J. Amer. Statist. Assoc. 22 (1927) 209.
+        """
+        if self.share is None:
+            return None
+        z, n, p = 1.959963984540054, self.count, self.share
+        middle = (p + z * z / (2 * n)) / (1 + z * z / n)
+        half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+        return max(middle - half, 0.0), min(middle + half, 1.0)
+
+    def measure(self, name: str) -> MeasureSpread:
+        """Return one measure by name."""
+        for found in self.measures:
+            if found.measure.name == name:
+                return found
+        raise InputError(f"the study has no '{name}'; it has {', '.join(m.measure.name for m in self.measures)}")
