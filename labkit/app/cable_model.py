@@ -265,8 +265,8 @@ class CableBench(PageBench[CableShown]):
         if risen and not shown.is_held:
             most = min(risen, key=lambda member: member.loss_db)
             told.append(
-                f"A cable is not a plain treble filter: with {length_text(most.length)} the level at {judged_text(shown.judged_hz)} "
-                f"stands {-most.loss_db:.1f} dB higher than with no cable, because the peak has moved towards it."
+                f"A cable is not a plain treble filter: with {length_text(most.length)} the level at "
+                f"{judged_text(shown.judged_hz)} stands {-most.loss_db:.1f} dB higher than with no cable, because the peak has moved towards it."
             )
         if shown.trim is not None and shown.trim > 1e-12 and shown.before.peak_hz is not None:
             trim = format_quantity(float(f"{shown.trim:.2g}"), "F")
