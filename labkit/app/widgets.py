@@ -164,3 +164,16 @@ class FileOffers(_LabWidget):
             self.send({"failed": str(error)})
             return
         self.send({"name": made.name, "type": made.kind, "print": made.is_printed}, buffers=[made.content])
+
+
+class ListeningDesk(_LabWidget):
+    """Stages of a blind test. Sounds go to the page as bytes, never as part of the widget's state."""
+
+    _esm = _web("sound_loops.js", "listening_desk.js")
+    _css = _web("widgets.css", "listening_desk.css")
+    view = traitlets.Dict().tag(sync=True)
+    forgets = traitlets.Bool(False).tag(sync=True)
+
+    def send_sounds(self, sounds: tuple[bytes, bytes, bytes], trial: int) -> None:
+        """Hand the three sounds of a trial to the page."""
+        self.send({"sounds": trial}, buffers=list(sounds))

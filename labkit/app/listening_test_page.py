@@ -1,0 +1,244 @@
+"""The listening test page: widgets over `ListeningBench`. ``panel()`` works in the lab's page and in any notebook.
+
+from labkit.app.listening_test_page import panel
+panel()
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from html import escape
+from pathlib import Path
+
+import ipywidgets
+
+from labkit.app.listening_test_model import ListeningBench
+from labkit.app.listening_test_run import LONGEST_RECORD, result_file, trials_table
+from labkit.app.listening_test_words import desk_view
+from labkit.app.widgets import ActionBar, ControlPanel, FileOffers, ListeningDesk, MadeFile
+from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
+
+TITLE = "Listening test"
+LEAD = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
+LET_THE_WORDS_OUT_S = 0.02
+
+
+def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
+    """Return the listening test page.
+
+    Parameters
+    ----------
+    rig : Rig, optional
+        The first rig.
+    sheet : str or Path, optional
+        The same by path or catalogue name; the first rig of the catalogue where neither is given.
+    """
+    if sheet is not None:
+        rig = load_rig(sheet)
+    return ListeningPage(ListeningBench(rig)).box
+
+
+class ListeningPage:
+    """Keeps widgets and bench together."""
+
+    def __init__(self, bench: ListeningBench) -> None:
+        self.bench = bench
+        self.controls = ControlPanel()
+        self.actions = ActionBar()
+        self.desk = ListeningDesk()
+        self.files = FileOffers()
+        self._said = ""
+        self._asks_to_end = False
+        self._is_busy = False
+        self._sent: tuple[object, int] | None = None
+        self._shown_controls: object = None
+        self._connect()
+        self._left = _box("lab-left", self.controls)
+        self._bar = _box("lab-more", self.actions)
+        self._files = _box("lab-more", self.files)
+        self.box = _box(
+            "lab-page",
+            _box("lab-title", ipywidgets.HTML(f"<h1>{escape(TITLE)}</h1><p>{escape(LEAD)}</p>")),
+            _box("lab-columns", self._left, _box("lab-right", self.desk, self._bar, self._files)),
+        )
+        self.box.add_class("lab-listening")
+        self.show()
+
+    def show(self) -> None:
+        """Show the present state; hand out the sounds of a trial once it is the present one."""
+        bench = self.bench
+        controls = bench.controls
+        if controls != self._shown_controls:
+            self.controls.show_controls(controls)
+            self._shown_controls = controls
+        self.controls.show_values(controls, bench.values, bench.errors)
+        self.actions.query = bench.query
+        self.actions.actions = [
+            {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
+            {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
+            {"key": "again", "label": "Start again", "enabled": bool(bench.query)},
+            {"key": "link", "label": "Copy link", "enabled": True},
+        ]
+        for part in (self._left, self._bar):
+            (part.remove_class if bench.stage == "choose" else part.add_class)("lab-away")
+        (self._files.add_class if bench.run is None else self._files.remove_class)("lab-away")
+        self._offer_files()
+        view = desk_view(bench, said=self._said, asks_to_end=self._asks_to_end)
+        self.desk.view = view
+        self._send_sounds(int(view["trial"]))
+
+    def _connect(self) -> None:
+        bench = self.bench
+        self.controls.on("set", self._then_show(lambda key="", index=0, **_: bench.set_index(str(key), int(index))))
+        self.controls.on("type", self._then_show(lambda key="", text="", **_: bench.set_text(str(key), str(text))))
+        for name, work in (("undo", bench.undo), ("redo", bench.redo), ("again", bench.start_again)):
+            self.actions.on(name, self._then_show(_without_fields(work), stage="choose"))
+        self.actions.on("open", self._open)
+        for name, work in (
+            ("begin", bench.begin),
+            ("practise", bench.practise),
+            ("back", bench.take_back),
+            ("finish", bench.finish),
+            ("end", bench.finish),
+        ):
+            self.desk.on(name, self._then_show(_without_fields(work)))
+        self.desk.on("go on", self._then_show(lambda **_: None))
+        self.desk.on("ask", self._ask_to_end)
+        self.desk.on("answer", self._answer)
+        self.desk.on("leave", self._leave)
+        self.desk.on("forget", self._leave)
+        self.desk.on("prepare", lambda **_: self._work(bench.prepare))
+        self.desk.on("found", self._then_show(lambda text="", **_: bench.found(str(text)[: LONGEST_RECORD + 1])))
+        self.desk.on("resume", self._resume)
+        for key, label, make in (
+            ("record", "Save this test", self._record_file),
+            ("result", "Save the result", self._result_file),
+            ("table", "Save the trials as CSV", self._table_file),
+        ):
+            self.files.offer(key, label, make)
+        self._all_offers = list(self.files.offers)
+
+    def _then_show(self, work: Callable[..., object], stage: str = "") -> Callable[..., None]:
+        def handler(**fields: object) -> None:
+            if self._is_busy or (stage and self.bench.stage != stage):
+                return
+            self._said = ""
+            self._asks_to_end = False
+            work(**fields)
+            self.show()
+
+        return handler
+
+    def _open(self, search: object = "", **_: object) -> None:
+        if self.bench.stage == "choose" and not self._is_busy:
+            self.bench.open(str(search))
+            self.show()
+            self.actions.said = " ".join(self.bench.problems)
+        self.actions.send({"address": True})
+
+    def _answer(self, choice: object = "", trial: object = 0, **_: object) -> None:
+        bench = self.bench
+        if bench.run is None or self._is_busy or type(trial) is not int:
+            return
+        self._asks_to_end = False
+        try:
+            if bench.stage == "practice" and trial == -bench.run.practised - 1:
+                self._said = bench.run.try_one(str(choice))
+            elif bench.stage == "trial":
+                self._said = ""
+                bench.answer(str(choice), trial)
+        except InputError as error:
+            self._said = str(error)
+        self.show()
+
+    def _ask_to_end(self, **_: object) -> None:
+        self._asks_to_end = bool(self.bench.run is not None and self.bench.run.answers)
+        self.show()
+
+    def _leave(self, **_: object) -> None:
+        self.bench.leave()
+        self._said, self._asks_to_end = "", False
+        self.desk.forgets = True
+        self.show()
+        self.desk.forgets = False
+
+    def _resume(self, text: object = None, **_: object) -> None:
+        def work() -> None:
+            try:
+                self.bench.resume(None if text is None else str(text)[: LONGEST_RECORD + 1])
+            except InputError as error:
+                self._said = f"{str(error)[:1].upper()}{str(error)[1:]}."
+
+        self._work(work)
+
+    def _work(self, work: Callable[[], None]) -> None:
+        """Do something that takes a second, after the page has said so."""
+        if self._is_busy:
+            return
+
+        def finish() -> None:
+            self._is_busy = False
+            self._said = ""
+            work()
+            if "against" in self.bench.errors:
+                self._said = self.bench.errors["against"]
+            self.show()
+
+        self._is_busy = True
+        self._said = "Making the sounds …"
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            finish()
+            return
+        self.desk.view = {**self.desk.view, "said": self._said, "buttons": []}
+        loop.call_later(LET_THE_WORDS_OUT_S, finish)
+
+    def _send_sounds(self, trial: int) -> None:
+        run = self.bench.run
+        if run is None or self.bench.stage not in ("practice", "trial"):
+            self._sent = None
+            return
+        wanted = (run, trial)
+        if self._sent == wanted:
+            return
+        self._sent = wanted
+        self.desk.send_sounds(run.practice_sounds() if self.bench.stage == "practice" else run.trial_sounds(), trial)
+
+    def _offer_files(self) -> None:
+        wanted = ("result", "table") if self.bench.stage == "result" else ("record",)
+        offers = [offer for offer in self._all_offers if offer["key"] in wanted]
+        if self.files.offers != offers:
+            self.files.offers = offers
+
+    def _record_file(self) -> MadeFile:
+        if self.bench.run is None:
+            raise InputError("There is no test to save yet.")
+        name = f"listening-test-{self.bench.run.number[:8]}.json"
+        return MadeFile(name=name, kind="application/json", content=self.bench.run.record().encode())
+
+    def _result_file(self) -> MadeFile:
+        name, result = self._opened()
+        return MadeFile(name=f"{name}.json", kind="application/json", content=result_file(result))
+
+    def _table_file(self) -> MadeFile:
+        name, result = self._opened()
+        return MadeFile(name=f"{name}.csv", kind="text/csv", content=trials_table(result))
+
+    def _opened(self) -> tuple[str, dict[str, object]]:
+        if self.bench.run is None or self.bench.result is None:
+            raise InputError("The result is not open yet.")
+        return f"listening-result-{self.bench.run.number[:8]}", self.bench.result
+
+
+def _without_fields(work: Callable[[], None]) -> Callable[..., None]:
+    return lambda **_: work()
+
+
+def _box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:
+    box = ipywidgets.Box(children)
+    box.add_class(css_class)
+    return box
