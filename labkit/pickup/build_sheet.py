@@ -254,7 +254,7 @@ def _over_bar(table: Table, coils: tuple[tuple[str, CoilBuild], ...]) -> tuple[t
 def _read_lead(table: Table) -> SourcedValue:
     """Read ``[lead]``: a ``capacitance`` with its optional ``capacitance_spread``, or a usual ``kind``."""
     given = table.table("lead", {})
-    kind = given.text("kind", None, expected="a kind of lead")
+    kind: str | None = given.text("kind", None, expected="a kind of lead")
     value: float | None = given.quantity("capacitance", "F", None, usual=CAPACITANCE, low=0.0)
     spread = given.quantity("capacitance_spread", "F", None, low=0.0)
     given.done()
