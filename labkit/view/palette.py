@@ -22,6 +22,9 @@ LINE = "#DDD5C4"
 EDGE = "#7D7466"
 """Borders of controls: at least 3 to 1 on paper, as WCAG 2.2 asks of controls."""
 
+WARN = "#8C1D18"
+"""What does not fit or cannot be: contrast 8.1 on paper, and never the only sign."""
+
 SERIF = "'Source Serif 4', 'Source Serif Pro', Georgia, 'Times New Roman', serif"
 SANS = "'Source Sans 3', 'Source Sans Pro', 'Segoe UI', 'Noto Sans', sans-serif"
 

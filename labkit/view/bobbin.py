@@ -1,0 +1,287 @@
+"""A coil on its bobbin, to scale: seen from the strings, and cut across. One SVG with its own description.
+
+Flanges are drawn 1.5 mm thick; their outer radius, the winding, the core and the poles are to scale. What stands out
+over the flange is hatched in another colour and named in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+from labkit.core.errors import InputError
+from labkit.pickup.poles import Pole
+from labkit.view.palette import CARD, COPPER, EDGE, INK, MUTED, PAPER, SANS, WARN
+
+FLANGE_THICKNESS = 1.5e-3
+"""Thickness of the flanges in the drawing, m; no sheet states it."""
+
+COMPACT_BELOW = 520
+"""Width in CSS pixels under which section and plan stand one below the other."""
+
+LEAST_WIDTH, MOST_WIDTH = 240, 1600
+_SPACE = 7e-3
+_TEXT = 17.0
+"""Height of a line of text, CSS pixels."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilOutline:
+    """What the drawing shows of one coil.
+
+    Parameters
+    ----------
+    name : str
+        Shown above the section where there are two.
+    straight_length, end_radius, winding_height, build_up : float, m
+    flange_radius : float, m
+        Outer end radius of the flanges.
+    poles : Pole or None
+    across : float, m
+        Place of the coil's middle line.
+    """
+
+    name: str
+    straight_length: float
+    end_radius: float
+    winding_height: float
+    build_up: float
+    flange_radius: float
+    poles: Pole | None = None
+    across: float = 0.0
+
+    def __post_init__(self) -> None:
+        for key in ("end_radius", "winding_height", "flange_radius"):
+            if not 0 < getattr(self, key) < 1.0:
+                raise InputError(
+                    f"{key.replace('_', ' ')} must lie above 0 and under 1 m to be drawn; got {getattr(self, key)}"
+                )
+        if not 0 <= self.build_up < 1.0 or not 0 <= self.straight_length < 1.0:
+            raise InputError("build-up and straight length must lie between 0 and 1 m to be drawn")
+
+    @property
+    def outer_radius(self) -> float:
+        """End radius over the winding, m."""
+        return self.end_radius + self.build_up
+
+    @property
+    def overflow(self) -> float:
+        """How far the winding stands out over the flange, m; 0 where it fits."""
+        return max(self.outer_radius - self.flange_radius, 0.0)
+
+    @property
+    def radius(self) -> float:
+        """Largest end radius of winding and flange, m."""
+        return max(self.outer_radius, self.flange_radius)
+
+    @property
+    def half_height(self) -> float:
+        """From the winding's middle to the farthest end of flange or pole, m."""
+        half = self.winding_height / 2 + FLANGE_THICKNESS
+        return half if self.poles is None else max(half, self.poles.length / 2 + abs(self.poles.rise))
+
+    @property
+    def sentence(self) -> str:
+        """The coil in words."""
+        room = self.flange_radius - self.end_radius
+        text = (
+            f"The winding is {_mm(self.build_up)} deep on a core {_mm(2 * self.end_radius)} wide, "
+            f"{_mm(self.winding_height)} high; the flange leaves room for {_mm(max(room, 0.0))}"
+        )
+        if self.overflow > 0:
+            return f"{text}, so it overflows by {_mm(self.overflow)}."
+        return f"{text}, so {_mm(room - self.build_up)} stay free."
+
+
+def draw_bobbin(coils: Sequence[CoilOutline], *, title: str, width: int = 790) -> str:
+    """Return coils on their bobbins as one ``<svg>``, plan and section in the same scale.
+
+    Parameters
+    ----------
+    coils : sequence of CoilOutline
+        One or two.
+    title : str
+    width : int
+        CSS pixels, clamped to 240 … 1600.
+
+    Raises
+    ------
+    InputError
+        If there is nothing to draw.
+    """
+    if not coils:
+        raise InputError("there is no coil to draw")
+    width = int(min(max(width, LEAST_WIDTH), MOST_WIDTH))
+    compact = width < COMPACT_BELOW
+    left, right = min(c.across - c.radius for c in coils), max(c.across + c.radius for c in coils)
+    length = max(c.straight_length + 2 * c.radius for c in coils)
+    cut_height = 2 * max(c.half_height for c in coils)
+    wanted = length if compact else length + right - left + 2 * _SPACE
+    # a section as wide as the page has room for, but never larger than 12 pixels a millimetre
+    scale = min((width - 20 - (0 if compact else 96)) / wanted, 12_000.0)
+    plan_height = (right - left) * scale
+    section_height = cut_height * scale
+    top = 2 * _TEXT
+    height = (
+        top + plan_height + 3 * _TEXT + section_height + 3 * _TEXT
+        if compact
+        else top + max(plan_height, section_height) + 3 * _TEXT
+    )
+    middle = top + (plan_height if compact else max(plan_height, section_height)) / 2
+    description = " ".join(
+        (f"{coil.name[:1].upper()}{coil.name[1:]} coil: " if len(coils) > 1 else "") + coil.sentence for coil in coils
+    )
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="lab-bobbin" width="{width}" height="{height:.0f}" '
+        f'viewBox="0 0 {width} {height:.0f}" aria-label="{escape(title)}. {escape(description)}" '
+        f'data-scale="{scale / 1000:.4f}" font-family="{escape(SANS)}" font-size="13" '
+        f'style="font-variant-numeric: tabular-nums">',
+        f"<title>{escape(title)}</title><desc>{escape(description)}</desc>",
+    ]
+    plan_x = 10 + length * scale / 2
+    parts.append(_text(10, _TEXT, "Seen from the strings", INK, weight=True))
+    for coil in coils:
+        parts += _plan(coil, plan_x, middle + (coil.across - (left + right) / 2) * scale, scale)
+    parts.append(_measure(10, middle + plan_height / 2 + 12, length * scale, _mm(length)))
+    if compact:
+        section_x, section_y = width / 2, middle + plan_height / 2 + 3 * _TEXT + section_height / 2 + 8
+    else:
+        section_x, section_y = width - 10 - 64 - (right - left) * scale / 2, middle
+    parts.append(
+        _text(
+            section_x,
+            section_y - section_height / 2 - (8 if compact else 0) if compact else _TEXT,
+            "Cut across",
+            INK,
+            anchor="middle",
+            weight=True,
+        )
+    )
+    for coil in coils:
+        parts += _section(coil, section_x + (coil.across - (left + right) / 2) * scale, section_y, scale)
+    tallest = max(coils, key=lambda coil: coil.winding_height)
+    edge = section_x + (right - left) / 2 * scale + 8
+    parts.append(_upright(edge, section_y, tallest.winding_height * scale, _mm(tallest.winding_height)))
+    parts.append(
+        _measure(
+            section_x - (right - left) / 2 * scale,
+            section_y + section_height / 2 + 12,
+            (right - left) * scale,
+            _mm(right - left),
+        )
+    )
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def _plan(coil: CoilOutline, x: float, y: float, scale: float) -> list[str]:
+    straight = coil.straight_length
+
+    def obround(radius: float, fill: str, stroke: str, *, opacity: float = 1.0, dash: str = "", part: str = "") -> str:
+        wide, high = (straight + 2 * radius) * scale, 2 * radius * scale
+        return (
+            f'<rect x="{x - wide / 2:.2f}" y="{y - high / 2:.2f}" width="{wide:.2f}" height="{high:.2f}" '
+            f'rx="{high / 2:.2f}" fill="{fill}" fill-opacity="{opacity:g}" stroke="{stroke}"'
+            f'{f" stroke-dasharray={chr(34)}{dash}{chr(34)}" if dash else ""} data-part="{part}"/>'
+        )
+
+    parts = []
+    if coil.overflow > 0:
+        parts.append(obround(coil.outer_radius, WARN, WARN, opacity=0.28, dash="3 3", part="overflow"))
+    else:
+        parts.append(obround(coil.flange_radius, CARD, EDGE, part="flange"))
+    inside = min(coil.outer_radius, coil.flange_radius)
+    parts.append(obround(inside, PAPER, "none"))
+    parts.append(obround(inside, COPPER, COPPER, opacity=0.38, part="winding"))
+    turns = max(int(coil.build_up / 0.6e-3), 1)
+    for index in range(1, turns):  # a few of the layers, so that the winding reads as one
+        radius = coil.end_radius + coil.build_up * index / turns
+        if radius < inside:
+            parts.append(obround(radius, "none", COPPER, part="layer").replace("<rect", '<rect stroke-opacity="0.35"'))
+    parts.append(obround(min(coil.end_radius, inside), CARD, COPPER, part="core"))
+    if coil.overflow > 0:
+        parts.append(obround(coil.flange_radius, "none", INK, dash="7 4", part="flange"))
+    poles = coil.poles
+    if poles is not None and poles.kind == "blade":
+        wide, high = poles.width * scale, poles.diameter * scale
+        parts.append(
+            f'<rect x="{x - wide / 2:.2f}" y="{y - high / 2:.2f}" width="{wide:.2f}" height="{high:.2f}" '
+            f'fill="{MUTED}" data-part="pole"/>'
+        )
+    elif poles is not None:
+        first = -(poles.count - 1) / 2 * poles.pitch
+        for index in range(poles.count):
+            centre = x + (first + index * poles.pitch) * scale
+            radius = poles.diameter / 2 * scale
+            parts.append(f'<circle cx="{centre:.2f}" cy="{y:.2f}" r="{radius:.2f}" fill="{MUTED}" data-part="pole"/>')
+            if poles.kind == "screw":
+                parts.append(
+                    f'<line x1="{centre - radius * 0.7:.2f}" y1="{y:.2f}" x2="{centre + radius * 0.7:.2f}" '
+                    f'y2="{y:.2f}" stroke="{PAPER}" stroke-width="1.6"/>'
+                )
+    return parts
+
+
+def _section(coil: CoilOutline, x: float, y: float, scale: float) -> list[str]:
+    half, flange = coil.winding_height / 2, coil.flange_radius
+    parts = []
+
+    def box(low: float, high: float, upper: float, lower: float, style: str, part: str) -> str:
+        return (
+            f'<rect x="{x + low * scale:.2f}" y="{y + upper * scale:.2f}" width="{(high - low) * scale:.2f}" '
+            f'height="{(lower - upper) * scale:.2f}" {style} data-part="{part}"/>'
+        )
+
+    plain = f'fill="{CARD}" stroke="{EDGE}"'
+    parts.append(box(-coil.end_radius, coil.end_radius, -half, half, plain, "core"))
+    copper = f'fill="{COPPER}" fill-opacity="0.38" stroke="{COPPER}"'
+    over = f'fill="{WARN}" fill-opacity="0.28" stroke="{WARN}" stroke-dasharray="3 3"'
+    inside = min(coil.outer_radius, flange)
+    for side in (-1, 1):
+        low, high = sorted((side * coil.end_radius, side * inside))
+        parts.append(box(low, high, -half, half, copper, "winding"))
+        layers = max(int((inside - coil.end_radius) / 0.6e-3), 1)
+        for index in range(1, layers):
+            place = x + side * (coil.end_radius + (inside - coil.end_radius) * index / layers) * scale
+            parts.append(
+                f'<line x1="{place:.2f}" y1="{y - half * scale:.2f}" x2="{place:.2f}" y2="{y + half * scale:.2f}" '
+                f'stroke="{COPPER}" stroke-opacity="0.35"/>'
+            )
+        if coil.overflow > 0:
+            low, high = sorted((side * inside, side * coil.outer_radius))
+            parts.append(box(low, high, -half, half, over, "overflow"))
+    for upper, lower in ((-half - FLANGE_THICKNESS, -half), (half, half + FLANGE_THICKNESS)):
+        parts.append(box(-flange, flange, upper, lower, f'fill="{CARD}" stroke="{INK}"', "flange"))
+    if coil.poles is not None:
+        thick, long, rise = coil.poles.diameter / 2, coil.poles.length / 2, coil.poles.rise
+        parts.append(box(-thick, thick, -long - rise, long - rise, f'fill="{MUTED}"', "pole"))
+    return parts
+
+
+def _measure(x: float, y: float, wide: float, text: str) -> str:
+    return (
+        f'<path d="M{x:.1f} {y - 4:.1f}v8M{x:.1f} {y:.1f}h{wide:.1f}M{x + wide:.1f} {y - 4:.1f}v8" fill="none" '
+        f'stroke="{EDGE}"/>' + _text(x + wide / 2, y + _TEXT, text, MUTED, anchor="middle")
+    )
+
+
+def _upright(x: float, y: float, high: float, text: str) -> str:
+    return (
+        f'<path d="M{x - 4:.1f} {y - high / 2:.1f}h8M{x:.1f} {y - high / 2:.1f}v{high:.1f}M{x - 4:.1f} '
+        f'{y + high / 2:.1f}h8" fill="none" stroke="{EDGE}"/>' + _text(x + 8, y + 4, text, MUTED)
+    )
+
+
+def _text(x: float, y: float, text: str, colour: str, *, anchor: str = "start", weight: bool = False) -> str:
+    bold = ' font-weight="600"' if weight else ""
+    return f'<text x="{x:.1f}" y="{y:.1f}" fill="{colour}" text-anchor="{anchor}"{bold}>{escape(text)}</text>'
+
+
+def _mm(length: float) -> str:
+    """Write a length in millimetres.
+
+    >>> _mm(4.327e-3), _mm(0.052)
+    ('4.3 mm', '52.0 mm')
+    """
+    return f"{1e3 * length:.1f} mm"
