@@ -36,7 +36,7 @@ def length(value: float | None) -> str:
     if value is None:
         return ""
     millimetres = value * 1e3
-    return f"{millimetres:.4f} mm" if millimetres < 0.5 else f"{millimetres:.2f} mm"
+    return f"{millimetres:.4f} mm" if 0 < millimetres < 0.5 else f"{millimetres:.2f} mm"
 
 
 def mark(passed: bool) -> str:

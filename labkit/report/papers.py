@@ -143,13 +143,15 @@ class BenchRecord:
 class CustomerSheet:
     """What goes into the box: the curve in a stated load, numbers, and plain words.
 
-    ``load`` says in words what the curve was taken with; ``sentence`` overrides the sentence made from the curve.
+    ``load`` says in words what the curve was taken with; ``sentence`` overrides the sentence made from the curve;
+    ``resistance`` is that of the pickup by itself, None for a whole rig, whose pickups stand in ``facts``.
     """
 
     name: str
     response: Response
     load: str
-    resistance: float
+    resistance: float | None = None
+    facts: tuple[tuple[str, str], ...] = ()
     temperature_c: float = 20.0
     sentence: str = ""
     advice: tuple[str, ...] = ()
@@ -361,13 +363,15 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
         frequency = frequency[(frequency >= low) & (frequency <= high)]
     level = gain_db(sheet.response.at(frequency)) - reading.bass_db
     drawing = draw_curves(
-        [Curve(frequency_hz=frequency, gain_db=level, label=sheet.name, brief="this pickup")],
+        [Curve(frequency_hz=frequency, gain_db=level, label=sheet.name, brief="this one")],
         title=f"Curve of {sheet.name}",
         description=sentence,
         width=700,
         height=320,
     )
-    rows = [(f"DC resistance at {sheet.temperature_c:.0f} °C", quantity(sheet.resistance, "Ω"))]
+    rows = list(sheet.facts)
+    if sheet.resistance is not None:
+        rows.append((f"DC resistance at {sheet.temperature_c:.0f} °C", quantity(sheet.resistance, "Ω")))
     if reading.peak_hz is not None and reading.height_db is not None:
         rows.append(("Peak", f"{frequency_in_words(reading.peak_hz)}, {reading.height_db:.1f} dB above the bass"))
     if reading.treble_end_hz is not None:

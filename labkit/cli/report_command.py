@@ -1,0 +1,115 @@
+"""``labkit report``: the printable paper of a sheet, one HTML file that asks for nothing outside itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from labkit.catalogue import catalogue
+from labkit.cli.options import emit, output_options, set_option
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.sheet import Table, read_sheet
+from labkit.core.units import parse_quantity
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import is_path, load_rig, set_value
+
+KINDS = ("rig", "pickup")
+
+
+@click.command()
+@click.argument("sheet")
+@output_options
+@set_option
+@click.option("--against", metavar="SHEET", help="Another rig: the paper then shows before (SHEET) and after (this).")
+@click.option(
+    "--paper",
+    type=click.Choice(("customer", "build", "fit")),
+    help="Which paper, where a sheet gives several: a build gives build and customer, values give customer and fit.",
+)
+@click.option("--temperature", metavar="CELSIUS", default="20", help="Of the room where a pickup will be read.")
+@click.option("--number", default="", help="Number of the paper or the order.")
+@click.option("--date", default="", help="Printed as it is written.")
+def report(
+    sheet: str,
+    output: Path | None,
+    force: bool,
+    changes: tuple[str, ...],
+    against: str | None,
+    paper: str | None,
+    temperature: str,
+    number: str,
+    date: str,
+) -> None:
+    """Printable page (HTML) of a rig or pickup SHEET.
+
+    A rig gives the customer sheet; with --set or --against it shows the curve before and after. A pickup's build gives
+    the winder's sheet, a pickup's values the customer sheet or the record of the fit. SHEET is a path or a name in the
+    catalogue.
+    """
+    from labkit.report.sheet_paper import pickup_paper_html, rig_paper_html
+
+    table = _table(sheet)
+    if table.data.get("sheet") == "pickup":
+        if against is not None:
+            raise InputError("--against compares two rigs; put each pickup into a rig, or print one paper for each")
+        html = pickup_paper_html(
+            _with_keys(table, changes),
+            paper,  # type: ignore[arg-type]
+            temperature_c=_celsius(temperature),
+            number=number,
+            date=date,
+        )
+    else:
+        if paper not in (None, "customer"):
+            raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
+        before = load_rig(sheet)
+        after, label, other_label = _after(before, changes, against)
+        html = rig_paper_html(before, other=after, label=label, other_label=other_label, number=number, date=date)
+    emit(html, output, force)
+
+
+def _table(sheet: str) -> Table:
+    if is_path(sheet) or Path(sheet).exists():
+        return read_sheet(Path(sheet), kinds=KINDS)
+    found = catalogue()
+    for kind in KINDS:
+        if sheet in found.names(kind):
+            return found.item(kind, sheet).table()
+    known = [name for kind in KINDS for name in found.names(kind)]
+    raise InputError(f"'{sheet}' is neither a file nor a rig or pickup of the catalogue.{did_you_mean(sheet, known)}")
+
+
+def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[Rig | None, str, str]:
+    """The rig after the change, and what each curve is called; None where nothing changes."""
+    if against is None and not changes:
+        return None, "", ""
+    after = before if against is None else load_rig(against)
+    words = []
+    for change in changes:
+        name, value = _pair(change)
+        after = set_value(after, name, value)
+        words.append(f"{name.replace('_', ' ').replace('.', ' ')} {value}")
+    if against is None:
+        return after, "as it is", ", ".join(words)
+    return after, "", f"{after.name}: {', '.join(words)}" if words else ""
+
+
+def _with_keys(table: Table, changes: tuple[str, ...]) -> Table:
+    from labkit.pickup.build_sheet import with_changes
+
+    return with_changes(table, dict(_pair(change) for change in changes)) if changes else table
+
+
+def _pair(change: str) -> tuple[str, str]:
+    name, equals, value = change.partition("=")
+    if not equals or not name.strip() or not value.strip():
+        raise InputError(f"--set takes NAME=VALUE, such as volume=5 or coil.main.turns=7500; got '{change}'")
+    return name.strip(), value.strip()
+
+
+def _celsius(text: str) -> float:
+    value = parse_quantity(text if text.rstrip().endswith("C") else f"{text}°C", "°C")
+    if not -20 <= value <= 60:
+        raise InputError(f"--temperature must lie between -20 and 60 °C, where coils are read; got '{text}'")
+    return value

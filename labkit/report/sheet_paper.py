@@ -1,0 +1,243 @@
+"""Which paper a sheet gives: a rig its customer sheet, a build its winder's sheet, fitted values their record.
+
+`labkit.report.papers` and `labkit.report.change_paper` print; here sheets become what they print.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+
+from labkit.bench.expected import expected_readings
+from labkit.bench.faults import dc_of
+from labkit.bench.fixture import STANDARD_LOAD
+from labkit.bench.model import pickup_transfer
+from labkit.core.errors import InputError, join_words
+from labkit.core.grid import frequency_grid
+from labkit.core.response import Response
+from labkit.core.sheet import Table
+from labkit.core.units import format_quantity
+from labkit.pickup.build import read_build
+from labkit.pickup.build_sheet import is_build_sheet
+from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.sheet import read_pickup
+from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.paper_page import bullets, grid, page, quantity
+from labkit.report.papers import WINDING_CAUTIONS, CustomerSheet, build_sheet_html, build_sheet_of, customer_sheet_html
+from labkit.rig.rig import Rig
+from labkit.view.words import Reading, frequency_in_words, height_in_words, read_response
+
+Paper = Literal["customer", "build", "fit"]
+
+PAPERS: tuple[Paper, ...] = ("customer", "build", "fit")
+
+STANDARD_WORDS = "200 kΩ and 470 pF across the pickup: controls and a cable in one box"
+"""`labkit.bench.fixture.STANDARD_LOAD` for a customer."""
+
+
+def papers_of(table: Table) -> tuple[Paper, ...]:
+    """Return the papers that a pickup sheet gives, the usual one first: build before customer, customer before fit."""
+    return ("build", "customer") if is_build_sheet(table) else ("customer", "fit")
+
+
+def pickup_paper_html(
+    table: Table, paper: Paper | None = None, *, temperature_c: float = 20.0, number: str = "", date: str = ""
+) -> str:
+    """Return a paper of a pickup sheet.
+
+    Parameters
+    ----------
+    table : Table
+        Of a build sheet or a sheet of values.
+    paper : "customer", "build", "fit" or None
+        None takes the usual one: the build sheet of a build, the customer sheet of values.
+    temperature_c : float, °C
+        Where the pickup will be read.
+    number, date : str
+
+    Raises
+    ------
+    InputError
+        If this sheet gives no such paper.
+    """
+    given = papers_of(table)
+    chosen = paper or given[0]
+    if chosen not in given:
+        wanted = "a build" if chosen == "build" else "measured or fitted values"
+        raise InputError(
+            f"{table.where}: a {chosen} paper needs a sheet of {wanted}; this one gives {join_words(list(given), 'or')}"
+        )
+    if chosen == "build":
+        built = read_build(table)
+        return build_sheet_html(build_sheet_of(built, shop_temperature_c=temperature_c, number=number, date=date))
+    source, note = (str(table.raw(key, None) or "") for key in ("source", "note"))
+    pickup = read_build(table).pickup if is_build_sheet(table) else read_pickup(table)
+    if chosen == "fit":
+        return values_paper_html(
+            pickup, source=source, note=note, temperature_c=temperature_c, number=number, date=date
+        )
+    return customer_sheet_html(
+        CustomerSheet(
+            name=pickup.name,
+            response=standard_response(pickup),
+            load=STANDARD_WORDS,
+            resistance=dc_of(pickup, temperature_c=temperature_c),
+            temperature_c=temperature_c,
+            number=number,
+            date=date,
+        )
+    )
+
+
+def standard_response(pickup: Pickup) -> Response:
+    """Return a pickup's curve into 200 kΩ and 470 pF, 0 dB at its EMF."""
+
+    def evaluate(frequency_hz: np.ndarray) -> np.ndarray:
+        load = STANDARD_LOAD
+        admittance = 1 / load.resistance + 2j * np.pi * np.asarray(frequency_hz, dtype=float) * load.capacitance
+        return pickup_transfer(pickup, frequency_hz, admittance)
+
+    frequency = frequency_grid()
+    return Response(frequency_hz=frequency, values=evaluate(frequency), name=pickup.name, evaluate=evaluate)
+
+
+def values_paper_html(
+    pickup: Pickup,
+    *,
+    source: str = "",
+    note: str = "",
+    temperature_c: float = 20.0,
+    number: str = "",
+    date: str = "",
+) -> str:
+    """Return the record of a pickup that is given by values: each coil, where they come from, what meters should show.
+
+    Parameters
+    ----------
+    pickup : Pickup
+    source, note : str
+        Of its sheet: how it was measured; bounds and warnings.
+    temperature_c : float, °C
+        Of the coil while it is read.
+    """
+    rows = []
+    for name, coil in pickup.coils.items():
+        rows += [(name, *row) for row in _coil_rows(coil)]
+    body = ["<h2>Values</h2>", grid(("Coil", "Quantity", "Value"), rows)]
+    sentences = [
+        part.strip().rstrip(".") for part in note.replace("Warning:", "\nWarning:").splitlines() if part.strip()
+    ]
+    body.append(bullets("Bounds and warnings", sentences))
+    body.append(bullets("Where the values come from", [source] if source else ["the sheet does not say"]))
+    expected = [
+        (reading.quantity, f"{reading.value:.3g}" if reading.unit == "1" else quantity(reading.value, reading.unit))
+        for reading in expected_readings(pickup, temperature_c=temperature_c)
+    ]
+    body.append("<h2>What meters should show of it</h2>" + grid(("Reading", "Expected"), expected))
+    body.append(
+        '<p class="note">For one pickup the series and parallel readings differ; compare like with like. A negative '
+        "inductance says that the pickup is above its resonance at that frequency.</p>"
+    )
+    body.append(bullets("Cautions", [line for line in WINDING_CAUTIONS if line.startswith(("Insulation", "Local"))]))
+    return page(f"Fitted values: {pickup.name}", number, date, "".join(body))
+
+
+def rig_paper_html(
+    rig: Rig,
+    *,
+    other: Rig | None = None,
+    other_label: str = "",
+    label: str = "",
+    number: str = "",
+    date: str = "",
+) -> str:
+    """Return the customer sheet of a rig, or of a change where there is another rig.
+
+    Parameters
+    ----------
+    rig : Rig
+        As it is; the "before" of a change.
+    other : Rig, optional
+        What it becomes.
+    label, other_label : str
+        What sets each apart: ``cable length 3 m``; the rigs' names where nothing is said.
+    """
+    if other is None:
+        pickups = [
+            (f"Pickup, {slot.replace('_', ' ')}" if len(rig.pickups) > 1 else "Pickup", _pickup_in_words(pickup))
+            for slot, pickup in rig.pickups.items()
+        ]
+        sheet = CustomerSheet(
+            name=rig.name,
+            response=rig.response(),
+            load=load_in_words(rig),
+            facts=tuple(pickups),
+            number=number,
+            date=date,
+        )
+        return customer_sheet_html(sheet)
+    before, after = label or rig.name, other_label or other.name
+    first, second = rig.response(), other.response()
+    return change_sheet_html(
+        ChangeSheet(
+            title=f"{rig.name}: before and after",
+            sentence=change_in_words(read_response(first), read_response(second)),
+            before=first,
+            after=second,
+            before_label=before,
+            after_label=after,
+            before_load=load_in_words(rig),
+            after_load=load_in_words(other),
+            number=number,
+            date=date,
+        )
+    )
+
+
+def change_in_words(before: Reading, after: Reading) -> str:
+    """Say in one plain sentence where the peak goes; nothing about what is heard.
+
+    >>> change_in_words(Reading(peak_hz=3500.0, height_db=5.0, treble_end_hz=6e3, bass_db=-1.0),
+    ...                 Reading(peak_hz=2600.0, height_db=4.0, treble_end_hz=4e3, bass_db=-1.0))
+    'The peak moves down, from 3.5 kHz to 2.6 kHz, and is 1.0 dB lower: a clear peak.'
+    """
+    if after.is_silent or before.is_silent:
+        return f"{'After' if after.is_silent else 'Before'} the change nothing reaches the input."
+    if before.peak_hz is None and after.peak_hz is None:
+        return "Neither curve has a peak: the treble only falls."
+    if after.peak_hz is None or after.height_db is None:
+        return f"The peak at {frequency_in_words(before.peak_hz or math.nan)} goes: the treble only falls."
+    if before.peak_hz is None or before.height_db is None:
+        return f"A peak appears at {frequency_in_words(after.peak_hz)}: {height_in_words(after.height_db)}."
+    was, now = frequency_in_words(before.peak_hz), frequency_in_words(after.peak_hz)
+    place = (
+        f"The peak stays at {now}"
+        if was == now
+        else f"The peak moves {'up' if after.peak_hz > before.peak_hz else 'down'}, from {was} to {now},"
+    )
+    change = after.height_db - before.height_db
+    if abs(change) < 0.05:
+        return f"{place} and is as high as before: {height_in_words(after.height_db)}."
+    return (
+        f"{place} and is {abs(change):.1f} dB {'higher' if change > 0 else 'lower'}: "
+        f"{height_in_words(after.height_db)}."
+    )
+
+
+def _coil_rows(coil: Coil) -> list[tuple[str, str]]:
+    rows = [
+        ("resistance at 20 °C", quantity(coil.resistance, "Ω")),
+        ("inductance at low frequencies", quantity(coil.inductance, "H")),
+        ("capacitance", quantity(coil.capacitance, "F")),
+    ]
+    if math.isfinite(coil.loss_resistance):
+        rows.append(("parallel loss", quantity(coil.loss_resistance, "Ω")))
+    for order, section in enumerate(coil.eddy, start=1):
+        rows.append((f"eddy {order}", f"fraction {section.fraction:.3g}, corner {quantity(section.corner_hz, 'Hz')}"))
+    return rows
+
+
+def _pickup_in_words(pickup: Pickup) -> str:
+    return f"{pickup.name}, {format_quantity(float(f'{dc_of(pickup, temperature_c=20.0):.3g}'), 'Ω')} at 20 °C"

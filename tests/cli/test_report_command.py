@@ -1,0 +1,110 @@
+"""``labkit report``: each sheet gives its paper, complete and in one file."""
+
+import re
+
+import pytest
+
+RIG = "Saltmarsh Lane, narrow single coil"
+
+
+def _words(html: str) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<style>.*?</style>|<svg.*?</svg>|<[^>]*>", " ", html, flags=re.DOTALL))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "heading"),
+    [
+        ((RIG,), RIG),
+        ((RIG, "--set", "cable.length=10m"), f"{RIG}: before and after"),
+        (("narrow single coil, built",), "Build sheet: narrow single coil, built"),
+        (("narrow single coil, built", "--paper", "customer"), "narrow single coil, built"),
+        (("narrow single coil", "--paper", "fit"), "Fitted values: narrow single coil"),
+    ],
+)
+def test_every_sheet_gives_a_page_that_asks_for_nothing_outside(labkit, arguments, heading):
+    outcome = labkit("report", *arguments)
+    assert outcome.code == 0
+    assert f"<h1>{heading}</h1>" in outcome.out
+    assert not re.search(r"(?:src|href)=\"(?!data:,)", outcome.out)
+    assert "<script" not in outcome.out
+    assert "licensed practice" in outcome.out
+
+
+def test_a_change_is_said_in_one_sentence_with_both_loads(labkit):
+    words = _words(labkit("report", RIG, "--set", "cable.length=10m").out)
+    moved = re.search(r"The peak moves down, from ([\d.]+) kHz to ([\d.]+) kHz", words)
+    assert moved
+    assert float(moved[2]) < float(moved[1])
+    # 100 pF/m (the sheet's cable): 5 m and 10 m
+    assert "cable 5 m at 100 pF/m (500 pF)" in words
+    assert "cable 10 m at 100 pF/m (1 nF)" in words
+
+
+def test_another_rig_is_the_after_of_the_first(labkit):
+    words = _words(labkit("report", RIG, "--against", "Saltmarsh Lane, two pickups").out)
+    assert f"Before: {RIG}" in words
+    assert "After: Saltmarsh Lane, two pickups" in words
+
+
+def test_target_resistance_follows_the_room(labkit):
+    def target(celsius: str) -> float:
+        words = _words(labkit("report", "narrow single coil, built", "--temperature", celsius).out)
+        found = re.search(rf"Target resistance at {celsius} °C ([\d.]+)\D*kΩ", words)
+        assert found
+        return float(found[1])
+
+    # IEC 60028: annealed copper gains 0.393 % per kelvin at 20 °C; four printed digits leave 0.0002
+    assert target("30") / target("20") == pytest.approx(1.0393, abs=4e-4)
+
+
+def test_a_change_of_the_build_reaches_its_paper(labkit):
+    assert "7 500" in _words(
+        labkit("report", "narrow single coil, built", "--set", "coil.main.turns=7500").out
+    ).replace("\u202f", " ")
+
+
+def test_a_fitted_sheet_prints_its_source_and_bounds(labkit, tmp_path):
+    sheet = tmp_path / "fitted.toml"
+    sheet.write_text(
+        'sheet = "pickup"\nformat = 1\nname = "worn <b>one</b>"\nsource = "fitted to two sweeps."\n'
+        'note = "95 % bounds: inductance 2.3 H to 2.5 H. Warning: capacitance leans on the meter."\n'
+        '[coil.main]\nresistance = "6 kΩ"\ninductance = "2.4 H"\ncapacitance = "110 pF"\n',
+        encoding="utf-8",
+    )
+    html = labkit("report", str(sheet), "--paper", "fit").out
+    assert "worn &lt;b&gt;one&lt;/b&gt;" in html
+    assert "<b>one" not in html
+    words = _words(html)
+    assert "fitted to two sweeps" in words
+    assert "inductance 2.3 H to 2.5 H" in words
+    # by hand: 6 kΩ and 2.4 H at 100 Hz have Q = 2π·100·2.4/6000 = 0.251
+    assert re.search(r"Q at 100 Hz 0\.251", words)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (("narow single coil",), "Did you mean 'narrow single coil'?"),
+        (("narrow single coil, built", "--paper", "fit"), "needs a sheet of measured or fitted values"),
+        (("narrow single coil", "--paper", "build"), "needs a sheet of a build"),
+        ((RIG, "--paper", "build"), "needs a pickup sheet"),
+        ((RIG, "--set", "cable.length"), "--set takes NAME=VALUE"),
+        (("narrow single coil", "--against", RIG), "--against compares two rigs"),
+        (("narrow single coil", "--temperature", "200"), "between -20 and 60"),
+    ],
+)
+def test_what_cannot_be_printed_is_refused_in_one_sentence(labkit, arguments, sentence):
+    outcome = labkit("report", *arguments)
+    assert outcome.code == 2
+    assert sentence in outcome.err
+    assert outcome.err.count("\n") == 1
+
+
+def test_an_existing_file_is_kept(labkit, tmp_path):
+    target = tmp_path / "paper.html"
+    assert labkit("report", RIG, "--output", target).code == 0
+    before = target.read_bytes()
+    assert labkit("report", RIG, "--output", target, "--number", "7").code == 2
+    assert target.read_bytes() == before
+    assert labkit("report", RIG, "--output", target, "--number", "7", "--force").code == 0
+    assert "No. 7" in target.read_text(encoding="utf-8")
