@@ -36,7 +36,17 @@ class LossModel(Protocol):
         radius: ArrayLike,
         resistivity: ArrayLike,
     ) -> np.ndarray:
-        """Return the complex permeability of a pole, e^(jωt): imaginary part 0 or negative, μ itself at 0 Hz."""
+        """Return the complex permeability of a pole, e^(jωt): imaginary part 0 or negative, μ itself at 0 Hz.
+
+        Parameters
+        ----------
+        frequency_hz : array_like, Hz
+        relative_permeability : array_like
+            Small-signal, at 0 Hz.
+        radius : array_like, m
+            Of a rod; of a blade that of the columns of equal section it is replaced by (see `Pole.rods`).
+        resistivity : array_like, Ω·m
+        """
         ...
 
 

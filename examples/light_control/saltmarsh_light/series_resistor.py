@@ -1,0 +1,37 @@
+"""``series resistor``: a resistor in the line after the jack, such as the one in the lead of a fuse-protected input."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar, Self
+
+from labkit.circuit.elements import Element, Resistor
+from labkit.core.sheet import Table
+from labkit.core.units import UsualRange, format_quantity
+from labkit.rig.chain import Stage
+
+VALUE = UsualRange(low=100.0, high=1e6)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesResistor(Stage):
+    """A resistor from the node before it to the node after it."""
+
+    kind: ClassVar[str] = "series resistor"
+    is_shunt: ClassVar[bool] = False
+    value: float
+
+    @classmethod
+    def read(cls, name: str, table: Table) -> Self:
+        """Read a series resistor."""
+        value = table.quantity("value", "Ω", usual=VALUE, low=1.0)
+        table.done()
+        return cls(name=name, value=value)
+
+    def data(self) -> dict[str, Any]:
+        """Return the keys that read back to this stage."""
+        return {"kind": self.kind, "value": format_quantity(self.value, "Ω", usual=VALUE)}
+
+    def elements(self, before: str, after: str) -> tuple[Element, ...]:
+        """Return the resistor."""
+        return (Resistor(name=self.name, nodes=(before, after), resistance=self.value),)
