@@ -14,6 +14,7 @@ import numpy as np
 
 from labkit.app.controls import Control, ControlSet, Group, Value, with_value
 from labkit.app.page_bench import PageBench
+from labkit.app.page_text import change_in_words
 from labkit.app.rig_controls import CABLE_LENGTHS
 from labkit.catalogue import catalogue
 from labkit.circuit.solver import solve
@@ -31,7 +32,6 @@ from labkit.view.words import (
     Reading,
     frequency_in_words,
     key_numbers,
-    level_in_words,
     read_response,
     sentence,
 )
@@ -48,6 +48,8 @@ BUFFERS = ("none", "at the guitar")
 AT_GUITAR = BUFFERS[1]
 SAME_DB = 0.3
 """Families whose ends lie nearer than this are one line to the eye: the drawing's line is 0.25 dB wide."""
+TRIM_REACHES = 0.01
+"""How near a trimmed peak must come to the wanted one: the last step of the search is 0.3 pF, far less than that."""
 MOST_TRIM = 10e-9
 """Where the search for the capacitance at a buffer's input ends, F."""
 
@@ -239,7 +241,7 @@ class CableBench(PageBench[CableShown]):
         judged = judged_text(shown.judged_hz)
         change = KeyNumber(
             label=f"Level at {judged}",
-            value=f"{'+' if shown.treble_change_db >= 0.05 else ''}{level_in_words(shown.treble_change_db)}",
+            value=change_in_words(shown.treble_change_db),
             detail=f"against {shown.other_label}",
         )
         reach = KeyNumber(
@@ -266,7 +268,8 @@ class CableBench(PageBench[CableShown]):
             most = min(risen, key=lambda member: member.loss_db)
             told.append(
                 f"A cable is not a plain treble filter: with {length_text(most.length)} the level at "
-                f"{judged_text(shown.judged_hz)} stands {-most.loss_db:.1f} dB higher than with no cable, because the peak has moved towards it."
+                f"{judged_text(shown.judged_hz)} stands {-most.loss_db:.1f} dB higher than with no cable, because the "
+                "peak has moved towards it."
             )
         if shown.trim is not None and shown.trim > 1e-12 and shown.before.peak_hz is not None:
             trim = format_quantity(float(f"{shown.trim:.2g}"), "F")
@@ -393,7 +396,8 @@ def trim_for_peak(buffered: Rig, peak_hz: float | None) -> float | None:
         if under.size == 0 or under[0] == 0:
             return None
         low, high = float(values[under[0] - 1]), float(values[under[0]])
-    return (low + high) / 2
+    reached = float(peaks[under[0]])
+    return (low + high) / 2 if abs(reached / peak_hz - 1) < TRIM_REACHES else None
 
 
 def plain_sentence(shown: CableShown) -> str:

@@ -15,7 +15,7 @@ import ipywidgets
 from labkit.app.bench_page import BenchPage, box, caption, note
 from labkit.app.cable_model import CableBench, judged_text, length_text, response_of
 from labkit.app.curve_files import offer_curves
-from labkit.app.page_text import numbers_html, sentence_html, table_html
+from labkit.app.page_text import change_in_words, numbers_html, sentence_html, table_html
 from labkit.app.widgets import MadeFile
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
@@ -88,7 +88,7 @@ class CablePage(BenchPage[CableBench]):
                 format_quantity(float(f"{member.capacitance:.3g}"), "F"),
                 "no peak" if member.peak_hz is None else frequency_in_words(member.peak_hz),
                 "–" if member.height_db is None else level_in_words(member.height_db),
-                "no signal" if self.bench.shown.reading.is_silent else level_in_words(-member.loss_db),
+                "no signal" if self.bench.shown.reading.is_silent else change_in_words(-member.loss_db),
             )
             for member in self.bench.shown.family
         ]

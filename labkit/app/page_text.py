@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from labkit.view.words import KeyNumber, sentence
+from labkit.view.words import KeyNumber, level_in_words, sentence
 
 
 def numbers_html(numbers: tuple[KeyNumber, ...]) -> str:
@@ -40,3 +40,12 @@ def table_html(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], *
         f'<table class="lab-table"><caption>{escape(title)}'
         f"</caption><thead><tr>{top}</tr></thead><tbody>{''.join(lines)}</tbody></table></div>"
     )
+
+
+def change_in_words(level_db: float) -> str:
+    """Write a difference of levels with its sign.
+
+    >>> change_in_words(2.04), change_in_words(-0.3), change_in_words(0.01)
+    ('+2.0 dB', '−0.3 dB', '0.0 dB')
+    """
+    return f"{'+' if level_db >= 0.05 else ''}{level_in_words(level_db)}"

@@ -1,0 +1,217 @@
+"""The cable page without a browser: lengths, buffer, longest cable, sentence, address."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from labkit.app.cable_model import (
+    LONGEST_M,
+    TREBLE_HZ,
+    CableBench,
+    first_cable,
+    longest_cable,
+    trim_for_peak,
+    with_buffer,
+)
+from labkit.circuit.elements import GROUND
+from labkit.core.grid import frequency_grid
+from labkit.pickup.electrical import Coil, Pickup
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig, set_value
+
+
+@pytest.fixture
+def bench() -> CableBench:
+    """The page as it opens; every call of the clock is ten seconds later."""
+    times = iter(range(0, 10**6, 10))
+    return CableBench(clock=lambda: float(next(times)))
+
+
+def trade_rig() -> Rig:
+    """The single coil of the trade's worked table: 2.4 H, 6 kΩ, 110 pF, 250 k + 250 k, 50 pF inside, 1 MΩ ∥ 100 pF."""
+    rig = load_rig("Saltmarsh Lane, narrow single coil")
+    coil = Coil(inductance=2.4, resistance=6e3, capacitance=110e-12)
+    rig = rig.replace(pickups={"bridge": Pickup(name="worked", coils={"main": coil})})
+    for name, text in (("cable.length", "1 m"), ("cable.capacitance", "100 pF/m"), ("cable.plugs", "50 pF")):
+        rig = set_value(rig, name, text)
+    return rig
+
+
+@pytest.mark.parametrize(("picofarads", "kilohertz"), [(0, 5.0), (300, 3.9), (500, 3.5), (1000, 2.8), (2400, 1.9)])
+def test_peaks_by_cable_agree_with_the_worked_table(picofarads, kilohertz):
+    # an independent nodal analysis gave these, printed with two digits, so within 0.05 kHz and the step of its grid
+    bench = CableBench(trade_rig())
+    bench.set_text("cable.length", f"{picofarads / 100} m")
+    assert bench.shown.reading.peak_hz / 1e3 == pytest.approx(kilohertz, abs=0.06)
+
+
+def test_the_page_opens_with_a_working_rig_and_an_empty_address(bench):
+    assert bench.query == ""
+    assert "your peak sits at" in bench.sentence
+    assert bench.shown.longest is not None
+
+
+def test_the_sentence_gives_the_numbers_of_the_command_line(bench):
+    bench.set_text("cable.length", "10 m")
+    rig = load_rig(bench.offers.default_rig)
+    now = set_value(rig, "cable.length", "10 m").response().peak.frequency_hz
+    before = set_value(rig, "cable.length", "3 m").response().peak.frequency_hz
+    expected = f"At 10 m your peak sits at {now / 1e3:.1f} kHz instead of {before / 1e3:.1f} kHz at 3 m"
+    assert bench.sentence.startswith(expected)
+
+
+def test_a_longer_cable_never_raises_the_peak(bench):
+    peaks = [member.peak_hz for member in bench.shown.family]
+    assert len(peaks) == 5
+    assert peaks == sorted(peaks, reverse=True)
+
+
+def test_the_family_is_what_each_length_gives_alone(bench):
+    for member in bench.shown.family:
+        alone = set_value(bench.rig, "cable.length", f"{member.length} m")
+        # the same circuit in one batch and alone: rounding only; the grid's parabola is right within 0.01 %
+        assert member.gain_db == pytest.approx(alone.response(frequency_grid(50, 20_000, 220)).gain_db, abs=1e-8)
+        assert member.peak_hz == pytest.approx(alone.response().peak.frequency_hz, rel=2e-4)
+
+
+def test_the_longest_cable_loses_just_what_is_allowed():
+    rig = load_rig("Saltmarsh Lane, narrow single coil")
+    for loss in (0.5, 2.0, 6.0):
+        longest = longest_cable(rig, loss_db=loss)
+
+        def lost(length: float) -> float:
+            none = set_value(rig, "cable.length", "0 m").response().gain_db_at(TREBLE_HZ)
+            return none - set_value(rig, "cable.length", f"{length} m").response().gain_db_at(TREBLE_HZ)
+
+        # the search ends on steps of one centimetre
+        assert lost(longest) <= loss + 1e-9
+        assert lost(longest + 0.011) > loss
+
+
+def test_a_worn_down_volume_shortens_the_longest_cable(bench):
+    full = bench.shown.longest
+    bench.set_text("volume", "6")
+    assert bench.shown.longest < full / 2
+
+
+def test_behind_a_buffer_every_length_gives_the_same_curve(bench):
+    bench.set_index("own.buffer", 1)
+    shown = bench.shown
+    assert shown.is_held
+    assert shown.longest is None
+    assert f"over {LONGEST_M:g} m" in bench.numbers[2].value
+    assert len(bench.curves()) == 2
+
+
+def test_a_buffer_leaves_the_pickup_alone_with_the_buffers_input(bench):
+    rig = bench.rig
+    # outside check: the same load written as parts at the jack, without cable or buffer; the buffer's 1 kΩ into 1 MΩ
+    # and 600 pF takes 0.009 dB, and 0.025 dB at 20 kHz
+    direct = set_value(rig, "cable.length", "0 m")
+    direct = set_value(set_value(direct, "input.resistance", "1 MΩ"), "input.capacitance", "20 pF")
+    got = with_buffer(rig).response().gain_db
+    assert got == pytest.approx(direct.response().gain_db, abs=0.04)
+
+
+def test_the_trim_brings_the_compared_peak_back(bench):
+    bench.set_index("own.buffer", 1)
+    shown = bench.shown
+    # pickup and pots feel the buffer's 20 pF and the trim, or 300 pF of cable and the input's own capacitance
+    at_input = bench.rig.stage("input").capacitance
+    assert shown.trim == pytest.approx(300e-12 + at_input - 20e-12, rel=0.02)  # both inputs are 1 MΩ
+    assert f"{shown.before.peak_hz / 1e3:.1f} kHz" in " ".join(bench.advice)
+
+
+def test_no_trim_is_offered_where_none_can_reach_the_peak():
+    rig = with_buffer(load_rig("Saltmarsh Lane, narrow single coil"))
+    assert trim_for_peak(rig, 19_000.0) is None
+    assert trim_for_peak(rig, None) is None
+
+
+def test_a_cable_type_sets_the_capacitance_and_follows_it(bench):
+    bench.set_text("own.type", "low-capacitance cable")
+    assert bench.values["cable.capacitance"] == pytest.approx(52e-12)
+    assert "own." not in bench.query
+    bench.set_text("cable.capacitance", "77 pF/m")
+    assert bench.values["own.type"] == "another"
+    bench.set_text("own.type", "another")
+    assert bench.values["cable.capacitance"] == pytest.approx(77e-12)
+
+
+def test_silence_is_said_and_nothing_is_made_up(bench):
+    bench.set_text("volume", "0")
+    assert "Nothing reaches the input" in bench.sentence
+    assert bench.advice == ()
+    assert all(number.value == "no signal" for number in bench.numbers)
+
+
+def test_a_rig_without_a_cable_is_refused_beside_the_choice():
+    bare = load_rig("Saltmarsh Lane, narrow single coil")
+    bare = bare.replace(name="bare", chain=bare.chain[1:])
+    assert first_cable(bare) is None
+    bench = CableBench()
+    bench.offers._own = bare
+    bench.set_text("rig", "bare")
+    assert "has no cable" in bench.errors["rig"]
+    assert bench.state.rig.setup.rig != "bare"
+
+
+def test_undo_goes_back_over_buffer_and_length(bench):
+    first = bench.state
+    bench.set_text("cable.length", "10 m")
+    bench.set_index("own.buffer", 1)
+    bench.undo()
+    assert bench.values["own.buffer"] == "none"
+    bench.undo()
+    assert bench.state == first
+    bench.redo()
+    assert bench.values["cable.length"] == 10.0
+
+
+def test_the_address_brings_everything_back_and_carries_the_rigs_pins(bench):
+    bench.open("?v=1&cable.length=10&own.buffer=at+the+guitar&own.loss=1.5&pin=volume%3D5")
+    assert bench.problems == ()
+    again = CableBench(query=bench.query)
+    assert again.state == bench.state
+    assert "pin=volume" in again.query
+    assert again.shown.has_buffer
+
+
+@pytest.mark.parametrize(
+    "query",
+    ["?own.buffer=on+fire", "?own.before=1e99", "?own.loss=nan", "?own.colour=red", "?own.at=a", "?own.type=gold"],
+)
+def test_damaged_fields_are_told_or_clamped_and_never_fail(query):
+    bench = CableBench(query=query)
+    assert bench.problems or bench.values["own.before"] == LONGEST_M
+    ElementTree.fromstring(bench.draw(790))
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.text(max_size=120))
+def test_no_address_breaks_the_page(text):
+    bench = CableBench(query="?" + text)
+    assert np.isfinite(bench.shown.gain_db).all()
+
+
+def test_start_again_returns_to_the_sheet_and_keeps_the_pins(bench):
+    bench.open("?v=1&cable.length=10&own.loss=1&pin=volume%3D5")
+    bench.start_again()
+    assert bench.query == "v=1&pin=volume%3D5"
+
+
+def test_the_drawing_names_every_line_and_tells_the_result_in_words(bench):
+    root = ElementTree.fromstring(bench.draw(790))
+    labels = {line.get("data-label") for line in root.iter("{http://www.w3.org/2000/svg}polyline")}
+    assert labels == {"Now, 5 m", "3 m", "1 m", "10 m", "15 m"}
+    assert bench.sentence in root.get("aria-label")
+
+
+def test_ground_stays_out_of_the_buffer(bench):
+    stage = with_buffer(bench.rig).chain[0]
+    assert {node for element in stage.elements("a", "b") for node in element.nodes} == {"a", "b", GROUND}

@@ -1,0 +1,103 @@
+"""Widgets of the cable page follow its bench; files hold what the page shows."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import numpy as np
+import pytest
+
+from labkit.app.cable_model import CableBench
+from labkit.app.cable_page import CablePage, panel
+from labkit.app.curve_files import curves_csv
+from labkit.app.page_text import table_html
+from labkit.rig.sheet import load_rig
+
+
+@pytest.fixture
+def page() -> CablePage:
+    return CablePage(CableBench())
+
+
+def send(widget, **content):
+    """What a message of the browser does."""
+    widget._receive(widget, content, [])
+
+
+def test_moving_the_cable_changes_curve_sentence_table_and_address(page):
+    before = page.curve.svg, page.said.value, page.table.value, page.actions.query
+    send(page.controls, do="set", key="cable.length", index=60)
+    after = page.curve.svg, page.said.value, page.table.value, page.actions.query
+    assert all(one != other for one, other in zip(before, after))
+
+
+def test_the_present_length_is_marked_in_the_table(page):
+    send(page.controls, do="type", key="cable.length", text="7 m")
+    assert '<tr class="lab-now" aria-current="true"><th scope="row">7 m</th>' in page.table.value
+
+
+def test_the_customer_sheet_says_sentence_load_and_cautions_and_asks_for_nothing(page):
+    send(page.controls, do="type", key="cable.length", text="10 m")
+    made = page.customer_sheet(is_printed=False)
+    text = made.content.decode()
+    assert made.name == "saltmarsh-lane-narrow-single-coil-customer-sheet.html"
+    assert page.bench.sentence in text
+    assert "cable 10 m at 100 pF/m (1 nF)" in text
+    assert "cable 3 m at 100 pF/m (300 pF)" in text
+    assert "safety earth" in text
+    assert "<script" not in text
+    assert "http" not in text.replace("http://www.w3.org/2000/svg", "")
+
+
+def test_a_hostile_rig_name_is_text_on_the_sheet():
+    rig = load_rig("Saltmarsh Lane, narrow single coil").replace(name="<script>alert(1)</script>")
+    made = CablePage(CableBench(rig)).customer_sheet(is_printed=True)
+    assert made.is_printed
+    assert b"<script" not in made.content
+
+
+@pytest.mark.parametrize(
+    ("key", "start"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("csv", b"frequency"), ("sheet", b"<!doctype")]
+)
+def test_every_button_makes_its_file(page, monkeypatch, key, start):
+    sent = []
+    monkeypatch.setattr(page.files, "send", lambda content, buffers=None: sent.append((content, buffers)))
+    send(page.files, do="make", key=key)
+    content, buffers = sent[0]
+    assert buffers[0].startswith(start)
+    assert content["name"].startswith("saltmarsh-lane")
+
+
+def test_the_table_of_the_curves_reads_back(page):
+    curves = page.bench.curves()
+    rows = list(csv.reader(io.StringIO(curves_csv(curves))))
+    assert rows[0] == ["frequency / Hz", *(f"{curve.label} / dB" for curve in curves)]
+    numbers = np.array(rows[1:], dtype=float)
+    # written with four digits after the point
+    assert numbers[:, 1] == pytest.approx(curves[0].gain_db, abs=5.1e-5)
+
+
+def test_sound_is_made_of_the_buffered_rig_and_the_other(page):
+    send(page.controls, do="set", key="own.buffer", index=1)
+    assert page.player.labels == ["Now", "no buffer"]
+    send(page.player, do="render")
+    assert page.player.now[:4] == b"RIFF"
+    assert page.player.now != page.player.other
+    assert "same loudness" in page.player.note
+
+
+def test_messages_that_mean_nothing_do_nothing(page):
+    before = page.curve.svg
+    for widget in (page.controls, page.actions, page.player, page.files):
+        for content in ({}, {"do": "nothing"}, "text", None, {"do": "make", "key": "passwd"}):
+            widget._receive(widget, content, [])
+    assert page.curve.svg == before
+
+
+def test_cells_are_escaped():
+    assert "<b>" not in table_html("<b>", ("<b>",), [("<b>", "<b>")])
+
+
+def test_a_panel_opens_on_a_sheet_by_name_in_any_notebook():
+    assert "lab-page" in panel(sheet="Saltmarsh Lane, two pickups")._dom_classes
