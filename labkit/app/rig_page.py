@@ -14,8 +14,8 @@ import ipywidgets
 
 from labkit.app.debounce import Debounce
 from labkit.app.listening import USUAL_TAKE, hear, take_names
-from labkit.app.panel_page import message_box
 from labkit.app.page_text import numbers_html
+from labkit.app.panel_page import message_box
 from labkit.app.rig_model import RigBench
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, Player
