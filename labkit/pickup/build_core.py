@@ -18,7 +18,7 @@ from labkit.pickup.loss_models import CYLINDER, pole_permeability
 from labkit.pickup.output import coil_arguments
 from labkit.pickup.pair import CoreMode, pair_core, single_core
 from labkit.pickup.poles import Pole
-from labkit.pickup.slices import coil_field
+from labkit.pickup.slices import coil_field, gauss_points
 from labkit.pickup.spectral import CoilShape
 
 DIAMETER_EXPONENTS = (2.0, 1.1)
@@ -81,7 +81,7 @@ def field_exponents(
         Of the poles.
     """
     places = np.unique(np.abs(np.round(along, 9)))[:, None]
-    node, weight = np.polynomial.legendre.leggauss(_HEIGHTS)
+    node, weight = gauss_points(_HEIGHTS)
     heights = length / 2 * node + rise
 
     def stored(of: CoilShape) -> float:

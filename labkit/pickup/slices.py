@@ -218,6 +218,14 @@ def interaction_matrix(rods: Rods) -> np.ndarray:
     return matrix
 
 
+@lru_cache(maxsize=16)
+def gauss_points(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return Gauss–Legendre nodes and weights on −1 … 1, read-only; numpy works them out anew at every call."""
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    nodes.flags.writeable = weights.flags.writeable = False
+    return nodes, weights
+
+
 def coil_field(
     *,
     x: ArrayLike,
@@ -249,11 +257,11 @@ def coil_field(
     """
     points = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in (x, y, z)))
     px, py, pz = (point[..., None] for point in points)
-    nodes, weights = np.polynomial.legendre.leggauss(_SHELLS)
+    nodes, weights = gauss_points(_SHELLS)
     shell_radius = end_radius + build_up * (nodes + 1) / 2
     shell_weight = weights / 2
     half = straight_length / 2
-    nodes, weights = np.polynomial.legendre.leggauss(_ARC_POINTS)
+    nodes, weights = gauss_points(_ARC_POINTS)
     angle, angle_weight = nodes * np.pi / 2, weights * np.pi / 2
     cos, sin = np.cos(angle), np.sin(angle)
     total = np.zeros(points[0].shape)
