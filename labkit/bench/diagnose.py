@@ -15,7 +15,7 @@ import numpy as np
 
 from labkit.bench.expected import Feature, features
 from labkit.bench.faults import Fault, Situation, coil_faults
-from labkit.bench.readings import OPEN, Plan, Readings
+from labkit.bench.readings import OPEN, FieldValue, Plan, Readings
 from labkit.bench.verdict_rules import (
     field_findings,
     harness_findings,
@@ -23,8 +23,12 @@ from labkit.bench.verdict_rules import (
     open_coil_findings,
     polarity_findings,
 )
-from labkit.bench.verdicts import Finding, Verdict
+from labkit.bench.verdicts import ChargeReading, Finding, Verdict
 from labkit.core.errors import InputError
+from labkit.core.sourced import Interval
+from labkit.pickup.build_bench import charge_from_reading
+from labkit.pickup.build_field import magnet_route
+from labkit.pickup.field import MeterCalibration
 
 LEAST_CONFIDENCE = 0.05
 """Causes below this are not listed."""
@@ -97,7 +101,43 @@ def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
         compared=tuple(feature.sentence() for feature in judged),
         lines=tuple(feature.judged() for feature in judged),
         within_tolerance=all(feature.within for feature in judged) and not found,
+        charges=_charges(plan, readings.field),
     )
+
+
+def _charges(plan: Plan, values: tuple[FieldValue, ...]) -> tuple[ChargeReading, ...]:
+    """The charge behind each field reading, where the plan says what magnet stands there.
+
+    A reading's accuracy already holds the meter's calibration; it enters as the meter's doubt. A pole is counted from
+    the left where it is called by its number; any other name takes the mean of the row.
+    """
+    built = plan.built
+    if built is None or magnet_route(built.build) != "rods":
+        return ()
+    rows = [coil.poles for _, coil in built.build.coils if coil.grade is not None and coil.poles is not None]
+    if len(rows) != 1:
+        return ()
+    found = []
+    for value in values:
+        number = int(value.pole) if value.pole.isdecimal() else 0
+        if not value.value > 0 or not 0 <= number <= rows[0].count:
+            continue
+        estimate = charge_from_reading(
+            built,
+            value.value,
+            gap=value.gap,
+            rod=number - 1 if number else None,
+            calibration=MeterCalibration(deviation=value.accuracy / 1.96),
+        )
+        charge = estimate.charge
+        found.append(
+            ChargeReading(
+                pole=value.pole,
+                charge=Interval(value=charge.value, low=charge.low, high=charge.high),
+                warnings=estimate.warnings,
+            )
+        )
+    return tuple(found)
 
 
 def _weigh(plan: Plan, readings: Readings, judged: list[Feature]) -> list[_Weighed]:

@@ -16,9 +16,12 @@ import numpy as np
 
 from labkit.bench.fixture import Load, parse_load
 from labkit.bench.meter import LcrModel
+from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import parse_quantity
+from labkit.pickup.build import BuiltPickup, read_build
+from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Facing, Pickup
 from labkit.pickup.field import SENSOR_DEPTH, MeterCalibration, calibrate_meter
 from labkit.pickup.propagation import Prediction
@@ -149,6 +152,7 @@ class Plan:
     magnet: str | None = None
     field_at: tuple[float, ...] = ()
     field_t: tuple[float, ...] = ()
+    built: BuiltPickup | None = None
 
     def planned_field(self, gap: float) -> float | None:
         """Return the field, T, that a probe should read at a gap (m) over the poles; None where it is not predicted.
@@ -168,15 +172,15 @@ def load_plan(pickup_name: str) -> Plan:
     A build sheet also brings the grade of its rods, the field over its poles, and tolerances no tighter than its own
     intervals.
     """
-    from labkit.catalogue import catalogue
-    from labkit.pickup.build import read_build
-    from labkit.pickup.build_sheet import is_build_sheet
     from labkit.rig.sheet import is_path
 
     if is_path(pickup_name):
-        table = read_sheet(Path(pickup_name), kinds=("pickup",))
-    else:
-        table = catalogue().item("pickup", pickup_name).table()
+        return plan_from_table(read_sheet(Path(pickup_name), kinds=("pickup",)))
+    return plan_from_table(catalogue().item("pickup", pickup_name).table())
+
+
+def plan_from_table(table: Table) -> Plan:
+    """Read a pickup sheet that is open already as a plan; see `load_plan`."""
     if not is_build_sheet(table):
         pickup = read_pickup(table)
         return Plan(pickup=pickup, turns=_all_turns(pickup))
@@ -192,6 +196,7 @@ def load_plan(pickup_name: str) -> Plan:
         magnet=grades.pop() if len(grades) == 1 else None,
         field_at=tuple(float(distance) for distance in made.field_at) if made.field_t else (),
         field_t=tuple(float(value.value) for value in made.field_t),
+        built=made,
     )
 
 

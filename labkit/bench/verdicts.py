@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from labkit.core.sourced import Interval
+
 CONFIDENT = 0.9
 """At and above this a cause is called likely; it then has no rival worth a tenth of its weight."""
 
@@ -75,8 +77,35 @@ class JudgedReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChargeReading:
+    """How much magnetisation a field reading says is left (1 is saturated), with its bounds and doubts."""
+
+    pole: str
+    charge: Interval
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """The charge as a person says it.
+
+        >>> ChargeReading(pole="3", charge=Interval(value=0.61, low=0.5, high=0.74)).sentence
+        'charge of the magnet at pole 3: 61 % of saturation (50 to 74 %)'
+        """
+        bounds = f"{100 * self.charge.low:.0f} to {100 * self.charge.high:.0f} %"
+        at = f" at pole {self.pole}" if self.pole else ""
+        return f"charge of the magnet{at}: {100 * self.charge.value:.0f} % of saturation ({bounds})"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        return {"pole": self.pole, "charge": self.charge.as_dict(), "warnings": list(self.warnings)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """All findings about one pickup, most confident first, and the readings they rest on."""
+    """All findings about one pickup, most confident first, and the readings they rest on.
+
+    ``charges`` follow from field readings where the plan is a build with one row of rod magnets.
+    """
 
     plan: str
     readings: str
@@ -84,6 +113,7 @@ class Verdict:
     compared: tuple[str, ...]
     within_tolerance: bool
     lines: tuple[JudgedReading, ...] = ()
+    charges: tuple[ChargeReading, ...] = ()
 
     @property
     def passes(self) -> bool:
@@ -98,12 +128,15 @@ class Verdict:
             "passes": self.passes,
             "compared": list(self.compared),
             "findings": [finding.as_dict() for finding in self.findings],
+            "charge": [charge.as_dict() for charge in self.charges],
         }
 
     def text(self) -> str:
         """Return the verdict as a person reads it."""
         lines = [f"{self.readings} against {self.plan}", ""]
         lines += [f"  {sentence}" for sentence in self.compared]
+        for charge in self.charges:
+            lines += [f"  {charge.sentence}", *(f"    {warning}" for warning in charge.warnings)]
         if not self.findings:
             return "\n".join([*lines, "", "Within the plan's tolerances." if self.passes else "No cause was found."])
         lines.append("")
