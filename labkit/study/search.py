@@ -36,6 +36,9 @@ KEPT = 64
 
 POLISHED = 24
 
+SAME_MISS = 0.05
+"""Allowances: solutions whose targets differ by less do the same."""
+
 LARGEST = 200_000_000
 """Rows of the largest search: about an hour on one core."""
 
@@ -315,7 +318,7 @@ def _result(plan: SearchPlan, state: State, complete: bool) -> SearchResult:
     for solution in found:
         if not any(_is_same(plan, solution, other) for other in distinct):
             distinct.append(solution)
-    best = distinct[: plan.goal.results]
+    best = _various(plan, distinct)[: plan.goal.results]
     cheapest = min((item.cost for item in distinct if item.fits), default=None)
     solutions = tuple(gives_up(plan.goal, solution, cheapest) for solution in best)
     fits = any(solution.fits for solution in solutions)
@@ -342,6 +345,23 @@ def _result(plan: SearchPlan, state: State, complete: bool) -> SearchResult:
         reason=reason,
         proof=proof,
     )
+
+
+def _various(plan: SearchPlan, solutions: list[Solution]) -> list[Solution]:
+    """Put solutions that do the same as a better one by one other choice behind those that are something else."""
+    first: list[Solution] = []
+    later: list[Solution] = []
+    names = [item.name for item in plan.goal.freedoms if not item.is_continuous]
+    for solution in solutions:
+        twins = (
+            sum(solution.choices[name] != other.choices[name] for name in names) <= 1
+            and max(abs(a - b) for a, b in zip(solution.misses, other.misses)) < SAME_MISS
+            for other in first
+            if solution.fits == other.fits
+        )
+        (later if any(twins) else first).append(solution)
+    # What fits stays before what does not.
+    return sorted([*first, *later], key=lambda solution: not solution.fits)
 
 
 def _polished(plan: SearchPlan, row: int, place: np.ndarray | None = None) -> Solution:

@@ -25,7 +25,7 @@ from labkit.view.words import ZERO, note_frequency
 
 FORMATS = ("svg", "png", "pdf")
 _TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
-_STYLE: Mapping[str, object] = {
+STYLE: Mapping[str, object] = {
     "font.family": ["DejaVu Sans"],
     "font.size": 10.5,
     "svg.fonttype": "none",
@@ -56,7 +56,7 @@ def figure(
     size_in : tuple of float
         Width and height, inches.
     """
-    with matplotlib.rc_context({**_STYLE}):
+    with matplotlib.rc_context({**STYLE}):
         drawing = Figure(figsize=size_in, facecolor=PAPER)
         FigureCanvasAgg(drawing)
         width = 0.75 if any(curve.label for curve in curves) else 0.89
@@ -137,7 +137,7 @@ def figure_bytes(drawing: Figure, kind: str) -> bytes:
         "png": {"Software": "labkit"},
     }
     buffer = io.BytesIO()
-    with matplotlib.rc_context({**_STYLE}):
+    with matplotlib.rc_context({**STYLE}):
         drawing.savefig(buffer, format=kind, dpi=150, facecolor=PAPER, metadata=metadata[kind])
     return buffer.getvalue()
 

@@ -1,0 +1,426 @@
+"""``labkit tolerance`` and ``labkit search``: many variants of a rig, and values that meet a goal."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import click
+
+from labkit.catalogue import catalogue
+from labkit.cli.options import as_json_text, emit, json_option, output_options, rig_with, set_option, sheet_argument
+from labkit.core.errors import InputError, QuantityError, did_you_mean
+from labkit.core.units import parse_quantity
+from labkit.rig.rig import Rig
+from labkit.study.work import Progress
+
+CHECK_FAILED = 1
+QUIET_S = 1.0
+"""Seconds before progress is shown."""
+
+
+def work_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """``--workers`` and ``--record``."""
+    function = click.option(
+        "--record",
+        type=click.Path(path_type=Path),
+        help="Keep in this file how far it is; started again with the same file it goes on from there.",
+    )(function)
+    return click.option(
+        "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes to share the work."
+    )(function)
+
+
+@click.command()
+@sheet_argument
+@json_option
+@output_options
+@set_option
+@click.option(
+    "spreads",
+    "--vary",
+    multiple=True,
+    metavar="NAME=SPREAD",
+    help=(
+        "Spread of a number, such as volume.value=10%, cable.length='4 m to 6 m', bridge.main.turns='normal 2%'; "
+        "added to the tolerances of the parts, or in their place."
+    ),
+)
+@click.option("held", "--hold", multiple=True, metavar="NAME", help="Keep a number at its value.")
+@click.option("--only", is_flag=True, help="Vary nothing but what --vary names.")
+@click.option("--count", type=click.IntRange(min=1), default=10_000, show_default=True, help="Variants.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same variants.")
+@click.option(
+    "--sampling",
+    type=click.Choice(["sobol", "random"]),
+    default="sobol",
+    show_default=True,
+    help="Even cover, or independent draws.",
+)
+@click.option("--points", type=click.IntRange(16, 4096), default=256, show_default=True, help="Frequencies.")
+@click.option("measures", "--measure", multiple=True, help="A number of the curve beyond the usual: 'level at 3 kHz'.")
+@click.option(
+    "windows",
+    "--window",
+    multiple=True,
+    metavar="NAME=LOW to HIGH",
+    help="What a good variant keeps, such as resonance='3.8 kHz to 4.2 kHz'.",
+)
+@click.option("--least-share", metavar="PERCENT", help="Fail (exit code 1) if fewer variants keep the windows.")
+@click.option("--sensitivity", is_flag=True, help="Say what matters most: slopes, swings, shares of the variance.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print the bands as a table.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Draw the bands (.svg, .png or .pdf).")
+@click.option("--histograms", type=click.Path(path_type=Path), help="Draw the spreads of the numbers.")
+@click.option("--tornado", type=click.Path(path_type=Path), help="Draw what moves the resonance most.")
+@work_options
+def tolerance(
+    sheet: str,
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    changes: tuple[str, ...],
+    spreads: tuple[str, ...],
+    held: tuple[str, ...],
+    only: bool,
+    count: int,
+    seed: int,
+    sampling: str,
+    points: int,
+    measures: tuple[str, ...],
+    windows: tuple[str, ...],
+    least_share: str | None,
+    sensitivity: bool,
+    as_csv: bool,
+    plot: Path | None,
+    histograms: Path | None,
+    tornado: Path | None,
+    workers: int,
+    record: Path | None,
+) -> int:
+    """What the tolerances of its parts do to the rig SHEET (or to a pickup, into 200 kΩ and 470 pF).
+
+    Without options every part varies within its tolerance class, coils by what is usual, built pickups by the doubts of
+    their build; knobs stay where they are.
+    """
+    from labkit.cli import study_text
+    from labkit.rig.inputs import rig_inputs
+    from labkit.study.measures import RESONANCE, Measure, parse_measure, parse_window
+    from labkit.study.sensitivity import global_sensitivities, local_sensitivities, swings, what_matters
+    from labkit.study.tolerance import run_tolerance, tolerance_study
+
+    if as_json and as_csv:
+        raise InputError("--json and --csv exclude each other; give one of them")
+    if least_share is not None and not windows:
+        raise InputError("--least-share needs a --window to count by")
+    wanted_share = None if least_share is None else _share(least_share)
+    rig = _rig_or_pickup(sheet, changes)
+    study = tolerance_study(
+        rig,
+        _spreads(rig, spreads, held, only),
+        count=count,
+        seed=seed,
+        sampling=sampling,  # type: ignore[arg-type]
+        points=points,
+        measures=[parse_measure(text) for text in measures],
+        windows=[parse_window(text) for text in windows],
+    )
+    with _Shown("variants") as shown:
+        result = run_tolerance(study, workers=workers, watcher=shown.tell, record=record)
+    extra: dict[str, Any] = {}
+    sentences: list[str] = []
+    bars: dict[str, Any] = {}
+    if sensitivity or tornado is not None:
+        usual = [item.measure for item in result.measures if item.found == result.count]
+        bars = {measure.key: swings(study, measure) for measure in usual}
+        indices = {}
+        if sensitivity and len(study.spreads) > 1:
+            indices = {measure.key: global_sensitivities(study, measure) for measure in usual}
+        sentences = [what_matters(measure, bars[measure.key], indices.get(measure.key, ())) for measure in usual]
+        local = local_sensitivities(study) if sensitivity else ()
+        extra = {"sensitivity": study_text.sensitivity_data(local, bars, indices, sentences)}
+    _draw(result, bars, plot, histograms, tornado, force)
+    if as_json:
+        emit(as_json_text(study_text.tolerance_data(result) | extra), output, force)
+    elif as_csv:
+        emit(study_text.tolerance_csv(result), output, force)
+    else:
+        emit(study_text.tolerance_text(result, rig_inputs(rig), sentences), output, force)
+    assert Measure(RESONANCE) in study.measures
+    failed = wanted_share is not None and result.share is not None and result.share < wanted_share
+    return CHECK_FAILED if failed else 0
+
+
+@click.command()
+@click.argument("goal")
+@json_option
+@output_options
+@set_option
+@click.option("--csv", "as_csv", is_flag=True, help="Print a table.")
+@click.option("--rig", "sheet", help="Ready questions: the rig it is about.")
+@click.option("--length", help="Ready questions: length of the cable, such as 5m.")
+@click.option("--cable", help="Ready questions: its capacitance, such as '100 pF/m'.")
+@click.option("--at", help="Ready questions: a frequency, such as 700 or 3k.")
+@click.option("--loss", help="Ready questions: the loss allowed, dB.")
+@click.option("--pots", help="Ready questions: the pots it shall seem to have, such as 250k.")
+@click.option("--slot", help="Ready questions: the pickup; the first where left out.")
+@click.option("--like", help="Ready questions: the rig it shall sound like.")
+@click.option("wires", "--wire", multiple=True, help="Ready questions: a stocked wire; several times.")
+@click.option("--series", default=None, help="Ready questions: preferred values of what is in stock, E6 to E96.")
+@work_options
+def search(
+    goal: str,
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    changes: tuple[str, ...],
+    as_csv: bool,
+    workers: int,
+    record: Path | None,
+    **given: Any,
+) -> int:
+    """Part values, pickups or builds that meet a GOAL.
+
+    GOAL is the path of a goal sheet, the name of a goal in the catalogue, or a ready question about --rig:
+
+    \b
+    "cable equivalent"  capacitance before a buffer that stands in for --length of --cable
+    "hump"              tone capacitor that puts the hump at --at with the tone control at 0
+    "load resistor"     resistor across a pickup that stands in for --pots
+    "turns and wire"    turns and --wire (several) of a built pickup that sound like --like
+    "longest cable"     longest cable that loses less than --loss at --at
+
+    Exit code 1: the goal was understood and nothing meets it.
+    """
+    from labkit.cli import study_text
+
+    if as_json and as_csv:
+        raise InputError("--json and --csv exclude each other; give one of them")
+    if goal in QUESTIONS:
+        answer = _answer(goal, given, changes)
+        text = study_text.answer_text(answer)
+        if as_json:
+            text = as_json_text(study_text.answer_data(answer))
+        elif as_csv:
+            text = study_text.answer_csv(answer)
+        emit(text, output, force)
+        return 0
+    from labkit.study.search import run_search
+
+    for name, value in given.items():
+        if value:
+            raise InputError(f"--{_option(name)} belongs to the ready questions, and '{goal}' is none.{_hint(goal)}")
+    if changes:
+        raise InputError("--set belongs to the ready questions; a goal sheet has a [set] table of its own")
+    wanted = _goal(goal)
+    with _Shown("combinations") as shown:
+        result = run_search(wanted, workers=workers, watcher=shown.tell, record=record)
+    text = study_text.search_text(result)
+    if as_json:
+        text = as_json_text(study_text.search_data(result))
+    elif as_csv:
+        text = study_text.search_csv(result)
+    emit(text, output, force)
+    return 0 if result.fits else CHECK_FAILED
+
+
+def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool) -> dict[str, Any] | None:
+    """Spreads by input name; None leaves it to the defaults, with the doubts of built pickups."""
+    from labkit.rig.inputs import find_input
+    from labkit.study.causes import cause_names, column_map, standard_normal
+    from labkit.study.spread import default_spreads, parse_spread
+
+    if not texts and not held and not only:
+        return None
+    causes = cause_names(rig)
+    found = {} if only else column_map(rig, default_spreads(rig), add=True)[1]
+    for text in texts:
+        name, equals, words = text.partition("=")
+        name = name.strip()
+        if name in causes and not equals:
+            found[name] = standard_normal(name)
+            continue
+        if not equals or not words.strip():
+            raise InputError(f"--vary takes NAME=SPREAD, such as volume.value=10%; got '{text}'")
+        item = find_input(rig, name)
+        found[item.name] = parse_spread(item, words)
+    for name in held:
+        item_name = name if name in found else find_input(rig, name).name
+        found.pop(item_name, None)
+    return found
+
+
+def _rig_or_pickup(sheet: str, changes: tuple[str, ...]) -> Rig:
+    from labkit.rig.sheet import set_value
+    from labkit.study.loads import load_rig_or_pickup
+
+    rig = load_rig_or_pickup(sheet)
+    for change in changes:
+        name, equals, value = change.partition("=")
+        if not equals or not name.strip() or not value.strip():
+            raise InputError(f"--set takes NAME=VALUE, such as volume=5; got '{change}'")
+        rig = set_value(rig, name.strip(), value.strip())
+    return rig
+
+
+def _share(text: str) -> float:
+    try:
+        part = parse_quantity(text if "%" in text else f"{text} %", "1")
+    except QuantityError as error:
+        raise InputError(f"--least-share: {error}") from None
+    if not 0 <= part <= 1:
+        raise InputError(f"--least-share lies between 0 and 100 %; got '{text}'")
+    return part
+
+
+def _draw(
+    result: Any, bars: dict[str, Any], plot: Path | None, histograms: Path | None, tornado: Path | None, force: bool
+) -> None:
+    if plot is None and histograms is None and tornado is None:
+        return
+    import numpy as np
+
+    from labkit.view.study_plots import band_figure, histogram_figure, tornado_figure, write_figure
+
+    name = result.study.rig.name
+    if plot is not None:
+        write_figure(band_figure(result, title=name), plot, overwrite=force)
+    if histograms is not None:
+        write_figure(histogram_figure(result.measures, title=name), histograms, overwrite=force)
+    if tornado is not None:
+        key = next(iter(bars), None)
+        if key is None:
+            raise InputError("some variants have no peak, so there is no tornado to draw")
+        measure = next(item.measure for item in result.measures if item.measure.key == key)
+        nominal = result.study.nominal[result.study.measures.index(measure)]
+        assert np.isfinite(nominal)
+        drawing = tornado_figure(
+            bars[key], unit=measure.unit, nominal=float(nominal), title=f"What moves the {measure.name}: {name}"
+        )
+        write_figure(drawing, tornado, overwrite=force)
+
+
+def _goal(text: str) -> Any:
+    from labkit.core.sheet import read_sheet
+    from labkit.rig.sheet import is_path
+    from labkit.study.goal import read_goal
+
+    if is_path(text) or Path(text).exists():
+        return read_goal(read_sheet(Path(text), kinds=["goal"]))
+    if text not in catalogue().names("goal"):
+        raise InputError(f"'{text}' is neither a file, a goal of the catalogue, nor a ready question.{_hint(text)}")
+    return read_goal(catalogue().item("goal", text).table())
+
+
+def _hint(text: str) -> str:
+    return did_you_mean(text, [*QUESTIONS, *catalogue().names("goal")])
+
+
+def _quantity(given: dict[str, Any], name: str, unit: str, default: float | None = None) -> float:
+    text = given.get(name)
+    if text is None:
+        if default is None:
+            raise InputError(f"this question needs --{_option(name)}")
+        return default
+    try:
+        return float(text) if unit in ("Hz", "dB") else parse_quantity(text, unit)
+    except ValueError:
+        pass
+    try:
+        return parse_quantity(text, unit)
+    except QuantityError as error:
+        raise InputError(f"--{_option(name)}: {error}") from None
+
+
+def _option(name: str) -> str:
+    return {"sheet": "rig", "wires": "wire"}.get(name, name)
+
+
+def _cable_equivalent(rig: Rig, given: dict[str, Any], series: str) -> Any:
+    from labkit.study.questions import capacitance_for_cable
+
+    return capacitance_for_cable(
+        rig,
+        length=_quantity(given, "length", "m"),
+        capacitance_per_length=_quantity(given, "cable", "F/m", 100e-12),
+        series=series,
+    )
+
+
+def _hump(rig: Rig, given: dict[str, Any], series: str) -> Any:
+    from labkit.study.questions import tone_capacitor_for_hump
+
+    return tone_capacitor_for_hump(rig, hump_hz=_quantity(given, "at", "Hz"), series=series)
+
+
+def _load_resistor(rig: Rig, given: dict[str, Any], series: str) -> Any:
+    from labkit.study.questions import load_for_pots
+
+    return load_for_pots(rig, pots=_quantity(given, "pots", "Ω", 250e3), slot=given.get("slot"), series=series)
+
+
+def _turns_and_wire(rig: Rig, given: dict[str, Any], series: str) -> Any:
+    from labkit.study.winding_question import turns_and_wire
+
+    if not given.get("like") or not given.get("wires"):
+        raise InputError("this question needs --like and at least one --wire")
+    return turns_and_wire(rig, target=rig_with(given["like"], ()), wires=given["wires"], slot=given.get("slot"))
+
+
+def _longest_cable(rig: Rig, given: dict[str, Any], series: str) -> Any:
+    from labkit.study.questions import longest_cable
+
+    return longest_cable(
+        rig,
+        loss_db=_quantity(given, "loss", "dB"),
+        at_hz=_quantity(given, "at", "Hz", 3000.0),
+        capacitance_per_length=_quantity(given, "cable", "F/m", 100e-12),
+    )
+
+
+QUESTIONS: dict[str, tuple[Callable[..., Any], tuple[str, ...]]] = {
+    "cable equivalent": (_cable_equivalent, ("length", "cable", "series")),
+    "hump": (_hump, ("at", "series")),
+    "load resistor": (_load_resistor, ("pots", "slot", "series")),
+    "turns and wire": (_turns_and_wire, ("like", "wires", "slot")),
+    "longest cable": (_longest_cable, ("loss", "at", "cable")),
+}
+"""Ready questions by name: how they are answered, and the options they take."""
+
+
+def _answer(question: str, given: dict[str, Any], changes: tuple[str, ...]) -> Any:
+    ask, takes = QUESTIONS[question]
+    for name, value in given.items():
+        if value and name != "sheet" and name not in takes:
+            options = ", ".join(f"--{_option(item)}" for item in takes)
+            raise InputError(f'"{question}" takes {options}; got --{_option(name)}')
+    if not given.get("sheet"):
+        raise InputError(f'"{question}" needs --rig, the sheet or name of the rig it is about')
+    rig = _rig_or_pickup(given["sheet"], changes)
+    return ask(rig, given, given.get("series") or "E12")
+
+
+class _Shown:
+    """Progress on a terminal, on one line of standard error, once a job takes longer than a second."""
+
+    def __init__(self, what: str) -> None:
+        self.what = what
+        self.began = time.monotonic()
+        self.is_open = False
+        self.write = partial(click.echo, err=True, nl=False)
+
+    def __enter__(self) -> _Shown:
+        return self
+
+    def tell(self, progress: Progress) -> None:
+        """Show how far things are."""
+        if sys.stderr.isatty() and time.monotonic() - self.began > QUIET_S:
+            self.write(f"\r{self.what}: {progress.text}   ")
+            self.is_open = True
+
+    def __exit__(self, *_: object) -> None:
+        if self.is_open:
+            self.write("\r" + " " * 60 + "\r")
