@@ -15,6 +15,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import format_quantity
 from labkit.pickup.build import BuiltCoil, BuiltPickup, read_build
+from labkit.pickup.build_change import PickupChange
 from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.build_given import given_pickup
 from labkit.pickup.build_sheet import is_build_sheet, with_changes
@@ -42,6 +43,7 @@ _NOTES = (
     help="Change a key of the sheet, such as coil.main.turns=7500 or cover.metal=brass.",
 )
 @click.option("--why", is_flag=True, help="List for every value which inputs cause its doubt.")
+@click.option("--against", metavar="SHEET", help="Say also how it differs from this other pickup.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw curve and field into this file (.svg, .png, .pdf).")
 def pickup(
     sheet: str,
@@ -50,6 +52,7 @@ def pickup(
     force: bool,
     changes: tuple[str, ...],
     why: bool,
+    against: str | None,
     plot: Path | None,
 ) -> None:
     """Resistance, inductance, capacitance, losses, field and output of the pickup SHEET.
@@ -58,14 +61,18 @@ def pickup(
     95 % bounds; values that the sheet states are given back.
     """
     built = load_built(sheet, changes)
+    change = None if against is None else load_built(against).change_to(built)
     if plot is not None:
         from labkit.view.pickup_plot import plot_pickup
 
         plot_pickup(built.pickup, plot, built=built, overwrite=force)
     if as_json:
-        emit(as_json_text(pickup_json(built) | ({"why": _causes(built)} if why else {})), output, force)
-    elif plot is None or output is not None or why:
-        emit(_text(built, why), output, force)
+        data = pickup_json(built)
+        data |= {"why": _causes(built)} if why else {}
+        data |= {"against": _change_json(change)} if change is not None else {}
+        emit(as_json_text(data), output, force)
+    elif plot is None or output is not None or why or change is not None:
+        emit(_text(built, why, change), output, force)
 
 
 def load_built(sheet: str, changes: Iterable[str] = ()) -> BuiltPickup:
@@ -168,7 +175,7 @@ def _coil_rows(prefix: str, coil: BuiltCoil) -> list[Row]:
     return [(prefix + name, value, unit) for name, value, unit in found if value is not None]
 
 
-def _text(built: BuiltPickup, why: bool) -> str:
+def _text(built: BuiltPickup, why: bool, change: PickupChange | None) -> str:
     rows = _rows(built)
     width = max(len(name) for name, _, _ in rows)
     lines = [built.name]
@@ -196,12 +203,44 @@ def _text(built: BuiltPickup, why: bool) -> str:
                 for part in coil.eddy
             )
             lines.append(f"  eddy sections of {name}: {sections}")
+    if change is not None:
+        lines += ["", *_change_text(change)]
     notes = [f"Mind: {sentence}" for sentence in built.warnings]
     if not built.is_given:
         notes += list(_NOTES)
     for note in notes:
         lines += ["", textwrap.fill(note, 96, initial_indent="  ", subsequent_indent="  ")]
     return "\n".join(lines)
+
+
+def _change_text(change: PickupChange) -> list[str]:
+    lines = [f"  against {change.before.name}"]
+    named: list[tuple[str, Prediction | None]] = [
+        ("resistance", change.resistance),
+        ("inductance", change.inductance),
+        ("peak into the load", change.loaded_resonance),
+        *((f"eddy loss at {hz / 1e3:g} kHz", value) for hz, value in change.loss.items()),
+    ]
+    for name, value in named:
+        if value is not None:
+            percent = [f"{100 * (end - 1):+.1f}" for end in (value.value, value.low, value.high)]
+            cause = value.why(1) if value.high > value.low else ""
+            lines.append(f"    {name:<22} {percent[0]:>6} %   {percent[1]} … {percent[2]} %   {cause}".rstrip())
+    for name, level in (("height of that peak", change.loaded_height_db), ("output", change.level_db)):
+        if level is not None:
+            lines.append(f"    {name:<22} {level.value:+6.1f} dB  {level.low:+.1f} … {level.high:+.1f} dB")
+    return lines
+
+
+def _change_json(change: PickupChange) -> dict[str, Any]:
+    return {
+        "name": change.before.name,
+        "resistance_ratio": change.resistance.as_dict(),
+        "inductance_ratio": change.inductance.as_dict(),
+        "loaded_resonance_ratio": _interval(change.loaded_resonance),
+        "loaded_height_db": _interval(change.loaded_height_db),
+        "output_db": None if change.level_db is None else change.level_db.as_dict(),
+    }
 
 
 def _shown(value: float, unit: str) -> str:

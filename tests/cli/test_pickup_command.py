@@ -113,6 +113,17 @@ def test_unknown_pickups_and_other_sheets_are_named(labkit, tmp_path):
     assert "a pickup sheet is due here" in labkit("pickup", rig).err
 
 
+def test_against_another_pickup_everything_that_differs_is_said_together(labkit, sheet):
+    outcome = labkit("pickup", sheet, "--set", "coil.main.poles.grade=Alnico 2", "--against", sheet)
+    assert outcome.code == 0
+    told = outcome.out[outcome.out.index("against") :]
+    for word in ("resistance", "inductance", "peak into the load", "eddy loss at 5 kHz", "output", "+17."):
+        assert word in told
+    data = json.loads(labkit("pickup", "two-coil", "--json", "--against", sheet).out)["against"]
+    assert data["inductance_ratio"]["low"] < data["inductance_ratio"]["value"]
+    assert data["output_db"] is None
+
+
 @pytest.mark.parametrize("kind", ["svg", "png"])
 def test_plot_is_written_and_not_overwritten(labkit, sheet, tmp_path, kind):
     path = tmp_path / f"pickup.{kind}"

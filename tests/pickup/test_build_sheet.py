@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from typing import Any
 
 import pytest
@@ -141,6 +143,13 @@ def test_a_lead_may_be_named_or_measured() -> None:
     measured = built(changes={"lead.capacitance": "35 pF", "lead.capacitance_spread": "1 pF"})
     assert measured.pickup.lead_capacitance == pytest.approx(35e-12)
     assert measured.total.capacitance.value == pytest.approx(measured.coils["main"].capacitance.value + 35e-12)
+
+
+def test_the_first_look_into_the_catalogue_needs_no_scipy() -> None:
+    """It costs half a second, which a response or a page that shows measured pickups need not wait for."""
+    look = "import sys; from labkit.catalogue import catalogue; catalogue().load('pickup', 'two-coil'); "
+    look += "raise SystemExit('scipy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", look], check=False).returncode == 0
 
 
 def test_unusual_but_possible_builds_are_computed() -> None:
