@@ -7,9 +7,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Literal
 
-from labkit.app.controls import Control, ControlSet, Group, Value
+from labkit.app.controls import ControlSet, Value
 from labkit.app.history import History
 from labkit.app.listening import take_names
+from labkit.app.listening_test_controls import ComparisonChoice
 from labkit.app.listening_test_run import (
     ListeningRun,
     Record,
@@ -19,27 +20,20 @@ from labkit.app.listening_test_run import (
     take_up,
 )
 from labkit.app.listening_test_seal import Seal, new_number
-from labkit.app.listening_test_state import (
-    LISTED_TRIALS,
-    ComparisonState,
-    changed_setup,
-    differing,
-    open_state,
-    pins_of,
-    usual_change,
-    write_state,
-)
+from labkit.app.listening_test_state import ComparisonState, open_state, write_state
 from labkit.app.rig_offers import RigOffers
-from labkit.app.rig_state import RigState, Setup
 from labkit.core.errors import InputError
+from labkit.core.grid import frequency_grid
+from labkit.core.response import gain_db
 from labkit.rig.rig import Rig
-from labkit.sound.abx import MOST_TRIALS, RECOMMENDED_TRIALS, passing_count
+from labkit.sound.abx import passing_count
+from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.palette import NOW, PINS
+from labkit.view.words import key_numbers, read_response, sentence
+
+_GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 
 Stage = Literal["choose", "practice", "trial", "answered", "result"]
-
-ONE_PART = "The same with one part changed"
-CHANGED = "changed"
-"""Key of the control that sets the changed part of the second rig."""
 
 
 class ListeningBench:
@@ -71,6 +65,7 @@ class ListeningBench:
         self._clock = clock
         self._stamp = stamp
         self.takes = take_names()
+        self._choice = ComparisonChoice(self._rigs, self.takes)
         self.seal = seal or Seal()
         self.errors: dict[str, str] = {}
         self.problems: tuple[str, ...] = ()
@@ -105,84 +100,23 @@ class ListeningBench:
 
     @property
     def names(self) -> tuple[str, str]:
-        """What the two rigs are called: what sets them apart, or their names."""
-        first, second = self.state.first, self.state.second
-        if first.rig != second.rig:
-            return self._in_words(first), self._in_words(second)
-        apart = differing(self._rigs, first, second)
-        if not apart:
-            return self._in_words(first), "the same"
-        one, other = self._rigs.values(first), self._rigs.values(second)
-        return (
-            ", ".join(f"{control.label} {control.text(one[control.key])}" for control in apart),
-            ", ".join(f"{control.label} {control.text(other[control.key])}" for control in apart),
-        )
+        """What the two rigs are called."""
+        return self._choice.names(self.state)
 
     @property
     def common(self) -> str:
-        """The rig that both share, with what was changed in both; empty where they are two rigs."""
-        first, second = self.state.first, self.state.second
-        if first.rig != second.rig:
-            return ""
-        apart = {control.key for control in differing(self._rigs, first, second)}
-        shared = Setup(rig=first.rig, changes=tuple(change for change in first.changes if change[0] not in apart))
-        return self._in_words(shared)
+        """The rig that both share; empty where they are two rigs."""
+        return self._choice.common(self.state)
 
     @property
     def controls(self) -> ControlSet:
         """The controls of the present comparison."""
-        state = self.state
-        rigs = [Control(key="rig", label="First rig", kind="choice", positions=self._rigs.rigs)]
-        rigs.append(Control(key="against", label="Second rig", kind="choice", positions=tuple(self._seconds())))
-        note = ""
-        if state.first.changes:
-            note = f"First rig with {self._changes_in_words(state.first)}. Change it on the Rig page."
-        if self._against == ONE_PART:
-            offered = [control for control in self._rigs.offer(state.first.rig).controls if control.key != "rig"]
-            rigs.append(
-                Control(
-                    key="part",
-                    label="Changed part",
-                    kind="choice",
-                    positions=tuple(control.key for control in offered),
-                    names=tuple(control.label for control in offered),
-                )
-            )
-            changed = self._rigs.offer(state.first.rig).controls[state.part]
-            rigs.append(replace(changed, key=CHANGED, label=f"{changed.label} of the second"))
-        counts = tuple(sorted({*LISTED_TRIALS, state.trials}))
-        test = (
-            Control(key="take", label="Played", kind="choice", positions=self.takes),
-            Control(
-                key="trials",
-                label="Trials",
-                kind="choice",
-                positions=tuple(map(str, counts)),
-                names=tuple(f"{count}, recommended" if count == RECOMMENDED_TRIALS else str(count) for count in counts),
-            ),
-        )
-        few = f"Fewer than {RECOMMENDED_TRIALS} trials easily miss a true difference."
-        return ControlSet(
-            (
-                Group(title="The two rigs", controls=tuple(rigs), note=note),
-                Group(title="The test", controls=test, note=few if state.trials < RECOMMENDED_TRIALS else ""),
-            )
-        )
+        return self._choice.controls(self.state)
 
     @property
     def values(self) -> dict[str, Value]:
         """Where every control stands."""
-        state = self.state
-        values: dict[str, Value] = {
-            "rig": state.first.rig,
-            "against": self._against,
-            "take": state.take,
-            "trials": str(state.trials),
-        }
-        if self._against == ONE_PART:
-            values["part"] = state.part
-            values[CHANGED] = self._rigs.values(state.second)[state.part]
-        return values
+        return self._choice.values(self.state)
 
     def set_index(self, key: str, index: int) -> None:
         """Move a control to one of its positions; what lies beyond the last one stops there."""
@@ -227,6 +161,21 @@ class ListeningBench:
         self.problems = problems
         self._history = History(state, clock=self._clock)
         self.errors = {}
+
+    def draw(self, width: int) -> str:
+        """Return the drawing of both rigs' curves, SVG, for a width in CSS pixels."""
+        first, second = (self._rigs.rig(setup).response(_GRID) for setup in (self.state.first, self.state.second))
+        one, other = self.names
+        styles = ((first, "First", NOW), (second, "Second", PINS[0]))
+        curves = [
+            Curve(frequency_hz=_GRID, gain_db=gain_db(response.values), label=label, style=style)
+            for response, label, style in styles
+        ]
+        readings = (
+            f"First, {one}: {sentence(key_numbers(read_response(first)))} "
+            f"Second, {other}: {sentence(key_numbers(read_response(second)))}"
+        )
+        return draw_curves(curves, title=f"{one} against {other}", description=readings, width=width)
 
     # the test
 
@@ -351,49 +300,9 @@ class ListeningBench:
             clock=self._stamp,
         )
 
-    @property
-    def _against(self) -> str:
-        """Which entry of the second rig's list the state stands for."""
-        first, second = self.state.first, self.state.second
-        if first.rig == second.rig and len(differing(self._rigs, first, second)) <= 1:
-            return ONE_PART
-        return second.rig if not second.changes else self._pinned(second)
-
-    def _seconds(self) -> list[str]:
-        state = self.state
-        names = [ONE_PART]
-        names += [self._pinned(pin.setup) for pin in state.rig.pins if self._is_pin(pin.setup)]
-        names += [name for name in self._rigs.rigs if name != state.first.rig or state.first.changes]
-        return list(dict.fromkeys([*names, self._against]))
-
-    def _is_pin(self, setup: Setup) -> bool:
-        """Pins that the list does not hold under another entry already."""
-        first = self.state.first
-        if setup == self.state.second and self._against == ONE_PART:
-            return False
-        return setup != first and bool(setup.changes or setup.rig == first.rig)
-
-    def _pinned(self, setup: Setup) -> str:
-        first = self.state.first
-        if setup.rig == first.rig:
-            values = self._rigs.values(setup)
-            apart = differing(self._rigs, first, setup)
-            text = ", ".join(f"{control.label} {control.text(values[control.key])}" for control in apart)
-        else:
-            text = self._in_words(setup)
-        return f"Pinned: {text}"
-
-    def _in_words(self, setup: Setup) -> str:
-        changes = self._changes_in_words(setup)
-        return f"{setup.rig} with {changes}" if changes else setup.rig
-
-    def _changes_in_words(self, setup: Setup) -> str:
-        controls = self._rigs.offer(setup.rig).controls
-        return ", ".join(f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes)
-
     def _move(self, key: str, value: Value) -> None:
         try:
-            state = self._moved(key, value)
+            state = self._choice.moved(self.state, key, value)
             self._rigs.rig(state.first)
             self._rigs.rig(state.second)
         except InputError as error:
@@ -401,33 +310,3 @@ class ListeningBench:
             return
         self.errors = {name: text for name, text in self.errors.items() if name not in (key, "against")}
         self._history.move(state, key)
-
-    def _moved(self, key: str, value: Value) -> ComparisonState:
-        state = self.state
-        is_made_here = self._against == ONE_PART or not state.second.changes
-        if key == "take":
-            return replace(state, take=str(value))
-        if key == "trials":
-            return replace(state, trials=min(max(int(value), 1), MOST_TRIALS))
-        if key == "rig":
-            first = Setup(rig=str(value))
-            part, other = usual_change(self._rigs, first)
-            setups = [pin.setup for pin in state.rig.pins[1 if is_made_here else 0 :]]
-            setups = [changed_setup(self._rigs, first, part, other), *setups][:3]
-            return replace(state, rig=RigState(setup=first, pins=pins_of(setups)), part=part)
-        if key == "part":
-            part, other = usual_change(self._rigs, state.first, str(value))
-            return state.with_second(changed_setup(self._rigs, state.first, part, other), part=part, keep=False)
-        if key == CHANGED:
-            return state.with_second(changed_setup(self._rigs, state.first, state.part, value), keep=False)
-        if value == self._against:
-            return state
-        if value == ONE_PART:
-            part, other = usual_change(self._rigs, state.first)
-            return state.with_second(
-                changed_setup(self._rigs, state.first, part, other), part=part, keep=not is_made_here
-            )
-        for pin in state.rig.pins:
-            if self._pinned(pin.setup) == value:
-                return state.with_second(pin.setup, keep=not is_made_here)
-        return state.with_second(Setup(rig=str(value)), keep=not is_made_here)

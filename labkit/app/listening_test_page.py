@@ -16,10 +16,11 @@ import ipywidgets
 from labkit.app.listening_test_model import ListeningBench
 from labkit.app.listening_test_run import LONGEST_RECORD, result_file, trials_table
 from labkit.app.listening_test_words import desk_view
-from labkit.app.widgets import ActionBar, ControlPanel, FileOffers, ListeningDesk, MadeFile
+from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, ListeningDesk, MadeFile
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
+from labkit.view.words import ZERO
 
 TITLE = "Listening test"
 LEAD = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
@@ -49,6 +50,7 @@ class ListeningPage:
         self.controls = ControlPanel()
         self.actions = ActionBar()
         self.desk = ListeningDesk()
+        self.curve = CurveView()
         self.files = FileOffers()
         self._said = ""
         self._asks_to_end = False
@@ -57,7 +59,8 @@ class ListeningPage:
         self._shown_controls: object = None
         self._connect()
         self._left = _box("lab-left", self.controls)
-        self._bar = _box("lab-more", self.actions)
+        caption = ipywidgets.HTML(f'<p class="lab-caption">{escape(ZERO)}</p>')
+        self._bar = _box("lab-more", _box("lab-results", self.curve, caption), self.actions)
         self._files = _box("lab-more", self.files)
         self.box = _box(
             "lab-page",
@@ -75,6 +78,8 @@ class ListeningPage:
             self.controls.show_controls(controls)
             self._shown_controls = controls
         self.controls.show_values(controls, bench.values, bench.errors)
+        if bench.stage == "choose":
+            self.curve.svg = bench.draw(self.curve.width)
         self.actions.query = bench.query
         self.actions.actions = [
             {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
@@ -97,6 +102,7 @@ class ListeningPage:
         for name, work in (("undo", bench.undo), ("redo", bench.redo), ("again", bench.start_again)):
             self.actions.on(name, self._then_show(_without_fields(work), stage="choose"))
         self.actions.on("open", self._open)
+        self.curve.observe(lambda _: setattr(self.curve, "svg", bench.draw(self.curve.width)), "width")
         for name, work in (
             ("begin", bench.begin),
             ("practise", bench.practise),
@@ -175,8 +181,8 @@ class ListeningPage:
         self._work(work)
 
     def _work(self, work: Callable[[], None]) -> None:
-        """Do something that takes a second, after the page has said so."""
-        if self._is_busy:
+        """Do something that takes a second, after the page has said so; never while a test is under way."""
+        if self._is_busy or self.bench.stage != "choose":
             return
 
         def finish() -> None:
