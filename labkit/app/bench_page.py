@@ -22,7 +22,7 @@ ABOUT_HEARING = (
     "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
 )
 
-Bench = TypeVar("Bench", bound=PageBench)  # type: ignore[type-arg]
+Bench = TypeVar("Bench", bound=PageBench)
 
 
 class BenchPage(Generic[Bench]):

@@ -7,25 +7,34 @@ stands right before it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass
 
 import numpy as np
 
+from labkit.app.cable_numbers import (
+    GRID_HZ,
+    LONGEST_M,
+    TREBLE_HZ,
+    Member,
+    cable_type,
+    family,
+    first_cable,
+    longest_cable,
+    trim_for_peak,
+    with_buffer,
+)
 from labkit.app.controls import Control, ControlSet, Group, Value, with_value
 from labkit.app.page_bench import PageBench
 from labkit.app.page_text import change_in_words
 from labkit.app.rig_controls import CABLE_LENGTHS
 from labkit.catalogue import catalogue
-from labkit.circuit.solver import solve
 from labkit.core.errors import InputError
-from labkit.core.grid import REFERENCE_HZ, frequency_grid
-from labkit.core.response import Response, gain_db, peak_on_grid
+from labkit.core.response import Response
 from labkit.core.units import format_quantity
-from labkit.rig.chain import Cable, Stage
-from labkit.rig.chain_stages import BufferBox, BypassBox, with_length
+from labkit.rig.chain import Cable
+from labkit.rig.chain_stages import with_length
 from labkit.rig.rig import Rig
-from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve import Curve, draw_curves
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import (
     KeyNumber,
@@ -38,35 +47,12 @@ from labkit.view.words import (
 
 FAMILY_M = (1.0, 3.0, 5.0, 10.0, 15.0)
 """Lengths drawn besides the present one, m."""
-LONGEST_M = 100.0
-"""Where the search for the longest cable ends, m."""
-TREBLE_HZ = 3000.0
-"""Where dulling is judged at first; common practice, no source."""
 JUDGED_HZ = (2000.0, TREBLE_HZ, 4000.0, 5000.0, 6000.0)
 LOSSES_DB = tuple(index / 2 for index in range(1, 13))
 BUFFERS = ("none", "at the guitar")
 AT_GUITAR = BUFFERS[1]
 SAME_DB = 0.3
 """Families whose ends lie nearer than this are one line to the eye: the drawing's line is 0.25 dB wide."""
-TRIM_REACHES = 0.01
-"""How near a trimmed peak must come to the wanted one: the last step of the search is 0.3 pF, far less than that."""
-MOST_TRIM = 10e-9
-"""Where the search for the capacitance at a buffer's input ends, F."""
-
-_GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
-_FINE = frequency_grid()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Member:
-    """One cable of the family; ``loss_db`` is what it takes at the judged frequency from the same rig without cable."""
-
-    length: float
-    capacitance: float
-    gain_db: np.ndarray
-    peak_hz: float | None
-    height_db: float | None
-    loss_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +111,7 @@ class CableShown:
     def is_held(self) -> bool:
         """True where something before the cable keeps it from acting: all lengths give one curve."""
         ends = [member.gain_db[-1] for member in self.family]
-        return max(ends) - min(ends) < SAME_DB
+        return bool(max(ends) - min(ends) < SAME_DB)
 
 
 class CableBench(PageBench[CableShown]):
@@ -206,9 +192,9 @@ class CableBench(PageBench[CableShown]):
             shown, other, label = rig, short, length_text(before_length)
         else:
             shown, other, label = rig, buffered, "a buffer"
-        now, than = shown.response(_GRID), other.response(_GRID)
-        plain = read_response(rig.response(_GRID))
-        before = read_response(short.response(_GRID))
+        now, than = shown.response(GRID_HZ), other.response(GRID_HZ)
+        plain = read_response(rig.response(GRID_HZ))
+        before = read_response(short.response(GRID_HZ))
         return CableShown(
             rig=shown,
             cable=cable,
@@ -220,7 +206,7 @@ class CableBench(PageBench[CableShown]):
             other_gain_db=than.gain_db,
             family=family(shown, (*FAMILY_M, cable.length, before_length), judged),
             plain=plain,
-            buffered=read_response(buffered.response(_GRID)),
+            buffered=read_response(buffered.response(GRID_HZ)),
             before=before,
             before_length=before_length,
             has_buffer=has_buffer,
@@ -291,8 +277,8 @@ class CableBench(PageBench[CableShown]):
         shown = self.shown
         now = "Now, buffered" if shown.has_buffer else f"Now, {length_text(shown.cable.length)}"
         curves = [
-            Curve(frequency_hz=_GRID, gain_db=shown.gain_db, label=now, brief="Now", style=NOW),
-            Curve(frequency_hz=_GRID, gain_db=shown.other_gain_db, label=shown.other_label, style=PINS[0]),
+            Curve(frequency_hz=GRID_HZ, gain_db=shown.gain_db, label=now, brief="Now", style=NOW),
+            Curve(frequency_hz=GRID_HZ, gain_db=shown.other_gain_db, label=shown.other_label, style=PINS[0]),
         ]
         if shown.is_held:
             return curves
@@ -300,7 +286,7 @@ class CableBench(PageBench[CableShown]):
         rest = [member for member in shown.family if member.length in FAMILY_M and member.length not in taken]
         for member, style in zip(rest, FAMILY):
             curves.append(
-                Curve(frequency_hz=_GRID, gain_db=member.gain_db, label=length_text(member.length), style=style)
+                Curve(frequency_hz=GRID_HZ, gain_db=member.gain_db, label=length_text(member.length), style=style)
             )
         return curves
 
@@ -312,92 +298,6 @@ class CableBench(PageBench[CableShown]):
 
 OTHER_TYPE = "another"
 USUAL_BEFORE_M = 3.0
-
-
-def first_cable(rig: Rig) -> Cable | None:
-    """Return the first cable after the jack, or None where there is none."""
-    return next((stage for stage in rig.chain if isinstance(stage, Cable)), None)
-
-
-def with_buffer(rig: Rig) -> Rig:
-    """Return the rig with a buffer of the catalogue right before its cable."""
-    return _before_cable(rig, buffer_stage())
-
-
-def family(rig: Rig, lengths: tuple[float, ...], judged_hz: float = TREBLE_HZ) -> tuple[Member, ...]:
-    """Return curves and numbers for several lengths of the rig's cable, one solve for all."""
-    cable = _cable_of(rig)
-    wanted = sorted(set(lengths))
-    capacitances = np.array([0.0, *(with_length(cable, length).capacitance for length in wanted)])
-    circuit = rig.circuit
-    curves = gain_db(solve(circuit, _GRID, {cable.name: capacitances}).transfer)
-    levels = gain_db(solve(circuit, np.array([REFERENCE_HZ, judged_hz]), {cable.name: capacitances}).transfer)
-    fine = gain_db(solve(circuit, _FINE, {cable.name: capacitances}).transfer)
-    peaks, heights = peak_on_grid(_FINE, fine)
-    return tuple(
-        Member(
-            length=length,
-            capacitance=float(capacitances[row]),
-            gain_db=curves[row],
-            peak_hz=None if np.isnan(peaks[row]) else float(peaks[row]),
-            height_db=None if np.isnan(peaks[row]) else float(heights[row] - levels[row, 0]),
-            loss_db=float(levels[0, 1] - levels[row, 1]),
-        )
-        for row, length in enumerate(wanted, start=1)
-    )
-
-
-def longest_cable(rig: Rig, *, loss_db: float, frequency_hz: float = TREBLE_HZ) -> float | None:
-    """Return the longest cable up to which every shorter one loses less than a limit.
-
-    Parameters
-    ----------
-    rig : Rig
-        Its cable gives the capacitance per metre.
-    loss_db : float, dB
-        Against the same rig without cable.
-    frequency_hz : float, Hz
-
-    Returns
-    -------
-    float or None, m
-        To a centimetre; None where 100 m lose less.
-    """
-    cable, circuit = _cable_of(rig), rig.circuit
-
-    def lost(lengths: np.ndarray) -> np.ndarray:
-        capacitances = np.array([0.0, *(with_length(cable, length).capacitance for length in lengths)])
-        levels = gain_db(solve(circuit, np.array([frequency_hz]), {cable.name: capacitances}).transfer)[:, 0]
-        found: np.ndarray = levels[0] - levels[1:]
-        return found
-
-    low, high = 0.0, LONGEST_M
-    for points in (401, 26):
-        lengths = np.linspace(low, high, points)
-        over = np.flatnonzero(lost(lengths) > loss_db)
-        if over.size == 0:
-            return None
-        first = int(over[0])
-        low, high = float(lengths[max(first - 1, 0)]), float(lengths[first])
-    return low
-
-
-def trim_for_peak(buffered: Rig, peak_hz: float | None) -> float | None:
-    """Return the capacitance across a buffer's input that puts the peak at a frequency, F; None where none does."""
-    if peak_hz is None:
-        return None
-    trimmed = _before_cable(buffered, BypassBox(name="trim", capacitance=1e-12), ahead_of="buffer at the guitar")
-    circuit = trimmed.circuit
-    low, high = 0.0, MOST_TRIM
-    for _ in range(3):
-        values = np.linspace(low, high, 33)
-        peaks, _heights = peak_on_grid(_FINE, gain_db(solve(circuit, _FINE, {"trim": values}).transfer))
-        under = np.flatnonzero(peaks < peak_hz)
-        if under.size == 0 or under[0] == 0:
-            return None
-        low, high = float(values[under[0] - 1]), float(values[under[0]])
-    reached = float(peaks[under[0]])
-    return (low + high) / 2 if abs(reached / peak_hz - 1) < TRIM_REACHES else None
 
 
 def plain_sentence(shown: CableShown) -> str:
@@ -451,34 +351,9 @@ def cable_type_text(name: str) -> str:
     return f"{name.removesuffix(' cable')}, {cable_type(name).capacitance_per_length * 1e12:.3g} pF/m"
 
 
-@lru_cache(maxsize=64)
-def cable_type(name: str) -> Cable:
-    """Return a cable of the catalogue."""
-    return catalogue().load("cable", name)  # type: ignore[no-any-return]
-
-
-@lru_cache(maxsize=1)
-def buffer_stage() -> BufferBox:
-    """Return the buffer that the page puts at the guitar: the first of the catalogue."""
-    return replace(catalogue().load("buffer", catalogue().names("buffer")[0]), name="buffer at the guitar")
-
-
 def response_of(rig: Rig) -> Response:
     """Return a rig's response over the axis of the page."""
-    return rig.response(_GRID)
-
-
-def _before_cable(rig: Rig, stage: Stage, *, ahead_of: str = "") -> Rig:
-    name = ahead_of or _cable_of(rig).name
-    place = [old.name for old in rig.chain].index(name)
-    return rig.replace(chain=(*rig.chain[:place], stage, *rig.chain[place:]))
-
-
-def _cable_of(rig: Rig) -> Cable:
-    cable = first_cable(rig)
-    if cable is None:
-        raise InputError(f"'{rig.name}' has no cable after its jack, so there is none to look at")
-    return cable
+    return rig.response(GRID_HZ)
 
 
 def _peak_is(reading: Reading) -> str:

@@ -9,20 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.app.cable_model import (
-    LONGEST_M,
-    TREBLE_HZ,
-    CableBench,
-    first_cable,
-    longest_cable,
-    trim_for_peak,
-    with_buffer,
-)
+from labkit.app.cable_model import CableBench
+from labkit.app.cable_numbers import LONGEST_M, TREBLE_HZ, first_cable, longest_cable, trim_for_peak, with_buffer
 from labkit.circuit.elements import GROUND
 from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
+from labkit.study import questions
 
 
 @pytest.fixture
@@ -91,6 +85,15 @@ def test_the_longest_cable_loses_just_what_is_allowed():
         # the search ends on steps of one centimetre
         assert lost(longest) <= loss + 1e-9
         assert lost(longest + 0.011) > loss
+
+
+@pytest.mark.parametrize("name", ["Saltmarsh Lane, narrow single coil", "Saltmarsh Lane, three pickups"])
+def test_the_quick_search_agrees_with_the_study(name):
+    rig = load_rig(name)
+    for loss, frequency in ((1.0, 3000.0), (3.0, 5000.0)):
+        studied = questions.longest_cable(rig, loss_db=loss, at_hz=frequency)
+        # two searches of their own: one bisects, the other ends on steps of a centimetre
+        assert longest_cable(rig, loss_db=loss, frequency_hz=frequency) == pytest.approx(studied.value, abs=0.011)
 
 
 def test_a_worn_down_volume_shortens_the_longest_cable(bench):
