@@ -31,6 +31,8 @@ from labkit.pickup.propagation import Prediction
 
 DECIBELS = 20 / math.log(10)
 
+_PEAKS = {"resonance": "with nothing connected", "loaded resonance": "into the usual load"}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BuiltCoil:
@@ -188,6 +190,9 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     fields = field_predictions(build)
     output = relative_output(build)
     warnings = build_warnings(build)
+    missing = [words for name, words in _PEAKS.items() if name not in found]
+    if missing:
+        warnings += (f"no peak stands out {' or '.join(missing)} for every input within its doubt.",)
     return BuiltPickup(
         build=build,
         coils=MappingProxyType(coils),

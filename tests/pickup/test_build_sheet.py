@@ -103,6 +103,13 @@ def test_builds_at_the_edge_of_the_models_are_warned_about(
     assert pickup.pickup.warnings == pickup.warnings, "warnings travel with the electrical values"
 
 
+def test_a_coil_too_damped_to_peak_is_said_to_be() -> None:
+    flat = built(changes={"coil.main.turns": 5, "coil.main.wire": "0.040 mm grade 1"})
+    assert flat.resonance is None
+    assert flat.loaded_resonance is None
+    assert any("no peak stands out" in sentence for sentence in flat.warnings)
+
+
 def test_a_good_single_coil_has_nothing_to_warn_about() -> None:
     assert built().warnings == ()
 
