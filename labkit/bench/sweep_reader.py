@@ -6,12 +6,13 @@ sentence with the next step where a file can be read in two ways.
 
 from __future__ import annotations
 
+import io
 import re
 import warnings as python_warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -224,22 +225,33 @@ def _decode(raw: bytes, name: str) -> str:
         return raw.decode("latin-1")
 
 
+def _touchstone_network(path: Path) -> Any:
+    """Parse text as Touchstone and as nothing else: given a path, the library would also unpickle a file."""
+    import skrf
+
+    text = io.StringIO(_decode(path.read_bytes(), path.name))
+    text.name = path.name  # type: ignore[attr-defined]  # the library counts ports by the name's ending
+    network = skrf.Network()
+    network.read_touchstone(text)
+    return network
+
+
 def _read_touchstone(path: Path, choices: ReadingChoices) -> Sweep:
     """Read through scikit-rf; its network knows the reference impedance and the S, Y or Z form of the file."""
     if choices.kind not in (None, "impedance"):
         raise InputError(f"{path.name}: a Touchstone one-port is an impedance; it cannot be read as '{choices.kind}'")
-    import skrf
-
     try:
         with python_warnings.catch_warnings():
             python_warnings.simplefilter("ignore")
-            network = skrf.Network(str(path))
+            network = _touchstone_network(path)
     except Exception as problem:  # the library raises whatever its parser stumbles over
         raise InputError(f"{path.name}: not a readable Touchstone file ({problem})") from problem
     if network.nports != 1:
         raise InputError(
             f"{path.name}: a pickup is a one-port, this file holds {network.nports} ports; export one port (.s1p)"
         )
+    if not network.f.size:
+        raise InputError(f"{path.name}: this Touchstone file holds no rows of numbers")
     with np.errstate(divide="ignore", invalid="ignore"):
         impedance = network.z[:, 0, 0]
     notes = [f"Touchstone one-port, reference {network.z0[0, 0].real:g} Ω, turned into an impedance in Ω"]

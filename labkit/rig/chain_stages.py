@@ -81,6 +81,8 @@ class VolumePedal(Stage):
     def read(cls, name: str, table: Table) -> Self:
         """Read a volume pedal."""
         words = table.raw("taper", "audio 10 %")
+        if not isinstance(words, str | list):
+            table.fail("taper", f'must be a taper such as "audio 10 %"; got {words!r}')
         stage = cls(
             name=name,
             value=table.quantity("value", "Ω", usual=POT, low=1.0),

@@ -1,5 +1,6 @@
 """Sweep files in the layouts that instruments and spreadsheets write, good and bad."""
 
+import pickle
 from pathlib import Path
 
 import numpy as np
@@ -225,3 +226,19 @@ def test_touchstone_two_port_is_refused(tmp_path: Path):
     path.write_text("# Hz S RI R 50\n" + "".join(f"{f:.3f} 0 0 1 0 1 0 0 0\n" for f in FREQUENCY))
     with pytest.raises(InputError, match="2 ports"):
         read_sweep(path)
+
+
+class _Trap:
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __reduce__(self):
+        return Path.touch, (self.path,)
+
+
+def test_a_file_named_as_touchstone_cannot_run_code(tmp_path: Path):
+    # the library that parses Touchstone would unpickle a file that it opens itself
+    (tmp_path / "sweep.s1p").write_bytes(pickle.dumps(_Trap(tmp_path / "sprung")))
+    with pytest.raises(InputError, match=r"sweep\.s1p"):
+        read_sweep(tmp_path / "sweep.s1p")
+    assert not (tmp_path / "sprung").exists()

@@ -48,9 +48,9 @@ class BenchLogReader:
             name, equals, value = (part.strip() for part in line.partition("="))
             if equals and name == "measured":
                 if value not in KINDS:
-                    near = did_you_mean(value, KINDS, listing=False)
                     raise InputError(
-                        f"{path.name}: line {number}: measured is one of {join_words(KINDS, 'or')}; got '{value}'.{near}"
+                        f"{path.name}: line {number}: measured is one of {join_words(KINDS, 'or')}; got '{value}'."
+                        f"{did_you_mean(value, KINDS, listing=False)}"
                     )
                 kind = kind or value  # type: ignore[assignment]
                 continue

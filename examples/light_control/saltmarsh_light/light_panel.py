@@ -15,7 +15,11 @@ def shade_sentence(position: float) -> str:
     rig = load_rig(RIG).replace(settings={"shade": position})
     resistance = float(rig.harness.parts["shade"].resistance(position))  # type: ignore[attr-defined]
     peak = rig.response().peak
-    where = "no peak is left" if peak is None else f"the peak stands at {format_quantity(peak.frequency_hz, 'Hz', digits=3)}"
+    where = (
+        "no peak is left"
+        if peak is None
+        else f"the peak stands at {format_quantity(peak.frequency_hz, 'Hz', digits=3)}"
+    )
     return f"Shutter at {position:g} of 10: the cell has {format_quantity(resistance, 'Ω', digits=3)}, {where}."
 
 
