@@ -14,15 +14,12 @@ from scipy.optimize import brentq
 from scipy.special import jv
 
 from labkit.core.errors import InputError
-from labkit.core.sheet import Table
 from labkit.pickup.bar import BAR_FACTORS
 from labkit.pickup.inductance import inductance_closed_form, inductance_integral
 from labkit.pickup.magnet import magnet
 from labkit.pickup.poles import (
-    MODEL_SPREAD,
     Pole,
     core_inductance,
-    pole_from_sheet,
     pole_inductance,
     pole_inductance_closed_form,
     pole_inductance_near,
@@ -372,69 +369,6 @@ def test_columns_of_a_blade_demagnetise_like_the_solid_block() -> None:
     points = np.stack(np.meshgrid(*axes, indexing="ij"), -1).reshape(-1, 3) * (30e-3, 3e-3, 12e-3)
     # 10 %: round columns side by side, neighbours to second order
     assert mean == pytest.approx(-float(block.getH(points)[:, 2].mean()), rel=0.10)
-
-
-SHEET = {
-    "kind": "rod magnet",
-    "grade": "Alnico 5",
-    "count": 6,
-    "diameter": "4.8 mm",
-    "length": "17 mm",
-    "pitch": "10.4 mm",
-    "charge": "100 %",
-    "facing": "north",
-}
-
-
-def read(**changed: object) -> Pole:
-    return pole_from_sheet(Table(SHEET | changed, "built.toml", "coil.main.poles"))
-
-
-def test_a_build_sheet_gives_its_poles() -> None:
-    pole = read(charge="80 %", facing="south")
-    assert (pole.diameter, pole.length, pole.charge, pole.facing) == (4.8e-3, 17e-3, 0.8, "south")
-    assert pole.rods().positions == row().positions
-
-
-@pytest.mark.parametrize(
-    ("changed", "sentence"),
-    [
-        ({"charge": "140 %"}, "charge must lie in 0 % … 100 %.*got 140 %"),
-        ({"count": 0}, "at least 1 of them; got 0"),
-        ({"kind": "rod magnets"}, "one of rod magnet, slug, screw or blade.*Did you mean 'rod magnet'"),
-        ({"lenth": "17 mm"}, "lenth: is not a key.*Did you mean 'length'"),
-        ({"pitch": "4 mm"}, "4.8 mm diameter do not fit a pitch of 4 mm"),
-        ({"kind": "slug"}, "grade: is not a key"),
-        ({"length": "17"}, "17.*unit"),
-        ({"length": "-17 mm"}, "length must be above 0"),
-    ],
-)
-def test_unusable_poles_are_refused_in_one_sentence(changed: dict[str, object], sentence: str) -> None:
-    with pytest.raises(InputError, match=sentence) as caught:
-        read(**changed)
-    assert "coil.main.poles" in str(caught.value)
-    assert "\n" not in str(caught.value)
-
-
-def test_rods_that_run_into_each_other_are_refused() -> None:
-    with pytest.raises(InputError, match="run into each other"):
-        Rods(positions=((0.0, 0.0), (3e-3, 0.0)), radius=2.4e-3, length=17e-3)
-    with pytest.raises(InputError, match="at least one rod"):
-        Rods(positions=(), radius=2.4e-3, length=17e-3)
-    with pytest.raises(InputError, match="above 1"):
-        magnetise(row(), field=1.0, relative_permeability=1.0)
-
-
-def test_poles_that_do_not_suit_their_bobbin_are_said_to() -> None:
-    bobbin = {"straight_length": 52e-3, "end_radius": 2.5e-3, "winding_height": 11e-3}
-    assert read().fit_warnings(**bobbin) == ()
-    (long,) = read().fit_warnings(bobbin_height=15e-3, **bobbin)
-    assert "2 mm more than its bobbin (15 mm)" in long
-    assert "much shorter than the winding" in " ".join(read(length="6 mm").fit_warnings(**bobbin))
-    assert "do not go into a core 5 mm wide" in " ".join(read(diameter="6 mm").fit_warnings(**bobbin))
-    assert "the outer poles would cut into the winding" in " ".join(read(pitch="12 mm").fit_warnings(**bobbin))
-    screw = Pole(kind="screw", diameter=4.5e-3, length=18e-3, pitch=10e-3)
-    assert f"±{100 * MODEL_SPREAD['screw']:.0f} %" in " ".join(screw.fit_warnings(**bobbin))
 
 
 def test_air_is_twenty_percent_below_alnico_5_and_a_third_below_alnico_2() -> None:
