@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -21,7 +21,6 @@ from labkit.core.sheet import Table
 from labkit.pickup.build import BuiltPickup, read_build
 from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Pickup
-from labkit.pickup.sheet import read_pickup
 
 MADE = "made:"
 """A text that begins so describes a pickup; any other is a catalogue name."""
@@ -96,6 +95,8 @@ def flatten(data: Mapping[str, Any]) -> Keys:
                 walk(value, f"{before}{key}.")
             elif isinstance(value, str | int | float):
                 flat[before + key] = value
+            elif isinstance(value, list) and all(isinstance(entry, Mapping) for entry in value):
+                walk({str(place): entry for place, entry in enumerate(value)}, f"{before}{key}.")
             else:
                 raise InputError(f"'{before}{key}' is a list or a date, which no build sheet has")
 
@@ -118,7 +119,15 @@ def nest(keys: Mapping[str, Scalar]) -> dict[str, Any]:
         if isinstance(here.get(key), dict):
             raise InputError(f"'{name[:60]}' is a table and cannot have a value of its own")
         here[key] = value
-    return data
+    return {key: _with_lists(value) for key, value in data.items()}
+
+
+def _with_lists(value: Any) -> Any:
+    """Tables whose keys count from 0 were lists before they were laid flat."""
+    if not isinstance(value, dict):
+        return value
+    inner = {key: _with_lists(entry) for key, entry in value.items()}
+    return list(inner.values()) if inner and list(inner) == [str(place) for place in range(len(inner))] else inner
 
 
 def catalogue_keys(name: str) -> Keys:
@@ -222,7 +231,8 @@ def built_from(made: MadePickup) -> BuiltPickup:
 
 def pickup_from_text(text: str) -> Pickup:
     """Return the pickup of a text for a rig."""
-    return read_pickup(_table(read_text(text).keys))
+    built = built_from(read_text(text))
+    return replace(built.pickup, made_from=built.build)
 
 
 @lru_cache(maxsize=48)

@@ -51,6 +51,8 @@ class Curve:
         Shown at the line's end of a compact drawing; the label by default.
     low_db, high_db : ndarray or None, shape (F,), dB
         Bounds of a band drawn behind the line.
+    is_measured : bool
+        Drawn as points instead of a line, without a label of its own at the end.
     """
 
     frequency_hz: np.ndarray
@@ -60,6 +62,7 @@ class Curve:
     brief: str = ""
     low_db: np.ndarray | None = None
     high_db: np.ndarray | None = None
+    is_measured: bool = False
 
     def __post_init__(self) -> None:
         if np.shape(self.frequency_hz) != np.shape(self.gain_db) or np.ndim(self.gain_db) != 1:
@@ -144,7 +147,7 @@ def draw_curves(
     compact = width < COMPACT_BELOW
     height = height or (196 if compact else 380)
     low_db, high_db = level_window(curves)
-    longest = max((len(_short(curve, compact)) for curve in curves), default=3)
+    longest = max((len(_short(curve, compact)) for curve in curves if not curve.is_measured), default=3)
     margin = 10 + longest * (6.6 if compact else 7.0)
     frame = Frame(
         width=width,
@@ -252,12 +255,23 @@ def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
         dash = (
             f' stroke-dasharray="{" ".join(f"{length:g}" for length in curve.style.dash)}"' if curve.style.dash else ""
         )
+        if curve.is_measured:
+            parts += _points(curve.style.colour, x, y)
+        # under points lies an unseen line, so that they can be read off like any other curve
+        stroke = "none" if curve.is_measured else curve.style.colour
         parts.append(
-            f'<polyline fill="none" stroke="{curve.style.colour}" stroke-width="{curve.style.width:g}" '
+            f'<polyline fill="none" stroke="{stroke}" stroke-width="{curve.style.width:g}" '
             f'stroke-linejoin="round"{dash} data-label="{escape(curve.label)}" points="{points}"/>'
         )
     parts.append("</svg>")
     return parts
+
+
+def _points(colour: str, x: np.ndarray, y: np.ndarray) -> list[str]:
+    return [
+        f'<circle class="lab-point" cx="{across:.1f}" cy="{down:.1f}" r="2.1" fill="none" stroke="{colour}"/>'
+        for across, down in zip(x.tolist(), y.tolist())
+    ]
 
 
 def _band(frame: Frame, curve: Curve, low_db: np.ndarray, high_db: np.ndarray) -> str:
@@ -273,6 +287,7 @@ def _band(frame: Frame, curve: Curve, low_db: np.ndarray, high_db: np.ndarray) -
 
 def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[str]:
     wanted = []
+    curves = [curve for curve in curves if not curve.is_measured]
     for curve in curves:
         inside = _inside(frame, curve.frequency_hz)
         last = float(curve.gain_db[inside][-1]) if inside.any() else frame.low_db
