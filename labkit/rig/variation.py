@@ -21,7 +21,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from labkit.circuit.elements import MAIN_VALUE, Capacitor, Circuit, Element
+from labkit.circuit.elements import MAIN_VALUE, Buffer, Capacitor, Circuit, CustomAdmittance, Element, Resistor
 from labkit.core.errors import InputError
 from labkit.rig.inputs import RigInput, find_input, with_inputs
 from labkit.rig.parts import Part
@@ -89,7 +89,7 @@ class _RowByRow:
         distinct, where = np.unique(rows, axis=0, return_inverse=True)
         table = np.empty((len(distinct), len(self.elements)))
         for place, row in enumerate(distinct):
-            values = _main_values(with_inputs(self.rig, dict(zip(self.inputs, row.tolist()))).circuit)
+            values = _main_values(plain_circuit(with_inputs(self.rig, dict(zip(self.inputs, row.tolist())))))
             table[place] = [values.get(name, 0.0) for name in self.elements]
         return {name: table[where.ravel(), index] for index, name in enumerate(self.elements)}
 
@@ -130,7 +130,7 @@ class Variation:
         # Between the ends, so that a part that vanishes at one of them (0 pF) has its place in the circuit.
         self.middle = {name: _between(low, high, 0.618034) for name, (low, high) in self.ranges.items()}
         self.base = with_inputs(rig, self.middle)
-        self.circuit: Circuit = self.base.circuit
+        self.circuit = plain_circuit(self.base)
         self.reference = _main_values(self.circuit)
         self.corners: list[_Corners] = []
         self.formulas: list[_ByFormula] = []
@@ -240,7 +240,7 @@ class Variation:
     def _at(self, names: list[str], places: tuple[float, ...]) -> dict[str, float]:
         """Element values with the group's inputs at places 0 … 1 of their ranges, all others in the middle."""
         given = {name: _between(*self.ranges[name], place) for name, place in zip(names, places)}
-        circuit = with_inputs(self.base, given).circuit
+        circuit = plain_circuit(with_inputs(self.base, given))
         self._check_same_shape(circuit, names)
         values = _main_values(circuit)
         return {name: values.get(name, 0.0) for name in self.reference}
@@ -256,8 +256,7 @@ class Variation:
             for name, value in self._at(names, tuple(map(float, corner))).items():
                 tables[name][corner] = value
         inner = self._at(names, tuple(_BETWEEN[0][index % 3] for index in range(len(names))))
-        moves = {name: table for name, table in tables.items() if np.ptp(table) != 0 or table.flat[0] != inner[name]}
-        return moves
+        return {name: table for name, table in tables.items() if np.ptp(table) != 0 or table.flat[0] != inner[name]}
 
     def _is_multi_affine(self, names: list[str], tables: Mapping[str, np.ndarray]) -> bool:
         if not all(np.all(np.isfinite(table)) for table in tables.values()):
@@ -276,7 +275,7 @@ class Variation:
         other = {element.name: element for element in circuit.elements}
         for element in self.circuit.elements:
             twin = other.pop(element.name, None)
-            if twin is None and not isinstance(element, Capacitor):
+            if twin is None and not isinstance(element, Capacitor | CustomAdmittance):
                 self._refuse(names, element)
             if twin is not None and _without_value(twin) != _without_value(element):
                 self._refuse(names, element)
@@ -286,8 +285,37 @@ class Variation:
     def _refuse(self, names: list[str], element: Element) -> None:
         raise InputError(
             f"{' and '.join(names)}: cannot be varied over this range, because it changes more of '{element.name}' "
-            "than its value (a part appears or goes, or its losses change); narrow the range, or compare rigs one by one"
+            "than its value (a part comes or goes with it); narrow the range, or compare rigs one by one"
         )
+
+
+def proportional(omega: np.ndarray) -> np.ndarray:
+    """Row of a loss that grows with frequency: ω."""
+    return omega.astype(complex)
+
+
+def plain_circuit(rig: Rig) -> Circuit:
+    """Return a rig's circuit with one value in every element, so that every number can be varied.
+
+    A buffer's output resistance becomes a resistor behind it, a capacitor's losses an admittance ω·C·tan δ beside it.
+    """
+    found: list[Element] = []
+    for element in rig.circuit.elements:
+        if isinstance(element, Buffer):
+            into, out = element.nodes
+            inside = f"inside {element.name}"
+            found.append(dataclasses.replace(element, nodes=(into, inside), output_resistance=0.0))
+            resistance = element.output_resistance
+            found.append(Resistor(name=f"{element.name} output", nodes=(inside, out), resistance=resistance))
+        elif isinstance(element, Capacitor) and element.dissipation:
+            loss = element.capacitance * element.dissipation
+            found.append(dataclasses.replace(element, dissipation=0.0))
+            found.append(
+                CustomAdmittance(name=f"{element.name} loss", nodes=element.nodes, row=proportional, coefficient=loss)
+            )
+        else:
+            found.append(element)
+    return dataclasses.replace(rig.circuit, elements=tuple(found))
 
 
 def _between(low: float, high: float, place: float) -> float:
