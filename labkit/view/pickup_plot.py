@@ -44,14 +44,14 @@ def pickup_figure(pickup: Pickup, built: BuiltPickup | None = None) -> Figure:
         ),
     ]
     caption = "0 dB is the EMF of the coils."
-    if built is not None and built.loaded_resonance is not None:
+    band = None if built is None else built.loaded_resonance
+    if band is not None and band.high > band.low:
         caption += " The band holds the loaded peak in 95 of 100 such pickups."
     drawing = figure(curves, title=pickup.name, caption=caption, size_in=_SIZE, high_hz=HIGHEST_HZ)
     curve_axes = drawing.axes[0]
     has_field = built is not None and any(point.value > 0 for point in built.field_t)
     curve_axes.set_position((0.06, 0.18, 0.44 if has_field else 0.72, 0.64))
-    if built is not None and built.loaded_resonance is not None:
-        band = built.loaded_resonance
+    if band is not None and band.high > band.low:
         curve_axes.axvspan(band.low, band.high, color=COPPER, alpha=0.12, linewidth=0)
     if built is not None and has_field:
         _draw_field(drawing.add_axes((0.72, 0.18, 0.25, 0.64), facecolor=PAPER), built)

@@ -141,6 +141,7 @@ def test_plot_of_given_values_has_no_field(labkit, tmp_path):
     text = path.read_text()
     assert "nothing connected" in text
     assert "Field" not in text
+    assert "95 of 100" not in text, "values that are given have no band"
 
 
 def test_output_goes_into_a_file(labkit, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from labkit.pickup.build_exact import exact_elements
 from labkit.pickup.build_plan import plan_of
 from labkit.pickup.loaded import loaded_response
 from labkit.pickup.network import pickup_elements
+from tests.circuit.ngspice import simulate
 from tests.pickup.builds import COVER, PAIR, SINGLE, built
 
 
@@ -131,3 +133,24 @@ def test_steel_poles_cost_more_series_resistance_than_alnico() -> None:
     steel = [value.value for value in built(PAIR, without="bar").loss_resistance.values()]
     # a factor 1.5: screws of 16 mm here, and a geometry that is guessed
     assert np.all(np.abs(np.log(np.array(steel) / [1.6e3, 12e3, 27e3])) < math.log(1.5))
+
+
+@pytest.mark.ngspice
+def test_spice_gives_built_pickups_the_curve_that_the_solver_gives(tmp_path: Path) -> None:
+    sheets = [(SINGLE, {}), (SINGLE, COVER), (PAIR, {}), (PAIR, {"connection": "parallel"})]
+    circuits = [
+        Circuit(
+            elements=(
+                *pickup_elements("p", built(data, changes).pickup),
+                Contact(name="grounded", nodes=("p.ground", GROUND), closed=True),
+                Capacitor(name="cable", nodes=("p.hot", GROUND), capacitance=LOAD_CAPACITANCE),
+                Resistor(name="load", nodes=("p.hot", GROUND), resistance=LOAD_RESISTANCE),
+            ),
+            output="p.hot",
+        )
+        for data, changes in sheets
+    ]
+    for circuit, sweep in zip(circuits, simulate(circuits, np.geomspace(20, 20e3, 25), tmp_path), strict=True):
+        solved = solve(circuit, sweep.frequency_hz).transfer
+        # 1e-6: seven digits of the simulator's files
+        np.testing.assert_allclose(solved, sweep.transfer, rtol=1e-6)
