@@ -37,7 +37,10 @@ _FINE = frequency_grid()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Member:
-    """One cable of the family; ``loss_db`` is what it takes at the judged frequency from the same rig with no cable between its plugs."""
+    """One cable of the family.
+
+    ``loss_db`` is what it takes at the judged frequency from the same rig with no cable between its plugs.
+    """
 
     length: float
     capacitance: float

@@ -124,6 +124,7 @@ def draw_curves(
     height: int | None = None,
     low_hz: float = LOW_HZ,
     high_hz: float = HIGH_HZ,
+    levels: tuple[float, float] | None = None,
 ) -> str:
     """Return the drawing as one ``<svg>`` element.
 
@@ -137,6 +138,8 @@ def draw_curves(
         CSS pixels; clamped to 240 … 1600. Under 520 px a compact form is drawn.
     low_hz, high_hz : float
         Ends of the frequency axis, Hz.
+    levels : tuple of float, optional
+        Ends of the level axis, dB, for curves of differences; `level_window` by default.
 
     Returns
     -------
@@ -146,7 +149,7 @@ def draw_curves(
     width = int(min(max(width, LEAST_WIDTH), MOST_WIDTH))
     compact = width < COMPACT_BELOW
     height = height or (196 if compact else 380)
-    low_db, high_db = level_window(curves)
+    low_db, high_db = levels or level_window(curves)
     longest = max((len(_short(curve, compact)) for curve in curves if not curve.is_measured), default=3)
     margin = 10 + longest * (6.6 if compact else 7.0)
     frame = Frame(
@@ -177,6 +180,32 @@ def draw_curves(
     parts += _end_labels(frame, curves, compact)
     parts.append("</svg>")
     return "".join(parts)
+
+
+def level_ticks(low_db: float, high_db: float, *, compact: bool = False) -> list[float]:
+    """Return levels for lines of the grid, dB: tens on a usual axis, finer steps on the narrow one of differences.
+
+    >>> level_ticks(-30, 10), level_ticks(-1, 1)
+    ([-30.0, -20.0, -10.0, 0.0, 10.0], [-1.0, -0.5, 0.0, 0.5, 1.0])
+    """
+    span = high_db - low_db
+    if span >= 25:
+        step = 20.0 if compact and span > 50 else 10.0
+    else:
+        step = next(step for step in (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0) if span / step <= 6 or step == 5.0)
+    first = math.ceil(low_db / step - 1e-9)
+    return [index * step for index in range(first, math.floor(high_db / step + 1e-9) + 1)]
+
+
+def difference_window(curves: Sequence[Curve]) -> tuple[float, float]:
+    """Return a level axis for differences, dB: the same way up and down, one decibel at least.
+
+    >>> difference_window([])
+    (-1.0, 1.0)
+    """
+    most = max((float(np.max(np.abs(curve.gain_db))) for curve in curves), default=0.0)
+    high = next((limit for limit in (1.0, 2.0, 3.0, 5.0, 10.0) if most <= limit), 20.0)
+    return -high, high
 
 
 def spread_labels(wanted: Sequence[float], *, gap: float, low: float, high: float) -> list[float]:
@@ -226,11 +255,10 @@ def _grid(frame: Frame, compact: bool) -> list[str]:
         x = float(frame.x(frequency))
         parts.append(_line(x, frame.top - 4, x, frame.top, EDGE))
         parts.append(_text(x, frame.top - 8, f"E{number // 12 - 1}", MUTED, anchor="middle"))
-    step = 20 if compact and frame.high_db - frame.low_db > 50 else 10
-    for level in range(int(frame.low_db), int(frame.high_db) + 1, step):
+    for level in level_ticks(frame.low_db, frame.high_db, compact=compact):
         y = float(frame.y(level))
         parts.append(_line(frame.left, y, frame.right, y, EDGE if level == 0 else LINE))
-        parts.append(_text(frame.left - 6, y + 4, f"{level}".replace("-", "−"), MUTED, anchor="end"))
+        parts.append(_text(frame.left - 6, y + 4, f"{level:g}".replace("-", "−"), MUTED, anchor="end"))
     if not compact:
         middle = (frame.left + frame.right) / 2
         parts.append(_text(middle, frame.height - 6, "Frequency in hertz; notes along the top", MUTED, anchor="middle"))
