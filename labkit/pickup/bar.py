@@ -201,6 +201,7 @@ def row_charge(rows: PoleRows) -> np.ndarray:
     return charge
 
 
+@lru_cache(maxsize=32)
 def row_potential(rows: PoleRows, bar: BarMagnet, grade: MagnetGrade, *, celsius: float = REFERENCE_CELSIUS) -> float:
     """Return the potential U of the rows at which the bar's flux is what the rows' charge needs, A.
 

@@ -129,7 +129,7 @@ class Contribution:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prediction:
-    """A predicted number with its 95 % bounds and the causes of its doubt, largest first."""
+    """A predicted number with its 95 % bounds and the causes that act on it, largest first."""
 
     value: float
     low: float
@@ -236,7 +236,8 @@ def _prediction(name: str, values: np.ndarray, active: list[str], log: bool, mod
     if log and not np.all(values > 0):
         raise InputError(f"{name} must be positive to be given a ratio as its interval; got {values.min():g}")
     scaled = np.log(values) if log else values
-    deviations = {key: float(scaled[2 + 2 * i] - scaled[1 + 2 * i]) / 2 for i, key in enumerate(active)}
+    parts = ((scaled[2::2] - scaled[1::2]) / 2).tolist()
+    deviations = {key: part for key, part in zip(active, parts) if part}  # what does not act is no cause
     if model:
         deviations["model"] = model if log else model * abs(float(values[0]))
     variance = math.fsum(part**2 for part in deviations.values())
