@@ -22,6 +22,7 @@ from types import MappingProxyType
 import numpy as np
 
 from labkit.circuit.elements import MAIN_VALUE, Buffer, Capacitor, Circuit, CustomAdmittance, Element, Resistor
+from labkit.circuit.topology import DISSIPATIVE
 from labkit.core.errors import InputError
 from labkit.rig.inputs import RigInput, find_input, with_inputs
 from labkit.rig.parts import Part
@@ -289,11 +290,6 @@ class Variation:
         )
 
 
-def proportional(omega: np.ndarray) -> np.ndarray:
-    """Row of a loss that grows with frequency: ω."""
-    return omega.astype(complex)
-
-
 def plain_circuit(rig: Rig) -> Circuit:
     """Return a rig's circuit with one value in every element, so that every number can be varied.
 
@@ -311,7 +307,7 @@ def plain_circuit(rig: Rig) -> Circuit:
             loss = element.capacitance * element.dissipation
             found.append(dataclasses.replace(element, dissipation=0.0))
             found.append(
-                CustomAdmittance(name=f"{element.name} loss", nodes=element.nodes, row=proportional, coefficient=loss)
+                CustomAdmittance(name=f"{element.name} loss", nodes=element.nodes, row=DISSIPATIVE, coefficient=loss)
             )
         else:
             found.append(element)

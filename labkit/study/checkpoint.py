@@ -33,14 +33,14 @@ class Checkpoint:
     path : Path
     fingerprint : str
         What the study is, from `fingerprint`; a file of another study is refused.
-    every_s : float
-        Seconds between two savings.
+    every_s : float, optional
+        Seconds between two savings; `EVERY_S` where left out.
     """
 
-    def __init__(self, path: Path, fingerprint: str, every_s: float = EVERY_S) -> None:
+    def __init__(self, path: Path, fingerprint: str, every_s: float | None = None) -> None:
         self.path = path
         self.fingerprint = fingerprint
-        self.every_s = every_s
+        self.every_s = EVERY_S if every_s is None else every_s
         self.last = time.monotonic()
 
     def load(self) -> tuple[int, dict[str, np.ndarray]] | None:
@@ -54,7 +54,7 @@ class Checkpoint:
         if not self.path.exists():
             return None
         try:
-            with np.load(self.path, allow_pickle=False) as archive:
+            with np.load(io.BytesIO(self.path.read_bytes()), allow_pickle=False) as archive:
                 header = json.loads(str(archive[_HEADER]))
                 state = {name: archive[name] for name in archive.files if name != _HEADER}
         except (OSError, ValueError, KeyError, zipfile.BadZipFile, EOFError) as error:

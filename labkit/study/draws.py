@@ -76,8 +76,8 @@ def _sobol(start: int, size: int, dimensions: int, seed: int) -> np.ndarray:
 
     engine = _engines.get((dimensions, seed))
     if engine is None or engine.num_generated > start:
-        # 53 bits: with the usual 30 a sequence of a billion variants would be its own end.
-        engine = qmc.Sobol(dimensions, scramble=True, bits=53, rng=np.random.default_rng(seed))
+        # 32 bits, the most that can be fast-forwarded: room for four thousand million variants.
+        engine = qmc.Sobol(dimensions, scramble=True, bits=32, rng=np.random.default_rng(seed))
         _engines.clear()
         _engines[dimensions, seed] = engine
     if engine.num_generated < start:

@@ -28,13 +28,13 @@ from labkit.study.measures import decibels
 from labkit.study.solution import SearchResult, Solution, explain, gives_up
 from labkit.study.work import Watch, Watcher, Workers, run_chunks
 
-GRID = {0: 1, 1: 33, 2: 13, 3: 7, 4: 5}
+GRID = {0: 1, 1: 17, 2: 9, 3: 6, 4: 5}
 """Grid points of each continuous range, by how many there are."""
 
 KEPT = 64
 """Combinations carried along; the best `POLISHED` of them are refined."""
 
-POLISHED = 24
+POLISHED = 16
 
 SAME_MISS = 0.05
 """Allowances: solutions whose targets differ by less do the same."""
@@ -369,7 +369,7 @@ def _polished(plan: SearchPlan, row: int, place: np.ndarray | None = None) -> So
     structure, own = divmod(row, plan.rows)
     if not plan.continuous:
         return _solution(plan, structure, own, None)
-    from scipy.optimize import minimize
+    from scipy.optimize import minimize, minimize_scalar
 
     variation = plan.variation(structure)
     assert isinstance(variation, Variation)
@@ -383,13 +383,20 @@ def _polished(plan: SearchPlan, row: int, place: np.ndarray | None = None) -> So
     if place is None:
         place = np.array(np.unravel_index(own, plan.shape)[len(plan.discrete) :]) / (plan.points - 1)
     step = 1 / (plan.points - 1)
+    if len(place) == 1:
+        low, high = max(float(place[0]) - step, 0.0), min(float(place[0]) + step, 1.0)
+        narrowed = minimize_scalar(
+            lambda part: misfit(np.array([part])), bounds=(low, high), method="bounded", options={"xatol": 1e-6}
+        )
+        best = np.array([narrowed.x]) if narrowed.fun < misfit(place) else place
+        return _solution(plan, structure, own, best)
     simplex = np.vstack([place, place + np.diag(np.where(place > 0.5, -step, step))])
     found = minimize(
         misfit,
         place,
         method="Nelder-Mead",
         bounds=[(0.0, 1.0)] * len(place),
-        options={"initial_simplex": simplex, "xatol": 1e-6, "fatol": 1e-9, "maxiter": 150 * len(place)},
+        options={"initial_simplex": simplex, "xatol": 1e-5, "fatol": 1e-9, "maxiter": 100 * len(place)},
     )
     return _solution(plan, structure, own, np.asarray(found.x))
 

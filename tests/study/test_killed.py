@@ -1,0 +1,83 @@
+"""Killed in the middle with no chance to say goodbye, and started again: the same result."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from labkit.study.search import run_search
+from labkit.study.tolerance import run_tolerance
+from tests.study.test_search import assert_same, large
+from tests.study.test_tolerance import assert_same_to_the_last_digit, small
+
+ROOT = Path(__file__).resolve().parents[2]
+
+# Every chunk is recorded, and each is followed by a pause in which the kill can come.
+PROGRAM = """
+import sys, time
+from pathlib import Path
+from labkit.study import checkpoint
+checkpoint.EVERY_S = 0.0
+{body}
+"""
+TOLERANCE = PROGRAM.format(
+    body="""
+from labkit.study.draws import CELL
+from tests.study.test_tolerance import run_tolerance, small
+run_tolerance(small(count=8 * CELL), record=Path(sys.argv[1]), stop=lambda: time.sleep(0.5))
+"""
+)
+SEARCH = PROGRAM.format(
+    body="""
+from tests.study.test_search import large, run_search
+run_search(large(), record=Path(sys.argv[1]), stop=lambda: time.sleep(0.5))
+"""
+)
+
+
+def kill_in_the_middle(program: str, record: Path) -> None:
+    """Start a study, wait until its first chunk is recorded, and kill it."""
+    process = subprocess.Popen([sys.executable, "-c", program, str(record)], cwd=ROOT)
+    try:
+        waited = time.monotonic()
+        while not record.exists():
+            assert process.poll() is None, "the study ended before it could be killed"
+            assert time.monotonic() - waited < 60
+            time.sleep(0.02)
+        os.kill(process.pid, signal.SIGKILL)
+        assert process.wait(10) == -signal.SIGKILL
+    finally:
+        if process.poll() is None:
+            process.kill()
+            process.wait()
+
+
+def chunks_recorded(record: Path) -> str:
+    with np.load(record) as archive:
+        return str(archive["header"])
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kills by signal")
+def test_a_tolerance_study_killed_in_the_middle_gives_the_same_result_when_taken_up(tmp_path: Path) -> None:
+    from labkit.study.draws import CELL
+
+    record = tmp_path / "study.npz"
+    kill_in_the_middle(TOLERANCE, record)
+    assert '"done": 1' in chunks_recorded(record) or '"done": 2' in chunks_recorded(record)
+    study = small(count=8 * CELL)
+    assert_same_to_the_last_digit(run_tolerance(study, record=record), run_tolerance(study))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kills by signal")
+def test_a_search_killed_in_the_middle_gives_the_same_result_when_taken_up(tmp_path: Path) -> None:
+    record = tmp_path / "search.npz"
+    kill_in_the_middle(SEARCH, record)
+    assert '"done": 1' in chunks_recorded(record) or '"done": 2' in chunks_recorded(record)
+    assert_same(run_search(large(), record=record), run_search(large()))

@@ -1,0 +1,127 @@
+"""Ready questions against closed forms and against the rigs they speak of."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from labkit.core.errors import InputError
+from labkit.core.sheet import Table
+from labkit.rig.chain import Cable
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_pickup, load_rig, read_rig, set_value
+from labkit.study.questions import (
+    capacitance_for_cable,
+    load_for_pots,
+    longest_cable,
+    tone_capacitor_for_hump,
+)
+from labkit.study.winding_question import turns_and_wire
+
+
+def single() -> Rig:
+    return load_rig("Saltmarsh Lane, narrow single coil")
+
+
+def two_coil(tone_capacitor: str = "22n") -> Rig:
+    """One equivalent coil of 4.4 H, 8 kΩ, 130 pF without core loss on 500 k pots, 550 pF and 1 MΩ ∥ 100 pF behind."""
+    data = {
+        "name": "plain two-coil",
+        "harness": "one volume, one tone",
+        "pickups": {
+            "bridge": {
+                "name": "plain",
+                "coil": {"main": {"resistance": "8 kΩ", "inductance": "4.4 H", "capacitance": "130 pF"}},
+            }
+        },
+        "parts": {"volume": "500k", "tone": "500k", "tone_capacitor": tone_capacitor},
+        "chain": [
+            {"kind": "cable", "length": "5.5 m", "capacitance": "100 pF/m"},
+            {"kind": "input", "resistance": "1 MΩ", "capacitance": "100 pF"},
+        ],
+    }
+    return read_rig(Table(data, "plain two-coil"))
+
+
+def test_capacitance_before_a_buffer_is_that_of_cable_and_input_less_the_buffers_own() -> None:
+    answer = capacitance_for_cable(single(), length=5.0)
+    # 5 m × 100 pF/m + 107 pF of the input − 20 pF of the buffer: both resistances are 1 MΩ, so nothing else differs.
+    assert answer.value == pytest.approx(587e-12, rel=2e-4)
+    assert answer.stocked == 560e-12
+    # 27 pF of 700 pF short: the resonance moves by 2 %, which is felt on its slope only.
+    assert 0.05 < answer.left_db < 0.3
+    assert "587 pF" in answer.sentence
+    assert "20.0 pF" in answer.rests_on[1]
+
+
+@pytest.mark.parametrize(
+    ("capacitor", "hump_hz"),
+    [(3.3e-9, 1170), (6.8e-9, 845), (10e-9, 700), (22e-9, 460), (47e-9, 280), (100e-9, 124)],
+)
+def test_humps_of_tone_capacitors_are_those_known_of_the_two_coil_model(capacitor: float, hump_hz: float) -> None:
+    # Figures of a nodal analysis of the same model written independently of this package; printed to 5 Hz or so, and
+    # broad humps of large capacitors to less.
+    answer = tone_capacitor_for_hump(two_coil(), hump_hz=hump_hz, series="E12")
+    assert answer.value == pytest.approx(capacitor, rel=0.05)
+    rows = {row["capacitance_f"]: row["hump_hz"] for row in answer.rows}
+    rig = two_coil(f"{answer.stocked!r} F").replace(settings={"tone": 0})
+    assert rows[answer.stocked] == pytest.approx(rig.response().peak.frequency_hz, rel=1e-3)
+
+
+def test_a_hump_out_of_reach_is_said_with_what_can_be_had() -> None:
+    with pytest.raises(InputError, match=r"no capacitor .* they give \d+ Hz to \d+ Hz"):
+        tone_capacitor_for_hump(two_coil(), hump_hz=9000.0)
+    with pytest.raises(InputError, match="no control 'tune'"):
+        tone_capacitor_for_hump(two_coil(), hump_hz=700.0, control="tune")
+
+
+def test_a_load_that_stands_in_for_smaller_pots_makes_up_their_difference() -> None:
+    # Volume and tone at 10 hang 500 k ∥ 500 k on the coil; 250 k ∥ 250 k takes another 250 k beside them.
+    rig = set_value(set_value(single(), "volume.value", "500k"), "tone.value", "500k")
+    answer = load_for_pots(rig, pots=250e3, series="E24")
+    # Through the tone capacitor a pot is not quite a resistor: 2 % at most at 22 nF.
+    assert answer.value == pytest.approx(250e3, rel=0.02)
+    assert answer.stocked in (240e3, 270e3)
+    assert answer.left_db < 0.1
+    with pytest.raises(InputError, match="no larger than"):
+        load_for_pots(single(), pots=250e3)
+
+
+def test_the_longest_cable_loses_exactly_what_was_allowed_and_every_shorter_one_less() -> None:
+    rig = single()
+    answer = longest_cable(rig, loss_db=3.0, at_hz=3000.0)
+
+    def level(length: float) -> float:
+        cable = rig.stage("cable")
+        assert isinstance(cable, Cable)
+        import dataclasses
+
+        made = rig.with_stage(dataclasses.replace(cable, length=length))
+        return float(20 * np.log10(np.abs(made.evaluate(np.array([3000.0]))[0])))
+
+    without = level(0.0)
+    assert without - level(answer.value) == pytest.approx(3.0, abs=1e-4)
+    assert all(without - level(length) < 3.0 for length in np.linspace(0.0, answer.value - 0.01, 60))
+    # The present 5 m lift 3 kHz with the resonance, which is no loss.
+    assert answer.rows[1]["loss_db"] < 0
+
+
+def test_a_rig_without_a_cable_gets_one_and_a_hopeless_limit_is_said() -> None:
+    rig = single()
+    bare = rig.replace(chain=tuple(stage for stage in rig.chain if stage.kind != "cable"))
+    assert longest_cable(bare, loss_db=3.0).value == pytest.approx(longest_cable(rig, loss_db=3.0).value, rel=1e-3)
+    assert longest_cable(rig, loss_db=60.0, longest=20.0).sentence.startswith("Even 20 m lose less")
+    with pytest.raises(InputError, match="loss db must be above 0"):
+        longest_cable(rig, loss_db=0.0)
+
+
+def test_turns_and_wire_bring_a_built_pickup_back_to_its_own_sound() -> None:
+    rig = single().replace(pickups={"bridge": load_pickup("narrow single coil, built")})
+    answer = turns_and_wire(rig, target=rig, wires=["AWG 42 single build"], turns=(6000, 10_000))
+    # The sheet has 8000 turns; turns are whole, and the search stops within 0.2 %.
+    assert answer.value == pytest.approx(8000, rel=0.01)
+    assert answer.left_db < 0.05
+    with pytest.raises(InputError, match="need a build sheet"):
+        turns_and_wire(single(), target=rig, wires=["AWG 42 single build"])
+    with pytest.raises(InputError, match="Did you mean"):
+        turns_and_wire(rig, target=rig, wires=["AWG 42 singel build"])
