@@ -188,7 +188,10 @@ def load_catalogue(found: Plugins | None = None) -> Catalogue:
     }
     for plugin, folder in found.folders():
         if not folder.is_dir():
-            problems.append(f"{folder}: the folder named by {plugin} does not exist")
+            if any(note.name == plugin for note in found.notes):
+                found.report(plugin, f"labkit_catalogue_folders: the folder {folder} does not exist")
+            else:
+                problems.append(f"{folder}: the folder named by {plugin} does not exist")
             continue
         for path in sorted(folder.rglob("*.toml"))[:_MOST_FILES]:
             try:

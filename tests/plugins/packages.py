@@ -11,15 +11,16 @@ from pathlib import Path
 from labkit.plugins import plugins
 
 
-def lay_out(folder: Path, name: str, code: str | None = None, *, version: str = "1.0") -> Path:
+def lay_out(folder: Path, name: str, code: str | None = None, *, version: str = "1.0", distribution: str = "") -> Path:
     """Write what an installer would: a module with ``code`` (unless it is there), and the entry point that names it."""
     module = name.replace("-", "_")
     if code is not None:
         (folder / f"{module}.py").write_text(code, encoding="utf-8")
-    information = folder / f"{module}-{version}.dist-info"
+    distribution = distribution or name
+    information = folder / f"{distribution.replace('-', '_')}-{version}.dist-info"
     information.mkdir(parents=True)
     (information / "METADATA").write_text(
-        f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n", encoding="utf-8"
+        f"Metadata-Version: 2.1\nName: {distribution}\nVersion: {version}\n", encoding="utf-8"
     )
     (information / "entry_points.txt").write_text(f"[labkit]\n{name} = {module}\n", encoding="utf-8")
     return folder
