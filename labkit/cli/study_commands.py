@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
 import time
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -129,7 +130,7 @@ def tolerance(
         windows=[parse_window(text) for text in windows],
     )
     with _Shown("variants") as shown:
-        result = run_tolerance(study, workers=workers, watcher=shown.tell, record=record)
+        result = run_tolerance(study, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
     extra: dict[str, Any] = {}
     sentences: list[str] = []
     bars: dict[str, Any] = {}
@@ -217,7 +218,7 @@ def search(
         raise InputError("--set belongs to the ready questions; a goal sheet has a [set] table of its own")
     wanted = _goal(goal)
     with _Shown("combinations") as shown:
-        result = run_search(wanted, workers=workers, watcher=shown.tell, record=record)
+        result = run_search(wanted, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
     text = study_text.search_text(result)
     if as_json:
         text = as_json_text(study_text.search_data(result))
@@ -230,7 +231,7 @@ def search(
 def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool) -> dict[str, Any] | None:
     """Spreads by input name; None leaves it to the defaults, with the doubts of built pickups."""
     from labkit.rig.inputs import find_input
-    from labkit.study.causes import cause_names, column_map, standard_normal
+    from labkit.study.causes import cause_names, cause_spread, column_map
     from labkit.study.spread import default_spreads, parse_spread
 
     if not texts and not held and not only:
@@ -240,8 +241,8 @@ def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool
     for text in texts:
         name, equals, words = text.partition("=")
         name = name.strip()
-        if name in causes and not equals:
-            found[name] = standard_normal(name)
+        if name in causes:
+            found[name] = cause_spread(rig, name, words)
             continue
         if not equals or not words.strip():
             raise InputError(f"--vary takes NAME=SPREAD, such as volume.value=10%; got '{text}'")
@@ -404,23 +405,40 @@ def _answer(question: str, given: dict[str, Any], changes: tuple[str, ...]) -> A
 
 
 class _Shown:
-    """Progress on a terminal, on one line of standard error, once a job takes longer than a second."""
+    """Progress on one line of standard error, once a job takes longer than a second; and a way to stop it.
+
+    The first interrupt from the keyboard ends the job with what is done so far; the second ends it at once.
+    """
 
     def __init__(self, what: str) -> None:
         self.what = what
         self.began = time.monotonic()
         self.is_open = False
-        self.write = partial(click.echo, err=True, nl=False)
+        self.stopping = False
+        self.before: Any = None
 
     def __enter__(self) -> _Shown:
+        if threading.current_thread() is threading.main_thread():
+            self.before = signal.signal(signal.SIGINT, self._interrupted)
         return self
+
+    def _interrupted(self, *_: object) -> None:
+        if self.stopping:
+            raise KeyboardInterrupt
+        self.stopping = True
+
+    def asked(self) -> bool:
+        """Say whether the job shall end."""
+        return self.stopping
 
     def tell(self, progress: Progress) -> None:
         """Show how far things are."""
         if sys.stderr.isatty() and time.monotonic() - self.began > QUIET_S:
-            self.write(f"\r{self.what}: {progress.text}   ")
+            click.echo(f"\r{self.what}: {progress.text}   ", err=True, nl=False)
             self.is_open = True
 
     def __exit__(self, *_: object) -> None:
+        if self.before is not None:
+            signal.signal(signal.SIGINT, self.before)
         if self.is_open:
-            self.write("\r" + " " * 60 + "\r")
+            click.echo("\r" + " " * 60 + "\r", err=True, nl=False)

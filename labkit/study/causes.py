@@ -7,15 +7,17 @@ with d from the prediction of the build (`labkit.pickup.propagation`), which is 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from labkit.rig.inputs import find_input, rig_inputs
+from labkit.core.errors import InputError, did_you_mean
+from labkit.rig.inputs import RigInput, find_input, rig_inputs
 from labkit.rig.rig import Rig
-from labkit.study.spread import COVERAGE, CUT, Spread
+from labkit.study.spread import COVERAGE, Spread, parse_spread
 
 _VALUES = ("resistance", "inductance", "capacitance")
 
@@ -44,10 +46,11 @@ class ColumnMap:
         return found
 
     def ranges(self, spreads: Mapping[str, Spread]) -> dict[str, tuple[float, float]]:
-        """Return the range of every number of the rig that is varied."""
+        """Return the range of every number of the rig that is varied, roughly where causes move it."""
         found = {target: spreads[name].range for name, target in self.direct.items()}
         for target, (value, deviations) in self.moved.items():
-            reach = CUT * float(np.sqrt(sum(deviation**2 for deviation in deviations.values())))
+            ends = [deviation * max(map(abs, spreads[cause].range)) for cause, deviation in deviations.items()]
+            reach = math.sqrt(math.fsum(end**2 for end in ends))
             found[target] = (value * float(np.exp(-reach)), value * float(np.exp(reach)))
         return found
 
@@ -91,6 +94,36 @@ def cause_names(rig: Rig) -> tuple[str, ...]:
 def standard_normal(name: str) -> Spread:
     """Return the spread of a cause: normal, in standard deviations of its own."""
     return Spread(name=name, shape="normal", low=-COVERAGE, high=COVERAGE)
+
+
+def cause_spread(rig: Rig, name: str, text: str = "") -> Spread:
+    """Return the spread of a cause: as the build has it, or ``"normal 2 %"``, ``"5 %"`` of the cause's own value.
+
+    Raises
+    ------
+    InputError
+        If there is no such cause, or the text is no spread of it.
+
+    >>> from labkit.rig.sheet import load_pickup, load_rig
+    >>> rig = load_rig("Saltmarsh Lane, narrow single coil").replace(
+    ...     pickups={"bridge": load_pickup("narrow single coil, built")})
+    >>> cause_spread(rig, "bridge: turns").high
+    1.959963984540054
+    """
+    if name not in cause_names(rig):
+        raise InputError(f"rig '{rig.name}' has no cause '{name}'.{did_you_mean(name, cause_names(rig))}")
+    if not text.strip():
+        return standard_normal(name)
+    from labkit.pickup.build_plan import plan_of
+
+    slot, _, cause = name.partition(": ")
+    doubt = plan_of(rig.pickups[slot].made_from).inputs[cause]  # type: ignore[arg-type]
+    one = doubt.deviation if doubt.scale == "log" else abs(doubt.deviation / doubt.value) if doubt.value else 0.0
+    if not one:
+        raise InputError(f"{name}: its build states no doubt to scale; vary another number")
+    spread = parse_spread(RigInput(name=name, value=1.0, unit="1", group=slot), text)
+    # From the cause's own value to its standard deviations.
+    return Spread(name=name, shape=spread.shape, low=(spread.low - 1) / one, high=(spread.high - 1) / one)
 
 
 def _built(pickup: Any) -> Any:

@@ -8,7 +8,7 @@ is computed here, so that a dead worker costs time and not the study.
 from __future__ import annotations
 
 import multiprocessing
-import os
+import signal
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import (
@@ -26,6 +26,9 @@ from typing import TypeVar
 from labkit.core.errors import InputError, LabkitError
 
 ResultT = TypeVar("ResultT")
+
+UNKNOWN_WIDTH = 64
+"""Chunks kept under way, halved, on an executor that does not say how many workers it has: a cluster's, mostly."""
 
 ATTEMPTS = 3
 """Times a chunk is given to workers before it is computed here."""
@@ -130,7 +133,9 @@ class _LocalPool:
     def submit(self, task: Callable[[int], ResultT], number: int) -> Future[ResultT]:
         if self.pool is None:
             # Spawned, not forked: a fork copies the locks of whatever threads the caller runs.
-            self.pool = ProcessPoolExecutor(self.count, mp_context=multiprocessing.get_context("spawn"))
+            self.pool = ProcessPoolExecutor(
+                self.count, mp_context=multiprocessing.get_context("spawn"), initializer=_leave_interrupts_to_the_caller
+            )
         return self.pool.submit(task, number)
 
     def broken(self) -> None:
@@ -148,7 +153,7 @@ class _Given:
 
     def __init__(self, executor: Executor) -> None:
         self.executor = executor
-        self.width = int(getattr(executor, "_max_workers", 0) or os.cpu_count() or 2)
+        self.width = int(getattr(executor, "_max_workers", 0) or UNKNOWN_WIDTH)
 
     def submit(self, task: Callable[[int], ResultT], number: int) -> Future[ResultT]:
         return self.executor.submit(task, number)
@@ -213,6 +218,11 @@ def _on_executor(
         for future in running:
             future.cancel()
         pool.close()
+
+
+def _leave_interrupts_to_the_caller() -> None:
+    """An interrupt from the keyboard reaches every process of a terminal; the caller decides what it means."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _duration(seconds: float) -> str:

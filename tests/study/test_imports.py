@@ -1,0 +1,17 @@
+"""What importing the studies may cost: pages load them before anybody asks for one."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import labkit.study
+
+
+def test_slow_libraries_are_imported_only_when_used() -> None:
+    modules = sorted(f"labkit.study.{path.stem}" for path in Path(labkit.study.__file__).parent.glob("[a-z]*.py"))
+    assert len(modules) > 10
+    program = f"import sys, {', '.join(modules)}\nprint(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout.split()
+    assert not {"SALib", "pandas", "scipy.stats", "scipy.optimize", "lcapy", "matplotlib", "distributed"} & set(loaded)
