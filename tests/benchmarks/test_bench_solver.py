@@ -171,11 +171,14 @@ def highest_levels(circuit: Circuit, values: dict[str, np.ndarray]) -> np.ndarra
 
 
 def streaming_megabytes(name: str) -> float:
-    """Largest resident memory of a process that does nothing but one such run, MB."""
+    """Largest resident memory of a process that does nothing but one such run, MB.
+
+    Taken from the process's own peak (Linux): ``ru_maxrss`` would start from the parent's size.
+    """
     code = (
-        "import resource; from tests.benchmarks.test_bench_solver import *\n"
+        "from tests.benchmarks.test_bench_solver import *\n"
         f"circuit = CIRCUITS[{name!r}](); highest_levels(circuit, varied(circuit, VARIANTS))\n"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+        "print(Path('/proc/self/status').read_text().partition('VmHWM:')[2].split()[0])"
     )
     root = Path(__file__).resolve().parents[2]
     done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
