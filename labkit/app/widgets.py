@@ -211,3 +211,14 @@ class SheetOpener(_LabWidget):
             self.send({"said": self._take(str(name)[:120], given), "failed": False})
         except InputError as error:
             self.send({"said": str(error), "failed": True})
+
+
+class CaseBoard(_LabWidget):
+    """Reference cases by model, with progress; ``on("ready", handler)`` is called once somebody looks."""
+
+    _esm = _web("case_board.js")
+    _css = _web("widgets.css", "listening_desk.css", "case_board.css")
+    head = traitlets.Unicode("").tag(sync=True)
+    limits = traitlets.Unicode("").tag(sync=True)
+    models = traitlets.List().tag(sync=True)
+    progress = traitlets.Dict().tag(sync=True)

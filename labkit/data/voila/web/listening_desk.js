@@ -34,7 +34,7 @@ export default {
     const keys = make("input", { type: "checkbox", id: `${unique}-keys` });
     keys.checked = true;
     const loudness = make("div", { class: "lab-loudness" },
-      make("label", { for: `${unique}-loud` }, "Loudness"), loud, keys, make("label", { for: `${unique}-keys` }, "Use the keyboard"));
+      make("label", { for: `${unique}-loud` }, "Loudness"), loud, make("span", { class: "lab-desk-keys" }, keys, make("label", { for: `${unique}-keys` }, "Use the keyboard")));
     const file = make("input", { type: "file", id: `${unique}-file`, accept: ".json,application/json" });
     const opener = make("div", { class: "lab-desk-file" }, make("label", { for: `${unique}-file` }, "Open a saved test"), file);
     el.append(heading, progress, result, words, loudness, listen, answers, hint, said, actions, opener, seal);
