@@ -9,6 +9,7 @@ from typing import Generic, TypeVar
 
 import ipywidgets
 
+from labkit.app.controls import ControlSet
 from labkit.app.debounce import Debounce
 from labkit.app.listening import hear, take_names
 from labkit.app.page_bench import PageBench
@@ -48,7 +49,7 @@ class BenchPage(Generic[Bench]):
         self._take = self.takes[0]
         self._has_sounded = False
         self._sound = Debounce(self._render, SOUND_PAUSE_S)
-        self._shown_rig = ""
+        self._shown_controls: ControlSet | None = None
         self.set_up()
         self._connect()
         self.show()
@@ -81,15 +82,20 @@ class BenchPage(Generic[Bench]):
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig to listen to beside the present one, and what sets it apart."""
 
+    def shown_controls(self) -> ControlSet:
+        """Return the controls to show: all of them, unless a page says otherwise."""
+        return self.bench.controls
+
     def show(self) -> None:
         """Show the present state."""
         bench = self.bench
         self.curve.svg = self.draw(self.curve.width)
         self.show_results()
-        if self._shown_rig != bench.state.rig.setup.rig:
-            self.controls.show_controls(bench.controls)
-            self._shown_rig = bench.state.rig.setup.rig
-        self.controls.show_values(bench.controls, bench.values, bench.errors)
+        controls = self.shown_controls()
+        if self._shown_controls != controls:
+            self.controls.show_controls(controls)
+            self._shown_controls = controls
+        self.controls.show_values(controls, bench.values, bench.errors)
         self.actions.actions = [
             {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
             {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
