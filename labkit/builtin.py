@@ -26,8 +26,8 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.pickup.sheet import read_pickup
     from labkit.pickup.wire import wire_from_sheet
     from labkit.rig.chain_stages import CHAIN_KINDS
+    from labkit.rig.dielectric import read_dielectric
     from labkit.rig.harness import read_harness
-    from labkit.rig.parts import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
     from labkit.sound.take_sheet import read_take
     from labkit.study.goal import read_goal

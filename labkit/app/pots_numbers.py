@@ -18,7 +18,8 @@ from labkit.circuit.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
-from labkit.rig.parts import UNCONNECTED, Dielectric, FixedCapacitor, FixedResistor, Part, Pot
+from labkit.rig.dielectric import Dielectric
+from labkit.rig.parts import UNCONNECTED, FixedCapacitor, FixedResistor, Part, Pot
 from labkit.rig.rig import Rig
 from labkit.rig.taper import Taper
 from labkit.view.curve import HIGH_HZ, LOW_HZ

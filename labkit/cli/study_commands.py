@@ -13,7 +13,8 @@ from typing import Any
 import click
 
 from labkit.catalogue import catalogue
-from labkit.cli.options import as_json_text, emit, json_option, output_options, rig_with, set_option, sheet_argument
+from labkit.cli.options import as_json_text, emit, json_option, output_options, set_option, sheet_argument
+from labkit.cli.ready_questions import QUESTIONS, answer_to, option_of, rig_or_pickup
 from labkit.core.errors import InputError, QuantityError, did_you_mean
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
@@ -118,7 +119,7 @@ def tolerance(
     if least_share is not None and not windows:
         raise InputError("--least-share needs a --window to count by")
     wanted_share = None if least_share is None else _share(least_share)
-    rig = _rig_or_pickup(sheet, changes)
+    rig = rig_or_pickup(sheet, changes)
     study = tolerance_study(
         rig,
         _spreads(rig, spreads, held, only),
@@ -201,7 +202,7 @@ def search(
     if as_json and as_csv:
         raise InputError("--json and --csv exclude each other; give one of them")
     if goal in QUESTIONS:
-        answer = _answer(goal, given, changes)
+        answer = answer_to(goal, given, changes)
         text = study_text.answer_text(answer)
         if as_json:
             text = as_json_text(study_text.answer_data(answer))
@@ -213,7 +214,7 @@ def search(
 
     for name, value in given.items():
         if value:
-            raise InputError(f"--{_option(name)} belongs to the ready questions, and '{goal}' is none.{_hint(goal)}")
+            raise InputError(f"--{option_of(name)} belongs to the ready questions, and '{goal}' is none.{_hint(goal)}")
     if changes:
         raise InputError("--set belongs to the ready questions; a goal sheet has a [set] table of its own")
     wanted = _goal(goal)
@@ -252,19 +253,6 @@ def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool
         item_name = name if name in found else find_input(rig, name).name
         found.pop(item_name, None)
     return found
-
-
-def _rig_or_pickup(sheet: str, changes: tuple[str, ...]) -> Rig:
-    from labkit.rig.sheet import set_value
-    from labkit.study.loads import load_rig_or_pickup
-
-    rig = load_rig_or_pickup(sheet)
-    for change in changes:
-        name, equals, value = change.partition("=")
-        if not equals or not name.strip() or not value.strip():
-            raise InputError(f"--set takes NAME=VALUE, such as volume=5; got '{change}'")
-        rig = set_value(rig, name.strip(), value.strip())
-    return rig
 
 
 def _share(text: str) -> float:
@@ -318,90 +306,6 @@ def _goal(text: str) -> Any:
 
 def _hint(text: str) -> str:
     return did_you_mean(text, [*QUESTIONS, *catalogue().names("goal")])
-
-
-def _quantity(given: dict[str, Any], name: str, unit: str, default: float | None = None) -> float:
-    text = given.get(name)
-    if text is None:
-        if default is None:
-            raise InputError(f"this question needs --{_option(name)}")
-        return default
-    try:
-        return float(text) if unit in ("Hz", "dB") else parse_quantity(text, unit)
-    except ValueError:
-        pass
-    try:
-        return parse_quantity(text, unit)
-    except QuantityError as error:
-        raise InputError(f"--{_option(name)}: {error}") from None
-
-
-def _option(name: str) -> str:
-    return {"sheet": "rig", "wires": "wire"}.get(name, name)
-
-
-def _cable_equivalent(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions import capacitance_for_cable
-
-    return capacitance_for_cable(
-        rig,
-        length=_quantity(given, "length", "m"),
-        capacitance_per_length=_quantity(given, "cable", "F/m", 100e-12),
-        series=series,
-    )
-
-
-def _hump(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions import tone_capacitor_for_hump
-
-    return tone_capacitor_for_hump(rig, hump_hz=_quantity(given, "at", "Hz"), series=series)
-
-
-def _load_resistor(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions import load_for_pots
-
-    return load_for_pots(rig, pots=_quantity(given, "pots", "Ω", 250e3), slot=given.get("slot"), series=series)
-
-
-def _turns_and_wire(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.winding_question import turns_and_wire
-
-    if not given.get("like") or not given.get("wires"):
-        raise InputError("this question needs --like and at least one --wire")
-    return turns_and_wire(rig, target=rig_with(given["like"], ()), wires=given["wires"], slot=given.get("slot"))
-
-
-def _longest_cable(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions import longest_cable
-
-    return longest_cable(
-        rig,
-        loss_db=_quantity(given, "loss", "dB"),
-        at_hz=_quantity(given, "at", "Hz", 3000.0),
-        capacitance_per_length=_quantity(given, "cable", "F/m", 100e-12),
-    )
-
-
-QUESTIONS: dict[str, tuple[Callable[..., Any], tuple[str, ...]]] = {
-    "cable equivalent": (_cable_equivalent, ("length", "cable", "series")),
-    "hump": (_hump, ("at", "series")),
-    "load resistor": (_load_resistor, ("pots", "slot", "series")),
-    "turns and wire": (_turns_and_wire, ("like", "wires", "slot")),
-    "longest cable": (_longest_cable, ("loss", "at", "cable")),
-}
-"""Ready questions by name: how they are answered, and the options they take."""
-
-
-def _answer(question: str, given: dict[str, Any], changes: tuple[str, ...]) -> Any:
-    ask, takes = QUESTIONS[question]
-    for name, value in given.items():
-        if value and name != "sheet" and name not in takes:
-            options = ", ".join(f"--{_option(item)}" for item in takes)
-            raise InputError(f'"{question}" takes {options}; got --{_option(name)}')
-    if not given.get("sheet"):
-        raise InputError(f'"{question}" needs --rig, the sheet or name of the rig it is about')
-    rig = _rig_or_pickup(given["sheet"], changes)
-    return ask(rig, given, given.get("series") or "E12")
 
 
 class _Shown:

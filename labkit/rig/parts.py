@@ -10,16 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self, get_args
+from typing import Any, ClassVar, Self
 
 import numpy as np
 
-from labkit.catalogue import catalogue
 from labkit.circuit.elements import Capacitor, Contact, Element, Inductor, Resistor
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.sheet import Table
-from labkit.core.sourced import Kind, SourcedValue
 from labkit.core.units import UsualRange, format_quantity
+from labkit.rig.dielectric import loss_of
 from labkit.rig.taper import Taper, parse_taper, taper_data
 
 UNCONNECTED = "-"
@@ -36,6 +35,7 @@ INDUCTANCE = UsualRange(low=0.1, high=20.0)
 SWITCH_STYLES = ("toggle", "lever", "slide", "rotary", "push-pull")
 
 Position = float | str
+Columns = Mapping[str, np.ndarray]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,13 +114,8 @@ class Part:
         """Return the circuit elements at a position of the control (None for parts without one)."""
         raise NotImplementedError
 
-    def element_values(
-        self, position: np.ndarray | None, keys: Mapping[str, np.ndarray]
-    ) -> dict[str, np.ndarray] | None:
-        """Return element values, by element name, over arrays of knob positions and of keys of the sheet (SI).
-
-        Parts need not offer this: None leaves it to `labkit.rig.variation`, which reads the map off a few parts.
-        """
+    def element_values(self, position: np.ndarray | None, keys: Columns) -> dict[str, np.ndarray] | None:
+        """Return element values over arrays of positions and sheet keys, SI; None lets `rig.variation` find the map."""
         return None
 
     @property
@@ -209,9 +204,7 @@ class Pot(Part):
         part = float(self.taper(rotation))
         return self.value * (1 - part) + self.end_resistance, self.value * part + self.end_resistance
 
-    def element_values(
-        self, position: np.ndarray | None, keys: Mapping[str, np.ndarray]
-    ) -> dict[str, np.ndarray] | None:
+    def element_values(self, position: np.ndarray | None, keys: Columns) -> dict[str, np.ndarray] | None:
         """Return the two legs over arrays of rotation, track resistance and end resistance."""
         if not set(keys) <= {"value", "end_resistance"}:
             return None
@@ -286,7 +279,7 @@ class FixedCapacitor(Part):
             name=name,
             nodes=nodes,
             value=table.quantity("value", "F", usual=CAPACITANCE, low=0.0),
-            loss_tangent=table.quantity("loss_tangent", "1", _loss_of(table, dielectric), low=0.0, high=0.5),
+            loss_tangent=table.quantity("loss_tangent", "1", loss_of(table, dielectric), low=0.0, high=0.5),
             dielectric=dielectric,
             tolerance=table.quantity("tolerance", "1", 0.1, low=0.0, high=0.9),
         )
@@ -310,39 +303,6 @@ class FixedCapacitor(Part):
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the capacitor."""
         return (Capacitor(name=self.name, nodes=self.nodes, capacitance=self.value, dissipation=self.loss_tangent),)
-
-
-def _loss_of(table: Table, name: str | None) -> float:
-    """Loss tangent of a dielectric of the catalogue; 0 where none is named."""
-    if name is None:
-        return 0.0
-    dielectric: Dielectric = table.attempt("dielectric", lambda: catalogue().load("dielectric", name))
-    return dielectric.loss_tangent.value
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dielectric:
-    """What stands between the plates of a capacitor; its loss tangent at 1 kHz is used at every frequency.
-
-    For film types the printed loss rises two to four times from 1 kHz to 100 kHz, which is not modelled.
-    """
-
-    name: str
-    loss_tangent: SourcedValue
-
-
-def read_dielectric(table: Table) -> Dielectric:
-    """Read a ``dielectric`` sheet or entry."""
-    for key in ("sheet", "format", "summary", "note"):
-        table.raw(key, None)
-    name = table.text("name")
-    tangent = table.quantity("loss_tangent", "1", low=0.0, high=0.5)
-    spread = table.quantity("spread", "1", None, low=0.0)
-    kind = table.choice("kind", get_args(Kind))
-    source, doubt = table.text("source"), table.text("doubt", "")
-    table.done()
-    value = SourcedValue(value=tangent, unit="1", spread=spread, kind=kind, source=source, doubt=doubt)  # type: ignore[arg-type]
-    return Dielectric(name=name, loss_tangent=value)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
