@@ -15,6 +15,7 @@ from functools import lru_cache
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
+from labkit.app.sheet_differences import differences
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
@@ -204,7 +205,7 @@ def text_in_words(text: str) -> str:
     """Say what a pickup is: its name, and up to three things that differ from where it started.
 
     >>> text_in_words("made:from=narrow+single+coil%2C+built&coil.main.turns=%3D7500")
-    'narrow single coil, built: turns 7500'
+    'narrow single coil, built: 7500 turns'
     """
     if not is_made(text):
         return text
@@ -213,9 +214,10 @@ def text_in_words(text: str) -> str:
     except InputError:
         return "a pickup that cannot be made"
     before = catalogue_keys(made.base) if made.base else made.sheet
-    differing = [(key, value) for key, value in made.keys if before.get(key) != value and key != "name"]
-    words = [f"{key.rpartition('.')[2].replace('_', ' ')} {value}" for key, value in differing]
-    return made.name + (f": {', '.join(words[:3])}{' …' if len(words) > 3 else ''}" if words else "")
+    words = [difference.now for difference in differences(before, made.sheet)]
+    if len(words) > 3:
+        words = [*words[:3], "…"]
+    return f"{made.name.partition(': ')[0]}: {', '.join(words)}" if words else made.name
 
 
 def built_from(made: MadePickup) -> BuiltPickup:

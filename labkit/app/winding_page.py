@@ -1,0 +1,228 @@
+"""The winding page: widgets over `WindingBench`. ``panel()`` works in the lab's page and in any notebook.
+
+from labkit.app.winding_page import panel
+panel()
+"""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import ipywidgets
+
+from labkit.app.bench_page import BenchPage, box, caption, file_stem, note
+from labkit.app.curve_files import offer_curves
+from labkit.app.made_pickup import text_in_words
+from labkit.app.page_text import numbers_html, sentence_html, table_html
+from labkit.app.rig_state import MOST_PINS
+from labkit.app.widgets import CurveView, MadeFile, SheetOpener
+from labkit.app.winding_model import WindingBench
+from labkit.app.winding_sheets import open_sheet_text, saved_sheet
+from labkit.app.winding_words import (
+    Row,
+    cautions,
+    change_sentence,
+    coil_rows,
+    fit_sentence,
+    not_modelled,
+    value_rows,
+)
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
+from labkit.view.bobbin import draw_bobbin
+from labkit.view.palette import PINS
+from labkit.view.words import ZERO
+
+RIG_PAGE = "rig.ipynb"
+BAND = "The band holds 95 of 100 such pickups in this rig; its cable, pots and input are taken as stated."
+
+
+def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
+    """Return the winding page.
+
+    Parameters
+    ----------
+    rig : Rig, optional
+        Where the pickup is tried at first.
+    sheet : str or Path, optional
+        The same by path or catalogue name; the first rig of the catalogue where neither is given.
+    """
+    if sheet is not None:
+        rig = load_rig(sheet)
+    return WindingPage(WindingBench(rig)).box
+
+
+class WindingPage(BenchPage[Any]):
+    """A pickup from bobbin, wire and poles, in the rig at once."""
+
+    title = "Wind a pickup"
+    lead = "Change turns, wire or magnet and see the rig's curve, the fit on the bobbin and what a meter would read."
+
+    def set_up(self) -> None:
+        """Make the page's own widgets."""
+        self.numbers, self.said, self.change = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.fit, self.table, self.coil_table = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.asked, self.link, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.change_box = box("lab-told", self.change)
+        self.bobbin = CurveView()
+        self.use_target = ipywidgets.Button(description="Wind for that resistance")
+        self.use_full = ipywidgets.Button(description="Fill the bobbin")
+        self.opener = SheetOpener(self._open_sheet, label="Open a pickup sheet")
+        self.files.offer("sheet", "Save pickup sheet", self.sheet_file)
+        offer_curves(
+            self.files, curves=self.bench.curves, stem=lambda: f"{file_stem(self.name)}-in-rig", title=lambda: self.name
+        )
+        self.files.offer("bobbin", "Drawing as SVG", self.drawing_file)
+        self._groups: object = None
+        self.use_target.on_click(lambda _: self._then_show(self._take_turns, "target"))
+        self.use_full.on_click(lambda _: self._then_show(self._take_turns, "full"))
+        self.actions.on("pin", lambda **_: self._then_show(self.bench.pin))
+        self.actions.on("unpin", lambda key="", **_: self._then_show(self.bench.unpin, int(key)))
+        self.actions.on("restore", lambda key="", **_: self._then_show(self.bench.restore, int(key)))
+        self.bobbin.observe(lambda _: setattr(self.bobbin, "svg", self.draw_bobbin(self.bobbin.width)), "width")
+
+    def results(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return numbers, curve, caption."""
+        return self.numbers, self.curve, caption(f"{ZERO} {BAND}"), self.said
+
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return drawing, numbers with their doubt, answers, files, cautions."""
+        buttons = box("lab-buttons", self.use_target, self.use_full)
+        return (
+            self.change_box,
+            box("lab-told", ipywidgets.HTML("<h2>On the bobbin</h2>"), self.fit, self.bobbin),
+            box("lab-told", box("lab-doubt", self.table), note(not_modelled())),
+            box(
+                "lab-told",
+                ipywidgets.HTML("<h2>At the winder</h2>"),
+                self.asked,
+                buttons,
+                box("lab-small", self.coil_table),
+            ),
+            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.link, self.files, self.opener),
+            box("lab-told", self.cautions),
+        )
+
+    @property
+    def name(self) -> str:
+        """What the pickup is called: its sheet's name and what differs."""
+        return text_in_words(self.bench.text)
+
+    def __init__(self, bench: WindingBench) -> None:
+        super().__init__(bench)
+        self.box.add_class("lab-winding")
+
+    def show(self) -> None:
+        """Show the present state; controls are made anew only where their number or kind changes."""
+        bench = self.bench
+        groups = bench.controls
+        if groups != self._groups:
+            self._groups, self._shown_rig = groups, ""
+        super().show()
+        full = len(bench.state.rig.pins) >= MOST_PINS
+        pin = {
+            "key": "pin",
+            "label": "Three are pinned" if full else "Pin this pickup",
+            "enabled": bench.can_pin,
+            "primary": bench.can_pin,
+        }
+        self.actions.actions = [pin, *self.actions.actions]
+        self.actions.pins = [
+            {
+                "key": str(shown.pin.slot),
+                "colour": PINS[shown.pin.slot].colour,
+                "dash": " ".join(f"{length:g}" for length in PINS[shown.pin.slot].dash),
+                "text": shown.text,
+            }
+            for shown in bench.pins
+        ]
+
+    def show_results(self) -> None:
+        """Show everything that follows from the pickup."""
+        bench = self.bench
+        self.numbers.value = numbers_html(bench.numbers)
+        self.said.value = sentence_html(bench.note) if bench.note else ""
+        change = bench.change
+        self.change_box.layout.display = "none" if change is None else None
+        self.change.value = "" if change is None else _line(change_sentence(change, bench.compared.name))
+        self.bobbin.svg = self.draw_bobbin(self.bobbin.width)
+        self.fit.value = self._fits()
+        head = ("At its leads", "Best guess", "95 of 100 lie in", "Doubt is")
+        self.table.value = table_html("What it should measure", head, [_cells(row) for row in value_rows(bench.built)])
+        winding = bench.winding
+        self.coil_table.value = table_html(
+            "For the winder",
+            ("This coil", "Is"),
+            [(row.label, row.value) for row in coil_rows(winding, winding.wire.name)],
+        )
+        answers = bench.answers
+        self.asked.value = "".join(_line(answer.text) for answer in answers)
+        for button, key in ((self.use_target, "target"), (self.use_full, "full")):
+            turns = next(answer.turns for answer in answers if answer.key == key)
+            button.disabled = turns is None or turns == round(winding.turns)
+            button.tooltip = "" if turns is None else f"Sets {turns} turns"
+        place = bench.state.slot
+        self.link.value = (
+            f'<p><a class="lab-link" href="{RIG_PAGE}?{escape(bench.rig_query)}">Use it in my rig</a>, as the '
+            f"{escape(place)} pickup of {escape(bench.rig.name)}.</p>"
+        )
+        lines = [*bench.built.warnings, *cautions(bench.made.sheet)]
+        items = "".join(f"<li>{escape(line[:1].upper())}{escape(line[1:])}</li>" for line in dict.fromkeys(lines))
+        self.cautions.value = f'<h2>Mind</h2><ul class="lab-cautions">{items}</ul>'
+
+    def draw(self, width: int) -> str:
+        """Return the curve."""
+        drawing: str = self.bench.draw(width)
+        return drawing
+
+    def draw_bobbin(self, width: int) -> str:
+        """Return the coils to scale."""
+        return draw_bobbin(self.bench.outlines, title=f"{self.bench.made.name} on its bobbin, to scale", width=width)
+
+    def compared(self) -> tuple[Rig, str] | None:
+        """Return the compared pin's rig."""
+        shown = self.bench.compared
+        return None if shown is None else (self.bench.rig_of(shown.pin), shown.short)
+
+    def sheet_file(self) -> MadeFile:
+        """Return the pickup as a sheet to save."""
+        text = saved_sheet(self.bench.made, self.name)
+        return MadeFile(name=f"{file_stem(self.name)}.toml", kind="application/toml", content=text.encode())
+
+    def drawing_file(self) -> MadeFile:
+        """Return the drawing to save."""
+        return MadeFile(
+            name=f"{file_stem(self.name)}-bobbin.svg", kind="image/svg+xml", content=self.draw_bobbin(790).encode()
+        )
+
+    def _open_sheet(self, name: str, text: str) -> str:
+        made = open_sheet_text(text, name)
+        self.bench.open_sheet(made)
+        self.actions.said = ""
+        self.show()
+        return f"Opened: {made.name}."
+
+    def _take_turns(self, key: str) -> None:
+        turns = next(answer.turns for answer in self.bench.answers if answer.key == key)
+        if turns is not None:
+            self.bench.set_turns(turns)
+
+    def _fits(self) -> str:
+        lines = []
+        for outline in self.bench.outlines:
+            winding = self.bench.windings[outline.name]
+            which = f"{outline.name[:1].upper()}{outline.name[1:]} coil: " if len(self.bench.outlines) > 1 else ""
+            bad = "lab-bad" if outline.overflow > 0 else ""
+            text = f"{which}{fit_sentence(winding, outline.flange_radius)}"
+            lines.append(_line(text, bad))
+        return "".join(lines)
+
+
+def _line(text: str, kind: str = "") -> str:
+    return f'<p class="lab-fit {kind}">{escape(text)}</p>'
+
+
+def _cells(row: Row) -> tuple[str, str, str, str]:
+    return row.label, row.value, row.bounds or "as stated", row.cause
