@@ -20,7 +20,7 @@ from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.work import Progress
 
-CHECK_FAILED = 1
+CHECK_FAILED, INTERRUPTED = 1, 130
 QUIET_S = 1.0
 """Seconds before progress is shown."""
 
@@ -153,6 +153,8 @@ def tolerance(
         emit(study_text.tolerance_text(result, rig_inputs(rig), sentences), output, force)
     assert Measure(RESONANCE) in study.measures
     failed = wanted_share is not None and result.share is not None and result.share < wanted_share
+    if not result.complete:
+        return INTERRUPTED
     return CHECK_FAILED if failed else 0
 
 
@@ -195,7 +197,8 @@ def search(
     "turns and wire"    turns and --wire (several) of a built pickup that sound like --like
     "longest cable"     longest cable that loses less than --loss at --at
 
-    Exit code 1: the goal was understood and nothing meets it.
+    Exit code 1: the goal was understood and nothing meets it. Interrupted once from the keyboard it ends with what was
+    found so far and exit code 130.
     """
     from labkit.cli import study_text
 
@@ -226,6 +229,8 @@ def search(
     elif as_csv:
         text = study_text.search_csv(result)
     emit(text, output, force)
+    if not result.complete:
+        return INTERRUPTED
     return 0 if result.fits else CHECK_FAILED
 
 

@@ -217,8 +217,11 @@ def search_text(result: SearchResult) -> str:
     lines.append(
         f"  tried      {result.combinations} combinations of choices" + ("" if result.complete else ", not all")
     )
+    left_out = [(result.over_budget, "over the budget"), (result.unbuildable, "cannot be built")]
+    if any(number for number, _ in left_out):
+        lines.append("  left out   " + ", ".join(f"{number} rows {why}" for number, why in left_out if number))
     if not result.fits:
-        lines += ["", f"  Nothing fits. {result.reason}"]
+        lines += ["", f"  Nothing fits{'' if result.complete else ' so far'}. {result.reason}"]
         if result.proof:
             lines.append(f"  {result.proof}")
         if result.solutions:
@@ -229,7 +232,8 @@ def search_text(result: SearchResult) -> str:
             f"{target.name} {target.shown(value)}" for target, value in zip(goal.targets, solution.values)
         )
         price = f"; costs {solution.cost:.2f}" if solution.cost else ""
-        lines += ["", f"  {rank}. {shown}", f"     {values}{price}"]
+        verdict = "" if solution.fits else " (misses the goal)"
+        lines += ["", f"  {rank}. {shown}{verdict}", f"     {values}{price}"]
         lines.append(f"     gives up: {'; '.join(solution.gives_up)}" if solution.gives_up else "     gives up nothing")
     return "\n".join(lines)
 

@@ -202,8 +202,7 @@ def freedom(
         texts = tuple(str(choice) for choice in choices)
         if series is not None or low is not None or not texts:
             raise InputError(f"'{name}' is a choice, not a number (or is no part of the rig): list its choices")
-        for text in texts:
-            with_choice(rig, name, text)
+        _check_choices(rig, name, texts)
         return Freedom(name=name, input=None, choices=texts, prices=_prices(name, prices, len(texts)))
     read = [item.parse(choice) if isinstance(choice, str) else float(choice) for choice in choices]
     limits = [item.parse(end) if isinstance(end, str) else end for end in (low, high)]
@@ -227,6 +226,23 @@ def freedom(
     if prices:
         raise InputError(f"'{name}': prices belong to choices or a series, not to a range")
     return Freedom(name=item.name, input=item, low=float(limits[0]), high=float(limits[1]))  # type: ignore[arg-type]
+
+
+def _check_choices(rig: Rig, name: str, texts: Sequence[str]) -> None:
+    """Refuse a choice that is none; one that cannot be built by itself may still fit beside others."""
+    is_built = getattr(rig.pickups.get(name.partition(".")[0]), "made_from", None) is not None and "." in name
+    failed: list[InputError] = []
+    for text in texts:
+        if name.endswith(".wire"):
+            catalogue().item("wire", text)
+        try:
+            with_choice(rig, name, text)
+        except InputError as error:
+            if not is_built:
+                raise
+            failed.append(error)
+    if len(failed) == len(texts):
+        raise failed[0]
 
 
 def with_choice(rig: Rig, name: str, text: str) -> Rig:

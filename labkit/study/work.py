@@ -20,6 +20,7 @@ from concurrent.futures import (
     ProcessPoolExecutor,
     wait,
 )
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -133,10 +134,9 @@ class _LocalPool:
     def submit(self, task: Callable[[int], ResultT], number: int) -> Future[ResultT]:
         if self.pool is None:
             # Spawned, not forked: a fork copies the locks of whatever threads the caller runs.
-            self.pool = ProcessPoolExecutor(
-                self.count, mp_context=multiprocessing.get_context("spawn"), initializer=_leave_interrupts_to_the_caller
-            )
-        return self.pool.submit(task, number)
+            self.pool = ProcessPoolExecutor(self.count, mp_context=multiprocessing.get_context("spawn"))
+        with _interrupts_held():
+            return self.pool.submit(task, number)
 
     def broken(self) -> None:
         if self.pool is not None:
@@ -220,9 +220,20 @@ def _on_executor(
         pool.close()
 
 
-def _leave_interrupts_to_the_caller() -> None:
-    """An interrupt from the keyboard reaches every process of a terminal; the caller decides what it means."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Hold interrupts from the keyboard back while processes start: they inherit that, and never see one.
+
+    An interrupt reaches every process of a terminal; what it means is for the caller alone to decide.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _duration(seconds: float) -> str:

@@ -81,3 +81,41 @@ def test_a_search_killed_in_the_middle_gives_the_same_result_when_taken_up(tmp_p
     kill_in_the_middle(SEARCH, record)
     assert '"done": 1' in chunks_recorded(record) or '"done": 2' in chunks_recorded(record)
     assert_same(run_search(large(), record=record), run_search(large()))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="interrupts by signal")
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_an_interrupt_from_the_keyboard_ends_a_study_with_what_is_done(tmp_path: Path, workers: str) -> None:
+    record = tmp_path / "study.npz"
+    command = [sys.executable, "-c", INTERRUPTIBLE, "--record", str(record), "--workers", workers]
+    process = subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    try:
+        waited = time.monotonic()
+        while not record.exists():
+            assert process.poll() is None, "the study ended before it could be interrupted"
+            assert time.monotonic() - waited < 60
+            time.sleep(0.02)
+        # As a terminal does it: to every process of the group.
+        os.killpg(process.pid, signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+    finally:
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.communicate()
+    assert process.returncode == 130
+    assert "stopped early" in out
+    assert err == ""
+    assert record.exists()
+
+
+INTERRUPTIBLE = """
+if __name__ == "__main__":
+    import sys
+    from labkit.study import checkpoint
+    checkpoint.EVERY_S = 0.0
+    from labkit.cli.main import main
+    rig = "Saltmarsh Lane, narrow single coil"
+    sys.exit(main(["tolerance", rig, "--count", "3000000", "--points", "32", *sys.argv[1:]]))
+"""

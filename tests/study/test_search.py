@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -12,6 +13,8 @@ import pytest
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import Table, parse_sheet
+from labkit.pickup.build import read_build
+from labkit.pickup.build_sheet import with_changes
 from labkit.rig.inputs import with_inputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig
@@ -259,19 +262,32 @@ def test_switches_and_pickups_are_chosen_among_like_part_values() -> None:
     }
 
 
-def test_a_bobbin_that_does_not_fit_is_a_reason() -> None:
-    rig = load_rig("Saltmarsh Lane, narrow single coil")
+def on_a_narrow_bobbin() -> Rig:
+    """The bench instrument with the built pickup, on a bobbin whose flange ends at 7 mm."""
     built = load_pickup("narrow single coil, built")
-    rig = rig.replace(pickups={"bridge": built})
-    from dataclasses import replace
-
-    from labkit.pickup.build import read_build
-    from labkit.pickup.build_sheet import with_changes
-
     narrow = read_build(with_changes(built.made_from.table(), {"coil.main.flange_radius": "7 mm"}))
-    rig = rig.replace(pickups={"bridge": replace(narrow.pickup, made_from=narrow.build)})
-    with pytest.raises(InputError, match=r"flange|fit"):
+    pickup = replace(narrow.pickup, made_from=narrow.build)
+    return load_rig("Saltmarsh Lane, narrow single coil").replace(pickups={"bridge": pickup})
+
+
+def test_turns_that_do_not_fit_the_bobbin_are_left_out_and_said() -> None:
+    rig = on_a_narrow_bobbin()
+    wire = freedom(rig, "bridge.coil.main.wire", choices=["AWG 42 single build", "AWG 43 single build"])
+    turns = freedom(rig, "bridge.coil.main.turns", choices=["8000", "9500"])
+    result = run_search(goal(rig, [like(rig, GRID_HZ, within_db=3.0)], [wire, turns]))
+    # 9500 turns fit of the thinner wire only: N·d²/(packing·height) is 5.1 mm and 4.1 mm beside 4.5 mm of room.
+    assert (result.tried, result.unbuildable) == (3, 1)
+    assert result.fits
+    assert ("AWG 42 single build", "9500") not in [tuple(solution.choices.values()) for solution in result.solutions]
+    with pytest.raises(InputError, match="flange"):
         freedom(rig, "bridge.coil.main.turns", choices=["20000"])
+    with pytest.raises(InputError, match="Did you mean 'AWG 42 single build'"):
+        freedom(rig, "bridge.coil.main.wire", choices=["AWG 42 single built", "AWG 43 single build"])
+    only = freedom(rig, "bridge.coil.main.turns", choices=["9500", "8000"])
+    impossible = replace(only, choices=("9500",))
+    nothing = run_search(goal(rig, [like(rig, GRID_HZ)], [impossible]))
+    assert nothing.reason.startswith("Nothing of this can be built:")
+    assert "flange" in nothing.reason
 
 
 def test_every_demo_goal_of_the_catalogue_reads_and_is_met() -> None:
