@@ -1,7 +1,7 @@
 """The lab's own server: Voila in this process, every setting stated here, nothing left to files of the machine.
 
-Only this machine can reach it; it asks no other host for anything, and a content policy makes the browser
-refuse to. A kernel without a browser is closed after two minutes.
+Only this machine can reach it unless it is shared (`labkit.app.door`); it asks no other host for anything, and a
+content policy makes the browser refuse to. A kernel without a browser is closed after two minutes.
 """
 
 from __future__ import annotations
@@ -15,25 +15,28 @@ import webbrowser
 from importlib import resources
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import tornado.web
 from jupyter_client.kernelspec import KernelSpecManager
 from jupyter_server.utils import url_path_join
 from jupyterlab_server.config import get_federated_extensions
-from traitlets import default
+from traitlets import Instance, default
 from traitlets.config import Config
 from voila.app import Voila
 from voila.tornado.handler import TornadoVoilaHandler
+from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.utils import get_voila_labextensions_path
 
 from labkit.app.contents import plugin_problems, sheet_problems
+from labkit.app.door import HOST, Door, DoorKeeper, ForeignName, PageHandler, StartHandler
 from labkit.app.landing import landing_rigs, landing_tasks
 from labkit.app.panels import panels
 from labkit.core.errors import LabkitError
 from labkit.core.places import shipped_folder
 
 DEFAULT_PORT = 8866
-HOST = "127.0.0.1"
+LOCAL_DOOR = Door()
 KERNEL_IDLE_S = 120
 PING_MS = 30_000
 CELL_TIMEOUT_S = 60
@@ -75,29 +78,23 @@ class OwnKernels(KernelSpecManager):
         return []
 
 
-class PageHandler(TornadoVoilaHandler):
-    """Gives every page the token without which the server refuses its request to end the kernel on leaving."""
-
-    async def get(self, path: str | None = None) -> None:
-        """Send the page."""
-        _ = self.xsrf_token  # asking for it sets the cookie
-        await super().get(path)
-
-
 class Lab(Voila):
     """Voila that serves the lab's fonts and scripts, refuses foreign host names, and reads no configuration file."""
 
     name = "labkit"
+    door = Instance(Door, args=(), help="How the lab is reached.").tag(config=True)
 
     @default("config_file_paths")
     def _no_config_files(self) -> list[str]:
         return []
 
     def init_settings(self) -> dict[str, Any]:
-        """Return Voila's settings, closed to names other than this machine's (no rebinding of foreign names)."""
+        """Return Voila's settings, closed to names other than the lab's own (no rebinding of foreign names)."""
         settings = super().init_settings()
-        settings["allow_remote_access"] = False
-        settings["local_hostnames"] = ["localhost", HOST]
+        # the library's own check knows this machine's names only; another door is guarded by `ForeignName`
+        settings["allow_remote_access"] = self.door != Door()
+        settings["local_hostnames"] = list(self.door.names)
+        settings["labkit_most_pages"] = self.door.most_pages
         return settings
 
     def init_handlers(self) -> list[Any]:
@@ -111,10 +108,9 @@ class Lab(Voila):
             )
             for name, folder in folders.items()
         ]
-        pages = [
-            (route[0], PageHandler, *route[2:]) if route[1] is TornadoVoilaHandler else route
-            for route in super().init_handlers()
-        ]
+        own_handlers = {TornadoVoilaHandler: PageHandler, TornadoVoilaTreeHandler: StartHandler}
+        pages = [(route[0], own_handlers.get(route[1], route[1]), *route[2:]) for route in super().init_handlers()]
+        self.app.add_handlers(self.door.foreign_names, [(r".*", ForeignName)])
         return own + pages
 
 
@@ -156,7 +152,14 @@ def unwanted_extensions() -> list[str]:
     return sorted(set(installed) - set(WANTED_EXTENSIONS)) or ["none"]
 
 
-def server_config(*, port: int, debug: bool = False, folder: Path | None = None) -> Config:
+def server_config(
+    *,
+    port: int,
+    debug: bool = False,
+    folder: Path | None = None,
+    door: Door = LOCAL_DOOR,
+    kernel_idle_s: int = KERNEL_IDLE_S,
+) -> Config:
     """Return every setting of the server.
 
     Parameters
@@ -167,6 +170,10 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
         Shows tracebacks in pages and the server's log.
     folder : Path, optional
         Folder of notebooks; the lab's own pages by default.
+    door : Door
+        How the lab is reached; from this machine only by default.
+    kernel_idle_s : int
+        After so long without a browser a page's kernel is closed.
     """
     shown = {
         "labkitPages": list_pages(folder) if folder else panel_pages(),
@@ -180,7 +187,11 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
         return page_config
 
     config = Config()
-    config.Voila.ip = HOST
+    config.Lab.door = door
+    config.Voila.ip = door.ip
+    config.Voila.base_url = door.base_path
+    config.Voila.token = door.token
+    config.Voila.identity_provider_class = DoorKeeper
     config.Voila.port = port
     config.Voila.port_retries = 0
     config.Voila.open_browser = False
@@ -195,6 +206,9 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
         "ws_ping_interval": PING_MS,
         "ws_ping_timeout": PING_MS,
     }
+    if door.public:
+        parts = urlsplit(door.public)
+        config.Voila.tornado_settings["allow_origin"] = f"{parts.scheme}://{parts.netloc}"
     voila = config.VoilaConfiguration
     voila.template = "labkit"
     voila.theme = "light"
@@ -209,15 +223,21 @@ def server_config(*, port: int, debug: bool = False, folder: Path | None = None)
     voila.page_config_hook = add_pages
     voila.file_allowlist = [r".*\.(png|jpg|gif|svg)"]
     config.VoilaExecutor.timeout = CELL_TIMEOUT_S
-    config.MappingKernelManager.cull_idle_timeout = KERNEL_IDLE_S
-    config.MappingKernelManager.cull_interval = 15
+    config.MappingKernelManager.cull_idle_timeout = kernel_idle_s
+    config.MappingKernelManager.cull_interval = max(1, min(15, kernel_idle_s // 3))
     config.MappingKernelManager.cull_connected = False
     config.MappingKernelManager.cull_busy = False
     return config
 
 
 def serve(
-    *, port: int = DEFAULT_PORT, open_browser: bool = True, debug: bool = False, folder: Path | None = None
+    *,
+    port: int = DEFAULT_PORT,
+    open_browser: bool = True,
+    debug: bool = False,
+    folder: Path | None = None,
+    door: Door = LOCAL_DOOR,
+    kernel_idle_s: int = KERNEL_IDLE_S,
 ) -> None:
     """Serve the lab until interrupted.
 
@@ -231,52 +251,57 @@ def serve(
         Tracebacks in pages, server log on standard error.
     folder : Path, optional
         Other notebooks than the lab's own.
+    door : Door
+        How the lab is reached; from this machine only by default.
+    kernel_idle_s : int
+        After so long without a browser a page's kernel is closed.
 
     Raises
     ------
     ServerError
         If the port is taken.
     """
-    port = _claim_port(port)
-    address = f"http://{HOST}:{port}/"
+    port = _claim_port(port, door.ip)
     share = str(data_folder())
     paths = [share, *filter(None, os.environ.get("JUPYTER_PATH", "").split(os.pathsep))]
     os.environ["JUPYTER_PATH"] = os.pathsep.join(dict.fromkeys(paths))
     os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")
-    config = server_config(port=port, debug=debug, folder=folder)
-    threading.Thread(target=_announce, args=(address, open_browser), daemon=True).start()
+    config = server_config(port=port, debug=debug, folder=folder, door=door, kernel_idle_s=kernel_idle_s)
+    threading.Thread(target=_announce, args=(door, port, open_browser), daemon=True).start()
     Lab.launch_instance(argv=[], config=config)
 
 
-def _claim_port(port: int) -> int:
+def _claim_port(port: int, ip: str = HOST) -> int:
     """Return a port that can be bound; a sentence instead of the server's own exit when it is taken."""
-    with socket.socket() as probe:
+    with socket.socket(socket.AF_INET6 if ":" in ip else socket.AF_INET) as probe:
         if os.name != "nt":
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind((HOST, port))
+            probe.bind((ip, port))
         except OSError as error:
             raise ServerError(
-                f"port {port} on {HOST} cannot be used ({error.strerror}); choose another with --port (0: any)"
+                f"port {port} on {ip} cannot be used ({error.strerror}); choose another with --port (0: any)"
             ) from None
         return int(probe.getsockname()[1])
 
 
-def _announce(address: str, open_browser: bool) -> None:
-    """Say where the lab is once it answers, and open it."""
-    port = int(address.rsplit(":", 1)[1].strip("/"))
+def _announce(door: Door, port: int, open_browser: bool) -> None:
+    """Say where the lab is once it answers and who can reach it, and open it."""
+    address = door.link(port)
     for _ in range(600):
-        with socket.socket() as probe:
-            if probe.connect_ex((HOST, port)) == 0:
+        with socket.socket(socket.AF_INET6 if ":" in door.ip else socket.AF_INET) as probe:
+            if probe.connect_ex((door.ip, port)) == 0:
                 break
         time.sleep(0.1)
     opened = False
-    if open_browser and _has_display():
+    if open_browser and not door.public and _has_display():
         try:
             opened = webbrowser.open(address)
         except webbrowser.Error:
             opened = False
     print(f"The lab is open in your browser: {address}" if opened else f"The lab is open at {address}", flush=True)
+    for line in door.told(port):
+        print(line, flush=True)
     print("Stop it with Ctrl+C.", flush=True)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from labkit.core.errors import InputError
+
 DEFAULT_PORT = 8866
 
 
@@ -17,11 +19,38 @@ DEFAULT_PORT = 8866
 )
 @click.option("--no-browser", is_flag=True, help="Print the address only.")
 @click.option("--debug", is_flag=True, help="Show tracebacks in the pages and the server's log here.")
-def open_lab(port: int, no_browser: bool, debug: bool) -> None:
-    """Open the lab in the browser, on this machine only."""
-    from labkit.app.server import serve  # the server takes a second to import: only here
+@click.option("--share", is_flag=True, help="Open the lab to the room: other machines, with a token in the link.")
+@click.option("--address", help="With --share: the address of this machine to be reached at.")
+@click.option(
+    "--most-pages",
+    type=click.IntRange(1, 1000),
+    help="With --share: pages open at once (12 by default); each needs 110 to 200 MB of memory.",
+)
+@click.option("--public-address", help="Address under which a hub in front of the lab serves it.")
+def open_lab(
+    port: int,
+    no_browser: bool,
+    debug: bool,
+    share: bool,
+    address: str | None,
+    most_pages: int | None,
+    public_address: str | None,
+) -> None:
+    """Open the lab in the browser: on this machine only, unless it is shared."""
+    if not share and (address is not None or most_pages is not None):
+        raise InputError("--address and --most-pages belong to --share, which opens the lab to other machines")
+    if share and public_address is not None:
+        raise InputError("--share and --public-address exclude each other: behind a hub, the hub decides who comes in")
+    # the server takes a second to import: only here
+    from labkit.app.door import PAGES_IN_A_ROOM, Door, hub_door, room_door
+    from labkit.app.server import serve
 
-    serve(port=port, open_browser=not no_browser, debug=debug)
+    door = Door()
+    if share:
+        door = room_door(address, most_pages=PAGES_IN_A_ROOM if most_pages is None else most_pages)
+    elif public_address is not None:
+        door = hub_door(public_address)
+    serve(port=port, open_browser=not no_browser, debug=debug, door=door)
 
 
 commands = [open_lab]
