@@ -110,7 +110,7 @@ def position_view(rig: Rig, pot: Pot) -> View:
     rest = [(row, at) for row, at in enumerate(found.positions) if at not in (now, reference)]
     for (row, at), style in zip(rest, FAMILY):
         curves.append(Curve(frequency_hz=GRID_HZ, gain_db=found.gain_db[row], label=f"{at:g}", style=style))
-    positions = tuple(float(position) for position in range(9, 0, -1))
+    positions = tuple(float(position) for position in range(10, 0, -1))
     level, tilt = levels_of_turn(rig, control, positions)
     rows = tuple(
         (f"{name} {at:g}", change_in_words(float(down)), change_in_words(float(loss)))

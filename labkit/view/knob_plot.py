@@ -6,7 +6,7 @@ Drawn by hand like the live curve, with the same palette; labels stand on the li
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -14,6 +14,8 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.view.palette import EDGE, LINE, MUTED, NOW, PAPER, SANS, CurveStyle
+
+Scale = Callable[[float], float]
 
 WIDTH, HEIGHT = 372, 268
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46, 12, 12, 40
@@ -54,7 +56,7 @@ def draw_knob_plot(
     title, description : str
         Text alternative. Escaped here.
     low, high, step : float
-        Ends of the value axis and distance of its lines; values outside are cut off at the frame.
+        Ends of the value axis and distance of its lines; what lies outside is not drawn.
     unit, axis : str
         Unit of the value axis, and what the turn is the turn of.
     mark : float, optional
@@ -87,32 +89,59 @@ def draw_knob_plot(
     if mark is not None:
         parts.append(_line(x(mark), _TOP, x(mark), bottom, EDGE, dash="3 3"))
     for line in reversed(lines):
-        points = " ".join(f"{x(turn):.1f},{y(value):.1f}" for turn, value in zip(line.position, line.value))
+        shown = (line.value >= low) & (line.value <= high)
+        pairs = zip(line.position[shown].tolist(), line.value[shown].tolist())
+        points = " ".join(f"{x(turn):.1f},{y(value):.1f}" for turn, value in pairs)
         dash = f' stroke-dasharray="{" ".join(f"{length:g}" for length in line.style.dash)}"' if line.style.dash else ""
         parts.append(
             f'<polyline fill="none" stroke="{line.style.colour}" stroke-width="{line.style.width:g}" '
             f'stroke-linejoin="round"{dash} data-label="{escape(line.label)}" points="{points}"/>'
         )
-    for line, (at_x, at_y) in zip(lines, _places(lines, x, y)):
+    for line, (at_x, at_y, anchor) in zip(lines, _places(lines, x, y)):
         parts.append(
-            f'<text x="{at_x:.1f}" y="{at_y:.1f}" text-anchor="end" fill="{line.style.colour}" font-weight="600" '
+            f'<text x="{at_x:.1f}" y="{at_y:.1f}" text-anchor="{anchor}" fill="{line.style.colour}" font-weight="600" '
             f'paint-order="stroke" stroke="{PAPER}" stroke-width="4">{escape(line.label)}</text>'
         )
     parts.append("</svg>")
     return "".join(parts)
 
 
-def _places(lines: Sequence[KnobLine], x: object, y: object) -> list[tuple[float, float]]:
-    """Where labels stand: left above their line at the turn where it is farthest from all the others."""
-    turns = np.linspace(3.5, 8.0, 19)
-    heights = np.array([[y(value) for value in np.interp(turns, line.position, line.value)] for line in lines])  # type: ignore[operator]
+def _places(lines: Sequence[KnobLine], x: Scale, y: Scale) -> list[tuple[float, float, str]]:
+    """Where labels stand, and their anchor: beside their line, where they are clear of all lines and labels."""
+    boxes: list[tuple[float, float, float, float]] = []
     places = []
-    for index, own in enumerate(heights):
-        others = np.delete(heights, index, axis=0)
-        room = np.min(np.abs(others - own), axis=0) if others.size else np.full(turns.size, 99.0)
-        best = int(np.argmax(np.minimum(room, 24.0) - np.abs(turns - 5.5)))
-        places.append((x(float(turns[best])) - 6, float(own[best]) - 3))  # type: ignore[operator]
+    for line in lines:
+        long = 7.2 * len(line.label)
+        best, chosen, best_worth = (0.0, 0.0, "end"), (0.0, 0.0, 0.0, 0.0), -math.inf
+        for turn in np.linspace(2.0, 9.0, 29).tolist():
+            at_x, at_y = x(turn), y(float(np.interp(turn, line.position, line.value)))
+            for box, place in (
+                ((at_x - 6 - long, at_y - 15, at_x - 6, at_y - 2), (at_x - 6, at_y - 4, "end")),
+                ((at_x + 6, at_y + 3, at_x + 6 + long, at_y + 16), (at_x + 6, at_y + 14, "start")),
+            ):
+                inside = box[0] > _LEFT and box[2] < WIDTH - _RIGHT and box[1] > _TOP and box[3] < HEIGHT - _BOTTOM
+                free = min([_clearance(other, box, x, y) for other in lines] + [_apart(box, old) for old in boxes])
+                worth = min(free, 8.0) - 0.4 * abs(turn - 5.5) - (0.0 if inside else 50.0)
+                if worth > best_worth:
+                    best, chosen, best_worth = place, box, worth
+        boxes.append(chosen)
+        places.append(best)
     return places
+
+
+def _clearance(line: KnobLine, box: tuple[float, float, float, float], x: Scale, y: Scale) -> float:
+    """Vertical distance of a line from a box, CSS pixels; below 0 where it runs through it."""
+    turns = np.linspace(0.0, 10.0, 101)
+    across = np.array([x(turn) for turn in turns.tolist()])
+    over = (across >= box[0]) & (across <= box[2])
+    if not over.any():
+        return 99.0
+    down = np.array([y(value) for value in np.interp(turns[over], line.position, line.value).tolist()])
+    return float(np.min(np.maximum(box[1] - down, down - box[3])))
+
+
+def _apart(box: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> float:
+    return max(other[0] - box[2], box[0] - other[2], other[1] - box[3], box[1] - other[3])
 
 
 def _line(x1: float, y1: float, x2: float, y2: float, colour: str, *, dash: str = "") -> str:
