@@ -57,9 +57,11 @@ def gain_draws(rig: Rig, slot: str, built: BuiltPickup, frequency_hz: np.ndarray
     if not values:
         return np.broadcast_to(gain_db(solve(circuit, frequency_hz).transfer), (draws, frequency_hz.size))
     levels = gain_db(solve(circuit, frequency_hz, values=values).transfer)
-    # what the models do not get right about the peak's height acts where the curve stands over its bass
+    # what the models do not get right about the peak's height acts where the curve stands over its bass, as far as
+    # this pickup is heard at all
     excess = np.clip(levels - levels[:, :1], 0.0, None)
     share = excess / np.maximum(excess.max(axis=1, keepdims=True), 1.0)
+    share *= np.minimum(np.abs(rig.evaluate(frequency_hz, source=slot) / solve(circuit, frequency_hz).transfer), 1.0)
     deviation = 8.686 * PEAK_DEVIATIONS["model of the peak's height"]
     return np.asarray(levels + share * deviation * _normal("model of the peak's height", draws)[:, None])
 

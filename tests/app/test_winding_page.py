@@ -1,0 +1,115 @@
+"""The winding page's widgets, without a browser."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.app.winding_model import WindingBench
+from labkit.app.winding_page import WindingPage
+
+
+@pytest.fixture
+def page() -> WindingPage:
+    return WindingPage(WindingBench())
+
+
+def send(widget, **fields):
+    widget._receive(widget, fields, [])
+
+
+def test_a_moved_slider_changes_curve_drawing_table_and_address(page):
+    before = page.curve.svg, page.bobbin.svg, page.table.value
+    send(page.controls, do="set", key="turns", index=40)
+    assert page.bench.winding.turns == 3000
+    assert page.curve.svg != before[0]
+    assert page.bobbin.svg != before[1]
+    assert page.table.value != before[2]
+    assert "turns" in page.actions.query
+
+
+def test_a_slider_in_the_hand_is_not_rebuilt(page):
+    send(page.controls, do="type", key="turns", text="7777")
+    groups = page.controls.groups
+    send(page.controls, do="set", key="turns", index=40)
+    assert page.controls.groups is groups
+
+
+def test_a_cover_brings_its_own_controls(page):
+    keys = {control["key"] for group in page.controls.groups for control in group["controls"]}
+    assert "cover_gap" not in keys
+    send(page.controls, do="type", key="cover", text="brass")
+    keys = {control["key"] for group in page.controls.groups for control in group["controls"]}
+    assert {"cover_gap", "cover_thickness"} <= keys
+
+
+def test_pins_are_offered_listed_and_taken_up_again(page):
+    send(page.actions, do="pin")
+    send(page.controls, do="type", key="grade", text="Alnico 2")
+    assert page.actions.pins[0]["text"] == "Alnico 5, now Alnico 2"
+    assert page.player.labels == ["Now", "Alnico 5"]
+    assert "Against Alnico 5" in page.change.value
+    send(page.actions, do="restore", key="0")
+    assert page.bench.values["grade"] == "Alnico 5"
+    send(page.actions, do="unpin", key="0")
+    assert page.actions.pins == []
+
+
+def test_both_magnets_sound_at_equal_loudness(page):
+    send(page.actions, do="pin")
+    send(page.controls, do="type", key="grade", text="Alnico 2")
+    send(page.player, do="render")
+    assert len(page.player.now) == len(page.player.other) > 1000
+    assert page.player.now != page.player.other
+    assert "same loudness" in page.player.note
+
+
+def test_filling_the_bobbin_by_its_button(page):
+    page.use_full.click()
+    assert "0.0 mm left" in page.fit.value
+    assert page.use_full.disabled
+
+
+def test_an_overflow_is_said_and_not_saved(page):
+    send(page.controls, do="type", key="turns", text="12000")
+    assert "8688 turns fit" in page.fit.value
+    told = []
+    page.files.send = lambda content, buffers=None: told.append(content)
+    send(page.files, do="make", key="sheet")
+    assert "Not saved" in told[0]["failed"]
+
+
+def test_a_saved_sheet_opens_again_by_the_file_field(page):
+    send(page.controls, do="type", key="turns", text="7321")
+    made = page.sheet_file()
+    other = WindingPage(WindingBench())
+    told = []
+    other.opener.send = lambda content, buffers=None: told.append(content)
+    send(other.opener, do="sheet", name="mine.toml", text=made.content.decode())
+    assert told[0]["failed"] is False
+    assert other.bench.winding.turns == 7321
+    send(other.opener, do="sheet", name="mine.toml", text="nothing = ")
+    assert told[-1]["failed"] is True
+    assert other.bench.winding.turns == 7321
+    send(other.opener, do="sheet", name="huge.toml", text="#" * 300_000)
+    assert "larger" in told[-1]["said"]
+
+
+def test_the_link_to_the_rig_page_carries_the_pickup(page):
+    send(page.controls, do="type", key="turns", text="7321")
+    assert 'href="rig.ipynb?v=1&amp;bridge=made' in page.link.value
+    assert "7321" in page.link.value
+
+
+def test_a_hostile_name_is_text_everywhere(page):
+    sheet = page.sheet_file().content.decode().replace('name = "', 'name = "<img src=x onerror=alert(1)>')
+    send(page.opener, do="sheet", name="<b>.toml", text=sheet)
+    assert "<img" in page.bench.made.name
+    for html in (
+        page.curve.svg,
+        page.bobbin.svg,
+        page.table.value,
+        page.link.value,
+        page.fit.value,
+        page.numbers.value,
+    ):
+        assert "<img" not in html
