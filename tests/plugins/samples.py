@@ -58,7 +58,7 @@ READER_FILES = {
     "bench log": (
         "sweep.log",
         "saltmarsh bench log 1\nmeasured = impedance\n"
-        + "".join(f"f {f} z {6000 + 2 * f} p 12.5\n" for f in range(100, 2000, 100)),
+        + "".join(f"f={f};z={6000 + 2 * f};p=12.5\n" for f in range(100, 2000, 100)),
     ),
 }
 

@@ -74,7 +74,7 @@ def install(wheel: Path, folder: Path) -> Installation:
     (information,) = installed.glob("labkit-*.dist-info")
     requirements = metadata.Distribution.at(information).requires or []
     for name in closure(requirements):
-        _link(metadata.distribution(name), environment, installed)
+        link_into(metadata.distribution(name), environment, installed)
     return Installation(environment, outside)
 
 
@@ -106,7 +106,8 @@ def _is_installed(name: str) -> bool:
     return True
 
 
-def _link(distribution: metadata.Distribution, environment: Path, site: Path) -> None:
+def link_into(distribution: metadata.Distribution, environment: Path, site: Path) -> None:
+    """Link the files of a distribution of this environment into another."""
     prefix = Path(sysconfig.get_path("data"))
     source_site = Path(str(distribution.locate_file(""))).resolve()
     linked: set[Path] = set()

@@ -1,9 +1,9 @@
-"""``bench log``: sweep files of an invented instrument. No separator, no header row; each line says what it holds.
+"""``bench log``: sweep files of an invented instrument, in which every number bears its name.
 
 saltmarsh bench log 1
 measured = impedance
-f 100 z 6010.5 p 2.1
-f 112 z 6012.0 p 2.4
+f=100;z=6010.5;p=2.1
+f=112;z=6012.0;p=2.4
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from labkit.core.errors import InputError, did_you_mean, join_words
 
 FIRST_LINE = "saltmarsh bench log 1"
 KINDS = ("impedance", "divider", "exciter")
-_ROW = re.compile(r"f (\S+) z (\S+)(?: p (\S+))?")
+_ROW = re.compile(r"f=([^;]+);z=([^;]+)(?:;p=([^;]+))?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ class BenchLogReader:
                 continue
             rows.append(_row(line, f"{path.name}: line {number}"))
         if not rows:
-            raise InputError(f"{path.name}: the bench log holds no row such as 'f 100 z 6010.5 p 2.1'")
+            raise InputError(f"{path.name}: the bench log holds no row such as 'f=100;z=6010.5;p=2.1'")
         frequency, magnitude, phase = np.array(sorted(rows)).T
         return Sweep(
             frequency_hz=frequency,
@@ -75,5 +75,5 @@ def _row(line: str, where: str) -> tuple[float, float, float]:
             raise ValueError
         frequency, magnitude, phase = (float(text) if text is not None else float("nan") for text in found.groups())
     except ValueError:
-        raise InputError(f"{where}: must read 'f HERTZ z OHM p DEGREES'; got '{line.strip()[:40]}'") from None
+        raise InputError(f"{where}: must read 'f=HERTZ;z=OHM;p=DEGREES'; got '{line.strip()[:40]}'") from None
     return frequency, magnitude, phase
