@@ -1,69 +1,160 @@
-"""What the first page offers: questions of the trade that open a rig with the parts in place, and the demo rigs."""
+"""What the first page offers: questions of the trade that open a page with the parts in place, and the demo rigs."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
 from labkit.app.controls import Value
+from labkit.app.panels import notebook_panels
 from labkit.app.rig_model import query_for
 from labkit.app.rig_offers import RigOffers
 from labkit.catalogue import catalogue
 
-RIG_PAGE = "rig.ipynb"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """A question and the page that answers it.
+
+    Attributes
+    ----------
+    question, hint : str
+    page : str
+        File name of the page without its ending.
+    now, pin : mapping of str to float or str
+        Controls that stand elsewhere than in the rig's sheet, now and in the pinned rig; None pins nothing.
+    """
+
+    question: str
+    hint: str
+    page: str = "rig"
+    now: Mapping[str, Value] = field(default_factory=dict)
+    pin: Mapping[str, Value] | None = None
+
+
+TASKS: tuple[tuple[str, tuple[Task, ...]], ...] = (
+    (
+        "Building or winding",
+        (
+            Task(
+                question="How many turns for what I want, and do they fit?",
+                hint="Bobbin, wire and turns to scale; resistance and inductance with their intervals.",
+                page="winding",
+            ),
+            Task(
+                question="Which pickup suits this wiring?",
+                hint="Change the pickup and see the loaded peak, not the bare one.",
+            ),
+            Task(
+                question="What do 250 k pots do to it, and 500 k?",
+                hint="250 k pinned, 500 k now: the pots set how high the peak stands.",
+                now={"volume.value": 500e3, "tone.value": 500e3},
+                pin={},
+            ),
+            Task(
+                question="How far do parts within tolerance spread?",
+                hint="The band that pots, capacitors and coils from the same drawer make.",
+                page="tolerance_and_search",
+            ),
+            Task(
+                question="How far can I trust a prediction?",
+                hint="Every model against numbers from outside, and what is left out.",
+                page="how_far_to_trust_it",
+            ),
+        ),
+    ),
+    (
+        "At the repair bench",
+        (
+            Task(
+                question="How long may the cable be before it dulls?",
+                hint="Three metres pinned, ten metres now.",
+                now={"cable.length": 10.0},
+                pin={"cable.length": 3.0},
+            ),
+            Task(
+                question="How do I explain a long cable at the counter?",
+                hint="One sentence, a family of curves, and a sheet to hand over.",
+                page="cable",
+                now={"cable.length": 10.0},
+            ),
+            Task(
+                question="Why does it go dull when the volume is backed off?",
+                hint="Full up pinned, five now.",
+                now={"volume": 5.0},
+                pin={"volume": 10.0},
+            ),
+            Task(
+                question="Which pot, taper or treble bleed?",
+                hint="One family of curves for each, by the knob's position.",
+                page="pots_and_capacitors",
+            ),
+            Task(
+                question="Is this pickup what it should be?",
+                hint="Drop a sweep or type readings; what fits, and what does not.",
+                page="measure",
+            ),
+        ),
+    ),
+    (
+        "Playing",
+        (
+            Task(
+                question="What does the tone knob really do?",
+                hint="Full up pinned, three now; then turn it.",
+                now={"tone": 3.0},
+                pin={"tone": 10.0},
+            ),
+            Task(
+                question="Does the tone capacitor matter?",
+                hint="At ten hardly; at zero a great deal: 22 nF pinned, 47 nF now.",
+                now={"tone": 0.0, "tone_capacitor": 47e-9},
+                pin={"tone": 0.0},
+            ),
+            Task(
+                question="Can I tell 250 k pots from 500 k?",
+                hint="Blind, at equal loudness, as often as it takes.",
+                page="listening_test",
+                pin={"volume.value": 500e3, "tone.value": 500e3},
+            ),
+            Task(
+                question="Can I tell a short cable from a long one?",
+                hint="Three metres against ten, blind; “could not tell” is a full answer.",
+                page="listening_test",
+                now={"cable.length": 3.0},
+                pin={"cable.length": 10.0},
+            ),
+        ),
+    ),
+)
 
 
 def landing_tasks() -> list[dict[str, object]]:
     """Return the questions by who asks them; each opens a page in a state given by its query.
 
-    Questions that the first rig of the catalogue cannot answer (a knob it has not) are left out; without a rig, all.
+    Questions that the first rig of the catalogue cannot answer (a knob it has not), or for which there is no page, are
+    left out; without a rig, all.
     """
-    if not RigOffers().rigs:
+    offers = RigOffers()
+    if not offers.rigs:
         return []
-    groups: list[dict[str, object]] = [
-        {
-            "who": "Building or winding",
-            "tasks": [
-                _task(
-                    "Which pickup suits this wiring?", "Change the pickup and see the loaded peak, not the bare one."
-                ),
-                _task(
-                    "What do 250 k pots do to it, and 500 k?",
-                    "The pots set how high the peak stands.",
-                    {"volume.value": 500e3, "tone.value": 500e3},
-                    {},
-                ),
-            ],
-        },
-        {
-            "who": "At the repair bench",
-            "tasks": [
-                _task(
-                    "How long may the cable be before it dulls?",
-                    "Three metres pinned, ten metres now.",
-                    {"cable.length": 10.0},
-                    {"cable.length": 3.0},
-                ),
-                _task(
-                    "Why does it go dull when the volume is backed off?",
-                    "Full up pinned, five now.",
-                    {"volume": 5.0},
-                    {"volume": 10.0},
-                ),
-            ],
-        },
-        {
-            "who": "Playing",
-            "tasks": [
-                _task(
-                    "What does the tone knob really do?",
-                    "Full up pinned, three now; then turn it.",
-                    {"tone": 3.0},
-                    {"tone": 10.0},
-                ),
-                _task("Does the tone capacitor matter?", "At ten hardly; at zero a great deal.", {"tone": 0.0}),
-            ],
-        },
-    ]
-    asked = [{**group, "tasks": [task for task in group["tasks"] if task]} for group in groups]  # type: ignore[attr-defined]
-    return [group for group in asked if group["tasks"]]
+    controls = offers.offer(offers.default_rig).controls
+    pages = {panel.name: panel.page for panel in notebook_panels()}
+    groups: list[dict[str, object]] = []
+    for who, tasks in TASKS:
+        shown = [
+            {
+                "question": task.question,
+                "hint": task.hint,
+                "file": pages[task.page],
+                "query": query_for(task.now, pin=task.pin),
+            }
+            for task in tasks
+            if task.page in pages and all(key in controls for key in {**task.now, **(task.pin or {})})
+        ]
+        if shown:
+            groups.append({"who": who, "tasks": shown})
+    return groups
 
 
 def landing_rigs() -> list[dict[str, str]]:
@@ -73,13 +164,3 @@ def landing_rigs() -> list[dict[str, str]]:
         {"name": name, "summary": found.item("rig", name).summary, "query": query_for({}, rig=name)}
         for name in found.usable_names("rig")
     ]
-
-
-def _task(
-    question: str, hint: str, now: dict[str, Value] | None = None, pin: dict[str, Value] | None = None
-) -> dict[str, str] | None:
-    offers = RigOffers()
-    controls = offers.offer(offers.default_rig).controls
-    if any(key not in controls for key in {**(now or {}), **(pin or {})}):
-        return None
-    return {"question": question, "hint": hint, "file": RIG_PAGE, "query": query_for(now or {}, pin=pin)}

@@ -1,0 +1,69 @@
+"""The first page: every question leads to a page that opens in a working state."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.app import landing
+from labkit.app.landing import TASKS, landing_rigs, landing_tasks
+from labkit.app.listening_test_model import ListeningBench
+from labkit.app.listening_test_seal import Seal
+from labkit.app.rig_model import RigBench
+from labkit.app.server import dashboard_folder
+
+SHOWN = [(group["who"], task) for group in landing_tasks() for task in group["tasks"]]
+
+
+def test_there_are_questions_for_designer_technician_and_player():
+    assert [group["who"] for group in landing_tasks()] == ["Building or winding", "At the repair bench", "Playing"]
+    assert all(len(group["tasks"]) >= 3 for group in landing_tasks())
+
+
+@pytest.mark.parametrize(
+    ("who", "task"), SHOWN, ids=lambda value: value if isinstance(value, str) else value["question"]
+)
+def test_a_question_opens_an_existing_page_with_an_address_it_understands(who, task):
+    assert (dashboard_folder() / task["file"]).is_file()
+    bench = RigBench(query=task["query"])
+    assert bench.problems == ()
+    assert bench.query == task["query"]
+
+
+def test_questions_about_hearing_lead_to_the_blind_test_and_claim_nothing(tmp_path):
+    blind = [task for _, task in SHOWN if task["file"] == "listening_test.ipynb"]
+    assert len(blind) == 2
+    for task in blind:
+        bench = ListeningBench(query=task["query"], seal=Seal(tmp_path / "listening"))
+        assert bench.problems == ()
+        assert bench.state.first != bench.state.second
+    words = " ".join(f"{task['question']} {task['hint']}" for _, task in SHOWN).lower()
+    assert "audible" not in words
+    assert "inaudible" not in words
+
+
+def test_what_the_hint_says_is_what_is_pinned():
+    task = next(task for _, task in SHOWN if task["hint"].startswith("Three metres pinned"))
+    bench = RigBench(query=task["query"])
+    assert bench.values["cable.length"] == 10.0
+    assert [pin.pin.setup.changes for pin in bench.pins] == [(("cable.length", 3.0),)]
+
+
+def test_a_question_without_its_page_is_left_out(monkeypatch):
+    panels = [panel for panel in landing.notebook_panels() if panel.name != "listening_test"]
+    monkeypatch.setattr(landing, "notebook_panels", lambda: panels)
+    files = {task["file"] for group in landing_tasks() for task in group["tasks"]}
+    assert "listening_test.ipynb" not in files
+    assert "rig.ipynb" in files
+
+
+def test_no_question_is_asked_twice():
+    questions = [task.question for _, tasks in TASKS for task in tasks]
+    assert len(questions) == len(set(questions))
+
+
+def test_the_three_demo_rigs_are_there_with_a_line_about_each():
+    rigs = landing_rigs()
+    assert len(rigs) >= 3
+    assert all(rig["summary"] for rig in rigs)
+    for rig in rigs:
+        assert RigBench(query=rig["query"]).state.setup.rig == rig["name"]
