@@ -188,7 +188,9 @@ def search(
 ) -> int:
     """Part values, pickups or builds that meet a GOAL.
 
-    GOAL is the path of a goal sheet, the name of a goal in the catalogue, or a ready question about --rig:
+    GOAL is the path of a goal sheet, the name of a goal in the catalogue, or a ready question about --rig. A goal sheet
+    names a rig, what its curve shall be ([target]), and what may be changed ([[vary]]); "labkit catalogue goal" lists
+    examples. Ready questions:
 
     \b
     "cable equivalent"  capacitance before a buffer that stands in for --length of --cable

@@ -8,6 +8,7 @@ from typing import Any
 
 from labkit.core.units import format_quantity
 from labkit.rig.inputs import RigInput
+from labkit.study.measures import LEVEL
 from labkit.study.questions import Answer
 from labkit.study.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
 from labkit.study.solution import SearchResult, Solution
@@ -118,7 +119,8 @@ def tolerance_text(result: ToleranceResult, known: Mapping[str, RigInput], sente
     lines += ["", "  number                 nominal      5 %         median      95 %"]
     for item in result.measures:
         shown = [_shown(item, value) for value in (item.nominal, item.low, item.median, item.high)]
-        lines.append(f"  {item.measure.name:<20}  {shown[0]:<11}  {shown[1]:<10}  {shown[2]:<10}  {shown[3]:<10}")
+        label = "level at 100 Hz" if item.measure.name == LEVEL else item.measure.name
+        lines.append(f"  {label:<20}  {shown[0]:<11}  {shown[1]:<10}  {shown[2]:<10}  {shown[3]:<10}")
         if item.found < result.count:
             lines.append(f"    {100 * (1 - item.found / result.count):.1f} % of the variants have none")
     interval = result.share_interval

@@ -38,7 +38,7 @@ _BETWEEN = ((0.381966, 0.618034, 0.236068), (0.763932, 0.145898, 0.527864), (0.0
 """Places inside the ranges where the map is checked (multiples of the golden section, cut to six digits)."""
 
 
-def _read_only(mapping: dict[str, object]) -> Mapping[str, object]:
+def _read_only(mapping: dict[str, object]) -> MappingProxyType[str, object]:
     return MappingProxyType(mapping)
 
 

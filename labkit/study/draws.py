@@ -7,6 +7,8 @@ cell is always solved and reduced as a whole, so results agree to the last digit
 from __future__ import annotations
 
 import math
+import threading
+import warnings
 from typing import Any, Literal
 
 import numpy as np
@@ -19,6 +21,9 @@ CELL = 4096
 
 Sampling = Literal["sobol", "random"]
 SAMPLINGS = ("sobol", "random")
+
+_turn = threading.Lock()
+"""An engine stands somewhere in its sequence: threads take turns."""
 
 _engines: dict[tuple[int, int], Any] = {}
 
@@ -57,7 +62,8 @@ def cell_draws(cell: int, size: int, dimensions: int, *, seed: int, sampling: Sa
         generator = np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=(cell,))))
         drawn = generator.random((size, dimensions))
     else:
-        drawn = _sobol(cell * CELL, size, dimensions, seed)
+        with _turn:
+            drawn = _sobol(cell * CELL, size, dimensions, seed)
     return np.clip(drawn, SMALLEST, 1 - SMALLEST)
 
 
@@ -82,8 +88,6 @@ def _sobol(start: int, size: int, dimensions: int, seed: int) -> np.ndarray:
         _engines[dimensions, seed] = engine
     if engine.num_generated < start:
         engine.fast_forward(start - engine.num_generated)
-    import warnings
-
     with warnings.catch_warnings():
         # A cell is 2¹² draws; only the last one of a study may be shorter, and its balance is that of any prefix.
         warnings.filterwarnings("ignore", message="The balance properties", category=UserWarning)

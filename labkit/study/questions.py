@@ -243,7 +243,8 @@ def longest_cable(
     def loss(lengths: np.ndarray) -> np.ndarray:
         values = variation.values({f"{cable.name}.length": lengths})
         levels = decibels(solve(variation.circuit, np.array([at_hz]), values).transfer)[:, 0]
-        return levels[0] - levels - loss_db
+        beyond: np.ndarray = levels[0] - levels - loss_db
+        return beyond
 
     lengths = np.concatenate([[0.0], np.geomspace(0.05, longest, 4 * FINE)])
     over = loss(lengths)

@@ -71,7 +71,7 @@ class SearchPlan:
     @property
     def places(self) -> int:
         """Grid points of one combination of choices."""
-        return self.points ** len(self.continuous)
+        return int(self.points ** len(self.continuous))
 
     @property
     def combinations(self) -> int:

@@ -99,7 +99,8 @@ class Spread:
         if self.shape == "log-uniform":
             grown: np.ndarray = self.low * (self.high / self.low) ** part
             return np.clip(grown, self.low, self.high)
-        return self.low + part * (self.high - self.low)
+        even: np.ndarray = self.low + part * (self.high - self.low)
+        return even
 
 
 def default_spreads(rig: Rig) -> dict[str, Spread]:

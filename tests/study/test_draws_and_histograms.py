@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 
 import numpy as np
@@ -129,3 +130,10 @@ def test_preferred_values_include_their_limits_and_read_back() -> None:
         preferred_values("E3", 2.3e3, 4.6e3)
     with pytest.raises(InputError, match="Did you mean 'E24'"):
         preferred_values("E25", 1.0, 10.0)
+
+
+def test_threads_that_draw_at_once_get_what_each_would_get_alone() -> None:
+    alone = [cell_draws(cell, 512, 5, seed=3, sampling="sobol") for cell in range(24)]
+    with ThreadPoolExecutor(8) as pool:
+        together = list(pool.map(lambda cell: cell_draws(cell, 512, 5, seed=3, sampling="sobol"), range(24)))
+    assert all(np.array_equal(one, other) for one, other in zip(alone, together))
