@@ -191,8 +191,8 @@ def result_html(result: dict[str, Any]) -> str:
         "<details><summary>Every trial</summary>"
         '<div class="lab-table-holder" tabindex="0" role="region" aria-label="Every trial">'
         '<table class="lab-trials"><thead><tr><th scope="col">Trial</th><th scope="col">A was</th>'
-        '<th scope="col">B was</th><th scope="col">X was</th><th scope="col">You said</th><th scope="col">That was</th></tr>'
-        f"</thead><tbody>{rows}</tbody></table></div></details>"
+        '<th scope="col">B was</th><th scope="col">X was</th><th scope="col">You said</th>'
+        f'<th scope="col">That was</th></tr></thead><tbody>{rows}</tbody></table></div></details>'
     )
 
 
