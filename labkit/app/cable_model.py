@@ -26,7 +26,7 @@ from labkit.app.cable_numbers import (
 from labkit.app.controls import Control, ControlSet, Group, Value, with_value
 from labkit.app.page_bench import PageBench
 from labkit.app.page_text import change_in_words
-from labkit.app.rig_controls import CABLE_LENGTHS
+from labkit.app.rig_line import CABLE_LENGTHS
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.response import Response

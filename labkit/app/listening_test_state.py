@@ -108,7 +108,7 @@ def _elsewhere(control: Control, value: Value) -> Value:
 def open_state(rigs: RigOffers, query: str, takes: tuple[str, ...]) -> tuple[ComparisonState, tuple[str, ...]]:
     """Return the comparison that an address asks for, and a sentence for each part of it that could not be used."""
     rig_query, own = split_query(query)
-    rig, problems = read_query(rig_query, default_rig=rigs.default_rig, rigs=rigs.rigs, offer=rigs.offer)
+    rig, problems = read_query(rig_query, default_rig=rigs.default_rig, offer=rigs.offer)
     found = list(problems)
     take, trials = takes[0], RECOMMENDED_TRIALS
     for name, text in own.items():

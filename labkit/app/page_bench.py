@@ -157,7 +157,7 @@ class PageBench(Generic[Shown]):
         """Start from the state of an address; `problems` then says what of it could not be used."""
         rig_query, fields = split_query(query)
         offers = self.offers
-        rig, told = read_query(rig_query, default_rig=offers.default_rig, rigs=offers.rigs, offer=offers.offer)
+        rig, told = read_query(rig_query, default_rig=offers.default_rig, offer=offers.offer)
         problems = list(told)
         own = self._read_own(rig.setup.rig, fields, problems)
         state = PageState(rig=rig, own=own)

@@ -12,11 +12,21 @@ from functools import lru_cache
 
 from labkit.app.controls import KNOB, Control, ControlSet, Group, Value, log_positions, with_value
 from labkit.app.made_pickup import checked_text, is_made, pickup_from_text, text_in_words
+from labkit.app.rig_line import (
+    has_field,
+    input_key,
+    moved_stage,
+    named_stages,
+    number_control,
+    numbers_of,
+    stage_controls,
+    stage_values,
+)
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Pickup
-from labkit.rig.chain import Cable, Input, Stage
-from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Pot
+from labkit.rig.inputs import with_inputs
+from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Pot, Switch
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup
 
@@ -25,12 +35,14 @@ POT_VALUES = (25e3, 50e3, 100e3, 200e3, 250e3, 300e3, 500e3, 1e6, 2e6)
 CAPACITORS = log_positions(100e-12, 100e-9, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
 RESISTORS = log_positions(1e3, 10e6, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
 INDUCTORS = log_positions(0.1, 20.0, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
-CABLE_LENGTHS = (
-    *(index / 4 for index in range(1, 41)),
-    *(10.5 + index / 2 for index in range(20)),
-    *(21.0 + index for index in range(10)),
+
+INSTRUMENT, KNOBS, PARTS_INSIDE, BEHIND_THE_JACK = (
+    "Instrument",
+    "Knobs and switches",
+    "Parts inside",
+    "Cable and input",
 )
-CABLE_CAPACITANCES = tuple(float(f"{5 * index}e-12") for index in range(4, 51))
+"""Headings of the groups of controls."""
 
 _LIMITS: Mapping[type[Part], tuple[str, tuple[float, ...], float, float]] = {
     Pot: ("Ω", POT_VALUES, 1e3, 10e6),
@@ -66,13 +78,11 @@ def rig_controls(rig: Rig, *, rig_names: tuple[str, ...]) -> ControlSet:
                 written=text_in_words,
             )
         )
-    groups = [Group(title="Instrument", controls=tuple(instrument))]
-    groups.append(
-        Group(title="Knobs and switches", controls=tuple(_setting(control) for control in rig.harness.controls))
-    )
-    groups.append(Group(title="Parts inside", controls=tuple(filter(None, map(_part, rig.harness.parts.values())))))
-    chain = tuple(control for stage in rig.chain for control in _stage(stage))
-    groups.append(Group(title="Cable and input", controls=chain))
+    groups = [Group(title=INSTRUMENT, controls=tuple(instrument))]
+    groups.append(Group(title=KNOBS, controls=tuple(_setting(control) for control in rig.harness.controls)))
+    inside = tuple(control for part in rig.harness.parts.values() for control in _part(part, rig))
+    groups.append(Group(title=PARTS_INSIDE, controls=inside))
+    groups.append(Group(title=BEHIND_THE_JACK, controls=stage_controls(rig)))
     return ControlSet(tuple(group for group in groups if group.controls))
 
 
@@ -84,13 +94,9 @@ def rig_values(rig: Rig) -> dict[str, Value]:
     for part in rig.harness.parts.values():
         if type(part) in _LIMITS:
             values[_part_key(part)] = part.value  # type: ignore[attr-defined]
-    for stage in rig.chain:
-        if isinstance(stage, Cable):
-            values[f"{stage.name}.length"] = stage.length
-            values[f"{stage.name}.capacitance"] = stage.capacitance_per_length
-        elif isinstance(stage, Input):
-            values[stage.name] = _input_name(stage)
-    return values
+        elif not isinstance(part, Switch):
+            values.update({number.name: number.value for number in numbers_of(rig, part.name)})
+    return {**values, **stage_values(rig)}
 
 
 def apply_values(rig: Rig, changes: Mapping[str, Value]) -> Rig:
@@ -105,22 +111,30 @@ def apply_values(rig: Rig, changes: Mapping[str, Value]) -> Rig:
     settings: dict[str, Value] = {}
     parts: dict[str, Part] = {}
     chain = {stage.name: stage for stage in rig.chain}
+    numbers: dict[str, float] = {}
     controls = {control.name for control in rig.harness.controls}
     for key, value in changes.items():
         head, _, field = key.partition(".")
         if key == "rig":
             continue
         if key in rig.pickups:
-            pickups[key] = rig.pickups[key] if value == rig.pickups[key].name else _pickup(str(value))
+            pickups[key] = rig.pickups[key] if value == rig.pickups[key].name else chosen_pickup(str(value))
         elif key in controls:
             settings[key] = value
-        elif head in rig.harness.parts:
+        elif head in rig.harness.parts and type(rig.harness.parts[head]) in _LIMITS and field in ("", "value"):
             parts[head] = dataclasses.replace(rig.harness.parts[head], value=float(value))  # type: ignore[call-arg]
-        elif head in chain:
-            chain[head] = _moved_stage(chain[head], field, value)
+        elif key == input_key(rig) and rig.chain:
+            last = rig.chain[-1].name
+            chain[last] = moved_stage(chain[last], "", value)
+        elif head in chain and has_field(chain[head], field):
+            chain[head] = moved_stage(chain[head], field, value)
+        elif head in rig.harness.parts or head in chain:
+            numbers[key] = float(value)
         else:
             raise InputError(f"rig '{rig.name}' has nothing named '{key}' to set")
-    return rig.replace(pickups=pickups, settings=settings, parts=parts, chain=tuple(chain.values()))
+    stages = named_stages(tuple(chain.values()), taken=rig.harness.parts)
+    moved = rig.replace(pickups=pickups, settings=settings, parts=parts, chain=stages)
+    return with_inputs(moved, numbers) if numbers else moved
 
 
 def words(name: str) -> str:
@@ -164,13 +178,18 @@ def _part_key(part: Part) -> str:
     return part.name if part.control is None else f"{part.name}.value"
 
 
-def _part(part: Part) -> Control | None:
+def _part(part: Part, rig: Rig) -> tuple[Control, ...]:
+    if isinstance(part, Switch):
+        return ()
     if type(part) not in _LIMITS:
-        return None
+        return tuple(
+            number_control(number, f"{words(part.name)}, {number.name.rpartition('.')[2].replace('_', ' ')}")
+            for number in numbers_of(rig, part.name)
+        )
     unit, listed, low, high = _LIMITS[type(part)]
     is_pot = isinstance(part, Pot)
     label = words(part.name) + (" pot" if is_pot else "")
-    return Control(
+    control = Control(
         key=_part_key(part),
         label=label,
         kind="choice",
@@ -180,68 +199,10 @@ def _part(part: Part) -> Control | None:
         high=high,
         note=label.lower() if is_pot else "",
     )
-
-
-def _stage(stage: Stage) -> tuple[Control, ...]:
-    label = words(stage.name)
-    if isinstance(stage, Cable):
-        return (
-            Control(
-                key=f"{stage.name}.length",
-                label=f"{label} length",
-                kind="slider",
-                unit="m",
-                positions=with_value(CABLE_LENGTHS, stage.length),
-                low=0.0,
-                high=100.0,
-                bare_unit="m",
-                note=label.lower(),
-            ),
-            Control(
-                key=f"{stage.name}.capacitance",
-                label=f"{label} capacitance",
-                kind="slider",
-                unit="F/m",
-                positions=with_value(CABLE_CAPACITANCES, stage.capacitance_per_length),
-                low=0.0,
-                high=1e-9,
-                bare_unit="pF/m",
-                note=label.lower(),
-            ),
-        )
-    if isinstance(stage, Input):
-        known = catalogue().usable_names("input")
-        own = _input_name(stage)
-        choices = known if own in known else (own, *known)
-        return (Control(key=stage.name, label="Input it feeds", kind="choice", positions=choices),)
-    return ()
-
-
-def _moved_stage(stage: Stage, field: str, value: Value) -> Stage:
-    if isinstance(stage, Cable):
-        name = {"length": "length", "capacitance": "capacitance_per_length"}[field]
-        return dataclasses.replace(stage, **{name: float(value)})  # type: ignore[arg-type]
-    if isinstance(stage, Input) and value != _input_name(stage):
-        found: Input = _input(str(value))
-        return dataclasses.replace(found, name=stage.name)
-    return stage
-
-
-def _input_name(stage: Input) -> str:
-    """The catalogue name of an input, or its values where the catalogue has no such input."""
-    for name in catalogue().usable_names("input"):
-        known = _input(name)
-        if (known.resistance, known.capacitance) == (stage.resistance, stage.capacitance):
-            return name
-    data = stage.data()
-    return f"{data['resistance']} and {data['capacitance']}"
+    return (control,)
 
 
 @lru_cache(maxsize=64)
-def _input(name: str) -> Input:
-    return catalogue().load("input", name)  # type: ignore[no-any-return]
-
-
-@lru_cache(maxsize=64)
-def _pickup(name: str) -> Pickup:
+def chosen_pickup(name: str) -> Pickup:
+    """Return the pickup that a control names: of the catalogue, or one in the making."""
     return pickup_from_text(name) if is_made(name) else load_pickup(name)

@@ -6,13 +6,15 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import takewhile
 
 import numpy as np
 
 from labkit.app.controls import ControlSet, Value
 from labkit.app.history import History
+from labkit.app.opened_rig import read_sheet_text
 from labkit.app.rig_offers import RigOffers
+from labkit.app.rig_pins import ShownPin, shown_pins
+from labkit.app.rig_rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.rig_state import Pin, RigState, Setup, read_query, write_query
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
@@ -33,28 +35,6 @@ class Shown:
     rig: Rig
     gain_db: np.ndarray
     reading: Reading
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShownPin:
-    """A pin as the page lists it.
-
-    Attributes
-    ----------
-    pin : Pin
-    name : str
-        What to call it in a sentence: "3.2 kHz lower than with …".
-    short, brief : str
-        What sets it apart, at the line's end; briefer on a phone.
-    text : str
-        The same in full.
-    """
-
-    pin: Pin
-    name: str
-    short: str
-    brief: str
-    text: str
 
 
 class RigBench:
@@ -103,12 +83,14 @@ class RigBench:
     @property
     def controls(self) -> ControlSet:
         """The controls of the present rig."""
-        return self._offers.offer(self.state.setup.rig).controls
+        name = self.state.setup.rig
+        return with_rebuilding(self._offers.offer(name).controls, self._offers.base(name))
 
     @property
     def values(self) -> dict[str, Value]:
         """Where every control stands."""
-        return self._offers.values(self.state.setup)
+        setup = self.state.setup
+        return {**self._offers.values(setup), **rebuilding_values(self._offers.base(setup.rig))}
 
     @property
     def shown(self) -> Shown:
@@ -182,9 +164,22 @@ class RigBench:
         self._history.move(RigState(setup=Setup(rig=self.state.setup.rig)))
         self.errors = {}
 
+    def open_sheet(self, text: str, where: str) -> None:
+        """Show the rig of a sheet, pins kept; can be undone.
+
+        Raises
+        ------
+        InputError
+            With one sentence on what is wrong with the sheet; nothing is changed then.
+        """
+        setup = Setup(rig=self._offers.open(read_sheet_text(text, where)))
+        self._shown(setup)
+        self._history.move(RigState(setup=setup, pins=self.state.pins))
+        self.errors = {}
+
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
-        state, self.problems = read_query(query, default_rig=self.default_rig, rigs=self.rigs, offer=self._offers.offer)
+        state, self.problems = read_query(query, default_rig=self.default_rig, offer=self._offers.offer)
         try:
             for setup in (state.setup, *(pin.setup for pin in state.pins)):
                 self._shown(setup)
@@ -197,7 +192,7 @@ class RigBench:
     @property
     def pins(self) -> tuple[ShownPin, ...]:
         """The pins with what sets each apart from the present setup."""
-        return tuple(self._shown_pin(pin) for pin in self.state.pins)
+        return shown_pins(self._offers, self.state.setup, self.state.pins)
 
     @property
     def compared(self) -> ShownPin | None:
@@ -229,8 +224,8 @@ class RigBench:
         """Return the rig of a pinned setup."""
         return self._shown(pin.setup).rig
 
-    def draw(self, width: int) -> str:
-        """Return the drawing of the present curve and the pins, SVG, for a width in CSS pixels."""
+    def curves(self) -> list[Curve]:
+        """Return the present curve and the pins."""
         curves = [Curve(frequency_hz=_GRID, gain_db=self.shown.gain_db, label="Now", style=NOW)]
         curves += [
             Curve(
@@ -242,66 +237,35 @@ class RigBench:
             )
             for shown in self.pins
         ]
+        return curves
+
+    def draw(self, width: int) -> str:
+        """Return the drawing of the present curve and the pins, SVG, for a width in CSS pixels."""
         title = f"Level over frequency at the input of {self.state.setup.rig}"
-        return draw_curves(curves, title=title, description=self.description, width=width)
+        room = LABEL_CHARACTERS if self.state.pins else 0  # the plot must not jump while labels change
+        return draw_curves(self.curves(), title=title, description=self.description, width=width, label_characters=room)
 
     def _move(self, key: str, value: Value) -> None:
-        if key == "rig":
-            setup = Setup(rig=str(value))
-        else:
-            setup = self._offers.offer(self.state.setup.rig).setup(self.state.setup.rig, {**self.values, key: value})
+        before = self.state.setup
         try:
+            if key == "rig":
+                setup = Setup(rig=str(value))
+            elif key in REBUILDING:
+                setup = rebuilt(self._offers, before, key, value)
+            else:
+                setup = self._offers.offer(before.rig).setup(before.rig, {**self._offers.values(before), key: value})
             self._shown(setup)
         except InputError as error:
             self.errors = {**self.errors, key: str(error)}
             return
-        self.errors = {} if key == "rig" else {name: text for name, text in self.errors.items() if name != key}
+        is_other = setup.rig != before.rig
+        self.errors = {} if is_other else {name: text for name, text in self.errors.items() if name != key}
         self._history.move(RigState(setup=setup, pins=self.state.pins), key)
 
     def _show(self, setup: Setup) -> Shown:
         rig = self._offers.rig(setup)
         response: Response = rig.response(_GRID)
         return Shown(rig=rig, gain_db=gain_db(response.values), reading=read_response(response))
-
-    def _shown_pin(self, pin: Pin) -> ShownPin:
-        now, then = self.values, self._offers.values(pin.setup)
-        if pin.setup.rig != self.state.setup.rig:
-            name = _apart(pin.setup.rig, self.state.setup.rig)
-            return ShownPin(
-                pin=pin, name=name, short=name, brief=name, text=f"{pin.setup.rig}{self._changes_in_words(pin.setup)}"
-            )
-        different = [control for control in self.controls if then[control.key] != now[control.key]]
-        if not different:
-            return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
-        notes = [f"{control.note} {control.brief(then[control.key])}".strip() for control in different]
-        short = ", ".join(notes)
-        more = f"{notes[0]} …" if len(notes) > 1 else notes[0]
-        parts = [
-            f"{control.label} {control.text(then[control.key])}, now {control.text(now[control.key])}"
-            for control in different
-        ]
-        return ShownPin(
-            pin=pin,
-            name=short if len(notes) == 1 else "the pinned one",
-            short=short if len(short) <= LABEL_CHARACTERS else more,
-            brief=more,
-            text="; ".join(parts),
-        )
-
-    def _changes_in_words(self, setup: Setup) -> str:
-        controls = self._offers.offer(setup.rig).controls
-        changed = [f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes]
-        return f": {', '.join(changed)}" if changed else ""
-
-
-def _apart(name: str, other: str) -> str:
-    """Drop the words that two names begin with alike.
-
-    >>> _apart("Saltmarsh Lane, two pickups", "Saltmarsh Lane, narrow single coil")
-    'two pickups'
-    """
-    same = len(list(takewhile(lambda pair: pair[0] == pair[1], zip(name.split(" ")[:-1], other.split(" ")))))
-    return " ".join(name.split(" ")[same:])
 
 
 def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None = None, rig: str | None = None) -> str:

@@ -27,7 +27,7 @@ class Setup:
     Attributes
     ----------
     rig : str
-        Name of the rig that the changes start from.
+        Name of the rig that the changes start from; it may ask for another wiring or line (`labkit.app.rig_structure`).
     changes : tuple of (str, float or str)
         Controls that stand elsewhere than in the rig's sheet, sorted by key.
     """
@@ -62,10 +62,20 @@ class RigState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Offer:
-    """What a rig lets a page set: its controls and where they stand in its sheet."""
+    """What a rig lets a page set: its controls and where they stand in its sheet.
+
+    Attributes
+    ----------
+    controls : ControlSet
+    defaults : mapping of str to float or str
+    name, address : str
+        What a setup and an address call the rig.
+    """
 
     controls: ControlSet
     defaults: Mapping[str, Value]
+    name: str
+    address: str
 
     def setup(self, rig: str, values: Mapping[str, Value]) -> Setup:
         """Return a setup with only what differs from the sheet."""
@@ -90,9 +100,7 @@ def write_query(state: RigState, *, default_rig: str, offer: Callable[[str], Off
     return urlencode([("v", VERSION), *fields], safe=",;") if fields else ""
 
 
-def read_query(
-    query: str, *, default_rig: str, rigs: tuple[str, ...], offer: Callable[[str], Offer]
-) -> tuple[RigState, tuple[str, ...]]:
+def read_query(query: str, *, default_rig: str, offer: Callable[[str], Offer]) -> tuple[RigState, tuple[str, ...]]:
     """Return the state an address asks for, and a sentence for each part of it that could not be used.
 
     Parameters
@@ -100,10 +108,8 @@ def read_query(
     query : str
         With or without the question mark.
     default_rig : str
-    rigs : tuple of str
-        Rigs that may be asked for.
     offer : callable
-        As for `write_query`.
+        As for `write_query`; must refuse with InputError what is no rig here.
     """
     text = query.removeprefix("?")
     fresh = RigState(setup=Setup(rig=default_rig))
@@ -121,7 +127,7 @@ def read_query(
             f"The link was made by another version of this page ('{versions[0][:12]}'); the page opens as usual.",
         )
     problems: list[str] = []
-    setup = _read_setup(fields, default_rig, rigs, offer, problems)
+    setup = _read_setup(fields, default_rig, offer, problems)
     pins: list[Pin] = []
     for _, value in [field for field in fields if field[0] == "pin"][:MOST_PINS]:
         try:
@@ -129,30 +135,30 @@ def read_query(
         except ValueError:
             problems.append("A pinned curve of the link could not be read.")
             continue
-        kept = _read_setup(inner, default_rig, rigs, offer, problems)
+        kept = _read_setup(inner, default_rig, offer, problems)
         if all(pin.setup != kept for pin in pins):
             pins.append(Pin(slot=len(pins), setup=kept))
     return RigState(setup=setup, pins=tuple(pins)), tuple(dict.fromkeys(problems))
 
 
 def _setup_fields(setup: Setup, default_rig: str, offer: Callable[[str], Offer]) -> list[tuple[str, str]]:
-    controls = offer(setup.rig).controls
-    fields = [("rig", setup.rig)] if setup.rig != default_rig else []
-    return fields + [(_outer_name(key), controls[key].encode(value)) for key, value in setup.changes]
+    offered = offer(setup.rig)
+    fields = [("rig", offered.address)] if setup.rig != default_rig else []
+    return fields + [(_outer_name(key), offered.controls[key].encode(value)) for key, value in setup.changes]
 
 
 def _read_setup(
     fields: list[tuple[str, str]],
     default_rig: str,
-    rigs: tuple[str, ...],
     offer: Callable[[str], Offer],
     problems: list[str],
 ) -> Setup:
     rig = next((value for name, value in fields if name == "rig"), default_rig)
-    if rig not in rigs:
-        problems.append(f"There is no rig '{rig[:60]}' here; the usual one is shown.")
-        rig = default_rig
-    offered = offer(rig)
+    try:
+        offered = offer(rig)
+    except InputError as error:
+        problems.append(f"{_sentence(error)}; the usual rig is shown.")
+        offered = offer(default_rig)
     values: dict[str, Value] = {}
     by_name = {_outer_name(control.key): control for control in offered.controls}
     for name, text in fields:
@@ -165,8 +171,13 @@ def _read_setup(
         try:
             values[control.key] = control.decode(text)
         except InputError as error:
-            problems.append(f"{str(error).rstrip('.')[:160]}; that part of the link is left out.")
-    return offered.setup(rig, values)
+            problems.append(f"{_sentence(error)}; that part of the link is left out.")
+    return offered.setup(offered.name, values)
+
+
+def _sentence(error: InputError) -> str:
+    text = str(error).rstrip(".")
+    return f"{text[:1].upper()}{text[1:160]}"
 
 
 def _outer_name(key: str) -> str:

@@ -125,6 +125,7 @@ def draw_curves(
     low_hz: float = LOW_HZ,
     high_hz: float = HIGH_HZ,
     levels: tuple[float, float] | None = None,
+    label_characters: int = 0,
 ) -> str:
     """Return the drawing as one ``<svg>`` element.
 
@@ -140,6 +141,8 @@ def draw_curves(
         Ends of the frequency axis, Hz.
     levels : tuple of float, optional
         Ends of the level axis, dB, for curves of differences; `level_window` by default.
+    label_characters : int
+        Room kept for names at the lines' ends, so that the plot keeps its place while names change.
 
     Returns
     -------
@@ -151,6 +154,7 @@ def draw_curves(
     height = height or (196 if compact else 380)
     low_db, high_db = levels or level_window(curves)
     longest = max((len(_short(curve, compact)) for curve in curves if not curve.is_measured), default=3)
+    longest = max(longest, label_characters * 2 // 3 if compact else label_characters)
     margin = 10 + longest * (6.6 if compact else 7.0)
     frame = Frame(
         width=width,
