@@ -292,8 +292,8 @@ class WindingBench:
         self._move(key, value)
 
     def set_turns(self, turns: int) -> None:
-        """Wind so many turns."""
-        self._move("turns", float(turns))
+        """Wind so many turns, as a step of its own."""
+        self._move("turns", float(turns), gesture="")
 
     def open_sheet(self, made: MadePickup) -> None:
         """Put another pickup in place of the present one; InputError where the rig cannot take it."""
@@ -363,7 +363,7 @@ class WindingBench:
     def _sheet_controls(self) -> SheetControls:
         return controls_of(self.made, self.state.coil)
 
-    def _move(self, key: str, value: Value) -> None:
+    def _move(self, key: str, value: Value, gesture: str | None = None) -> None:
         try:
             state = self._moved(key, value)
             self.trials.trial(state.rig.setup, state.slot)
@@ -371,7 +371,7 @@ class WindingBench:
             self.errors = {**self.errors, key: str(error)}
             return
         self.errors = {name: text for name, text in self.errors.items() if name != key}
-        self._history.move(state, key)
+        self._history.move(state, key if gesture is None else gesture)
 
     def _moved(self, key: str, value: Value) -> WindingState:
         state = self.state
@@ -420,35 +420,6 @@ class WindingBench:
             slot=place,
             tools=state.tools,
         )
-
-
-def winding_query(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None = None, base: str = "") -> str:
-    """Return the address query of a state, for links into the winding page.
-
-    Parameters
-    ----------
-    changes, pin : mapping of str to float or str
-        Controls of the page that stand elsewhere than in the sheet it opens with, now and in a pinned curve.
-    base : str, optional
-        The sheet to start from.
-    """
-    bench = WindingBench()
-
-    def move(values: Mapping[str, Value]) -> None:
-        for key, value in values.items():
-            bench._move(key, value)
-        if bench.errors:
-            raise InputError("; ".join(bench.errors.values()))
-
-    if base:
-        move({"start": base})
-    if pin is not None:
-        fresh = bench.state
-        move(pin)
-        bench.pin()
-        bench._history.move(replace(bench.state, rig=replace(fresh.rig, pins=bench.state.rig.pins)))
-    move(changes)
-    return bench.query
 
 
 def _without_flanges(keys: Keys) -> Keys:

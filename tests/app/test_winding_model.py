@@ -6,9 +6,10 @@ from urllib.parse import quote
 
 import pytest
 
+from labkit.app.landing import landing_tasks
 from labkit.app.made_pickup import built_from, catalogue_keys, made_from, read_text
 from labkit.app.rig_model import RigBench
-from labkit.app.winding_model import WindingBench, winding_query
+from labkit.app.winding_model import WindingBench
 from labkit.rig.sheet import load_pickup
 
 SINGLE = "narrow single coil, built"
@@ -152,6 +153,13 @@ def test_filling_the_bobbin_fits_it_and_one_turn_more_does_not(bench):
     assert bench.outlines[0].overflow > 0
 
 
+def test_filling_the_bobbin_is_a_step_of_its_own(bench):
+    bench.set_text("turns", "11000")
+    bench.set_turns(8688)
+    bench.undo()
+    assert bench.winding.turns == 11000
+
+
 def test_turns_for_a_resistance_give_that_resistance(bench):
     bench.set_text("target", "6.2k")
     target = next(answer for answer in bench.answers if answer.key == "target")
@@ -232,10 +240,15 @@ def test_a_name_in_the_address_stays_text():
     assert "<script" not in bench.draw(790)
 
 
-def test_links_into_the_page_set_now_and_pin():
-    bench = WindingBench(query=winding_query({"grade": "Alnico 2"}, pin={}))
+def test_the_question_on_the_first_page_opens_with_one_magnet_pinned_and_the_other_now():
+    tasks = [task for group in landing_tasks() for task in group["tasks"]]
+    (asked,) = [task for task in tasks if "Alnico 2" in task["question"]]
+    bench = WindingBench(query=asked["query"])
+    assert asked["file"] == "winding.ipynb"
+    assert bench.problems == ()
     assert bench.values["grade"] == "Alnico 2"
     assert [pin.short for pin in bench.pins] == ["Alnico 5"]
+    assert bench.change is not None
 
 
 def test_every_control_of_every_built_pickup_keeps_its_value_when_set_to_it():
