@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from html import escape
+from importlib import resources
 from urllib.parse import parse_qs
 
 import ipywidgets
@@ -36,19 +37,23 @@ def panel(name: str | None = None) -> ipywidgets.Box:
     except InputError as error:
         return message_box("This panel cannot be shown", str(error))
     found = panels()[name].thing
-    return _box("lab-page", _box("lab-title", _heading(found.title, found.task)), widget)
+    return _page(_heading(found.title, found.task), widget)
 
 
 def message_box(title: str, sentence: str) -> ipywidgets.Box:
     """Return a page that only says something: why there is nothing to show, and what would change that."""
-    return _box("lab-page", _box("lab-title", _heading(title, sentence)))
+    return _page(_heading(title, sentence))
 
 
 def _heading(title: str, sentence: str) -> ipywidgets.HTML:
     return ipywidgets.HTML(f"<h1>{escape(title)}</h1><p>{escape(sentence)}</p>")
 
 
-def _box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:
-    box = ipywidgets.Box(children)
-    box.add_class(css_class)
-    return box
+def _page(heading: ipywidgets.HTML, *below: ipywidgets.Widget) -> ipywidgets.Box:
+    """The frame of the lab's pages; its style sheet comes along, since a plugin's widgets bring none."""
+    style = (resources.files("labkit") / "data" / "voila" / "web" / "widgets.css").read_text(encoding="utf-8")
+    title = ipywidgets.Box([heading])
+    title.add_class("lab-title")
+    page = ipywidgets.VBox([title, *below, ipywidgets.HTML(f"<style>{style}</style>")])
+    page.add_class("lab-page")
+    return page

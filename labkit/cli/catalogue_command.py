@@ -15,6 +15,7 @@ from labkit.cli.main import CHECK_FAILED, DONE
 from labkit.cli.options import as_json_text, emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
 from labkit.plugins import Brought, plugins
+from labkit.plugins.manager import user_folder
 
 
 @click.command()
@@ -101,9 +102,13 @@ def _plugins_text(as_json: bool) -> str:
             lines += ["", f"{note.name} brings"]
             for hook, names in parts.items():
                 text = f"{WORDS[hook]}: {', '.join(names)}"
-                lines += textwrap.wrap(text, 100, initial_indent="  ", subsequent_indent="      ")
+                lines += textwrap.wrap(
+                    text, 100, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False
+                )
     lines += ["", "folders of sheets, first found wins"]
     lines += [f"  {name}: {folder}" for name, folder in folders]
+    if not user_folder().is_dir():
+        lines.append(f"  user folder, once it is there: {user_folder()}")
     return "\n".join(lines)
 
 

@@ -12,6 +12,8 @@
     document.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && nav.classList.contains("lab-open")) { open(false); button.focus(); }
     });
+    // pages that one notebook shows are told apart by the address alone
+    for (const link of nav.querySelectorAll("a:not([data-travels])")) if (link.search && link.href === location.href) link.setAttribute("aria-current", "page");
     // the present rig travels along: its state is in the address; what only this page knows (own.NAME) stays behind
     nav.addEventListener("click", (event) => {
       const link = event.target.closest("a[data-travels]");
