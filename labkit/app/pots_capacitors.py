@@ -187,6 +187,7 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
     worst = max(dielectrics, key=lambda entry: dielectric_of(entry).loss_tangent.value)
     middle = "polyester film" if "polyester film" in dielectrics and worst != "polyester film" else dielectrics[0]
     larger = f"{VALUE_ERROR * 100:.0f} % more value"
+    briefs = {worst: worst.rpartition(", ")[2], larger: f"+{VALUE_ERROR * 100:.0f} % value"}
     panels, most = [], {}
     for title, there in (
         ("With the tone as it stands", rig),
@@ -203,7 +204,7 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
         }
         curves = []
         for label, (made, style) in variants.items():
-            curve = curve_of(made, label, style)
+            curve = curve_of(made, label, style, brief=briefs.get(label, label.split(" ")[0]))
             curves.append(replace(curve, gain_db=curve.gain_db - zero))
             most[title, label] = float(np.max(np.abs(curves[-1].gain_db)))
         panels.append(
@@ -225,7 +226,7 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
                 made = there if entry == NO_LOSS else with_capacitor(there, name, dielectric=entry)
             cells.append(f"{largest_difference(made, there)[0]:.3f} dB")
         loss = 0.0 if entry in (NO_LOSS, larger) else dielectric_of(entry).loss_tangent.value
-        rows.append((entry, f"{loss * 100:g} %", *cells))
+        rows.append((entry, "–" if entry == larger else f"{loss * 100:g} %", *cells))
     percent = dielectric_of(worst).loss_tangent.value * 100
     told = [
         f"The lossiest dielectric here, {worst} ({percent:g} %), moves the curve by {most['Tone at 10', worst]:.3f} dB "
