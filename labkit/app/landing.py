@@ -42,6 +42,13 @@ TASKS: tuple[tuple[str, tuple[Task, ...]], ...] = (
                 page="winding",
             ),
             Task(
+                question="What does Alnico 2 do in place of Alnico 5?",
+                hint="Alnico 5 pinned, Alnico 2 now: level, inductance and the peak move together.",
+                page="winding",
+                now={"bridge": "narrow single coil, alnico 2, built"},
+                pin={"bridge": "narrow single coil, built"},
+            ),
+            Task(
                 question="Which pickup suits this wiring?",
                 hint="Change the pickup and see the loaded peak, not the bare one.",
             ),

@@ -1,0 +1,157 @@
+"""The winding page in a real browser: a designer swaps the magnet, winds again, keeps the sheet and takes it along."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+pytestmark = pytest.mark.browser
+
+WINDING = "voila/render/winding.ipynb"
+READY = "svg.lab-bobbin"
+SLOW_MS = 30_000
+"""Two cores are shared with other work: what takes 60 ms alone may wait for seconds."""
+
+
+def typed(page, label: str, text: str) -> None:
+    """Type a value into the field of a slider."""
+    entry = page.get_by_label(f"{label}, type a value", exact=True)
+    entry.fill(text)
+    entry.press("Enter")
+
+
+def row(page, label: str) -> str:
+    """The best guess that the table gives."""
+    return page.locator(".lab-doubt tr", has=page.locator("th", has_text=label)).first.locator("td").first.inner_text()
+
+
+def wait_for_row(page, label: str, before: str) -> None:
+    page.wait_for_function(
+        "([label, before]) => [...document.querySelectorAll('.lab-doubt tr')].some(row =>"
+        " row.querySelector('th').textContent === label && row.querySelector('td')?.textContent !== before)",
+        arg=[label, before],
+        timeout=SLOW_MS,
+    )
+
+
+@pytest.fixture
+def winding(visit):
+    seen = visit(WINDING, ready=READY, accept_downloads=True)
+    seen.page.wait_for_timeout(500)
+    return seen
+
+
+def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(winding, screenshots, tmp_path):
+    page = winding.page
+    page.get_by_role("button", name="Pin this pickup").click()
+    page.wait_for_selector(".lab-pins li", timeout=SLOW_MS)
+    inductance = row(page, "Inductance")
+    page.get_by_label("Grade", exact=True).select_option(label="Alnico 2")
+    wait_for_row(page, "Inductance", inductance)
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='Alnico 5']", timeout=SLOW_MS)
+    page.wait_for_function(
+        "() => document.querySelector('.lab-pins').textContent.includes('Alnico 5, now Alnico 2')", timeout=SLOW_MS
+    )
+    assert "Against Alnico 5: resistance the same; inductance" in page.inner_text(".lab-more")
+    assert "lower than with Alnico 5" in page.inner_text(".lab-numbers")
+
+    resistance = row(page, "DC resistance at 20 °C")
+    typed(page, "Turns", "7200")
+    wait_for_row(page, "DC resistance at 20 °C", resistance)
+    page.wait_for_function("() => location.search.includes('7200')", timeout=SLOW_MS)
+    page.screenshot(path=str(screenshots / "winding-1280.png"), full_page=True)
+
+    with page.expect_download(timeout=SLOW_MS) as download:
+        page.get_by_role("button", name="Save pickup sheet").click()
+    path = tmp_path / "mine.toml"
+    download.value.save_as(path)
+    sheet = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert (sheet["sheet"], sheet["coil"]["main"]["turns"]) == ("pickup", 7200)
+    assert sheet["coil"]["main"]["poles"]["grade"] == "Alnico 2"
+
+    peak = page.inner_text(".lab-numbers .lab-value")
+    page.get_by_role("link", name="Use it in my rig").click()
+    page.wait_for_selector("svg.lab-curve polyline[data-label=Now]", timeout=60_000)
+    page.wait_for_function(
+        "peak => document.querySelector('.lab-numbers .lab-value')?.textContent === peak", arg=peak, timeout=SLOW_MS
+    )
+    assert "rig.ipynb" in page.url
+    assert winding.errors == []
+    assert winding.outside == []
+
+
+def test_too_many_turns_are_drawn_over_the_flange_and_said_with_what_fits(winding):
+    page = winding.page
+    assert page.locator(".lab-bobbin [data-part=overflow]").count() == 0
+    typed(page, "Turns", "11000")
+    page.wait_for_selector(".lab-bobbin [data-part=overflow]", timeout=SLOW_MS)
+    assert "turns fit" in page.inner_text(".lab-fit")
+    page.get_by_role("button", name="Fill the bobbin").click()
+    page.wait_for_function("() => !document.querySelector('.lab-bobbin [data-part=overflow]')", timeout=SLOW_MS)
+    assert page.get_by_label("Turns, type a value", exact=True).input_value() == "8688"
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_selector(".lab-bobbin [data-part=overflow]", timeout=SLOW_MS)
+    typed(page, "Turns", "a lot")
+    page.wait_for_selector("[data-key=turns] .lab-error:not(:empty)", timeout=SLOW_MS)
+
+
+def test_a_sheet_from_the_disk_is_opened_or_refused_in_words(winding, tmp_path):
+    page = winding.page
+    bad = tmp_path / "bad.toml"
+    bad.write_text('sheet = "rig"\nformat = 1\nname = "no pickup"\n', encoding="utf-8")
+    with page.expect_file_chooser() as chooser:
+        page.get_by_label("Open a pickup sheet").click()
+    chooser.value.set_files(str(bad))
+    page.wait_for_selector(".lab-opener .lab-error:not(:empty)", timeout=SLOW_MS)
+    with page.expect_download(timeout=SLOW_MS) as download:
+        page.get_by_role("button", name="Save pickup sheet").click()
+    good = tmp_path / "good.toml"
+    download.value.save_as(good)
+    text = good.read_text(encoding="utf-8").replace("turns = 8000", "turns = 6543")
+    good.write_text(text.replace('name = "', 'name = "<script>document.title=1</script>'), encoding="utf-8")
+    with page.expect_file_chooser() as chooser:
+        page.get_by_label("Open a pickup sheet").click()
+    chooser.value.set_files(str(good))
+    page.wait_for_function(
+        "() => document.querySelector('[data-key=turns] .lab-readout').value === '6543'", timeout=SLOW_MS
+    )
+    assert "Opened: <script>" in page.inner_text(".lab-opener")
+    assert page.title() == "Winding · labkit"
+    assert winding.errors == []
+
+
+def test_two_magnets_can_be_switched_while_they_sound(visit):
+    made = "made%3Afrom%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt%26coil.main.poles.grade%3DAlnico%2B2"
+    page = visit(
+        f"{WINDING}?v=1&bridge={made}&pin=bridge%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt",
+        ready=".lab-curve-holder svg polyline[data-label='Alnico 5']",
+    ).page
+    page.get_by_role("button", name="Play", exact=True).click()
+    page.wait_for_selector(".lab-player[data-state=playing]", timeout=60_000)
+    page.get_by_role("radio", name="Alnico 5").check(force=True)
+    assert page.get_attribute(".lab-player", "data-state") == "playing"
+    assert "same loudness" in page.inner_text(".lab-player")
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+def test_the_page_is_quiet_accessible_and_fits_the_screen(visit, screenshots, width):
+    query = "?v=1&rig=Saltmarsh+Lane,+two+pickups&bridge=two-coil,+built&pin=volume%3D5"
+    seen = visit(WINDING + query, ready=READY, width=width)
+    page = seen.page
+    page.wait_for_timeout(1500)
+    page.screenshot(path=str(screenshots / f"winding-two-coils-{width}.png"), full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
+    faults = Axe().run(page).response["violations"]
+    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+
+
+def test_on_a_phone_the_curve_stays_in_view_while_a_control_is_moved(visit):
+    page = visit(WINDING, ready=READY, width=400, height=850).page
+    page.get_by_label("Filled with wax", exact=True).scroll_into_view_if_needed()
+    place = page.locator("svg.lab-curve").bounding_box()
+    slider = page.get_by_label("Filled with wax", exact=True).bounding_box()
+    assert 0 <= place["y"] < 200
+    assert slider["y"] > place["y"] + place["height"]
