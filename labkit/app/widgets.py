@@ -19,15 +19,15 @@ from labkit.core.errors import InputError
 
 
 @cache
-def _web(*names: str) -> str:
+def web_text(*names: str) -> str:
     folder = resources.files("labkit") / "data" / "voila" / "web"
     return "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
 
 
-class _LabWidget(anywidget.AnyWidget):
+class LabWidget(anywidget.AnyWidget):
     """What the lab's widgets share: the style sheet, and one place where messages of the page arrive."""
 
-    _css = _web("widgets.css")
+    _css = web_text("widgets.css")
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(**traits)
@@ -47,18 +47,18 @@ class _LabWidget(anywidget.AnyWidget):
             handler(**{str(name): value for name, value in fields.items()})
 
 
-class CurveView(_LabWidget):
+class CurveView(LabWidget):
     """A drawn curve that can be read off; `width` is what the page has room for, CSS pixels."""
 
-    _esm = _web("curve_reader.js", "curve_view.js")
+    _esm = web_text("curve_reader.js", "curve_view.js")
     svg = traitlets.Unicode("").tag(sync=True)
     width = traitlets.Int(790).tag(sync=True)
 
 
-class ControlPanel(_LabWidget):
+class ControlPanel(LabWidget):
     """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text."""
 
-    _esm = _web("control_panel.js")
+    _esm = web_text("control_panel.js")
     groups = traitlets.List().tag(sync=True)
     values = traitlets.Dict().tag(sync=True)
 
@@ -100,23 +100,23 @@ class ControlPanel(_LabWidget):
             self.send({"answered": True})
 
 
-class ActionBar(_LabWidget):
+class ActionBar(LabWidget):
     """Buttons, pins and the page's state in the address; ``on(key, handler)`` for each button."""
 
-    _esm = _web("action_bar.js")
+    _esm = web_text("action_bar.js")
     actions = traitlets.List().tag(sync=True)
     pins = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
 
 
-class Player(_LabWidget):
+class Player(LabWidget):
     """Plays one or two WAV files of one take, locked together.
 
     ``on("render", handler)`` asks for them, ``on("take", handler)`` gets the name of another take.
     """
 
-    _esm = _web("player.js")
+    _esm = web_text("player.js")
     now = traitlets.Bytes(b"").tag(sync=True)
     other = traitlets.Bytes(b"").tag(sync=True)
     labels = traitlets.List(["Now"]).tag(sync=True)
@@ -136,13 +136,13 @@ class MadeFile:
     is_printed: bool = False
 
 
-class FileOffers(_LabWidget):
+class FileOffers(LabWidget):
     """Buttons that make a file when pressed; it is saved by the browser, or printed.
 
     ``make()`` of an `offer` returns a `MadeFile`, or raises `InputError`, which is told beside the button.
     """
 
-    _esm = _web("file_offers.js")
+    _esm = web_text("file_offers.js")
     offers = traitlets.List().tag(sync=True)
 
     def __init__(self, **traits: Any) -> None:
@@ -166,11 +166,11 @@ class FileOffers(_LabWidget):
         self.send({"name": made.name, "type": made.kind, "print": made.is_printed}, buffers=[made.content])
 
 
-class ListeningDesk(_LabWidget):
+class ListeningDesk(LabWidget):
     """Stages of a blind test. Sounds go to the page as bytes, never as part of the widget's state."""
 
-    _esm = _web("sound_loops.js", "listening_desk.js")
-    _css = _web("widgets.css", "listening_desk.css")
+    _esm = web_text("sound_loops.js", "listening_desk.js")
+    _css = web_text("widgets.css", "listening_desk.css")
     view = traitlets.Dict().tag(sync=True)
     forgets = traitlets.Bool(False).tag(sync=True)
 
@@ -183,7 +183,7 @@ LARGEST_SHEET = 200 * 1024
 """Bytes; a sheet with every key there is has a few kilobytes."""
 
 
-class SheetOpener(_LabWidget):
+class SheetOpener(LabWidget):
     """A file field; ``take(name, text)`` gets the file, and what it returns or raises is said beside the field.
 
     Parameters
@@ -192,7 +192,7 @@ class SheetOpener(_LabWidget):
         Returns a sentence, or raises `InputError`.
     """
 
-    _esm = _web("sheet_opener.js")
+    _esm = web_text("sheet_opener.js")
     label = traitlets.Unicode("Open a sheet").tag(sync=True)
     accept = traitlets.Unicode(".toml,application/toml,text/plain").tag(sync=True)
     largest = traitlets.Int(LARGEST_SHEET).tag(sync=True)
@@ -213,11 +213,11 @@ class SheetOpener(_LabWidget):
             self.send({"said": str(error), "failed": True})
 
 
-class CaseBoard(_LabWidget):
+class CaseBoard(LabWidget):
     """Reference cases by model, with progress; ``on("ready", handler)`` is called once somebody looks."""
 
-    _esm = _web("case_board.js")
-    _css = _web("widgets.css", "listening_desk.css", "case_board.css")
+    _esm = web_text("case_board.js")
+    _css = web_text("widgets.css", "listening_desk.css", "case_board.css")
     head = traitlets.Unicode("").tag(sync=True)
     limits = traitlets.Unicode("").tag(sync=True)
     models = traitlets.List().tag(sync=True)
