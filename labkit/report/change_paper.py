@@ -102,7 +102,7 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
         table((*sheet.facts, ("Doubt", sheet.doubt), ("Not modelled", NOT_MODELLED))),
         '<p class="note">A curve is not a judgement. Whether the difference is heard, only a blind test at equal '
         "loudness can tell; ask for one at the counter.</p>",
-        bullets("Advice", sheet.advice),
+        bullets("Worth knowing", sheet.advice),
         bullets("Cautions", BENCH_CAUTIONS),
     ]
     return page(sheet.title, sheet.number, sheet.date, "".join(body))
