@@ -6,6 +6,7 @@ panel()
 
 from __future__ import annotations
 
+import datetime
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,9 @@ from labkit.app.page_text import numbers_html, sentence_html, table_html
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.widgets import CurveView, MadeFile, SheetOpener
 from labkit.app.winding_model import WindingBench
-from labkit.app.winding_sheets import open_sheet_text, saved_sheet
+from labkit.app.winding_sheets import open_sheet_text, saved_sheet, winding_paper
 from labkit.app.winding_words import (
+from labkit.app.panel_page import or_empty_state
     Row,
     cautions,
     change_sentence,
@@ -39,6 +41,7 @@ RIG_PAGE = "rig.ipynb"
 BAND = "The band holds 95 of 100 such pickups in this rig; its cable, pots and input are taken as stated."
 
 
+@or_empty_state
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
     """Return the winding page.
 
@@ -71,6 +74,7 @@ class WindingPage(BenchPage[Any]):
         self.use_full = ipywidgets.Button(description="Fill the bobbin")
         self.opener = SheetOpener(self._open_sheet, label="Open a pickup sheet")
         self.files.offer("sheet", "Save pickup sheet", self.sheet_file)
+        self.files.offer("print", "Print build sheet", self.paper_file)
         offer_curves(
             self.files, curves=self.bench.curves, stem=lambda: f"{file_stem(self.name)}-in-rig", title=lambda: self.name
         )
@@ -190,6 +194,11 @@ class WindingPage(BenchPage[Any]):
         """Return the pickup as a sheet to save."""
         text = saved_sheet(self.bench.made, self.name)
         return MadeFile(name=f"{file_stem(self.name)}.toml", kind="application/toml", content=text.encode())
+
+    def paper_file(self) -> MadeFile:
+        """Return the winder's paper, to be printed."""
+        text = winding_paper(self.bench.made, self.name, datetime.date.today().isoformat())
+        return MadeFile(name=f"{file_stem(self.name)}.html", kind="text/html", content=text.encode(), is_printed=True)
 
     def drawing_file(self) -> MadeFile:
         """Return the drawing to save."""

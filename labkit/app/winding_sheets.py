@@ -44,6 +44,19 @@ def saved_sheet(made: MadePickup, name: str) -> str:
     return text
 
 
+def winding_paper(made: MadePickup, name: str, date: str) -> str:
+    """Return the winder's paper of a pickup as a page to print: turns, traverse, target resistance, field, cautions.
+
+    Raises
+    ------
+    InputError
+        If the turns do not fit their bobbin.
+    """
+    from labkit.report.sheet_paper import pickup_paper_html  # brings the bench's models along
+
+    return pickup_paper_html(parse_sheet(saved_sheet(made, name), "the sheet", kinds=["pickup"]), "build", date=date)
+
+
 def open_sheet_text(text: str, where: str) -> MadePickup:
     """Return the pickup of a sheet from outside.
 

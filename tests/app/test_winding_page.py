@@ -6,6 +6,7 @@ import pytest
 
 from labkit.app.winding_model import WindingBench
 from labkit.app.winding_page import WindingPage
+from labkit.report.paper_page import quantity
 
 
 @pytest.fixture
@@ -92,6 +93,16 @@ def test_a_saved_sheet_opens_again_by_the_file_field(page):
     assert other.bench.winding.turns == 7321
     send(other.opener, do="sheet", name="huge.toml", text="#" * 300_000)
     assert "larger" in told[-1]["said"]
+
+
+def test_the_winders_paper_has_the_turns_and_the_resistance_that_the_page_shows(page):
+    send(page.controls, do="type", key="turns", text="7321")
+    made = page.paper_file()
+    text = made.content.decode()
+    assert made.is_printed
+    assert "7\u202f321" in text
+    assert "AWG 42 single build" in text
+    assert quantity(page.bench.built.total.resistance.value, "Ω") in text
 
 
 def test_the_link_to_the_rig_page_carries_the_pickup(page):
