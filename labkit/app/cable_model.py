@@ -16,10 +16,12 @@ from labkit.app.cable_numbers import (
     LONGEST_M,
     TREBLE_HZ,
     Member,
+    Resonance,
     cable_type,
     family,
     first_cable,
     longest_cable,
+    simple_resonance,
     trim_for_peak,
     with_buffer,
 )
@@ -267,6 +269,15 @@ class CableBench(PageBench[CableShown]):
         return tuple(told)
 
     @property
+    def formula(self) -> str:
+        """The resonance formula with the rig's numbers; empty where it does not fit."""
+        shown = self.shown
+        if shown.has_buffer or shown.plain.peak_hz is None:
+            return ""
+        resonance = simple_resonance(shown.rig)
+        return "" if resonance is None else formula_text(resonance, shown.plain)
+
+    @property
     def description(self) -> str:
         """The curves in words."""
         shown = self.shown
@@ -335,6 +346,17 @@ def judged_text(frequency_hz: float) -> str:
     '3 kHz'
     """
     return format_quantity(float(f"{frequency_hz:.3g}"), "Hz")
+
+
+def formula_text(formula: Resonance, solved: Reading) -> str:
+    """Write the resonance formula with the rig's numbers, and where the solved peak lies beside it."""
+    assert solved.peak_hz is not None
+    parts = " + ".join(f"{part * 1e12:.0f}" for part in (formula.coil, formula.cable, formula.input))
+    return (
+        f"By formula: 1 / (2π √(L·C)) = 1 / (2π √({format_quantity(formula.inductance, 'H')} × ({parts}) pF)) = "
+        f"{formula.frequency_hz / 1e3:.2f} kHz, for coil, cable and input alone; pots and core loss put the peak at "
+        f"{solved.peak_hz / 1e3:.2f} kHz."
+    )
 
 
 def length_text(length: float) -> str:

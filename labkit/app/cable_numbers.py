@@ -16,7 +16,7 @@ from labkit.circuit.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid
-from labkit.rig.chain import Cable, Stage
+from labkit.rig.chain import Cable, Input, Stage
 from labkit.rig.chain_stages import BufferBox, BypassBox, with_length
 from labkit.rig.rig import Rig
 from labkit.view.curve import HIGH_HZ, LOW_HZ
@@ -159,3 +159,46 @@ def _cable_of(rig: Rig) -> Cable:
     if cable is None:
         raise InputError(f"'{rig.name}' has no cable after its jack, so there is none to look at")
     return cable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resonance:
+    """A coil and its load as one inductance and one capacitance: f = 1 / (2π√(L·C)), SI."""
+
+    inductance: float
+    coil: float
+    cable: float
+    input: float
+
+    @property
+    def capacitance(self) -> float:
+        """Coil, cable and input together, F."""
+        return self.coil + self.cable + self.input
+
+    @property
+    def frequency_hz(self) -> float:
+        """1 / (2π√(L·C)), Hz."""
+        return float(1 / (2 * np.pi * np.sqrt(self.inductance * self.capacitance)))
+
+
+def simple_resonance(rig: Rig) -> Resonance | None:
+    """Return the rig's resonance by the formula of a coil and a capacitor.
+
+    Pots and core loss are left out, so that the solved peak lies lower. None where the formula does not fit: several
+    coils, another chain than cable and input, or a control that takes more than a decibel of the bass (a volume turned
+    down puts its track between coil and cable).
+    """
+    coils = [coil for pickup in rig.pickups.values() for coil in pickup.coils.values()]
+    is_plain = len(rig.chain) == 2 and isinstance(rig.chain[0], Cable) and isinstance(rig.chain[1], Input)
+    if len(coils) != 1 or not is_plain or gain_db(rig.evaluate(np.array([REFERENCE_HZ])))[0] < -1.0:
+        return None
+    cable, end = rig.chain
+    assert isinstance(cable, Cable)
+    assert isinstance(end, Input)
+    lead = next(iter(rig.pickups.values())).lead_capacitance
+    return Resonance(
+        inductance=coils[0].inductance,
+        coil=coils[0].capacitance + lead,
+        cable=cable.capacitance,
+        input=end.capacitance,
+    )

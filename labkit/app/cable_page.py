@@ -16,6 +16,7 @@ from labkit.app.bench_page import BenchPage, box, caption, note
 from labkit.app.cable_model import CableBench, judged_text, length_text, response_of
 from labkit.app.curve_files import offer_curves
 from labkit.app.page_text import change_in_words, numbers_html, sentence_html, table_html
+from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import MadeFile
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
@@ -30,6 +31,7 @@ CAUTION = (
 LOAD_DOUBT = "Peak places ±6 % with a known load; a cable's capacitance per metre differs by ±10 % from its data sheet."
 
 
+@or_empty_state
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
     """Return the cable page.
 
@@ -71,7 +73,7 @@ class CablePage(BenchPage[CableBench]):
         """Show numbers, sentence and table."""
         bench, judged = self.bench, judged_text(self.bench.shown.judged_hz)
         self.numbers.value = numbers_html(bench.numbers)
-        advice = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in bench.advice)
+        advice = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in (*bench.advice, bench.formula) if line)
         self.said.value = sentence_html(bench.sentence) + advice
         self.table.value = table_html(
             "Lengths of this cable",

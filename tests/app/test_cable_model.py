@@ -10,7 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.app.cable_model import CableBench
-from labkit.app.cable_numbers import LONGEST_M, TREBLE_HZ, first_cable, longest_cable, trim_for_peak, with_buffer
+from labkit.app.cable_numbers import (
+    LONGEST_M,
+    TREBLE_HZ,
+    first_cable,
+    longest_cable,
+    simple_resonance,
+    trim_for_peak,
+    with_buffer,
+)
 from labkit.circuit.elements import GROUND
 from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
@@ -218,3 +226,27 @@ def test_the_drawing_names_every_line_and_tells_the_result_in_words(bench):
 def test_ground_stays_out_of_the_buffer(bench):
     stage = with_buffer(bench.rig).chain[0]
     assert {node for element in stage.elements("a", "b") for node in element.nodes} == {"a", "b", GROUND}
+
+
+def test_the_formula_is_shown_with_the_rigs_numbers_and_lies_above_the_solved_peak(bench):
+    formula = simple_resonance(bench.rig)
+    # 1 / (2π √(2.4 H · 717 pF)) = 3836.7 Hz by hand: 110 pF of coil, 500 pF of cable, 107 pF of input
+    assert formula.frequency_hz == pytest.approx(3836.7, rel=1e-4)
+    assert "2.4 H × (110 + 500 + 107) pF" in bench.formula
+    assert formula.frequency_hz > bench.shown.reading.peak_hz
+
+
+def test_no_formula_is_shown_where_it_does_not_fit(bench):
+    assert simple_resonance(set_value(bench.rig, "volume", "7")) is None
+    assert simple_resonance(load_rig("Saltmarsh Lane, two pickups")) is None
+    assert simple_resonance(with_buffer(bench.rig)) is None
+    bench.set_index("own.buffer", 1)
+    assert bench.formula == ""
+
+
+def test_without_loss_and_on_large_pots_the_formula_is_the_solved_peak():
+    rig = trade_rig()
+    for name in ("volume.value", "tone.value", "input.resistance"):
+        rig = set_value(rig, name, "10 MΩ")
+    # what is left of the damping moves the peak by 1/(4Q²) at most; Q is above 20 here
+    assert rig.response().peak.frequency_hz == pytest.approx(simple_resonance(rig).frequency_hz, rel=2e-3)
