@@ -10,7 +10,6 @@ from labkit.cases.runner import check_functions
 from labkit.catalogue import catalogue
 from labkit.pickup.loss_models import loss_models
 from labkit.plugins import Brought, plugins
-from labkit.plugins.manager import BUILTIN
 from labkit.rig.harness import part_kinds
 from labkit.rig.sheet import chain_kinds
 from labkit.sound.made_takes import take_makers
@@ -54,6 +53,4 @@ def plugin_problems() -> tuple[str, ...]:
 
 def sheet_problems() -> tuple[str, ...]:
     """Return one sentence for every sheet of a person's own, or of a package, that cannot be used."""
-    found = catalogue()
-    faults = [found.fault_of(kind, name) for (kind, name), item in found.items.items() if item.plugin != BUILTIN]
-    return tuple(dict.fromkeys([*found.problems, *(fault for fault in faults if fault)]))
+    return catalogue().check(own_only=True)

@@ -16,6 +16,7 @@ import ipywidgets
 from labkit.app.listening_test_model import ListeningBench
 from labkit.app.listening_test_run import LONGEST_RECORD, result_file, trials_table
 from labkit.app.listening_test_words import desk_view
+from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, ListeningDesk, MadeFile
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
@@ -27,6 +28,7 @@ LEAD = "Find out whether you can tell two rigs apart when you do not know which 
 LET_THE_WORDS_OUT_S = 0.02
 
 
+@or_empty_state
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
     """Return the listening test page.
 

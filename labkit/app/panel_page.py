@@ -7,8 +7,11 @@ panel("name of a panel")
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from functools import wraps
 from html import escape
 from importlib import resources
+from typing import ParamSpec
 from urllib.parse import parse_qs
 
 import ipywidgets
@@ -16,6 +19,7 @@ import ipywidgets
 from labkit.app.panels import PANEL_FIELD, make_panel, panels
 from labkit.core.errors import InputError
 
+P = ParamSpec("P")
 _LONGEST_NAME = 80
 
 
@@ -43,6 +47,25 @@ def panel(name: str | None = None) -> ipywidgets.Box:
 def message_box(title: str, sentence: str) -> ipywidgets.Box:
     """Return a page that only says something: why there is nothing to show, and what would change that."""
     return _page(_heading(title, sentence))
+
+
+def or_empty_state(make: Callable[P, ipywidgets.Box]) -> Callable[P, ipywidgets.Box]:
+    """Let a page without anything to show say so: for pages that open with the first rig of the catalogue.
+
+    Only where nothing was asked for; whoever gives a page a rig or a sheet wants to hear what is wrong with it.
+    """
+
+    @wraps(make)
+    def page(*args: P.args, **kwargs: P.kwargs) -> ipywidgets.Box:
+        try:
+            return make(*args, **kwargs)
+        except InputError as error:
+            if args or kwargs:
+                raise
+            sentence = str(error)
+            return message_box("There is nothing to show yet", f"{sentence[:1].upper()}{sentence[1:]}.")
+
+    return page
 
 
 def _heading(title: str, sentence: str) -> ipywidgets.HTML:

@@ -16,6 +16,7 @@ from labkit.app.bench_page import BenchPage, box, note
 from labkit.app.controls import ControlSet
 from labkit.app.curve_files import offer_curves
 from labkit.app.page_text import numbers_html, sentence_html, table_html
+from labkit.app.panel_page import or_empty_state
 from labkit.app.pots_model import PotsBench, response_of
 from labkit.app.widgets import CurveView, MadeFile
 from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
@@ -29,6 +30,7 @@ CAUTION = (
 )
 
 
+@or_empty_state
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
     """Return the pots page.
 

@@ -17,12 +17,12 @@ from labkit.app.bench_page import BenchPage, box, caption, file_stem, note
 from labkit.app.curve_files import offer_curves
 from labkit.app.made_pickup import text_in_words
 from labkit.app.page_text import numbers_html, sentence_html, table_html
+from labkit.app.panel_page import or_empty_state
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.widgets import CurveView, MadeFile, SheetOpener
 from labkit.app.winding_model import WindingBench
 from labkit.app.winding_sheets import open_sheet_text, saved_sheet, winding_paper
 from labkit.app.winding_words import (
-from labkit.app.panel_page import or_empty_state
     Row,
     cautions,
     change_sentence,

@@ -139,13 +139,18 @@ class Catalogue:
             self._faults[kind, name] = self._fault(self.item(kind, name))
         return self._faults[kind, name]
 
-    def check(self) -> tuple[str, ...]:
-        """Read every item and return one sentence for each that cannot be used."""
+    def check(self, *, own_only: bool = False) -> tuple[str, ...]:
+        """Read every item and return one sentence for each that cannot be used.
+
+        Parameters
+        ----------
+        own_only : bool
+            Leave out what labkit itself brings, whose sheets its tests read.
+        """
         found = list(self.problems)
-        for kind, name in self.items:
-            faults = [self._fault(item) for item in (self.items[kind, name], *self.hidden.get((kind, name), ()))]
-            found += [fault for fault in faults if fault]
-        return tuple(dict.fromkeys(found))
+        every = [item for key, first in self.items.items() for item in (first, *self.hidden.get(key, ()))]
+        faults = [self._fault(item) for item in every if not (own_only and item.plugin == BUILTIN)]
+        return tuple(dict.fromkeys([*found, *(fault for fault in faults if fault)]))
 
     def _settle(self, kind: str, name: str) -> CatalogueItem:
         """The first of several sheets of one name that can be used; the first of all where none can."""
