@@ -38,9 +38,10 @@ def load_rig(sheet: str | Path) -> Rig:
         If neither a file nor a catalogue rig answers to it, or the sheet cannot be read.
     """
     text = str(sheet)
-    if is_path(text) or Path(text).exists():
-        return read_rig(read_sheet(Path(text), kinds=["rig"]))
     known = catalogue().names("rig")
+    # a name of the catalogue may hold a stroke: it is a path only where nothing else answers to it
+    if Path(text).exists() or (is_path(text) and text not in known):
+        return read_rig(read_sheet(Path(text), kinds=["rig"]))
     if text not in known:
         raise InputError(f"'{text}' is neither a file nor a rig of the catalogue.{did_you_mean(text, known)}")
     rig: Rig = read_rig(catalogue().item("rig", text).table())
@@ -168,8 +169,8 @@ def with_text(data: Mapping[str, Any], key: str, text: Any) -> dict[str, Any]:
 
 def load_pickup(text: str, folder: Path | None = None) -> Pickup:
     """Load a pickup by path or catalogue name."""
-    if is_path(text):
-        path = Path(text) if folder is None else folder / text
+    path = Path(text) if folder is None else folder / text
+    if is_path(text) and (path.exists() or text not in catalogue().names("pickup")):
         return read_pickup(read_sheet(path, kinds=["pickup"]))
     pickup: Pickup = read_pickup(catalogue().item("pickup", text).table())
     return pickup

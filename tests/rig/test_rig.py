@@ -163,6 +163,22 @@ def test_a_folder_of_sheets_named_in_the_environment_is_found(tmp_path, monkeypa
     assert any("broken.toml" in problem for problem in catalogue().problems)
 
 
+def test_a_catalogue_name_with_a_stroke_in_it_is_no_path(tmp_path, monkeypatch):
+    coil = {"main": {"resistance": "5 kΩ", "inductance": "2 H"}}
+    (tmp_path / "coil.toml").write_text(sheet_text("pickup", {"name": "6/8", "coil": coil}))
+    (tmp_path / "rig.toml").write_text(
+        sheet_text(
+            "rig",
+            {"name": "a/b </b>", "harness": "one volume, one tone", "pickups": {"bridge": {"name": "x", "coil": coil}}},
+        )
+    )
+    monkeypatch.setenv("LABKIT_CATALOGUE", str(tmp_path))
+    assert load_rig("a/b </b>").name == "a/b </b>"
+    assert set_value(load_rig(SINGLE), "bridge", "6/8").pickups["bridge"].coils["main"].resistance == 5000.0
+    with pytest.raises(InputError, match="no such file"):
+        load_rig("a/c")
+
+
 def test_a_changed_pickup_name_is_used_in_its_slot():
     rig = set_value(load_rig(SINGLE), "bridge", "two-coil")
     assert list(rig.pickups["bridge"].coils) == ["screw", "slug"]
