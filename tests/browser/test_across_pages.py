@@ -199,17 +199,20 @@ def test_names_of_recent_rigs_are_text(visit):
     assert seen.page.evaluate("window.harm") is None
 
 
+@pytest.fixture(scope="module")
+def room(chromium_path):
+    """A lab shared with a room that takes one page."""
+    server = start_server("--share", "--address", "127.0.0.1", "--most-pages", "1", "--port", "0", "--no-browser")
+    yield server
+    stop_server(server)
+
+
+@pytest.fixture
+def token(room) -> str:
+    return re.search(r"token=([0-9a-f]{32})", "".join(room.lines))[1]
+
+
 class TestSharedRoom:
-    @pytest.fixture(scope="class")
-    def room(self, chromium_path):
-        server = start_server("--share", "--address", "127.0.0.1", "--most-pages", "1", "--port", "0", "--no-browser")
-        yield server
-        stop_server(server)
-
-    @pytest.fixture
-    def token(self, room) -> str:
-        return re.search(r"token=([0-9a-f]{32})", "".join(room.lines))[1]
-
     def test_nobody_comes_in_without_the_token(self, visit, room):
         page = visit(RIG, ready="h1", server=room).page
         assert page.inner_text("h1") == "The token, please"

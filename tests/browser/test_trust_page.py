@@ -25,7 +25,7 @@ def test_cases_run_are_counted_and_can_be_read(visit, screenshots, width, tmp_pa
     case = page.locator(".lab-case").first
     case.locator("summary").click()
     assert "Source: " in case.inner_text()
-    assert page.get_by_text("Hysteresis and saturation of steel").is_visible()
+    assert page.get_by_text("Hysteresis and saturation of steel", exact=True).is_visible()
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     faults = Axe().run(page).response["violations"]
     assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
