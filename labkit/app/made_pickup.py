@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -32,6 +32,10 @@ Keys = dict[str, Scalar]
 
 FLANGE = "flange_radius"
 """Whether turns fit their flange is said by the page that designs them; a coil that overflows still has a sound."""
+
+COIL_ORDER = "coils"
+"""Key that holds the names of two coils where they do not stand in the order of the alphabet, which the flat keys have;
+harnesses tell the first coil from the second."""
 
 _MOST_KEYS = 120
 _LONGEST_KEY, _LONGEST_VALUE, _LONGEST_NUMBER = 80, 160, 32
@@ -102,6 +106,10 @@ def flatten(data: Mapping[str, Any]) -> Keys:
                 raise InputError(f"'{before}{key}' is a list or a date, which no build sheet has")
 
     walk({key: value for key, value in data.items() if key not in _LEFT_OUT}, "")
+    coils = data.get("coil")
+    names = list(coils) if isinstance(coils, Mapping) else []
+    if names != sorted(names):
+        flat[COIL_ORDER] = ",".join(names)
     _check(flat)
     return flat
 
@@ -110,6 +118,8 @@ def nest(keys: Mapping[str, Scalar]) -> dict[str, Any]:
     """Return dotted keys as the tables of a sheet, the reverse of `flatten`."""
     data: dict[str, Any] = {}
     for name, value in keys.items():
+        if name == COIL_ORDER:
+            continue
         *parents, key = name.split(".")
         here = data
         for part in parents:
@@ -120,7 +130,19 @@ def nest(keys: Mapping[str, Scalar]) -> dict[str, Any]:
         if isinstance(here.get(key), dict):
             raise InputError(f"'{name[:60]}' is a table and cannot have a value of its own")
         here[key] = value
+    if isinstance(data.get("coil"), dict):
+        data["coil"] = {name: data["coil"][name] for name in ordered_coils(keys, data["coil"])}
     return {key: _with_lists(value) for key, value in data.items()}
+
+
+def ordered_coils(keys: Mapping[str, Scalar], names: Iterable[str]) -> list[str]:
+    """Return the names of coils in the order of their sheet.
+
+    >>> ordered_coils({"coils": "slug,screw"}, ["screw", "slug"]), ordered_coils({}, ["slug", "screw"])
+    (['slug', 'screw'], ['screw', 'slug'])
+    """
+    stated = str(keys.get(COIL_ORDER, "")).split(",")
+    return sorted(names, key=lambda name: (stated.index(name) if name in stated else len(stated), name))
 
 
 def _with_lists(value: Any) -> Any:

@@ -27,7 +27,12 @@ def differences(then: Sheet, now: Sheet) -> tuple[Difference, ...]:
     found = []
     for key in sorted({*then, *now}, key=lambda key: (key.rpartition(".")[2] not in _FIRST, key)):
         before, after = then.get(key), now.get(key)
-        if before == after or key == "name" or key.endswith(".flange_radius") or _is_told_by_another(key, then, now):
+        if (
+            before == after
+            or key in ("name", "coils")
+            or key.endswith(".flange_radius")
+            or _is_told_by_another(key, then, now)
+        ):
             continue
         found.append(Difference(then=_words(key, before), now=_words(key, after)))
     return tuple(dict.fromkeys(found))

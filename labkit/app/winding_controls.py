@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 from labkit.app.controls import Control, Value
-from labkit.app.made_pickup import FLANGE, Keys, Scalar, built_names
+from labkit.app.made_pickup import FLANGE, Keys, Scalar, built_names, ordered_coils
 from labkit.app.sheet_control import (
     START,
     SheetControl,
@@ -41,9 +41,9 @@ FLANGE_SPARE = 0.4e-3
 
 
 def coil_names(keys: Keys) -> tuple[str, ...]:
-    """Return the coils of a sheet in its order, those that faced the bridge first on the sheet."""
-    found = dict.fromkeys(key.split(".")[1] for key in keys if key.startswith("coil.") and key.count(".") >= 2)
-    return tuple(sorted(found))
+    """Return the coils of a sheet in its order."""
+    found = {key.split(".")[1] for key in keys if key.startswith("coil.") and key.count(".") >= 2}
+    return tuple(ordered_coils(keys, found))
 
 
 def sheet_controls(keys: Keys, coil: str, start: Keys | None = None) -> SheetControls:

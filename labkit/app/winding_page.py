@@ -18,6 +18,7 @@ from labkit.app.curve_files import offer_curves
 from labkit.app.made_pickup import text_in_words
 from labkit.app.page_text import numbers_html, sentence_html, table_html
 from labkit.app.panel_page import or_empty_state
+from labkit.app.panel_page import or_empty_state
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.widgets import CurveView, MadeFile, SheetOpener
 from labkit.app.winding_model import WindingBench
@@ -41,6 +42,7 @@ RIG_PAGE = "rig.ipynb"
 BAND = "The band holds 95 of 100 such pickups in this rig; its cable, pots and input are taken as stated."
 
 
+@or_empty_state
 @or_empty_state
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
     """Return the winding page.

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.made_pickup import catalogue_keys, flatten, made_from, nest, pickup_text, read_text, text_in_words
+from labkit.app.made_pickup import (
+    built_from,
+    catalogue_keys,
+    flatten,
+    made_from,
+    nest,
+    pickup_text,
+    read_text,
+    text_in_words,
+)
 from labkit.app.sheet_differences import differences
 from labkit.app.winding_sheets import open_sheet_text, saved_sheet
 from labkit.app.winding_words import cautions, value_rows
@@ -84,6 +93,16 @@ def test_laying_flat_and_nesting_undo_each_other():
     assert nest(flatten(data)) == kept
 
 
+def test_the_first_coil_of_a_sheet_stays_the_first():
+    data = nest(catalogue_keys("two-coil, built"))
+    data["coil"] = {"slug": data["coil"]["slug"], "screw": data["coil"]["screw"]}
+    made = open_sheet_text(sheet_text("pickup", data), "turned.toml")
+    again = read_text(pickup_text(made))
+    assert list(built_from(again).pickup.coils) == ["slug", "screw"]
+    assert list(parse_sheet(saved_sheet(again, "turned"), "saved").data["coil"]) == ["slug", "screw"]
+    assert text_in_words(pickup_text(again)) == "two-coil, built"
+
+
 def test_a_made_pickup_is_named_by_what_differs():
     assert text_in_words(SINGLE) == SINGLE
     assert text_in_words(pickup_text(changed(turns=7500))) == f"{SINGLE}: 7500 turns"
@@ -98,8 +117,6 @@ def test_a_cover_that_only_one_has_is_one_difference():
 
 
 def test_rows_name_the_cause_and_hold_the_value_inside_the_bounds():
-    from labkit.app.made_pickup import built_from
-
     rows = {row.label: row for row in value_rows(built_from(read_text(SINGLE)))}
     assert rows["DC resistance at 20 °C"].cause == "mostly the diameter of the copper"
     assert rows["Capacitance with its lead"].cause == "mostly how the layers lie on one another"
