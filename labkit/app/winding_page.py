@@ -18,7 +18,6 @@ from labkit.app.curve_files import offer_curves
 from labkit.app.made_pickup import text_in_words
 from labkit.app.page_text import numbers_html, sentence_html, table_html
 from labkit.app.panel_page import or_empty_state
-from labkit.app.panel_page import or_empty_state
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.widgets import CurveView, MadeFile, SheetOpener
 from labkit.app.winding_model import WindingBench
