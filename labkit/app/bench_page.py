@@ -97,6 +97,7 @@ class BenchPage(Generic[Bench]):
             self._shown_controls = controls
         self.controls.show_values(controls, bench.values, bench.errors)
         self.actions.actions = [
+            self._pin_button(),
             {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
             {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
             {"key": "again", "label": "Start again", "enabled": bench.is_changed},
@@ -109,6 +110,18 @@ class BenchPage(Generic[Bench]):
         if self._has_sounded:
             self._sound.ask()
 
+    def _pin_button(self) -> dict[str, object]:
+        """The button that pins the comparison for the other pages."""
+        other = self.compared()
+        label = "Pin the comparison" if other is None else f"Pin {other[1]}"
+        return {"key": "pin", "label": label, "enabled": self.bench.can_pin}
+
+    def _pin(self) -> None:
+        other = self.compared()
+        self._then_show(self.bench.pin_compared)
+        if other is not None:
+            self.actions.said = f"Pinned {other[1]}: the other pages now have it beside the present rig."
+
     @property
     def file_stem(self) -> str:
         """Beginning of the names of this page's files: the rig's name."""
@@ -118,6 +131,7 @@ class BenchPage(Generic[Bench]):
         bench = self.bench
         self.controls.on("set", lambda key="", index=0, **_: self._then_show(bench.set_index, str(key), int(index)))
         self.controls.on("type", lambda key="", text="", **_: self._then_show(bench.set_text, str(key), str(text)))
+        self.actions.on("pin", lambda **_: self._pin())
         self.actions.on("undo", lambda **_: self._then_show(bench.undo))
         self.actions.on("redo", lambda **_: self._then_show(bench.redo))
         self.actions.on("again", lambda **_: self._then_show(bench.start_again))

@@ -219,6 +219,13 @@ class CableBench(PageBench[CableShown]):
             trim=trim_for_peak(buffered, before.peak_hz) if has_buffer else None,
         )
 
+    def compared_changes(self) -> Mapping[str, Value] | None:
+        """The compared length; None where the two differ by a buffer put on here, which no pin can hold."""
+        shown = self.shown
+        if shown.has_buffer or abs(shown.before_length - shown.cable.length) < 1e-9:
+            return None
+        return {f"{shown.cable.name}.length": shown.before_length}
+
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
         """Peak place, level at 3 kHz, longest cable."""

@@ -138,6 +138,28 @@ class PageBench(Generic[Shown]):
             return
         self._move(key, value)
 
+    def compared_changes(self) -> Mapping[str, Value] | None:
+        """Return the rig's controls that stand elsewhere in what the page compares with; None where more differs."""
+        return None
+
+    @property
+    def can_pin(self) -> bool:
+        """True where what the page compares with can be pinned for the other pages, and is not yet."""
+        changes = self.compared_changes()
+        return changes is not None and self._pinned(changes) != self.state.rig
+
+    def pin_compared(self) -> None:
+        """Pin what the page compares with: the rig page and the listening test then show it beside the present rig."""
+        changes = self.compared_changes()
+        if changes is not None:
+            self._history.move(replace(self.state, rig=self._pinned(changes)))
+
+    def _pinned(self, changes: Mapping[str, Value]) -> RigState:
+        rig = self.state.rig
+        values = {**self.offers.values(rig.setup), **changes}
+        other = self.offers.offer(rig.setup.rig).setup(rig.setup.rig, values)
+        return replace(replace(rig, setup=other).with_pin(), setup=rig.setup)
+
     def undo(self) -> None:
         """Take the last step back."""
         self._history.undo()

@@ -178,6 +178,7 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
         told=tuple(told),
         other=other,
         other_label=farads(other_value),
+        changes=((name, other_value),),
     )
 
 

@@ -154,6 +154,11 @@ class PotsBench(PageBench[PotsShown]):
             view=view,
         )
 
+    def compared_changes(self) -> Mapping[str, Value] | None:
+        """Knobs and values of what the question compares with; None where a taper, bleed or dielectric differs."""
+        changes = self.shown.view.changes
+        return None if changes is None or self.tried else dict(changes)
+
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
         """Peak place, peak height and treble end, against what the page compares with."""

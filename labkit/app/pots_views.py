@@ -79,6 +79,8 @@ class View:
     other : Rig
         What numbers and sound compare with.
     other_label : str
+    changes : tuple of (control, value), optional
+        What of the rig's controls stands elsewhere in the other one, where that is all.
     """
 
     main: Panel
@@ -86,6 +88,7 @@ class View:
     told: tuple[str, ...]
     other: Rig
     other_label: str
+    changes: tuple[tuple[str, float], ...] | None = None
     small: tuple[Panel, ...] = ()
     plots: tuple[str, ...] = ()
 
@@ -141,6 +144,7 @@ def position_view(rig: Rig, pot: Pot) -> View:
         told=(said,),
         other=other,
         other_label=f"{name} {reference:g}",
+        changes=((control, reference),),
     )
 
 
@@ -258,6 +262,7 @@ def value_view(rig: Rig) -> View:
             f"{frequency_in_words(rise[1])}; the bass moves by {abs(bass):.2f} dB."
         )
     told.append("A pot's real value may lie 20 % off what is printed on it (common practice).")
+    compared = POT_VALUES[1] if present != POT_VALUES[1] else POT_VALUES[0]
     return View(
         main=Panel(title="All pots of one value", curves=tuple(curves)),
         table=Rows(
@@ -267,8 +272,9 @@ def value_view(rig: Rig) -> View:
             marked=POT_VALUES.index(present) if present in POT_VALUES else -1,
         ),
         told=tuple(told),
-        other=made[-2][1] if present != POT_VALUES[1] else made[0][1],
-        other_label=ohms(made[-2][0] if present != POT_VALUES[1] else made[0][0]),
+        other=everything[ohms(compared)],
+        other_label=ohms(compared),
+        changes=tuple((f"{pot.name}.value", compared) for pot in pots(rig)),
     )
 
 

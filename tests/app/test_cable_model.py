@@ -19,6 +19,7 @@ from labkit.app.cable_numbers import (
     trim_for_peak,
     with_buffer,
 )
+from labkit.app.rig_model import RigBench
 from labkit.circuit.elements import GROUND
 from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
@@ -226,6 +227,20 @@ def test_the_drawing_names_every_line_and_tells_the_result_in_words(bench):
 def test_ground_stays_out_of_the_buffer(bench):
     stage = with_buffer(bench.rig).chain[0]
     assert {node for element in stage.elements("a", "b") for node in element.nodes} == {"a", "b", GROUND}
+
+
+def test_the_compared_length_can_be_pinned_for_the_other_pages(bench):
+    assert bench.can_pin
+    bench.pin_compared()
+    assert not bench.can_pin
+    on_the_rig_page = RigBench(query=bench.query)
+    assert on_the_rig_page.problems == ()
+    assert [shown.short for shown in on_the_rig_page.pins] == ["cable 3 m"]
+    assert on_the_rig_page.values["cable.length"] == 5.0
+    bench.undo()
+    assert bench.query == ""
+    bench.set_text("own.before", "5 m")
+    assert not bench.can_pin
 
 
 def test_the_formula_is_shown_with_the_rigs_numbers_and_lies_above_the_solved_peak(bench):

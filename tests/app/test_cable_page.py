@@ -101,3 +101,17 @@ def test_cells_are_escaped():
 
 def test_a_panel_opens_on_a_sheet_by_name_in_any_notebook():
     assert "lab-page" in panel(sheet="Saltmarsh Lane, two pickups")._dom_classes
+
+
+def test_pinning_says_so_and_cannot_be_done_twice_or_with_a_buffer(page):
+    def pin():
+        return next(action for action in page.actions.actions if action["key"] == "pin")
+
+    assert pin() == {"key": "pin", "label": "Pin 3 m", "enabled": True}
+    send(page.actions, do="pin")
+    assert "Pinned 3 m" in page.actions.said
+    assert "pin=cable.length" in page.actions.query
+    assert not pin()["enabled"]
+    send(page.actions, do="undo")
+    send(page.controls, do="set", key="own.buffer", index=1)
+    assert not pin()["enabled"]

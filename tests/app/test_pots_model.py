@@ -276,6 +276,32 @@ def test_a_rig_without_pots_is_refused_in_a_sentence():
     assert "neither pots nor tone capacitors" in bench.errors["rig"]
 
 
+@pytest.mark.parametrize(
+    ("question", "pinned"),
+    [
+        ("Knob positions", {"volume": 5.0}),
+        ("Pot values", {"volume.value": 500e3, "tone.value": 500e3}),
+        ("Capacitor value", {"tone_capacitor": 47e-9}),
+    ],
+)
+def test_what_is_compared_can_be_pinned_where_the_rig_has_controls_for_it(bench, question, pinned):
+    bench.set_text("own.show", question)
+    bench.pin_compared()
+    assert dict(bench.state.rig.pins[0].setup.changes) == pytest.approx(pinned)
+    pin = PotsBench(query="?" + "&".join(f"{key}={value}" for key, value in pinned.items()))
+    # the pin is the very rig that numbers and sound compare with: rounding only
+    there = gain_db(pin.rig.evaluate(GRID_HZ))
+    assert there == pytest.approx(gain_db(bench.shown.view.other.evaluate(GRID_HZ)), abs=1e-9)
+
+
+@pytest.mark.parametrize("question", ["Tapers", "Treble bleeds", "Capacitor loss"])
+def test_what_no_control_of_the_rig_holds_cannot_be_pinned(bench, question):
+    bench.set_text("own.show", question)
+    assert not bench.can_pin
+    bench.pin_compared()
+    assert bench.state.rig.pins == ()
+
+
 def test_silence_is_said(bench):
     bench.set_text("volume", "0")
     assert "Nothing reaches the input" in bench.sentence
