@@ -33,10 +33,13 @@ class BenchPage(Generic[Bench]):
     ----------
     title, lead : str
         Heading, and one sentence of introduction.
+    pins_comparison : bool
+        True for pages that compare with what a pin can hold (`PageBench.compared_changes`).
     """
 
     title = ""
     lead = ""
+    pins_comparison = False
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
@@ -97,7 +100,7 @@ class BenchPage(Generic[Bench]):
             self._shown_controls = controls
         self.controls.show_values(controls, bench.values, bench.errors)
         self.actions.actions = [
-            self._pin_button(),
+            *([self._pin_button()] if self.pins_comparison else []),
             {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
             {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
             {"key": "again", "label": "Start again", "enabled": bench.is_changed},
@@ -131,7 +134,8 @@ class BenchPage(Generic[Bench]):
         bench = self.bench
         self.controls.on("set", lambda key="", index=0, **_: self._then_show(bench.set_index, str(key), int(index)))
         self.controls.on("type", lambda key="", text="", **_: self._then_show(bench.set_text, str(key), str(text)))
-        self.actions.on("pin", lambda **_: self._pin())
+        if self.pins_comparison:
+            self.actions.on("pin", lambda **_: self._pin())
         self.actions.on("undo", lambda **_: self._then_show(bench.undo))
         self.actions.on("redo", lambda **_: self._then_show(bench.redo))
         self.actions.on("again", lambda **_: self._then_show(bench.start_again))

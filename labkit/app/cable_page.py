@@ -52,6 +52,7 @@ class CablePage(BenchPage[CableBench]):
 
     title = "How long may the cable be?"
     lead = "Move the length and watch where the peak goes; the thin lines are other lengths of the same cable."
+    pins_comparison = True
 
     def set_up(self) -> None:
         """Make numbers, sentence, table and files."""

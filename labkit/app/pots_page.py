@@ -51,6 +51,7 @@ class PotsPage(BenchPage[PotsBench]):
 
     title = "What do the pots and capacitors do?"
     lead = "Choose a question on the left; every answer is worked out for the rig as it stands."
+    pins_comparison = True
 
     def set_up(self) -> None:
         """Make numbers, sentence, small multiples, plots, table and files."""
