@@ -16,10 +16,12 @@ import ipywidgets
 from labkit.app.bench_page import BenchPage, box, caption, file_stem, note
 from labkit.app.curve_files import offer_curves
 from labkit.app.made_pickup import text_in_words
+from labkit.app.opened_rig import LARGEST_SHEET
 from labkit.app.page_text import numbers_html, sentence_html, table_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.rig_state import MOST_PINS
-from labkit.app.widgets import CurveView, MadeFile, SheetOpener
+from labkit.app.upload import GivenFile, Intake, Upload
+from labkit.app.widgets import CurveView, MadeFile
 from labkit.app.winding_model import WindingBench
 from labkit.app.winding_sheets import open_sheet_text, saved_sheet, winding_paper
 from labkit.app.winding_words import (
@@ -31,6 +33,7 @@ from labkit.app.winding_words import (
     not_modelled,
     value_rows,
 )
+from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.view.bobbin import draw_bobbin
@@ -41,7 +44,6 @@ RIG_PAGE = "rig.ipynb"
 BAND = "The band holds 95 of 100 such pickups in this rig; its cable, pots and input are taken as stated."
 
 
-@or_empty_state
 @or_empty_state
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
     """Return the winding page.
@@ -63,6 +65,7 @@ class WindingPage(BenchPage[Any]):
 
     title = "Wind a pickup"
     lead = "Change turns, wire or magnet and see the rig's curve, the fit on the bobbin and what a meter would read."
+    pins_comparison = True
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -73,17 +76,23 @@ class WindingPage(BenchPage[Any]):
         self.bobbin = CurveView()
         self.use_target = ipywidgets.Button(description="Wind for that resistance")
         self.use_full = ipywidgets.Button(description="Fill the bobbin")
-        self.opener = SheetOpener(self._open_sheet, label="Open a pickup sheet")
+        advice = "Save one from this page, or write one by hand."
+        self.opener = Upload(
+            Intake(largest=LARGEST_SHEET, what="a pickup sheet", advice=advice),
+            label="Open a pickup sheet",
+            hint="A .toml file, saved here or written by hand. It stays on this machine.",
+            accept=".toml",
+            many=False,
+        )
+        self.opener.on_file(self._open_sheet)
         self.files.offer("sheet", "Save pickup sheet", self.sheet_file)
         self.files.offer("print", "Print build sheet", self.paper_file)
         offer_curves(
             self.files, curves=self.bench.curves, stem=lambda: f"{file_stem(self.name)}-in-rig", title=lambda: self.name
         )
         self.files.offer("bobbin", "Drawing as SVG", self.drawing_file)
-        self._groups: object = None
         self.use_target.on_click(lambda _: self._then_show(self._take_turns, "target"))
         self.use_full.on_click(lambda _: self._then_show(self._take_turns, "full"))
-        self.actions.on("pin", lambda **_: self._then_show(self.bench.pin))
         self.actions.on("unpin", lambda key="", **_: self._then_show(self.bench.unpin, int(key)))
         self.actions.on("restore", lambda key="", **_: self._then_show(self.bench.restore, int(key)))
         self.bobbin.observe(lambda _: setattr(self.bobbin, "svg", self.draw_bobbin(self.bobbin.width)), "width")
@@ -120,20 +129,9 @@ class WindingPage(BenchPage[Any]):
         self.box.add_class("lab-winding")
 
     def show(self) -> None:
-        """Show the present state; controls are made anew only where their number or kind changes."""
+        """Show the present state and the pins."""
         bench = self.bench
-        groups = bench.controls
-        if groups != self._groups:
-            self._groups, self._shown_rig = groups, ""
         super().show()
-        full = len(bench.state.rig.pins) >= MOST_PINS
-        pin = {
-            "key": "pin",
-            "label": "Three are pinned" if full else "Pin this pickup",
-            "enabled": bench.can_pin,
-            "primary": bench.can_pin,
-        }
-        self.actions.actions = [pin, *self.actions.actions]
         self.actions.pins = [
             {
                 "key": str(shown.pin.slot),
@@ -143,6 +141,20 @@ class WindingPage(BenchPage[Any]):
             }
             for shown in bench.pins
         ]
+
+    def _pin_button(self) -> dict[str, object]:
+        """Pin the pickup that is being made."""
+        bench = self.bench
+        full = len(bench.state.rig.pins) >= MOST_PINS
+        return {
+            "key": "pin",
+            "label": "Three are pinned" if full else "Pin this pickup",
+            "enabled": bench.can_pin,
+            "primary": bench.can_pin,
+        }
+
+    def _pin(self) -> None:
+        self._then_show(self.bench.pin)
 
     def show_results(self) -> None:
         """Show everything that follows from the pickup."""
@@ -207,12 +219,16 @@ class WindingPage(BenchPage[Any]):
             name=f"{file_stem(self.name)}-bobbin.svg", kind="image/svg+xml", content=self.draw_bobbin(790).encode()
         )
 
-    def _open_sheet(self, name: str, text: str) -> str:
-        made = open_sheet_text(text, name)
+    def _open_sheet(self, file: GivenFile) -> None:
+        """Show a pickup sheet; what is wrong with it is told beside the button."""
+        try:
+            text = file.content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise InputError(f"{file.name} is not text in UTF-8, which a sheet is") from None
+        made = open_sheet_text(text, file.name)
         self.bench.open_sheet(made)
-        self.actions.said = ""
         self.show()
-        return f"Opened: {made.name}."
+        self.actions.said = f"Opened: {made.name}."
 
     def _take_turns(self, key: str) -> None:
         turns = next(answer.turns for answer in self.bench.answers if answer.key == key)
