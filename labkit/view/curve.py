@@ -153,14 +153,12 @@ def draw_curves(
     compact = width < COMPACT_BELOW
     height = height or (196 if compact else 380)
     low_db, high_db = levels or level_window(curves)
-    longest = max((len(_short(curve, compact)) for curve in curves if not curve.is_measured), default=3)
-    longest = max(longest, label_characters * 2 // 3 if compact else label_characters)
-    margin = 10 + longest * (6.6 if compact else 7.0)
+    margin = label_margin(curves, width, label_characters=label_characters)
     frame = Frame(
         width=width,
         height=height,
         left=34 if compact else 44,
-        right=width - max(margin, 40),
+        right=width - margin,
         top=22 if compact else 26,
         bottom=height - (18 if compact else 42),
         low_hz=low_hz,
@@ -210,6 +208,14 @@ def difference_window(curves: Sequence[Curve]) -> tuple[float, float]:
     most = max((float(np.max(np.abs(curve.gain_db))) for curve in curves), default=0.0)
     high = next((limit for limit in (1.0, 2.0, 3.0, 5.0, 10.0) if most <= limit), 20.0)
     return -high, high
+
+
+def label_margin(curves: Sequence[Curve], width: int, *, label_characters: int = 0) -> float:
+    """Return the room, CSS pixels, that the names at the lines' ends take on the right of a drawing."""
+    compact = width < COMPACT_BELOW
+    longest = max((len(_short(curve, compact)) for curve in curves if not curve.is_measured), default=3)
+    longest = max(longest, label_characters * 2 // 3 if compact else label_characters)
+    return max(10 + longest * (6.6 if compact else 7.0), 40.0)
 
 
 def spread_labels(wanted: Sequence[float], *, gap: float, low: float, high: float) -> list[float]:
