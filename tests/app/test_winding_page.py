@@ -79,20 +79,31 @@ def test_an_overflow_is_said_and_not_saved(page):
     assert "Not saved" in told[0]["failed"]
 
 
+def give(page, name: str, content: bytes) -> list[dict]:
+    """Send a small file as the browser does, and return the answers."""
+    told: list[dict] = []
+    page.opener.send = lambda content, buffers=None: told.append(content)
+    for fields, buffers in (
+        ({"do": "file-begin", "name": name, "size": len(content)}, []),
+        ({"do": "file-piece"}, [content]),
+        ({"do": "file-end"}, []),
+    ):
+        page.opener._receive(page.opener, {**fields, "number": 1}, buffers)
+        if "refused" in told[-1]:
+            break
+    return told
+
+
 def test_a_saved_sheet_opens_again_by_the_file_field(page):
     send(page.controls, do="type", key="turns", text="7321")
     made = page.sheet_file()
     other = WindingPage(WindingBench())
-    told = []
-    other.opener.send = lambda content, buffers=None: told.append(content)
-    send(other.opener, do="sheet", name="mine.toml", text=made.content.decode())
-    assert told[0]["failed"] is False
+    assert give(other, "mine.toml", made.content)[-1].get("done")
     assert other.bench.winding.turns == 7321
-    send(other.opener, do="sheet", name="mine.toml", text="nothing = ")
-    assert told[-1]["failed"] is True
+    assert other.actions.said == f"Opened: {other.bench.made.name}."
+    for content, told in ((b"nothing = ", "is not valid TOML"), (b"\xff\xfe", "UTF-8"), (b"#" * 900_000, "at most")):
+        assert told in give(other, "mine.toml", content)[-1]["refused"]
     assert other.bench.winding.turns == 7321
-    send(other.opener, do="sheet", name="huge.toml", text="#" * 300_000)
-    assert "larger" in told[-1]["said"]
 
 
 def test_the_winders_paper_has_the_turns_and_the_resistance_that_the_page_shows(page):
@@ -113,7 +124,7 @@ def test_the_link_to_the_rig_page_carries_the_pickup(page):
 
 def test_a_hostile_name_is_text_everywhere(page):
     sheet = page.sheet_file().content.decode().replace('name = "', 'name = "<img src=x onerror=alert(1)>')
-    send(page.opener, do="sheet", name="<b>.toml", text=sheet)
+    give(page, "<b>.toml", sheet.encode())
     assert "<img" in page.bench.made.name
     for html in (
         page.curve.svg,

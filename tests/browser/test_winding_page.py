@@ -90,7 +90,9 @@ def test_too_many_turns_are_drawn_over_the_flange_and_said_with_what_fits(windin
     assert "turns fit" in page.inner_text(".lab-fit")
     page.get_by_role("button", name="Fill the bobbin").click()
     page.wait_for_function("() => !document.querySelector('.lab-bobbin [data-part=overflow]')", timeout=SLOW_MS)
-    assert page.get_by_label("Turns, type a value", exact=True).input_value() == "8688"
+    page.wait_for_function(
+        "() => document.querySelector('[data-key=turns] .lab-readout').value === '8688'", timeout=SLOW_MS
+    )
     page.get_by_role("button", name="Undo").click()
     page.wait_for_selector(".lab-bobbin [data-part=overflow]", timeout=SLOW_MS)
     typed(page, "Turns", "a lot")
@@ -102,9 +104,9 @@ def test_a_sheet_from_the_disk_is_opened_or_refused_in_words(winding, tmp_path):
     bad = tmp_path / "bad.toml"
     bad.write_text('sheet = "rig"\nformat = 1\nname = "no pickup"\n', encoding="utf-8")
     with page.expect_file_chooser() as chooser:
-        page.get_by_label("Open a pickup sheet").click()
+        page.get_by_role("button", name="Open a pickup sheet").click()
     chooser.value.set_files(str(bad))
-    page.wait_for_selector(".lab-opener .lab-error:not(:empty)", timeout=SLOW_MS)
+    page.wait_for_selector(".lab-upload .lab-error:not(:empty)", timeout=SLOW_MS)
     with page.expect_download(timeout=SLOW_MS) as download:
         page.get_by_role("button", name="Save pickup sheet").click()
     good = tmp_path / "good.toml"
@@ -112,12 +114,15 @@ def test_a_sheet_from_the_disk_is_opened_or_refused_in_words(winding, tmp_path):
     text = good.read_text(encoding="utf-8").replace("turns = 8000", "turns = 6543")
     good.write_text(text.replace('name = "', 'name = "<script>document.title=1</script>'), encoding="utf-8")
     with page.expect_file_chooser() as chooser:
-        page.get_by_label("Open a pickup sheet").click()
+        page.get_by_role("button", name="Open a pickup sheet").click()
     chooser.value.set_files(str(good))
     page.wait_for_function(
         "() => document.querySelector('[data-key=turns] .lab-readout').value === '6543'", timeout=SLOW_MS
     )
-    assert "Opened: <script>" in page.inner_text(".lab-opener")
+    page.wait_for_function(
+        "() => [...document.querySelectorAll('.lab-said')].some(told => told.textContent.includes('Opened: <script>'))",
+        timeout=SLOW_MS,
+    )
     assert page.title() == "Winding · labkit"
     assert winding.errors == []
 
