@@ -6,6 +6,7 @@ open pages), and a place behind a hub that hands requests on and has checked who
 
 from __future__ import annotations
 
+import hmac
 import ipaddress
 import re
 import secrets
@@ -16,6 +17,7 @@ from urllib.parse import quote, urlsplit
 
 import tornado.web
 from jupyter_server.auth.decorator import allow_unauthenticated
+from jupyter_server.auth.identity import User
 from jupyter_server.auth.login import LoginFormHandler
 from jupyter_server.utils import url_path_join
 from voila.tornado.handler import TornadoVoilaHandler
@@ -216,8 +218,8 @@ class DoorHandler(LoginFormHandler):
     """Asks for the token in the lab's own look."""
 
     def get_template(self, name: str) -> Any:
-        """Return a template of the lab."""
-        return self.settings["voila_jinja2_env"].get_template("door.html")
+        """Return a template of the lab: its own form in place of the library's."""
+        return self.settings["voila_jinja2_env"].get_template("door.html" if name == "login.html" else name)
 
     @allow_unauthenticated
     def post(self) -> None:
@@ -233,6 +235,13 @@ class DoorHandler(LoginFormHandler):
 
 class DoorKeeper(VoilaIdentityProvider):
     """Lets in who brings the token, by link or by form; everybody where there is none."""
+
+    def process_login_form(self, handler: Any) -> User | None:
+        """Return a visitor without a name for the right token, None for a wrong one."""
+        given = handler.get_body_argument("password", default="").strip()
+        if not self.token or not hmac.compare_digest(given.encode(), self.token.encode()):
+            return None
+        return self.generate_anonymous_user(handler)
 
     def get_handlers(self) -> list[tuple[str, object]]:
         """Return the route of the form."""

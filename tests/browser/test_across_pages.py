@@ -134,10 +134,10 @@ def test_script_tags_in_a_rigs_name_do_no_harm(browser, project_root, tmp_path):
     try:
         page = context.new_page()
         for path, ready in (
-            ("", ".lab-rigs"),
+            ("", ".lab-who"),
             (f"{RIG}?v=1&rig={quote(evil)}&volume=5", CURVE),
             (f"voila/render/listening_test.ipynb?v=1&rig={quote(evil)}", ".lab-desk[data-stage=choose]"),
-            ("", ".lab-rigs"),
+            ("", ".lab-who"),
         ):
             page.goto(server.address + path)
             page.wait_for_selector(ready, timeout=60_000)
