@@ -221,6 +221,11 @@ class DoorHandler(LoginFormHandler):
         """Return a template of the lab: its own form in place of the library's."""
         return self.settings["voila_jinja2_env"].get_template("door.html" if name == "login.html" else name)
 
+    def prepare(self, **options: Any) -> Any:
+        """Let the browser say where the form was sent from: without, it sends "null", which is refused as foreign."""
+        self.set_header("Referrer-Policy", "same-origin")
+        return super().prepare(**options)
+
     @allow_unauthenticated
     def post(self) -> None:
         """Let in whoever brings the token."""
