@@ -40,7 +40,7 @@ from labkit.bench.fitted_sheet import fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.view.curve import draw_curves
+from labkit.view.curve import draw_curves, label_margin
 from labkit.view.residual import draw_residuals
 
 
@@ -100,6 +100,7 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.papers.offer("test", "Print the test record", lambda: self._test_record(is_printed=True))
         self.papers.offer("test-file", "Save the test record", lambda: self._test_record(is_printed=False))
         self._stopped, self._under_way = "", ""
+        self.curve.observe(lambda _: self._residuals(), "width")
         self.sweep_parts = (
             box("lab-told", self.upload),
             box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
@@ -108,15 +109,17 @@ class MeasurePage(BenchPage[MeasureBench]):
             box("lab-told", self.opener),
             box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
         )
-        self.curve_box = box("lab-measured", self.curve, self.caption, self.rest)
+        self.curve_box = box("lab-measured", self.curve, self.caption)
+        self.rest_box = box("lab-measured", self.rest)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers, curve and residuals."""
+        """Return numbers and curve."""
         return self.numbers, self.work, self.curve_box
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return files, values, verdict, cautions."""
         return (
+            self.rest_box,
             *self.sweep_parts[:1],
             *self.reading_parts[:1],
             box("lab-told", self.said),
@@ -132,7 +135,7 @@ class MeasurePage(BenchPage[MeasureBench]):
     def show_results(self) -> None:
         """Show fit or verdict, and ask for what is missing."""
         is_sweeps = self.bench.values["own.bench"] == "sweeps"
-        for part in (*self.sweep_parts, self.curve_box):
+        for part in (*self.sweep_parts, self.curve_box, self.rest_box):
             _show(part, is_sweeps)
         for part in self.reading_parts:
             _show(part, not is_sweeps)
@@ -265,12 +268,13 @@ class MeasurePage(BenchPage[MeasureBench]):
 
     def _residuals(self) -> None:
         fit = self.bench.fit
-        _, rests = self.bench.curves()
+        lines, rests = self.bench.curves()
         if fit is None or not rests:
             self.rest.value = ""
             return
         words = residual_words(fit)
-        drawing = draw_residuals(rests, description=words, width=self.curve.width)
+        width = self.curve.width
+        drawing = draw_residuals(rests, description=words, width=width, right_margin=label_margin(lines, width))
         self.rest.value = f'{drawing}<p class="lab-caption">{escape(words)}</p>'
 
     def draw(self, width: int) -> str:

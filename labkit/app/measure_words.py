@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from html import escape
 
@@ -93,7 +94,7 @@ def fit_html(fit: Fit) -> str:
     if fit.rig_corner_hz is not None:
         rows.append(("Exciter rig's corner", quantity(fit.rig_corner_hz.value, "Hz"), bounds(fit.rig_corner_hz, "Hz")))
     strong = [
-        f"{first} and {second} lean on each other ({value:+.2f}): only together are they this sharp".replace("-", "−")
+        f"{_named(first)} and {_named(second)} are this sharp only together (correlation {abs(value):.2f})"
         for (first, second), value in fit.correlations.items()
         if abs(value) > 0.9
     ]
@@ -185,6 +186,11 @@ def verdict_html(verdict: Verdict) -> str:
     )
     charges = [line for charge in verdict.charges for line in (charge.sentence, *charge.warnings)]
     return table + "".join(parts) + listed("Charge check", charges)
+
+
+def _named(unknown: str) -> str:
+    """Count eddy sections from one, as people do."""
+    return re.sub(r"\d+", lambda found: str(int(found[0]) + 1), unknown)
 
 
 def listed(title: str, lines: Sequence[str]) -> str:
