@@ -1,0 +1,64 @@
+"""Work in a process of its own: results, sentences, cancel; on the spot where no loop runs."""
+
+import asyncio
+import time
+
+from labkit.app.background import Background
+from labkit.core.errors import InputError
+
+
+def double(number: float) -> float:
+    return 2 * number
+
+
+def refuse() -> None:
+    raise InputError("three points are too few")
+
+
+def sleep_long() -> None:
+    time.sleep(60)
+
+
+class Said:
+    def __init__(self) -> None:
+        self.done: list[object] = []
+        self.failed: list[str] = []
+
+    @property
+    def handlers(self) -> dict[str, object]:
+        return {"done": self.done.append, "failed": self.failed.append, "tick": lambda seconds: None}
+
+
+def test_without_a_loop_the_work_is_done_on_the_spot():
+    said = Said()
+    Background().ask(double, 21, **said.handlers)
+    Background().ask(refuse, **said.handlers)
+    assert said.done == [42]
+    assert said.failed == ["three points are too few"]
+
+
+def test_a_process_answers_refuses_and_is_cancelled_at_once():
+    async def run() -> tuple[Said, float]:
+        said, background = Said(), Background()
+        for work, arguments in ((double, (21,)), (refuse, ())):
+            background.ask(work, *arguments, **said.handlers)
+            while background.is_busy:
+                await asyncio.sleep(0.02)
+        background.ask(sleep_long, **said.handlers)
+        await asyncio.sleep(0.1)
+        process = background._process
+        began = time.monotonic()
+        background.cancel()
+        process.join(5)
+        spent = time.monotonic() - began
+        assert not process.is_alive()
+        background.ask(double, 4, **said.handlers)  # a new process takes over
+        while background.is_busy:
+            await asyncio.sleep(0.02)
+        background.end()
+        return said, spent
+
+    said, spent = asyncio.run(run())
+    assert said.done == [42, 8]
+    assert said.failed == ["three points are too few"]
+    assert spent < 5  # the sleeper would have taken 60 s
