@@ -320,3 +320,8 @@ def _depth(keys: Keys, here: str) -> float:
             packing=float(str(keys.get(f"{here}.packing", USUAL_PACKING))),
         )
     )
+
+
+def without_flanges(keys: Keys) -> Keys:
+    """Return the keys of a sheet without what only the page assumed of its flanges."""
+    return {key: value for key, value in keys.items() if not key.endswith(".flange_radius")}

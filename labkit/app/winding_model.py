@@ -14,7 +14,6 @@ from dataclasses import replace
 from labkit.app.controls import ControlSet, Value
 from labkit.app.history import History
 from labkit.app.made_pickup import (
-    Keys,
     MadePickup,
     built_from,
     catalogue_keys,
@@ -26,10 +25,10 @@ from labkit.app.page_query import join_query, split_query
 from labkit.app.rig_model import ShownPin
 from labkit.app.rig_state import Pin, Setup, read_query, write_query
 from labkit.app.sheet_control import SheetControls
-from labkit.app.winding_controls import coil_names, flange_radius, state_flanges
+from labkit.app.winding_controls import coil_names, flange_radius, state_flanges, without_flanges
 from labkit.app.winding_panel import IN_RIG, controls_of, panel_controls
 from labkit.app.winding_pins import shown_pin
-from labkit.app.winding_tools import TOOL_CONTROLS, Answer, answers
+from labkit.app.winding_tools import TOOL_CONTROLS, Answer, answers, read_tools
 from labkit.app.winding_trial import GRID, Trial, Trials, WindingState
 from labkit.core.errors import InputError
 from labkit.pickup.build import BuiltPickup
@@ -342,7 +341,7 @@ class WindingBench:
         try:
             if rig_query or own:
                 state = self.trials.settled(rig, own.get("slot", ""), own.get("coil", ""))
-                state = replace(state, tools=_read_tools(own, problems))
+                state = replace(state, tools=read_tools(own, problems))
             self.trials.trial(state.rig.setup, state.slot)
             for pin in state.rig.pins:
                 self.trials.kept(pin.setup)
@@ -395,7 +394,7 @@ class WindingBench:
         stated = state_flanges(made.sheet)
         keys = self._sheet_controls().by_key[key].write(stated, value)
         start = catalogue_keys(made.base) if made.base else {}
-        if _without_flanges(keys) == start and state_flanges(start) == keys:
+        if without_flanges(keys) == start and state_flanges(start) == keys:
             keys = start
         return self._with_made(state, made_from(made.base, keys))
 
@@ -420,18 +419,3 @@ class WindingBench:
             slot=place,
             tools=state.tools,
         )
-
-
-def _without_flanges(keys: Keys) -> Keys:
-    return {key: value for key, value in keys.items() if not key.endswith(".flange_radius")}
-
-
-def _read_tools(own: Mapping[str, str], problems: list[str]) -> tuple[tuple[str, float], ...]:
-    found = {}
-    for control in TOOL_CONTROLS:
-        if control.key in own:
-            try:
-                found[control.key] = float(control.decode(own[control.key]))
-            except InputError as error:
-                problems.append(f"{str(error).rstrip('.')[:160]}; that part of the link is left out.")
-    return tuple(sorted(found.items()))

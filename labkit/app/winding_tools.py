@@ -145,3 +145,15 @@ def _without_turns(resistance: Prediction) -> Prediction:
         if item.name != "turns" and not item.name.startswith("turns of ")
     }
     return prediction(resistance.value, deviations, log=True)
+
+
+def read_tools(own: Mapping[str, str], problems: list[str]) -> tuple[tuple[str, float], ...]:
+    """Return the winder's readings from a page's own fields; what cannot be read goes to ``problems`` in a sentence."""
+    found = {}
+    for control in TOOL_CONTROLS:
+        if control.key in own:
+            try:
+                found[control.key] = float(control.decode(own[control.key]))
+            except InputError as error:
+                problems.append(f"{str(error).rstrip('.')[:160]}; that part of the link is left out.")
+    return tuple(sorted(found.items()))

@@ -17,7 +17,7 @@ from scipy.stats import binomtest
 from labkit.app.listening import take_names
 from labkit.app.listening_test_controls import CHANGED, ONE_PART
 from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_run import read_record, trials_table
+from labkit.app.listening_test_run import trials_table
 from labkit.app.listening_test_seal import Seal, new_number
 from labkit.app.listening_test_state import open_state
 from labkit.app.listening_test_words import desk_view, result_html
@@ -26,26 +26,8 @@ from labkit.core.errors import InputError
 from labkit.sound.loudness import QUIET_LUFS, integrated_loudness
 
 
-@pytest.fixture
-def seal(tmp_path) -> Seal:
-    return Seal(tmp_path / "listening")
-
-
-@pytest.fixture
-def bench(seal) -> ListeningBench:
-    return ListeningBench(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
-
-
-@pytest.fixture
-def testing(bench) -> ListeningBench:
-    """At the first trial of a test of sixteen."""
-    bench.prepare()
-    bench.begin()
-    return bench
-
-
-def position(bench: ListeningBench, key: str, value: object) -> int:
-    return bench.controls[key].positions.index(value)
+def position(listening: ListeningBench, key: str, value: object) -> int:
+    return listening.controls[key].positions.index(value)
 
 
 def samples(data: bytes) -> np.ndarray:
@@ -53,69 +35,69 @@ def samples(data: bytes) -> np.ndarray:
 
 
 class TestWhatIsCompared:
-    def test_opens_with_two_plausible_rigs_and_an_empty_address(self, bench):
-        assert bench.query == ""
-        assert bench.names == ("Cable length 5 m", "Cable length 10 m")
-        assert bench.state.trials == 16
-        assert bench.values["against"] == ONE_PART
+    def test_opens_with_two_plausible_rigs_and_an_empty_address(self, listening):
+        assert listening.query == ""
+        assert listening.names == ("Cable length 5 m", "Cable length 10 m")
+        assert listening.state.trials == 16
+        assert listening.values["against"] == ONE_PART
 
     def test_a_pin_of_the_rig_page_is_the_second_rig(self, seal):
-        bench = ListeningBench(seal=seal, query="?v=1&volume.value=500000&pin=volume.value%3D250000")
-        assert bench.names == ("Volume pot 500 kΩ", "Volume pot 250 kΩ")
-        assert bench.problems == ()
+        listening = ListeningBench(seal=seal, query="?v=1&volume.value=500000&pin=volume.value%3D250000")
+        assert listening.names == ("Volume pot 500 kΩ", "Volume pot 250 kΩ")
+        assert listening.problems == ()
 
     def test_what_both_share_is_said_once(self, seal):
-        bench = ListeningBench(seal=seal, query="tone=3&cable.length=2&pin=tone%3D3%26cable.length%3D9")
-        assert bench.names == ("Cable length 2 m", "Cable length 9 m")
-        assert bench.common.endswith("with Tone knob 3 of 10")
+        listening = ListeningBench(seal=seal, query="tone=3&cable.length=2&pin=tone%3D3%26cable.length%3D9")
+        assert listening.names == ("Cable length 2 m", "Cable length 9 m")
+        assert listening.common.endswith("with Tone knob 3 of 10")
 
-    def test_another_part_can_be_changed_and_set(self, bench):
-        bench.set_index("part", position(bench, "part", "tone_capacitor"))
-        assert bench.names == ("Tone capacitor 22 nF", "Tone capacitor 47 nF")
-        bench.set_text(CHANGED, "100n")
-        assert bench.names[1] == "Tone capacitor 100 nF"
-        bench.undo()
-        assert bench.names[1] == "Tone capacitor 47 nF"
+    def test_another_part_can_be_changed_and_set(self, listening):
+        listening.set_index("part", position(listening, "part", "tone_capacitor"))
+        assert listening.names == ("Tone capacitor 22 nF", "Tone capacitor 47 nF")
+        listening.set_text(CHANGED, "100n")
+        assert listening.names[1] == "Tone capacitor 100 nF"
+        listening.undo()
+        assert listening.names[1] == "Tone capacitor 47 nF"
 
-    def test_another_rig_of_the_catalogue_can_be_the_second(self, bench):
+    def test_another_rig_of_the_catalogue_can_be_the_second(self, listening):
         other = RigOffers().rigs[1]
-        bench.set_index("against", position(bench, "against", other))
-        assert bench.names == (RigOffers().rigs[0], other)
-        bench.set_index("against", position(bench, "against", ONE_PART))
-        assert bench.names == ("Cable length 5 m", "Cable length 10 m")
+        listening.set_index("against", position(listening, "against", other))
+        assert listening.names == (RigOffers().rigs[0], other)
+        listening.set_index("against", position(listening, "against", ONE_PART))
+        assert listening.names == ("Cable length 5 m", "Cable length 10 m")
 
     def test_a_pin_stays_in_the_list_when_something_else_is_chosen(self, seal):
-        bench = ListeningBench(seal=seal, query="pin=volume%3D3%26tone%3D2")
-        pinned = bench.values["against"]
+        listening = ListeningBench(seal=seal, query="pin=volume%3D3%26tone%3D2")
+        pinned = listening.values["against"]
         assert pinned == "Pinned: Volume knob 3 of 10, Tone knob 2 of 10"
-        bench.set_index("against", position(bench, "against", RigOffers().rigs[1]))
-        bench.set_index("against", position(bench, "against", pinned))
-        assert bench.state.second.changes == (("tone", 2.0), ("volume", 3.0))
+        listening.set_index("against", position(listening, "against", RigOffers().rigs[1]))
+        listening.set_index("against", position(listening, "against", pinned))
+        assert listening.state.second.changes == (("tone", 2.0), ("volume", 3.0))
 
     @pytest.mark.parametrize("name", RigOffers().rigs)
-    def test_every_rig_of_the_catalogue_brings_a_comparison(self, bench, name):
-        bench.set_index("rig", position(bench, "rig", name))
-        assert bench.errors == {}
-        assert bench.state.first.rig == name
-        assert bench.state.first != bench.state.second
+    def test_every_rig_of_the_catalogue_brings_a_comparison(self, listening, name):
+        listening.set_index("rig", position(listening, "rig", name))
+        assert listening.errors == {}
+        assert listening.state.first.rig == name
+        assert listening.state.first != listening.state.second
 
-    def test_an_unusable_value_is_told_beside_its_control(self, bench):
-        bench.set_text(CHANGED, "five apples")
-        assert "Cable length" in bench.errors[CHANGED]
+    def test_an_unusable_value_is_told_beside_its_control(self, listening):
+        listening.set_text(CHANGED, "five apples")
+        assert "Cable length" in listening.errors[CHANGED]
 
-    def test_equal_rigs_are_refused_beside_the_second(self, bench):
-        bench.set_text(CHANGED, "5 m")
-        bench.prepare()
-        assert bench.stage == "choose"
-        assert "the same" in bench.errors["against"]
+    def test_equal_rigs_are_refused_beside_the_second(self, listening):
+        listening.set_text(CHANGED, "5 m")
+        listening.prepare()
+        assert listening.stage == "choose"
+        assert "the same" in listening.errors["against"]
 
     def test_a_silent_rig_is_refused_with_what_to_do(self, seal):
-        bench = ListeningBench(seal=seal, query="volume=0&pin=volume%3D10")
-        bench.prepare()
-        assert "turn its volume up" in bench.errors["against"]
+        listening = ListeningBench(seal=seal, query="volume=0&pin=volume%3D10")
+        listening.prepare()
+        assert "turn its volume up" in listening.errors["against"]
 
-    def test_both_curves_are_drawn_and_described(self, bench):
-        drawing = bench.draw(600)
+    def test_both_curves_are_drawn_and_described(self, listening):
+        drawing = listening.draw(600)
         assert 'data-label="First"' in drawing
         assert 'data-label="Second"' in drawing
         assert "First, Cable length 5 m: Peak sits at" in drawing
@@ -136,11 +118,11 @@ class TestAddress:
         assert first.problems == ()
         assert ListeningBench(seal=seal, query=first.query).state == first.state
 
-    def test_a_comparison_travels_as_a_rig_with_a_pin(self, bench):
+    def test_a_comparison_travels_as_a_rig_with_a_pin(self, listening):
         from labkit.app.rig_model import RigBench
 
-        bench.set_text(CHANGED, "3 m")
-        arrived = RigBench(query=bench.query)
+        listening.set_text(CHANGED, "3 m")
+        arrived = RigBench(query=listening.query)
         assert arrived.problems == ()
         assert [pin.pin.setup.changes for pin in arrived.pins] == [(("cable.length", 3.0),)]
 
@@ -155,9 +137,9 @@ class TestAddress:
         ],
     )
     def test_what_cannot_be_used_is_told_and_left_out(self, seal, query, told):
-        bench = ListeningBench(seal=seal, query=query)
-        assert told in " ".join(bench.problems)
-        assert bench.state.trials == 16
+        listening = ListeningBench(seal=seal, query=query)
+        assert told in " ".join(listening.problems)
+        assert listening.state.trials == 16
 
     @pytest.mark.parametrize(("asked", "planned"), [("0", 1), ("7", 7), ("99999", 100), ("-3", 16), ("1e9", 16)])
     def test_trials_are_clamped(self, seal, asked, planned):
@@ -204,21 +186,21 @@ class TestWhatStaysHidden:
         # two tests with opposite plans but one number and one fingerprint look the same from outside
         seen = []
         for flip in (False, True):
-            bench = ListeningBench(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
+            listening = ListeningBench(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
             monkeypatch.setattr("labkit.app.listening_test_model.new_number", lambda: "ab" * 16)
-            bench.prepare()
-            bench.begin()
+            listening.prepare()
+            listening.begin()
             if flip:
                 from labkit.sound.abx import Trial
 
-                test = bench.run._test
+                test = listening.run._test
                 flipped = tuple(Trial(a=1 - trial.a, x=trial.x) for trial in test.trials)
                 object.__setattr__(test, "trials", flipped)
             views = []
             for _ in range(16):
-                view = desk_view(bench)
+                view = desk_view(listening)
                 views.append({**view, "seal": "", "kept": {**json.loads(view["kept"]), "fingerprint": ""}})
-                bench.answer("b", bench.run.present)
+                listening.answer("b", listening.run.present)
             seen.append(views)
         assert seen[0] == seen[1]
 
@@ -255,23 +237,23 @@ class TestWhatStaysHidden:
 
     def test_without_a_place_for_the_secret_the_page_says_that_the_test_will_not_last(self, tmp_path):
         (tmp_path / "file").write_text("in the way")
-        bench = ListeningBench(seal=Seal(tmp_path / "file" / "listening"))
-        assert not bench.seal.is_lasting
-        assert any("lasts only while this page is open" in line for line in desk_view(bench)["lines"])
+        listening = ListeningBench(seal=Seal(tmp_path / "file" / "listening"))
+        assert not listening.seal.is_lasting
+        assert any("lasts only while this page is open" in line for line in desk_view(listening)["lines"])
 
 
 class TestAnswers:
-    def test_practice_tells_at_once_and_counts_for_nothing(self, bench):
-        bench.prepare()
-        said = {bench.run.try_one("a").partition(".")[0] for _ in range(40)}
+    def test_practice_tells_at_once_and_counts_for_nothing(self, listening):
+        listening.prepare()
+        said = {listening.run.try_one("a").partition(".")[0] for _ in range(40)}
         assert said == {"Right", "Not this time"}
-        assert bench.run.answers == []
-        assert bench.run.practised == 40
+        assert listening.run.answers == []
+        assert listening.run.practised == 40
 
-    def test_practice_keeps_the_first_rig_on_a(self, bench):
-        bench.prepare()
-        a, b, x = map(samples, bench.run.practice_sounds())
-        first, second = bench.run._sounds.pair
+    def test_practice_keeps_the_first_rig_on_a(self, listening):
+        listening.prepare()
+        a, b, x = map(samples, listening.run.practice_sounds())
+        first, second = listening.run._sounds.pair
         # dither of up to one step and half a step of rounding
         assert np.max(np.abs(a - first)) <= 2 * 2.0**-23
         assert np.max(np.abs(b - second)) <= 2 * 2.0**-23
@@ -344,83 +326,5 @@ class TestAnswers:
         assert "'=HYPERLINK" in rows[1]
 
 
-class TestGoingOnLater:
-    def test_a_kept_test_goes_on_in_another_kernel(self, testing, seal):
-        testing.answer("a", 1)
-        testing.answer("cannot tell", 2)
-        record = testing.run.record()
-        later = ListeningBench(seal=Seal(seal._folder))
-        later.found(record)
-        assert "2 of 16 answered" in later.offer_of_kept
-        later.resume()
-        assert later.run.present == 3
-        assert later.run.fingerprint == testing.run.fingerprint
-        assert later.run.trial_sounds() == testing.run.trial_sounds()
-
-    def test_the_record_says_nothing_about_the_plan(self, testing):
-        assert set(json.loads(testing.run.record())) == {
-            "kind", "format", "test", "comparison", "rigs", "trials", "fingerprint", "practised", "answers", "opened",
-        }  # fmt: skip
-
-    def test_another_machine_cannot_go_on(self, testing, tmp_path):
-        later = ListeningBench(seal=Seal(tmp_path / "elsewhere"))
-        with pytest.raises(InputError, match="sealed on another machine"):
-            later.resume(testing.run.record())
-        assert later.stage == "choose"
-        assert later.query == ""
-
-    def test_an_opened_test_cannot_be_answered_again(self, testing, seal):
-        for _ in range(15):
-            testing.answer("a", testing.run.present)
-        unopened = testing.run.record()
-        testing.answer("a", 16)
-        testing.finish()
-        opened = testing.run.record()
-        with pytest.raises(InputError, match="opened already"):
-            ListeningBench(seal=Seal(seal._folder)).resume(unopened)
-        again = ListeningBench(seal=Seal(seal._folder))
-        again.resume(opened)
-        assert again.stage == "result"
-        assert again.result["score"] == testing.result["score"]
-
-    @pytest.mark.parametrize(
-        "change",
-        [
-            {"kind": "something"},
-            {"format": 2},
-            {"test": "../../../etc/passwd"},
-            {"test": 7},
-            {"trials": 10**9},
-            {"trials": True},
-            {"answers": [["c", "2026-01-02T03:04:05Z"]]},
-            {"answers": [["a", "<script>"]]},
-            {"answers": [["a", "2026-01-02T03:04:05Z"]] * 17},
-            {"answers": [[["a"], "2026-01-02T03:04:05Z"]]},
-            {"rigs": ["one"]},
-            {"fingerprint": "x"},
-            {"comparison": None},
-        ],
-    )
-    def test_a_damaged_record_is_refused_in_a_sentence(self, testing, change):
-        data = {**json.loads(testing.run.record()), **change}
-        with pytest.raises(InputError):
-            read_record(json.dumps(data))
-
-    @pytest.mark.parametrize("text", ["", "{", "[]", "null", "[" * 50_000, "x" * 70_000, '{"kind": NaN}'])
-    def test_text_that_is_no_record_is_refused(self, text):
-        with pytest.raises(InputError):
-            read_record(text)
-
-    def test_damage_kept_by_the_browser_is_not_offered(self, bench):
-        bench.found("{")
-        assert bench.kept is None
-
-    def test_a_record_whose_rig_is_gone_is_refused(self, testing, seal):
-        data = json.loads(testing.run.record())
-        data["comparison"] = "v=1&rig=gone"
-        with pytest.raises(InputError, match="cannot go on: There is no rig"):
-            ListeningBench(seal=seal).resume(json.dumps(data))
-
-
-def test_the_usual_take_is_among_those_offered(bench):
-    assert bench.controls["take"].positions == take_names()
+def test_the_usual_take_is_among_those_offered(listening):
+    assert listening.controls["take"].positions == take_names()

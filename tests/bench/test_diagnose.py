@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.expected import expected_readings, loaded_peak
+from labkit.bench.expected import loaded_peak
 from labkit.bench.fixture import STANDARD_LOAD
 from labkit.bench.meter import expected_lcr, lcr_reading
 from labkit.bench.model import pickup_impedance
@@ -23,14 +23,11 @@ from labkit.bench.readings import (
     PeakValue,
     Plan,
     Readings,
-    load_plan,
-    readings_from_table,
 )
 from labkit.bench.verdicts import CONFIDENT, word_for
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Coupling, Inductor, Resistor
 from labkit.circuit.solver import solve
-from labkit.core.errors import InputError, SheetError
-from labkit.core.sheet import parse_sheet
+from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.winding import build_up, coil_resistance, mean_turn
 
@@ -341,91 +338,6 @@ def test_reading_through_pots_is_allowed_for():
 def test_nothing_to_compare_is_said():
     with pytest.raises(InputError, match="at least a resistance"):
         diagnose_readings(Plan(pickup=SINGLE), Readings(name="x"))
-
-
-SHEET = """
-sheet = "readings"
-format = 1
-name = "bench no. 4"
-temperature = "23 °C"
-resistance = "5.9 kΩ"
-through_pots = ["250 kΩ ± 10 %"]
-insulation = "open"
-first_swing = "positive"
-planned_swing = "positive"
-[[lcr]]
-frequency = "1 kHz"
-inductance = "2.38 H"
-resistance = "6.2 kΩ"
-[peak]
-load = "200k + 470p"
-frequency = "4.2 kHz"
-height = "6.5 dB"
-[[field]]
-value = "61 mT"
-planned = "60 mT"
-gap = "1 mm"
-[part.tone_capacitor]
-planned = "22 nF"
-read = "21.3 nF"
-"""
-
-
-def test_readings_sheet_reads_and_refuses_what_it_does_not_know():
-    readings = readings_from_table(parse_sheet(SHEET, "bench.toml"))
-    assert readings.pots == ((250e3, 0.1),)
-    assert readings.insulation == OPEN
-    assert readings.lcr[0].inductance == pytest.approx(2.38)
-    assert readings.peak.load.capacitance == pytest.approx(470e-12)
-    assert readings.parts[0].unit == "F"
-    with pytest.raises(SheetError, match="temprature"):
-        readings_from_table(parse_sheet(SHEET.replace("temperature", "temprature"), "bench.toml"))
-
-
-def test_a_reference_piece_calibrates_the_field_meter():
-    """Meter reads 48 mT on a piece of 50 mT, so 61 mT is 63.5 mT; its 2 % and the piece's 1 % widen the accuracy."""
-    text = SHEET + '[field_meter]\nreference_reading = "48 mT"\nreference_value = "50 mT"\n'
-    value = readings_from_table(parse_sheet(text, "bench.toml")).field[0]
-    assert value.value == pytest.approx(0.061 * 50 / 48)
-    assert value.accuracy > 0.05
-    with pytest.raises(SheetError, match="reference piece"):
-        readings_from_table(parse_sheet(text.replace("48 mT", "-48 mT"), "bench.toml"))
-
-
-def test_expected_readings_of_a_plan_are_what_a_meter_would_show():
-    rows = {row.quantity: row for row in expected_readings(SINGLE, temperature_c=30.0)}
-    # copper at 30 °C is 1.0393 of 20 °C (IEC 60028)
-    assert rows["DC resistance at 30 °C"].value == pytest.approx(5805 * 1.0393)
-    low, high = rows["series inductance at 100 Hz"].value, rows["series inductance at 1 kHz"].value
-    assert low == pytest.approx(2.4, rel=0.01)
-    assert high == pytest.approx(2.4, rel=0.02)
-    assert rows["parallel inductance at 100 Hz"].value > 10 * low
-    assert rows["peak with 200 kΩ and 470 pF"].value == pytest.approx(loaded_peak(SINGLE, STANDARD_LOAD)[0])
-    assert rows["peak bare"].value > 2 * rows["peak with 200 kΩ and 470 pF"].value
-
-
-def test_a_build_sheet_as_plan_brings_its_field_and_grade(tmp_path):
-    """The plan predicts the field itself: a reading of 60 % of it is called weak, without a planned value typed in."""
-    sheet = tmp_path / "built.toml"
-    sheet.write_text(
-        'sheet = "pickup"\nformat = 1\nname = "built"\n[coil.main]\nturns = 8000\nwire = "AWG 42 single build"\n'
-        'straight_length = "52 mm"\nend_radius = "2.5 mm"\nwinding_height = "11 mm"\nwound = "clockwise"\n'
-        'poles = { kind = "rod magnet", grade = "Alnico 5", count = 6, diameter = "4.8 mm", length = "17 mm", '
-        'pitch = "10.4 mm", charge = "100 %", facing = "north" }\n'
-    )
-    plan = load_plan(str(sheet))
-    assert plan.magnet == "Alnico 5"
-    assert plan.turns == 8000
-    planned = plan.planned_field(0.0)
-    assert planned == pytest.approx(0.101, rel=0.05)  # six such rods, fully charged, at 1 mm: modelled elsewhere
-    assert plan.planned_field(0.05) is None
-    assert (
-        plan.resistance_tolerance > Plan(pickup=SINGLE).resistance_tolerance
-    )  # a prediction is not as sharp as a shop
-    weak = Readings(name="x", field=(FieldValue(value=0.6 * planned),))
-    assert "weak magnet" in [finding.cause for finding in diagnose_readings(plan, weak).findings]
-    good = Readings(name="x", field=(FieldValue(value=0.97 * planned),))
-    assert diagnose_readings(plan, good).passes
 
 
 @pytest.mark.parametrize("model", ["series", "parallel"])

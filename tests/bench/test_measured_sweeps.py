@@ -54,7 +54,7 @@ FEATURES = {
 
 @pytest.mark.parametrize("pickup", FEATURES)
 def test_raw_features_are_read_as_by_hand(pickup):
-    """Peaks repeat within 1 to 3 % and 0.5 dB between two days of measuring; stated tolerances 3 % unloaded, 4 % loaded, 0.6 dB."""
+    """Peaks repeat within 1 to 3 % and 0.5 dB between two days; tolerances 3 % unloaded, 4 % loaded, 0.6 dB."""
     bare_hz, bare_db, loaded_hz, loaded_db, _, _ = FEATURES[pickup]
     for load, hertz, height, tolerance in (("UL", bare_hz, bare_db, 0.03), ("LD", loaded_hz, loaded_db, 0.04)):
         sweep = read_sweep(FOLDER / f"{pickup}_{load}.csv")

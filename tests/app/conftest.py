@@ -1,0 +1,26 @@
+"""Fixtures that several tests of the pages share."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.app.listening_test_model import ListeningBench
+from labkit.app.listening_test_seal import Seal
+
+
+@pytest.fixture
+def seal(tmp_path) -> Seal:
+    return Seal(tmp_path / "listening")
+
+
+@pytest.fixture
+def listening(seal) -> ListeningBench:
+    return ListeningBench(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
+
+
+@pytest.fixture
+def testing(listening) -> ListeningBench:
+    """At the first trial of a test of sixteen."""
+    listening.prepare()
+    listening.begin()
+    return listening
