@@ -13,14 +13,7 @@ from dataclasses import replace
 
 from labkit.app.controls import ControlSet, Value
 from labkit.app.history import History
-from labkit.app.made_pickup import (
-    MadePickup,
-    built_from,
-    catalogue_keys,
-    made_from,
-    pickup_text,
-    read_text,
-)
+from labkit.app.made_pickup import MadePickup, built_from, catalogue_keys, made_from, pickup_text, read_text
 from labkit.app.page_query import join_query, split_query
 from labkit.app.rig_model import ShownPin
 from labkit.app.rig_state import Pin, Setup, read_query, write_query
