@@ -84,7 +84,7 @@ class MeasurePage(BenchPage[MeasureBench]):
             Intake(largest=LARGEST_SWEEP, what="a sweep", advice=ADVICE),
             label="Choose sweep files",
             hint="Or drop them here: CSV or TSV text, or Touchstone one-ports; up to four of one pickup, each with its "
-            "own load. They stay on this computer and are not part of the link.",
+            "own load. They are not part of the link.",
             accept=".csv,.tsv,.txt,.dat,.s1p,.ts,text/csv,text/plain",
         )
         self.upload.on_file(self._file, begin=self.background.warm)
@@ -290,12 +290,13 @@ class MeasurePage(BenchPage[MeasureBench]):
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig as it is, to compare with the one that has the fitted pickup."""
-        fitted = self.bench.rig_with_fit()
+        fitted = self.bench.rig_with_fit() if self.bench.values["own.bench"] == "sweeps" else None
         return None if fitted is None else (self.bench.rig, "my rig as it is")
 
     def heard_now(self) -> Rig:
-        """Return the rig with the fitted pickup in it."""
-        return self.bench.rig_with_fit() or self.bench.rig
+        """Return the rig with the fitted pickup in it; the rig as it is while readings are looked at."""
+        fitted = self.bench.rig_with_fit() if self.bench.values["own.bench"] == "sweeps" else None
+        return fitted or self.bench.rig
 
     # files
 

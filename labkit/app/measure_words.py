@@ -128,7 +128,11 @@ def verdict_numbers(verdict: Verdict) -> tuple[KeyNumber, ...]:
         )
     )
     cause = (
-        KeyNumber(label="Cause", value=word_for(found[0].confidence).capitalize(), detail=found[0].cause)
+        KeyNumber(
+            label=f"{word_for(found[0].confidence).capitalize()} cause",
+            value=found[0].cause,
+            detail=f"{found[0].confidence:.0%} of what explains it",
+        )
         if found
         else KeyNumber(label="Cause", value="None", detail="nothing to explain")
     )

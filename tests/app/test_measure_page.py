@@ -1,0 +1,50 @@
+"""Widgets of the measure page: what is shown follows the bench, in a plain notebook too."""
+
+import tomllib
+
+import pytest
+
+from labkit.app.measure_demo import demo_files
+from labkit.app.measure_model import MeasureBench
+from labkit.app.measure_page import MeasurePage
+from labkit.app.upload import GivenFile
+from labkit.core.errors import InputError
+
+
+@pytest.fixture
+def page() -> MeasurePage:
+    return MeasurePage(MeasureBench())
+
+
+def test_it_opens_with_points_line_and_residuals(page):
+    assert page.curve.svg.count("<circle") > 100
+    assert "lab-residual" in page.rest.value
+    assert "Use it in my rig" in page.links.value
+    assert page.work.words == ""
+
+
+def test_a_file_is_read_fitted_and_kept_as_a_sheet(page):
+    page._file(GivenFile(name="<b>mine</b>.csv", content=demo_files()[0].content))
+    made = page._pickup_sheet()
+    assert tomllib.loads(made.content.decode())["sheet"] == "pickup"
+    assert "<b>" not in page.curve.svg
+    assert "<b>" not in page.said.value
+    assert b"<b>mine" not in page._record(is_printed=False).content
+
+
+def test_without_a_fit_nothing_is_kept(page):
+    page._file(GivenFile(name="words.csv", content=b"nothing,here\n"))
+    assert page.upload.files[0]["error"]
+    with pytest.raises(InputError, match="no fit yet"):
+        page._pickup_sheet()
+
+
+def test_each_bench_shows_only_its_own_parts(page):
+    page._then_show(page.bench.set_index, "own.bench", 1)
+    assert "lab-away" in page.curve_box._dom_classes
+    assert all("lab-away" not in part._dom_classes for part in page.reading_parts)
+    assert page.compared() is None
+    assert b"weak magnet" in page._test_record(is_printed=False).content.lower()
+    page._then_show(page.bench.undo)
+    assert "lab-away" not in page.curve_box._dom_classes
+    assert page.compared() is not None
