@@ -22,6 +22,7 @@ from labkit.core.sheet import Table
 
 STRANGER = "no_such_key"
 _KNOB_POSITIONS = (0.0, 2.5, 5.0, 10.0)
+_WRONG: tuple[Any, ...] = ([], {}, -1, "\N{REPLACEMENT CHARACTER}")
 
 
 class ContractError(PluginError):
@@ -49,7 +50,7 @@ def check_sheet_reader(kind: str, read: Callable[[Table], object], sample: Mappi
     _refuses(read, {**sample, STRANGER: 1}, f"{whose} must refuse a key it does not know (end with table.done())")
     for key in sample:
         if key not in ("sheet", "format", "name", "summary", "source", "note", "doubt"):
-            for wrong in ([], {}, -1, "\N{REPLACEMENT CHARACTER}"):
+            for wrong in _WRONG:
                 _only_input_errors(lambda data: read(_table(data)), {**sample, key: wrong}, f"{whose}, {key}={wrong!r}")
 
 
@@ -278,7 +279,7 @@ def _read_twice(kind: Any, sample: Mapping[str, Any], whose: str) -> Any:
     require(read(said) == thing, f"{whose}: data() must read back to the same thing; got {said}")
     _refuses(lambda table: kind.read("sample", table), {**data, STRANGER: 1}, f"{whose} must refuse an unknown key")
     for key in data:
-        for wrong in ([], {}, -1, "\N{REPLACEMENT CHARACTER}"):
+        for wrong in _WRONG:
             _only_input_errors(read, {**data, key: wrong}, f"{whose}, {key}={wrong!r}")
     try:
         thing.name = "other"

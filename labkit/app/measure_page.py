@@ -1,5 +1,6 @@
 """The measure page: widgets over `MeasureBench`. ``panel()`` works in the lab's page and in any notebook.
 
+from labkit.app.panel_page import or_empty_state
 from labkit.app.measure_page import panel
 panel()
 """
@@ -44,6 +45,7 @@ from labkit.view.curve import draw_curves, label_margin
 from labkit.view.residual import draw_residuals
 
 
+@or_empty_state
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
     """Return the measure page.
 

@@ -1,0 +1,1 @@
+"""Tests of the package, run where it is installed."""
