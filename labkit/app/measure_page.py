@@ -1,6 +1,5 @@
 """The measure page: widgets over `MeasureBench`. ``panel()`` works in the lab's page and in any notebook.
 
-from labkit.app.panel_page import or_empty_state
 from labkit.app.measure_page import panel
 panel()
 """
@@ -35,6 +34,7 @@ from labkit.app.measure_words import (
     waiting_numbers,
 )
 from labkit.app.page_text import numbers_html, sentence_html
+from labkit.app.panel_page import or_empty_state
 from labkit.app.upload import GivenFile, Intake, Upload
 from labkit.app.widgets import FileOffers, LabWidget, MadeFile, SheetOpener, web_text
 from labkit.bench.fitted_sheet import fit_sheet_text
