@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import hypothesis
@@ -22,6 +23,19 @@ TOOLS = {
     "browser": ("chromium", "chromium-browser"),
 }
 """Commands to look for, by marker."""
+
+BROWSER_FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
+"""A quiet browser without a window, and without calls of its own to the outside."""
 
 INSTALL = {
     "ngspice": "install ngspice (Debian and Ubuntu: apt-get install ngspice)",
@@ -95,3 +109,14 @@ def measured_folder() -> Path:
 def chromium_path() -> str:
     """Path of the browser for tests that drive one."""
     return require_tool("browser")
+
+
+@pytest.fixture(scope="session")
+def browser(chromium_path: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[object]:
+    """One browser for a whole run (playwright keeps one loop a process); every test opens a fresh profile in it."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium_path, args=BROWSER_FLAGS)
+        yield running
+        running.close()

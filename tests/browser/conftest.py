@@ -13,17 +13,6 @@ from pathlib import Path
 
 import pytest
 
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-]
 START_S = 90.0
 """The server imports a notebook stack; on a busy machine of two cores that takes up to a minute."""
 
@@ -86,17 +75,6 @@ def lab(chromium_path: str) -> Iterator[Server]:
     server = start_server("--port", "0", "--no-browser")
     yield server
     stop_server(server)
-
-
-@pytest.fixture(scope="session")
-def browser(chromium_path: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[object]:
-    """One browser for all tests; every test gets a fresh profile in it."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=chromium_path, args=FLAGS)
-        yield running
-        running.close()
 
 
 @dataclass

@@ -15,7 +15,8 @@ from urllib.parse import quote
 import psutil
 import pytest
 
-from tests.browser.conftest import FLAGS, leave, start_server, stop_server
+from tests.browser.conftest import leave, start_server, stop_server
+from tests.conftest import BROWSER_FLAGS
 
 pytestmark = pytest.mark.browser
 
@@ -68,7 +69,7 @@ def test_the_kernel_of_a_killed_browser_is_gone_after_the_cull_time(short_lived,
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    command = [chromium_path, *FLAGS, f"--user-data-dir={tmp_path}", f"--remote-debugging-port={port}"]
+    command = [chromium_path, *BROWSER_FLAGS, f"--user-data-dir={tmp_path}", f"--remote-debugging-port={port}"]
     # a group of its own, so that killing it takes the browser's helpers along and nothing else
     browser = subprocess.Popen(
         [*command, short_lived.address + RIG],

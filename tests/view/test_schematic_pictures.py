@@ -6,6 +6,7 @@ import io
 import re
 from collections import Counter
 from dataclasses import replace
+from typing import Any
 from xml.etree import ElementTree
 
 import matplotlib.image
@@ -162,20 +163,16 @@ def test_png_has_the_asked_scale(sample: Drawing) -> None:
 
 
 @pytest.mark.browser
-def test_a_browser_keeps_every_text_in_the_room_reserved_for_it(chromium_path: str) -> None:
-    from playwright.sync_api import sync_playwright
-
+def test_a_browser_keeps_every_text_in_the_room_reserved_for_it(browser: Any) -> None:
     drawing = draw(circuit("three pickups, five-way, one volume and two tones"))
     reserved: dict[str, float] = {}
     for text in drawing.texts():
         reserved[text.text] = max(reserved.get(text.text, 0.0), text.box.x1 - text.box.x0)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path, args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_page()
-        page.set_content(to_svg(drawing))
-        script = "[...document.querySelectorAll('svg g text')].map(t => [t.textContent, t.getBBox().width])"
-        drawn = page.evaluate(script)
-        browser.close()
+    page = browser.new_page()
+    page.set_content(to_svg(drawing))
+    script = "[...document.querySelectorAll('svg g text')].map(t => [t.textContent, t.getBBox().width])"
+    drawn = page.evaluate(script)
+    page.close()
     assert len(drawn) == len(list(drawing.texts()))
     for words, width in drawn:
         assert 0 < width <= reserved[words], words
