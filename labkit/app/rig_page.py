@@ -6,19 +6,24 @@ panel()
 
 from __future__ import annotations
 
-import re
 from html import escape
 from pathlib import Path
 
 import ipywidgets
 
+from labkit.app.bench_page import ABOUT_HEARING, SOUND_PAUSE_S, box, caption, file_stem, note
 from labkit.app.debounce import Debounce
+from labkit.app.disclosure import Disclosure
 from labkit.app.listening import USUAL_TAKE, hear, take_names
+from labkit.app.opened_rig import LARGEST_SHEET
 from labkit.app.page_text import numbers_html
 from labkit.app.panel_page import message_box
+from labkit.app.rig_files import offer_rig_files
 from labkit.app.rig_model import RigBench
 from labkit.app.rig_state import MOST_PINS
-from labkit.app.widgets import ActionBar, ControlPanel, CurveView, Player
+from labkit.app.rig_views import formula_html, schematic_html
+from labkit.app.upload import GivenFile, Intake, Upload
+from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
@@ -28,7 +33,10 @@ from labkit.view.words import ZERO
 
 TITLE = "Your rig, from string to amplifier"
 LEAD = "Change one part and watch where the peak goes. Pin a curve to keep it beside the next."
-SOUND_PAUSE_S = 0.25
+CAUTION = (
+    "A mains amplifier holds high voltage after it is unplugged: leave its inside to licensed service. "
+    "Solder with fume extraction; local codes and data sheets come first."
+)
 
 
 def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
@@ -62,29 +70,37 @@ class RigPage:
         self.takes = take_names()
         self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
         self._take = self.takes[0] if self.takes else USUAL_TAKE
+        self.schematic = Disclosure(
+            "Schematic of the rig as it stands", lambda: schematic_html(bench.rig), working="Drawing it …"
+        )
+        self.formula = Disclosure(
+            "Formula with your numbers", lambda: formula_html(bench.rig), working="Working it out: one or two seconds …"
+        )
+        self.files = FileOffers()
+        offer_rig_files(self.files, bench)
+        advice = "Save one from this page, or write one by hand."
+        self.opener = Upload(
+            Intake(largest=LARGEST_SHEET, what="a rig sheet", advice=advice),
+            label="Open a rig sheet",
+            hint="A .toml file, saved here or written by hand. It stays on this machine.",
+            accept=".toml",
+            many=False,
+        )
         self._has_sounded = False
         self._sound = Debounce(self._render, SOUND_PAUSE_S)
         self._shown_rig = ""
         self._connect()
         self.show()
-        self.box = _box(
-            "lab-page",
-            _box("lab-title", ipywidgets.HTML(f"<h1>{escape(TITLE)}</h1><p>{escape(LEAD)}</p>")),
-            _box(
-                "lab-columns",
-                self.controls,
-                _box(
-                    "lab-right",
-                    _box(
-                        "lab-results",
-                        self.numbers,
-                        self.curve,
-                        ipywidgets.HTML(f'<p class="lab-caption">{escape(ZERO)}</p>'),
-                    ),
-                    _box("lab-more", self.actions, _box("lab-listen", ipywidgets.HTML("<h2>Listen</h2>"), self.player)),
-                ),
-            ),
-        )
+        self.box = self._lay_out()
+
+    def _lay_out(self) -> ipywidgets.Box:
+        heading = ipywidgets.HTML(f"<h1>{escape(TITLE)}</h1><p>{escape(LEAD)}</p>")
+        results = box("lab-results", self.numbers, self.curve, caption(ZERO))
+        listen = box("lab-listen", ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
+        circuit = box("lab-told", ipywidgets.HTML("<h2>The circuit</h2>"), self.schematic, self.formula)
+        files = box("lab-told", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION))
+        right = box("lab-right", results, box("lab-more", self.actions, listen, circuit, files))
+        return box("lab-page", box("lab-title", heading), box("lab-columns", self.controls, right))
 
     def show(self) -> None:
         """Show the present state: curve first, then words, then everything that costs nothing."""
@@ -109,6 +125,8 @@ class RigPage:
         compared = bench.compared
         self.player.is_current = False
         self.player.labels = ["Now"] if compared is None else ["Now", compared.short]
+        self.schematic.refresh()
+        self.formula.refresh()
         if self._has_sounded:
             self._sound.ask()
 
@@ -131,6 +149,7 @@ class RigPage:
         self.actions.on("unpin", then_show(lambda key: bench.unpin(int(key)), "key"))
         self.actions.on("restore", then_show(lambda key: bench.restore(int(key)), "key"))
         self.actions.on("open", self._open)
+        self.opener.on_file(self._open_sheet)
         self.player.on("render", lambda **_: self._render())
         self.player.on("take", self._choose_take)
         self.curve.observe(lambda _: setattr(self.curve, "svg", bench.draw(self.curve.width)), "width")
@@ -140,6 +159,16 @@ class RigPage:
         self.show()
         self.actions.said = " ".join(self.bench.problems)
         self.actions.send({"address": True})
+
+    def _open_sheet(self, file: GivenFile) -> None:
+        """Show a rig sheet; what is wrong with it is told beside the button."""
+        try:
+            text = file.content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise InputError(f"{file.name} is not text in UTF-8, which a sheet is") from None
+        self.bench.open_sheet(text, file.name)
+        self.actions.said = f"Opened {self.bench.state.setup.rig}."
+        self.show()
 
     def _choose_take(self, name: object = "", **_: object) -> None:
         if name in self.takes:
@@ -179,18 +208,8 @@ class RigPage:
         except InputError as error:
             self.player.send({"failed": str(error)})
             return
-        self.player.file_name = f"{_file_stem(self.bench.state.setup.rig)}-{_file_stem(self._take)}.wav"
+        self.player.file_name = f"{file_stem(self.bench.state.setup.rig)}-{file_stem(self._take)}.wav"
         self.player.now, self.player.other = heard.now, heard.other
         self.player.note = heard.note
         self.player.is_current = True
         self.player.send({"rendered": True})
-
-
-def _file_stem(name: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:60] or "rig"
-
-
-def _box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:
-    box = ipywidgets.Box(children)
-    box.add_class(css_class)
-    return box

@@ -1,0 +1,53 @@
+"""What the rig page saves and prints: curve, schematic, netlist, rig sheet, formula, customer sheet."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+
+from labkit.app.bench_page import file_stem
+from labkit.app.curve_files import offer_curves
+from labkit.app.opened_rig import rig_sheet_text
+from labkit.app.rig_model import RigBench
+from labkit.app.rig_views import netlist, schematic_svg, short_formula
+from labkit.app.widgets import FileOffers, MadeFile
+
+
+def offer_rig_files(files: FileOffers, bench: RigBench) -> None:
+    """Add a button for every file of a rig."""
+
+    def stem() -> str:
+        return file_stem(bench.rig.name)
+
+    def offer(
+        key: str, label: str, ending: str, kind: str, make: Callable[[], str], *, is_printed: bool = False
+    ) -> None:
+        def made() -> MadeFile:
+            return MadeFile(name=f"{stem()}{ending}", kind=kind, content=make().encode(), is_printed=is_printed)
+
+        files.offer(key, label, made)
+
+    offer("sheet", "Rig sheet", ".toml", "application/toml", lambda: rig_sheet_text(bench.rig))
+    offer_curves(files, curves=bench.curves, stem=stem, title=lambda: bench.rig.name)
+    offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(bench.rig))
+    offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(bench.rig))
+    offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(bench))
+    offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(bench))
+    offer("print", "Print customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(bench), is_printed=True)
+
+
+def _formula_text(bench: RigBench) -> str:
+    from labkit.circuit.formula_text import formula_text
+
+    return formula_text(short_formula(bench.rig))
+
+
+def _paper(bench: RigBench) -> str:
+    """The rig as it is; where a curve is pinned, the change from that one."""
+    from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
+
+    date, compared = datetime.date.today().isoformat(), bench.compared
+    if compared is None:
+        return rig_paper_html(bench.rig, date=date)
+    before = bench.rig_of(compared.pin)
+    return rig_paper_html(before, other=bench.rig, label=compared.short, other_label="now", date=date)
