@@ -157,7 +157,7 @@ def _read_setup(
     try:
         offered = offer(rig)
     except InputError as error:
-        problems.append(f"{_sentence(error)}; the usual rig is shown.")
+        problems.append(f"{_sentence(error)} The usual rig is shown.")
         offered = offer(default_rig)
     values: dict[str, Value] = {}
     by_name = {_outer_name(control.key): control for control in offered.controls}
@@ -171,13 +171,13 @@ def _read_setup(
         try:
             values[control.key] = control.decode(text)
         except InputError as error:
-            problems.append(f"{_sentence(error)}; that part of the link is left out.")
+            problems.append(f"{_sentence(error)} That part of the link is left out.")
     return offered.setup(offered.name, values)
 
 
 def _sentence(error: InputError) -> str:
-    text = str(error).rstrip(".")
-    return f"{text[:1].upper()}{text[1:160]}"
+    text = str(error)[:160]
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "?")) else ".")
 
 
 def _outer_name(key: str) -> str:

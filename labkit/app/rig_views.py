@@ -17,7 +17,7 @@ SHORT_TERMS = 40
 """Terms of numerator and denominator up to which a page shows every part as a symbol."""
 
 _KEPT = 3
-"""Parts that stay symbols in a longer formula: more than these nobody reads off a page."""
+"""Parts outside the pickups that stay symbols in a longer formula: more than these nobody reads off a page."""
 
 
 def schematic_svg(rig: Rig) -> str:
@@ -37,8 +37,8 @@ def schematic_html(rig: Rig) -> str:
 def short_formula(rig: Rig) -> Formula:
     """Return the transfer of a rig as a formula that can be read.
 
-    Every part is a symbol where that stays short; otherwise only the few that move the peak most, and numbers
-    stand for the rest (its statements say so).
+    Every part is a symbol where that stays short; otherwise only the few outside the pickups that move the
+    peak most, and numbers stand for the rest (its statements say so).
     """
     from labkit.circuit.formula import formula
 
@@ -46,7 +46,7 @@ def short_formula(rig: Rig) -> Formula:
     if len(full.rational.numerator) + len(full.rational.denominator) <= SHORT_TERMS:
         return full
     moving = sorted(full.sensitivities(), key=lambda entry: -abs(entry.peak_frequency or entry.resonance or 0.0))
-    kept = [entry.part for entry in moving[:_KEPT]]
+    kept = [entry.part for entry in moving if entry.part.partition(".")[0] not in rig.pickups][:_KEPT]
     return formula(rig.circuit, kept, method="ring") if kept else full
 
 

@@ -1,0 +1,262 @@
+"""Other wirings, other lines, opened sheets: one name for each rig, and every state comes back from its address."""
+
+from __future__ import annotations
+
+import base64
+import json
+import zlib
+
+import numpy as np
+import pytest
+
+from labkit.app.opened_rig import LONGEST_PACKED, PACKED, pack, read_sheet_text, rig_sheet_text, unpack
+from labkit.app.rig_model import RigBench
+from labkit.app.rig_rebuild import ADD, BUFFER, TAKE_OUT, WIRING
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.rig.chain_stages import ValveInput
+from labkit.rig.sheet import load_rig
+
+WIRINGS = catalogue().usable_names("harness")
+RIGS = RigBench().rigs
+
+
+def bench_of(rig: str) -> RigBench:
+    bench = RigBench()
+    bench.set_text("rig", rig)
+    return bench
+
+
+@pytest.mark.parametrize("rig", RIGS)
+def test_every_wiring_of_the_catalogue_can_be_chosen_and_comes_back_from_the_address(rig):
+    bench = bench_of(rig)
+    for wiring in WIRINGS:
+        bench.set_text(WIRING, wiring)
+        assert bench.errors == {}
+        assert bench.rig.harness.name == wiring
+        assert set(bench.rig.pickups) == set(bench.rig.harness.slots)
+        assert {control.key for control in bench.controls} == set(bench.values)
+        again = RigBench(query=bench.query)
+        assert again.problems == ()
+        assert again.state == bench.state
+
+
+def test_a_wiring_that_joins_single_coils_gets_a_two_coil_pickup():
+    bench = RigBench()
+    assert len(bench.rig.pickups["bridge"].coils) == 1
+    bench.set_text(WIRING, "two-coil, series, split or parallel")
+    assert len(bench.rig.pickups["bridge"].coils) == 2
+
+
+def test_a_slot_that_stays_keeps_its_pickup_and_a_part_of_the_same_name_its_value():
+    bench = bench_of("Saltmarsh Lane, two pickups")
+    bench.set_text("neck", "narrow single coil, reversed")
+    bench.set_text("volume.value", "300k")
+    bench.set_text("cable.length", "7")
+    bench.set_text(WIRING, "two pickups, phase switch")
+    assert bench.values["neck"] == "narrow single coil, reversed"
+    assert bench.values["volume.value"] == 300e3
+    assert bench.rig.stage("cable").length == 7
+
+
+def test_going_back_to_the_rigs_own_wiring_gives_its_plain_name():
+    bench = RigBench()
+    bench.set_text(WIRING, "one volume")
+    bench.set_text(WIRING, load_rig(bench.default_rig).harness.name)
+    assert bench.query == ""
+
+
+def test_a_single_coil_in_a_slot_whose_coils_are_rewired_is_told_beside_it():
+    bench = RigBench()
+    bench.set_text(WIRING, "two-coil, series, split or parallel")
+    before = bench.state
+    bench.set_text("bridge", "narrow single coil")
+    assert "has no coil" in bench.errors["bridge"]
+    assert bench.state == before
+
+
+def test_a_buffer_at_the_guitar_takes_the_cable_off_the_pickup():
+    bench = RigBench()
+    bench.set_text("cable.length", "20")
+    loaded = bench.shown.reading.treble_end_hz
+    bench.set_text(BUFFER, "at the guitar")
+    assert [stage.kind for stage in bench.rig.chain] == ["buffer", "cable", "input"]
+    # 20 m of 100 pF/m are 2 nF beside the coil's own 110 pF: without them the treble reaches well over an octave higher
+    assert bench.shown.reading.treble_end_hz > 2 * loaded
+    assert bench.rig.stage("cable").length == 20
+    bench.set_text(BUFFER, "none")
+    assert bench.shown.reading.treble_end_hz == loaded
+
+
+@pytest.mark.parametrize("kind", ["cable", "bypass box", "buffer", "volume pedal"])
+def test_what_is_put_into_the_line_can_be_set_and_taken_out(kind):
+    bench = RigBench()
+    fresh = bench.state
+    bench.set_text(ADD, kind)
+    added = bench.rig.chain[1]
+    assert added.kind == kind
+    keys = [control.key for control in bench.controls if control.key.partition(".")[0] == added.name]
+    assert keys
+    assert bench.values[ADD] == "nothing"
+    bench.set_text(TAKE_OUT, added.name)
+    assert bench.state == fresh
+
+
+def test_taking_one_of_two_cables_out_keeps_the_other_as_it_was_set():
+    bench = RigBench()
+    bench.set_text(ADD, "cable")
+    bench.set_text("cable2.length", "9")
+    bench.set_text(TAKE_OUT, "cable")
+    assert [stage.name for stage in bench.rig.chain] == ["cable", "input"]
+    assert bench.rig.stage("cable").length == 9
+
+
+def test_a_line_that_grows_too_long_says_so():
+    bench = RigBench()
+    for _ in range(12):
+        bench.set_text(ADD, "bypass box")
+    assert "at most 10 stages" in bench.errors[ADD]
+
+
+def test_inputs_of_every_kind_are_offered():
+    bench = RigBench()
+    bench.set_text("input", "valve amplifier, low input")
+    assert isinstance(bench.rig.chain[-1], ValveInput)
+    assert RigBench(query=bench.query).state == bench.state
+    # two resistors of 68 kΩ as a divider: half the level, 6.02 dB, and some more for the load on the coil
+    assert bench.shown.reading.bass_db < -6
+    bench.set_text("input", "line input")
+    assert bench.rig.chain[-1].kind == "low-impedance input"
+    assert bench.errors == {}
+
+
+def test_undo_walks_back_through_a_rebuilt_rig():
+    bench = RigBench()
+    bench.set_text(WIRING, "two pickups, phase switch")
+    bench.set_text("cable.length", "12")
+    bench.undo()
+    bench.undo()
+    assert bench.query == ""
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "Saltmarsh Lane, narrow single coil · wiring none such",
+        "Saltmarsh Lane, narrow single coil · line cannon",
+        "Saltmarsh Lane, narrow single coil · line " + ", ".join(["cable"] * 40),
+        "Saltmarsh Lane, narrow single coil · wiring ../../etc/passwd",
+        " · wiring one volume",
+        PACKED,
+        PACKED + "AAAA",
+        PACKED + "x" * 5000,
+        f"{PACKED}é",
+    ],
+)
+def test_a_name_that_asks_for_what_there_is_not_opens_the_usual_rig(name):
+    bench = RigBench(query=f"v=1&rig={name}")
+    assert bench.problems
+    assert bench.query == ""
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_a_saved_sheet_opens_as_the_same_rig_and_travels_in_the_address(name):
+    first = bench_of(name)
+    first.set_text("cable.length", "7")
+    bench = RigBench()
+    bench.pin()
+    bench.open_sheet(rig_sheet_text(first.rig), "mine.toml")
+    frequency = np.array([100.0, 1000.0, 3000.0, 8000.0])
+    # the sheet writes every value with all its digits: equal but for rounding
+    np.testing.assert_allclose(bench.rig.evaluate(frequency), first.rig.evaluate(frequency), rtol=1e-12)
+    bench.set_text("cable.length", "8")
+    again = RigBench(query=bench.query)
+    assert again.problems == ()
+    assert again.rig.chain == bench.rig.chain
+    np.testing.assert_allclose(again.rig.evaluate(frequency), bench.rig.evaluate(frequency), rtol=1e-12)
+    assert again.query == bench.query
+
+
+def test_an_opened_rig_takes_another_wiring_too():
+    bench = RigBench()
+    bench.open_sheet(rig_sheet_text(load_rig(RIGS[1]).replace(name="my bench")), "mine.toml")
+    bench.set_text(WIRING, "two pickups, phase switch")
+    again = RigBench(query=bench.query)
+    assert again.state == bench.state
+    assert again.state.setup.rig.startswith("my bench")
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "is empty"),
+        ("sheet = ", "not valid TOML"),
+        ('sheet = "pickup"\nformat = 1\n', "a rig sheet is due"),
+        ('sheet = "rig"\nformat = 1\nname = "x"\nharness = "../a.toml"\n[pickups]\n', "a browser sends only the sheet"),
+        (
+            'sheet = "rig"\nformat = 1\nname = "x"\nharness = "one volume"\n[pickups]\nbridge = "/etc/passwd"\n',
+            "a browser sends only the sheet",
+        ),
+        ("x" * 300_000, "at most 200 kB"),
+    ],
+)
+def test_a_sheet_that_cannot_be_opened_says_why_and_changes_nothing(text, words):
+    bench = RigBench()
+    before = bench.state
+    with pytest.raises(InputError, match=words):
+        bench.open_sheet(text, "mine.toml")
+    assert bench.state == before
+
+
+def packed(data: object) -> str:
+    return PACKED + base64.urlsafe_b64encode(zlib.compress(json.dumps(data).encode(), 9)).decode().rstrip("=")
+
+
+def test_a_bomb_in_an_address_is_refused_unpacked_no_further_than_a_sheet_goes():
+    bomb = packed(" " * 2_000_000)
+    assert len(bomb) < LONGEST_PACKED
+    with pytest.raises(InputError, match="damaged"):
+        unpack(bomb)
+
+
+@pytest.mark.parametrize("data", [[], 1, "x", {"name": 1}, {"name": "x", "harness": "a.toml", "pickups": {}}])
+def test_what_is_no_rig_is_refused_in_words(data):
+    with pytest.raises(InputError):
+        unpack(packed(data))
+
+
+def test_what_the_catalogue_holds_is_called_by_name_in_a_packed_rig():
+    # names in place of the wiring and of three pickups, and packed: the sheet itself takes 3.3 kB
+    assert len(pack(load_rig(RIGS[1]))) < len(rig_sheet_text(load_rig(RIGS[1]))) / 5
+    assert unpack(pack(load_rig(RIGS[1]))).harness == load_rig(RIGS[1]).harness
+
+
+def test_a_sheet_named_like_a_rig_of_the_catalogue_gets_a_name_of_its_own():
+    bench = RigBench()
+    changed = bench_of(RIGS[0])
+    changed.set_text("volume.value", "330k")
+    bench.open_sheet(rig_sheet_text(changed.rig), "mine.toml")
+    assert bench.state.setup.rig == f"{RIGS[0]} (opened)"
+    assert bench.rig.harness.parts["volume"].value == 330e3
+    assert read_sheet_text(rig_sheet_text(bench.rig), "again").harness.parts["volume"].value == 330e3
+
+
+def test_two_pins_of_another_rig_are_told_apart_by_what_differs_between_them():
+    bench = bench_of(RIGS[1])
+    bench.pin()
+    bench.set_text("cable.length", "20")
+    bench.pin()
+    bench.set_text("rig", RIGS[2])
+    shorts = [pin.short for pin in bench.pins]
+    assert len(set(shorts)) == 2
+    assert shorts[1].endswith("cable 20 m")
+    assert len({pin.text for pin in bench.pins}) == 2
+
+
+def test_the_plot_keeps_its_place_while_the_names_of_pins_change():
+    bench = RigBench()
+    bench.pin()
+    bench.set_text("cable.length", "6")
+    first = bench.draw(790).split('data-frame="')[1].split('"')[0]
+    bench.set_text("tone", "4")
+    assert bench.draw(790).split('data-frame="')[1].split('"')[0] == first
