@@ -12,16 +12,18 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlencode
 
 from labkit.app.sheet_differences import differences
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
-from labkit.pickup.build import BuiltPickup, read_build
 from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Pickup
+
+if TYPE_CHECKING:
+    from labkit.pickup.build import BuiltPickup
 
 MADE = "made:"
 """A text that begins so describes a pickup; any other is a catalogue name."""
@@ -261,6 +263,8 @@ def pickup_from_text(text: str) -> Pickup:
 
 @lru_cache(maxsize=48)
 def _built(keys: tuple[tuple[str, Scalar], ...]) -> BuiltPickup:
+    from labkit.pickup.build import read_build  # its special functions take 0.15 s to load
+
     try:
         return read_build(_table(keys))
     except InputError as error:

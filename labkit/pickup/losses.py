@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import jve
 
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import EddySection
@@ -56,6 +55,8 @@ def cylinder_permeability(
     Validity: skin depth from infinity to a thousandth of the radius; end effects are left to N_f. Finite elements to
     20 kHz differ by 3–6 % in the real part, 2 % (alnico) and 3–6 % (steel) in the imaginary part.
     """
+    from scipy.special import jve  # loads for 0.15 s: a rig of given values needs none of it
+
     permeability = np.asarray(relative_permeability, dtype=float)
     omega = 2 * math.pi * np.asarray(frequency_hz, dtype=float)
     argument = np.sqrt(-1j * omega * MU_0 * permeability / np.asarray(resistivity)) * np.asarray(radius)

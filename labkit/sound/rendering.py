@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import scipy.fft
 
 from labkit.core.errors import InputError
 from labkit.sound.take import Take
@@ -114,6 +113,8 @@ class Renderer:
     """
 
     def __init__(self, take: Take) -> None:
+        import scipy.fft  # loads for 0.2 s: only when something sounds
+
         self.take = take
         length = scipy.fft.next_fast_len(take.emf.shape[1] + round(TAIL_S * take.rate), real=True)
         self._length = length + length % 2
@@ -169,5 +170,7 @@ class Renderer:
         product[-1] = product[-1].real
         if not np.isfinite(product.view(float).sum()):
             raise InputError("the response is not a finite number at every frequency, so it cannot be heard")
+        import scipy.fft
+
         sound: np.ndarray = scipy.fft.irfft(product, self._length, overwrite_x=True)[: self.take.emf.shape[1]]
         return sound
