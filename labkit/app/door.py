@@ -24,6 +24,7 @@ from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.voila_identity_provider import VoilaIdentityProvider
 
+from labkit.app.ready_kernels import kernels_in_use
 from labkit.core.errors import InputError, join_words
 
 HOST = "127.0.0.1"
@@ -154,7 +155,7 @@ def hub_door(public: str) -> Door:
 
 def machine_addresses() -> dict[str, str]:
     """Return the addresses of this machine with the names of their interfaces."""
-    import psutil  # comes with the kernels
+    import psutil  # only a shared lab asks
 
     found = {}
     for interface, addresses in psutil.net_if_addrs().items():
@@ -196,7 +197,7 @@ class PageHandler(TokenLeaves, TornadoVoilaHandler):
         if self.leave_token():
             return
         most = self.settings.get("labkit_most_pages", 0)
-        if most and len(self.kernel_manager.list_kernel_ids()) >= most:
+        if most and kernels_in_use(self.kernel_manager) >= most:
             self.set_status(503)
             self.finish(self.render_template("full.html", most_pages=most))
             return

@@ -32,6 +32,7 @@ from labkit.app.contents import plugin_problems, sheet_problems
 from labkit.app.door import HOST, Door, DoorKeeper, ForeignName, PageHandler, StartHandler
 from labkit.app.landing import landing_rigs, landing_tasks
 from labkit.app.panels import panels
+from labkit.app.ready_kernels import PatientKernels, kept_cold
 from labkit.core.errors import LabkitError
 from labkit.core.places import shipped_folder
 
@@ -221,6 +222,9 @@ def server_config(
     voila.extension_denylist = unwanted_extensions()
     voila.kernel_spec_manager_class = OwnKernels
     voila.page_config_hook = add_pages
+    voila.multi_kernel_manager_class = PatientKernels
+    voila.preheat_kernel = folder is None  # notebooks of somebody else start when they are opened
+    config.VoilaKernelManager.preheat_denylist = kept_cold(path.name for path in dashboard_folder().glob("*.ipynb"))
     voila.file_allowlist = [r".*\.(png|jpg|gif|svg)"]
     config.VoilaExecutor.timeout = CELL_TIMEOUT_S
     config.MappingKernelManager.cull_idle_timeout = kernel_idle_s
