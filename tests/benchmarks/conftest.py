@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import resource
+import statistics
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -20,6 +21,9 @@ class Reading:
     points: int
     note: str
 
+
+_waits: dict[str, dict[str, list[float]]] = defaultdict(dict)
+"""Wall-clock seconds by group and route: what a person waits for."""
 
 _readings: dict[str, list[Reading]] = defaultdict(list)
 
@@ -47,8 +51,28 @@ def timed(benchmark: Any) -> Timed:
     return run
 
 
+@pytest.fixture
+def waited(benchmark: Any) -> Callable[[str, str, Callable[[], list[float]]], list[float]]:
+    """Keep waits for the summary: ``waited(group, route, measure)``, where ``measure`` returns seconds of each."""
+
+    def run(group: str, route: str, measure: Callable[[], list[float]]) -> list[float]:
+        benchmark.group = group
+        benchmark.name = route
+        taken: list[float] = benchmark.pedantic(measure, rounds=1)
+        _waits[group][route] = taken
+        return taken
+
+    return run
+
+
 def pytest_terminal_summary(terminalreporter: Any) -> None:
     """Print the routes of each group beside its first one."""
+    for group, routes in _waits.items():
+        terminalreporter.section(group)
+        terminalreporter.write_line(f"{'route':<44}{'median ms':>12}{'longest ms':>12}{'times':>9}")
+        for route, taken in routes.items():
+            numbers = f"{statistics.median(taken) * 1e3:>12.1f}{max(taken) * 1e3:>12.1f}{len(taken):>9}"
+            terminalreporter.write_line(f"{route:<44}{numbers}")
     for group, readings in _readings.items():
         terminalreporter.section(group)
         first = readings[0].seconds / readings[0].points
