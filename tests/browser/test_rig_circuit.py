@@ -41,3 +41,53 @@ def test_a_rig_sheet_is_saved_and_opened_again(visit, tmp_path):
         page.get_by_role("button", name="Open a rig sheet").click()
     choosing.value.set_files(saved)
     page.wait_for_function("() => [...document.querySelectorAll('input')].some(field => /^7 of/.test(field.value))")
+
+
+def test_another_wiring_and_a_longer_line_bring_their_controls_and_come_back(visit, screenshots):
+    page = visit(RIG, ready=CURVE).page
+    page.get_by_label("Wiring", exact=True).select_option("two pickups, phase switch")
+    page.wait_for_selector("[data-key=neck]")
+    page.get_by_role("radio", name="at the guitar").check(force=True)
+    page.wait_for_selector("[data-key=buffer]")
+    page.get_by_label("Put in before the input", exact=True).select_option("a volume pedal")
+    pedal = page.get_by_label("Volume pedal", exact=True)
+    pedal.wait_for()
+    numbers = page.inner_text(".lab-numbers")
+    pedal.fill("40")
+    page.wait_for_function("before => document.querySelector('.lab-numbers').innerText !== before", arg=numbers)
+    page.wait_for_function("() => location.search.includes('volume+pedal.position=4')")
+    page.screenshot(path=str(screenshots / "rig-wiring-1280.png"), full_page=True)
+    again = visit(RIG + page.evaluate("location.search"), ready=CURVE).page
+    again.wait_for_selector("[data-key='volume pedal.position']")
+    again.wait_for_function(
+        "numbers => document.querySelector('.lab-numbers').innerText === numbers",
+        arg=page.inner_text(".lab-numbers"),
+    )
+
+
+def test_a_saved_sheet_opens_again_and_a_bad_one_is_told_beside_the_button(visit, tmp_path):
+    page = visit(f"{RIG}?v=1&volume.value=330000", ready=CURVE).page
+    page.wait_for_function(
+        "() => document.querySelector('[data-key=\"volume.value\"] option:checked').text === '330 kΩ'"
+    )
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Rig sheet", exact=True).click()
+    saved = tmp_path / "mine.toml"
+    download.value.save_as(saved)
+    saved.write_text(
+        saved.read_text("utf-8").replace('name = "Saltmarsh Lane, narrow single coil"', 'name = "My <b>bench</b>"', 1),
+        "utf-8",
+    )
+    bad = tmp_path / "bad.toml"
+    bad.write_text('sheet = "rig"\nformat = 1\nname = "x"\nharness = "../secret.toml"\n', "utf-8")
+    for path in (bad, saved):
+        with page.expect_file_chooser() as chooser:
+            page.get_by_role("button", name="Open a rig sheet").click()
+        chooser.value.set_files(str(path))
+        if path is bad:
+            page.get_by_text("a browser sends only the sheet itself").wait_for()
+    page.wait_for_function("() => location.search.includes('rig=sheet')")
+    assert page.get_by_label("Rig", exact=True).locator("option:checked").inner_text() == "My <b>bench</b>"
+    again = visit(RIG + page.evaluate("location.search"), ready=CURVE).page
+    again.wait_for_function("() => document.querySelector('[data-key=rig] option:checked').text === 'My <b>bench</b>'")
+    assert again.get_by_label("Volume pot", exact=True).locator("option:checked").inner_text() == "330 kΩ"
