@@ -13,7 +13,7 @@ from typing import Any
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 
 READY_PAGE = "rig.ipynb"
-"""The page that most people open first. One kernel waits for it, about 80 MB; one for each page would be most of a gigabyte."""
+"""The page that most people open first. One waiting kernel costs about 80 MB; one for each page, most of a gigabyte."""
 
 
 class PatientKernels(AsyncMappingKernelManager):

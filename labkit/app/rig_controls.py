@@ -170,6 +170,7 @@ def _setting(control: object) -> Control:
         label=words(control.name),  # type: ignore[attr-defined]
         kind=shape,  # type: ignore[arg-type]
         positions=positions,
+        names=tuple(position.replace("_", " ") for position in positions),
     )
 
 

@@ -21,7 +21,7 @@ from labkit.rig.rig import Rig
 WIRING, BUFFER, ADD, TAKE_OUT = "rig.wiring", "rig.buffer", "rig.add", "rig.take_out"
 REBUILDING = (WIRING, BUFFER, ADD, TAKE_OUT)
 NOTHING = "nothing"
-_NO_BUFFER, _BUFFER = "none", "at the guitar"
+_NO_BUFFER, _BUFFER = NOTHING, "a buffer"
 
 
 def with_rebuilding(offered: ControlSet, rig: Rig) -> ControlSet:
@@ -99,7 +99,7 @@ def _on(offers: RigOffers, setup: Setup, name: RigName, kept: object) -> Setup:
 def _line_controls(rig: Rig) -> tuple[Control, ...]:
     line: Line = line_of(rig)
     stages = rig.chain[: len(line)]
-    buffer = Control(key=BUFFER, label="Buffer", kind="switch", positions=(_NO_BUFFER, _BUFFER))
+    buffer = Control(key=BUFFER, label="Put in at the guitar", kind="switch", positions=(_NO_BUFFER, _BUFFER))
     add = Control(
         key=ADD,
         label="Put in before the input",

@@ -79,12 +79,12 @@ def test_a_buffer_at_the_guitar_takes_the_cable_off_the_pickup():
     bench = RigBench()
     bench.set_text("cable.length", "20")
     loaded = bench.shown.reading.treble_end_hz
-    bench.set_text(BUFFER, "at the guitar")
+    bench.set_text(BUFFER, "a buffer")
     assert [stage.kind for stage in bench.rig.chain] == ["buffer", "cable", "input"]
     # 20 m of 100 pF/m are 2 nF beside the coil's own 110 pF: without them the treble reaches well over an octave higher
     assert bench.shown.reading.treble_end_hz > 2 * loaded
     assert bench.rig.stage("cable").length == 20
-    bench.set_text(BUFFER, "none")
+    bench.set_text(BUFFER, "nothing")
     assert bench.shown.reading.treble_end_hz == loaded
 
 

@@ -47,7 +47,7 @@ def test_another_wiring_and_a_longer_line_bring_their_controls_and_come_back(vis
     page = visit(RIG, ready=CURVE).page
     page.get_by_label("Wiring", exact=True).select_option("two pickups, phase switch")
     page.wait_for_selector("[data-key=neck]")
-    page.get_by_role("radio", name="at the guitar").check(force=True)
+    page.get_by_role("radio", name="a buffer").check(force=True)
     page.wait_for_selector("[data-key=buffer]")
     page.get_by_label("Put in before the input", exact=True).select_option("a volume pedal")
     pedal = page.get_by_label("Volume pedal", exact=True)
