@@ -139,7 +139,7 @@ def trim_for_peak(buffered: Rig, peak_hz: float | None) -> float | None:
 @lru_cache(maxsize=64)
 def cable_type(name: str) -> Cable:
     """Return a cable of the catalogue."""
-    return catalogue().load("cable", name)  # type: ignore[no-any-return]
+    return catalogue().load("cable", name)
 
 
 @lru_cache(maxsize=1)

@@ -10,9 +10,10 @@ import numpy as np
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.sound.loudness import HEARING_CAUTION, match_loudness
+from labkit.sound.performance import Performance
 from labkit.sound.rendering import Renderer
 from labkit.sound.rig_sound import coil_spots, coil_transfers
-from labkit.sound.take import CoilSpot, Performance, synthesise
+from labkit.sound.take import CoilSpot, synthesise
 from labkit.sound.take_sheet import load_take, usable_takes
 from labkit.sound.wav import wav_bytes
 

@@ -300,8 +300,10 @@ def read_record(text: str) -> Record:
     if data.get("format") != RECORD_FORMAT:
         raise InputError(f"the kept test has format {str(data.get('format'))[:12]}; this version reads {RECORD_FORMAT}")
     number, query, fingerprint = data.get("test"), data.get("comparison"), data.get("fingerprint")
-    trials, practised, answers = data.get("trials"), data.get("practised", 0), data.get("answers")
-    rigs = data.get("rigs")
+    trials: Any = data.get("trials")
+    practised: Any = data.get("practised", 0)
+    answers: Any = data.get("answers")
+    rigs: Any = data.get("rigs")
     good = (
         isinstance(number, str)
         and TEST_NUMBER.fullmatch(number)
@@ -377,7 +379,7 @@ def trials_table(result: dict[str, Any]) -> bytes:
 def _choice(text: str) -> Choice:
     if text not in CHOICES:
         raise InputError(f"an answer is a, b or 'cannot tell'; got '{text[:20]}'")
-    return cast(Choice, text)
+    return text
 
 
 def _is_answer(entry: object) -> bool:

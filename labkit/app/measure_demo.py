@@ -83,7 +83,7 @@ def demo_fit(measurements: list[Measurement]) -> Fit:
         rig_corner_hz=None,
         residual_db=kept["residual_db"],
         residuals=(),
-        correlations={tuple(pair.split(" / ")): value for pair, value in kept["correlations"].items()},  # type: ignore[misc]
+        correlations={tuple(pair.split(" / ")): value for pair, value in kept["correlations"].items()},
         warnings=tuple(kept["warnings"]),
         provenance=tuple(kept["provenance"]),
     )

@@ -30,7 +30,7 @@ from labkit.app.rig_state import write_query
 from labkit.app.upload import GivenFile, plain_name
 from labkit.bench.fit import Fit
 from labkit.bench.fitted_sheet import fit_sheet_text
-from labkit.bench.fixture import Measurement
+from labkit.bench.fixture import Fixture, Measurement
 from labkit.bench.model import fixture_reading
 from labkit.bench.readings import Plan, load_plan, plan_from_table
 from labkit.catalogue import catalogue
@@ -295,8 +295,8 @@ class MeasureBench(PageBench[Judged | None]):
             if fixture.fit_rig_corner and fit.rig_corner_hz is not None:
                 fixture = replace(fixture, rig_corner_hz=fit.rig_corner_hz.value)
 
-            def model(frequency: np.ndarray, fixture: object = fixture, rises: bool = rises) -> np.ndarray:
-                reading = 20 * np.log10(np.abs(fixture_reading(fit.coil, fixture, frequency)))  # type: ignore[arg-type, union-attr]
+            def model(frequency: np.ndarray, fixture: Fixture = fixture, rises: bool = rises) -> np.ndarray:
+                reading = 20 * np.log10(np.abs(fixture_reading(fit.coil, fixture, frequency)))
                 level: np.ndarray = reading - (20 * np.log10(frequency / _ZERO_HZ) if rises else 0.0)
                 return level
 

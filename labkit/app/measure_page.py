@@ -37,6 +37,7 @@ from labkit.app.page_text import numbers_html, sentence_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.upload import GivenFile, Intake, Upload
 from labkit.app.widgets import FileOffers, LabWidget, MadeFile, SheetOpener, web_text
+from labkit.bench.fit import Fit
 from labkit.bench.fitted_sheet import fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
@@ -210,7 +211,7 @@ class MeasurePage(BenchPage[MeasureBench]):
         if bench.unread:
             files, choices = bench.unread, bench.choices
 
-            def read(told: list) -> None:  # type: ignore[type-arg]
+            def read(told: list) -> None:
                 bench.take_read(files, choices, told)
                 self._done()
 
@@ -318,25 +319,25 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.show()
         return said
 
-    def _needed_fit(self) -> object:
+    def _needed_fit(self) -> Fit:
         if self.bench.fit is None:
             raise InputError("there is no fit yet to keep")
         return self.bench.fit
 
     def _pickup_sheet(self) -> MadeFile:
         fit = self._needed_fit()
-        text = fit_sheet_text(fit)  # type: ignore[arg-type]
-        return MadeFile(name=f"{file_stem(fit.name)}.toml", kind="application/toml", content=text.encode())  # type: ignore[attr-defined]
+        text = fit_sheet_text(fit)
+        return MadeFile(name=f"{file_stem(fit.name)}.toml", kind="application/toml", content=text.encode())
 
     def _record(self, *, is_printed: bool) -> MadeFile:
         from labkit.report.fit_paper import fit_paper_html
 
         fit = self._needed_fit()
         measurements = [measurement for _, measurement in self.bench.measurements()]
-        html = fit_paper_html(fit, measurements)  # type: ignore[arg-type]
+        html = fit_paper_html(fit, measurements)
         return MadeFile(
             name=f"{file_stem(fit.name)}-fit.html", kind="text/html", content=html.encode(), is_printed=is_printed
-        )  # type: ignore[attr-defined]
+        )
 
     def _readings(self) -> MadeFile:
         judged = self.bench.shown

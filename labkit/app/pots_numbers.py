@@ -122,7 +122,9 @@ def with_capacitor(
 
 def bleed_of(rig: Rig, pot: Pot) -> Bleed:
     """Return the bleed that is wired to a volume pot."""
-    capacitors, resistors, is_series = [], [], False
+    capacitors: list[float] = []
+    resistors: list[float] = []
+    is_series = False
     for part in _bleed_parts(rig, pot):
         (capacitors if isinstance(part, FixedCapacitor) else resistors).append(part.value)  # type: ignore[attr-defined]
         is_series |= set(part.nodes) != set(_bleed_nodes(pot))
@@ -206,7 +208,7 @@ def levels_of_turn(rig: Rig, control: str, positions: tuple[float, ...]) -> tupl
 @lru_cache(maxsize=32)
 def dielectric_of(name: str) -> Dielectric:
     """Return a dielectric of the catalogue."""
-    return catalogue().load("dielectric", name)  # type: ignore[no-any-return]
+    return catalogue().load("dielectric", name)
 
 
 def _bleed_nodes(pot: Pot) -> tuple[str, str]:

@@ -33,7 +33,7 @@ class PatientKernels(AsyncMappingKernelManager):
         if now - self._out_since.setdefault(kernel_id, now) >= self.cull_idle_timeout:
             await super().cull_kernel_if_idle(kernel_id)
 
-    async def shutdown_kernel(self, kernel_id: str, *arguments: Any, **options: Any) -> None:
+    async def shutdown_kernel(self, kernel_id: str, *arguments: Any, **options: Any) -> None:  # type: ignore[override]
         """Close a kernel."""
         self._out_since.pop(kernel_id, None)
         await super().shutdown_kernel(kernel_id, *arguments, **options)

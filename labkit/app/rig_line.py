@@ -341,4 +341,4 @@ def _chosen_input(name: str) -> Stage:
 
 @lru_cache(maxsize=16)
 def _buffer(name: str) -> BufferBox:
-    return catalogue().load(BufferBox.kind, name)  # type: ignore[no-any-return]
+    return catalogue().load(BufferBox.kind, name)

@@ -6,6 +6,7 @@ panel()
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html import escape
 from pathlib import Path
 
@@ -133,9 +134,9 @@ class RigPage:
     def _connect(self) -> None:
         bench = self.bench
 
-        def then_show(change: object, *names: str) -> object:
+        def then_show(change: Callable[..., object], *names: str) -> Callable[..., None]:
             def handler(**fields: object) -> None:
-                change(*(fields.get(name) for name in names))  # type: ignore[operator]
+                change(*(fields.get(name) for name in names))
                 self.actions.said = ""
                 self.show()
 

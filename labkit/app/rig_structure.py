@@ -138,7 +138,7 @@ def _harness(name: str) -> Harness:
     known = catalogue().usable_names("harness")
     if name not in known:
         raise InputError(f"there is no wiring '{name[:60]}' in the catalogue.{did_you_mean(name, known)}")
-    return catalogue().load("harness", name)  # type: ignore[no-any-return]
+    return catalogue().load("harness", name)
 
 
 @lru_cache(maxsize=64)

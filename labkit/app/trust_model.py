@@ -145,7 +145,7 @@ class TrustBench:
         show: Show = "everything"
         if "show" in own:
             if own["show"] in SHOWS:
-                show = own["show"]  # type: ignore[assignment]
+                show = own["show"]
             else:
                 problems.append(f"There is no choice of numbers '{own['show'][:40]}'; every number is shown.")
         self.state = TrustState(show=show)
@@ -175,7 +175,7 @@ class TrustBench:
         """The case to run next: those of the chosen model first; None when all have run."""
         waiting = [case for case in self.cases if case.id not in self._outcomes]
         chosen = [case for case in waiting if case.model == self.state.model]
-        return (chosen or waiting or [None])[0]
+        return next(iter(chosen or waiting), None)
 
     def run(self, case: Case) -> None:
         """Run a case and keep its outcomes."""

@@ -178,7 +178,7 @@ class Upload(LabWidget):
     many = traitlets.Bool(True).tag(sync=True)
     largest = traitlets.Int(0).tag(sync=True)
     piece = traitlets.Int(PIECE_BYTES).tag(sync=True)
-    files = traitlets.List().tag(sync=True)
+    files: traitlets.List[Any] = traitlets.List().tag(sync=True)
 
     def __init__(self, intake: Intake, **traits: Any) -> None:
         super().__init__(largest=intake.largest, **traits)

@@ -59,7 +59,7 @@ class ControlPanel(LabWidget):
     """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text."""
 
     _esm = web_text("control_panel.js")
-    groups = traitlets.List().tag(sync=True)
+    groups: traitlets.List[Any] = traitlets.List().tag(sync=True)
     values = traitlets.Dict().tag(sync=True)
 
     def show_controls(self, controls: ControlSet) -> None:
@@ -104,8 +104,8 @@ class ActionBar(LabWidget):
     """Buttons, pins and the page's state in the address; ``on(key, handler)`` for each button."""
 
     _esm = web_text("action_bar.js")
-    actions = traitlets.List().tag(sync=True)
-    pins = traitlets.List().tag(sync=True)
+    actions: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    pins: traitlets.List[Any] = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
 
@@ -119,8 +119,8 @@ class Player(LabWidget):
     _esm = web_text("player.js")
     now = traitlets.Bytes(b"").tag(sync=True)
     other = traitlets.Bytes(b"").tag(sync=True)
-    labels = traitlets.List(["Now"]).tag(sync=True)
-    takes = traitlets.List().tag(sync=True)
+    labels: traitlets.List[Any] = traitlets.List(["Now"]).tag(sync=True)
+    takes: traitlets.List[Any] = traitlets.List().tag(sync=True)
     note = traitlets.Unicode("").tag(sync=True)
     file_name = traitlets.Unicode("rig.wav").tag(sync=True)
     is_current = traitlets.Bool(False).tag(sync=True)
@@ -143,7 +143,7 @@ class FileOffers(LabWidget):
     """
 
     _esm = web_text("file_offers.js")
-    offers = traitlets.List().tag(sync=True)
+    offers: traitlets.List[Any] = traitlets.List().tag(sync=True)
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(**traits)
@@ -220,5 +220,5 @@ class CaseBoard(LabWidget):
     _css = web_text("widgets.css", "listening_desk.css", "case_board.css")
     head = traitlets.Unicode("").tag(sync=True)
     limits = traitlets.Unicode("").tag(sync=True)
-    models = traitlets.List().tag(sync=True)
+    models: traitlets.List[Any] = traitlets.List().tag(sync=True)
     progress = traitlets.Dict().tag(sync=True)

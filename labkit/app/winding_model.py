@@ -15,7 +15,7 @@ from labkit.app.controls import ControlSet, Value
 from labkit.app.history import History
 from labkit.app.made_pickup import MadePickup, built_from, catalogue_keys, made_from, pickup_text, read_text
 from labkit.app.page_query import join_query, split_query
-from labkit.app.rig_model import ShownPin
+from labkit.app.rig_pins import ShownPin
 from labkit.app.rig_state import Pin, Setup, read_query, write_query
 from labkit.app.sheet_control import SheetControls
 from labkit.app.winding_controls import coil_names, flange_radius, state_flanges, without_flanges

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from labkit.app.made_pickup import read_text
-from labkit.app.rig_model import ShownPin
+from labkit.app.rig_pins import ShownPin
 from labkit.app.rig_state import Pin
 from labkit.app.sheet_differences import differences
 from labkit.app.winding_trial import Trials, WindingState

@@ -230,7 +230,7 @@ def _touchstone_network(path: Path) -> Any:
     import skrf
 
     text = io.StringIO(_decode(path.read_bytes(), path.name))
-    text.name = path.name  # type: ignore[attr-defined]  # the library counts ports by the name's ending
+    text.name = path.name  # the library counts ports by the name's ending
     network = skrf.Network()
     network.read_touchstone(text)
     return network

@@ -79,7 +79,7 @@ def run_cases(cases: Iterable[Case]) -> Iterator[Outcome]:
             yield from _not_run(case, f"no check is named '{case.check}'.{did_you_mean(case.check, checks)}")
             continue
         try:
-            got = checks[case.check](case.inputs)
+            got: object = checks[case.check](case.inputs)
         except Exception as error:  # a check of a plugin may raise anything; the other cases still run
             reason = f"the inputs lack {error}" if isinstance(error, KeyError) else _reason(error)
             yield from _not_run(case, reason)

@@ -238,7 +238,8 @@ class PassiveSplit(Stage):
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the elements of the branch."""
-        node, found = before, []
+        node = before
+        found: list[Element] = []
         for number, stage in enumerate(self.branch, start=1):
             following = node if stage.is_shunt else f"{self.name}.node{number}"
             found += stage.elements(node, following)

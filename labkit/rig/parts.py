@@ -216,7 +216,7 @@ class Pot(Part):
             opened = rotation > self.opens_above
             upper, lower = np.where(opened, end, upper), np.where(opened, math.inf, lower)
         legs = (("upper", self.nodes[0], upper), ("lower", self.nodes[2], lower))
-        return {f"{self.name}.{leg}": values for leg, node, values in legs if node != UNCONNECTED}
+        return {f"{self.name}.{leg}": np.asarray(values) for leg, node, values in legs if node != UNCONNECTED}
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the two legs of the track (an end that is joined to nothing has none)."""

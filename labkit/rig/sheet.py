@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -73,7 +73,8 @@ def read_rig(table: Table) -> Rig:
         checked = settings.attempt(control, partial(harness.control, control))
         if isinstance(position, bool) or not isinstance(position, int | float | str):
             settings.fail(control, f"must be a position; got {position!r}")
-        positions[control] = settings.attempt(control, partial(checked.check, position))
+        check: Callable[[Position], Position] = checked.check
+        positions[control] = settings.attempt(control, partial(check, position))
     chain = read_chain(table, taken=harness.parts)
     table.done()
     return table.attempt("", lambda: Rig(name=name, pickups=pickups, harness=harness, settings=positions, chain=chain))

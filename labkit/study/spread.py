@@ -98,7 +98,8 @@ class Spread:
             return found
         if self.shape == "log-uniform":
             grown: np.ndarray = self.low * (self.high / self.low) ** part
-            return np.clip(grown, self.low, self.high)
+            within: np.ndarray = np.clip(grown, self.low, self.high)
+            return within
         even: np.ndarray = self.low + part * (self.high - self.low)
         return even
 

@@ -9,6 +9,7 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 from matplotlib.axes import Axes
@@ -25,7 +26,7 @@ from labkit.view.words import ZERO, note_frequency
 
 FORMATS = ("svg", "png", "pdf")
 _TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
-STYLE: Mapping[str, object] = {
+STYLE: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],
     "font.size": 10.5,
     "svg.fonttype": "none",
