@@ -167,7 +167,7 @@ def large() -> Circuit:
 
 def test_repeated_topology_is_answered_from_the_cache() -> None:
     circuit = circuits.two_pickups()
-    formula(circuit)
+    assert_equals_solver(formula(circuit), circuit)
     before = solve_cached.cache_info()
     other = circuit.with_values({"bridge.inductance": 3.0, "neck.resistance": 7e3, "cable": 1e-9})
     assert_equals_solver(formula(other), other)
