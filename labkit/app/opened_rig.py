@@ -13,13 +13,13 @@ import zlib
 from collections.abc import Mapping
 from typing import Any
 
-from labkit.catalogue import catalogue
+from labkit.catalogue import catalogue, is_path
 from labkit.core.errors import InputError
 from labkit.core.sheet import FORMAT, Table, parse_sheet, sheet_text
 from labkit.pickup.sheet import pickup_data
 from labkit.rig.harness import harness_data
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import is_path, load_pickup, read_rig, rig_data
+from labkit.rig.sheet import load_pickup, read_rig, rig_data
 
 PACKED = "sheet:"
 """The name of a rig in an address begins so where the rig itself follows."""

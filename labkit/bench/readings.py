@@ -16,7 +16,7 @@ import numpy as np
 
 from labkit.bench.fixture import Load, parse_load
 from labkit.bench.meter import LcrModel
-from labkit.catalogue import catalogue
+from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import parse_quantity
@@ -172,11 +172,7 @@ def load_plan(pickup_name: str) -> Plan:
     A build sheet also brings the grade of its rods, the field over its poles, and tolerances no tighter than its own
     intervals.
     """
-    from labkit.rig.sheet import is_path
-
-    if is_path(pickup_name):
-        return plan_from_table(read_sheet(Path(pickup_name), kinds=("pickup",)))
-    return plan_from_table(catalogue().item("pickup", pickup_name).table())
+    return plan_from_table(find_sheet(pickup_name, "pickup"))
 
 
 def plan_from_table(table: Table) -> Plan:

@@ -3,25 +3,19 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import click
 
-from labkit.catalogue import catalogue
 from labkit.cli.options import as_json_text, emit, json_option, output_options
-from labkit.core.errors import InputError, did_you_mean
-from labkit.core.sheet import Table, read_sheet
+from labkit.core.errors import InputError
 from labkit.core.units import format_quantity
-from labkit.pickup.build import BuiltCoil, BuiltPickup, read_build
+from labkit.pickup.build import BuiltCoil, BuiltPickup
 from labkit.pickup.build_change import PickupChange
 from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.build_given import given_pickup
-from labkit.pickup.build_sheet import is_build_sheet, with_changes
+from labkit.pickup.build_given import load_built
 from labkit.pickup.propagation import Prediction
-from labkit.pickup.sheet import read_pickup
-from labkit.rig.sheet import is_path
 
 _NOTES = (
     "The self-capacitance is the weak number: alone it leaves the bare peak wide open; a cable narrows it.",
@@ -60,7 +54,7 @@ def pickup(
     SHEET is the path of a pickup sheet or the name of a pickup in the catalogue. Values that follow from a build carry
     95 % bounds; values that the sheet states are given back.
     """
-    built = load_built(sheet, changes)
+    built = load_built(sheet, dict(map(_change, changes)))
     change = None if against is None else load_built(against).change_to(built)
     if plot is not None:
         from labkit.view.pickup_plot import plot_pickup
@@ -73,23 +67,6 @@ def pickup(
         emit(as_json_text(data), output, force)
     elif plot is None or output is not None or why or change is not None:
         emit(_text(built, why, change), output, force)
-
-
-def load_built(sheet: str, changes: Iterable[str] = ()) -> BuiltPickup:
-    """Load a pickup sheet by path or catalogue name, with ``KEY=VALUE`` changes; a sheet of values has exact ones."""
-    table = with_changes(_table(sheet), dict(_change(change) for change in changes))
-    if is_build_sheet(table):
-        return read_build(table)
-    return given_pickup(read_pickup(table))
-
-
-def _table(sheet: str) -> Table:
-    if is_path(sheet) or Path(sheet).exists():
-        return read_sheet(Path(sheet), kinds=["pickup"])
-    known = catalogue().names("pickup")
-    if sheet not in known:
-        raise InputError(f"'{sheet}' is neither a file nor a pickup of the catalogue.{did_you_mean(sheet, known)}")
-    return catalogue().item("pickup", sheet).table()
 
 
 def _change(text: str) -> tuple[str, str]:

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from labkit.catalogue import catalogue
+from labkit.catalogue import find_sheet
 from labkit.cli.options import emit, output_options, set_option
-from labkit.core.errors import InputError, did_you_mean
-from labkit.core.sheet import Table, read_sheet
+from labkit.core.errors import InputError
+from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import is_path, load_rig, set_value
+from labkit.rig.sheet import load_rig, set_value
 
 KINDS = ("rig", "pickup")
 
@@ -49,7 +49,7 @@ def report(
     """
     from labkit.report.sheet_paper import pickup_paper_html, rig_paper_html
 
-    table = _table(sheet)
+    table = find_sheet(sheet, *KINDS)
     if table.data.get("sheet") == "pickup":
         if against is not None:
             raise InputError("--against compares two rigs; put each pickup into a rig, or print one paper for each")
@@ -67,17 +67,6 @@ def report(
         after, label, other_label = _after(before, changes, against)
         html = rig_paper_html(before, other=after, label=label, other_label=other_label, number=number, date=date)
     emit(html, output, force)
-
-
-def _table(sheet: str) -> Table:
-    if is_path(sheet) or Path(sheet).exists():
-        return read_sheet(Path(sheet), kinds=KINDS)
-    found = catalogue()
-    for kind in KINDS:
-        if sheet in found.names(kind):
-            return found.item(kind, sheet).table()
-    known = [name for kind in KINDS for name in found.names(kind)]
-    raise InputError(f"'{sheet}' is neither a file nor a rig or pickup of the catalogue.{did_you_mean(sheet, known)}")
 
 
 def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[Rig | None, str, str]:

@@ -215,14 +215,16 @@ def search(
             text = study_text.answer_csv(answer)
         emit(text, output, force)
         return 0
+    from labkit.study.goal import load_goal
     from labkit.study.search import run_search
 
+    hint = did_you_mean(goal, [*QUESTIONS, *catalogue().names("goal")])
     for name, value in given.items():
         if value:
-            raise InputError(f"--{option_of(name)} belongs to the ready questions, and '{goal}' is none.{_hint(goal)}")
+            raise InputError(f"--{option_of(name)} belongs to the ready questions, and '{goal}' is none.{hint}")
     if changes:
         raise InputError("--set belongs to the ready questions; a goal sheet has a [set] table of its own")
-    wanted = _goal(goal)
+    wanted = load_goal(goal, also=QUESTIONS)
     with _Shown("combinations") as shown:
         result = run_search(wanted, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
     text = study_text.search_text(result)
@@ -297,22 +299,6 @@ def _draw(
             bars[key], unit=measure.unit, nominal=float(nominal), title=f"What moves the {measure.name}: {name}"
         )
         write_figure(drawing, tornado, overwrite=force)
-
-
-def _goal(text: str) -> Any:
-    from labkit.core.sheet import read_sheet
-    from labkit.rig.sheet import is_path
-    from labkit.study.goal import read_goal
-
-    if is_path(text) or Path(text).exists():
-        return read_goal(read_sheet(Path(text), kinds=["goal"]))
-    if text not in catalogue().names("goal"):
-        raise InputError(f"'{text}' is neither a file, a goal of the catalogue, nor a ready question.{_hint(text)}")
-    return read_goal(catalogue().item("goal", text).table())
-
-
-def _hint(text: str) -> str:
-    return did_you_mean(text, [*QUESTIONS, *catalogue().names("goal")])
 
 
 class _Shown:

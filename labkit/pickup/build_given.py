@@ -1,18 +1,47 @@
-"""A pickup of known values in the form of a built one: every value as given, nothing predicted but its peaks."""
+"""Any pickup sheet as a built pickup; one of known values has every value as given, nothing predicted but its peaks."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from pathlib import Path
 from types import MappingProxyType
 
+from labkit.catalogue import find_sheet
 from labkit.core.sourced import SourcedValue
-from labkit.pickup.build import BuiltCoil, BuiltPickup
+from labkit.pickup.build import BuiltCoil, BuiltPickup, read_build
 from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.build_sheet import CoilBuild, PickupBuild
+from labkit.pickup.build_sheet import CoilBuild, PickupBuild, is_build_sheet, with_changes
 from labkit.pickup.capacitance import series_capacitance
 from labkit.pickup.compare import exactly
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.loaded import loaded_response
+from labkit.pickup.sheet import read_pickup
+
+NO_CHANGES: Mapping[str, str] = MappingProxyType({})
+
+
+def load_built(sheet: str | Path, changes: Mapping[str, str] = NO_CHANGES) -> BuiltPickup:
+    """Load a pickup by path or catalogue name, with its predictions.
+
+    Parameters
+    ----------
+    sheet : str or Path
+        A sheet of a build, whose values come out with 95 % bounds, or one of known values, which come out as given.
+    changes : mapping of str to str, optional
+        Keys of the sheet with other values, such as ``{"coil.main.turns": "7500"}``.
+
+    Raises
+    ------
+    InputError
+        If nothing answers to the name, or a key or value cannot be used.
+
+    >>> fewer = load_built("narrow single coil, built", {"coil.main.turns": "7000"})
+    >>> fewer.total.inductance.value < load_built("narrow single coil, built").total.inductance.value
+    True
+    """
+    table = with_changes(find_sheet(sheet, "pickup"), changes)
+    return read_build(table) if is_build_sheet(table) else given_pickup(read_pickup(table))
 
 
 def given_pickup(pickup: Pickup) -> BuiltPickup:

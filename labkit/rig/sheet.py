@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from labkit.catalogue import catalogue
+from labkit.catalogue import catalogue, find_sheet, is_path
 from labkit.core.errors import InputError, SheetError, did_you_mean
 from labkit.core.sheet import Table, read_sheet
 from labkit.pickup.electrical import Pickup
@@ -37,20 +37,7 @@ def load_rig(sheet: str | Path) -> Rig:
     InputError
         If neither a file nor a catalogue rig answers to it, or the sheet cannot be read.
     """
-    text = str(sheet)
-    known = catalogue().names("rig")
-    # a name of the catalogue may hold a stroke: it is a path only where nothing else answers to it
-    if Path(text).exists() or (is_path(text) and text not in known):
-        return read_rig(read_sheet(Path(text), kinds=["rig"]))
-    if text not in known:
-        raise InputError(f"'{text}' is neither a file nor a rig of the catalogue.{did_you_mean(text, known)}")
-    rig: Rig = read_rig(catalogue().item("rig", text).table())
-    return rig
-
-
-def is_path(text: str) -> bool:
-    """Say whether a text names a file rather than a catalogue item."""
-    return text.endswith(".toml") or "/" in text or "\\" in text
+    return read_rig(find_sheet(sheet, "rig"))
 
 
 def read_rig(table: Table) -> Rig:
@@ -170,11 +157,7 @@ def with_text(data: Mapping[str, Any], key: str, text: Any) -> dict[str, Any]:
 
 def load_pickup(text: str, folder: Path | None = None) -> Pickup:
     """Load a pickup by path or catalogue name."""
-    path = Path(text) if folder is None else folder / text
-    if is_path(text) and (path.exists() or text not in catalogue().names("pickup")):
-        return read_pickup(read_sheet(path, kinds=["pickup"]))
-    pickup: Pickup = read_pickup(catalogue().item("pickup", text).table())
-    return pickup
+    return read_pickup(find_sheet(text if folder is None or not is_path(text) else folder / text, "pickup"))
 
 
 def rig_data(rig: Rig) -> dict[str, Any]:

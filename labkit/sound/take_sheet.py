@@ -20,9 +20,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from labkit.catalogue import catalogue
-from labkit.core.errors import InputError, did_you_mean
-from labkit.core.sheet import Table, read_sheet
+from labkit.catalogue import catalogue, find_sheet
+from labkit.core.errors import InputError
+from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.plugins import plugins
 from labkit.sound.made_takes import made_take, take_makers
@@ -41,16 +41,9 @@ def load_take(name: str | Path) -> Performance:
     InputError
         If nothing answers to the name, or the sheet cannot be read.
     """
-    text = str(name)
-    if text.endswith(".toml") or "/" in text or "\\" in text or Path(text).exists():
-        return read_take(read_sheet(Path(text), kinds=["take"]))
-    sheets = catalogue().names("take")
-    if text in sheets:
-        return read_take(catalogue().item("take", text).table())
-    if text in take_makers():
-        return made_take(text)
-    known = [*sheets, *take_makers()]
-    raise InputError(f"'{text}' is neither a file nor a take of the catalogue.{did_you_mean(text, known)}")
+    if str(name) in take_makers() and str(name) not in catalogue().names("take"):
+        return made_take(str(name))
+    return read_take(find_sheet(name, "take", also=take_makers()))
 
 
 def usable_takes() -> tuple[str, ...]:

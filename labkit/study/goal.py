@@ -8,18 +8,19 @@ is easily taken for a better one.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from labkit.catalogue import catalogue
+from labkit.catalogue import catalogue, find_sheet, is_path
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.rig.inputs import RigInput, find_input
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import is_path, load_rig, read_rig, set_value
+from labkit.rig.sheet import load_rig, read_rig, set_value
 from labkit.study.measures import (
     HEIGHT,
     LEVEL,
@@ -258,6 +259,17 @@ def with_choice(rig: Rig, name: str, text: str) -> Rig:
     return rig.replace(pickups={slot: replace(built.pickup, made_from=built.build)})
 
 
+def load_goal(sheet: str | Path, *, also: Iterable[str] = ()) -> Goal:
+    """Load a goal by path or catalogue name; ``also`` are names that would have been understood as well.
+
+    Raises
+    ------
+    InputError
+        If nothing answers to the name, or the sheet cannot be read.
+    """
+    return read_goal(find_sheet(sheet, "goal", also=also))
+
+
 def read_goal(table: Table) -> Goal:
     """Read a goal sheet.
 
@@ -304,11 +316,8 @@ def _read_rig_of(table: Table, key: str) -> Rig:
         return read_rig(table.table(key))
     if not isinstance(value, str):
         table.fail(key, f"must be the name of a rig or the path of a rig sheet; got {value!r}"[:200])
-    if is_path(value) and table.folder is not None:
-        return table.attempt(key, lambda: load_rig(table.folder / value))  # type: ignore[operator]
-    if is_path(value):
-        return table.attempt(key, lambda: load_rig(value))
-    return table.attempt(key, lambda: read_rig(catalogue().item("rig", value).table()))
+    sheet = value if table.folder is None or not is_path(value) else table.folder / value
+    return table.attempt(key, lambda: load_rig(sheet))
 
 
 def _read_freedom(rig: Rig, entry: Table) -> Freedom:

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from labkit.catalogue import catalogue
-from labkit.core.errors import InputError, did_you_mean
-from labkit.core.sheet import read_sheet
+from labkit.catalogue import find_sheet
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.sheet import read_pickup
 from labkit.rig.chain import Input
 from labkit.rig.harness import Harness
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import is_path, read_rig
+from labkit.rig.sheet import read_rig
 
 LOAD_OHM, LOAD_FARAD = 200e3, 470e-12
 """The usual load of a bench measurement (common practice, no source)."""
@@ -27,7 +25,7 @@ def loaded_pickup(pickup: Pickup) -> Rig:
     return Rig(name=pickup.name, pickups={SLOT: pickup}, harness=harness, chain=(load,))
 
 
-def load_rig_or_pickup(sheet: str) -> Rig:
+def load_rig_or_pickup(sheet: str | Path) -> Rig:
     """Load a rig, or a pickup in the load of a bench measurement, by path or catalogue name.
 
     Raises
@@ -35,14 +33,5 @@ def load_rig_or_pickup(sheet: str) -> Rig:
     InputError
         If neither a file nor an item of the catalogue answers to it.
     """
-    if is_path(sheet) or Path(sheet).exists():
-        table = read_sheet(Path(sheet), kinds=["rig", "pickup"])
-        return read_rig(table) if table.raw("sheet") == "rig" else loaded_pickup(read_pickup(table))
-    rigs, pickups = catalogue().names("rig"), catalogue().names("pickup")
-    if sheet in rigs:
-        return read_rig(catalogue().item("rig", sheet).table())
-    if sheet in pickups:
-        return loaded_pickup(read_pickup(catalogue().item("pickup", sheet).table()))
-    raise InputError(
-        f"'{sheet}' is neither a file nor a rig or pickup of the catalogue.{did_you_mean(sheet, [*rigs, *pickups])}"
-    )
+    table = find_sheet(sheet, "rig", "pickup")
+    return read_rig(table) if table.raw("sheet") == "rig" else loaded_pickup(read_pickup(table))

@@ -63,7 +63,7 @@ def test_longer_cable_moves_the_peak_down(labkit):
         ("tone_capacitor=22 kΩ", "is a resistance"),
         ("cable.lenght=5m", "Did you mean 'length'"),
         ("cable.length=5", "has no unit"),
-        ("bridge=nothing like it", "no pickup is named"),
+        ("bridge=nothing like it", "neither a file nor a pickup of the catalogue"),
         ("volume.taper=loud", "taper"),
     ],
 )

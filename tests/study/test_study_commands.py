@@ -124,7 +124,7 @@ def test_a_study_taken_up_from_its_record_prints_the_same(labkit, tmp_path: Path
         (("tolerance", RIG, "--json", "--csv"), "exclude each other"),
         (("tolerance", RIG, "--plot", "curve.bmp"), "svg, png or pdf"),
         (("tolerance", RIG, "--count", "0"), "count"),
-        (("search", "nothing of the kind"), "ready question"),
+        (("search", "nothing of the kind"), "neither a file nor a goal of the catalogue"),
         (("search", "humps"), "Did you mean 'hump'"),
         (("search", "hump"), "needs --rig"),
         (("search", "hump", "--rig", RIG), "needs --at"),

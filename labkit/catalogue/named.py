@@ -1,0 +1,56 @@
+"""From what a person wrote, the path of a sheet or a name in the catalogue, to the sheet."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from labkit.catalogue.catalogue import catalogue
+from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.sheet import Table, read_sheet
+
+
+def is_path(text: str) -> bool:
+    """Say whether a text looks like a file rather than a name of the catalogue.
+
+    >>> is_path("my_rig.toml"), is_path("rigs/mine"), is_path("narrow single coil")
+    (True, True, False)
+    """
+    return text.endswith(".toml") or "/" in text or "\\" in text
+
+
+def find_sheet(sheet: str | Path, *kinds: str, also: Iterable[str] = ()) -> Table:
+    """Return the sheet that a path or a name in the catalogue stands for, ready to be read.
+
+    A file comes first; a name that holds a stroke is a path only where no item of the catalogue answers to it.
+
+    Parameters
+    ----------
+    sheet : str or Path
+        The path of a sheet, or the name of an item in the catalogue.
+    *kinds : str
+        The kinds of sheet that will do, such as ``"rig"``, the preferred first.
+    also : iterable of str, optional
+        Further names that would have been understood, for the hint in the message.
+
+    Raises
+    ------
+    InputError
+        If nothing answers to it (with the nearest name), or the file is no sheet of these kinds.
+
+    >>> find_sheet("narrow single coil", "rig", "pickup").raw("sheet")
+    'pickup'
+    """
+    text = str(sheet)
+    found = catalogue()
+    kind = next((kind for kind in kinds if text in found.names(kind)), None)
+    if os.path.isfile(text) or (is_path(text) and kind is None):
+        return read_sheet(Path(text), kinds=kinds)
+    if kind is None:
+        known = [name for kind in kinds for name in found.names(kind)]
+        wanted = join_words(kinds, last="or")
+        raise InputError(
+            f"'{text}' is neither a file nor a {wanted} of the catalogue.{did_you_mean(text, [*known, *also])}"
+        )
+    return found.item(kind, text).table()
