@@ -1,3 +1,140 @@
-"""labkit: predict, hear, measure and compare electric-guitar pickups in a real rig."""
+"""labkit: predict, hear, measure and compare electric-guitar pickups in a real rig.
+
+Everything in `labkit.__all__` is the public face of the package: it stays as `docs/plugins/stability.md` promises.
+Each name is loaded when it is first used, so that importing labkit costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from labkit.bench.diagnose import diagnose_readings
+    from labkit.bench.fit import Fit, fit_sweeps
+    from labkit.bench.fitted_sheet import fit_sheet_text
+    from labkit.bench.fixture import Fixture, Measurement, parse_load
+    from labkit.bench.readings import load_plan, load_readings
+    from labkit.bench.sweep_reader import read_sweep
+    from labkit.cases.runner import load_cases, run_cases
+    from labkit.catalogue.named import find_sheet
+    from labkit.circuit.elements import Circuit
+    from labkit.circuit.formula import formula
+    from labkit.circuit.spice import spice_deck
+    from labkit.core.errors import InputError, LabkitError
+    from labkit.core.grid import frequency_grid
+    from labkit.core.response import Response
+    from labkit.core.sourced import Interval, SourcedValue
+    from labkit.core.units import format_quantity, parse_quantity
+    from labkit.pickup.build import BuiltPickup
+    from labkit.pickup.build_given import load_built
+    from labkit.pickup.electrical import Pickup
+    from labkit.rig.rig import Rig
+    from labkit.rig.sheet import load_pickup, load_rig, set_value
+    from labkit.sound.loudness import match_loudness
+    from labkit.sound.rig_sound import play
+    from labkit.sound.take_sheet import load_take
+    from labkit.sound.wav import write_wav
+    from labkit.study.goal import load_goal
+    from labkit.study.questions import capacitance_for_cable, load_for_pots, longest_cable, tone_capacitor_for_hump
+    from labkit.study.search import run_search
+    from labkit.study.tolerance import run_tolerance, tolerance_study
+    from labkit.study.winding_question import turns_and_wire
+    from labkit.view.plot import plot_responses
 
 __version__ = "0.1.0"
+
+_HOMES = {
+    "bench.diagnose": ("diagnose_readings",),
+    "bench.fit": ("Fit", "fit_sweeps"),
+    "bench.fitted_sheet": ("fit_sheet_text",),
+    "bench.fixture": ("Fixture", "Measurement", "parse_load"),
+    "bench.readings": ("load_plan", "load_readings"),
+    "bench.sweep_reader": ("read_sweep",),
+    "cases.runner": ("load_cases", "run_cases"),
+    "catalogue.named": ("find_sheet",),
+    "circuit.elements": ("Circuit",),
+    "circuit.formula": ("formula",),
+    "circuit.spice": ("spice_deck",),
+    "core.errors": ("InputError", "LabkitError"),
+    "core.grid": ("frequency_grid",),
+    "core.response": ("Response",),
+    "core.sourced": ("Interval", "SourcedValue"),
+    "core.units": ("format_quantity", "parse_quantity"),
+    "pickup.build": ("BuiltPickup",),
+    "pickup.build_given": ("load_built",),
+    "pickup.electrical": ("Pickup",),
+    "rig.rig": ("Rig",),
+    "rig.sheet": ("load_pickup", "load_rig", "set_value"),
+    "sound.loudness": ("match_loudness",),
+    "sound.rig_sound": ("play",),
+    "sound.take_sheet": ("load_take",),
+    "sound.wav": ("write_wav",),
+    "study.goal": ("load_goal",),
+    "study.questions": ("capacitance_for_cable", "load_for_pots", "longest_cable", "tone_capacitor_for_hump"),
+    "study.search": ("run_search",),
+    "study.tolerance": ("run_tolerance", "tolerance_study"),
+    "study.winding_question": ("turns_and_wire",),
+    "view.plot": ("plot_responses",),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "BuiltPickup",
+    "Circuit",
+    "Fit",
+    "Fixture",
+    "InputError",
+    "Interval",
+    "LabkitError",
+    "Measurement",
+    "Pickup",
+    "Response",
+    "Rig",
+    "SourcedValue",
+    "capacitance_for_cable",
+    "diagnose_readings",
+    "find_sheet",
+    "fit_sheet_text",
+    "fit_sweeps",
+    "format_quantity",
+    "formula",
+    "frequency_grid",
+    "load_built",
+    "load_cases",
+    "load_for_pots",
+    "load_goal",
+    "load_pickup",
+    "load_plan",
+    "load_readings",
+    "load_rig",
+    "load_take",
+    "longest_cable",
+    "match_loudness",
+    "parse_load",
+    "parse_quantity",
+    "play",
+    "plot_responses",
+    "read_sweep",
+    "run_cases",
+    "run_search",
+    "run_tolerance",
+    "set_value",
+    "spice_deck",
+    "tolerance_study",
+    "tone_capacitor_for_hump",
+    "turns_and_wire",
+    "write_wav",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'labkit' has no attribute '{name}'")
+    found = getattr(import_module(f"labkit.{_HOME_OF[name]}"), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]

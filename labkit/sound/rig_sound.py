@@ -18,7 +18,7 @@ from labkit.pickup.network import source_name
 from labkit.rig.rig import Rig
 from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
 from labkit.sound.performance import Performance
-from labkit.sound.rendering import Evaluate
+from labkit.sound.rendering import Evaluate, Renderer
 from labkit.sound.take import CoilSpot, Take, synthesise, usual_spots
 
 MIXING_TOLERANCE_DB = 0.5
@@ -59,6 +59,26 @@ def take_for(
     """Return a performance as heard by the coils of a rig (at their usual places unless ``spots`` are given)."""
     found = coil_spots(rig, scale=performance.strings.scale) if spots is None else spots
     return synthesise(performance, found, rate=rate)
+
+
+def play(rig: Rig, performance: Performance, *, rate: int = 48_000) -> np.ndarray:
+    """Return a performance through a rig: the voltage at its last input, shape (samples,), V.
+
+    Parameters
+    ----------
+    rig : Rig
+    performance : Performance
+        See `labkit.sound.take_sheet.load_take`.
+    rate : int, Hz
+
+    >>> from labkit.rig.sheet import load_rig
+    >>> from labkit.sound.take_sheet import load_take
+    >>> voltage = play(load_rig("Saltmarsh Lane, narrow single coil"), load_take("E chord"), rate=16_000)
+    >>> bool(0.001 < abs(voltage).max() < 2)
+    True
+    """
+    take = take_for(rig, performance, rate=rate)
+    return Renderer(take).render(coil_transfers(rig, take.coils))
 
 
 def coil_transfers(rig: Rig, coils: tuple[str, ...]) -> Evaluate:
