@@ -1,0 +1,44 @@
+"""How Sphinx builds the documentation: `make docs`. Warnings are errors; nothing in the output comes from another host."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from labkit import __version__
+
+project = "labkit"
+copyright = "the authors of labkit, MIT licence"
+version = release = __version__
+language = "en_GB"
+
+extensions = ["myst_parser", "docs.tools.mathml"]
+source_suffix = {".md": "markdown"}
+root_doc = "index"
+exclude_patterns = ["tools", "notebooks"]
+
+nitpicky = True
+suppress_warnings: list[str] = []
+
+myst_enable_extensions = ["dollarmath", "fieldlist"]
+myst_dmath_allow_labels = False
+myst_heading_anchors = 4
+
+html_title = "labkit"
+html_theme = "alabaster"
+html_theme_options = {
+    "show_powered_by": False,
+    "page_width": "1040px",
+    "sidebar_width": "230px",
+    "fixed_sidebar": False,
+    "github_banner": False,
+    "show_related": False,
+}
+html_static_path = ["_static"]
+html_css_files = ["docs.css"]
+html_math_renderer = "mathml"
+html_copy_source = False
+html_show_sourcelink = False
+html_show_sphinx = False
