@@ -22,6 +22,7 @@ from labkit.app.listening_test_run import (
 from labkit.app.listening_test_seal import Seal, new_number
 from labkit.app.listening_test_state import ComparisonState, open_state, write_state
 from labkit.app.rig_offers import RigOffers
+from labkit.app.undoable import Undoable
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
@@ -36,7 +37,7 @@ _GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 Stage = Literal["choose", "practice", "trial", "answered", "result"]
 
 
-class ListeningBench:
+class ListeningBench(Undoable[ComparisonState]):
     """Two rigs to be told apart, and the test of it.
 
     Parameters
@@ -62,41 +63,23 @@ class ListeningBench:
         stamp: Callable[[], str] = now_text,
     ) -> None:
         self._rigs = RigOffers(rig)
-        self._clock = clock
         self._stamp = stamp
         self.takes = take_names()
         self._choice = ComparisonChoice(self._rigs, self.takes)
         self.seal = seal or Seal()
-        self.errors: dict[str, str] = {}
-        self.problems: tuple[str, ...] = ()
         self.run: ListeningRun | None = None
         self.result: dict[str, Any] | None = None
         self.stage: Stage = "choose"
         self.kept: Record | None = None
-        self._history: History[ComparisonState]
+        super().__init__(open_state(self._rigs, "", self.takes)[0], clock)
         self.open(query)
 
     # what is compared
 
     @property
-    def state(self) -> ComparisonState:
-        """The present comparison."""
-        return self._history.state
-
-    @property
     def query(self) -> str:
         """The present comparison for an address."""
         return write_state(self._rigs, self.state, self.takes)
-
-    @property
-    def can_undo(self) -> bool:
-        """True where there is a step back."""
-        return self._history.can_undo
-
-    @property
-    def can_redo(self) -> bool:
-        """True where there is a step forward."""
-        return self._history.can_redo
 
     @property
     def names(self) -> tuple[str, str]:
@@ -118,36 +101,10 @@ class ListeningBench:
         """Where every control stands."""
         return self._choice.values(self.state)
 
-    def set_index(self, key: str, index: int) -> None:
-        """Move a control to one of its positions; what lies beyond the last one stops there."""
-        control = self.controls[key]
-        place = min(max(int(index), 0), len(control.positions) - 1)
-        self._move(key, control.positions[place])
-
-    def set_text(self, key: str, text: str) -> None:
-        """Move a control to a typed value; a text that cannot be used becomes an error beside the control."""
-        try:
-            value = self.controls[key].read(text)
-        except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
-            return
-        self._move(key, value)
-
-    def undo(self) -> None:
-        """Take the last step back."""
-        self._history.undo()
-        self.errors = {}
-
-    def redo(self) -> None:
-        """Take it again."""
-        self._history.redo()
-        self.errors = {}
-
     def start_again(self) -> None:
         """Go back to the comparison that the page opens with; can be undone."""
         state, _ = open_state(self._rigs, "", self.takes)
-        self._history.move(state)
-        self.errors = {}
+        self._step(state)
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
@@ -159,8 +116,7 @@ class ListeningBench:
             state, _ = open_state(self._rigs, "", self.takes)
             problems = (f"The link does not make a rig: {error}",)
         self.problems = problems
-        self._history = History(state, clock=self._clock)
-        self.errors = {}
+        self._start_from(state)
 
     def draw(self, width: int) -> str:
         """Return the drawing of both rigs' curves, SVG, for a width in CSS pixels."""
@@ -184,7 +140,7 @@ class ListeningBench:
         try:
             self.run = self._make_run(new_number(), self.state)
         except InputError as error:
-            self.errors = {**self.errors, "against": str(error)}
+            self._blame("against", error)
             return
         self.errors = {}
         self.kept = None
@@ -306,7 +262,7 @@ class ListeningBench:
             self._rigs.rig(state.first)
             self._rigs.rig(state.second)
         except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
+            self._blame(key, error)
             return
-        self.errors = {name: text for name, text in self.errors.items() if name not in (key, "against")}
+        self._clear(key, "against")
         self._history.move(state, key)

@@ -12,7 +12,6 @@ from dataclasses import replace
 import numpy as np
 
 from labkit.app.controls import ControlSet, Value
-from labkit.app.history import History
 from labkit.app.made_pickup import flatten, made_from, pickup_text
 from labkit.app.measure_controls import (
     MOST_SWEEPS,
@@ -142,8 +141,7 @@ class MeasureBench(PageBench[Judged | None]):
     def _forget_fixture(self) -> None:
         """Loads and fixture belong to the files they were set for; readings stay."""
         kept = tuple((key, value) for key, value in self.state.own if key in READING_DEFAULTS or key == "own.bench")
-        self._history = History(replace(self.state, own=kept), clock=self._clock)
-        self.errors = {}
+        self._start_from(replace(self.state, own=kept))
 
     # reading
 

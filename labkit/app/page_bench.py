@@ -15,10 +15,10 @@ from functools import lru_cache
 from typing import Generic, TypeVar
 
 from labkit.app.controls import Control, ControlSet, Value
-from labkit.app.history import History
 from labkit.app.page_query import OWN, join_query, split_query
 from labkit.app.rig_offers import RigOffers
 from labkit.app.rig_state import RigState, Setup, read_query, write_query
+from labkit.app.undoable import Undoable
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 
@@ -34,7 +34,7 @@ class PageState:
     own: Own = ()
 
 
-class PageBench(Generic[Shown]):
+class PageBench(Undoable[PageState], Generic[Shown]):
     """The state of such a page: moved by controls, undone, written to and read from an address.
 
     Parameters
@@ -49,11 +49,8 @@ class PageBench(Generic[Shown]):
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.offers = RigOffers(rig)
-        self._clock = clock
         self._seen: Callable[[Setup, Own], Shown] = lru_cache(maxsize=64)(self._see)
-        self.errors: dict[str, str] = {}
-        self.problems: tuple[str, ...] = ()
-        self._history = History(self._fresh(), clock=clock)
+        super().__init__(self._fresh(), clock)
         if query:
             self.open(query)
 
@@ -76,11 +73,6 @@ class PageBench(Generic[Shown]):
     def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
         """Return where controls stand that only follow from others."""
         return {}
-
-    @property
-    def state(self) -> PageState:
-        """The present state."""
-        return self._history.state
 
     @property
     def controls(self) -> ControlSet:
@@ -110,33 +102,9 @@ class PageBench(Generic[Shown]):
         return join_query(rig, own)
 
     @property
-    def can_undo(self) -> bool:
-        """True where there is a step back."""
-        return self._history.can_undo
-
-    @property
-    def can_redo(self) -> bool:
-        """True where there is a step forward."""
-        return self._history.can_redo
-
-    @property
     def is_changed(self) -> bool:
         """True where something stands elsewhere than when the page opens with this rig."""
         return bool(self.state.rig.setup.changes or self.state.own)
-
-    def set_index(self, key: str, index: int) -> None:
-        """Move a control to one of its positions; what lies beyond the last one stops there."""
-        control = self.controls[key]
-        self._move(key, control.positions[min(max(int(index), 0), len(control.positions) - 1)])
-
-    def set_text(self, key: str, text: str) -> None:
-        """Move a control to a typed value; a text that cannot be used becomes an error beside the control."""
-        try:
-            value = self.controls[key].read(text)
-        except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
-            return
-        self._move(key, value)
 
     def compared_changes(self) -> Mapping[str, Value] | None:
         """Return the rig's controls that stand elsewhere in what the page compares with; None where more differs."""
@@ -160,20 +128,9 @@ class PageBench(Generic[Shown]):
         other = self.offers.offer(rig.setup.rig).setup(rig.setup.rig, values)
         return replace(replace(rig, setup=other).with_pin(), setup=rig.setup)
 
-    def undo(self) -> None:
-        """Take the last step back."""
-        self._history.undo()
-        self.errors = {}
-
-    def redo(self) -> None:
-        """Take it again."""
-        self._history.redo()
-        self.errors = {}
-
     def start_again(self) -> None:
         """Go back to the rig as its sheet has it and to the page's usual view; can be undone."""
-        self._history.move(PageState(rig=replace(self.state.rig, setup=Setup(rig=self.state.rig.setup.rig))))
-        self.errors = {}
+        self._step(PageState(rig=replace(self.state.rig, setup=Setup(rig=self.state.rig.setup.rig))))
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
@@ -189,8 +146,7 @@ class PageBench(Generic[Shown]):
             problems = [f"The link does not suit this page: {error}"]
             state = self._fresh()
         self.problems = tuple(dict.fromkeys(problems))
-        self._history = History(state, clock=self._clock)
-        self.errors = {}
+        self._start_from(state)
 
     def _fresh(self) -> PageState:
         return PageState(rig=RigState(setup=Setup(rig=self.offers.default_rig)))
@@ -212,9 +168,9 @@ class PageBench(Generic[Shown]):
         try:
             self._seen(state.rig.setup, state.own)
         except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
+            self._blame(key, error)
             return
-        self.errors = {} if key == "rig" else {name: text for name, text in self.errors.items() if name != key}
+        self._clear(*(self.errors if key == "rig" else (key,)))
         self._history.move(state, key)
 
     def _moved(self, key: str, value: Value) -> PageState:

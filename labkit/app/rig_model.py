@@ -10,12 +10,12 @@ from functools import lru_cache
 import numpy as np
 
 from labkit.app.controls import ControlSet, Value
-from labkit.app.history import History
 from labkit.app.opened_rig import read_sheet_text
 from labkit.app.rig_offers import RigOffers
 from labkit.app.rig_pins import ShownPin, shown_pins
 from labkit.app.rig_rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.rig_state import Pin, RigState, Setup, read_query, write_query
+from labkit.app.undoable import Undoable
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response, gain_db
@@ -37,7 +37,7 @@ class Shown:
     reading: Reading
 
 
-class RigBench:
+class RigBench(Undoable[RigState]):
     """A rig on the bench: moved by controls, pinned, undone, written to and read from an address.
 
     Parameters
@@ -52,11 +52,8 @@ class RigBench:
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self._offers = RigOffers(rig)
-        self._clock = clock
         self._shown: Callable[[Setup], Shown] = lru_cache(maxsize=64)(self._show)
-        self.errors: dict[str, str] = {}
-        self.problems: tuple[str, ...] = ()
-        self._history = History(RigState(setup=Setup(rig=self.default_rig)), clock=clock)
+        super().__init__(RigState(setup=Setup(rig=self.default_rig)), clock)
         if query:
             self.open(query)
 
@@ -69,11 +66,6 @@ class RigBench:
     def default_rig(self) -> str:
         """The rig the page opens with."""
         return self._offers.default_rig
-
-    @property
-    def state(self) -> RigState:
-        """The present state."""
-        return self._history.state
 
     @property
     def query(self) -> str:
@@ -107,62 +99,23 @@ class RigBench:
         """True where the present setup may be pinned: fewer than three are, and not this one."""
         return self.state.with_pin() != self.state
 
-    @property
-    def can_undo(self) -> bool:
-        """True where there is a step back."""
-        return self._history.can_undo
-
-    @property
-    def can_redo(self) -> bool:
-        """True where there is a step forward."""
-        return self._history.can_redo
-
-    def set_index(self, key: str, index: int) -> None:
-        """Move a control to one of its positions; what lies beyond the last one stops there."""
-        control = self.controls[key]
-        place = min(max(int(index), 0), len(control.positions) - 1)
-        self._move(key, control.positions[place])
-
-    def set_text(self, key: str, text: str) -> None:
-        """Move a control to a typed value; a text that cannot be used becomes an error beside the control."""
-        try:
-            value = self.controls[key].read(text)
-        except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
-            return
-        self._move(key, value)
-
     def pin(self) -> None:
         """Keep the present setup for comparison."""
         self._history.move(self.state.with_pin())
 
     def unpin(self, slot: int) -> None:
         """Drop a pin."""
-        self._history.move(
-            RigState(setup=self.state.setup, pins=tuple(pin for pin in self.state.pins if pin.slot != slot))
-        )
+        self._history.move(self.state.without_pin(slot))
 
     def restore(self, slot: int) -> None:
         """Set the rig as it was when pinned; the pin stays."""
         for pin in self.state.pins:
             if pin.slot == slot:
-                self._history.move(RigState(setup=pin.setup, pins=self.state.pins))
-                self.errors = {}
-
-    def undo(self) -> None:
-        """Take the last step back."""
-        self._history.undo()
-        self.errors = {}
-
-    def redo(self) -> None:
-        """Take it again."""
-        self._history.redo()
-        self.errors = {}
+                self._step(RigState(setup=pin.setup, pins=self.state.pins))
 
     def start_again(self) -> None:
         """Go back to the rig as its sheet has it, without pins; can be undone."""
-        self._history.move(RigState(setup=Setup(rig=self.state.setup.rig)))
-        self.errors = {}
+        self._step(RigState(setup=Setup(rig=self.state.setup.rig)))
 
     def open_sheet(self, text: str, where: str) -> None:
         """Show the rig of a sheet, pins kept; can be undone.
@@ -174,8 +127,7 @@ class RigBench:
         """
         setup = Setup(rig=self._offers.open(read_sheet_text(text, where)))
         self._shown(setup)
-        self._history.move(RigState(setup=setup, pins=self.state.pins))
-        self.errors = {}
+        self._step(RigState(setup=setup, pins=self.state.pins))
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
@@ -186,8 +138,7 @@ class RigBench:
         except InputError as error:
             self.problems = (f"The link does not make a rig: {error}",)
             state = RigState(setup=Setup(rig=self.default_rig))
-        self._history = History(state, clock=self._clock)
-        self.errors = {}
+        self._start_from(state)
 
     @property
     def pins(self) -> tuple[ShownPin, ...]:
@@ -256,10 +207,9 @@ class RigBench:
                 setup = self._offers.offer(before.rig).setup(before.rig, {**self._offers.values(before), key: value})
             self._shown(setup)
         except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
+            self._blame(key, error)
             return
-        is_other = setup.rig != before.rig
-        self.errors = {} if is_other else {name: text for name, text in self.errors.items() if name != key}
+        self._clear(*(self.errors if setup.rig != before.rig else (key,)))
         self._history.move(RigState(setup=setup, pins=self.state.pins), key)
 
     def _show(self, setup: Setup) -> Shown:

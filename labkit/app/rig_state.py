@@ -59,6 +59,10 @@ class RigState:
             return self
         return RigState(setup=self.setup, pins=(*self.pins, Pin(slot=free[0], setup=self.setup)))
 
+    def without_pin(self, slot: int) -> RigState:
+        """Return the state without the pin in a slot."""
+        return RigState(setup=self.setup, pins=tuple(pin for pin in self.pins if pin.slot != slot))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Offer:

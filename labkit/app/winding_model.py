@@ -12,12 +12,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from labkit.app.controls import ControlSet, Value
-from labkit.app.history import History
 from labkit.app.made_pickup import MadePickup, built_from, catalogue_keys, made_from, pickup_text, read_text
 from labkit.app.page_query import join_query, split_query
 from labkit.app.rig_pins import ShownPin
 from labkit.app.rig_state import Pin, Setup, read_query, write_query
 from labkit.app.sheet_control import SheetControls
+from labkit.app.undoable import Undoable
 from labkit.app.winding_controls import coil_names, flange_radius, state_flanges, without_flanges
 from labkit.app.winding_panel import IN_RIG, controls_of, panel_controls
 from labkit.app.winding_pins import shown_pin
@@ -37,7 +37,7 @@ CURVE_HEIGHT = 300
 """Of a curve that stays in view while many controls and results scroll, CSS pixels."""
 
 
-class WindingBench:
+class WindingBench(Undoable[WindingState]):
     """A pickup in the making: moved by controls, pinned, undone, written to and read from an address and a sheet.
 
     Parameters
@@ -53,17 +53,9 @@ class WindingBench:
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.trials = Trials(rig)
         self.offers = self.trials.offers
-        self._clock = clock
-        self.errors: dict[str, str] = {}
-        self.problems: tuple[str, ...] = ()
-        self._history = History(self.trials.fresh(self.offers.default_rig), clock=clock)
+        super().__init__(self.trials.fresh(self.offers.default_rig), clock)
         if query:
             self.open(query)
-
-    @property
-    def state(self) -> WindingState:
-        """The present state."""
-        return self._history.state
 
     @property
     def made(self) -> MadePickup:
@@ -165,16 +157,6 @@ class WindingBench:
         return write_query(self.state.rig, default_rig=self.offers.default_rig, offer=self.offers.offer)
 
     @property
-    def can_undo(self) -> bool:
-        """True where there is a step back."""
-        return self._history.can_undo
-
-    @property
-    def can_redo(self) -> bool:
-        """True where there is a step forward."""
-        return self._history.can_redo
-
-    @property
     def can_pin(self) -> bool:
         """True where the present pickup may be pinned: fewer than three are, and not this one."""
         return self.state.rig.with_pin() != self.state.rig
@@ -269,28 +251,13 @@ class WindingBench:
         """Return the rig of a pinned setup."""
         return self.offers.rig(pin.setup)
 
-    def set_index(self, key: str, index: int) -> None:
-        """Move a control to one of its positions; what lies beyond the last one stops there."""
-        positions = self.controls[key].positions
-        self._move(key, positions[min(max(int(index), 0), len(positions) - 1)])
-
-    def set_text(self, key: str, text: str) -> None:
-        """Move a control to a typed value; a text that cannot be used becomes an error beside the control."""
-        try:
-            value = self.controls[key].read(text)
-        except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
-            return
-        self._move(key, value)
-
     def set_turns(self, turns: int) -> None:
         """Wind so many turns, as a step of its own."""
         self._move("turns", float(turns), gesture="")
 
     def open_sheet(self, made: MadePickup) -> None:
         """Put another pickup in place of the present one; InputError where the rig cannot take it."""
-        self._history.move(self._with_made(self.state, made))
-        self.errors = {}
+        self._step(self._with_made(self.state, made))
 
     def pin(self) -> None:
         """Keep the present pickup for comparison."""
@@ -298,31 +265,17 @@ class WindingBench:
 
     def unpin(self, slot: int) -> None:
         """Drop a pin."""
-        rig = self.state.rig
-        pins = tuple(pin for pin in rig.pins if pin.slot != slot)
-        self._history.move(replace(self.state, rig=replace(rig, pins=pins)))
+        self._history.move(replace(self.state, rig=self.state.rig.without_pin(slot)))
 
     def restore(self, slot: int) -> None:
         """Take the pickup of a pin up again; the pin stays."""
         for pin in self.state.rig.pins:
             if pin.slot == slot:
-                self._history.move(self.trials.settled(replace(self.state.rig, setup=pin.setup), self.state.slot, ""))
-                self.errors = {}
-
-    def undo(self) -> None:
-        """Take the last step back."""
-        self._history.undo()
-        self.errors = {}
-
-    def redo(self) -> None:
-        """Take it again."""
-        self._history.redo()
-        self.errors = {}
+                self._step(self.trials.settled(replace(self.state.rig, setup=pin.setup), self.state.slot, ""))
 
     def start_again(self) -> None:
         """Go back to the pickup the page opens with in this rig; can be undone."""
-        self._history.move(self.trials.fresh(self.state.rig.setup.rig))
-        self.errors = {}
+        self._step(self.trials.fresh(self.state.rig.setup.rig))
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
@@ -342,8 +295,7 @@ class WindingBench:
             problems.append(f"The link does not suit this page: {error}")
             state = self.trials.fresh(offers.default_rig)
         self.problems = tuple(dict.fromkeys(problems))
-        self._history = History(state, clock=self._clock)
-        self.errors = {}
+        self._start_from(state)
 
     @property
     def _tool_values(self) -> dict[str, Value]:
@@ -360,9 +312,9 @@ class WindingBench:
             state = self._moved(key, value)
             self.trials.trial(state.rig.setup, state.slot)
         except InputError as error:
-            self.errors = {**self.errors, key: str(error)}
+            self._blame(key, error)
             return
-        self.errors = {name: text for name, text in self.errors.items() if name != key}
+        self._clear(key)
         self._history.move(state, key if gesture is None else gesture)
 
     def _moved(self, key: str, value: Value) -> WindingState:
