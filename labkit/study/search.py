@@ -11,7 +11,7 @@ import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 
 import numpy as np
@@ -20,12 +20,13 @@ from labkit.circuit.solver import solve, solve_blocks
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
-from labkit.study.checkpoint import Checkpoint, fingerprint
+from labkit.study.checkpoint import fingerprint
 from labkit.study.draws import CELL
 from labkit.study.goal import Freedom, Goal, applied, structural
 from labkit.study.measures import decibels
+from labkit.study.reduction import State, reduce_chunks
 from labkit.study.solution import SearchResult
-from labkit.study.work import Watch, Watcher, Workers, run_chunks
+from labkit.study.work import Watcher, Workers
 
 GRID = {0: 1, 1: 17, 2: 9, 3: 6, 4: 5}
 """Grid points of each continuous range, by how many there are."""
@@ -37,7 +38,6 @@ KEPT = 64
 LARGEST = 200_000_000
 """Rows of the largest search: about an hour on one core."""
 
-State = dict[str, np.ndarray]
 
 _variations: dict[tuple[str, int], Variation | str] = {}
 
@@ -232,7 +232,7 @@ def run_search(
     workers : int, Executor or None
         As in `labkit.study.work.run_chunks`; does not change the result.
     watcher, stop, record
-        As in `labkit.study.tolerance.run_tolerance`.
+        As in `labkit.study.reduction.reduce_chunks`.
 
     Returns
     -------
@@ -240,33 +240,17 @@ def run_search(
         The best distinct solutions, best first; where none meets the goal, why.
     """
     plan = goal if isinstance(goal, SearchPlan) else search_plan(goal)
-    checkpoint = None if record is None else Checkpoint(record, plan.key)
-    start, state = 0, empty_state(plan)
-    if checkpoint is not None and (saved := checkpoint.load()) is not None:
-        start, state = saved
-    watch, done, complete = Watch(watcher, plan.chunks, start), start, True
-    chunks = run_chunks(plan, plan.chunks, start=start, workers=workers)
-    try:
-        for number, part in chunks:
-            state = _merged(plan, state, part)
-            done = number + 1
-            watch.tell(done)
-            if checkpoint is not None:
-                checkpoint.save_now_and_then(done, state)
-            if stop is not None and done < plan.chunks and stop():
-                complete = False
-                break
-    except BaseException:
-        if checkpoint is not None and done > start:
-            checkpoint.save(done, state)
-        raise
-    finally:
-        chunks.close()  # type: ignore[attr-defined]
-    if checkpoint is not None:
-        if complete:
-            checkpoint.remove()
-        else:
-            checkpoint.save(done, state)
+    state, complete = reduce_chunks(
+        plan,
+        plan.chunks,
+        empty_state(plan),
+        partial(_merged, plan),
+        fingerprint=plan.key,
+        workers=workers,
+        watcher=watcher,
+        stop=stop,
+        record=record,
+    )
     from labkit.study.refine import result_of  # refines plans, and so comes after them
 
     return result_of(plan, state, complete)

@@ -19,7 +19,7 @@ from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
 from labkit.study.causes import ColumnMap, column_map
-from labkit.study.checkpoint import Checkpoint, fingerprint
+from labkit.study.checkpoint import fingerprint
 from labkit.study.draws import CELL, SAMPLINGS, Sampling, cell_draws, cell_size, cells_of
 from labkit.study.histogram import Bins
 from labkit.study.measures import (
@@ -32,9 +32,10 @@ from labkit.study.measures import (
     read_measures,
     study_grid,
 )
+from labkit.study.reduction import State, reduce_chunks
 from labkit.study.spread import Spread, checked_spreads, default_spreads
 from labkit.study.tolerance_result import MeasureSpread, ToleranceResult
-from labkit.study.work import Watch, Watcher, Workers, run_chunks
+from labkit.study.work import Watcher, Workers
 
 BANDS = (0.05, 0.5, 0.95)
 PILOT = 256
@@ -47,8 +48,6 @@ CELLS_OF_A_CHUNK = 2
 
 DEFAULT_COUNT = 10_000
 MOST = 2**32
-
-State = dict[str, np.ndarray]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,7 +104,7 @@ class ToleranceStudy:
         first = chunk * CELLS_OF_A_CHUNK
         state = _empty(self)
         for cell in range(first, min(first + CELLS_OF_A_CHUNK, cells_of(self.count))):
-            _add(state, self._cell(cell))
+            state = _added(state, self._cell(cell))
         for name in ("curve", "measure"):
             # Counts of a chunk are small: what travels between processes is a quarter of what is added up.
             state[name] = state[name].astype(np.min_scalar_type(int(state[name].max())))
@@ -258,15 +257,12 @@ def _empty(study: ToleranceStudy) -> State:
     }
 
 
-def _add(state: State, part: State) -> None:
-    for name in ("curve", "measure", "known", "window", "inside", "count"):
-        state[name] = state[name] + part[name]
-    for name in ("least", "measure_least"):
-        state[name] = np.minimum(state[name], part[name])
-    for name in ("greatest", "measure_greatest"):
-        state[name] = np.maximum(state[name], part[name])
+def _added(state: State, part: State) -> State:
+    joined = {name: state[name] + part[name] for name in ("curve", "measure", "known", "window", "inside", "count")}
+    joined |= {name: np.minimum(state[name], part[name]) for name in ("least", "measure_least")}
+    joined |= {name: np.maximum(state[name], part[name]) for name in ("greatest", "measure_greatest")}
     # One row a cell, summed at the end in order: sums of sums would depend on how cells were gathered into chunks.
-    state["sums"] = np.concatenate([state["sums"], part["sums"]])
+    return joined | {"sums": np.concatenate([state["sums"], part["sums"]])}
 
 
 def run_tolerance(
@@ -300,34 +296,17 @@ def run_tolerance(
     InputError
         If ``record`` belongs to another study, or the study was stopped before anything was done.
     """
-    checkpoint = None if record is None else Checkpoint(record, study.fingerprint)
-    start, state = 0, _empty(study)
-    if checkpoint is not None and (saved := checkpoint.load()) is not None:
-        start, state = saved
-    watch = Watch(watcher, study.chunks, start)
-    done, complete = start, True
-    chunks = run_chunks(study, study.chunks, start=start, workers=workers)
-    try:
-        for number, part in chunks:
-            _add(state, part)
-            done = number + 1
-            watch.tell(done)
-            if checkpoint is not None:
-                checkpoint.save_now_and_then(done, state)
-            if stop is not None and done < study.chunks and stop():
-                complete = False
-                break
-    except BaseException:
-        if checkpoint is not None and done > start:
-            checkpoint.save(done, state)
-        raise
-    finally:
-        chunks.close()  # type: ignore[attr-defined]
-    if checkpoint is not None:
-        if complete:
-            checkpoint.remove()
-        else:
-            checkpoint.save(done, state)
+    state, complete = reduce_chunks(
+        study,
+        study.chunks,
+        _empty(study),
+        _added,
+        fingerprint=study.fingerprint,
+        workers=workers,
+        watcher=watcher,
+        stop=stop,
+        record=record,
+    )
     return _result(study, state, complete)
 
 

@@ -23,6 +23,7 @@ from labkit.study.measures import Measure, parse_measure, parse_window, read_pea
 from labkit.study.spread import Spread
 from labkit.study.tolerance import ToleranceStudy, run_tolerance, tolerance_study
 from labkit.study.tolerance_result import ToleranceResult
+from labkit.study.work import run_chunks
 from tests.circuit.ngspice import simulate
 from tests.study.work_tasks import StudyThatKillsAWorker
 
@@ -170,8 +171,8 @@ def test_the_result_is_the_same_on_processes_of_which_one_dies(tmp_path: Path) -
     # Everything else of a study is taken from the wrapped one.
     chunks = StudyThatKillsAWorker(study, marker)
     state = tolerance._empty(study)
-    for _, part in tolerance.run_chunks(chunks, study.chunks, workers=2):
-        tolerance._add(state, part)
+    for _, part in run_chunks(chunks, study.chunks, workers=2):
+        state = tolerance._added(state, part)
     assert marker.exists()
     assert_same_to_the_last_digit(tolerance._result(study, state, True), alone)
 
