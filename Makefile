@@ -1,6 +1,7 @@
 # make lab         create the environment and open the lab in the browser
 # make test        create what the tests need and run every check
 # make benchmark   time the solver beside other routes
+# make docs        build the documentation into build/docs
 # make screenshots write pictures of the pages to screenshots/
 # make clean       remove everything that the targets above created
 
@@ -19,7 +20,7 @@ export PIP_CONSTRAINT := constraints.txt
 export PIP_BUILD_CONSTRAINT := constraints.txt
 
 .DEFAULT_GOAL := lab
-.PHONY: lab test benchmark screenshots clean
+.PHONY: lab test benchmark docs screenshots clean
 
 lab: $(VENV)/.lab-installed
 	$(BIN)/labkit open
@@ -35,6 +36,11 @@ test: $(VENV)/.test-installed
 benchmark: $(VENV)/.test-installed
 	$(BIN)/python -m pytest tests/benchmarks -o addopts="--strict-markers --strict-config" --benchmark-only \
 		--benchmark-columns=min,median,rounds --benchmark-sort=mean --benchmark-group-by=group $(PYTEST_OPTIONS)
+
+# Warnings are errors; the pages need no network to be read.
+docs: $(VENV)/.test-installed
+	$(BIN)/python -m sphinx -q -n -W --keep-going -b html docs build/docs
+	@echo "open build/docs/index.html"
 
 screenshots: $(VENV)/.test-installed
 	LABKIT_REQUIRE_TOOLS=1 $(BIN)/python -m pytest tests/browser $(PYTEST_OPTIONS)

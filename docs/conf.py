@@ -1,4 +1,4 @@
-"""How Sphinx builds the documentation: `make docs`. Warnings are errors; nothing in the output comes from another host."""
+"""How Sphinx builds the documentation (`make docs`): warnings are errors, and nothing comes from another host."""
 
 from __future__ import annotations
 

@@ -2,23 +2,10 @@
 
 from __future__ import annotations
 
-import re
-
 import pytest
 
 from docs.tools import wirings
-
-NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
-
-
-def alike(first: str, second: str, *, tolerance: float) -> bool:
-    """Say whether two texts agree but for the last digit of coordinates, which differs between processors."""
-    if NUMBER.sub("#", first) != NUMBER.sub("#", second):
-        return False
-    return all(
-        abs(float(a) - float(b)) <= tolerance
-        for a, b in zip(NUMBER.findall(first), NUMBER.findall(second), strict=True)
-    )
+from tests.docs.alike import alike
 
 
 def test_the_gallery_of_wirings_is_fresh():

@@ -1,0 +1,23 @@
+"""Regenerates every generated page and figure of the documentation: python -m docs.tools."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from docs.tools import api, cases_page, catalogue_page, commands, figures, json_keys, wirings
+from labkit.plugins.reference import hook_reference
+
+HOOKS = Path(__file__).resolve().parents[1] / "plugins" / "hooks.md"
+
+
+def main() -> None:
+    """Write all of it."""
+    for page in (api, cases_page, catalogue_page, commands, json_keys):
+        page.PAGE.write_text(page.generate(), encoding="utf-8")
+    HOOKS.write_text(hook_reference(), encoding="utf-8")
+    wirings.main()
+    figures.main()
+
+
+if __name__ == "__main__":
+    main()

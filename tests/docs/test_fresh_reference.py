@@ -1,0 +1,87 @@
+"""The generated half of the reference says what commands, catalogue and cases are today."""
+
+from __future__ import annotations
+
+import inspect
+import re
+
+import pytest
+
+from docs.tools import cases_page, catalogue_page, commands, figures, json_keys
+from docs.tools.tables import Notes, cell_text, table
+from labkit.cases.runner import load_cases
+from labkit.cli.main import COMMANDS, labkit
+from tests.docs.alike import alike
+
+CASES = "run python -m docs.tools.cases_page"
+
+
+@pytest.mark.parametrize("page", [commands, json_keys, catalogue_page], ids=["commands", "json", "catalogue"])
+def test_a_reference_page_is_fresh(page):
+    assert page.PAGE.read_text(encoding="utf-8") == page.generate(), f"run python -m {page.__name__}"
+
+
+def test_the_page_of_reference_cases_is_fresh():
+    written, generated = cases_page.PAGE.read_text(encoding="utf-8"), cases_page.generate()
+    for old, new in zip(written.splitlines(), generated.splitlines(), strict=False):
+        # a result may round the other way on another machine; shares of a tolerance come in steps of 5 %
+        assert old == new or alike(old, new, tolerance=5.0), f"{CASES}: {new[:120]}"
+    assert len(written.splitlines()) == len(generated.splitlines()), CASES
+
+
+def test_the_figures_of_the_explanations_are_fresh():
+    generated = figures.generate()
+    for path, text in generated.items():
+        assert path.is_file(), f"{path.name} is missing: run python -m docs.tools.figures"
+        # a fifth of a pixel: rounding of coordinates, and of numbers in words
+        assert alike(path.read_text(encoding="utf-8"), text, tolerance=0.2), (
+            f"{path.name}: python -m docs.tools.figures"
+        )
+    assert set(figures.FOLDER.glob("*.svg")) == set(generated), (
+        "figures that are gone: run python -m docs.tools.figures"
+    )
+
+
+def test_every_model_with_cases_has_an_explanation():
+    for model in {case.model for case in load_cases()}:
+        page = cases_page.PAGES.get(model)
+        assert page, f"give the model '{model}' a page in docs/tools/cases_page.py"
+        assert (cases_page.PAGE.parents[1] / "explanation" / f"{page}.md").is_file(), page
+
+
+def test_commands_that_can_fail_a_check_are_those_the_page_names():
+    """Exit code 1 is returned in plain sight: by its name, or as ``else 1``."""
+    can_fail = set()
+    for name in COMMANDS:
+        callback = labkit.get_command(None, name).callback
+        if re.search(r"\bCHECK_FAILED\b|\belse 1$", inspect.getsource(callback), flags=re.MULTILINE):
+            can_fail.add(name)
+    assert can_fail == set(commands.FAILS)
+
+
+def test_every_command_with_json_is_run_for_the_page_of_keys():
+    run = {
+        arguments[:2] if arguments[0] == "blind" else arguments[:1]
+        for runs in json_keys.RUNS.values()
+        for arguments in runs
+    }
+    for name in COMMANDS:
+        command = labkit.get_command(None, name)
+        found = (
+            {(name, sub): command.commands[sub] for sub in command.commands} if name == "blind" else {(name,): command}
+        )
+        for path, each in found.items():
+            if any("--json" in parameter.opts for parameter in each.params):
+                assert path in run, path
+
+
+def test_tables_keep_every_text_in_its_cell():
+    shown = table(("a|b", "c"), [("one\ntwo", "$x$ <b>")], right=(1,))
+    assert shown.splitlines() == ["| a\\|b | c |", "|---|---:|", "| one two | \\$x\\$ &lt;b> |"]
+    assert cell_text("plain") == "plain"
+
+
+def test_equal_notes_share_a_number():
+    notes = Notes()
+    assert [notes.mark("one"), notes.mark("two"), notes.mark("one")] == ["[1]", "[2]", "[1]"]
+    assert notes.text() == "1. one\n2. two"
