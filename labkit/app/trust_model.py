@@ -13,7 +13,7 @@ from typing import Literal
 
 from labkit.app.controls import Control, ControlSet, Group, Value
 from labkit.app.page_query import join_query, split_query
-from labkit.cases import Case, Outcome, load_cases, run_cases
+from labkit.cases import MODELS, Case, Outcome, load_cases, run_cases, used_share
 
 ALL = "all models"
 Show = Literal["everything", "not within", "validation", "calibration"]
@@ -98,8 +98,9 @@ class TrustBench:
 
     @property
     def models(self) -> tuple[str, ...]:
-        """Models that have cases, in the order of the files."""
-        return tuple(dict.fromkeys(case.model for case in self._cases or ()))
+        """Models that have cases, on the way from wire to ear; those of plugins last."""
+        found = dict.fromkeys(case.model for case in self._cases or ())
+        return (*(model for model in MODELS if model in found), *(model for model in found if model not in MODELS))
 
     @property
     def query(self) -> str:
@@ -233,8 +234,8 @@ class TrustBench:
             if tally.calibrations > 1:
                 chose = f"{tally.calibrations} of them chose constants and confirm"
             sentences.append(f"{chose} nothing.")
-        closest = max(outcomes, key=used_share)
-        if 0 < used_share(closest) <= 1:
+        closest = max((each for each in outcomes if each.verdict != "known gap"), key=used_share, default=None)
+        if closest is not None and 0 < used_share(closest) <= 1:
             sentences.append(
                 f"The closest call uses {100 * used_share(closest):.0f} % of its tolerance "
                 f"({closest.case.id.replace('_', ' ')})."
@@ -282,18 +283,6 @@ class TrustBench:
         elif self._asked != ALL:
             self.problems = (*self.problems, f"There is no model '{self._asked[:40]}'; all are shown.")
         self._asked = ""
-
-
-def used_share(outcome: Outcome) -> float:
-    """Return how much of its tolerance an outcome uses: 0 exact, 1 at the limit, more when it fails."""
-    expected = outcome.expected
-    if not math.isfinite(outcome.got):
-        return math.inf
-    if expected.tolerance_kind == "at most":
-        return outcome.got / expected.value if expected.value > 0 else 0.0
-    allowed = expected.tolerance * (abs(expected.value) if expected.tolerance_kind == "relative" else 1.0)
-    error = abs(outcome.got - expected.value)
-    return error / allowed if allowed > 0 else (0.0 if error == 0 else math.inf)
 
 
 def tolerance_text(outcome: Outcome) -> str:

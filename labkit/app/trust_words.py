@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
-from labkit.app.trust_model import ALL, ORIGINS, Tally, TrustBench, tolerance_text, used_share
-from labkit.cases import Case, Outcome
+from labkit.app.trust_model import ALL, ORIGINS, Tally, TrustBench, tolerance_text
+from labkit.cases import MODELS, Case, Outcome, used_share
 from labkit.cases.limits import Limits
 
 ROLES = {
@@ -49,7 +49,8 @@ def model_html(bench: TrustBench, model: str, limits: Limits) -> str:
     left_out = "; ".join(part.what[:1].lower() + part.what[1:] for part in limits.not_modelled if model in part.models)
     return (
         f"<h2>{escape(model[:1].upper() + model[1:])}</h2>"
-        f"<p>{escape(bench.sentence(model))}</p>"
+        + (f'<p class="lab-note">Covers {escape(MODELS[model])}.</p>' if model in MODELS else "")
+        + f"<p>{escape(bench.sentence(model))}</p>"
         + (f'<p class="lab-note">The numbers held against it: {escape(origins)}.</p>' if origins else "")
         + (f'<p class="lab-note">Left out of it: {escape(left_out)}.</p>' if left_out else "")
         + cases
