@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from labkit.cases.checks import built, coils, loads, magnets
+from labkit.cases.checks import bench, built, coils, listening, loads, magnets, metal, parts, strings
 
 CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     **loads.CHECKS,
     **coils.CHECKS,
     **magnets.CHECKS,
     **built.CHECKS,
+    **metal.CHECKS,
+    **parts.CHECKS,
+    **bench.CHECKS,
+    **strings.CHECKS,
+    **listening.CHECKS,
 }
 """Every built-in check."""

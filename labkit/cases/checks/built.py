@@ -7,9 +7,12 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from labkit.catalogue import catalogue
+from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
+from labkit.circuit.solver import circuit_response
 from labkit.core.sheet import Table
 from labkit.pickup.build import BuiltPickup, read_build
 from labkit.pickup.build_sheet import with_changes
+from labkit.pickup.network import pickup_elements
 
 
 def _built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
@@ -52,4 +55,21 @@ def _values(built: BuiltPickup, first: BuiltPickup) -> dict[str, float]:
     return found | {f"field {1e3 * at:g} mm": point.value * 1e3 for at, point in zip(built.field_at, built.field_t)}
 
 
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {"built pickup": _built_pickup}
+def _slope(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Slope of a pickup of the catalogue into a load over one octave above its resonance, dB per octave."""
+    built = read_build(catalogue().item("pickup", inputs["pickup"]).table())
+    parts = (
+        *pickup_elements("pickup", built.pickup),
+        Resistor(name="joint", nodes=("pickup.ground", GROUND), resistance=0.0),
+        Resistor(name="load", nodes=("pickup.hot", GROUND), resistance=inputs["load_R_ohm"]),
+        Capacitor(name="load_capacitor", nodes=("pickup.hot", GROUND), capacitance=inputs["load_C_F"]),
+    )
+    response = circuit_response(Circuit(elements=parts, output="pickup.hot"))
+    from_hz = inputs["from_Hz"]
+    return {"slope": response.gain_db_at(2 * from_hz) - response.gain_db_at(from_hz)}
+
+
+CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
+    "built pickup": _built_pickup,
+    "slope of a built pickup": _slope,
+}

@@ -1,0 +1,104 @@
+"""Checks of single parts and inputs: tapers, printed codes, preferred values, capacitors, valve stages, their noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+
+from labkit.catalogue import catalogue
+from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor, Source
+from labkit.circuit.solver import solve, thermal_noise
+from labkit.core.sheet import Table
+from labkit.core.units import parse_marking, parse_quantity
+from labkit.rig.chain_stages import ValveInput
+from labkit.rig.taper import parse_taper
+from labkit.study.preferred import preferred_values
+
+
+def _tapers(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Part of the track below the wiper, %, at a rotation (%) of each taper: ``tapers`` are pairs."""
+    return {
+        f"{words} at {rotation:g} %": 100 * float(parse_taper(words)(rotation / 100))
+        for words, rotation in inputs["tapers"]
+    }
+
+
+def _codes(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Value of each printed code in SI, and tolerance (%) of each tolerance letter after ``4K7``."""
+    results = {code: parse_quantity(code, inputs["unit"]) for code in inputs.get("codes", ())}
+    for letter in inputs.get("letters", ()):
+        results[f"tolerance {letter}"] = 100 * (parse_marking(f"4K7{letter}", "Ω").tolerance or math.nan)
+    return results
+
+
+def _preferred(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """The n-th value (from 1) of a decade of a series of preferred values, 10 to 91, and how many there are."""
+    results: dict[str, float] = {}
+    for series in inputs["series"]:
+        values = preferred_values(series, 10.0, 99.0)
+        results |= {f"{series} value {n}": value for n, value in enumerate(values, start=1)}
+        results[f"{series} count"] = float(len(values))
+    return results
+
+
+def _dielectrics(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Loss tangent of catalogue dielectrics, %."""
+    return {name: 100 * catalogue().load("dielectric", name).loss_tangent.value for name in inputs["dielectrics"]}
+
+
+def _valve_input(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Grid capacitance (pF), resistance at the socket (kΩ), level at the grid (dB), corner from 0 Ω (kHz)."""
+    stage = ValveInput.read("valve input", Table(inputs["stage"], "reference case", "inputs.stage"))
+    source = Source(name="emf", nodes=("socket", GROUND))
+    circuit = Circuit(elements=(source, *stage.elements("socket", "grid")), output="grid")
+    frequency = np.geomspace(1e3, 10e6, 8001)
+    gain = np.abs(solve(circuit, frequency).transfer).ravel()
+    low = float(np.abs(solve(circuit, np.array([1e-3])).transfer).ravel()[0])
+    below = gain < low / math.sqrt(2)
+    driven = Circuit(elements=stage.elements("socket", "grid"), output="socket")
+    socket = abs(complex(solve(driven, np.array([1e-3])).output_impedance.ravel()[0]))
+    return {
+        "capacitance": stage.grid_capacitance * 1e12,
+        "resistance": socket / 1e3,
+        "level": 20 * math.log10(low),
+        "corner": float(frequency[int(np.argmax(below))]) / 1e3 if below.any() else math.nan,
+    }
+
+
+def _noise_density(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Thermal noise density of resistances, nV/√Hz."""
+    results = {}
+    for ohm in inputs["R_ohm"]:
+        part = Resistor(name="r", nodes=("out", GROUND), resistance=float(ohm))
+        density = thermal_noise(
+            Circuit(elements=(part,), output="out"), np.array([1e3]), temperature_c=inputs["temperature_C"]
+        )
+        results[f"density_{ohm:g}"] = float(density[0]) * 1e9
+    return results
+
+
+def _noise_on_capacitor(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Whole noise voltage of a resistance across a capacitor, µV, added up over frequency."""
+    resistance, farad = inputs["R_ohm"], inputs["C_F"]
+    parts = (
+        Resistor(name="r", nodes=("out", GROUND), resistance=resistance),
+        Capacitor(name="c", nodes=("out", GROUND), capacitance=farad),
+    )
+    # from far below to far above the corner 1/(2πRC): a thousandth of the power is left out
+    frequency = np.geomspace(1e-4, 1e3, 4001) / (2 * math.pi * resistance * farad)
+    density = thermal_noise(Circuit(elements=parts, output="out"), frequency, temperature_c=inputs["T_K"] - 273.15)
+    return {"v_rms": math.sqrt(float(np.trapezoid(density**2, frequency))) * 1e6}
+
+
+CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
+    "tapers": _tapers,
+    "printed codes": _codes,
+    "preferred values": _preferred,
+    "dielectrics": _dielectrics,
+    "valve input": _valve_input,
+    "noise density": _noise_density,
+    "noise on a capacitor": _noise_on_capacitor,
+}
