@@ -12,10 +12,10 @@ from dataclasses import replace
 
 import pytest
 
-from labkit.app.trust_model import TrustBench, used_share
+from labkit.app.trust_model import TrustBench
 from labkit.app.trust_page import TrustPage, panel
 from labkit.app.trust_words import head_html, limits_html, model_html
-from labkit.cases import Case, Expected, load_cases, run_cases
+from labkit.cases import Case, Expected, load_cases, run_cases, used_share
 from labkit.cases.limits import limits, read_limits
 from labkit.core.errors import SheetError
 from labkit.core.sheet import parse_sheet
@@ -163,8 +163,8 @@ class TestText:
 
 
 class TestLimits:
-    def test_every_model_named_is_one_that_exists_or_the_sound(self):
-        models = {each.model for each in load_cases()} | {"sound"}
+    def test_every_model_named_is_one_that_exists(self):
+        models = {each.model for each in load_cases()}
         assert {name for part in limits().not_modelled for name in part.models} <= models
 
     def test_both_parts_are_on_the_page(self):
