@@ -84,8 +84,19 @@ def _read(path: Path) -> Document:
 def _blocks(document: Document) -> Iterator[Region]:
     for region in FencedCodeBlockLexer(language=r"\w+")(document):
         region.parsed = region.lexemes["source"]
+        if region.lexemes["language"] == "text":
+            start, end = _inside(document.text, region)
+            indent = re.match(r"[ \t]*", document.text[region.start :])[0]
+            lines = document.text[start:end].splitlines()
+            # the lexer takes away what all lines are indented by; in an output that would be part of it
+            region.parsed = "".join(f"{line.removeprefix(indent)}\n" for line in lines)
         region.evaluator = _evaluate
         yield region
+
+
+def _inside(text: str, region: Region) -> tuple[int, int]:
+    """Where the lines between the fences begin and end."""
+    return text.index("\n", region.start) + 1, text.rindex("\n", region.start, region.end) + 1
 
 
 def _evaluate(example: Example) -> None:
@@ -118,8 +129,7 @@ def _compare(page: Page, example: Example) -> None:
     if doctest.OutputChecker().check_output(expected, printed, doctest.ELLIPSIS):
         return
     if page.correcting:
-        start = example.document.text.index("\n", example.region.start) + 1
-        page.corrections.append((start, start + len(example.parsed), printed))
+        page.corrections.append((*_inside(example.document.text, example.region), printed))
         return
     difference = doctest.OutputChecker().output_difference(
         doctest.Example("", expected), printed, doctest.ELLIPSIS | doctest.REPORT_UDIFF

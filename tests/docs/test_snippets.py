@@ -78,11 +78,11 @@ turns = 8000
 ```
 
 ```python
-print(turns)
+print(f"  {turns}")
 ```
 
 ```text
-8000
+  8000
 ```
 
 <!-- exit code: 2 -->
@@ -97,7 +97,7 @@ make lab
 """
 
 FAULTS = {
-    "an output that differs": ("text\n8000", "text\n8001", "prints something else"),
+    "an output that differs": ("text\n  8000", "text\n8000", "prints something else"),
     "an exit code that differs": ("exit code: 2", "exit code: 1", "ends with 2 instead of 1"),
     "a file the reader is not told of": ("Save as `lead.toml`", "Save it", "tell the reader to save it"),
     "a command that needs a shell": ("cat lead.toml ", "cat lead.toml | less", "needs a shell"),
@@ -131,7 +131,7 @@ def test_a_page_that_lies_is_found_out(page, fault):
 
 
 def test_correcting_a_page_writes_what_is_printed_and_keeps_what_fits(page):
-    path = page(FOLLOWED.replace("8000\n```\n\n<!-- exit", "one\ntwo\n```\n\n<!-- exit"))
+    path = page(FOLLOWED.replace("  8000\n```\n\n<!-- exit", "one\ntwo\n```\n\n<!-- exit"))
     assert snippets.correct(path) == 1
     assert path.read_text(encoding="utf-8") == FOLLOWED
 
