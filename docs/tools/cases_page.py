@@ -14,10 +14,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from docs.tools.tables import cell_text, table
-from labkit.app.trust_model import ORIGINS, used_share
+from labkit.app.trust_model import ORIGINS
+from labkit.cases import MODELS, ModelSummary, Outcome, load_cases, run_cases, summary_by_model, used_share
 from labkit.cases.case import Case
 from labkit.cases.limits import limits
-from labkit.cases.runner import Outcome, load_cases, run_cases
 from labkit.catalogue import catalogue
 from labkit.plugins.manager import BUILTIN
 
@@ -69,47 +69,30 @@ def generate() -> str:
     known = catalogue()
     cases = [case for case in load_cases() if known.item("case", case.id).plugin == BUILTIN]
     outcomes = {case.id: tuple(run_cases((case,))) for case in cases}
-    models = tuple(dict.fromkeys(case.model for case in cases))
-    by_model = {model: [case for case in cases if case.model == model] for model in models}
-    parts = [HEAD, "## How far to trust each model", ""]
-    parts += [_summary(by_model, outcomes), "", *_predictions(), *_not_modelled()]
-    for model, own in by_model.items():
-        parts += [f"## {model[:1].upper()}{model[1:]}", "", *_model(model, own, outcomes), ""]
+    summaries = summary_by_model(outcome for own in outcomes.values() for outcome in own)
+    names = {case.id: _name(case) for case in cases}
+    parts = [HEAD, "## How far to trust each model", "", _summary_table(summaries, names), ""]
+    parts += [*_predictions(), *_not_modelled()]
+    for summary in summaries:
+        own = [case for case in cases if case.model == summary.model]
+        title = f"## {summary.model[:1].upper()}{summary.model[1:]}"
+        parts += [title, "", *_model(summary, own, outcomes), ""]
     return "\n".join(parts).rstrip() + "\n"
 
 
 Outcomes = dict[str, tuple[Outcome, ...]]
 
 
-def _summary(by_model: dict[str, list[Case]], outcomes: Outcomes) -> str:
+def _summary_table(summaries: Sequence[ModelSummary], names: dict[str, str]) -> str:
     rows = []
-    for model, cases in by_model.items():
-        every = [outcome for case in cases for outcome in outcomes[case.id]]
-        confirming = [outcome for outcome in every if outcome.case.role == "validation"]
-        gaps = sum(outcome.verdict == "known gap" for outcome in every)
-        failed = sum(outcome.is_failure for outcome in every)
-        name = f"[{model}](../explanation/{PAGES[model]}.md)" if model in PAGES else model
-        counts = (_counted(confirming), _counted([outcome for outcome in every if outcome not in confirming]))
-        worst = _worst(confirming)
-        rows.append((name, *counts, worst, f"{gaps}", f"{failed}"))
-    heads = ("model", "numbers that confirm it", "numbers that chose a constant", "closest call", "known gaps", "fail")
-    return table(heads, rows, right=(4, 5))
-
-
-def _counted(outcomes: Sequence[Outcome]) -> str:
-    if not outcomes:
-        return "none"
-    cases = len({outcome.case.id for outcome in outcomes})
-    return f"{len(outcomes)} from {cases} case{'s' * (cases > 1)}"
-
-
-def _worst(outcomes: Sequence[Outcome]) -> str:
-    """The confirming number that uses most of its tolerance, known gaps aside."""
-    met = [outcome for outcome in outcomes if outcome.verdict == "within"]
-    if not met:
-        return "none"
-    worst = max(met, key=used_share)
-    return f"{_percent(used_share(worst))} of its tolerance: {_name(worst.case)}"
+    for summary in summaries:
+        model = f"[{summary.model}](../explanation/{PAGES[summary.model]}.md)"
+        worst = "" if summary.worst_share is None else f"{_percent(summary.worst_share)}: {names[summary.worst_case]}"
+        gaps = ", ".join(names[case] for case in summary.gap_cases) or "none"
+        counts = (str(summary.cases), str(summary.validation), str(summary.calibration or "none"))
+        rows.append((model, summary.covers, *counts, worst, gaps, str(summary.outside or "none")))
+    heads = ("model", "what it answers", "cases", "numbers that confirm it", "that chose a constant")
+    return table((*heads, "closest call: share of its tolerance", "known gaps", "fail"), rows, right=(2, 3, 4))
 
 
 def _predictions() -> list[str]:
@@ -123,11 +106,13 @@ def _not_modelled() -> list[str]:
     return ["What no model here knows:", "", table(("left out", "what follows", "models"), rows), ""]
 
 
-def _model(model: str, cases: list[Case], outcomes: Outcomes) -> list[str]:
+def _model(summary: ModelSummary, cases: list[Case], outcomes: Outcomes) -> list[str]:
     every = [outcome for case in cases for outcome in outcomes[case.id]]
     counts = Counter(outcome.case.how for outcome in every)
     origins = ", ".join(f"{count} {ORIGINS.get(how, how)}" for how, count in counts.most_common())
-    lines = [f"Where its numbers come from: {origins}.", ""]
+    words = MODELS[summary.model]
+    page = f"[{PAGES[summary.model].replace('-', ' ')}](../explanation/{PAGES[summary.model]}.md)"
+    lines = [f"{words[:1].upper()}{words[1:]}; explained under {page}. Where its numbers come from: {origins}.", ""]
     rows = []
     for case in cases:
         own = outcomes[case.id]
