@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.bench.faults import Situation, dc_of
+from labkit.bench.faults import Situation, dc_of, every_coil
 from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Load
 from labkit.bench.meter import dc_resistance_at, expected_lcr, in_circuit_reading, lcr_reading
 from labkit.bench.model import coil_impedance, pickup_impedance, pickup_transfer
@@ -18,7 +18,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid
 from labkit.core.units import format_quantity
-from labkit.pickup.electrical import Pickup
+from labkit.pickup.electrical import Coil, Pickup
 
 ROOM_C = 20.0
 """Temperature taken for a coil whose temperature was not read; the doubt is in the fault "warm coil"."""
@@ -119,7 +119,7 @@ def features(plan: Plan, readings: Readings) -> list[Feature]:
         if value != OPEN:
             found.append(_coil_resistance(plan, readings, name, value, temperature))
     for lcr in readings.lcr:
-        found += _lcr(plan, lcr)
+        found += _lcr(plan, lcr, temperature)
     if readings.peak is not None:
         found += _peak(plan, readings.peak)
     return found
@@ -169,13 +169,22 @@ def _angle(lcr: LcrValue, inductance: float, resistance: float) -> float:
     )
 
 
-def _lcr(plan: Plan, lcr: LcrValue) -> list[Feature]:
+def _at(pickup: Pickup, celsius: float) -> Pickup:
+    """Return the pickup with its copper at another temperature; core and inductance hardly move within a shop."""
+
+    def warmed(coil: Coil) -> Coil:
+        return replace(coil, resistance=dc_resistance_at(resistance_at_20=coil.resistance, temperature_c=celsius))
+
+    return every_coil(pickup, warmed)
+
+
+def _lcr(plan: Plan, lcr: LcrValue, temperature: float) -> list[Feature]:
     if lcr.coil is not None and lcr.coil not in plan.pickup.coils:
         raise InputError(f"the plan has no coil '{lcr.coil}'.{did_you_mean(lcr.coil, plan.pickup.coils)}")
 
     def reading(situation: Situation) -> tuple[float, float]:
         frequency = np.array([lcr.frequency_hz])
-        pickup = situation.pickup
+        pickup = _at(situation.pickup, temperature + situation.temperature_offset)
         if lcr.coil is not None and lcr.coil in pickup.coils:
             impedance = complex(coil_impedance(pickup.coils[lcr.coil], frequency)[0])
         else:
@@ -232,7 +241,7 @@ def _lcr(plan: Plan, lcr: LcrValue) -> list[Feature]:
             return math.log(max(reading(situation)[1], 1e-3))
 
         # the copper's part of the reading varies as the DC resistance may, the rest as the losses may
-        copper = min(dc_of(plan.pickup, temperature_c=ROOM_C) / planned_r, 1.0)
+        copper = min(dc_of(plan.pickup, temperature_c=temperature) / planned_r, 1.0)
         allowed = math.hypot(copper * plan.resistance_tolerance, (1 - copper) * plan.loss_tolerance)
         spread = math.hypot(allowed, 2 * lcr.accuracy) / 1.96
         found.append(

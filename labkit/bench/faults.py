@@ -173,7 +173,11 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
             name="warm coil",
             weight=0.02 if temperature_known else 0.12,
             situations=tuple(
-                Situation(pickup=pickup, temperature_offset=offset, size=f"{offset:+.0f} K above what was taken")
+                Situation(
+                    pickup=pickup,
+                    temperature_offset=offset,
+                    size=f"{abs(offset):.0f} K {'warmer' if offset > 0 else 'colder'} than taken",
+                )
                 for offset in ((5.0, 10.0) if temperature_known else (-10.0, -5.0, 5.0, 10.0, 15.0, 20.0, 30.0))
             ),
             check="let it lie at room temperature for an hour, do not hold it, read again with the temperature "
