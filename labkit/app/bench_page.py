@@ -1,29 +1,32 @@
-"""Widgets that pages over a `PageBench` share: controls on the left; words, curve, actions and sound on the right."""
+"""Widgets that pages share: controls on the left; words, curve, actions and sound on the right."""
 
 from __future__ import annotations
 
 import re
 from abc import abstractmethod
 from html import escape
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import ipywidgets
 
 from labkit.app.controls import ControlSet
 from labkit.app.debounce import Debounce
-from labkit.app.listening import hear, take_names
-from labkit.app.page_bench import PageBench
+from labkit.app.listening import USUAL_TAKE, hear, take_names
+from labkit.app.opened_rig import LARGEST_SHEET
+from labkit.app.rig_state import MOST_PINS
+from labkit.app.upload import GivenFile, Intake, Upload
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.sound.loudness import HEARING_CAUTION
+from labkit.view.palette import PINS
 
 SOUND_PAUSE_S = 0.25
 ABOUT_HEARING = (
     "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
 )
 
-Bench = TypeVar("Bench", bound=PageBench)
+Bench = TypeVar("Bench", bound=Any)
 
 
 class BenchPage(Generic[Bench]):
@@ -49,7 +52,7 @@ class BenchPage(Generic[Bench]):
         self.files = FileOffers()
         self.takes = take_names()
         self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
-        self._take = self.takes[0]
+        self._take = self.takes[0] if self.takes else USUAL_TAKE
         self._has_sounded = False
         self._sound = Debounce(self._render, SOUND_PAUSE_S)
         self._shown_controls: ControlSet | None = None
@@ -58,7 +61,7 @@ class BenchPage(Generic[Bench]):
         self.show()
         heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
         listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
-        more = (self.actions, *self.below(), box("lab-listen", *listen))
+        more = (self.actions, *self.below(), box("lab-listen", *listen), *self.at_the_end())
         right = box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
         self.box = box("lab-page", box("lab-title", heading), box("lab-columns", self.controls, right))
 
@@ -69,9 +72,13 @@ class BenchPage(Generic[Bench]):
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what stands on top and stays in view: numbers, curve, caption."""
 
-    @abstractmethod
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what stands between the actions and the player."""
+        return ()
+
+    def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what stands below the player."""
+        return ()
 
     @abstractmethod
     def show_results(self) -> None:
@@ -128,7 +135,12 @@ class BenchPage(Generic[Bench]):
     @property
     def file_stem(self) -> str:
         """Beginning of the names of this page's files: the rig's name."""
-        return file_stem(self.bench.state.rig.setup.rig)
+        return file_stem(self.rig_name)
+
+    @property
+    def rig_name(self) -> str:
+        """The present rig's name."""
+        return str(self.bench.state.rig.setup.rig)
 
     def _connect(self) -> None:
         bench = self.bench
@@ -148,6 +160,31 @@ class BenchPage(Generic[Bench]):
         change(*fields)  # type: ignore[operator]
         self.actions.said = ""
         self.show()
+
+    def _opener(self, what: str) -> Upload:
+        """Return the button that opens a sheet; what is wrong with the sheet is told beside it."""
+        opener = Upload(
+            Intake(largest=LARGEST_SHEET, what=what, advice="Save one from this page, or write one by hand."),
+            label=f"Open {what}",
+            hint="A .toml file, saved here or written by hand. It stays on this machine.",
+            accept=".toml",
+            many=False,
+        )
+        opener.on_file(self._open_file)
+        return opener
+
+    def _open_file(self, file: GivenFile) -> None:
+        try:
+            text = file.content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise InputError(f"{file.name} is not text in UTF-8, which a sheet is") from None
+        name = self.open_sheet(text, file.name)
+        self.show()
+        self.actions.said = f"Opened: {name}."
+
+    def open_sheet(self, text: str, where: str) -> str:
+        """Show what a sheet describes and return its name; pages that offer to open one say how."""
+        raise NotImplementedError
 
     def _open(self, search: object = "", **_: object) -> None:
         self.bench.open(str(search))
@@ -186,6 +223,49 @@ class BenchPage(Generic[Bench]):
     def heard_now(self) -> Rig:
         """Return the rig that sounds as "Now"; the present one unless the page looks at a changed one."""
         return self.bench.rig
+
+
+class PinningPage(BenchPage[Bench]):
+    """A page whose present state can be pinned, up to three times; sound compares with the newest pin that differs."""
+
+    pins_comparison = True
+    pinned_thing = "curve"
+
+    def _connect(self) -> None:
+        super()._connect()
+        self.actions.on("unpin", lambda key="", **_: self._then_show(self.bench.unpin, int(key)))
+        self.actions.on("restore", lambda key="", **_: self._then_show(self.bench.restore, int(key)))
+
+    def show(self) -> None:
+        """Show the present state and the pins."""
+        super().show()
+        self.actions.pins = [
+            {
+                "key": str(shown.pin.slot),
+                "colour": PINS[shown.pin.slot].colour,
+                "dash": " ".join(f"{length:g}" for length in PINS[shown.pin.slot].dash),
+                "text": shown.text,
+            }
+            for shown in self.bench.pins
+        ]
+
+    def _pin_button(self) -> dict[str, object]:
+        bench = self.bench
+        label = "Three are pinned" if len(bench.pins) >= MOST_PINS else f"Pin this {self.pinned_thing}"
+        return {"key": "pin", "label": label, "enabled": bench.can_pin, "primary": bench.can_pin}
+
+    def _pin(self) -> None:
+        self._then_show(self.bench.pin)
+
+    def draw(self, width: int) -> str:
+        """Return the present curve and the pins."""
+        drawing: str = self.bench.draw(width)
+        return drawing
+
+    def compared(self) -> tuple[Rig, str] | None:
+        """Return the compared pin's rig."""
+        shown = self.bench.compared
+        return None if shown is None else (self.bench.rig_of(shown.pin), shown.short)
 
 
 def note(text: str) -> ipywidgets.HTML:

@@ -95,6 +95,11 @@ class RigBench(Undoable[RigState]):
         return self.shown.rig
 
     @property
+    def is_changed(self) -> bool:
+        """True where something stands elsewhere than in the rig's sheet, or is pinned."""
+        return bool(self.state.setup.changes or self.state.pins)
+
+    @property
     def can_pin(self) -> bool:
         """True where the present setup may be pinned: fewer than three are, and not this one."""
         return self.state.with_pin() != self.state

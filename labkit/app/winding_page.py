@@ -9,18 +9,14 @@ from __future__ import annotations
 import datetime
 from html import escape
 from pathlib import Path
-from typing import Any
 
 import ipywidgets
 
-from labkit.app.bench_page import BenchPage, box, caption, file_stem, note
+from labkit.app.bench_page import PinningPage, box, caption, file_stem, note
 from labkit.app.curve_files import offer_curves
 from labkit.app.made_pickup import text_in_words
-from labkit.app.opened_rig import LARGEST_SHEET
 from labkit.app.page_text import numbers_html, sentence_html, table_html
 from labkit.app.panel_page import or_empty_state
-from labkit.app.rig_state import MOST_PINS
-from labkit.app.upload import GivenFile, Intake, Upload
 from labkit.app.widgets import CurveView, MadeFile
 from labkit.app.winding_model import WindingBench
 from labkit.app.winding_sheets import open_sheet_text, saved_sheet, winding_paper
@@ -33,11 +29,9 @@ from labkit.app.winding_words import (
     not_modelled,
     value_rows,
 )
-from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.view.bobbin import draw_bobbin
-from labkit.view.palette import PINS
 from labkit.view.words import ZERO
 
 RIG_PAGE = "rig.ipynb"
@@ -60,12 +54,12 @@ def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidg
     return WindingPage(WindingBench(rig)).box
 
 
-class WindingPage(BenchPage[Any]):
+class WindingPage(PinningPage[WindingBench]):
     """A pickup from bobbin, wire and poles, in the rig at once."""
 
     title = "Wind a pickup"
     lead = "Change turns, wire or magnet and see the rig's curve, the fit on the bobbin and what a meter would read."
-    pins_comparison = True
+    pinned_thing = "pickup"
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -76,15 +70,7 @@ class WindingPage(BenchPage[Any]):
         self.bobbin = CurveView()
         self.use_target = ipywidgets.Button(description="Wind for that resistance")
         self.use_full = ipywidgets.Button(description="Fill the bobbin")
-        advice = "Save one from this page, or write one by hand."
-        self.opener = Upload(
-            Intake(largest=LARGEST_SHEET, what="a pickup sheet", advice=advice),
-            label="Open a pickup sheet",
-            hint="A .toml file, saved here or written by hand. It stays on this machine.",
-            accept=".toml",
-            many=False,
-        )
-        self.opener.on_file(self._open_sheet)
+        self.opener = self._opener("a pickup sheet")
         self.files.offer("sheet", "Save pickup sheet", self.sheet_file)
         self.files.offer("print", "Print build sheet", self.paper_file)
         offer_curves(
@@ -93,8 +79,6 @@ class WindingPage(BenchPage[Any]):
         self.files.offer("bobbin", "Drawing as SVG", self.drawing_file)
         self.use_target.on_click(lambda _: self._then_show(self._take_turns, "target"))
         self.use_full.on_click(lambda _: self._then_show(self._take_turns, "full"))
-        self.actions.on("unpin", lambda key="", **_: self._then_show(self.bench.unpin, int(key)))
-        self.actions.on("restore", lambda key="", **_: self._then_show(self.bench.restore, int(key)))
         self.bobbin.observe(lambda _: setattr(self.bobbin, "svg", self.draw_bobbin(self.bobbin.width)), "width")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -128,42 +112,14 @@ class WindingPage(BenchPage[Any]):
         super().__init__(bench)
         self.box.add_class("lab-winding")
 
-    def show(self) -> None:
-        """Show the present state and the pins."""
-        bench = self.bench
-        super().show()
-        self.actions.pins = [
-            {
-                "key": str(shown.pin.slot),
-                "colour": PINS[shown.pin.slot].colour,
-                "dash": " ".join(f"{length:g}" for length in PINS[shown.pin.slot].dash),
-                "text": shown.text,
-            }
-            for shown in bench.pins
-        ]
-
-    def _pin_button(self) -> dict[str, object]:
-        """Pin the pickup that is being made."""
-        bench = self.bench
-        full = len(bench.state.rig.pins) >= MOST_PINS
-        return {
-            "key": "pin",
-            "label": "Three are pinned" if full else "Pin this pickup",
-            "enabled": bench.can_pin,
-            "primary": bench.can_pin,
-        }
-
-    def _pin(self) -> None:
-        self._then_show(self.bench.pin)
-
     def show_results(self) -> None:
         """Show everything that follows from the pickup."""
         bench = self.bench
         self.numbers.value = numbers_html(bench.numbers)
         self.said.value = sentence_html(bench.note) if bench.note else ""
-        change = bench.change
+        change, compared = bench.change, bench.compared
         self.change_box.layout.display = "none" if change is None else None
-        self.change.value = "" if change is None else _line(change_sentence(change, bench.compared.name))
+        self.change.value = "" if change is None or compared is None else _line(change_sentence(change, compared.name))
         self.bobbin.svg = self.draw_bobbin(self.bobbin.width)
         self.fit.value = self._fits()
         head = ("At its leads", "Best guess", "95 of 100 lie in", "Doubt is")
@@ -189,19 +145,9 @@ class WindingPage(BenchPage[Any]):
         items = "".join(f"<li>{escape(line[:1].upper())}{escape(line[1:])}</li>" for line in dict.fromkeys(lines))
         self.cautions.value = f'<h2>Mind</h2><ul class="lab-cautions">{items}</ul>'
 
-    def draw(self, width: int) -> str:
-        """Return the curve."""
-        drawing: str = self.bench.draw(width)
-        return drawing
-
     def draw_bobbin(self, width: int) -> str:
         """Return the coils to scale."""
         return draw_bobbin(self.bench.outlines, title=f"{self.bench.made.name} on its bobbin, to scale", width=width)
-
-    def compared(self) -> tuple[Rig, str] | None:
-        """Return the compared pin's rig."""
-        shown = self.bench.compared
-        return None if shown is None else (self.bench.rig_of(shown.pin), shown.short)
 
     def sheet_file(self) -> MadeFile:
         """Return the pickup as a sheet to save."""
@@ -219,16 +165,11 @@ class WindingPage(BenchPage[Any]):
             name=f"{file_stem(self.name)}-bobbin.svg", kind="image/svg+xml", content=self.draw_bobbin(790).encode()
         )
 
-    def _open_sheet(self, file: GivenFile) -> None:
-        """Show a pickup sheet; what is wrong with it is told beside the button."""
-        try:
-            text = file.content.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            raise InputError(f"{file.name} is not text in UTF-8, which a sheet is") from None
-        made = open_sheet_text(text, file.name)
+    def open_sheet(self, text: str, where: str) -> str:
+        """Show a pickup sheet."""
+        made = open_sheet_text(text, where)
         self.bench.open_sheet(made)
-        self.show()
-        self.actions.said = f"Opened: {made.name}."
+        return made.name
 
     def _take_turns(self, key: str) -> None:
         turns = next(answer.turns for answer in self.bench.answers if answer.key == key)
