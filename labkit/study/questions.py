@@ -15,7 +15,7 @@ import numpy as np
 
 from labkit.circuit.elements import GROUND
 from labkit.circuit.solver import solve
-from labkit.core.errors import InputError, did_you_mean
+from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
@@ -32,6 +32,9 @@ from labkit.study.preferred import preferred_values
 GRID_HZ = frequency_grid(50.0, 20_000.0, 256)
 FINE = 241
 """Trial values of a first scan over a range, before it is refined."""
+
+SILENCE = 1e-6
+"""Gain at 1 kHz below which a pickup counts as switched off; an open contact or a volume at 0 leaves far less."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +170,30 @@ def tone_capacitor_for_hump(
     )
 
 
+def heard_slot(rig: Rig, slot: str | None = None) -> str:
+    """Return the slot that a question is about: the one asked for, or the first that is heard at the settings.
+
+    Raises
+    ------
+    InputError
+        If there is no such slot, or it is switched off: nothing that is changed there would be heard.
+    """
+    if slot is not None and slot not in rig.pickups:
+        raise InputError(f"rig '{rig.name}' has no pickup '{slot}'.{did_you_mean(slot, rig.pickups)}")
+    at = np.array([1000.0])
+    heard = [name for name in rig.pickups if abs(rig.evaluate(at, source=name)[0]) > SILENCE]
+    if slot is None and heard:
+        return heard[0]
+    if slot is None or slot not in heard:
+        which = "no pickup" if not heard else f"'{slot}'"
+        others = f"; {join_words(heard)} can be" if heard else ""
+        raise InputError(
+            f"{which} of rig '{rig.name}' {'cannot' if heard else 'can'} be heard at these settings{others}; "
+            "set its switches and volumes first"
+        )
+    return slot
+
+
 def load_for_pots(rig: Rig, *, pots: float = 250e3, slot: str | None = None, series: str = "E12") -> Answer:
     """Which resistor across a pickup makes it behave as it would on other (smaller) pots?
 
@@ -177,12 +204,10 @@ def load_for_pots(rig: Rig, *, pots: float = 250e3, slot: str | None = None, ser
     pots : float, Ω
         The pots it should seem to have, all of them.
     slot : str, optional
-        The pickup; the first one where left out.
+        The pickup; the first one that is heard where left out.
     """
     require_positive(pots=pots)
-    slot = next(iter(rig.pickups)) if slot is None else slot
-    if slot not in rig.pickups:
-        raise InputError(f"rig '{rig.name}' has no pickup '{slot}'.{did_you_mean(slot, rig.pickups)}")
+    slot = heard_slot(rig, slot)
     owned = [part for part in rig.harness.parts.values() if isinstance(part, Pot)]
     if not owned or all(part.value <= pots for part in owned):
         raise InputError(

@@ -14,7 +14,7 @@ from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.study.goal import Target, like
 from labkit.study.measures import decibels
-from labkit.study.questions import GRID_HZ, Answer, shown
+from labkit.study.questions import GRID_HZ, Answer, heard_slot, shown
 
 
 def turns_and_wire(
@@ -33,11 +33,13 @@ def turns_and_wire(
         What it shall sound like.
     wires : sequence of str
         Stocked wires, by catalogue name.
+    slot : str, optional
+        The pickup to be wound; the first one that is heard where left out.
     turns : (low, high)
         Range for the first coil.
     """
-    slot = next(iter(rig.pickups)) if slot is None else slot
-    build: Any = getattr(rig.pickups.get(slot), "made_from", None)
+    slot = heard_slot(rig, slot)
+    build: Any = getattr(rig.pickups[slot], "made_from", None)
     if build is None:
         raise InputError(
             f"the pickup in slot '{slot}' of rig '{rig.name}' is given by its values; turns and wire need a build sheet"

@@ -12,6 +12,7 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig, set_value
 from labkit.study.questions import (
     capacitance_for_cable,
+    heard_slot,
     load_for_pots,
     longest_cable,
     tone_capacitor_for_hump,
@@ -85,6 +86,19 @@ def test_a_load_that_stands_in_for_smaller_pots_makes_up_their_difference() -> N
     assert answer.left_db < 0.1
     with pytest.raises(InputError, match="no larger than"):
         load_for_pots(single(), pots=250e3)
+
+
+def test_a_question_is_about_a_pickup_that_is_heard() -> None:
+    rig = load_rig("Saltmarsh Lane, two pickups")  # its selector stands at the bridge, its first slot is the neck
+    assert heard_slot(rig) == "bridge"
+    assert heard_slot(set_value(rig, "selector", "both")) == "neck"
+    assert "across 'bridge'" in load_for_pots(rig, pots=250e3).sentence
+    with pytest.raises(InputError, match=r"'neck' of rig .* cannot be heard at these settings; bridge can be"):
+        load_for_pots(rig, pots=250e3, slot="neck")
+    with pytest.raises(InputError, match=r"no pickup of rig .* can be heard"):
+        heard_slot(set_value(rig, "volume", "0"))
+    with pytest.raises(InputError, match="Did you mean 'neck'"):
+        heard_slot(rig, "nek")
 
 
 def test_the_longest_cable_loses_exactly_what_was_allowed_and_every_shorter_one_less() -> None:
