@@ -176,7 +176,7 @@ def heard_slot(rig: Rig, slot: str | None = None) -> str:
     Raises
     ------
     InputError
-        If there is no such slot, or it is switched off: nothing that is changed there would be heard.
+        If there is no such slot, or it is switched off: nothing that is changed there would reach the output.
     """
     if slot is not None and slot not in rig.pickups:
         raise InputError(f"rig '{rig.name}' has no pickup '{slot}'.{did_you_mean(slot, rig.pickups)}")
@@ -185,11 +185,11 @@ def heard_slot(rig: Rig, slot: str | None = None) -> str:
     if slot is None and heard:
         return heard[0]
     if slot is None or slot not in heard:
-        which = "no pickup" if not heard else f"'{slot}'"
-        others = f"; {join_words(heard)} can be" if heard else ""
+        which = f"'{slot}'" if heard else "no pickup"
+        others = f"; {join_words(heard)} does" if heard else ""
         raise InputError(
-            f"{which} of rig '{rig.name}' {'cannot' if heard else 'can'} be heard at these settings{others}; "
-            "set its switches and volumes first"
+            f"{which} of rig '{rig.name}' {'does not reach' if heard else 'reaches'} the output at these settings"
+            f"{others}; set its switches and volumes first"
         )
     return slot
 
