@@ -20,7 +20,7 @@ root_doc = "index"
 exclude_patterns = ["tools", "notebooks"]
 
 nitpicky = True
-suppress_warnings: list[str] = []
+smartquotes = False  # two hyphens of an option must stay two
 
 myst_enable_extensions = ["dollarmath", "fieldlist"]
 myst_dmath_allow_labels = False

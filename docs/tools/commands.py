@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from docs.tools.tables import table
+from docs.tools.tables import table, with_options_as_code
 from labkit.cli.main import BAD_INPUT, BUG, CHECK_FAILED, COMMANDS, DONE, INTERRUPTED, labkit
 
 PAGE = Path(__file__).resolve().parents[1] / "reference" / "commands.md"
@@ -83,7 +83,7 @@ def _words(text: str) -> list[str]:
             lines += ["```text", paragraph.lstrip("\b\n"), "```", ""]
         else:
             words = " ".join(paragraph.split())
-            lines += [re.sub(r"(?<![\w`])(--[a-z-]+)", r"`\1`", words), ""]
+            lines += [with_options_as_code(words), ""]
     return lines[:-1]
 
 
@@ -93,8 +93,9 @@ def _option(option: click.Option, context: click.Context) -> tuple[str, str]:
     written = re.sub(r"INTEGER RANGE|FLOAT RANGE|INTEGER", "NUMBER", record[0])
     words, bracket, extra = record[1].rpartition("  [")
     if not bracket:
-        return f"`{written}`", record[1]
-    return f"`{written}`", f"{words} ({'; '.join(map(_remark, extra.removesuffix(']').split('; ')))})"
+        return f"`{written}`", with_options_as_code(record[1])
+    remarks = "; ".join(map(_remark, extra.removesuffix("]").split("; ")))
+    return f"`{written}`", f"{with_options_as_code(words)} ({remarks})"
 
 
 def _remark(text: str) -> str:

@@ -18,7 +18,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from docs.tools.tables import table
+from docs.tools.tables import table, with_options_as_code
 from labkit.cli.main import CHECK_FAILED, DONE, main
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -133,8 +133,11 @@ def generate() -> str:
         missing, gone = kinds.keys() - own.keys(), own.keys() - kinds.keys()
         if missing or gone:
             raise ValueError(f"json_meanings.toml, [{name}]: lacks {sorted(missing)}, has in vain {sorted(gone)}")
-        rows = ((f"`{path}`", _kind_text(found_kinds), own[path]) for path, found_kinds in kinds.items())
-        parts += [f"## `{name}`" if " " not in name else f"## {name}", "", table(("key", "value", "meaning"), rows), ""]
+        rows = (
+            (f"`{path}`", _kind_text(found_kinds), with_options_as_code(own[path]))
+            for path, found_kinds in kinds.items()
+        )
+        parts += [f"## {with_options_as_code(name)}", "", table(("key", "value", "meaning"), rows), ""]
     return "\n".join(parts).rstrip() + "\n"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 
@@ -20,6 +21,11 @@ def cell_text(text: str) -> str:
     """Return a text that cannot end its cell: one line, bars escaped, nothing that reads as a formula or a tag."""
     one_line = " ".join(text.split())
     return one_line.replace("|", "\\|").replace("$", "\\$").replace("<", "&lt;")
+
+
+def with_options_as_code(text: str) -> str:
+    """Return a text with every ``--option`` set as code."""
+    return re.sub(r"(?<![\w`-])(--[a-z][a-z-]*)", r"`\1`", text)
 
 
 class Notes:
