@@ -8,6 +8,7 @@ from typing import Any
 
 from labkit.pickup.capacitance import capacitance_from_resonance, coil_capacitance, layered_capacitance
 from labkit.pickup.inductance import MU_0, inductance_closed_form, inductance_integral, stacked_mutual_inductance
+from labkit.pickup.slices import coil_field
 from labkit.pickup.spectral import CoilShape, coupling_of_pair, spectral_inductance
 from labkit.pickup.winding import build_up, coil_resistance, mean_turn
 from labkit.pickup.wire import gauge_law_diameter, resistance_per_length, wire
@@ -103,6 +104,20 @@ def _winding(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
+def _field_in_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Axial field at the middle of a thick round coil of one ampere-turn, A/m."""
+    field = coil_field(
+        x=0.0,
+        y=0.0,
+        z=0.0,
+        straight_length=0.0,
+        end_radius=inputs["inner_radius_m"],
+        build_up=inputs["depth_m"],
+        winding_height=inputs["length_m"],
+    )
+    return {"field": float(field)}
+
+
 def _coupling(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Coupling of two equal air coils side by side."""
     shape = CoilShape(
@@ -155,6 +170,7 @@ CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     "multilayer formula": _multilayer_formula,
     "winding": _winding,
     "coil coupling": _coupling,
+    "field in a coil": _field_in_coil,
     "self-resonance": _self_resonance,
     "layer capacitance": _layers,
     "gauge law": _gauge_law,

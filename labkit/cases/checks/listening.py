@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
 from labkit.pickup.propagation import COVERAGE, Doubtful, propagate
+from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_rig, set_value
 from labkit.sound.abx import guess_probability, hit_rate_interval, passing_count
 from labkit.sound.conversion import convert_samples
@@ -57,12 +58,9 @@ def _guessing(inputs: Mapping[str, Any]) -> dict[str, float]:
 
 
 def _converted_tone(inputs: Mapping[str, Any]) -> dict[str, float]:
-    """Change of level, dB, of tones recorded through a rig and converted to the rig with ``changes``."""
-    before = read_rig(Table(inputs["rig"], "reference case", "inputs.rig"))
-    after = before
-    for change in inputs["changes"]:
-        name, _, value = change.partition("=")
-        after = set_value(after, name, value)
+    """Change of level, dB, of tones recorded through a rig (as ``before`` sets it) and converted to ``changes``."""
+    before = _changed(read_rig(Table(inputs["rig"], "reference case", "inputs.rig")), inputs.get("before", ()))
+    after = _changed(before, inputs["changes"])
     difference = rig_difference(before, after)
     results = {}
     for text in inputs["at"]:
@@ -71,6 +69,13 @@ def _converted_tone(inputs: Mapping[str, Any]) -> dict[str, float]:
         got = convert_samples(tone, _RATE, difference)[middle]
         results[f"change {text}"] = float(10 * np.log10(np.mean(got**2) / np.mean(tone[middle] ** 2)))
     return results
+
+
+def _changed(rig: Rig, changes: Sequence[str]) -> Rig:
+    for change in changes:
+        name, _, value = change.partition("=")
+        rig = set_value(rig, name, value)
+    return rig
 
 
 def _sum_of_doubts(inputs: Mapping[str, Any]) -> dict[str, float]:

@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Resistor
+from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Resistor, Source
 from labkit.circuit.solver import circuit_response, solve, thermal_noise
 from labkit.core.grid import frequency_grid
 from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.network import pickup_elements
+from labkit.rig.chain import Cable
 from labkit.rig.sheet import read_rig, set_value
 
 _LOWEST_HZ = 1e-3
@@ -172,6 +173,32 @@ def slope_above_resonance(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"slope_second_order": response.gain_db_at(800e3) - response.gain_db_at(400e3)}
 
 
+def cable_capacitance(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Capacitance of cables as their sheets write them, pF."""
+    return {
+        label: Cable.read("cable", Table(data, "reference case", f"inputs.{label}")).capacitance * 1e12
+        for label, data in inputs["cables"].items()
+    }
+
+
+def twin_t(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Twin-T of R, R, R/2 and C, C, 2C: notch (Hz), depth there (dB), level at a tenth of the notch (dB)."""
+    r, c = inputs["R_ohm"], inputs["C_F"]
+    elements = (
+        Source(name="emf", nodes=("in", GROUND)),
+        Resistor(name="r1", nodes=("in", "t"), resistance=r),
+        Resistor(name="r2", nodes=("t", "out"), resistance=r),
+        Capacitor(name="c3", nodes=("t", GROUND), capacitance=2 * c),
+        Capacitor(name="c1", nodes=("in", "u"), capacitance=c),
+        Capacitor(name="c2", nodes=("u", "out"), capacitance=c),
+        Resistor(name="r3", nodes=("u", GROUND), resistance=r / 2),
+    )
+    response = circuit_response(Circuit(elements=elements, output="out"))
+    frequency = np.geomspace(100.0, 10e3, 20_001)
+    notch = float(frequency[int(np.argmin(np.abs(response.at(frequency))))])
+    return {"notch": notch, "depth": response.gain_db_at(notch), "at_a_tenth": response.gain_db_at(notch / 10)}
+
+
 def resistor_noise(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Thermal noise voltage of a resistance in a bandwidth."""
     part = Resistor(name="coil", nodes=("out", GROUND), resistance=inputs["R_ohm"])
@@ -227,6 +254,8 @@ CHECKS = {
     "alike coils": alike_coils,
     "connection rules": connection_rules,
     "slope above resonance": slope_above_resonance,
+    "cable capacitance": cable_capacitance,
+    "twin-T": twin_t,
     "resistor noise": resistor_noise,
     "rig": rig,
 }

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from labkit.pickup.bar import bar_inductance_factor
+from labkit.pickup.bar import PoleRows, bar_inductance_factor, row_charge
 from labkit.pickup.field import axis_field, uniform_block_field, uniform_rod_field
 from labkit.pickup.inductance import MU_0, inductance_integral
 from labkit.pickup.losses import CoreInductance, added_resistance
@@ -185,6 +185,16 @@ def _row_field(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
+def _charged_pole(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Magnetic charge of a lone pole at unit potential over its radius, as the capacitance of a solid cylinder."""
+    results = {}
+    for slenderness in inputs["length_over_diameter"]:
+        radius = 2e-3
+        rows = PoleRows(count=1, pitch=0.0, radius=radius, length=2 * radius * slenderness, spacing=100.0)
+        results[f"charge_{slenderness:g}"] = float(row_charge(rows).sum()) / radius
+    return results
+
+
 def _level_rule(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Level of one coil over another by the square-root rule of inductance, dB."""
     level = float(level_from_inductance_db(inductance=inputs["L_H"], reference=inputs["reference_H"]))
@@ -201,5 +211,6 @@ CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     "two coils with steel poles": _two_coil,
     "lone magnet rod": _lone_rod,
     "field of a row": _row_field,
+    "charged pole": _charged_pole,
     "level from inductance": _level_rule,
 }
