@@ -122,14 +122,20 @@ class Table:
     ) -> float:
         """Return a plain number between ``low`` and ``high`` inclusive."""
         kind = "a whole number" if whole else "a number"
-        span = "" if math.isinf(low) and math.isinf(high) else f" from {low:g} to {high:g}"
+        if math.isinf(low):
+            span = "" if math.isinf(high) else f" of {high:g} or less"
+        else:
+            span = f" of {low:g} or more" if math.isinf(high) else f" from {low:g} to {high:g}"
         value = self.raw(key, default, expected=kind + span)
         if value is default and key not in self.data:
             return value  # type: ignore[no-any-return]
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not is_number or not math.isfinite(value) or not low <= value <= high or (whole and value != int(value)):
-            self.fail(key, f"must be {kind}{span}; got {_shown(value)}")
-        return value  # type: ignore[no-any-return]
+
+        def allowed(number: float) -> bool:
+            return math.isfinite(number) and low <= number <= high and not (whole and number != int(number))
+
+        if isinstance(value, bool) or not isinstance(value, int | float) or not allowed(value):
+            self.fail(key, f"must be {kind}{span}; got {_shown(value)}{_as_number(value, allowed)}")
+        return value
 
     def flag(self, key: str, default: Any = _REQUIRED) -> bool:
         """Return true or false."""
@@ -253,3 +259,12 @@ def write_sheet(path: Path, kind: str, data: Mapping[str, Any], *, overwrite: bo
 def _shown(value: object) -> str:
     text = repr(value) if not isinstance(value, bool) else str(value).lower()
     return text if len(text) <= 60 else f"{text[:57]}…"
+
+
+def _as_number(value: Any, allowed: Callable[[float], bool]) -> str:
+    """Say how a text that stands for an allowed number is written as one."""
+    try:
+        number = parse_quantity(value, "1") if isinstance(value, str) else math.nan
+    except QuantityError:
+        return ""
+    return f". Write {number:g}, without quotes" if allowed(number) else ""

@@ -44,6 +44,21 @@ taper = "linear"
 """
 
 
+COIL = """
+sheet = "pickup"
+format = 1
+name = "wound"
+[coil.main]
+turns = 8000
+wire = "AWG 42 single build"
+packing = 0.85
+straight_length = "52 mm"
+end_radius = "2.5 mm"
+winding_height = "11 mm"
+poles = { kind = "slug", count = 6, diameter = "4.8 mm", length = "13 mm", pitch = "10.4 mm" }
+"""
+
+
 def _own(text: str) -> dict[str, str]:
     return {"rig.toml": GOOD.replace('"one volume, one tone"', '"own.toml"'), "own.toml": text}
 
@@ -56,6 +71,16 @@ BAD: dict[str, tuple[dict[str, str], list[str]]] = {
     "another kind of sheet": ({"rig.toml": HARNESS}, ["rig.toml", "a rig sheet is due"]),
     "no kind": ({"rig.toml": GOOD.replace('sheet = "rig"', "")}, ["rig.toml", "sheet", "missing"]),
     "wrong format number": ({"rig.toml": GOOD.replace("format = 1", "format = 2")}, ["format", "must be 1"]),
+    "number as text": (
+        {"rig.toml": GOOD.replace('"narrow single coil"', '"coil.toml"')}
+        | {"coil.toml": COIL.replace("packing = 0.85", 'packing = "85 %"')},
+        ["coil.toml", "packing", "must be a number", "'85 %'", "Write 0.85, without quotes"],
+    ),
+    "whole number as a part": (
+        {"rig.toml": GOOD.replace('"narrow single coil"', '"coil.toml"')}
+        | {"coil.toml": COIL.replace("count = 6", 'count = "6.5"')},
+        ["coil.toml", "count", "must be a whole number of 100 or less; got '6.5'"],
+    ),
     "format as text": ({"rig.toml": GOOD.replace("format = 1", 'format = "1"')}, ["format", "must be 1"]),
     "no name": ({"rig.toml": GOOD.replace('name = "test rig"', "")}, ["name", "missing"]),
     "name not a text": ({"rig.toml": GOOD.replace('name = "test rig"', "name = 3")}, ["name", "in quotes"]),
