@@ -139,7 +139,8 @@ class Verdict:
             lines += [f"  {charge.sentence}", *(f"    {warning}" for warning in charge.warnings)]
         if not self.findings:
             return "\n".join([*lines, "", "Within the plan's tolerances." if self.passes else "No cause was found."])
-        lines.append("")
+        if lines[-1]:
+            lines.append("")
         for finding in self.findings:
             size = f" ({finding.size})" if finding.size else ""
             lines.append(
