@@ -94,6 +94,23 @@ def test_formulas_are_drawn_by_the_browser_itself(built):
         assert not [target for target in page.loaded if "mathjax" in target.lower()], path.name
 
 
+SMALL = """extensions = ["myst_parser", "docs.tools.mathml"]
+myst_enable_extensions = ["dollarmath"]
+html_math_renderer = "mathml"
+"""
+"""Enough of a configuration for one page with a formula."""
+
+
+@pytest.mark.parametrize(("formula", "warnings"), [(r"\frac{1}{2}", 0), (r"\nosuchsign{2}", 1)])
+def test_a_formula_that_cannot_be_drawn_stops_the_build(tmp_path, formula, warnings):
+    (tmp_path / "conf.py").write_text(SMALL)
+    (tmp_path / "index.md").write_text(f"# Page\n\n$$ {formula} $$\n")
+    command = [sys.executable, "-m", "sphinx", "-q", "-W", str(tmp_path), str(tmp_path / "out")]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
+    assert (done.returncode != 0) == bool(warnings)
+    assert ("cannot be written as MathML" in done.stderr) == bool(warnings), done.stderr
+
+
 def test_the_reader_of_built_pages_sees_what_it_is_after():
     page = Page('<a href="x.html#y"><img src="https://elsewhere.example/a.png"></a><p id="here"><math></math>')
     assert (page.links, page.loaded, page.anchors, page.formulas) == (
