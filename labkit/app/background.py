@@ -9,11 +9,14 @@ import asyncio
 import multiprocessing
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import Any
 
 from labkit.core.errors import InputError
+
+_DONE, _FAILED, _TOLD, _STOP = "done", "failed", "told", "stop"
 
 POLL_S = 0.05
 IDLE_S = 120.0
@@ -23,7 +26,9 @@ IDLE_S = 120.0
 class Background:
     """A process that works while the page lives.
 
-    The function must be importable by name, and its arguments and result picklable; it may raise `InputError`.
+    The function must be importable by name, and its arguments and result picklable; it may raise `InputError`. Where
+    the page wants to be told how far it is, the function also gets ``tell(thing)``, and ``stop()``, which says whether
+    the person has asked it to end with what it has.
     """
 
     def __init__(self) -> None:
@@ -52,6 +57,7 @@ class Background:
         done: Callable[[Any], None],
         failed: Callable[[str], None],
         tick: Callable[[float], None],
+        told: Callable[[Any], None] | None = None,
     ) -> None:
         """Do ``work(*arguments)``; what was under way is cancelled.
 
@@ -65,12 +71,14 @@ class Background:
             Gets one sentence.
         tick : callable
             Gets the seconds so far, about twice a second.
+        told : callable, optional
+            Gets what the function tells on its way.
         """
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:
             try:
-                result = work(*arguments)
+                result = work(*arguments) if told is None else work(*arguments, tell=told, stop=_never)
             except InputError as error:
                 failed(str(error))
                 return
@@ -78,7 +86,13 @@ class Background:
             return
         if self.is_busy:
             self.cancel()
-        self._task = loop.create_task(self._run(work, arguments, done, failed, tick))
+        self._task = loop.create_task(self._run(work, arguments, done, failed, tick, told))
+
+    def stop(self) -> None:
+        """Ask what is under way to end with what it has; its result arrives as usual."""
+        if self.is_busy and self._line is not None:
+            with suppress(OSError):
+                self._line.send(_STOP)
 
     def cancel(self) -> None:
         """Stop what is under way; the process ends, and a new one starts with the next work."""
@@ -114,20 +128,26 @@ class Background:
         done: Callable[[Any], None],
         failed: Callable[[str], None],
         tick: Callable[[float], None],
+        told: Callable[[Any], None] | None,
     ) -> None:
         if self._idle is not None:
             self._idle.cancel()
-        began, told = time.monotonic(), 0.0
+        began, ticked = time.monotonic(), 0.0
         try:
             line = self._start()
-            line.send((work, arguments))
-            while not line.poll():
-                await asyncio.sleep(POLL_S)
-                spent = time.monotonic() - began
-                if spent - told > 0.5:
-                    told = spent
-                    tick(spent)
-            is_good, result = line.recv()
+            line.send((work, arguments, told is not None))
+            kind: str = _TOLD
+            result: Any = None
+            while kind == _TOLD:
+                while not line.poll():
+                    await asyncio.sleep(POLL_S)
+                    spent = time.monotonic() - began
+                    if spent - ticked > 0.5:
+                        ticked = spent
+                        tick(spent)
+                kind, result = line.recv()
+                if kind == _TOLD and told is not None:
+                    told(result)
         except (EOFError, OSError):
             self.end()
             self._task = None
@@ -135,7 +155,7 @@ class Background:
             return
         self._task = None
         self._idle = asyncio.get_running_loop().call_later(IDLE_S, self.end)
-        if is_good:
+        if kind == _DONE:
             done(result)
         else:
             failed(result)
@@ -145,13 +165,37 @@ def serve(line: Connection) -> None:
     """Work until the other end of the line is gone: a page that dies leaves no process behind."""
     while True:
         try:
-            work, arguments = line.recv()
+            request = line.recv()
         except EOFError:
             return
+        if request == _STOP:  # it came when the work was done already
+            continue
+        work, arguments, is_watched = request
         try:
-            answer = (True, work(*arguments))
+            watched = {"tell": _teller(line), "stop": _stopper(line)} if is_watched else {}
+            answer = (_DONE, work(*arguments, **watched))
         except InputError as error:
-            answer = (False, str(error))
+            answer = (_FAILED, str(error))
         except Exception as error:  # a bug must reach the page as a sentence, not as silence
-            answer = (False, f"this should not have happened ({type(error).__name__}: {error})")
+            answer = (_FAILED, f"this should not have happened ({type(error).__name__}: {error})")
         line.send(answer)
+
+
+def _teller(line: Connection) -> Callable[[Any], None]:
+    return lambda thing: line.send((_TOLD, thing))
+
+
+def _stopper(line: Connection) -> Callable[[], bool]:
+    asked = False
+
+    def stop() -> bool:
+        nonlocal asked
+        if not asked and line.poll():
+            asked = line.recv() == _STOP
+        return asked
+
+    return stop
+
+
+def _never() -> bool:
+    return False

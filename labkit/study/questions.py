@@ -57,6 +57,8 @@ class Answer:
         What was assumed.
     rows : tuple of mapping
         Alternatives or a table, SI with the unit in the key.
+    rig : Rig or None
+        The rig with the answer built in: the stocked value where there is one.
     """
 
     question: str
@@ -67,6 +69,7 @@ class Answer:
     left_db: float | None = None
     rests_on: tuple[str, ...] = ()
     rows: tuple[dict[str, Any], ...] = field(default=())
+    rig: Rig | None = field(default=None, repr=False, compare=False)
 
 
 def capacitance_for_cable(
@@ -117,6 +120,7 @@ def capacitance_for_cable(
             if isinstance(box, BufferBox)
             else "the buffer of the rig",
         ),
+        rig=made.with_stage(BypassBox(name="added", capacitance=stocked)),
     )
 
 
@@ -167,6 +171,7 @@ def tone_capacitor_for_hump(
             {"capacitance_f": choice, "hump_hz": float(found) if np.isfinite(found) else None}
             for choice, found in zip(choices, rows)
         ),
+        rig=turned.replace(parts={part.name: replace(part, value=stocked)}),  # type: ignore[call-arg]
     )
 
 
@@ -235,6 +240,7 @@ def load_for_pots(rig: Rig, *, pots: float = 250e3, slot: str | None = None, ser
         stocked=stocked,
         left_db=left,
         rests_on=("the controls stand as set; turned down, a fixed load and a pot part ways",),
+        rig=made.replace(parts={name: FixedResistor(name=name, nodes=(hot, GROUND), value=stocked)}),
     )
 
 
@@ -281,6 +287,7 @@ def longest_cable(
             value=longest,
             unit="m",
             rests_on=(f"searched up to {longest:g} m",),
+            rig=rig.with_stage(replace(cable, length=longest)),
         )
     from scipy.optimize import brentq
 
@@ -307,6 +314,7 @@ def longest_cable(
             {"length_m": float(length), "loss_db": float(level[0] - found)}
             for length, found in zip((0.0, cable.length, value), level)
         ),
+        rig=rig.with_stage(replace(cable, length=value)),
     )
 
 

@@ -110,6 +110,7 @@ def turns_and_wire(
             *((f"{len(unfit)} trials did not fit the bobbin ({unfit[0]})",) if unfit else ()),
         ),
         rows=tuple(rows),
+        rig=made(first["wire"], first["turns"]),
     )
 
 

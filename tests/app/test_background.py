@@ -62,3 +62,42 @@ def test_a_process_answers_refuses_and_is_cancelled_at_once():
     assert said.done == [42, 8]
     assert said.failed == ["three points are too few"]
     assert spent < 5  # the sleeper would have taken 60 s
+
+
+def count_up(most: int, *, tell, stop) -> int:
+    for number in range(most):
+        tell(number)
+        if stop():
+            return number
+        time.sleep(0.02)
+    return most
+
+
+def test_work_tells_how_far_it_is_and_ends_with_what_it_has_when_asked():
+    async def run() -> tuple[Said, list[int]]:
+        said, background, told = Said(), Background(), []
+        background.ask(count_up, 3, **said.handlers, told=told.append)
+        while background.is_busy:
+            await asyncio.sleep(0.02)
+        background.stop()  # too late, and harmless
+        background.ask(count_up, 5000, **said.handlers, told=told.append)
+        while len(told) < 5:
+            await asyncio.sleep(0.02)
+        background.stop()
+        while background.is_busy:
+            await asyncio.sleep(0.02)
+        background.end()
+        return said, told
+
+    said, told = asyncio.run(run())
+    assert told[:3] == [0, 1, 2]
+    assert said.failed == []
+    assert said.done[0] == 3
+    # it ended early: 5000 steps would have taken 100 s
+    assert 1 <= said.done[1] < 4000
+
+
+def test_watched_work_is_done_on_the_spot_without_a_loop():
+    said, told = Said(), []
+    Background().ask(count_up, 3, **said.handlers, told=told.append)
+    assert (said.done, told) == ([3], [0, 1, 2])

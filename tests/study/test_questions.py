@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from labkit.core.sheet import Table
 from labkit.rig.chain import Cable
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig, set_value
+from labkit.study.measures import decibels
 from labkit.study.questions import (
     capacitance_for_cable,
     heard_slot,
@@ -139,3 +142,23 @@ def test_turns_and_wire_bring_a_built_pickup_back_to_its_own_sound() -> None:
         turns_and_wire(single(), target=rig, wires=["AWG 42 single build"])
     with pytest.raises(InputError, match="Did you mean"):
         turns_and_wire(rig, target=rig, wires=["AWG 42 singel build"])
+
+
+def test_an_answer_brings_the_rig_it_is_built_into():
+    rig = load_rig("Saltmarsh Lane, narrow single coil")
+    found = longest_cable(rig, loss_db=1.0)
+    assert found.rig is not None
+    assert found.rig.stage("cable").length == found.value
+    levels = [float(decibels(each.evaluate(np.array([3000.0])))[0]) for each in (without_cable(rig), found.rig)]
+    # the loss that was asked for, to the tolerance of the root (1e-6 m of cable)
+    assert levels[0] - levels[1] == pytest.approx(1.0, abs=1e-4)
+    hump = tone_capacitor_for_hump(rig, hump_hz=500.0)
+    assert hump.rig is not None
+    assert hump.rig.harness.parts["tone_capacitor"].value == hump.stocked
+    equal = capacitance_for_cable(rig, length=5.0)
+    assert equal.rig is not None
+    assert [stage.kind for stage in equal.rig.chain] == ["bypass box", "buffer", "input"]
+
+
+def without_cable(rig):
+    return rig.with_stage(dataclasses.replace(rig.stage("cable"), length=0.0))
