@@ -83,9 +83,7 @@ UNITS: dict[str, Unit] = {
                 ("metre", 1.0, 0.0),
                 ("metres", 1.0, 0.0),
             ),
-            False,
-            "",
-            "5 m",
+            example="5 m",
         ),
         Unit(
             "F/m",
@@ -97,18 +95,14 @@ UNITS: dict[str, Unit] = {
                 ("pF/km", 1e-15, 0.0),
                 ("nF/km", 1e-12, 0.0),
             ),
-            False,
-            "",
-            "100 pF/m",
+            example="100 pF/m",
         ),
         Unit(
             "Ω/m",
             "resistance per length",
             ("Ω/m", "Ω/m", "ohm/m"),
             (("ohm/ft", 1 / _FOOT, 0.0), ("Ω/ft", 1 / _FOOT, 0.0)),
-            False,
-            "",
-            "5.5 Ω/m",
+            example="5.5 Ω/m",
         ),
         Unit("H/m", "inductance per length", ("H/m",), (), False, "", "0.3 µH/m"),
         Unit("Ω·m", "resistivity", ("Ω·m", "Ω·m", "ohm m", "Ωm", "ohm.m"), (), False, "", "0.29 µΩ·m"),
@@ -117,18 +111,14 @@ UNITS: dict[str, Unit] = {
             "temperature",
             (),
             (("°C", 1.0, 0.0), ("C", 1.0, 0.0), ("°F", 5 / 9, -160 / 9), ("K", 1.0, -273.15)),
-            False,
-            "",
-            "20 °C",
+            example="20 °C",
         ),
         Unit(
             "1/K",
             "temperature coefficient",
             ("1/K", "/K"),
             (("%/K", 0.01, 0.0), ("ppm/K", 1e-6, 0.0)),
-            False,
-            "",
-            "-0.02 %/K",
+            example="-0.02 %/K",
         ),
         Unit("1", "fraction", (), (("%", 0.01, 0.0),), False, "", "10 %"),
         Unit("s", "time", ("s",), (("min", 60.0, 0.0),), False, "", "4 s"),
@@ -137,40 +127,36 @@ UNITS: dict[str, Unit] = {
             "mass",
             (),
             (("kg", 1.0, 0.0), ("g", 1e-3, 0.0), ("mg", 1e-6, 0.0), ("oz", 0.028349523125, 0.0)),
-            False,
-            "",
-            "35 g",
+            example="35 g",
         ),
         Unit(
             "kg/m³",
             "density",
             (),
             (("kg/m³", 1.0, 0.0), ("kg/m3", 1.0, 0.0), ("g/cm³", 1000.0, 0.0), ("g/cm3", 1000.0, 0.0)),
-            False,
-            "",
-            "8.9 g/cm³",
+            example="8.9 g/cm³",
         ),
         Unit(
             "kg/m",
             "mass per length",
             (),
             (("kg/m", 1.0, 0.0), ("g/m", 1e-3, 0.0), ("lb/in", 0.45359237 / _INCH, 0.0)),
-            False,
-            "",
-            "0.4 g/m",
+            example="0.4 g/m",
         ),
         Unit("N", "force", ("N",), (("lbf", _POUND_FORCE, 0.0),), False, "", "73 N"),
         Unit("Pa", "stress", ("Pa",), (), False, "", "200 GPa"),
         Unit("dB", "level", (), (("dB", 1.0, 0.0),), False, "", "-3 dB"),
         Unit("°", "angle", (), (("°", 1.0, 0.0), ("deg", 1.0, 0.0)), False, "", "45 °"),
         Unit("m/s", "speed", ("m/s",), (), False, "", "1 m/s"),
-        Unit("m²", "area", ("m²",), (("mm²", 1e-6, 0.0), ("cm²", 1e-4, 0.0)), False, "", "600 mm²"),
+        # a prefix on an area is squared with its metre, so none is taken or written
+        Unit("m²", "area", (), (("m²", 1.0, 0.0), ("mm²", 1e-6, 0.0), ("cm²", 1e-4, 0.0)), example="600 mm²"),
     )
 }
 
 _NUMBER = re.compile(r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-−]?\d+)?")
 _CODE = re.compile(r"([+\-−]?\d*)([A-Za-zµμΩ])(\d+)")
 _LONGEST_TEXT = 60
+_LONGEST_PLAIN = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,7 +243,10 @@ def parse_marking(text: str, unit: str) -> Marking:
         raise QuantityError(
             f'a {wanted.noun} must be short text such as "{wanted.example}"; got {len(cleaned)} characters'
         )
-    marking = _read_code(cleaned, wanted) or _read_number_and_unit(cleaned, wanted)
+    try:
+        marking = _read_code(cleaned, wanted) or _read_number_and_unit(cleaned, wanted)
+    except ArithmeticError:  # an exponent of many digits: beyond decimal arithmetic, let alone a float
+        raise QuantityError(f"a {wanted.noun} must be finite; got '{cleaned}'") from None
     if marking is None:
         raise QuantityError(
             f"'{cleaned}' is not a {wanted.noun}; write a number and its unit, such as \"{wanted.example}\""
@@ -312,6 +301,8 @@ def _digits(number: Decimal, digits: int | None) -> str:
         decimals = max(digits - 1 - number.adjusted(), 0)
         return f"{number:.{decimals}f}"
     text = f"{number:f}"
+    if len(text) > _LONGEST_PLAIN:
+        return f"{number.normalize():e}"  # beyond every prefix; written out it would be too long to be read again
     return (text.rstrip("0").rstrip(".") if "." in text else text) or "0"
 
 

@@ -182,3 +182,22 @@ def test_no_text_whatever_breaks_the_reader(text, unit):
         assert "\n" not in str(error) or "\n" in text  # noqa: PT017
     else:
         assert value == value
+
+
+def test_an_area_is_written_so_that_it_reads_back() -> None:
+    # 1 mm² is 10⁻⁶ m²: the prefix is squared with its metre (SI Brochure, 9th edition, section 3), unlike "mm/m"
+    assert parse_quantity("1 mm²", "m²") == 1e-6
+    for area in (6e-4, 1.5e-3, 2.0, 1500.0):
+        assert parse_quantity(format_quantity(area, "m²"), "m²") == area
+
+
+@pytest.mark.parametrize("text", ["1e-99999999999999999999 Ω", "1e99999999999999999999 Ω", "2e2332020 Ω", "1e400 V"])
+def test_an_exponent_beyond_every_number_is_refused_in_one_sentence(text: str) -> None:
+    with pytest.raises(QuantityError, match="must be finite"):
+        parse_quantity(text, text[-1])
+
+
+@pytest.mark.parametrize("value", [5e-324, 1e-200, -1e200, 1.7976931348623157e308])
+@pytest.mark.parametrize("unit", ["Ω", "1", "°C", "kg"])
+def test_the_ends_of_a_float_are_written_so_that_they_read_back(value: float, unit: str) -> None:
+    assert parse_quantity(format_quantity(value, unit), unit) == value
