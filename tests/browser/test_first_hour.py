@@ -1,0 +1,73 @@
+"""The steps of the tutorial that happen in the browser, in its order, with the numbers that it promises."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.browser.conftest import START_S
+
+pytestmark = pytest.mark.browser
+
+CURVE = "svg.lab-curve"
+SECONDS = 1000 * START_S
+
+
+def says(page, *, peak: str, height: str | None = None) -> None:
+    """Wait until the numbers above the curve are these."""
+    page.locator(".lab-numbers .lab-value").nth(0).get_by_text(peak, exact=True).wait_for(timeout=SECONDS)
+    if height is not None:
+        page.locator(".lab-numbers .lab-value").nth(1).get_by_text(height, exact=True).wait_for(timeout=SECONDS)
+
+
+def button(page, name: str):
+    return page.get_by_role("button", name=name)
+
+
+def lines(page) -> set[str]:
+    return {line.get_attribute("data-label") for line in page.locator(".lab-curve-holder svg polyline").all()}
+
+
+def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
+    told = (project_root / "docs" / "tutorial" / "first_hour.md").read_text(encoding="utf-8")
+    page = visit("", ready="nav a, a").page
+
+    # 1. hear a cable
+    page.get_by_role("link", name="Rig", exact=True).first.click()
+    page.wait_for_selector(CURVE, timeout=SECONDS)
+    assert "*Peak sits at* says 3.5 kHz" in told
+    says(page, peak="3.5 kHz")
+    button(page, "Pin this curve").click()
+    page.wait_for_function("() => document.querySelectorAll('.lab-curve-holder svg polyline').length === 2")
+    page.get_by_label("Cable length", exact=True).focus()
+    for _ in range(20):  # steps of 25 cm, from 5 m to 10 m
+        page.keyboard.press("ArrowRight")
+    assert "slides down to 2.8 kHz" in " ".join(told.split())
+    says(page, peak="2.8 kHz", height="5.4 dB")
+    assert len(lines(page)) == 2, "the pinned curve stays"
+    assert page.get_by_label("Played").is_visible()
+    button(page, "Play").click()
+    page.get_by_text(re.compile("Both are set to the same loudness")).first.wait_for(timeout=SECONDS)
+    assert page.get_by_label("Now", exact=True).is_checked()
+
+    # 2. choose a pot
+    button(page, "Start again").click()
+    says(page, peak="3.5 kHz", height="4.2 dB")
+    button(page, "Pin this curve").click()
+    for pot in ("Volume pot", "Tone pot"):
+        page.get_by_label(pot, exact=True).select_option(label="500 kΩ")
+    says(page, peak="3.8 kHz", height="7.5 dB")
+    page.get_by_label("Wiring", exact=True).select_option(label="volume with a parallel bleed")
+    page.locator(".lab-panel, .lab-columns").get_by_text("capacitor and a resistor side by side").first.wait_for()
+
+    # 3. wind a coil
+    page.get_by_role("link", name="Winding", exact=True).first.click()
+    page.get_by_label("Start from").wait_for(timeout=SECONDS)
+    assert page.get_by_label("Turns", exact=True).is_visible()
+    page.wait_for_selector("svg.lab-curve polygon, svg.lab-curve path", state="attached", timeout=SECONDS)
+
+    # 4. measure it
+    page.get_by_role("link", name="Measure", exact=True).first.click()
+    page.get_by_text("6.21 kΩ").first.wait_for(timeout=SECONDS)
+    assert "6.210 kΩ" in told
