@@ -12,6 +12,7 @@ import pytest
 
 from labkit.bench.diagnose import diagnose_readings
 from labkit.bench.expected import loaded_peak
+from labkit.bench.faults import GAUGE_STEP, with_turns, with_wire
 from labkit.bench.fixture import STANDARD_LOAD
 from labkit.bench.meter import expected_lcr, lcr_reading
 from labkit.bench.model import pickup_impedance
@@ -28,6 +29,7 @@ from labkit.bench.verdicts import CONFIDENT, word_for
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Coupling, Inductor, Resistor
 from labkit.circuit.solver import solve
 from labkit.core.errors import InputError
+from labkit.pickup.build_given import load_built
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.winding import build_up, coil_resistance, mean_turn
 
@@ -384,3 +386,28 @@ def test_the_copper_in_every_resistance_is_taken_at_the_temperature_that_was_not
 def test_a_cold_coil_is_called_colder():
     verdict = diagnose_readings(Plan(pickup=SINGLE), Readings(name="from the van", resistance=5805.0 * 0.93))
     assert "10 K colder than taken" in [finding.size for finding in verdict.findings]
+
+
+BUILD = "narrow single coil, built"
+
+
+@pytest.mark.parametrize("ratio", [0.9, 1.05, 1.1])
+def test_turns_change_a_coil_in_the_diagnosis_as_they_do_in_a_build(ratio):
+    plan, other = load_built(BUILD), load_built(BUILD, {"coil.main.turns": str(round(TURNS * ratio))})
+    guessed, made = (
+        pickup.coils["main"] for pickup in (changed(plan.pickup, lambda c: with_turns(c, ratio)), other.pickup)
+    )
+    # both take the mean turn as a straight line of the turns; what differs is the share, 0.10 against 0.102 here
+    assert guessed.resistance == pytest.approx(made.resistance, rel=0.001)
+    # the diagnosis takes N²; the coil that grows thicker gains a little less, a fifteenth of the change in turns
+    assert guessed.inductance == pytest.approx(made.inductance, rel=0.01)
+
+
+@pytest.mark.parametrize(("wire", "step"), [("AWG 41 single build", -1), ("AWG 43 single build", 1)])
+def test_a_gauge_changes_a_coil_in_the_diagnosis_as_it_does_in_a_build(wire, step):
+    plan, other = load_built(BUILD), load_built(BUILD, {"coil.main.wire": wire})
+    guessed = changed(plan.pickup, lambda c: with_wire(c, GAUGE_STEP**-step)).coils["main"]
+    made = other.pickup.coils["main"]
+    # the listed ohms a metre of a gauge are up to 2.5 % off the law of gauges, since listed diameters are rounded
+    assert guessed.resistance == pytest.approx(made.resistance, rel=0.03)
+    assert guessed.inductance == pytest.approx(made.inductance, rel=0.02)
