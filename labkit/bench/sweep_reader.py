@@ -216,7 +216,10 @@ def _kind_from_slope(frequency: np.ndarray, values: np.ndarray, notes: list[str]
 
 def _decode(raw: bytes, name: str) -> str:
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return raw.decode("utf-16")
+        try:
+            return raw.decode("utf-16")
+        except UnicodeDecodeError:
+            raise InputError(f"{name}: breaks off or is damaged (it begins as UTF-16 text); export it again") from None
     if b"\0" in raw[:4096] or raw[:2] == b"PK":
         raise InputError(f"{name}: this is a binary file; export the sheet as CSV text and read that")
     try:

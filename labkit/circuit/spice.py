@@ -129,6 +129,12 @@ class _DeckWriter:
         ranked = sorted(self.circuit.elements, key=lambda element: order.get(type(element), 1))
         lines = {element.name: self.lines(element) for element in ranked}
         output = self.nodes[self.circuit.output]
+        written = [line for element in self.circuit.elements for line in lines[element.name]]
+        if output != "0" and not any(output in line.split() for line in written if not line.startswith("*")):
+            written += [
+                "* nothing that was written touches the output: 10^15 ohm keeps its node",
+                f"{_unique('R_open_output', self.taken_names, keep_case_of=1)} {output} 0 1e15",
+            ]
         renamed = [
             f"* node {spelt} is '{_line(node)}'" for node, spelt in self.nodes.items() if spelt not in ("0", node)
         ]
@@ -138,7 +144,7 @@ class _DeckWriter:
                 _line(self.circuit.name) or "circuit",
                 f"* output: node '{_line(self.circuit.output)}'; driven: {driven}",
                 *renamed,
-                *(line for element in self.circuit.elements for line in lines[element.name]),
+                *written,
                 "* 10^15 ohm from every node to ground, so that a node behind a capacitor has a DC solution",
                 ".options rshunt=1e15",
                 f".ac dec {points_per_decade} {self.low_hz:.17g} {self.high_hz:.17g}",

@@ -25,8 +25,11 @@ from labkit.circuit.elements import (
 )
 from labkit.core.errors import CircuitError, did_you_mean
 
-LONGEST_NETLIST = 1_000_000
+LONGEST_NETLIST = 400_000
 """Characters; a netlist of a guitar circuit is a few kilobytes."""
+
+MOST_ELEMENTS = 5_000
+"""Elements, and pairs of coupled coils; a rig with a long cable in sections has some hundreds."""
 
 SUFFIXES = {
     "t": 1e12,
@@ -41,6 +44,8 @@ SUFFIXES = {
     "f": 1e-15,
 }
 """SPICE multipliers, case-insensitive: m and M are milli, meg is mega, f is femto."""
+
+_LONGEST_NUMBER = 60
 
 _REFUSED_KINDS = {
     "a": "a code model",
@@ -137,7 +142,7 @@ class _Statement:
 def _statements(text: str) -> tuple[str, list[_Statement]]:
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     title = lines[0].strip().lstrip("*").strip() if lines else ""
-    joined: list[tuple[int, str]] = []
+    joined: list[tuple[int, list[str]]] = []
     in_control = False
     for number, raw in enumerate(lines[1:], start=2):
         line = re.split(r";|(?:(?<=\s)|^)(?:\$\s|//)", raw, maxsplit=1)[0].strip()
@@ -157,17 +162,18 @@ def _statements(text: str) -> tuple[str, list[_Statement]]:
                 raise CircuitError(
                     f"line {number}: a continuation line ('+') needs a line before it; the first line is the title"
                 )
-            start, before = joined[-1]
-            joined[-1] = (start, f"{before} {line[1:].strip()}")
+            joined[-1][1].append(line[1:])
         else:
-            joined.append((number, line))
-    return title, [_Statement(number, tuple(_words(line))) for number, line in joined]
+            joined.append((number, [line]))
+    statements = [_Statement(number, tuple(_words(" ".join(parts)))) for number, parts in joined]
+    return title, [statement for statement in statements if statement.words]
 
 
 def _words(line: str) -> list[str]:
     """Split at blanks and commas outside brackets, and take the blanks around '=' away."""
-    spaced = re.sub(r"\s*=\s*", "=", line)
-    spaced = re.sub(r"\s+\(", "(", spaced) if spaced[0] in ".vV" else spaced
+    single = " ".join(line.split())  # runs of blanks would make the two patterns slow
+    spaced = re.sub(r" ?= ?", "=", single)
+    spaced = spaced.replace(" (", "(") if spaced[:1] in ".vV" else spaced
     words, depth, word = [], 0, ""
     for character in spaced:
         depth += (character in "({") - (character in ")}")
@@ -194,6 +200,8 @@ class _Reader:
     def read(self, statement: _Statement) -> None:
         first = statement.words[0]
         kind = first[0].lower()
+        if kind != "." and len(self.elements) + len(self.couplings) >= MOST_ELEMENTS:
+            raise statement.error(f"a netlist has at most {MOST_ELEMENTS} elements here; this one has more")
         if kind == ".":
             self.read_dot_line(statement)
             return
@@ -331,7 +339,7 @@ class _Reader:
         inner = braced[1].strip() if braced else word
         if inner.lower() in self.parameters:
             return self.parameters[inner.lower()]
-        match = _NUMBER.fullmatch(inner)
+        match = _NUMBER.fullmatch(inner) if len(inner) <= _LONGEST_NUMBER else None
         if match is None:
             hint = (
                 " Letters end a number in SPICE; write 4.7k."
@@ -357,6 +365,8 @@ class _Reader:
                 f"a coupling is written '{words[0]} L1 L2 0.9'; got {len(words) - 1} words after the name"
             )
         name = self.new_name(statement)
+        if len(words) ** 2 > 2 * MOST_ELEMENTS:
+            raise statement.error(f"a netlist has at most {MOST_ELEMENTS} couplings here; this line alone has more")
         inductors = [self.inductor(statement, word) for word in words[1:-1]]
         coefficient = self.number(statement, words[-1], name)
         pairs = [(a, b) for index, a in enumerate(inductors) for b in inductors[index + 1 :]]
@@ -369,10 +379,11 @@ class _Reader:
             raise statement.error(str(problem)) from None
 
     def inductor(self, statement: _Statement, word: str) -> str:
-        known = {element.name.lower(): element.name for element in self.elements if isinstance(element, Inductor)}
-        if word.lower() not in known:
-            raise statement.error(f"no inductor is named '{word}'.{did_you_mean(word, known.values())}")
-        return known[word.lower()]
+        name = self.names.get(word.lower(), "")
+        if name[:1] not in ("l", "L"):
+            known = [element.name for element in self.elements if isinstance(element, Inductor)]
+            raise statement.error(f"no inductor is named '{word}'.{did_you_mean(word, known)}")
+        return name
 
     def circuit(self, *, output: str | None, name: str) -> Circuit:
         if not self.elements:

@@ -8,7 +8,8 @@
     ├── MissingToolError             an outside tool is not installed; says what to install
     └── PluginError                  a plugin failed; names the plugin
 
-A message states what must hold, then what was received, then the next step.
+A message states what must hold, then what was received, then the next step. It is one line of letters that show:
+what it repeats of a stranger's file can neither break a line nor steer a terminal.
 Results whose inputs lie outside the validity of a model are not errors: they carry
 sentences in a ``warnings`` tuple of their own.
 """
@@ -16,11 +17,15 @@ sentences in a ``warnings`` tuple of their own.
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable
 
 
 class LabkitError(Exception):
     """Root of every error that labkit raises on purpose."""
+
+    def __init__(self, *arguments: object) -> None:
+        super().__init__(*(one_line(each) if isinstance(each, str) else each for each in arguments))
 
 
 class InputError(LabkitError, ValueError):
@@ -45,6 +50,27 @@ class MissingToolError(LabkitError):
 
 class PluginError(LabkitError):
     """A plugin could not be loaded or broke its contract; the message names it."""
+
+
+_LONGEST = 1200
+"""Characters of a message; what a file repeats a thousand times is told by its beginning and its end."""
+
+
+def one_line(text: str) -> str:
+    r"""Return a text on one line, its control characters written out, its middle left out where it is very long.
+
+    >>> one_line("no part\nis named 'a\x1b[2J'")
+    "no part is named 'a\\x1b[2J'"
+    """
+    if len(text) > _LONGEST:
+        text = f"{text[: _LONGEST - 301]}…{text[-300:]}"
+    if text.isprintable():
+        return text
+    joined = " ".join(text.replace("\t", " ").splitlines())
+    return "".join(
+        letter.encode("unicode_escape").decode() if unicodedata.category(letter)[0] == "C" else letter
+        for letter in joined
+    )
 
 
 def did_you_mean(name: str, choices: Iterable[str], *, listing: bool = True) -> str:
