@@ -149,7 +149,7 @@ BAD = {
     "t\nR1 a 0 1k\n.print ac v(b)": "the output 'b' is no node",
     "t\nR1 a \0 1k": "binary",
     "t\n.param x\nR1 out 0 1k": "name=value",
-    "x" * 400_001: "shorter than 1000000",
+    "x" * 400_001: "shorter than 400000",
 }
 
 
