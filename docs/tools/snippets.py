@@ -11,6 +11,9 @@ reader does not see steer the rest, each directly before a block:
 ``<!-- not run: REASON -->``
     The block is left alone; `tests/docs/test_snippets.py` says which test covers its commands.
 
+Sybil finds the blocks and runs the Python; what a terminal does is done here, in this process, since starting labkit
+anew for each of a hundred commands would take minutes.
+
 `python -m docs.tools.snippets PAGE …` runs pages and writes what was printed into their ``text`` blocks; a block with
 ``...`` is kept if it still fits.
 """

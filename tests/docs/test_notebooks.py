@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import nbformat
@@ -15,6 +16,14 @@ ROOT = Path(__file__).resolve().parents[2]
 NOTEBOOKS = sorted((ROOT / "docs" / "notebooks").glob("*.ipynb"))
 SECONDS = 120.0
 """For one cell: a hundred times what the slowest takes, so that only one that hangs runs into it."""
+
+
+@pytest.fixture(autouse=True, scope="module")
+def drawing(tmp_path_factory) -> Iterator[None]:
+    """One folder for what matplotlib looks up about fonts, which takes it seconds in every fresh home."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("MPLCONFIGDIR", str(tmp_path_factory.mktemp("matplotlib")))
+        yield
 
 
 def run(book: nbformat.NotebookNode) -> nbformat.NotebookNode:
