@@ -10,7 +10,6 @@ from html import escape
 from pathlib import Path
 
 import ipywidgets
-import traitlets
 
 from labkit.app.background import Background
 from labkit.app.bench_page import BenchPage, box, file_stem
@@ -36,7 +35,7 @@ from labkit.app.measure_words import (
 from labkit.app.page_text import numbers_html, sentence_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.upload import GivenFile, Intake, Upload
-from labkit.app.widgets import FileOffers, LabWidget, MadeFile, SheetOpener, web_text
+from labkit.app.widgets import FileOffers, MadeFile, SheetOpener, Work
 from labkit.bench.fit import Fit
 from labkit.bench.fitted_sheet import fit_sheet_text
 from labkit.core.errors import InputError
@@ -60,15 +59,6 @@ def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidg
     if sheet is not None:
         rig = load_rig(sheet)
     return MeasurePage(MeasureBench(rig)).box
-
-
-class Work(LabWidget):
-    """What is being worked on, with the seconds so far and a way to cancel; ``on("cancel", handler)``."""
-
-    _esm = web_text("work.js")
-    _css = web_text("widgets.css", "upload.css")
-    words = traitlets.Unicode("").tag(sync=True)
-    again = traitlets.Bool(False).tag(sync=True)
 
 
 class MeasurePage(BenchPage[MeasureBench]):

@@ -23,8 +23,12 @@ def sentence_html(text: str) -> str:
     return f'<p class="lab-sentence">{escape(text)}</p>'
 
 
-def table_html(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, marked: int = -1) -> str:
+def table_html(
+    title: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, marked: int = -1, links: Sequence[str] = ()
+) -> str:
     """Return a table: the first cell of a row names it; the marked row is the present state.
+
+    With ``links``, one for each row, the name leads there; an empty one leads nowhere.
 
     >>> table_html("t", ("a", "b"), [("x", "<1>")]).count("&lt;1&gt;")
     1
@@ -34,7 +38,10 @@ def table_html(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], *
     for index, row in enumerate(rows):
         cells = "".join(f"<td>{escape(cell)}</td>" for cell in row[1:])
         now = ' class="lab-now" aria-current="true"' if index == marked else ""
-        lines.append(f'<tr{now}><th scope="row">{escape(row[0])}</th>{cells}</tr>')
+        name = escape(row[0])
+        if index < len(links) and links[index]:
+            name = f'<a class="lab-link" href="{escape(links[index])}">{name}</a>'
+        lines.append(f'<tr{now}><th scope="row">{name}</th>{cells}</tr>')
     return (
         f'<div class="lab-table-holder" role="region" tabindex="0" aria-label="{escape(title)}">'
         f'<table class="lab-table"><caption>{escape(title)}'

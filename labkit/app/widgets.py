@@ -166,6 +166,15 @@ class FileOffers(LabWidget):
         self.send({"name": made.name, "type": made.kind, "print": made.is_printed}, buffers=[made.content])
 
 
+class Work(LabWidget):
+    """What is being worked on, how far it is, and a way to cancel or go on; ``on("cancel")``, ``on("again")``."""
+
+    _esm = web_text("work.js")
+    _css = web_text("widgets.css", "upload.css")
+    words = traitlets.Unicode("").tag(sync=True)
+    again = traitlets.Bool(False).tag(sync=True)
+
+
 class ListeningDesk(LabWidget):
     """Stages of a blind test. Sounds go to the page as bytes, never as part of the widget's state."""
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import as_json_text, emit, json_option, output_options
+from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
+from labkit.core.json_text import as_json_text
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity, parse_quantity
 

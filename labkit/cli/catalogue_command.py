@@ -12,8 +12,9 @@ import click
 from labkit.app.contents import WORDS, everything, plugin_problems, sheet_problems
 from labkit.catalogue import catalogue as read_catalogue
 from labkit.cli.main import CHECK_FAILED, DONE
-from labkit.cli.options import as_json_text, emit, json_option, output_options
+from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
+from labkit.core.json_text import as_json_text
 from labkit.plugins import Brought, plugins
 from labkit.plugins.manager import user_folder
 

@@ -11,8 +11,9 @@ from labkit.circuit.elements import Circuit
 from labkit.circuit.formula import formula as formula_of
 from labkit.circuit.formula_text import formula_mapping
 from labkit.circuit.spice import spice_deck
-from labkit.cli.options import as_json_text, emit, json_option, output_options, rig_with, set_option, sheet_argument
+from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
 from labkit.core.errors import InputError
+from labkit.core.json_text import as_json_text
 from labkit.rig.rig import Rig
 
 _SOURCE = click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from importlib import import_module
@@ -72,9 +73,14 @@ def main(arguments: list[str] | None = None) -> int:
         code = _say(error.format_message(), BAD_INPUT)
     except LabkitError as error:
         code = _say(str(error), BAD_INPUT)
-    except BrokenPipeError:
-        sys.stderr.close()
+    except SystemExit as ended:
+        # click's own answer to a reader that went away is 1, which here means that a check failed
+        if not isinstance(ended.__context__, BrokenPipeError):
+            raise
         code = DONE
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else "the output: "
+        code = _say(f"{place}cannot be read or written ({error.strerror or error})", BAD_INPUT)
     except KeyboardInterrupt:
         code = _say("stopped", INTERRUPTED)
     except Exception as error:
@@ -91,7 +97,8 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _say(sentence: str, code: int) -> int:
-    click.echo(f"labkit: {' '.join(sentence.split())}", err=True)
+    with contextlib.suppress(OSError):  # where nobody can be told, the exit code still tells
+        click.echo(f"labkit: {' '.join(sentence.split())}", err=True)
     return code
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -61,18 +60,3 @@ def emit(text: str, output: Path | None, force: bool) -> None:
         click.echo(text)
     else:
         write_atomically(output, text if text.endswith("\n") else f"{text}\n", overwrite=force)
-
-
-def as_json_text(data: object) -> str:
-    """Return JSON text; numbers that are not finite become null."""
-    return json.dumps(_finite(data), ensure_ascii=False, allow_nan=False)
-
-
-def _finite(data: Any) -> Any:
-    if isinstance(data, dict):
-        return {key: _finite(value) for key, value in data.items()}
-    if isinstance(data, list | tuple):
-        return [_finite(value) for value in data]
-    if isinstance(data, float) and (data != data or data in (float("inf"), float("-inf"))):
-        return None
-    return data

@@ -8,8 +8,9 @@ from typing import Any
 
 import click
 
-from labkit.cli.options import as_json_text, emit, json_option, output_options
+from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError
+from labkit.core.json_text import as_json_text
 from labkit.core.units import format_quantity
 from labkit.pickup.build import BuiltCoil, BuiltPickup
 from labkit.pickup.build_change import PickupChange

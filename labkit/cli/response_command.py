@@ -8,9 +8,10 @@ from typing import Any
 import click
 import numpy as np
 
-from labkit.cli.options import as_json_text, emit, json_option, output_options, rig_with, set_option, sheet_argument
+from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
 from labkit.core.errors import InputError, QuantityError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
+from labkit.core.json_text import as_json_text
 from labkit.core.response import Response
 from labkit.core.units import format_quantity, parse_quantity
 from labkit.rig.rig import Rig

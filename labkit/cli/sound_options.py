@@ -11,8 +11,9 @@ from typing import Any
 import click
 import numpy as np
 
-from labkit.cli.options import as_json_text, rig_with
+from labkit.cli.options import rig_with
 from labkit.core.errors import InputError, join_words
+from labkit.core.json_text import as_json_text
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
 from labkit.sound.difference import DEFAULT_BOOST_DB, Difference

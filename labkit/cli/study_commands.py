@@ -13,9 +13,10 @@ from typing import Any
 import click
 
 from labkit.catalogue import catalogue
-from labkit.cli.options import as_json_text, emit, json_option, output_options, set_option, sheet_argument
+from labkit.cli.options import emit, json_option, output_options, set_option, sheet_argument
 from labkit.cli.ready_questions import QUESTIONS, answer_to, option_of, rig_or_pickup
 from labkit.core.errors import InputError, QuantityError, did_you_mean
+from labkit.core.json_text import as_json_text
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.work import Progress
@@ -110,6 +111,7 @@ def tolerance(
     """
     from labkit.cli import study_text
     from labkit.rig.inputs import rig_inputs
+    from labkit.study import written
     from labkit.study.measures import RESONANCE, Measure, parse_measure, parse_window
     from labkit.study.sensitivity import global_sensitivities, local_sensitivities, swings, what_matters
     from labkit.study.tolerance import run_tolerance, tolerance_study
@@ -143,12 +145,12 @@ def tolerance(
             indices = {measure.key: global_sensitivities(study, measure) for measure in usual}
         sentences = [what_matters(measure, bars[measure.key], indices.get(measure.key, ())) for measure in usual]
         local = local_sensitivities(study) if sensitivity else ()
-        extra = {"sensitivity": study_text.sensitivity_data(local, bars, indices, sentences)}
+        extra = {"sensitivity": written.sensitivity_data(local, bars, indices, sentences)}
     _draw(result, bars, plot, histograms, tornado, force)
     if as_json:
-        emit(as_json_text(study_text.tolerance_data(result) | extra), output, force)
+        emit(as_json_text(written.tolerance_data(result) | extra), output, force)
     elif as_csv:
-        emit(study_text.tolerance_csv(result), output, force)
+        emit(written.tolerance_csv(result), output, force)
     else:
         emit(study_text.tolerance_text(result, rig_inputs(rig), sentences), output, force)
     assert Measure(RESONANCE) in study.measures
@@ -203,6 +205,7 @@ def search(
     found so far and exit code 130.
     """
     from labkit.cli import study_text
+    from labkit.study import written
 
     if as_json and as_csv:
         raise InputError("--json and --csv exclude each other; give one of them")
@@ -210,9 +213,9 @@ def search(
         answer = answer_to(goal, given, changes)
         text = study_text.answer_text(answer)
         if as_json:
-            text = as_json_text(study_text.answer_data(answer))
+            text = as_json_text(written.answer_data(answer))
         elif as_csv:
-            text = study_text.answer_csv(answer)
+            text = written.answer_csv(answer)
         emit(text, output, force)
         return 0
     from labkit.study.goal import load_goal
@@ -229,9 +232,9 @@ def search(
         result = run_search(wanted, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
     text = study_text.search_text(result)
     if as_json:
-        text = as_json_text(study_text.search_data(result))
+        text = as_json_text(written.search_data(result))
     elif as_csv:
-        text = study_text.search_csv(result)
+        text = written.search_csv(result)
     emit(text, output, force)
     if not result.complete:
         return INTERRUPTED

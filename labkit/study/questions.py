@@ -139,7 +139,7 @@ def tone_capacitor_for_hump(
         0 … 10.
     """
     require_positive(hump_hz=hump_hz)
-    part = _tone_capacitor(rig, control)
+    part = tone_capacitor_of(rig, control)
     turned = rig.replace(settings={control: position})
     low, high = 100e-12, 1e-6
     trial = np.geomspace(low, high, FINE)
@@ -363,8 +363,14 @@ def _crossing(x: np.ndarray, y: np.ndarray) -> float | None:
     return float(x[at] + (x[at + 1] - x[at]) * y[at] / (y[at] - y[at + 1]))
 
 
-def _tone_capacitor(rig: Rig, control: str) -> Part:
-    """The capacitor that shares a node with the pot of a tone control, its own side of it."""
+def tone_capacitor_of(rig: Rig, control: str) -> Part:
+    """Return the capacitor that shares a node with the pot of a tone control, its own side of it.
+
+    Raises
+    ------
+    InputError
+        If there is no such control, or it has no capacitor.
+    """
     rig.harness.control(control)
     pots = [part for part in rig.harness.parts.values() if part.control is not None and part.control.name == control]
     nodes = {node for pot in pots for node in pot.joints} - {GROUND, rig.harness.output}

@@ -47,6 +47,25 @@ class MeasureSpread:
     edges: np.ndarray
     counts: np.ndarray
 
+    def coarser(self, most: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return edges, shape (n + 1,), and counts, shape (n,), of a histogram over what was met, n at most ``most``.
+
+        Raises
+        ------
+        InputError
+            If no variant has this measure.
+        """
+        inside = np.flatnonzero(self.counts)
+        if not inside.size:
+            raise InputError(f"no variant has a {self.measure.name}")
+        first, last = int(inside[0]), int(inside[-1]) + 1
+        step = max(math.ceil((last - first) / most), 1)
+        places = np.arange(first, last + step, step)
+        summed = np.concatenate([[0], np.cumsum(self.counts)])
+        counts: np.ndarray = np.diff(summed[np.minimum(places, len(self.counts))])
+        width = self.edges[1] - self.edges[0]
+        return self.edges[0] + width * places, counts
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToleranceResult:

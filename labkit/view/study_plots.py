@@ -70,7 +70,7 @@ def histogram_figure(measures: Sequence[MeasureSpread], *, title: str = "") -> F
         panels = drawing.subplots(1, len(shown), squeeze=False)[0]
         drawing.subplots_adjust(left=0.06, right=0.98, bottom=0.2, top=0.78, wspace=0.18)
         for axes, item in zip(panels, shown):
-            edges, counts = _coarser(item)
+            edges, counts = item.coarser(SHOWN_BINS)
             axes.set_facecolor(PAPER)
             axes.bar(edges[:-1], counts, width=np.diff(edges), align="edge", color=COPPER, alpha=0.55, linewidth=0)
             for place, dash, colour in ((item.low, "--", COPPER), (item.high, "--", COPPER), (item.nominal, ":", INK)):
@@ -151,15 +151,3 @@ def tornado_figure(bars: Sequence[Swing], *, unit: str, nominal: float, title: s
 def write_figure(drawing: Figure, path: Path, *, overwrite: bool = False) -> None:
     """Write a figure as SVG, PNG or PDF, by the ending of the name; whole or not at all."""
     write_atomically(path, figure_bytes(drawing, path.suffix[1:].lower()), overwrite=overwrite)
-
-
-def _coarser(item: MeasureSpread) -> tuple[np.ndarray, np.ndarray]:
-    """Edges and counts of some tens of bars over what was met."""
-    inside = np.flatnonzero(item.counts)
-    first, last = int(inside[0]), int(inside[-1]) + 1
-    step = max(math.ceil((last - first) / SHOWN_BINS), 1)
-    places = np.arange(first, last + step, step)
-    summed = np.concatenate([[0], np.cumsum(item.counts)])
-    ends = np.minimum(places, len(item.counts))
-    width = item.edges[1] - item.edges[0]
-    return item.edges[0] + width * places, np.diff(summed[ends])

@@ -1,0 +1,421 @@
+"""The page of studies without widgets: what is asked of a rig, what has been answered, and where the answers lead."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from labkit.app.controls import ControlSet, Value
+from labkit.app.page_bench import PageBench
+from labkit.app.rig_offers import RigOffers
+from labkit.app.rig_state import Pin, RigState, Setup, write_query
+from labkit.app.study_controls import (
+    ANY,
+    ANY_DB,
+    ANY_PICKUP,
+    GOAL,
+    QUESTION,
+    QUESTIONS,
+    SAME,
+    SPREAD,
+    VARY_CABLES,
+    VARY_CAPACITORS,
+    VARY_POTS,
+    VARY_RESISTORS,
+    WIRES,
+    own_defaults,
+    page_controls,
+    visible,
+)
+from labkit.app.study_work import (
+    CLASSES,
+    USUAL,
+    GoalAsk,
+    QuestionAsk,
+    SpreadAnswer,
+    SpreadAsk,
+    answer_question,
+    band_curve,
+    search_goal,
+    spread_rig,
+)
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.core.grid import frequency_grid
+from labkit.core.response import gain_db
+from labkit.core.sheet import Table, parse_sheet, sheet_text
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig, rig_data
+from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.palette import NOW, PINS
+from labkit.view.words import Reading, key_numbers, read_response, sentence
+
+if TYPE_CHECKING:
+    from labkit.study.measures import Window
+
+GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
+
+MOST_ANSWERS = 24
+"""Answers kept, so that going back to a question shows its answer at once."""
+
+LARGEST_GOAL = 200_000
+
+OWN_PREFIX = "own."
+
+_BEARS_ON: dict[str, tuple[str, ...]] = {
+    SPREAD: ("own.tol_", "own.peak_within", "own.height_within", "own.measure", "own.count", "own.seed"),
+    GOAL: ("own.want_", "own.free_"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyShown:
+    """What follows from the present state at once: the rig, its curve, the numbers read off it."""
+
+    rig: Rig
+    gain_db: np.ndarray
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """What a question needs done: an importable function and its ask."""
+
+    word: str
+    function: Callable[..., Any]
+    ask: SpreadAsk | QuestionAsk | GoalAsk
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """Why there is no answer, in one sentence."""
+
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedGoal:
+    """A goal sheet that somebody opened; it brings its own rig and is no part of the address."""
+
+    name: str
+    data: Mapping[str, Any]
+
+
+class StudyBench(PageBench[StudyShown]):
+    """A rig of which a spread, one value or a goal is asked."""
+
+    def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        self.goal: OpenedGoal | None = None
+        self._answers: dict[object, object] = {}
+        self._records = tempfile.TemporaryDirectory(prefix="labkit-search-")
+        super().__init__(rig, query=query, clock=clock)
+
+    # what a `PageBench` asks for
+
+    def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
+        """Return every control of the page."""
+        return page_controls(rig, offered)
+
+    def own_defaults(self, rig: Rig) -> dict[str, Value]:
+        """Return where the page's own controls stand at first."""
+        return own_defaults(rig)
+
+    def look(self, rig: Rig, values: Mapping[str, Value]) -> StudyShown:
+        """Return the rig's present curve."""
+        response = rig.response(GRID)
+        return StudyShown(rig=rig, gain_db=gain_db(response.values), reading=read_response(response))
+
+    @property
+    def visible_controls(self) -> ControlSet:
+        """The controls that the present question needs."""
+        return visible(self.controls, self.values, has_sheet=self.goal is not None)
+
+    # asking and answering
+
+    @property
+    def question(self) -> str:
+        """Spread, one value or a goal."""
+        return str(self.values["own.ask"])
+
+    @property
+    def key(self) -> object:
+        """What the present answer follows from, to tell whether one is there."""
+        values, setup = self.values, self.state.rig.setup
+        if self.question == QUESTION:
+            wanted: tuple[str, ...] = ("own.question", "own.series", *QUESTIONS[str(values["own.question"])][1])
+        else:
+            wanted = _BEARS_ON[self.question]
+        if self.question == GOAL and self.goal is not None:
+            return GOAL, sheet_text("goal", dict(self.goal.data))
+        return self.question, setup, tuple((key, values[key]) for key in sorted(values) if key.startswith(wanted))
+
+    @property
+    def answer(self) -> object:
+        """The present answer: of the studies, a `Refusal`, or None where it has yet to be worked out."""
+        return self._answers.get(self.key)
+
+    def take(self, key: object, answer: object) -> None:
+        """Keep an answer."""
+        self._answers.pop(key, None)
+        self._answers[key] = answer
+        while len(self._answers) > MOST_ANSWERS:
+            self._answers.pop(next(iter(self._answers)))
+
+    def forget(self, key: object) -> None:
+        """Drop an answer, so that it is worked out anew (a search that was stopped goes on)."""
+        self._answers.pop(key, None)
+
+    def job(self) -> Job:
+        """Return what has to be done for the present answer.
+
+        Raises
+        ------
+        InputError
+            If what is asked makes no sense, with the reason.
+        """
+        if self.question == SPREAD:
+            return Job(word="Drawing", function=spread_rig, ask=self._spread_ask())
+        if self.question == QUESTION:
+            return Job(word="Working it out", function=answer_question, ask=self._question_ask())
+        return Job(word="Searching", function=search_goal, ask=GoalAsk(data=self.goal_data(), record=self._record()))
+
+    def _spread_ask(self) -> SpreadAsk:
+        from labkit.study.measures import Measure
+
+        values = self.values
+        tolerances = {
+            name: None if (text := str(values.get(f"own.tol_{name}", USUAL))) == USUAL else float(text) / 100
+            for name in CLASSES
+        }
+        return SpreadAsk(
+            rig=self.rig,
+            tolerances=tolerances,
+            count=int(str(values["own.count"])),
+            seed=int(float(values["own.seed"])),
+            windows=self.windows,
+            measure=Measure(str(values["own.measure"])),
+        )
+
+    @property
+    def windows(self) -> tuple[Window, ...]:
+        """What a good one keeps, around the rig as planned."""
+        from labkit.study.measures import HEIGHT, RESONANCE, Measure, Window
+
+        values, reading = self.values, self.shown.reading
+        found = []
+        if reading.peak_hz is not None and values["own.peak_within"] != "any":
+            part = float(values["own.peak_within"]) / 100
+            found.append(Window(Measure(RESONANCE), reading.peak_hz * (1 - part), reading.peak_hz * (1 + part)))
+        if reading.height_db is not None and values["own.height_within"] != "any":
+            half = float(values["own.height_within"])
+            found.append(Window(Measure(HEIGHT), reading.height_db - half, reading.height_db + half))
+        return tuple(found)
+
+    def _question_ask(self) -> QuestionAsk:
+        values = self.values
+        question = str(values["own.question"])
+        needed = (*QUESTIONS[question][1], "own.series")
+        fields = {key.removeprefix(OWN_PREFIX): values[key] for key in needed}
+        return QuestionAsk(
+            rig=self.rig,
+            question=question,
+            fields=fields,
+            like=load_rig(str(values["own.like"])) if "own.like" in needed else None,
+            wires=WIRES[str(values["own.wires"])] if "own.wires" in needed else (),
+        )
+
+    def _record(self) -> Path:
+        """Where the present search is recorded: one file for each goal, gone with the page."""
+        import hashlib
+
+        return Path(self._records.name) / f"{hashlib.sha256(repr(self.key).encode()).hexdigest()[:24]}.npz"
+
+    # goals as sheets
+
+    def goal_data(self) -> dict[str, Any]:
+        """Return the present goal as the keys of a sheet.
+
+        Raises
+        ------
+        InputError
+            If nothing is wanted, or nothing may be changed.
+        """
+        if self.goal is not None:
+            return dict(self.goal.data)
+        values = self.values
+        target: dict[str, Any] = {}
+        if values["own.want_peak"] != ANY:
+            target["resonance"] = f"{values['own.want_peak']:.6g} Hz"
+        if values["own.want_height"] != ANY_DB:
+            target["height"] = f"{values['own.want_height']:.4g} dB"
+        if values["own.want_like"] != "nothing":
+            target["sounds_like"] = str(values["own.want_like"])
+        if not target:
+            raise InputError(
+                "nothing is wanted; say where the peak shall sit, how high it stands, or which rig to sound like"
+            )
+        vary = self._vary()
+        if not vary:
+            raise InputError("nothing may be changed; let pots, capacitors, cables or the pickup be chosen")
+        return {"name": f"{self.rig.name}: a goal"[:80], "rig": rig_data(self.rig), "target": target, "vary": vary}
+
+    def _vary(self) -> list[dict[str, Any]]:
+        values, rig = self.values, self.rig
+        found: list[dict[str, Any]] = []
+        if values.get("own.free_pickup") == ANY_PICKUP:
+            from labkit.study.questions import heard_slot
+
+            found.append({"part": heard_slot(rig), "choices": list(catalogue().usable_names("pickup"))})
+        for kind, key, stock in (
+            ("capacitor", "own.free_capacitors", VARY_CAPACITORS),
+            ("resistor", "own.free_resistors", VARY_RESISTORS),
+        ):
+            if values.get(key, SAME) != SAME:
+                series, low, high = stock[str(values[key])]
+                found += [
+                    {"part": f"{part.name}.value", "series": series, "from": low, "to": high}
+                    for part in rig.harness.parts.values()
+                    if part.kind == kind
+                ]
+        if values.get("own.free_pots", SAME) != SAME:
+            choices = list(VARY_POTS[str(values["own.free_pots"])])
+            found += [
+                {"part": f"{part.name}.value", "choices": choices}
+                for part in rig.harness.parts.values()
+                if part.kind == "pot"
+            ]
+        if values.get("own.free_cables", SAME) != SAME:
+            shortest, longest = VARY_CABLES[str(values["own.free_cables"])]
+            found += [
+                {"part": f"{stage.name}.length", "from": shortest, "to": longest}
+                for stage in rig.chain
+                if stage.kind == "cable"
+            ]
+        return found
+
+    def goal_text(self) -> str:
+        """Return the present goal as the text of a sheet."""
+        return sheet_text("goal", self.goal_data())
+
+    def open_goal(self, text: str, where: str) -> str:
+        """Ask for the goal of a sheet and return its name.
+
+        Raises
+        ------
+        InputError
+            With one sentence on what is wrong with the sheet; nothing is changed then.
+        """
+        from labkit.study.goal import read_goal
+
+        if len(text) > LARGEST_GOAL:
+            raise InputError(f"{where}: a goal sheet has at most {LARGEST_GOAL // 1000} kB; this one is larger")
+        table = parse_sheet(text, where, kinds=["goal"])
+        _refuse_paths(table)
+        goal = read_goal(table)
+        data = {key: value for key, value in table.data.items() if key not in ("sheet", "format")}
+        self.goal = OpenedGoal(name=goal.name, data=data)
+        if self.question != GOAL:
+            self._move("own.ask", GOAL)
+        return goal.name
+
+    def close_goal(self) -> None:
+        """Go back to the goal that the page's controls say."""
+        self.goal = None
+
+    def start_again(self) -> None:
+        """Go back to the rig as its sheet has it, to the usual question and to no goal sheet."""
+        self.goal = None
+        super().start_again()
+
+    # where answers lead
+
+    @property
+    def found(self) -> tuple[Rig, ...]:
+        """Rigs that the present answer found, the best first."""
+        from labkit.study.questions import Answer
+        from labkit.study.solution import SearchResult
+
+        answer = self.answer
+        if isinstance(answer, Answer):
+            return () if answer.rig is None else (answer.rig,)
+        if isinstance(answer, SearchResult):
+            return tuple(solution.rig for solution in answer.solutions)
+        return ()
+
+    def link_to(self, rig: Rig) -> str:
+        """Return the query of the rig page for a found rig, the present one pinned beside it.
+
+        Raises
+        ------
+        InputError
+            If the rig is too large to travel in an address.
+        """
+        offers = RigOffers()  # of its own: rigs that were only found do not join the list to choose from
+        setup = self.state.rig.setup
+        if setup.rig not in offers.rigs:
+            setup = Setup(rig=offers.open(self.rig))
+        found = RigState(setup=Setup(rig=offers.open(rig)), pins=(Pin(slot=0, setup=setup),))
+        return write_query(found, default_rig=offers.default_rig, offer=offers.offer)
+
+    # pictures and words
+
+    def curves(self) -> list[Curve]:
+        """Return what is drawn: the present rig, the band of its spread, or what was found."""
+        answer = self.answer
+        if self.question == SPREAD and isinstance(answer, SpreadAnswer):
+            frequency, planned, low, high = band_curve(answer)
+            inside = (frequency >= LOW_HZ) & (frequency <= HIGH_HZ)
+            return [
+                Curve(
+                    frequency_hz=frequency[inside],
+                    gain_db=planned[inside],
+                    label="as planned",
+                    brief="plan",
+                    style=NOW,
+                    low_db=low[inside],
+                    high_db=high[inside],
+                )
+            ]
+        curves = [Curve(frequency_hz=GRID, gain_db=self.shown.gain_db, label="Now", style=NOW)]
+        for rig in self.found[:1]:
+            levels = gain_db(rig.response(GRID).values)
+            curves.append(Curve(frequency_hz=GRID, gain_db=levels, label="found", style=PINS[0]))
+        return curves
+
+    @property
+    def description(self) -> str:
+        """The drawn curves in words."""
+        answer = self.answer
+        now = sentence(key_numbers(self.shown.reading))
+        if self.question == SPREAD and isinstance(answer, SpreadAnswer):
+            return f"As planned: {now} The band holds 90 of 100 instruments. {answer.sentence}"
+        found = [sentence(key_numbers(read_response(rig.response(GRID)))) for rig in self.found[:1]]
+        return " ".join([f"Now: {now}", *(f"Found: {words}" for words in found)])
+
+    def draw(self, width: int) -> str:
+        """Return the curves, SVG, for a width in CSS pixels."""
+        title = f"Level over frequency at the input of {self.state.rig.setup.rig}"
+        return draw_curves(self.curves(), title=title, description=self.description, width=width)
+
+
+def _refuse_paths(table: Table) -> None:
+    """A browser sends one file and no folder: what a goal refers to must be in the sheet or in the catalogue."""
+    from labkit.catalogue import is_path
+
+    places = {"rig": table.data.get("rig")}
+    target = table.data.get("target")
+    if isinstance(target, Mapping):
+        places["target.sounds_like"] = target.get("sounds_like")
+    for key, value in places.items():
+        if isinstance(value, str) and is_path(value):
+            table.fail(
+                key,
+                f"refers to the file '{value[:60]}', and a browser sends only the sheet itself; name a rig of the "
+                "catalogue, or write the rig's table in its place",
+            )
