@@ -360,7 +360,9 @@ class StudyBench(PageBench[StudyShown]):
         setup = self.state.rig.setup
         if setup.rig not in offers.rigs:
             setup = Setup(rig=offers.open(self.rig))
-        found = RigState(setup=Setup(rig=offers.open(rig)), pins=(Pin(slot=0, setup=setup),))
+        found = RigState(
+            setup=Setup(rig=offers.open(rig.replace(name=f"{rig.name[:72]}, found"))), pins=(Pin(slot=0, setup=setup),)
+        )
         return write_query(found, default_rig=offers.default_rig, offer=offers.offer)
 
     # pictures and words

@@ -87,6 +87,7 @@ class StudyPage(BenchPage[StudyBench]):
         self._under_way: object = None
         self._stopped: object = None
         self.spread_parts = (box("lab-told", self.pictures), box("lab-told lab-doubt", self.causes))
+        self.table_box = box("lab-told", self.table)
         self.goal_parts = (box("lab-told", self.goal, self.close, self.goal_files, self.opener),)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -97,7 +98,7 @@ class StudyPage(BenchPage[StudyBench]):
         """Return pictures and tables, the goal's sheet, files."""
         return (
             *self.spread_parts[:1],
-            box("lab-told", self.table),
+            self.table_box,
             *self.spread_parts[1:],
             *self.goal_parts,
             box("lab-told", ipywidgets.HTML("<h2>Save it</h2>"), self.files),
@@ -121,6 +122,7 @@ class StudyPage(BenchPage[StudyBench]):
         if answer is None:
             self.numbers.value, self.said.value = numbers_html(WAITING), ""
             self.table.value = self.pictures.value = self.causes.value = ""
+            self.table_box.layout.display = "none"
             self._ask.ask()
             return
         if bench.key != self._under_way:
@@ -133,6 +135,7 @@ class StudyPage(BenchPage[StudyBench]):
         from labkit.study.solution import SearchResult
 
         self.pictures.value = self.causes.value = self.table.value = ""
+        self.table_box.layout.display = "none" if isinstance(answer, Refusal) else None
         if isinstance(answer, Refusal):
             self.numbers.value = ""
             self.said.value = sentence_html(answer.sentence)
@@ -166,7 +169,7 @@ class StudyPage(BenchPage[StudyBench]):
         from labkit.view.study_drawing import draw_histogram, draw_tornado
 
         width = self.curve.width
-        each = min(width, 380) if width < 800 else width // 3 - 12
+        each = min(width, 380) if width < 700 else (width - 28) // 3
         wanted = {window.measure.name: (window.low, window.high) for window in self.bench.windows}
 
         def histogram(item: MeasureSpread) -> str:
@@ -238,7 +241,7 @@ class StudyPage(BenchPage[StudyBench]):
         self._ask.ask()
 
     def _tick(self, word: str, seconds: float) -> None:
-        if "%" not in self.work.words:
+        if self.work.words.endswith((" …", " s")):
             self._progress(word, f"{seconds:.0f} s")
 
     def _progress(self, word: str, text: str) -> None:

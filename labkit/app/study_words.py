@@ -57,7 +57,7 @@ def spread_numbers(answer: SpreadAnswer) -> tuple[KeyNumber, ...]:
 
 def spread_sentence(answer: SpreadAnswer) -> str:
     """Return what matters most."""
-    sentence = answer.sentence
+    sentence = answer.sentence.replace(" -", " −")
     if answer.no_shares:
         sentence = f"{sentence} Shares are left out: {answer.no_shares}."
     if not answer.result.complete:
@@ -70,10 +70,10 @@ def spread_rows(answer: SpreadAnswer) -> list[tuple[str, ...]]:
     return [
         (
             NAMES.get(item.measure.name, item.measure.name),
-            _shown(item.measure, item.nominal),
-            _shown(item.measure, item.low),
-            _shown(item.measure, item.median),
-            _shown(item.measure, item.high),
+            _exactly(item.measure, item.nominal),
+            _exactly(item.measure, item.low),
+            _exactly(item.measure, item.median),
+            _exactly(item.measure, item.high),
             _missing(answer, item),
         )
         for item in answer.result.measures
@@ -104,7 +104,7 @@ def cause_rows(answer: SpreadAnswer) -> list[tuple[str, ...]]:
             (
                 bar.name,
                 varied.get(bar.name, ""),
-                f"{_shown(measure, bar.low)} to {_shown(measure, bar.high)}",
+                f"{_exactly(measure, bar.low)} to {_exactly(measure, bar.high)}",
                 per_cent,
                 "–" if share is None else f"{100 * max(share.total, 0):.0f} % ± {100 * share.total_within:.0f} %",
             )
@@ -230,6 +230,11 @@ def links(bench: StudyBench) -> tuple[str, ...]:
         except InputError:
             found.append("")
     return tuple(found)
+
+
+def _exactly(measure: Measure, value: float) -> str:
+    """A value with one more digit, for what moves by little."""
+    return "none" if math.isnan(value) else measure.shown(value).replace("-", "−")
 
 
 def _shown(measure: Measure, value: float) -> str:

@@ -135,6 +135,7 @@ def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
         ask.rig, spreads, count=ask.count, seed=ask.seed, measures=(ask.measure,), windows=ask.windows
     )
     result = run_tolerance(study, watcher=lambda progress: tell(progress.text), stop=stop)
+    tell("looking for what matters most")
     shares, no_shares = _shares(study, ask.measure)
     named = {spread.name: in_words(ask.rig, spread.name) for spread in study.spreads}
     return SpreadAnswer(
