@@ -114,10 +114,14 @@ def _rig_apart(rig: str, now: str) -> str:
 
 
 def _apart(name: str, other: str) -> str:
-    """Drop the words that two names begin with alike.
+    """Drop the words that two names begin with alike; of one that the other only goes on from, keep its last part.
 
     >>> _apart("Saltmarsh Lane, two pickups", "Saltmarsh Lane, narrow single coil")
     'two pickups'
+    >>> _apart("Saltmarsh Lane, narrow single coil", "Saltmarsh Lane, narrow single coil, found")
+    'narrow single coil'
     """
+    if other.startswith(name):
+        return name.rpartition(", ")[2]
     same = len(list(takewhile(lambda pair: pair[0] == pair[1], zip(name.split(" ")[:-1], other.split(" ")))))
     return " ".join(name.split(" ")[same:])
