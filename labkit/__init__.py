@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from labkit.bench.fit import Fit, fit_sweeps
     from labkit.bench.fitted_sheet import fit_sheet_text
     from labkit.bench.fixture import Fixture, Measurement, parse_load
+    from labkit.bench.meter import expected_lcr
     from labkit.bench.readings import load_plan, load_readings
+    from labkit.bench.sets import level_balance, set_phases
     from labkit.bench.sweep_reader import read_sweep
     from labkit.cases.runner import load_cases, run_cases
     from labkit.catalogue.named import find_sheet
@@ -27,8 +29,12 @@ if TYPE_CHECKING:
     from labkit.core.sourced import Interval, SourcedValue
     from labkit.core.units import format_quantity, parse_quantity
     from labkit.pickup.build import BuiltPickup
+    from labkit.pickup.build_bench import string_levels_db
     from labkit.pickup.build_given import load_built
-    from labkit.pickup.electrical import Pickup
+    from labkit.pickup.electrical import Coil, Pickup
+    from labkit.pickup.open_coil import OpenCoil, identify_coil
+    from labkit.pickup.winding import Winding
+    from labkit.rig.hum import hum_residual
     from labkit.rig.rig import Rig
     from labkit.rig.sheet import load_pickup, load_rig, set_value
     from labkit.sound.loudness import match_loudness
@@ -49,7 +55,9 @@ _HOMES = {
     "bench.fit": ("Fit", "fit_sweeps"),
     "bench.fitted_sheet": ("fit_sheet_text",),
     "bench.fixture": ("Fixture", "Measurement", "parse_load"),
+    "bench.meter": ("expected_lcr",),
     "bench.readings": ("load_plan", "load_readings"),
+    "bench.sets": ("level_balance", "set_phases"),
     "bench.sweep_reader": ("read_sweep",),
     "cases.runner": ("load_cases", "run_cases"),
     "catalogue.named": ("find_sheet",),
@@ -62,8 +70,12 @@ _HOMES = {
     "core.sourced": ("Interval", "SourcedValue"),
     "core.units": ("format_quantity", "parse_quantity"),
     "pickup.build": ("BuiltPickup",),
+    "pickup.build_bench": ("string_levels_db",),
     "pickup.build_given": ("load_built",),
-    "pickup.electrical": ("Pickup",),
+    "pickup.electrical": ("Coil", "Pickup"),
+    "pickup.open_coil": ("OpenCoil", "identify_coil"),
+    "pickup.winding": ("Winding",),
+    "rig.hum": ("hum_residual",),
     "rig.rig": ("Rig",),
     "rig.sheet": ("load_pickup", "load_rig", "set_value"),
     "sound.loudness": ("match_loudness",),
@@ -82,24 +94,31 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = [
     "BuiltPickup",
     "Circuit",
+    "Coil",
     "Fit",
     "Fixture",
     "InputError",
     "Interval",
     "LabkitError",
     "Measurement",
+    "OpenCoil",
     "Pickup",
     "Response",
     "Rig",
     "SourcedValue",
+    "Winding",
     "capacitance_for_cable",
     "diagnose_readings",
+    "expected_lcr",
     "find_sheet",
     "fit_sheet_text",
     "fit_sweeps",
     "format_quantity",
     "formula",
     "frequency_grid",
+    "hum_residual",
+    "identify_coil",
+    "level_balance",
     "load_built",
     "load_cases",
     "load_for_pots",
@@ -119,8 +138,10 @@ __all__ = [
     "run_cases",
     "run_search",
     "run_tolerance",
+    "set_phases",
     "set_value",
     "spice_deck",
+    "string_levels_db",
     "tolerance_study",
     "tone_capacitor_for_hump",
     "turns_and_wire",

@@ -175,7 +175,7 @@ def _match(coils: Mapping[str, Coil], first: str, second: str) -> Match:
     return Match(first=first, second=second, difference=abs(ratio - 1))
 
 
-def phase_table(coils: Mapping[str, Coil]) -> tuple[tuple[str, str, str, str], ...]:
+def set_phases(coils: Mapping[str, Coil]) -> tuple[tuple[str, str, str, str], ...]:
     """Return rows (first, second, phase, hum) for every two coils of a set, in words."""
     names = list(coils)
     rows = []

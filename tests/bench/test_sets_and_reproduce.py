@@ -9,7 +9,7 @@ import pytest
 from labkit.bench.fixture import Fixture, Load
 from labkit.bench.model import fixture_reading
 from labkit.bench.reproduce import BuildChoice, Original, curve_distance_db, reproduce
-from labkit.bench.sets import level_balance, match_pairs, pair_verdict, phase_table, set_sentences
+from labkit.bench.sets import level_balance, match_pairs, pair_verdict, set_phases, set_sentences
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, Pickup
@@ -48,7 +48,7 @@ def test_opposite_polarity_pair_is_in_phase_and_cancels_hum():
     assert "hum adds" in same.sentences[0]
     reversed_only = pair_verdict(neck, coil(facing="south", wound="clockwise"))
     assert reversed_only.in_phase is False
-    assert phase_table({"neck": neck, "middle": middle}) == (("neck", "middle", "in phase", "cancels"),)
+    assert set_phases({"neck": neck, "middle": middle}) == (("neck", "middle", "in phase", "cancels"),)
     assert pair_verdict(neck, coil()).in_phase is None
 
 
