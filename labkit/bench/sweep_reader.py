@@ -21,9 +21,13 @@ from labkit.bench.readers import choose_reader, read_with
 from labkit.bench.sweep import FEWEST_POINTS, Sweep, SweepKind
 from labkit.bench.table import NumberTable, Separator, read_table
 from labkit.core.errors import InputError, did_you_mean
+from labkit.core.files import read_bytes
 
 EXCITER_SLOPE = (17.0, 23.0)
 """dB per decade below 200 Hz that only a differentiating exciter gives (20); an impedance is flat there."""
+
+LARGEST_SWEEP = 4_000_000
+"""Bytes; ten thousand points are 0.3 MB."""
 
 WIDE_GAP = 3.2
 """Neighbouring frequencies further apart than half a decade leave a peak of any Q unseen."""
@@ -69,7 +73,9 @@ def read_sweep(path: Path, choices: ReadingChoices = NO_CHOICES) -> Sweep:
         If the file cannot be read, or can be read in two ways; the message says which choice settles it.
     """
     path = Path(path)
-    if not path.is_file():
+    if path.exists() and not path.is_file():
+        raise InputError(f"{path.name}: is a folder or a device; a sweep file is due here")
+    if not path.exists():
         near = [other.name for other in path.parent.glob("*")] if path.parent.is_dir() else []
         raise InputError(f"there is no sweep file '{path.name}'.{did_you_mean(path.name, near)}")
     return read_with(choose_reader(path, name=choices.reader), path, choices)
@@ -102,7 +108,7 @@ class TextReader:
 
     def read(self, path: Path, choices: ReadingChoices) -> Sweep:
         """Read the file."""
-        return parse_sweep(_decode(path.read_bytes(), path.name), name=path.name, choices=choices)
+        return parse_sweep(_decode(read_bytes(path, largest=LARGEST_SWEEP), path.name), name=path.name, choices=choices)
 
 
 SWEEP_READERS = {"Touchstone one-port": TouchstoneReader(), "delimited text": TextReader()}
@@ -232,7 +238,7 @@ def _touchstone_network(path: Path) -> Any:
     """Parse text as Touchstone and as nothing else: given a path, the library would also unpickle a file."""
     import skrf
 
-    text = io.StringIO(_decode(path.read_bytes(), path.name))
+    text = io.StringIO(_decode(read_bytes(path, largest=LARGEST_SWEEP), path.name))
     text.name = path.name  # the library counts ports by the name's ending
     network = skrf.Network()
     network.read_touchstone(text)

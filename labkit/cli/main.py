@@ -6,6 +6,7 @@ import contextlib
 import os
 import sys
 from importlib import import_module
+from typing import Any
 
 import click
 
@@ -36,7 +37,17 @@ COMMANDS: dict[str, str] = {
 """Where each command lives; the order is that of a pickup's life and of ``labkit --help``."""
 
 
+class _ReaderGoneError(Exception):
+    """Whoever read the output has had enough, as `head` has."""
+
+
 class _LazyGroup(click.Group):
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:  # click's own answer is 1, which here means that a check failed
+            raise _ReaderGoneError from None
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
 
@@ -73,10 +84,8 @@ def main(arguments: list[str] | None = None) -> int:
         code = _say(error.format_message(), BAD_INPUT)
     except LabkitError as error:
         code = _say(str(error), BAD_INPUT)
-    except SystemExit as ended:
-        # click's own answer to a reader that went away is 1, which here means that a check failed
-        if not isinstance(ended.__context__, BrokenPipeError):
-            raise
+    except _ReaderGoneError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left to say, nobody wants
         code = DONE
     except OSError as error:
         place = f"{error.filename}: " if error.filename else "the output: "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 from pathlib import Path
 
@@ -10,6 +11,32 @@ from labkit.core.errors import InputError
 
 LARGEST_TEXT = 1 << 20
 """Bytes. No sheet written by a person comes near; larger files are refused before they are read."""
+
+
+def read_bytes(path: Path, *, largest: int) -> bytes:
+    """Read a file of bounded size; a pipe or a device is read up to that size, too.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, a folder, not readable, or too large.
+    """
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; a file is due here")
+        data = b""
+        if size <= largest:
+            with path.open("rb") as file:
+                data = file.read(largest + 1)  # it may have grown meanwhile, and a device has no size
+        if max(size, len(data)) > largest:
+            has = f"has {size / 1e6:.1f} MB" if size > largest else "goes on and on"
+            raise InputError(f"{path}: {has}; at most {largest / 1e6:.1f} MB is read here. Is it the right file?")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file{_nearby(path)}") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
+    return data
 
 
 def read_text(path: Path, *, largest: int = LARGEST_TEXT) -> str:
@@ -20,19 +47,7 @@ def read_text(path: Path, *, largest: int = LARGEST_TEXT) -> str:
     InputError
         If the file is missing, a folder, not readable, too large, or not text.
     """
-    try:
-        size = path.stat().st_size
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder; a file is due here")
-        if size > largest:
-            raise InputError(
-                f"{path}: has {size / 1e6:.1f} MB; at most {largest / 1e6:.1f} MB is read here. Is it the right file?"
-            )
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file{_nearby(path)}") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
+    data = read_bytes(path, largest=largest)
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -40,6 +55,54 @@ def read_text(path: Path, *, largest: int = LARGEST_TEXT) -> str:
     if "\0" in text:
         raise InputError(f"{path}: is not a text file (it holds binary data)")
     return text
+
+
+def checked_target(path: Path, *, overwrite: bool) -> Path:
+    """Return where a file of this name is to be written: the name itself, or what it links to.
+
+    Raises
+    ------
+    InputError
+        If the name cannot be used, stands for a folder, a device or a pipe, or for a file that is not to be
+        overwritten. A device must never be replaced by a file of its name.
+    """
+    try:
+        target = Path(os.path.realpath(path)) if path.is_symlink() else path
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return target
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror or error})") from None
+    if stat.S_ISDIR(mode):
+        raise InputError(f"{path}: is a folder; name a file in it")
+    if not stat.S_ISREG(mode):
+        raise InputError(f"{path}: is a device or a pipe, and only files are written; leave the option out to print")
+    if not overwrite:
+        raise InputError(f"{path}: exists already; choose another name or give --force to overwrite it")
+    return target
+
+
+def put_in_place(temporary: Path, path: Path, *, overwrite: bool) -> None:
+    """Flush a finished file to the disk and give it its name; OSError where that cannot be done.
+
+    Raises
+    ------
+    InputError
+        If a file of that name has come meanwhile and ``overwrite`` is False.
+    """
+    with temporary.open("rb") as file:
+        os.fsync(file.fileno())
+    if not overwrite:
+        try:
+            os.link(temporary, path)
+        except FileExistsError:
+            raise InputError(f"{path}: was written by somebody else meanwhile; give --force to overwrite it") from None
+        except OSError:
+            pass  # a file system without links: the name is taken by renaming
+        else:
+            temporary.unlink()
+            return
+    os.replace(temporary, path)
 
 
 def write_atomically(path: Path, data: bytes | str, *, overwrite: bool = False) -> None:
@@ -60,34 +123,21 @@ def write_atomically(path: Path, data: bytes | str, *, overwrite: bool = False) 
     InputError
         If the file exists and ``overwrite`` is False, or the folder cannot be written to.
     """
-    if path.exists() and not overwrite:
-        raise InputError(f"{path}: exists already; choose another name or give --force to overwrite it")
+    path = checked_target(path, overwrite=overwrite)
     content = data.encode() if isinstance(data, str) else data
     temporary = None
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent or Path("."), prefix=f".{path.name}.")
         with os.fdopen(handle, "wb") as file:
             file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
         os.chmod(temporary, 0o666 & ~_umask())
-        if overwrite:
-            os.replace(temporary, path)
-        else:
-            try:
-                os.link(temporary, path)
-            except FileExistsError:
-                raise InputError(
-                    f"{path}: was written by somebody else meanwhile; give --force to overwrite it"
-                ) from None
-            except OSError:
-                os.replace(temporary, path)
-                temporary = None
+        put_in_place(Path(temporary), path, overwrite=overwrite)
+        temporary = None
     except OSError as error:
         raise InputError(f"{path}: cannot be written ({error.strerror or error})") from None
     finally:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
 
 
 def _umask() -> int:

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from labkit.core.errors import InputError, LabkitError
+from labkit.core.files import checked_target, put_in_place
 
 Progress = Callable[[float], None]
 """Called with the fraction done, 0 … 1; it may raise `Cancelled` to stop the work."""
@@ -35,11 +36,11 @@ def whole_file(path: Path, *, force: bool = False) -> Iterator[Path]:
     InputError
         If ``path`` exists and ``force`` is false, or its folder cannot be written to.
     """
-    check_target(path, force=force)
+    path = check_target(path, force=force)
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
         yield temporary
-        os.replace(temporary, path)
+        put_in_place(temporary, path, overwrite=force)
     except OSError as problem:
         raise InputError(f"cannot write {path}: {problem.strerror or problem}") from None
     finally:
@@ -69,11 +70,9 @@ def whole_folder(path: Path) -> Iterator[Path]:
         shutil.rmtree(temporary, ignore_errors=True)
 
 
-def check_target(path: Path, *, force: bool) -> None:
-    """Raise InputError unless ``path`` may be written: its folder exists and nothing is overwritten unasked."""
-    if path.is_dir():
-        raise InputError(f"{path} is a folder; name a file")
-    if path.exists() and not force:
-        raise InputError(f"{path} exists already; name another file or use --force to overwrite it")
+def check_target(path: Path, *, force: bool) -> Path:
+    """Return where ``path`` may be written; InputError unless its folder exists and nothing is overwritten unasked."""
+    path = checked_target(path, overwrite=force)
     if not path.parent.is_dir():
         raise InputError(f"the folder {path.parent} does not exist")
+    return path
