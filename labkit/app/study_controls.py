@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from labkit.app.controls import COUNT, Control, ControlSet, Group, Value, log_positions
 from labkit.app.study_work import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESISTORS, USUAL, classes_of
+from labkit.app.tolerance_parts import OWN_TOLERANCES, own_tolerance_controls, own_tolerance_defaults
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.parts import Pot
@@ -183,7 +184,7 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
     """Return every control of the page for a rig; `visible` keeps those that the present question needs."""
     groups = [Group(title="Instrument", controls=(offered["rig"],)), Group(title="Question", controls=(ASK,))]
     tolerances = tuple(_tolerance(rig, name) for name in classes_of(rig))
-    groups.append(Group(title="Parts differ by", controls=tolerances))
+    groups.append(Group(title="Parts differ by", controls=(*tolerances, *own_tolerance_controls(rig))))
     groups.append(
         Group(
             title="A good one has its",
@@ -236,6 +237,7 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
 def own_defaults(rig: Rig) -> dict[str, Value]:
     """Return where the page's own controls stand at first."""
     values: dict[str, Value] = {f"own.tol_{name}": USUAL for name in classes_of(rig)}
+    values |= own_tolerance_defaults(rig)
     values |= {
         "own.ask": SPREAD,
         "own.peak_within": "5",
@@ -291,7 +293,8 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
             kept = tuple(control for control in group.controls if control.key in fields)
             groups.append(Group(title=group.title, controls=kept))
         elif group.title in titles:
-            groups.append(group)
+            kept = tuple(control for control in group.controls if control.key != OWN_TOLERANCES)
+            groups.append(Group(title=group.title, controls=kept, note=group.note))
     return ControlSet(tuple(groups))
 
 

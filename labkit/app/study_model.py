@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 import time
+import weakref
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,21 +20,16 @@ from labkit.app.rig_state import Pin, RigState, Setup, write_query
 from labkit.app.study_controls import (
     ANY,
     ANY_DB,
-    ANY_PICKUP,
     GOAL,
     QUESTION,
     QUESTIONS,
-    SAME,
     SPREAD,
-    VARY_CABLES,
-    VARY_CAPACITORS,
-    VARY_POTS,
-    VARY_RESISTORS,
     WIRES,
     own_defaults,
     page_controls,
     visible,
 )
+from labkit.app.study_goal import OpenedGoal, read_goal_sheet, what_may_change
 from labkit.app.study_work import (
     CLASSES,
     USUAL,
@@ -45,11 +42,11 @@ from labkit.app.study_work import (
     search_goal,
     spread_rig,
 )
-from labkit.catalogue import catalogue
+from labkit.app.tolerance_parts import PicksParts, own_fractions
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
-from labkit.core.sheet import Table, parse_sheet, sheet_text
+from labkit.core.sheet import sheet_text
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, rig_data
 from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
@@ -63,8 +60,6 @@ GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 
 MOST_ANSWERS = 24
 """Answers kept, so that going back to a question shows its answer at once."""
-
-LARGEST_GOAL = 200_000
 
 OWN_PREFIX = "own."
 
@@ -99,21 +94,13 @@ class Refusal:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenedGoal:
-    """A goal sheet that somebody opened; it brings its own rig and is no part of the address."""
-
-    name: str
-    data: Mapping[str, Any]
-
-
-class StudyBench(PageBench[StudyShown]):
+class StudyBench(PicksParts, PageBench[StudyShown]):
     """A rig of which a spread, one value or a goal is asked."""
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.goal: OpenedGoal | None = None
         self._answers: dict[object, object] = {}
-        self._records = tempfile.TemporaryDirectory(prefix="labkit-search-")
+        self._records: Path | None = None
         super().__init__(rig, query=query, clock=clock)
 
     # what a `PageBench` asks for
@@ -196,6 +183,7 @@ class StudyBench(PageBench[StudyShown]):
         return SpreadAsk(
             rig=self.rig,
             tolerances=tolerances,
+            own=own_fractions(values),
             count=int(str(values["own.count"])),
             seed=int(float(values["own.seed"])),
             windows=self.windows,
@@ -234,7 +222,10 @@ class StudyBench(PageBench[StudyShown]):
         """Where the present search is recorded: one file for each goal, gone with the page."""
         import hashlib
 
-        return Path(self._records.name) / f"{hashlib.sha256(repr(self.key).encode()).hexdigest()[:24]}.npz"
+        if self._records is None:
+            self._records = Path(tempfile.mkdtemp(prefix="labkit-search-"))
+            weakref.finalize(self, shutil.rmtree, self._records, ignore_errors=True)
+        return self._records / f"{hashlib.sha256(repr(self.key).encode()).hexdigest()[:24]}.npz"
 
     # goals as sheets
 
@@ -260,44 +251,10 @@ class StudyBench(PageBench[StudyShown]):
             raise InputError(
                 "nothing is wanted; say where the peak shall sit, how high it stands, or which rig to sound like"
             )
-        vary = self._vary()
+        vary = what_may_change(self.rig, values)
         if not vary:
             raise InputError("nothing may be changed; let pots, capacitors, cables or the pickup be chosen")
         return {"name": f"{self.rig.name}: a goal"[:80], "rig": rig_data(self.rig), "target": target, "vary": vary}
-
-    def _vary(self) -> list[dict[str, Any]]:
-        values, rig = self.values, self.rig
-        found: list[dict[str, Any]] = []
-        if values.get("own.free_pickup") == ANY_PICKUP:
-            from labkit.study.questions import heard_slot
-
-            found.append({"part": heard_slot(rig), "choices": list(catalogue().usable_names("pickup"))})
-        for kind, key, stock in (
-            ("capacitor", "own.free_capacitors", VARY_CAPACITORS),
-            ("resistor", "own.free_resistors", VARY_RESISTORS),
-        ):
-            if values.get(key, SAME) != SAME:
-                series, low, high = stock[str(values[key])]
-                found += [
-                    {"part": f"{part.name}.value", "series": series, "from": low, "to": high}
-                    for part in rig.harness.parts.values()
-                    if part.kind == kind
-                ]
-        if values.get("own.free_pots", SAME) != SAME:
-            choices = list(VARY_POTS[str(values["own.free_pots"])])
-            found += [
-                {"part": f"{part.name}.value", "choices": choices}
-                for part in rig.harness.parts.values()
-                if part.kind == "pot"
-            ]
-        if values.get("own.free_cables", SAME) != SAME:
-            shortest, longest = VARY_CABLES[str(values["own.free_cables"])]
-            found += [
-                {"part": f"{stage.name}.length", "from": shortest, "to": longest}
-                for stage in rig.chain
-                if stage.kind == "cable"
-            ]
-        return found
 
     def goal_text(self) -> str:
         """Return the present goal as the text of a sheet."""
@@ -311,18 +268,10 @@ class StudyBench(PageBench[StudyShown]):
         InputError
             With one sentence on what is wrong with the sheet; nothing is changed then.
         """
-        from labkit.study.goal import read_goal
-
-        if len(text) > LARGEST_GOAL:
-            raise InputError(f"{where}: a goal sheet has at most {LARGEST_GOAL // 1000} kB; this one is larger")
-        table = parse_sheet(text, where, kinds=["goal"])
-        _refuse_paths(table)
-        goal = read_goal(table)
-        data = {key: value for key, value in table.data.items() if key not in ("sheet", "format")}
-        self.goal = OpenedGoal(name=goal.name, data=data)
+        self.goal = read_goal_sheet(text, where)
         if self.question != GOAL:
             self._move("own.ask", GOAL)
-        return goal.name
+        return self.goal.name
 
     def close_goal(self) -> None:
         """Go back to the goal that the page's controls say."""
@@ -404,20 +353,3 @@ class StudyBench(PageBench[StudyShown]):
         """Return the curves, SVG, for a width in CSS pixels."""
         title = f"Level over frequency at the input of {self.state.rig.setup.rig}"
         return draw_curves(self.curves(), title=title, description=self.description, width=width)
-
-
-def _refuse_paths(table: Table) -> None:
-    """A browser sends one file and no folder: what a goal refers to must be in the sheet or in the catalogue."""
-    from labkit.catalogue import is_path
-
-    places = {"rig": table.data.get("rig")}
-    target = table.data.get("target")
-    if isinstance(target, Mapping):
-        places["target.sounds_like"] = target.get("sounds_like")
-    for key, value in places.items():
-        if isinstance(value, str) and is_path(value):
-            table.fail(
-                key,
-                f"refers to the file '{value[:60]}', and a browser sends only the sheet itself; name a rig of the "
-                "catalogue, or write the rig's table in its place",
-            )

@@ -55,6 +55,8 @@ class SpreadAsk:
     rig : Rig
     tolerances : mapping of str to float or None
         ± fraction by class; None keeps what is usual.
+    own : mapping of str to float
+        ± fraction of single parts, by input name, in place of their class's.
     count, seed : int
     windows : tuple of Window
     measure : Measure
@@ -63,6 +65,7 @@ class SpreadAsk:
 
     rig: Rig
     tolerances: Mapping[str, float | None]
+    own: Mapping[str, float]
     count: int
     seed: int
     windows: tuple[Window, ...]
@@ -128,7 +131,7 @@ def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
     from labkit.study.sensitivity import local_sensitivities, swings
     from labkit.study.tolerance import run_tolerance, tolerance_study
 
-    spreads = wanted_spreads(ask.rig, ask.tolerances)
+    spreads = with_own_tolerances(ask.rig, wanted_spreads(ask.rig, ask.tolerances), ask.own)
     if not spreads:
         raise InputError("every part is taken as exact, so nothing spreads; give one kind of part a tolerance")
     study = tolerance_study(
@@ -222,6 +225,32 @@ def wanted_spreads(rig: Rig, tolerances: Mapping[str, float | None]) -> dict[str
                 half = known[spread.name].value * fraction * wider
                 middle = known[spread.name].value
                 found[spread.name] = Spread(name=spread.name, shape=spread.shape, low=middle - half, high=middle + half)
+    return found
+
+
+def with_own_tolerances(rig: Rig, spreads: Mapping[str, Spread], own: Mapping[str, float]) -> dict[str, Spread]:
+    """Return spreads with those of single parts in place of their kind's.
+
+    Parameters
+    ----------
+    rig : Rig
+    spreads : mapping of str to Spread
+    own : mapping of str to float
+        ± fraction by name; 0 takes the part as exact.
+    """
+    from labkit.study.spread import Spread, default_spreads
+
+    usual, known = default_spreads(rig), rig_inputs(rig)
+    found = dict(spreads)
+    for name, fraction in own.items():
+        middle = known[name].value
+        low, high = middle * (1 - fraction), middle * (1 + fraction)
+        if fraction == 0:
+            found.pop(name, None)
+        elif name in usual:
+            found[name] = replace(usual[name], low=low, high=high)
+        else:
+            found[name] = Spread(name=name, shape="uniform", low=low, high=high)
     return found
 
 
