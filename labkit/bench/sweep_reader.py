@@ -236,7 +236,7 @@ def _decode(raw: bytes, name: str) -> str:
 
 def _touchstone_network(path: Path) -> Any:
     """Parse text as Touchstone and as nothing else: given a path, the library would also unpickle a file."""
-    import skrf
+    import skrf.network
 
     text = io.StringIO(_decode(read_bytes(path, largest=LARGEST_SWEEP), path.name))
     text.name = path.name  # the library counts ports by the name's ending
@@ -247,6 +247,8 @@ def _touchstone_network(path: Path) -> Any:
 
 def _read_touchstone(path: Path, choices: ReadingChoices) -> Sweep:
     """Read through scikit-rf; its network knows the reference impedance and the S, Y or Z form of the file."""
+    import skrf.network
+
     if choices.kind not in (None, "impedance"):
         raise InputError(f"{path.name}: a Touchstone one-port is an impedance; it cannot be read as '{choices.kind}'")
     try:
@@ -261,10 +263,12 @@ def _read_touchstone(path: Path, choices: ReadingChoices) -> Sweep:
         )
     if not network.f.size:
         raise InputError(f"{path.name}: this Touchstone file holds no rows of numbers")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        impedance = network.z[:, 0, 0]
+    impedance = np.full(network.f.size, np.nan, dtype=complex)
+    finite = np.isfinite(network.s[:, 0, 0])  # the library's inversion refuses all rows for one that is not
+    with np.errstate(all="ignore"):
+        impedance[finite] = skrf.network.s2z(network.s[finite], network.z0[finite])[:, 0, 0]
     notes = [f"Touchstone one-port, reference {network.z0[0, 0].real:g} Ω, turned into an impedance in Ω"]
-    usable = np.isfinite(impedance) & (network.f > 0) & (np.abs(impedance) > 0)
+    usable = np.isfinite(impedance) & np.isfinite(network.f) & (network.f > 0) & (np.abs(impedance) > 0)
     if not usable.all():
         notes.append(f"{int((~usable).sum())} rows without a finite impedance left out")
     frequency, magnitude, phase, repeated = _sort_and_merge(
