@@ -16,7 +16,6 @@ from labkit.app.rig_line import (
     has_field,
     input_key,
     moved_stage,
-    named_stages,
     number_control,
     numbers_of,
     stage_controls,
@@ -27,6 +26,7 @@ from labkit.core.errors import InputError
 from labkit.pickup.electrical import Pickup
 from labkit.rig.inputs import with_inputs
 from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Pot, Switch
+from labkit.rig.rewiring import named_stages
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup
 

@@ -16,6 +16,7 @@ from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.rig.chain import Cable, Input, Stage
 from labkit.rig.chain_stages import BufferBox, BypassBox, LowImpedanceInput, ValveInput, VolumePedal
 from labkit.rig.inputs import RigInput, rig_inputs
+from labkit.rig.rewiring import named_stages
 from labkit.rig.rig import Rig
 from labkit.rig.taper import parse_taper
 
@@ -97,17 +98,6 @@ def with_line(rig: Rig, line: Line, *, taken: Collection[str]) -> tuple[Stage, .
     own = {kind: [stage for stage in between if stage.kind == kind] for kind in set(line)}
     found = [own[kind].pop(0) if own[kind] else _usual(kind, between) for kind in line]
     return named_stages((*found, *rig.chain[len(between) :]), taken=taken)
-
-
-def named_stages(stages: tuple[Stage, ...], *, taken: Collection[str]) -> tuple[Stage, ...]:
-    """Return stages named by their kind, numbered from the second on, as a rig sheet names them."""
-    counts = {stage.kind: 1 for stage in stages if stage.kind in taken}
-    named = []
-    for stage in stages:
-        counts[stage.kind] = counts.get(stage.kind, 0) + 1
-        number = counts[stage.kind]
-        named.append(dataclasses.replace(stage, name=stage.kind if number == 1 else f"{stage.kind}{number}"))
-    return tuple(named)
 
 
 def input_key(rig: Rig) -> str:

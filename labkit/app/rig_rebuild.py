@@ -13,9 +13,10 @@ from labkit.app.rig_controls import BEHIND_THE_JACK, INSTRUMENT, chosen_pickup
 from labkit.app.rig_line import ADDED, MOST_STAGES, Line, line_of, line_text, stage_label
 from labkit.app.rig_offers import RigOffers
 from labkit.app.rig_state import Setup
-from labkit.app.rig_structure import RigName, has_coils, normal_name, read_name
+from labkit.app.rig_structure import RigName, normal_name, read_name
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
+from labkit.rig.rewiring import has_coils
 from labkit.rig.rig import Rig
 
 WIRING, BUFFER, ADD, TAKE_OUT = "rig.wiring", "rig.buffer", "rig.add", "rig.take_out"

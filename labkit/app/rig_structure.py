@@ -8,17 +8,10 @@ adds are filled from the pickups at hand, or from the catalogue where it needs c
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
-from labkit.app.rig_line import line_of, line_text, named_stages, read_line, with_line
-from labkit.catalogue import catalogue
-from labkit.core.errors import InputError, did_you_mean
-from labkit.pickup.electrical import Pickup
-from labkit.pickup.network import coil_of_terminal
-from labkit.rig.harness import Harness
-from labkit.rig.parts import Position
+from labkit.app.rig_line import line_of, line_text, read_line, with_line
+from labkit.rig.rewiring import rewired
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_pickup
 
 _WIRING, _LINE = " · wiring ", " · line "
 
@@ -77,17 +70,10 @@ def restructured(rig: Rig, name: RigName) -> Rig:
     """
     if not name.wiring and not name.line:
         return rig
-    harness = _harness(name.wiring) if name.wiring else rig.harness
-    chain = rig.chain
-    if name.line:
-        chain = with_line(rig, read_line(name.line, rig), taken=harness.parts)
-    return Rig(
-        name=rig.name,
-        pickups={slot: _filled(rig, harness, slot) for slot in harness.slots},
-        harness=harness,
-        settings={key: position for key, position in rig.settings.items() if _fits_control(harness, key, position)},
-        chain=named_stages(chain, taken=harness.parts),
-    )
+    if not name.line:
+        return rewired(rig, name.wiring)
+    taken = rewired(rig, name.wiring).harness.parts
+    return rewired(rig, name.wiring, chain=with_line(rig, read_line(name.line, rig), taken=taken))
 
 
 def normal_name(rig: Rig, name: RigName) -> RigName:
@@ -97,50 +83,3 @@ def normal_name(rig: Rig, name: RigName) -> RigName:
     if line:
         line = line_text(read_line(line, rig))
     return RigName(plain=name.plain, wiring=wiring, line=line)
-
-
-def has_coils(pickup: Pickup, harness: Harness, slot: str) -> bool:
-    """Say whether a pickup has every coil that a wiring joins in a slot, each of them another one."""
-    wanted = {
-        node.partition(".")[2].rpartition(".")[0]
-        for node in harness.terminals
-        if node.partition(".")[0] == slot and node.rpartition(".")[2] in ("start", "finish")
-    }
-    try:
-        return len({coil_of_terminal(pickup, slot, coil) for coil in wanted}) == len(wanted)
-    except InputError:
-        return False
-
-
-def _filled(rig: Rig, harness: Harness, slot: str) -> Pickup:
-    """The slot's own pickup, then the rig's others in their order, then the catalogue's."""
-    at_hand = [rig.pickups[slot]] if slot in rig.pickups else []
-    for pickup in (*at_hand, *rig.pickups.values()):
-        if has_coils(pickup, harness, slot):
-            return pickup
-    for name in catalogue().usable_names("pickup"):
-        pickup = _pickup(name)
-        if has_coils(pickup, harness, slot):
-            return pickup
-    raise InputError(f"the wiring '{harness.name}' joins single coils in slot '{slot}', and no pickup here has them")
-
-
-def _fits_control(harness: Harness, name: str, position: Position) -> bool:
-    try:
-        harness.control(name).check(position)
-    except InputError:
-        return False
-    return True
-
-
-@lru_cache(maxsize=64)
-def _harness(name: str) -> Harness:
-    known = catalogue().usable_names("harness")
-    if name not in known:
-        raise InputError(f"there is no wiring '{name[:60]}' in the catalogue.{did_you_mean(name, known)}")
-    return catalogue().load("harness", name)
-
-
-@lru_cache(maxsize=64)
-def _pickup(name: str) -> Pickup:
-    return load_pickup(name)

@@ -249,7 +249,8 @@ def parse_marking(text: str, unit: str) -> Marking:
         raise QuantityError(f"a {wanted.noun} must be finite; got '{cleaned}'") from None
     if marking is None:
         raise QuantityError(
-            f"'{cleaned}' is not a {wanted.noun}; write a number and its unit, such as \"{wanted.example}\""
+            f"'{cleaned}' is not {_article(wanted.noun)} {wanted.noun}; write a number and its unit, such as "
+            f'"{wanted.example}"'
         )
     if not math.isfinite(marking.value):
         raise QuantityError(f"a {wanted.noun} must be finite; got '{cleaned}'")
@@ -408,3 +409,7 @@ def _noun(value: object) -> str:
     if isinstance(value, bool):
         return "true/false"
     return "number" if isinstance(value, int | float) else type(value).__name__
+
+
+def _article(noun: str) -> str:
+    return "an" if noun[:1] in "aeiou" else "a"

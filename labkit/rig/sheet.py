@@ -109,7 +109,8 @@ _NOT_OF_THE_STAGE = {"sheet", "format", "name", "summary", "source", "note", "do
 def set_value(rig: Rig, name: str, text: str) -> Rig:
     """Return the rig with one thing changed, in the words of ``--set``.
 
-    ``name`` is a knob or switch, a part (its value), ``part.key``, ``stage.key`` of the chain, or a pickup slot.
+    ``name`` is a knob or switch, a part (its value), ``part.key``, ``stage.key`` of the chain, a pickup slot,
+    ``slot.coil.key`` of a pickup (a value, or a key of its build sheet), or ``wiring`` for a wiring of the catalogue.
 
     Raises
     ------
@@ -133,10 +134,26 @@ def set_value(rig: Rig, name: str, text: str) -> Rig:
         stage = stages[head]
         data = with_text(stage.data(), key, text)
         return rig.with_stage(read_stage(stage.kind, stage.name, Table(data, f"--set {name}", stage.name)))
-    known = [*controls, *rig.harness.parts, *rig.harness.slots]
+    if head in rig.pickups and point:
+        return rig.replace(pickups={head: _with_pickup_key(rig.pickups[head], key, text)})
+    if name == "wiring":
+        from labkit.rig.rewiring import rewired  # it loads pickups by way of this module
+
+        return rewired(rig, text)
+    known = [*controls, *rig.harness.parts, *rig.harness.slots, "wiring"]
     for stage in rig.chain:
         known += [f"{stage.name}.{field}" for field in stage.data() if field != "kind"]
     raise InputError(f"rig '{rig.name}' has nothing named '{name}' to set.{did_you_mean(name, known)}")
+
+
+def _with_pickup_key(pickup: Pickup, key: str, text: str) -> Pickup:
+    """Return a pickup with one key of its sheet changed; ``main.inductance`` is short for ``coil.main.inductance``."""
+    from labkit.pickup.build_sheet import with_changes
+
+    place = f"coil.{key}" if key.partition(".")[0] in pickup.coils else key
+    built: Any = pickup.made_from
+    table = Table(pickup_data(pickup), f"pickup '{pickup.name}'") if built is None else built.table()
+    return read_pickup(with_changes(table, {place: text}))
 
 
 def with_key(part: Part, key: str, text: Any) -> Part:

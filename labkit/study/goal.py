@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -237,26 +237,13 @@ def _check_choices(rig: Rig, name: str, texts: Sequence[str]) -> None:
         if name.endswith(".wire"):
             catalogue().item("wire", text)
         try:
-            with_choice(rig, name, text)
+            set_value(rig, name, text)
         except InputError as error:
             if not is_built:
                 raise
             failed.append(error)
     if len(failed) == len(texts):
         raise failed[0]
-
-
-def with_choice(rig: Rig, name: str, text: str) -> Rig:
-    """Return the rig with a switch, a pickup or a key of a build sheet (``bridge.coil.main.wire``) chosen."""
-    slot, _, key = name.partition(".")
-    made_from = getattr(rig.pickups.get(slot), "made_from", None)
-    if made_from is None or not key:
-        return set_value(rig, name, text)
-    from labkit.pickup.build import read_build
-    from labkit.pickup.build_sheet import with_changes
-
-    built = read_build(with_changes(made_from.table(), {key: text}))
-    return rig.replace(pickups={slot: replace(built.pickup, made_from=built.build)})
 
 
 def load_goal(sheet: str | Path, *, also: Iterable[str] = ()) -> Goal:
@@ -394,5 +381,5 @@ def structural(freedoms: Sequence[Freedom]) -> tuple[Freedom, ...]:
 def applied(rig: Rig, choices: Mapping[str, str]) -> Rig:
     """Return a rig with structural choices made."""
     for name, text in choices.items():
-        rig = with_choice(rig, name, text)
+        rig = set_value(rig, name, text)
     return rig

@@ -1,0 +1,109 @@
+"""The same instrument behind another wiring: pickups go where the new wiring has a place for them."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Collection
+from functools import lru_cache
+
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError, did_you_mean
+from labkit.pickup.electrical import Pickup
+from labkit.pickup.network import coil_of_terminal
+from labkit.rig.chain import Stage
+from labkit.rig.harness import Harness
+from labkit.rig.parts import Position
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_pickup
+
+
+def rewired(rig: Rig, wiring: str, *, chain: tuple[Stage, ...] | None = None) -> Rig:
+    """Return a rig behind a wiring of the catalogue; knobs and switches stay where they can.
+
+    A slot keeps its own pickup; one that the new wiring adds takes another of the rig's, or the first of the catalogue
+    that has the coils which the wiring joins.
+
+    Parameters
+    ----------
+    rig : Rig
+    wiring : str
+        Name of a harness in the catalogue; empty keeps the rig's own.
+    chain : tuple of Stage, optional
+        What follows the jack; the rig's own where left out.
+
+    Raises
+    ------
+    InputError
+        If there is no such wiring, or no pickup has the coils that it needs.
+
+    >>> from labkit.rig.sheet import load_rig
+    >>> rewired(load_rig("Saltmarsh Lane, narrow single coil"), "two pickups, blend").harness.slots
+    ('neck', 'bridge')
+    """
+    harness = _harness(wiring) if wiring else rig.harness
+    return Rig(
+        name=rig.name,
+        pickups={slot: _filled(rig, harness, slot) for slot in harness.slots},
+        harness=harness,
+        settings={key: position for key, position in rig.settings.items() if _fits_control(harness, key, position)},
+        chain=named_stages(rig.chain if chain is None else chain, taken=harness.parts),
+    )
+
+
+def named_stages(stages: tuple[Stage, ...], *, taken: Collection[str]) -> tuple[Stage, ...]:
+    """Return stages named by their kind, numbered from the second on, as a rig sheet names them."""
+    counts = {stage.kind: 1 for stage in stages if stage.kind in taken}
+    named = []
+    for stage in stages:
+        counts[stage.kind] = counts.get(stage.kind, 0) + 1
+        number = counts[stage.kind]
+        named.append(dataclasses.replace(stage, name=stage.kind if number == 1 else f"{stage.kind}{number}"))
+    return tuple(named)
+
+
+def has_coils(pickup: Pickup, harness: Harness, slot: str) -> bool:
+    """Say whether a pickup has every coil that a wiring joins in a slot, each of them another one."""
+    wanted = {
+        node.partition(".")[2].rpartition(".")[0]
+        for node in harness.terminals
+        if node.partition(".")[0] == slot and node.rpartition(".")[2] in ("start", "finish")
+    }
+    try:
+        return len({coil_of_terminal(pickup, slot, coil) for coil in wanted}) == len(wanted)
+    except InputError:
+        return False
+
+
+def _filled(rig: Rig, harness: Harness, slot: str) -> Pickup:
+    """The slot's own pickup, then the rig's others in their order, then the catalogue's."""
+    at_hand = [rig.pickups[slot]] if slot in rig.pickups else []
+    for pickup in (*at_hand, *rig.pickups.values()):
+        if has_coils(pickup, harness, slot):
+            return pickup
+    for name in catalogue().usable_names("pickup"):
+        pickup = _pickup(name)
+        if has_coils(pickup, harness, slot):
+            return pickup
+    raise InputError(f"the wiring '{harness.name}' joins single coils in slot '{slot}', and no pickup here has them")
+
+
+def _fits_control(harness: Harness, name: str, position: Position) -> bool:
+    try:
+        harness.control(name).check(position)
+    except InputError:
+        return False
+    return True
+
+
+@lru_cache(maxsize=64)
+def _harness(name: str) -> Harness:
+    known = catalogue().usable_names("harness")
+    if name not in known:
+        raise InputError(f"there is no wiring '{name[:60]}' in the catalogue.{did_you_mean(name, known)}")
+    harness: Harness = catalogue().load("harness", name)
+    return harness
+
+
+@lru_cache(maxsize=64)
+def _pickup(name: str) -> Pickup:
+    return load_pickup(name)
