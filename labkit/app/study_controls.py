@@ -178,6 +178,27 @@ WANTED_HEIGHT = Control(
     low=ANY_DB,
     high=40.0,
 )
+WANTED_LEVEL = Control(
+    key="own.want_level",
+    label="Level at 100 Hz",
+    kind="choice",
+    positions=(ANY_DB, -6.0, -3.0, -2.0, -1.0, -0.5, 0.0),
+    names=("any level", "−6 dB", "−3 dB", "−2 dB", "−1 dB", "−0.5 dB", "0 dB"),
+    unit="dB",
+    low=ANY_DB,
+    high=40.0,
+)
+PEAK_AT = Control(
+    key="own.peak_at",
+    label="Peak at",
+    kind="choice",
+    positions=(ANY, 2e3, 2.5e3, 3e3, 3.5e3, 4e3, 5e3, 6e3),
+    names=("as planned", "2 kHz", "2.5 kHz", "3 kHz", "3.5 kHz", "4 kHz", "5 kHz", "6 kHz"),
+    unit="Hz",
+    low=ANY,
+    high=20e3,
+    bare_unit="Hz",
+)
 
 
 def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
@@ -189,6 +210,7 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
         Group(
             title="A good one has its",
             controls=(
+                PEAK_AT,
                 _words(
                     "own.peak_within",
                     "Peak within",
@@ -201,8 +223,14 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
                     ("any", "0.5", "1", "2"),
                     ("any distance", "± 0.5 dB", "± 1 dB", "± 2 dB"),
                 ),
+                _words(
+                    "own.level_within",
+                    "Level within",
+                    ("any", "0.1", "0.5", "1"),
+                    ("any distance", "± 0.1 dB", "± 0.5 dB", "± 1 dB"),
+                ),
             ),
-            note="Of the rig as planned.",
+            note="Height and level: of the rig as planned.",
         )
     )
     groups.append(Group(title="Look closer", controls=(MEASURE, COUNT_OF_DRAWS, SEED)))
@@ -218,13 +246,14 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
     if "turns and wire" in questions:
         fields.insert(0, _words("own.like", "Sound like", catalogue().usable_names("rig")))
     asked = _words("own.question", "Which value", questions, tuple(QUESTIONS[name][0] for name in questions))
-    groups.append(Group(title="Find", controls=(asked, *fields, SERIES)))
+    groups.append(Group(title="Find", controls=(asked, *fields, SERIES), note=_not_asked(questions)))
     groups.append(
         Group(
             title="Wanted",
             controls=(
                 WANTED_PEAK,
                 WANTED_HEIGHT,
+                WANTED_LEVEL,
                 _words("own.want_like", "Sounds like", ("nothing", *catalogue().usable_names("rig"))),
             ),
         )
@@ -242,6 +271,8 @@ def own_defaults(rig: Rig) -> dict[str, Value]:
         "own.ask": SPREAD,
         "own.peak_within": "5",
         "own.height_within": "any",
+        "own.level_within": "any",
+        "own.peak_at": ANY,
         "own.measure": "resonance",
         "own.count": "1024",
         "own.seed": 1.0,
@@ -253,6 +284,7 @@ def own_defaults(rig: Rig) -> dict[str, Value]:
         "own.per_length": 100e-12,
         "own.want_peak": 3e3,
         "own.want_height": ANY_DB,
+        "own.want_level": ANY_DB,
         "own.want_like": "nothing",
     }
     if _can_be_asked(rig, "hump"):
@@ -291,7 +323,7 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
             groups.append(group)
         elif group.title == "Find" and ask == QUESTION:
             kept = tuple(control for control in group.controls if control.key in fields)
-            groups.append(Group(title=group.title, controls=kept))
+            groups.append(Group(title=group.title, controls=kept, note=group.note))
         elif group.title in titles:
             kept = tuple(control for control in group.controls if control.key != OWN_TOLERANCES)
             groups.append(Group(title=group.title, controls=kept, note=group.note))
@@ -330,6 +362,12 @@ def _can_be_asked(rig: Rig, question: str) -> bool:
     if question == "turns and wire":
         return bool(built_slots(rig))
     return bool(rig.pickups)
+
+
+def _not_asked(questions: tuple[str, ...]) -> str:
+    if "turns and wire" in questions:
+        return ""
+    return "Turns and wire for another rig's sound: build a pickup on the page “Winding” first, then come back with it."
 
 
 def _tolerance(rig: Rig, name: str) -> Control:

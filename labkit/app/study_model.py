@@ -38,7 +38,6 @@ from labkit.app.study_work import (
     SpreadAnswer,
     SpreadAsk,
     answer_question,
-    band_curve,
     search_goal,
     spread_rig,
 )
@@ -64,7 +63,7 @@ MOST_ANSWERS = 24
 OWN_PREFIX = "own."
 
 _BEARS_ON: dict[str, tuple[str, ...]] = {
-    SPREAD: ("own.tol_", "own.peak_within", "own.height_within", "own.measure", "own.count", "own.seed"),
+    SPREAD: ("own.tol_", "own.peak_", "own.height_within", "own.level_within", "own.measure", "own.count", "own.seed"),
     GOAL: ("own.want_", "own.free_"),
 }
 
@@ -193,16 +192,20 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
     @property
     def windows(self) -> tuple[Window, ...]:
         """What a good one keeps, around the rig as planned."""
-        from labkit.study.measures import HEIGHT, RESONANCE, Measure, Window
+        from labkit.study.measures import HEIGHT, LEVEL, RESONANCE, Measure, Window
 
         values, reading = self.values, self.shown.reading
         found = []
-        if reading.peak_hz is not None and values["own.peak_within"] != "any":
+        wanted_hz = float(values["own.peak_at"]) or reading.peak_hz
+        if wanted_hz is not None and values["own.peak_within"] != "any":
             part = float(values["own.peak_within"]) / 100
-            found.append(Window(Measure(RESONANCE), reading.peak_hz * (1 - part), reading.peak_hz * (1 + part)))
+            found.append(Window(Measure(RESONANCE), wanted_hz * (1 - part), wanted_hz * (1 + part)))
         if reading.height_db is not None and values["own.height_within"] != "any":
             half = float(values["own.height_within"])
             found.append(Window(Measure(HEIGHT), reading.height_db - half, reading.height_db + half))
+        if values["own.level_within"] != "any":
+            half = float(values["own.level_within"])
+            found.append(Window(Measure(LEVEL), reading.bass_db - half, reading.bass_db + half))
         return tuple(found)
 
     def _question_ask(self) -> QuestionAsk:
@@ -245,11 +248,13 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
             target["resonance"] = f"{values['own.want_peak']:.6g} Hz"
         if values["own.want_height"] != ANY_DB:
             target["height"] = f"{values['own.want_height']:.4g} dB"
+        if values["own.want_level"] != ANY_DB:
+            target["level"] = f"{values['own.want_level']:.4g} dB"
         if values["own.want_like"] != "nothing":
             target["sounds_like"] = str(values["own.want_like"])
         if not target:
             raise InputError(
-                "nothing is wanted; say where the peak shall sit, how high it stands, or which rig to sound like"
+                "nothing is wanted; say where the peak shall sit, how high, at which level, or which rig to sound like"
             )
         vary = what_may_change(self.rig, values)
         if not vary:
@@ -320,24 +325,34 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         """Return what is drawn: the present rig, the band of its spread, or what was found."""
         answer = self.answer
         if self.question == SPREAD and isinstance(answer, SpreadAnswer):
-            frequency, planned, low, high = band_curve(answer)
+            result = answer.result
+            frequency = result.study.frequency_hz
             inside = (frequency >= LOW_HZ) & (frequency <= HIGH_HZ)
+            low, median, high = result.bands_db[:, inside]
+            frequency = frequency[inside]
+            planned = result.study.nominal_db[inside]
             return [
                 Curve(
-                    frequency_hz=frequency[inside],
-                    gain_db=planned[inside],
+                    frequency_hz=frequency,
+                    gain_db=planned,
                     label="as planned",
                     brief="plan",
                     style=NOW,
-                    low_db=low[inside],
-                    high_db=high[inside],
-                )
+                    low_db=low,
+                    high_db=high,
+                ),
+                Curve(frequency_hz=frequency, gain_db=median, label="half below", brief="half", style=PINS[0]),
             ]
         curves = [Curve(frequency_hz=GRID, gain_db=self.shown.gain_db, label="Now", style=NOW)]
-        for rig in self.found[:1]:
+        for (name, rig), style in zip(self._named(), PINS):
             levels = gain_db(rig.response(GRID).values)
-            curves.append(Curve(frequency_hz=GRID, gain_db=levels, label="found", style=PINS[0]))
+            curves.append(Curve(frequency_hz=GRID, gain_db=levels, label=name, style=style))
         return curves
+
+    def _named(self) -> list[tuple[str, Rig]]:
+        """The found rigs as curves call them: by their place where there are several."""
+        found = self.found
+        return [("found" if len(found) == 1 else f"no. {place}", rig) for place, rig in enumerate(found, start=1)]
 
     @property
     def description(self) -> str:
@@ -346,8 +361,11 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         now = sentence(key_numbers(self.shown.reading))
         if self.question == SPREAD and isinstance(answer, SpreadAnswer):
             return f"As planned: {now} The band holds 90 of 100 instruments. {answer.sentence}"
-        found = [sentence(key_numbers(read_response(rig.response(GRID)))) for rig in self.found[:1]]
-        return " ".join([f"Now: {now}", *(f"Found: {words}" for words in found)])
+        found = [
+            f"{name.capitalize()}: {sentence(key_numbers(read_response(rig.response(GRID))))}"
+            for name, rig in self._named()[: len(PINS)]
+        ]
+        return " ".join([f"Now: {now}", *found])
 
     def draw(self, width: int) -> str:
         """Return the curves, SVG, for a width in CSS pixels."""

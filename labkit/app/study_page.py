@@ -21,6 +21,7 @@ from labkit.app.debounce import Debounce
 from labkit.app.page_text import numbers_html, sentence_html, table_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.study_controls import GOAL, SPREAD
+from labkit.app.study_files import offer_pictures
 from labkit.app.study_model import Refusal, StudyBench
 from labkit.app.study_work import SpreadAnswer
 from labkit.app.widgets import FileOffers, MadeFile, Work
@@ -36,7 +37,7 @@ PAUSE_S = 0.35
 """A drag ends before anything long is begun."""
 
 SPREAD_HEAD = ("Number", "As planned", "5 of 100 below", "Median", "95 of 100 below", "Found")
-BAND = "The band holds 90 of 100 instruments."
+BAND = "The band holds 90 of 100 instruments; half of them lie below the dashed line."
 WAITING = (KeyNumber(label="Answer", value="…", detail="on its way"),)
 
 
@@ -86,7 +87,14 @@ class StudyPage(BenchPage[StudyBench]):
         self._ask = Debounce(self._begin, PAUSE_S)
         self._under_way: object = None
         self._stopped: object = None
-        self.spread_parts = (box("lab-told", self.pictures), box("lab-told lab-doubt", self.causes))
+        self.picture_files = FileOffers()
+        offer_pictures(
+            self.picture_files,
+            answer=lambda: self.bench.answer,
+            stem=lambda: self.file_stem,
+            title=lambda: self.rig_name,
+        )
+        self.spread_parts = (box("lab-told", self.pictures), box("lab-told", self.causes, self.picture_files))
         self.table_box = box("lab-told", self.table)
         self.goal_parts = (box("lab-told", self.goal, self.close, self.goal_files, self.opener),)
 
@@ -151,6 +159,7 @@ class StudyPage(BenchPage[StudyBench]):
             head, rows = words.answer_rows(answer)
             rests = "; ".join(answer.rests_on)
             text = f"Rests on: {rests}. {words.ABOUT_SEARCH}" if rests else words.ABOUT_SEARCH
+            text = text if answer.unit == "m" else f"{text} {words.CAUTION}"
             table = table_html("Beside it", head, rows) if rows else ""
             self.table.value = table + _links(words.links(self.bench)) + _small(text)
         elif isinstance(answer, SearchResult):
@@ -160,7 +169,8 @@ class StudyPage(BenchPage[StudyBench]):
             where = words.links(self.bench)
             title = "Best first; each opens on the rig page beside the present rig"
             table = table_html(title, head, [_named(row) for row in rows], links=where) if rows else ""
-            self.table.value = table + _small(" ".join(line for line in (answer.proof, words.ABOUT_SEARCH) if line))
+            lines = (answer.proof, words.ABOUT_SEARCH, words.CAUTION)
+            self.table.value = table + _small(" ".join(line for line in lines if line))
             if not answer.complete and self._under_way is None:
                 self.work.words, self.work.again = "Stopped; what was found so far is kept.", True
 
@@ -175,7 +185,7 @@ class StudyPage(BenchPage[StudyBench]):
         def histogram(item: MeasureSpread) -> str:
             name = words.NAMES.get(item.measure.name, item.measure.name)
             values = (item.low, item.median, item.high)
-            low, median, high = (item.measure.shown(value) for value in values)
+            low, median, high = (item.measure.shown(value).replace("-", "−") for value in values)
             text = f"{name}: 5 of 100 below {low}, half below {median}, 95 of 100 below {high}."
             drawn = draw_histogram(item, window=wanted.get(item.measure.name), description=text, width=each)
             return f"<div><h3>{escape(name)}</h3>{drawn}</div>"

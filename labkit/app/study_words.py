@@ -23,6 +23,10 @@ ABOUT_SEARCH = (
     "Values are taken as exact; what their tolerance does, “how far parts spread” tells. A peak is good to ±6 % (95 of "
     "100) even with a known load."
 )
+CAUTION = (
+    "Changing parts means soldering: fume extraction, clean hands, and the instrument unplugged. Local codes and "
+    "product data sheets come first."
+)
 NAMES = {RESONANCE: "Peak sits at", "height": "Peak height", LEVEL: "Level at 100 Hz"}
 
 

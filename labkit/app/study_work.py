@@ -11,8 +11,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from labkit.app.controls import Value
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
@@ -289,9 +287,3 @@ def _shares(study: ToleranceStudy, measure: Measure) -> tuple[tuple[GlobalSensit
         return global_sensitivities(study, measure, base=SHARES_BASE), ""
     except InputError as error:
         return (), str(error)
-
-
-def band_curve(answer: SpreadAnswer) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return frequencies, the planned curve, and where 5 and 95 % of the variants lie below."""
-    result = answer.result
-    return result.study.frequency_hz, result.study.nominal_db, result.bands_db[0], result.bands_db[2]

@@ -74,7 +74,7 @@ def draw_histogram(
     for value, anchor in ((low, "start"), (high, "end")):
         parts.append(
             f'<text x="{across(value):.1f}" y="{bottom + 18}" text-anchor="{anchor}">'
-            f"{escape(item.measure.shown(value))}</text>"
+            f"{escape(item.measure.shown(value).replace('-', '−'))}</text>"
         )
     return "".join([*parts, "</svg>"])
 
@@ -117,8 +117,9 @@ def draw_tornado(bars: Sequence[Swing], *, measure: Measure, nominal: float, des
             start, size = min(middle, reached), abs(reached - middle)
             look = f'fill="#fff" fill-opacity="0" stroke="{colour}"' if is_hollow else f'fill="{colour}"'
             parts.append(f'<rect x="{start:.1f}" y="{top}" width="{size:.1f}" height="{BAR}" {look}/>')
+    planned = escape(measure.shown(nominal).replace("-", "−"))
     parts.append(
-        f'<text x="{middle:.1f}" y="{height - 8}" text-anchor="middle">{escape(measure.shown(nominal))}</text>'
+        f'<text x="{middle:.1f}" y="{height - 8}" text-anchor="middle">{planned}</text>'
         f'<text x="{left}" y="{height - 8}">{escape(_moved(measure, -1.22 * reach))}</text>'
         f'<text x="{right}" y="{height - 8}" text-anchor="end">{escape(_moved(measure, 1.22 * reach))}</text>'
     )
