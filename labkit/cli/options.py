@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Mapping
+from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -26,10 +28,46 @@ def json_option(function: Command) -> Command:
     return click.option("as_json", "--json", is_flag=True, help="Print JSON, in SI with the unit in the key.")(function)
 
 
+_WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado")
+"""Options that name a file to write; ``--sheet`` of a fit is told from the argument by being a path."""
+
+
 def output_options(function: Command) -> Command:
-    """``--output FILE`` and ``--force``."""
-    function = click.option("--force", is_flag=True, help="Overwrite an existing file.")(function)
-    return click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")(function)
+    """``--output FILE`` and ``--force``; no file that a command reads, or writes already, is written by it."""
+
+    @wraps(function)
+    def careful(**given: Any) -> Any:
+        _refuse_to_write_twice(given)
+        return function(**given)
+
+    careful = click.option("--force", is_flag=True, help="Overwrite an existing file.")(careful)
+    return click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")(careful)  # type: ignore[return-value]
+
+
+def _refuse_to_write_twice(given: Mapping[str, Any]) -> None:
+    def is_written(name: str) -> bool:
+        return name in _WRITTEN or (name == "sheet" and isinstance(given[name], Path))
+
+    written = [Path(given[name]) for name in given if is_written(name) and given[name]]
+    read = [
+        Path(one)
+        for name, value in given.items()
+        if not is_written(name)
+        for one in (value if isinstance(value, tuple) else (value,))
+        if isinstance(one, str | Path) and str(one)
+    ]
+    for index, target in enumerate(written):
+        if any(_is_same_file(target, other) for other in read):
+            raise InputError(f"{target}: this command reads that file; name another one to write to")
+        if any(os.path.realpath(target) == os.path.realpath(other) for other in written[:index]):
+            raise InputError(f"{target}: is named twice; each file to write needs a name of its own")
+
+
+def _is_same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except (OSError, ValueError):  # not there yet, or no name of a file at all
+        return False
 
 
 def set_option(function: Command) -> Command:

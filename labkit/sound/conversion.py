@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -166,7 +167,7 @@ def convert_file(
     before, after = LoudnessMeter(info.rate), LoudnessMeter(info.rate)
     blocks = _Blocks(source, info, convolver.block, before, progress)
     peak = 0.0
-    with tempfile.TemporaryFile(dir=target.parent) as scratch:
+    with _scratch(target) as scratch:
         for ready in convolver.run(blocks):
             peak = max(peak, float(np.max(np.abs(ready), initial=0.0)))
             after.push(ready)
@@ -220,6 +221,20 @@ def _gain_db(after_lufs: float | None, peak: float, target_lufs: float | None) -
     gain = 0.0 if target_lufs is None or after_lufs is None else target_lufs - after_lufs
     room = -LEAST_HEADROOM_DB - 20 * math.log10(peak) if peak else math.inf
     return min(gain, room)
+
+
+@contextmanager
+def _scratch(target: Path) -> Iterator[IO[bytes]]:
+    """A file without a name beside the target; a disk that fails below either is told as the target's."""
+    import soundfile
+
+    try:
+        with tempfile.TemporaryFile(dir=target.parent) as scratch:
+            yield scratch
+    except OSError as problem:
+        raise InputError(f"cannot write {target}: {problem.strerror or problem}") from None
+    except soundfile.SoundFileError as problem:
+        raise InputError(f"cannot write {target}: {problem}; is the disk full?") from None
 
 
 def _write_scaled(
