@@ -1,0 +1,164 @@
+"""Inputs to begin with: those that are kept, and what the project itself holds.
+
+Kept are, in ``seeds/TARGET/``: ``corpus.txt``, a minimised set that reaches the code the long runs reached, one input a
+line in base64; and one file for every input that ever broke a promise, whose name says what must hold.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterator
+from pathlib import Path
+
+SEEDS = Path(__file__).parent / "seeds"
+CORPUS = "corpus.txt"
+
+
+def corpus(target: str) -> list[bytes]:
+    """Return the minimised set of a target."""
+    path = SEEDS / target / CORPUS
+    return [base64.b64decode(line) for line in path.read_text().splitlines()] if path.exists() else []
+
+
+def faults(target: str) -> dict[str, bytes]:
+    """Return the inputs that once broke a promise of a target, by the claim that holds now."""
+    folder = SEEDS / target
+    return {path.name: path.read_bytes() for path in sorted(folder.glob("*")) if path.name != CORPUS}
+
+
+def kept(target: str) -> list[bytes]:
+    """Return everything that is kept for a target."""
+    return [*corpus(target), *faults(target).values()]
+
+
+def starting_points(target: str) -> Iterator[bytes]:
+    """Yield inputs that the readers know, made from what the project ships."""
+    yield from {
+        "quantity": _quantities,
+        "sheet": _sheets,
+        "sweep": _sweeps,
+        "spice": _netlists,
+        "wav": _sounds,
+        "page": _addresses,
+    }[target]()
+
+
+def _quantities() -> Iterator[bytes]:
+    from labkit.core.units import UNITS
+
+    for index, unit in enumerate(UNITS.values()):
+        yield bytes([index]) + unit.example.encode()
+        for spelling in (*unit.prefixed, *(spelling for spelling, _, _ in unit.spellings)):
+            yield bytes([index]) + f"1.5e3 {spelling}".encode()
+    for text in ("4k7", "p33", "470R", "4K7J", "0,022 uF", "2n2", "1,000 Ω", "-3", "10 %", "4k7 Ω", "1e-320 Ω"):
+        yield b"\0" + text.encode()
+        yield b"\1" + text.encode()
+
+
+def _sheets() -> Iterator[bytes]:
+    """The shortest sheets of every folder of the catalogue: long ones teach an engine little that is new."""
+    from labkit.core.places import shipped_folder
+
+    folders = [Path(__file__).parents[2] / "labkit/data/catalogue", shipped_folder("reference_cases")]
+    by_folder: dict[Path, list[Path]] = {}
+    for folder in folders:
+        for path in sorted(folder.rglob("*.toml")):
+            by_folder.setdefault(path.parent, []).append(path)
+    for paths in by_folder.values():
+        for path in sorted(paths, key=lambda path: path.stat().st_size)[:4]:
+            yield path.read_bytes()
+    from labkit.catalogue import catalogue
+    from labkit.core.sheet import sheet_text
+    from labkit.rig.sheet import rig_data
+
+    found = catalogue()
+    for name in found.usable_names("rig")[:2]:
+        yield sheet_text("rig", rig_data(found.load("rig", name))).encode()
+    for item in found.items.values():
+        # one entry of a table of like things, as a sheet of its own
+        data = {key: value for key, value in item.data.items() if key not in ("sheet", "format")}
+        text = sheet_text(item.kind, data).encode()
+        if len(text) < 300:
+            yield text
+
+
+def _sweeps() -> Iterator[bytes]:
+    rows = [(100.0 * 1.3**step, 6000.0 + 900.0 * step, 10.0 * step) for step in range(12)]
+    heads = {",": "Frequency (Hz),Impedance (ohm),Phase (deg)", ";": "Freq kHz;|Z| kOhm", "\t": ""}
+    for separator, head in heads.items():
+        lines = [separator.join(f"{number:.6g}" for number in row[: head.count(separator) + 1 or 2]) for row in rows]
+        text = "\n".join([*([head] if head else []), *lines])
+        yield b"\0" + text.encode()
+        yield b"\2" + text.replace(".", ",").replace("\n", "\r\n").encode("utf-16")
+        yield b"\2\xef\xbb\xbf" + text.encode()
+    for kind in ("S MA", "Z RI", "Y DB", "S RI"):
+        text = "\n".join(f"{f:.6g} {0.9 - 0.01 * step} {0.1 * step}" for step, (f, _, _) in enumerate(rows))
+        yield b"\1" + f"! one port\n# Hz {kind} R 50\n{text}\n".encode()
+    yield b"\4[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 1\n[Network Data]\n100 .5 0.1\n200 0.4 0.1\n[End]\n"
+
+
+def _netlists() -> Iterator[bytes]:
+    from labkit.catalogue import catalogue
+    from labkit.circuit.spice import spice_deck
+
+    yield b"divider\nV1 in 0 AC 1\nR1 in out 1MEG\nC1 out 0 22N\n.end\n"
+    yield b"coupled\n.param g=0.9 q={4.7k}\nV1 a 0 AC 1 90\nL1 a b 2.5\nL2 b out 2,5\nK1 L1 L2 {g}\n+ \nR1 out 0 'q'\n"
+    yield b"buffer\nV1 in 0\nE1 x 0 in 0 1\nR1 x out 1k $ why\n.print ac v(out) vdb(out)\n.control\nrun\n.endc\n"
+    found = catalogue()
+    for name in found.usable_names("rig")[:3]:
+        yield spice_deck(found.load("rig", name).circuit).encode()
+
+
+def _sounds() -> Iterator[bytes]:
+    import numpy as np
+    import soundfile
+
+    samples = 0.5 * np.sin(np.arange(24) / 3)
+    for subtype in ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "PCM_U8", "ULAW", "IMA_ADPCM"):
+        for channels in (1, 2):
+            buffer = io.BytesIO()
+            soundfile.write(buffer, np.column_stack([samples] * channels), 44_100, subtype=subtype, format="WAV")
+            yield buffer.getvalue()
+    for format in ("WAVEX", "RF64", "W64", "AIFF", "FLAC"):
+        buffer = io.BytesIO()
+        soundfile.write(buffer, samples, 48_000, format=format)
+        yield buffer.getvalue()
+
+
+def _addresses() -> Iterator[bytes]:
+    from labkit.app.panels import panels
+    from labkit.catalogue import catalogue
+    from tests.fuzz.targets import PAGES, _make
+
+    for index, page in enumerate(PAGES):
+        if page in ("panel", "record", "packed rig"):
+            continue
+        bench = _make(page)
+        yield bytes([index]) + b"v=1&own.part=volume&own.trials=20"
+        if page == "trust":
+            yield bytes([index]) + b"v=1&own.model=coils&own.show=validation"
+            continue
+        for control in bench.controls:
+            # each control moved, as its own address
+            for place in (0, len(control.positions) // 2, -1):
+                if control.key in bench.controls:
+                    bench.set_index(control.key, range(len(control.positions))[place])
+            if len(bench.query) < 600:
+                yield bytes([index]) + bench.query.encode()
+            bench.undo()
+    for rig in catalogue().usable_names("rig"):
+        once, twice = rig.replace(" ", "+"), rig.replace(" ", "%2B")
+        yield b"\0" + f"v=1&rig={once}&volume=3&pin=rig%3D{twice}%26tone%3D2".encode()
+    for name in panels():
+        yield bytes([PAGES.index("panel")]) + name.encode()
+    yield bytes([PAGES.index("record")]) + (
+        b'{"kind": "labkit listening test", "format": 1, "test": "abcd", "comparison": "", "rigs": ["a", "b"], '
+        b'"trials": 16, "fingerprint": "' + b"0" * 64 + b'", "answers": [["a", "x"]], "practised": 0}'
+    )
+    import json
+
+    from labkit.rig.sheet import rig_data
+
+    rig = catalogue().load("rig", catalogue().usable_names("rig")[0])
+    yield bytes([PAGES.index("packed rig")]) + json.dumps(rig_data(rig)).encode()

@@ -1,0 +1,321 @@
+"""What is fuzzed: one function per reader of outside input, from bytes to silence or a raised fault.
+
+Each target keeps one promise: the reader gives a value that is sound and survives being written and read again, or it
+refuses with the project's own error in one line. Everything else is a fault: another exception, a message of several
+lines, a value that is not finite, or a value that changes on its way out and in.
+
+Targets know nothing of the engine that feeds them: hypothesis, the coverage-guided runner (``python -m tests.fuzz``)
+and the kept seeds all call the same functions.
+"""
+
+from __future__ import annotations
+
+import atexit
+import math
+import os
+import shutil
+import tempfile
+import warnings
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from labkit.core.errors import InputError, LabkitError
+
+LONGEST_MESSAGE = 2000
+"""Characters; what a terminal shows without scrolling. A message never repeats a whole file."""
+
+Target = Callable[[bytes], bool]
+"""True where the input was read, False where it was refused; a fault is an exception."""
+
+
+def refused(error: LabkitError) -> bool:
+    """Check a refusal: the project's own error about the input, one line, not the file over again."""
+    text = str(error)
+    assert isinstance(error, InputError), f"{type(error).__name__} is no InputError: {text}"
+    assert text.strip(), "a refusal without words"
+    assert len(text.splitlines()) == 1, f"a message of several lines: {text!r}"
+    assert len(text) <= LONGEST_MESSAGE, f"a message of {len(text)} characters: {text[:200]!r}"
+    return False
+
+
+@cache
+def workshop() -> Path:
+    """A folder of this process for readers that take paths; in memory where the system has such a place."""
+    memory = Path("/dev/shm")
+    folder = tempfile.mkdtemp(dir=memory if os.access(memory, os.W_OK) else None, prefix="labkit-fuzz-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)
+
+
+def quantity(data: bytes) -> bool:
+    """The quantity reader: the first byte chooses the unit, the rest is the text."""
+    from labkit.core.units import UNITS, format_quantity, parse_quantity
+
+    units = list(UNITS)
+    unit = units[data[0] % len(units)] if data else units[0]
+    text = data[1:].decode("utf-8", "replace")
+    try:
+        value = parse_quantity(text, unit)
+    except LabkitError as error:
+        return refused(error)
+    assert isinstance(value, float)
+    assert math.isfinite(value)
+    again = parse_quantity(format_quantity(value, unit), unit)
+    assert again == value, f"{text!r} is {value!r}, written {format_quantity(value, unit)!r}, read {again!r}"
+    return True
+
+
+_GRID = np.array([20.0, 1_000.0, 20_000.0])
+
+
+def sheet(data: bytes) -> bool:
+    """The sheet reader: a sheet of any kind that the catalogue knows, as one file of a stranger."""
+    from labkit.catalogue import catalogue
+    from labkit.core.sheet import parse_sheet
+
+    try:
+        table = parse_sheet(data.decode("utf-8", "replace"), "fuzzed.toml")
+        kind = table.text("sheet")
+        for name in ("name", "summary", "source", "note", "doubt"):  # as the catalogue does: words for people
+            table.asked.setdefault(name)
+        readers = catalogue().readers
+        if kind not in readers:
+            return False
+        thing = readers[kind](table)
+    except LabkitError as error:
+        return refused(error)
+    try:
+        _use(kind, thing)
+    except LabkitError as error:
+        refused(error)
+    _written_and_read_again(kind, thing)
+    return True
+
+
+def _use(kind: str, thing: Any) -> None:
+    """What the lab does next with it; a circuit that cannot be solved may still be refused here."""
+    if kind == "rig":
+        with np.errstate(all="ignore"), warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            thing.response(_GRID)
+
+
+def _written_and_read_again(kind: str, thing: Any) -> None:
+    from labkit.core.sheet import parse_sheet, sheet_text
+    from labkit.pickup.sheet import pickup_data, read_pickup
+    from labkit.rig.harness import harness_data, read_harness
+    from labkit.rig.sheet import read_rig, rig_data
+    from labkit.sound.take_sheet import read_take, take_data
+
+    writers: dict[str, tuple[Callable[[Any], dict[str, Any]], Callable[[Any], Any]]] = {
+        "rig": (rig_data, read_rig),
+        "pickup": (pickup_data, read_pickup),
+        "harness": (harness_data, read_harness),
+        "take": (take_data, read_take),
+    }
+    if kind not in writers:
+        return
+    write, read = writers[kind]
+    text = sheet_text(kind, {key: value for key, value in write(thing).items() if key not in ("sheet", "format")})
+    again = read(parse_sheet(text, "written.toml"))
+    assert write(again) == write(thing), f"a {kind} changed on its way out and in"
+
+
+SWEEP_ENDINGS = (".csv", ".s1p", ".txt", ".s2p", ".ts")
+
+
+def sweep(data: bytes) -> bool:
+    """The sweep readers: the first byte chooses the file's ending, the rest is the file."""
+    from labkit.bench.sweep_reader import parse_sweep, read_sweep
+
+    path = workshop() / f"sweep{SWEEP_ENDINGS[data[0] % len(SWEEP_ENDINGS) if data else 0]}"
+    path.write_bytes(data[1:])
+    try:
+        found = read_sweep(path)
+    except LabkitError as error:
+        return refused(error)
+    assert np.all(np.isfinite(found.frequency_hz))
+    assert np.all(found.frequency_hz > 0)
+    assert np.all(np.diff(found.frequency_hz) > 0)
+    assert np.all(np.isfinite(found.magnitude))
+    assert np.all(found.magnitude > 0)
+    assert all(len(note.splitlines()) == 1 for note in (*found.understood, *found.warnings))
+    columns = [found.frequency_hz, found.magnitude] + ([found.phase_deg] if found.phase_deg is not None else [])
+    heads = ["Frequency (Hz)", "Impedance (ohm)", "Phase (deg)"][: len(columns)]
+    rows = "\n".join(",".join(repr(float(number)) for number in row) for row in zip(*columns))
+    again = parse_sweep(f"{','.join(heads)}\n{rows}\n")
+    assert np.array_equal(again.frequency_hz, found.frequency_hz)
+    # magnitudes pass through a logarithm and back: half a unit of 1e-16, times the size of the logarithm (up to 710)
+    assert np.allclose(again.magnitude, found.magnitude, rtol=1e-12, atol=0)
+    return True
+
+
+def spice(data: bytes) -> bool:
+    """The netlist reader, and our own deck of what it read."""
+    from labkit.circuit.spice import spice_deck
+    from labkit.circuit.spice_reading import read_spice
+
+    text = data.decode("utf-8", "replace")
+    try:
+        circuit = read_spice(text)
+        deck = spice_deck(circuit)
+    except LabkitError as error:
+        return refused(error)
+    once = read_spice(deck)
+    assert _values(read_spice(spice_deck(once))) == _values(once), "a circuit changed on its way out and in"
+    return True
+
+
+def _values(circuit: Any) -> list[str]:
+    """Kind and value of every element, without the names that a deck has to respell."""
+    names = ("resistance", "capacitance", "inductance", "coefficient", "voltage", "gain", "closed")
+    return sorted(
+        " ".join([type(element).__name__, *(repr(getattr(element, name, None)) for name in names)])
+        for element in circuit.elements
+    )
+
+
+def wav(data: bytes) -> bool:
+    """The WAV reader."""
+    from labkit.sound.wav import LONGEST_S, read_wav, wav_bytes
+
+    path = workshop() / "sound.wav"
+    path.write_bytes(data)
+    try:
+        found = read_wav(path)
+    except LabkitError as error:
+        return refused(error)
+    assert found.samples.ndim == 2
+    assert found.samples.shape[0] in (1, 2)
+    assert 0 < found.samples.shape[1] <= LONGEST_S * found.rate
+    assert np.all(np.isfinite(found.samples))
+    if np.max(np.abs(found.samples)) <= np.finfo(np.float32).max:
+        path.write_bytes(wav_bytes(found.samples, found.rate, sample_format="FLOAT"))
+        again = read_wav(path)
+        assert again.rate == found.rate
+        assert np.array_equal(again.samples, found.samples.astype(np.float32).astype(np.float64))
+    return True
+
+
+PAGES = ("rig", "cable", "pots", "winding", "listening", "measure", "trust", "panel", "record", "packed rig")
+"""What a page reads from outside: its address, the test kept by the browser, a rig packed into an address."""
+
+_MOST_OPENED = 100
+"""Addresses opened by one page before it is made anew: a person does not open more."""
+
+
+class _Pages:
+    def __init__(self) -> None:
+        self.made: dict[str, tuple[Any, int]] = {}
+
+    def bench(self, page: str) -> Any:
+        made, opened = self.made.get(page, (None, 0))
+        if made is None or opened >= _MOST_OPENED:
+            made, opened = _make(page), 0
+        self.made[page] = made, opened + 1
+        return made
+
+
+_pages = _Pages()
+
+
+@cache
+def _cases() -> Any:
+    from labkit.cases import load_cases
+
+    return load_cases()
+
+
+def _make(page: str) -> Any:
+    if page == "trust":
+        from labkit.app.trust_model import TrustBench
+
+        return TrustBench(cases=_cases())
+    from labkit.app.cable_model import CableBench
+    from labkit.app.listening_test_model import ListeningBench
+    from labkit.app.measure_model import MeasureBench
+    from labkit.app.pots_model import PotsBench
+    from labkit.app.rig_model import RigBench
+    from labkit.app.winding_model import WindingBench
+
+    benches: dict[str, Callable[[], Any]] = {
+        "rig": RigBench,
+        "cable": CableBench,
+        "pots": PotsBench,
+        "winding": WindingBench,
+        "listening": ListeningBench,
+        "measure": MeasureBench,
+    }
+    return benches[page]()
+
+
+def page(data: bytes) -> bool:
+    """What a page reads from outside: the first byte chooses it, the rest is the text."""
+    chosen = PAGES[data[0] % len(PAGES) if data else 0]
+    text = data[1:].decode("utf-8", "replace")
+    if chosen == "panel":
+        return _panel(text)
+    if chosen == "record":
+        return _record(text)
+    if chosen == "packed rig":
+        chosen, text = "rig", f"v=1&rig={packed(text)}"
+    bench = _pages.bench(chosen)
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        bench.open(text)
+        problems = tuple(bench.problems)
+        assert all(sentence.strip() and len(sentence) < LONGEST_MESSAGE for sentence in problems)
+        written = bench.query
+        bench.open(written)
+        assert not bench.problems, f"{text!r} was written {written!r}, and read again: {bench.problems}"
+        assert bench.query == written, f"{text!r} was written {written!r}, then {bench.query!r}"
+    return not problems
+
+
+def packed(text: str) -> str:
+    """A text packed as a rig sheet travels in an address."""
+    import base64
+    import zlib
+
+    return "sheet:" + base64.urlsafe_b64encode(zlib.compress(text.encode(), 9)).decode().rstrip("=")
+
+
+def _panel(text: str) -> bool:
+    from labkit.app.panel_page import panel
+    from labkit.app.panels import PANEL_FIELD
+
+    before = os.environ.get("QUERY_STRING")
+    os.environ["QUERY_STRING"] = f"{PANEL_FIELD}={text}".encode("utf-8", "replace").decode().replace("\0", "")
+    try:
+        panel()
+    finally:
+        if before is None:
+            del os.environ["QUERY_STRING"]
+        else:
+            os.environ["QUERY_STRING"] = before
+    return True
+
+
+def _record(text: str) -> bool:
+    from labkit.app.listening_test_run import read_record
+
+    try:
+        read_record(text)
+    except LabkitError as error:
+        return refused(error)
+    return True
+
+
+TARGETS: dict[str, Target] = {
+    "quantity": quantity,
+    "sheet": sheet,
+    "sweep": sweep,
+    "spice": spice,
+    "wav": wav,
+    "page": page,
+}
+"""Targets by name; the names are those of ``python -m tests.fuzz`` and of the folders of seeds."""
