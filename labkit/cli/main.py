@@ -6,7 +6,7 @@ import contextlib
 import os
 import sys
 from importlib import import_module
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -85,11 +85,12 @@ def main(arguments: list[str] | None = None) -> int:
     except LabkitError as error:
         code = _say(str(error), BAD_INPUT)
     except _ReaderGoneError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left to say, nobody wants
+        _drop(sys.stdout)
         code = DONE
     except OSError as error:
         place = f"{error.filename}: " if error.filename else "the output: "
         code = _say(f"{place}cannot be read or written ({error.strerror or error})", BAD_INPUT)
+        _drop(sys.stdout)
     except KeyboardInterrupt:
         code = _say("stopped", INTERRUPTED)
     except Exception as error:
@@ -106,9 +107,20 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _say(sentence: str, code: int) -> int:
-    with contextlib.suppress(OSError):  # where nobody can be told, the exit code still tells
+    try:
         click.echo(f"labkit: {' '.join(sentence.split())}", err=True)
+    except OSError:
+        _drop(sys.stderr)  # where nobody can be told, the exit code still tells
     return code
+
+
+def _drop(stream: TextIO) -> None:
+    """Let what is still to be written to a stream vanish, so that the end of the process does not fail on it."""
+    with contextlib.suppress(OSError, ValueError):
+        try:
+            stream.flush()
+        except OSError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _use_utf8() -> None:
