@@ -175,17 +175,59 @@ if __name__ == "__main__":
     sys.exit(main(sys.argv[1:]))
 """
 
-GOAL = "single coil towards the two-coil pickup"
+GOAL = """
+sheet = "goal"
+format = 1
+name = "many trims"
+[rig]
+name = "single coil with load trims"
+harness = "one volume with load trims"
+[rig.pickups]
+bridge = "narrow single coil"
+[[rig.chain]]
+kind = "cable"
+use = "typical cable"
+length = "5 m"
+[[rig.chain]]
+kind = "input"
+use = "1 MΩ amplifier input"
+[target]
+resonance = "2.8 kHz"
+resonance_within = "5 %"
+[[vary]]
+part = "load_capacitor"
+series = "E24"
+from = "100 pF"
+to = "2.2 nF"
+[[vary]]
+part = "load_resistor"
+series = "E24"
+from = "100 kΩ"
+to = "1 MΩ"
+[[vary]]
+part = "volume.value"
+choices = ["250 kΩ", "300 kΩ", "500 kΩ", "1 MΩ"]
+[[vary]]
+part = "cable.length"
+choices = ["3 m", "5 m", "6 m", "9 m"]
+"""
 
 
-def search(*arguments: object) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-c", SEARCH, "search", GOAL, "--json", *(str(argument) for argument in arguments)]
+@pytest.fixture
+def goal(tmp_path: Path) -> Path:
+    path = tmp_path / "goal.toml"
+    path.write_text(GOAL)
+    return path
+
+
+def search(goal: Path, *arguments: object) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-c", SEARCH, "search", str(goal), "--json", *(str(argument) for argument in arguments)]
     return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
 
 
-def test_a_search_interrupted_from_the_keyboard_is_taken_up_with_the_same_digits(tmp_path: Path) -> None:
+def test_a_search_interrupted_from_the_keyboard_is_taken_up_with_the_same_digits(goal: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.npz"
-    process = search("--record", record)
+    process = search(goal, "--record", record)
     try:
         until = time.monotonic() + 60
         while not record.exists():
@@ -198,8 +240,8 @@ def test_a_search_interrupted_from_the_keyboard_is_taken_up_with_the_same_digits
     assert stopped.code == 130, stopped
     assert "Traceback" not in stopped.err
     assert record.exists()
-    assert left_in(tmp_path) == ["search.npz"]
-    resumed, plain = finish(search("--record", record)), finish(search())
+    assert left_in(tmp_path) == ["goal.toml", "search.npz"]
+    resumed, plain = finish(search(goal, "--record", record)), finish(search(goal))
     assert (resumed.code, plain.code) == (0, 0)
     assert without_times(resumed) == without_times(plain)
 
@@ -210,9 +252,9 @@ def without_times(outcome: Outcome) -> object:
     return {key: value for key, value in data.items() if "second" not in key and not key.endswith("_s")}
 
 
-def test_a_search_whose_record_meets_a_full_disk_keeps_the_last_one(tmp_path: Path) -> None:
+def test_a_search_whose_record_meets_a_full_disk_keeps_the_last_one(goal: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.npz"
-    process = search("--record", record)
+    process = search(goal, "--record", record)
     try:
         while not record.exists():
             assert process.poll() is None
@@ -222,7 +264,7 @@ def test_a_search_whose_record_meets_a_full_disk_keeps_the_last_one(tmp_path: Pa
     before = record.read_bytes()
     limited = [
         *(sys.executable, "-c", f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (64, 64))\n{SEARCH}"),
-        *("search", GOAL, "--record", str(record)),
+        *("search", str(goal), "--record", str(record)),
     ]
     outcome = finish(subprocess.Popen(limited, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE))
     assert outcome.code == 2, outcome
