@@ -205,8 +205,6 @@ def impulse(
     """Write the difference between two rigs as an impulse response, for any convolver."""
     if output is None and table is None:
         raise InputError("nothing to write; name a WAV file with --output, a CSV file with --table, or both")
-    if output is not None and table is not None and output.resolve() == table.resolve():
-        raise InputError("--output and --table name the same file")
     for path in (output, table):
         if path is not None:
             check_target(path, force=force)
