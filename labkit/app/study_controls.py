@@ -44,6 +44,10 @@ QUESTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 """Ready questions: how the page puts them, and the fields each needs. Those about values also take a series."""
 
+WINDING = "turns and wire"
+ABOUT_WINDING = (
+    "Asked of a pickup that is predicted from its build: choose one above, or bring one from the page “Winding”."
+)
 _WITH_SERIES = ("cable equivalent", "hump", "load resistor")
 
 WIRES: dict[str, tuple[str, ...]] = {
@@ -89,7 +93,10 @@ MEASURE = Control(
     names=("Peak place", "Peak height", "Level"),
 )
 COUNT_OF_DRAWS = _words(
-    "own.count", "Instruments drawn", ("256", "1024", "4096", "16384"), ("256", "1024", "4096", "16 384")
+    "own.count",
+    "Instruments drawn",
+    ("256", "1024", "4096", "16384", "65536", "262144"),
+    ("256", "1024", "4096", "16 384", "65 536", "262 144"),
 )
 SEED = Control(
     key="own.seed", label="Draw number", kind="choice", positions=(1.0, 2.0, 3.0, 4.0, 5.0), unit=COUNT, low=0, high=1e6
@@ -203,7 +210,8 @@ PEAK_AT = Control(
 
 def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
     """Return every control of the page for a rig; `visible` keeps those that the present question needs."""
-    groups = [Group(title="Instrument", controls=(offered["rig"],)), Group(title="Question", controls=(ASK,))]
+    pickups = tuple(offered[slot] for slot in rig.pickups if slot in offered)
+    groups = [Group(title="Instrument", controls=(offered["rig"], *pickups)), Group(title="Question", controls=(ASK,))]
     tolerances = tuple(_tolerance(rig, name) for name in classes_of(rig))
     groups.append(Group(title="Parts differ by", controls=(*tolerances, *own_tolerance_controls(rig))))
     groups.append(
@@ -243,10 +251,10 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
                 "own.tone", "With", tone_knobs(rig), tuple(f"{name.replace('_', ' ')} at 0" for name in tone_knobs(rig))
             ),
         )
-    if "turns and wire" in questions:
+    if WINDING in questions:
         fields.insert(0, _words("own.like", "Sound like", catalogue().usable_names("rig")))
     asked = _words("own.question", "Which value", questions, tuple(QUESTIONS[name][0] for name in questions))
-    groups.append(Group(title="Find", controls=(asked, *fields, SERIES), note=_not_asked(questions)))
+    groups.append(Group(title="Find", controls=(asked, *fields, SERIES), note=ABOUT_WINDING))
     groups.append(
         Group(
             title="Wanted",
@@ -291,7 +299,7 @@ def own_defaults(rig: Rig) -> dict[str, Value]:
         values |= {"own.hump": 500.0, "own.tone": tone_knobs(rig)[0]}
     if _can_be_asked(rig, "load resistor"):
         values["own.pots"] = 100e3 if largest_pot(rig) <= 250e3 else 250e3
-    if _can_be_asked(rig, "turns and wire"):
+    if _can_be_asked(rig, WINDING):
         names = catalogue().usable_names("rig")
         values |= {
             "own.wires": next(iter(WIRES)),
@@ -323,7 +331,7 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
             groups.append(group)
         elif group.title == "Find" and ask == QUESTION:
             kept = tuple(control for control in group.controls if control.key in fields)
-            groups.append(Group(title=group.title, controls=kept, note=group.note))
+            groups.append(Group(title=group.title, controls=kept, note=group.note if question == WINDING else ""))
         elif group.title in titles:
             kept = tuple(control for control in group.controls if control.key != OWN_TOLERANCES)
             groups.append(Group(title=group.title, controls=kept, note=group.note))
@@ -349,31 +357,17 @@ def largest_pot(rig: Rig) -> float:
     return max((part.value for part in rig.harness.parts.values() if isinstance(part, Pot)), default=0.0)
 
 
-def built_slots(rig: Rig) -> tuple[str, ...]:
-    """Return the places whose pickup comes from a build sheet."""
-    return tuple(slot for slot, pickup in rig.pickups.items() if getattr(pickup, "made_from", None) is not None)
-
-
 def _can_be_asked(rig: Rig, question: str) -> bool:
     if question == "hump":
         return bool(tone_knobs(rig))
     if question == "load resistor":
         return largest_pot(rig) > 0
-    if question == "turns and wire":
-        return bool(built_slots(rig))
     return bool(rig.pickups)
 
 
-def _not_asked(questions: tuple[str, ...]) -> str:
-    if "turns and wire" in questions:
-        return ""
-    return "Turns and wire for another rig's sound: build a pickup on the page “Winding” first, then come back with it."
-
-
 def _tolerance(rig: Rig, name: str) -> Control:
-    usual = (
-        "as their prediction is in doubt" if name == COILS and built_slots(rig) else f"as usual{_usual_of(rig, name)}"
-    )
+    # a pickup of the rig may be exchanged for one that is predicted from its build, whose doubt has no one number
+    usual = "as usual" if name == COILS else f"as usual{_usual_of(rig, name)}"
     names = (usual, "exact", *(f"± {part} %" for part in _PARTS_IN_100[1:]))
     return _words(f"own.tol_{name}", _CLASS_WORDS[name], (USUAL, *_PARTS_IN_100), names)
 

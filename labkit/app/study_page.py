@@ -87,6 +87,8 @@ class StudyPage(BenchPage[StudyBench]):
         self._ask = Debounce(self._begin, PAUSE_S)
         self._under_way: object = None
         self._stopped: object = None
+        self._is_stopping = False
+        self._answered_question = ""
         self.picture_files = FileOffers()
         offer_pictures(
             self.picture_files,
@@ -96,6 +98,8 @@ class StudyPage(BenchPage[StudyBench]):
         )
         self.spread_parts = (box("lab-told", self.pictures), box("lab-told", self.causes, self.picture_files))
         self.table_box = box("lab-told", self.table)
+        for part in (self.table_box, self.spread_parts[1]):
+            part.add_class("lab-wrap")
         self.goal_parts = (box("lab-told", self.goal, self.close, self.goal_files, self.opener),)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -119,8 +123,13 @@ class StudyPage(BenchPage[StudyBench]):
     def show_results(self) -> None:
         """Show the present answer, or ask for it."""
         bench, answer = self.bench, self.bench.answer
-        for part in self.spread_parts:
-            part.layout.display = None if isinstance(answer, SpreadAnswer) else "none"
+        # while the same question is worked out anew its last answer stays, faded, so that nothing jumps under the hand
+        is_fading = answer is None and bench.question == self._answered_question
+        for part in (*self.spread_parts, self.table_box):
+            (part.add_class if is_fading else part.remove_class)("lab-fading")
+        if not is_fading:
+            for part in self.spread_parts:
+                part.layout.display = None if isinstance(answer, SpreadAnswer) else "none"
         for part in self.goal_parts:
             part.layout.display = None if bench.question == GOAL else "none"
         self.caption.value = (
@@ -128,11 +137,13 @@ class StudyPage(BenchPage[StudyBench]):
         )
         self._show_goal()
         if answer is None:
-            self.numbers.value, self.said.value = numbers_html(WAITING), ""
-            self.table.value = self.pictures.value = self.causes.value = ""
-            self.table_box.layout.display = "none"
+            self.numbers.value = numbers_html(WAITING)
+            if not is_fading:
+                self.table.value = self.pictures.value = self.causes.value = self.said.value = ""
+                self.table_box.layout.display = "none"
             self._ask.ask()
             return
+        self._answered_question = "" if isinstance(answer, Refusal) else bench.question
         if bench.key != self._under_way:
             self._quiet()
         self._show_answer(answer)
@@ -153,6 +164,7 @@ class StudyPage(BenchPage[StudyBench]):
             self._draw_spread(answer)
             title = f"Of {answer.result.count} instruments"
             self.table.value = table_html(title, SPREAD_HEAD, words.spread_rows(answer)) + _small(words.NOT_MODELLED)
+            self._offer_to_go_on(answer.result.complete)
         elif isinstance(answer, Answer):
             self.numbers.value = numbers_html(words.answer_numbers(answer, answer.rig))
             self.said.value = sentence_html(answer.sentence)
@@ -160,19 +172,22 @@ class StudyPage(BenchPage[StudyBench]):
             rests = "; ".join(answer.rests_on)
             text = f"Rests on: {rests}. {words.ABOUT_SEARCH}" if rests else words.ABOUT_SEARCH
             text = text if answer.unit == "m" else f"{text} {words.CAUTION}"
-            table = table_html("Beside it", head, rows) if rows else ""
-            self.table.value = table + _links(words.links(self.bench)) + _small(text)
+            table = table_html("Beside it", head, rows, marked=words.stocked_row(answer)) if rows else ""
+            self.table.value = _links(words.links(self.bench)) + table + _small(text)
         elif isinstance(answer, SearchResult):
             self.numbers.value = numbers_html(words.search_numbers(answer))
             self.said.value = sentence_html(words.search_sentence(answer))
             head, rows = words.search_rows(answer)
             where = words.links(self.bench)
-            title = "Best first; each opens on the rig page beside the present rig"
+            title = "Best first; each opens on the rig page, beside the present rig"
             table = table_html(title, head, [_named(row) for row in rows], links=where) if rows else ""
             lines = (answer.proof, words.ABOUT_SEARCH, words.CAUTION)
             self.table.value = table + _small(" ".join(line for line in lines if line))
-            if not answer.complete and self._under_way is None:
-                self.work.words, self.work.again = "Stopped; what was found so far is kept.", True
+            self._offer_to_go_on(answer.complete)
+
+    def _offer_to_go_on(self, is_complete: bool) -> None:
+        if not is_complete and self._under_way is None:
+            self.work.words, self.work.again = "Stopped; what was found so far is kept.", True
 
     def _draw_spread(self, answer: SpreadAnswer) -> None:
         from labkit.app import study_words as words
@@ -239,7 +254,7 @@ class StudyPage(BenchPage[StudyBench]):
             job.function,
             job.ask,
             done=lambda answer: self._answered(key, answer),
-            failed=lambda text: self._answered(key, Refusal(sentence=_sentence(text))),
+            failed=lambda text: self._failed(key, text),
             tick=lambda seconds: self._tick(job.word, seconds),
             told=lambda text: self._progress(job.word, str(text)),
         )
@@ -247,7 +262,7 @@ class StudyPage(BenchPage[StudyBench]):
     def _drop(self) -> None:
         """End what is under way without waiting for it: another question was asked."""
         self.background.cancel()
-        self._under_way = None
+        self._under_way, self._is_stopping = None, False
         self._ask.ask()
 
     def _tick(self, word: str, seconds: float) -> None:
@@ -255,11 +270,25 @@ class StudyPage(BenchPage[StudyBench]):
             self._progress(word, f"{seconds:.0f} s")
 
     def _progress(self, word: str, text: str) -> None:
+        if self._is_stopping:
+            return
         self.work.again = False
         self.work.words = f"{word} … {text}".rstrip()
 
+    def _failed(self, key: object, text: str) -> None:
+        """Say why there is no answer; that a person stopped it too early for one is no answer to keep."""
+        if self._is_stopping:
+            self._is_stopping = False
+            self._halted(key)
+        else:
+            self._answered(key, Refusal(sentence=_sentence(text)))
+
+    def _halted(self, key: object) -> None:
+        self._stopped, self._under_way = key, None
+        self.work.words, self.work.again = "Stopped.", True
+
     def _answered(self, key: object, answer: object) -> None:
-        self._under_way = None
+        self._under_way, self._is_stopping = None, False
         self._quiet()
         self.bench.take(key, answer)
         self.show()
@@ -267,12 +296,12 @@ class StudyPage(BenchPage[StudyBench]):
     def _stop(self) -> None:
         """End with what there is; a question that cannot end early is dropped."""
         if self.bench.question in (SPREAD, GOAL):
+            self._is_stopping = True
             self.background.stop()
             self.work.words = "Stopping …"
             return
         self.background.cancel()
-        self._stopped, self._under_way = self.bench.key, None
-        self.work.words, self.work.again = "Stopped.", True
+        self._halted(self.bench.key)
 
     def _go_on(self) -> None:
         self._stopped = None

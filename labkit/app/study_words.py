@@ -139,6 +139,14 @@ def _value_number(answer: Answer) -> KeyNumber:
     return KeyNumber(label="It takes", value=shown, detail="" if answer.unit != "m" else "at the longest")
 
 
+def stocked_row(answer: Answer) -> int:
+    """Return the row of an answer's table that holds the value to be bought; −1 where none does."""
+    if answer.stocked is None:
+        return -1
+    places = (place for place, row in enumerate(answer.rows) if next(iter(row.values())) == answer.stocked)
+    return next(places, -1)
+
+
 def answer_rows(answer: Answer) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Return the head and the rows of an answer's table."""
     if not answer.rows:

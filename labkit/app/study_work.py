@@ -261,6 +261,9 @@ def in_words(rig: Rig, name: str) -> str:
     ('volume pot', 'bridge inductance')
     """
     head, _, key = name.partition(".")
+    slot, colon, cause = name.partition(": ")
+    if colon:
+        return f"{slot}, {cause}".replace("_", " ")
     part = rig.harness.parts.get(head)
     if part is not None:
         words = head.replace("_", " ")
