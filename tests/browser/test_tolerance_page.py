@@ -1,0 +1,104 @@
+"""The page of studies in a real browser: bands, a closer tolerance, a stop, a ready question, parts for a goal."""
+
+from __future__ import annotations
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+
+pytestmark = pytest.mark.browser
+
+STUDY = "voila/render/tolerance_and_search.ipynb"
+CURVE = "svg.lab-curve"
+TOLD = ".lab-sentence"
+ANSWER_MS = 60_000
+"""The process that works starts with its imports: seconds, on a busy machine of two cores many."""
+
+
+def until_told(page, words: str) -> None:
+    """Wait until the answer's sentence holds some words."""
+    page.wait_for_function(
+        "words => (document.querySelector('.lab-sentence')?.textContent ?? '').includes(words)",
+        arg=words,
+        timeout=ANSWER_MS,
+    )
+
+
+def test_a_designer_sees_the_band_and_narrows_it_by_closer_parts(visit, screenshots):
+    seen = visit(STUDY, ready=CURVE)
+    page = seen.page
+    until_told(page, "cable capacitance matters most")
+    expect(page.locator(".lab-histograms svg")).to_have_count(3)
+    expect(page.locator("svg.lab-tornado")).to_have_count(1)
+    expect(page.locator(f"{CURVE} polyline[data-label='half below']")).to_have_count(1)
+    before = page.inner_text(".lab-numbers")
+    page.get_by_label("Cables", exact=True).select_option(label="exact")
+    page.wait_for_function("() => location.search.includes('own.tol_cables=0')")
+    until_told(page, "bridge inductance matters most")
+    expect(page.locator(".lab-numbers")).not_to_have_text(before)
+    page.get_by_role("button", name="Undo").click()
+    until_told(page, "cable capacitance matters most")
+    # the answer that was there comes back
+    page.wait_for_function("before => document.querySelector('.lab-numbers').innerText === before", arg=before)
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Answer as CSV").click()
+    assert saved.value.path().read_text().startswith("frequency_hz,nominal_db,p5_db,p50_db,p95_db")
+    page.screenshot(path=str(screenshots / "tolerance-band-1280.png"), full_page=True)
+    assert seen.errors == []
+    assert seen.outside == []
+    assert seen.failed == []
+
+
+def test_a_long_draw_is_stopped_and_what_was_drawn_stays(visit):
+    page = visit(STUDY, ready=CURVE).page
+    until_told(page, "matters most")
+    page.get_by_label("Instruments drawn", exact=True).select_option(label="262 144")
+    page.wait_for_function(
+        "() => /%, about .* left/.test(document.querySelector('.lab-work [role=status]').textContent)",
+        timeout=ANSWER_MS,
+    )
+    page.get_by_role("button", name="Cancel").click()
+    until_told(page, "Stopped after ")
+    expect(page.locator(".lab-work [role=status]")).to_contain_text("what was found so far is kept")
+    expect(page.locator(".lab-histograms svg")).to_have_count(3)
+    expect(page.get_by_role("button", name="Go on")).to_be_visible()
+
+
+def test_a_technician_asks_for_a_value_and_takes_it_to_the_rig_page(visit, screenshots):
+    page = visit(f"{STUDY}?v=1&own.ask=question", ready=CURVE).page
+    until_told(page, "lose less than 1 dB")
+    page.get_by_label("Which value", exact=True).select_option(label="Which tone capacitor puts the hump there?")
+    until_told(page, "puts the hump at 500 Hz")
+    page.screenshot(path=str(screenshots / "tolerance-question-1280.png"), full_page=True)
+    page.get_by_role("link", name="Open it on the rig page").click()
+    page.wait_for_selector("svg.lab-curve polyline[data-label=Now]", timeout=ANSWER_MS)
+    assert "rig.ipynb" in page.url
+    assert page.get_by_label("Tone capacitor", exact=True).locator("option:checked").inner_text() == "33 nF"
+    assert page.locator(".lab-pins li").count() == 1, "the rig that was asked about stands beside it"
+
+
+def test_parts_for_a_goal_are_ranked_and_open_as_rigs(visit, screenshots):
+    page = visit(f"{STUDY}?v=1&own.ask=goal&own.want_peak=3000", ready=CURVE).page
+    until_told(page, "The best has")
+    links = page.locator(".lab-table tbody th a")
+    expect(links).to_have_count(5)
+    assert all("rig.ipynb?v=1&rig=" in link.get_attribute("href") for link in links.all())
+    labels = page.eval_on_selector_all(".lab-results polyline", "lines => lines.map(line => line.dataset.label)")
+    assert {"Now", "no. 1", "no. 2", "no. 3"} <= set(labels)
+    page.get_by_label("Peak sits at", exact=True).select_option(label="6 kHz")
+    until_told(page, "Out of reach: resonance")
+    page.screenshot(path=str(screenshots / "tolerance-nothing-fits-1280.png"), full_page=True)
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+@pytest.mark.parametrize("ask", ["spread", "question", "goal"])
+def test_no_fault_of_accessibility_and_no_sideways_scrolling(visit, screenshots, ask, width):
+    seen = visit(f"{STUDY}?v=1&own.ask={ask}", ready=CURVE, width=width)
+    page = seen.page
+    page.wait_for_selector(TOLD, timeout=ANSWER_MS)
+    page.wait_for_timeout(1200)
+    page.screenshot(path=str(screenshots / f"tolerance-{ask}-{width}.png"), full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    faults = Axe().run(page).response["violations"]
+    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+    assert seen.errors == []
