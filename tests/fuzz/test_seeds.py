@@ -17,6 +17,7 @@ MOST_KEPT_BYTES = 300_000
 
 
 def read_in_time(target: str, data: bytes) -> None:
+    TARGETS[target](data)  # the first reading also imports what is imported late
     begun = time.process_time()
     TARGETS[target](data)
     taken = time.process_time() - begun
