@@ -7,6 +7,8 @@ Readers ask for each key they know and finish with `Table.done`, so a misspelt k
 from __future__ import annotations
 
 import math
+import re
+import sys
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -20,6 +22,14 @@ from labkit.core.units import UsualRange, parse_quantity
 
 FORMAT = 1
 """The sheet format this version reads and writes."""
+
+_MOST_DIGITS = 250
+_MANY_DIGITS = re.compile(rf"(?<![0-9A-Fa-f_])[0-9A-Fa-f_]{{{_MOST_DIGITS + 1}}}")
+"""A whole number of so many digits, even hexadecimal ones, is no float; one of thousands cannot even be shown."""
+
+_DEEPEST_KEY = 200
+_NO_KEY = re.compile(r"[^\w\-\"'. \t]+")
+"""What stands between dotted keys: the time of the parser grows with the square of their parts, so they are counted."""
 
 _REQUIRED: Any = object()
 ResultT = TypeVar("ResultT")
@@ -131,7 +141,7 @@ class Table:
             return value  # type: ignore[no-any-return]
 
         def allowed(number: float) -> bool:
-            return math.isfinite(number) and low <= number <= high and not (whole and number != int(number))
+            return abs(number) <= sys.float_info.max and low <= number <= high and not (whole and number != int(number))
 
         if isinstance(value, bool) or not isinstance(value, int | float) or not allowed(value):
             self.fail(key, f"must be {kind}{span}; got {_shown(value)}{_as_number(value, allowed)}")
@@ -219,6 +229,10 @@ def parse_sheet(text: str, where: str, folder: Path | None = None, *, kinds: Ite
     """
     if not text.strip():
         raise SheetError(f'{where}: is empty; a sheet begins with a line such as sheet = "rig"')
+    if any(piece.count(".") > _DEEPEST_KEY for piece in _NO_KEY.split(text)):
+        raise SheetError(f"{where}: is nested too deeply to be a sheet")
+    if _MANY_DIGITS.search(text):
+        raise SheetError(f"{where}: holds a number of more than {_MOST_DIGITS} digits; write it with a power of ten")
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
