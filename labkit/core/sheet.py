@@ -24,7 +24,7 @@ FORMAT = 1
 """The sheet format this version reads and writes."""
 
 _MOST_DIGITS = 250
-_MANY_DIGITS = re.compile(rf"(?<![0-9A-Fa-f_])[0-9A-Fa-f_]{{{_MOST_DIGITS + 1}}}")
+_MANY_DIGITS = re.compile(rf"(?<![0-9A-Za-z_'\"])[0-9][0-9A-Fa-f_xob]{{{_MOST_DIGITS}}}")
 """A whole number of so many digits, even hexadecimal ones, is no float; one of thousands cannot even be shown."""
 
 _DEEPEST_KEY = 200

@@ -13,6 +13,7 @@ import resource
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -37,13 +38,18 @@ def inputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_inputs(tmp_path_factory.mktemp("inputs"))
 
 
-@pytest.fixture
+@contextmanager
 def small_files_only() -> Iterator[None]:
-    """A real limit: no file of this process grows beyond 16 bytes; the write that would, fails."""
+    """A real limit: no file of this process grows beyond 16 bytes; the write that would, fails.
+
+    Only around a command: the test run itself may be writing its report to a file.
+    """
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (16, before[1]))
-    yield
-    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
 def target_of(arguments: list[object]) -> Path:
@@ -70,18 +76,17 @@ def assert_untouched(outcome: Outcome, folder: Path, target: Path, command: str)
 
 @pytest.mark.parametrize("command", WRITERS)
 def test_a_full_disk_in_the_middle_of_writing_leaves_the_old_file_whole(
-    command: str, inputs: Path, tmp_path: Path, labkit: LabkitCommand, small_files_only: None
+    command: str, inputs: Path, tmp_path: Path, labkit: LabkitCommand
 ) -> None:
     arguments = WRITERS[command](inputs, tmp_path / "written")
     target = target_of(arguments)
-    limit = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (limit[1], limit[1]))
     force = existing(target, command)
     if command == "impulse --table":
         arguments = [argument for argument in arguments if argument != "--force"]
         (inputs / "i.wav").unlink(missing_ok=True)
-    resource.setrlimit(resource.RLIMIT_FSIZE, limit)
-    assert_untouched(labkit(*arguments, *force), tmp_path, target, command)
+    with small_files_only():
+        outcome = labkit(*arguments, *force)
+    assert_untouched(outcome, tmp_path, target, command)
 
 
 @pytest.mark.parametrize(
