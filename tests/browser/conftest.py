@@ -16,6 +16,9 @@ import pytest
 START_S = 90.0
 """The server imports a notebook stack; on a busy machine of two cores that takes up to a minute."""
 
+PATIENCE_MS = 90_000
+"""How long a test waits for what must come; a machine with other work takes its time."""
+
 
 @dataclass
 class Server:
@@ -122,6 +125,7 @@ def visit(browser: object, lab: Server) -> Iterator[object]:
     ) -> Watched:
         address = (server or lab).address
         context = browser.new_context(viewport={"width": width, "height": height}, **options)  # type: ignore[attr-defined]
+        context.set_default_timeout(PATIENCE_MS)
         contexts.append(context)
         watched = Watched(page=context.new_page(), host=address)
         watched.listen()
