@@ -73,8 +73,10 @@ def test_a_technician_asks_for_a_value_and_takes_it_to_the_rig_page(visit, scree
     page.get_by_role("link", name="Open it on the rig page").click()
     page.wait_for_selector("svg.lab-curve polyline[data-label=Now]", timeout=ANSWER_MS)
     assert "rig.ipynb" in page.url
-    assert page.get_by_label("Tone capacitor", exact=True).locator("option:checked").inner_text() == "33 nF"
-    assert page.locator(".lab-pins li").count() == 1, "the rig that was asked about stands beside it"
+    # the page shows the usual rig first and takes the state of its address a moment later
+    chosen = page.get_by_label("Tone capacitor", exact=True).locator("option:checked")
+    expect(chosen).to_have_text("33 nF", timeout=ANSWER_MS)
+    expect(page.locator(".lab-pins li"), "the rig that was asked about stands beside it").to_have_count(1)
 
 
 def test_parts_for_a_goal_are_ranked_and_open_as_rigs(visit, screenshots):
