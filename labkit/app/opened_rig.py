@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Mapping
 from typing import Any
 
-from labkit.catalogue import catalogue, is_path
+from labkit.catalogue import catalogue, catalogue_only
 from labkit.core.errors import InputError
 from labkit.core.sheet import FORMAT, Table, parse_sheet, sheet_text
 from labkit.pickup.sheet import pickup_data
@@ -101,28 +101,14 @@ def unpack(text: str) -> Rig:
 
 
 def _checked(table: Table) -> Rig:
-    _refuse_paths(table)
-    rig = read_rig(table)
+    with catalogue_only():
+        rig = read_rig(table)
     if not rig.name.strip() or len(rig.name) > _LONGEST_NAME:
         table.fail("name", f"must have 1 to {_LONGEST_NAME} characters")
     if len(rig.harness.parts) > _MOST_PARTS or len(rig.chain) > _MOST_STAGES:
         table.fail("", f"a page takes at most {_MOST_PARTS} parts and {_MOST_STAGES} stages behind the jack")
     _ = rig.circuit  # coils that the wiring cannot reach are told now, not later
     return rig
-
-
-def _refuse_paths(table: Table) -> None:
-    pickups = table.data.get("pickups")
-    named = {"harness": table.data.get("harness")}
-    if isinstance(pickups, Mapping):
-        named.update({f"pickups.{slot}": value for slot, value in pickups.items()})
-    for key, value in named.items():
-        if isinstance(value, str) and is_path(value):
-            table.fail(
-                key,
-                f"refers to the file '{value[:60]}', and a browser sends only the sheet itself; write the table in its "
-                "place, or the name of an item of the catalogue",
-            )
 
 
 def _brief(rig: Rig) -> dict[str, Any]:

@@ -8,9 +8,9 @@ from typing import Any
 
 from labkit.app.controls import Value
 from labkit.app.study_controls import ANY_PICKUP, SAME, VARY_CABLES, VARY_CAPACITORS, VARY_POTS, VARY_RESISTORS
-from labkit.catalogue import catalogue
+from labkit.catalogue import catalogue, catalogue_only
 from labkit.core.errors import InputError
-from labkit.core.sheet import Table, parse_sheet
+from labkit.core.sheet import parse_sheet
 from labkit.rig.rig import Rig
 
 LARGEST_GOAL = 200_000
@@ -73,24 +73,7 @@ def read_goal_sheet(text: str, where: str) -> OpenedGoal:
     if len(text) > LARGEST_GOAL:
         raise InputError(f"{where}: a goal sheet has at most {LARGEST_GOAL // 1000} kB; this one is larger")
     table = parse_sheet(text, where, kinds=["goal"])
-    _refuse_paths(table)
-    goal = read_goal(table)
+    with catalogue_only():
+        goal = read_goal(table)
     data = {key: value for key, value in table.data.items() if key not in ("sheet", "format")}
     return OpenedGoal(name=goal.name, data=data)
-
-
-def _refuse_paths(table: Table) -> None:
-    """A browser sends one file and no folder: what a goal refers to must be in the sheet or in the catalogue."""
-    from labkit.catalogue import is_path
-
-    places = {"rig": table.data.get("rig")}
-    target = table.data.get("target")
-    if isinstance(target, Mapping):
-        places["target.sounds_like"] = target.get("sounds_like")
-    for key, value in places.items():
-        if isinstance(value, str) and is_path(value):
-            table.fail(
-                key,
-                f"refers to the file '{value[:60]}', and a browser sends only the sheet itself; name a rig of the "
-                "catalogue, or write the rig's table in its place",
-            )

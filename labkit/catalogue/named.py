@@ -3,12 +3,29 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 
 from labkit.catalogue.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.sheet import Table, read_sheet
+
+_READS_FILES: ContextVar[bool] = ContextVar("reads_files", default=True)
+
+
+@contextmanager
+def catalogue_only() -> Iterator[None]:
+    """Let names mean items of the catalogue alone: for a sheet from a browser, which sends one file and no folder.
+
+    What such a sheet calls by a path lies on the machine that reads it, which is none of the sender's business.
+    """
+    before = _READS_FILES.set(False)
+    try:
+        yield
+    finally:
+        _READS_FILES.reset(before)
 
 
 def is_path(text: str) -> bool:
@@ -45,7 +62,13 @@ def find_sheet(sheet: str | Path, *kinds: str, also: Iterable[str] = ()) -> Tabl
     text = str(sheet)
     found = catalogue()
     kind = next((kind for kind in kinds if text in found.names(kind)), None)
-    if os.path.isfile(text) or (is_path(text) and kind is None):
+    if not _READS_FILES.get():
+        if is_path(text) and kind is None:
+            raise InputError(
+                f"refers to the file '{text[:60]}', and a browser sends only the sheet itself; write the table in its "
+                "place, or the name of an item of the catalogue"
+            )
+    elif os.path.isfile(text) or (is_path(text) and kind is None):
         return read_sheet(Path(text), kinds=kinds)
     if kind is None:
         known = [name for kind in kinds for name in found.names(kind)]

@@ -9,7 +9,7 @@ from typing import Any
 
 from labkit.catalogue import catalogue, find_sheet, is_path
 from labkit.core.errors import InputError, SheetError, did_you_mean
-from labkit.core.sheet import Table, read_sheet
+from labkit.core.sheet import Table
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.sheet import pickup_data, read_pickup
 from labkit.plugins import plugins
@@ -199,7 +199,7 @@ def _referenced(table: Table, key: str, value: object, kind: str, reader: Any) -
 
 def _read(path: Path, kind: str) -> Table:
     try:
-        return read_sheet(path, kinds=[kind])
+        return find_sheet(path, kind)
     except SheetError as error:
         raise InputError(str(error)) from None
 

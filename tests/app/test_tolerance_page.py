@@ -208,3 +208,19 @@ def test_a_stop_before_anything_was_drawn_is_no_answer():
     page._go_on()
     page._begin()
     assert isinstance(page.bench.answer, SpreadAnswer)
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        'rig = "../rig.toml"\n',
+        'rig = "Saltmarsh Lane, narrow single coil"\n[[vary]]\npart = "bridge"\nchoices = ["../p.toml"]\n',
+        '[rig]\nname = "r"\nharness = "../h.toml"\n[rig.pickups]\nbridge = "two-coil"\n',
+        '[rig]\nname = "r"\nharness = "one volume, one tone"\n[rig.pickups]\nbridge = "../p.toml"\n',
+    ],
+)
+def test_an_opened_goal_reaches_no_file_of_the_machine_wherever_it_names_one(body):
+    vary = '[[vary]]\npart = "volume.value"\nchoices = ["250 kΩ", "500 kΩ"]\n'
+    text = f'sheet = "goal"\nformat = 1\nname = "g"\n{body}{vary}[target]\nresonance = "3 kHz"\n'
+    with pytest.raises(InputError, match="a browser sends only the sheet itself"):
+        StudyBench().open_goal(text, "g.toml")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.catalogue import catalogue, find_sheet
+from labkit.catalogue import catalogue, catalogue_only, find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import sheet_text
 from labkit.pickup.build_given import load_built
@@ -64,3 +64,14 @@ def test_what_cannot_be_a_file_is_refused_in_one_sentence(typed):
     with pytest.raises(InputError) as caught:
         find_sheet(typed, "rig")
     assert "\n" not in str(caught.value)
+
+
+def test_a_sheet_from_a_browser_reaches_no_file_of_the_machine(pickup_file, monkeypatch):
+    monkeypatch.chdir(pickup_file.parent)
+    pickup_file.rename("two-coil")
+    with catalogue_only():
+        assert find_sheet("two-coil", "pickup").raw("name") == "two-coil", "the catalogue's, not the file of that name"
+        for typed in ("./two-coil", "own.toml", "/etc/passwd"):
+            with pytest.raises(InputError, match="a browser sends only the sheet itself"):
+                find_sheet(typed, "pickup")
+    assert find_sheet("./two-coil", "pickup").raw("name") == "own", "files are read again afterwards"
