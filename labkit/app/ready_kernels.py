@@ -1,54 +1,148 @@
-"""A page that is ready before anybody asks: its kernel runs already, and the next one starts when it is taken.
+"""Kernels that wait ready, so that no page begins with starting Python and reading the packages in.
 
-Voila keeps such kernels in a pool. Here is what it leaves open: which page, how many, and that a kernel which has
-waited for hours is not taken for an abandoned one in the moment between being handed out and the browser's first word.
+A page takes one that waits; the next starts a little later, when the page no longer needs the processor. What waits
+has imported the pages' modules and parsed the lab's own sheets (`labkit.app.warm_up`). It has neither loaded a plugin
+nor read a sheet of the user's: nothing that may have changed by the time it is taken.
 """
 
 from __future__ import annotations
 
+import asyncio
+import os
 import time
-from collections.abc import Iterable
+import uuid
+from collections.abc import Mapping
+from contextlib import suppress
+from queue import Empty
 from typing import Any
 
+from jupyter_client.asynchronous.client import AsyncKernelClient
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
+from jupyter_server.utils import ApiPath
+from tornado.ioloop import IOLoop
+from traitlets import Float, Int
 
-READY_PAGE = "rig.ipynb"
-"""The page that most people open first. One waiting kernel costs about 80 MB; one for each page, most of a gigabyte."""
+WAITING = 2
+"""Enough for a page and the next one right after it. A waiting kernel costs about 80 MB."""
+
+REFILL_S = 2.5
+"""So long after a kernel was taken the next is started: by then the page that took it has appeared."""
+
+WARM_UP = "import labkit.app.warm_up"
+_ANSWER_S = 5.0
 
 
-class PatientKernels(AsyncMappingKernelManager):
-    """Closes idle kernels, each no sooner than the idle time after it was first seen outside the pool.
+class ReadyKernels(AsyncMappingKernelManager):
+    """Starts kernels ahead of the pages that take them, and closes those whose browser has gone.
 
-    The library reckons from a kernel's last activity, which for one out of the pool may be hours ago; the browser
-    connects a second later.
+    A kernel gets the whole idle time from the moment it is taken. The library reckons from its last activity, which
+    for one that waited may be hours ago, while the browser connects a second later.
     """
+
+    waiting = Int(0, help="How many kernels wait ready; none by default.").tag(config=True)
+    refill_s = Float(REFILL_S, help="Seconds from taking a kernel to starting the next.").tag(config=True)
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(**traits)
+        self._ready: dict[str, asyncio.Task[str]] = {}
         self._out_since: dict[str, float] = {}
+        if self.waiting:
+            IOLoop.current().add_callback(self._refill)
+
+    async def start_kernel(  # type: ignore[override]
+        self, *, kernel_id: str | None = None, env: Mapping[str, str] | None = None, **options: Any
+    ) -> str:
+        """Return the id of a kernel that waited, or of one that starts now where none waits."""
+        env = dict(env or {})
+        while kernel_id is None and self._ready:
+            waited = next(iter(self._ready))
+            started = self._ready.pop(waited)
+            IOLoop.current().call_later(self.refill_s, self._refill)
+            with suppress(Exception):  # whatever became of one that waited, the page gets another
+                await started
+                if await self._hears(waited, env):
+                    return waited
+                await self.shutdown_kernel(waited, now=True)
+        return await super().start_kernel(kernel_id=kernel_id, env=env, **options)
+
+    def waiting_ids(self) -> frozenset[str]:
+        """Return the ids of the kernels that wait."""
+        return frozenset(self._ready)
 
     async def cull_kernel_if_idle(self, kernel_id: str) -> None:
-        """Close a kernel that has been idle for long enough; pooled ones never come here."""
+        """Close a kernel that has been idle for long enough; never one that waits."""
+        if kernel_id in self._ready:
+            return
         now = time.monotonic()
         if now - self._out_since.setdefault(kernel_id, now) >= self.cull_idle_timeout:
             await super().cull_kernel_if_idle(kernel_id)
 
     async def shutdown_kernel(self, kernel_id: str, *arguments: Any, **options: Any) -> None:  # type: ignore[override]
         """Close a kernel."""
+        self._ready.pop(kernel_id, None)
         self._out_since.pop(kernel_id, None)
         await super().shutdown_kernel(kernel_id, *arguments, **options)
 
+    async def shutdown_all(self, *arguments: Any, **options: Any) -> None:  # type: ignore[override]
+        """Close every kernel, and start no more."""
+        self.waiting = 0
+        await asyncio.gather(*self._ready.values(), return_exceptions=True)
+        for kernel_id in self.waiting_ids() & set(self.list_kernel_ids()):
+            provisioner = self.get_kernel(kernel_id).provisioner
+            if provisioner is not None:
+                await provisioner.kill()  # nobody's work is lost; interrupted while it warms up, it would complain
+        self._ready.clear()
+        await super().shutdown_all(*arguments, **options)
 
-def kept_cold(pages: Iterable[str]) -> list[str]:
-    """Return the ends of the paths of pages that are not made ready.
+    def _refill(self) -> None:
+        while len(self._ready) < self.waiting:
+            kernel_id = str(uuid.uuid4())
+            start = super().start_kernel(
+                kernel_id=kernel_id,
+                path=ApiPath(""),
+                env=dict(os.environ),
+                extra_arguments=[f"--IPKernelApp.exec_lines={WARM_UP}"],
+            )
+            self._ready[kernel_id] = asyncio.ensure_future(start)
 
-    >>> kept_cold(["rig.ipynb", "measure.ipynb"])
-    ['/measure.ipynb']
-    """
-    return [f"/{page}" for page in pages if page != READY_PAGE]
+    async def _hears(self, kernel_id: str, env: Mapping[str, str]) -> bool:
+        """Give a kernel that waited the variables of its page; False where it does not take them."""
+        news = {str.__str__(name): value for name, value in env.items() if os.environ.get(name) != value}
+        code = f"__import__('os').environ.update({news!r})"
+        client = self.get_kernel(kernel_id).client()
+        client.start_channels(iopub=False, stdin=False, hb=False, control=False)
+        try:
+            reply = await client.execute(code, silent=True, reply=True, timeout=_ANSWER_S)
+        except TimeoutError:
+            return False
+        finally:
+            client.stop_channels()
+        return bool(reply["content"]["status"] == "ok")
 
 
-def kernels_in_use(manager: Any) -> int:
+class PromptClient(AsyncKernelClient):
+    """Ready as soon as the kernel answers; the library's client then waits for 0.2 s of silence besides."""
+
+    async def wait_for_ready(self, timeout: float | None = None) -> None:
+        """Return once a question has been answered and its echo heard, so that no output will be missed.
+
+        Raises
+        ------
+        RuntimeError
+            If the kernel has died, or does not answer within ``timeout`` seconds.
+        """
+        until = time.monotonic() + (float("inf") if timeout is None else timeout)
+        while time.monotonic() < until and await self.is_alive():
+            asked = self.kernel_info()
+            with suppress(Empty, TimeoutError):
+                reply = await self._async_recv_reply(asked, timeout=1.0)
+                while (await self.get_iopub_msg(timeout=0.2))["parent_header"].get("msg_id") != asked:
+                    pass
+                self._handle_kernel_info_reply(reply)
+                return
+        raise RuntimeError("the kernel of this page does not answer")
+
+
+def kernels_in_use(manager: ReadyKernels) -> int:
     """Return how many kernels belong to open pages."""
-    waiting = sum(manager.get_pool_size(name) for name in getattr(manager, "notebook_data", {}))
-    return max(len(manager.list_kernel_ids()) - waiting, 0)
+    return len(set(manager.list_kernel_ids()) - manager.waiting_ids())

@@ -12,6 +12,7 @@ import socket
 import threading
 import time
 import webbrowser
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from jupyterlab_server.config import get_federated_extensions
 from traitlets import Instance, default
 from traitlets.config import Config
 from voila.app import Voila
+from voila.paths import collect_static_paths
 from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.utils import get_voila_labextensions_path
@@ -31,8 +33,10 @@ from voila.utils import get_voila_labextensions_path
 from labkit.app.contents import plugin_problems, sheet_problems
 from labkit.app.door import HOST, Door, DoorKeeper, ForeignName, PageHandler, StartHandler
 from labkit.app.landing import landing_rigs, landing_tasks
+from labkit.app.page_exporter import use_compiled_templates
+from labkit.app.page_scripts import PageScripts, PageScriptsHandler, read_pieces
 from labkit.app.panels import panels
-from labkit.app.ready_kernels import PatientKernels, kept_cold
+from labkit.app.ready_kernels import WAITING, PromptClient, ReadyKernels
 from labkit.core.errors import LabkitError
 from labkit.core.places import shipped_folder
 
@@ -101,7 +105,7 @@ class Lab(Voila):
     def init_handlers(self) -> list[Any]:
         """Return Voila's routes with the lab's own files before them."""
         folders = {"web": data_folder() / "voila" / "web", "fonts": data_folder() / "fonts"}
-        own = [
+        own: list[Any] = [
             (
                 url_path_join(self.server_url, rf"/labkit/{name}/(.*)"),
                 tornado.web.StaticFileHandler,
@@ -109,6 +113,8 @@ class Lab(Voila):
             )
             for name, folder in folders.items()
         ]
+        scripts = {"scripts": page_scripts()}
+        own.append((url_path_join(self.server_url, r"/labkit/scripts/(.*)"), PageScriptsHandler, scripts))
         own_handlers = {TornadoVoilaHandler: PageHandler, TornadoVoilaTreeHandler: StartHandler}
         pages = [(route[0], own_handlers.get(route[1], route[1]), *route[2:]) for route in super().init_handlers()]
         self.app.add_handlers(self.door.foreign_names, [(r".*", ForeignName)])
@@ -147,6 +153,17 @@ def panel_pages() -> list[dict[str, Any]]:
     ]
 
 
+@cache
+def page_scripts() -> PageScripts:
+    """Return what every page needs of the library and of the wanted browser extensions, as they are installed."""
+    extensions = get_federated_extensions(get_voila_labextensions_path())
+    folders = {
+        name: [Path(extensions[name]["ext_path"]) / "static"] for name in WANTED_EXTENSIONS if name in extensions
+    }
+    folders["voila"] = [Path(path) for path in collect_static_paths(["voila"], "base")]
+    return PageScripts(read_pieces(data_folder() / "voila" / "pieces.toml"), folders)
+
+
 def unwanted_extensions() -> list[str]:
     """Return the installed browser extensions that no page needs; some ask for what these pages do not serve."""
     installed = get_federated_extensions(get_voila_labextensions_path())
@@ -181,6 +198,7 @@ def server_config(
         "labkitTasks": landing_tasks(),
         "labkitRigs": landing_rigs(),
         "labkitProblems": [*plugin_problems(), *sheet_problems()],
+        "labkitScripts": page_scripts().name,
     }
 
     def add_pages(page_config: dict[str, Any], **_: Any) -> dict[str, Any]:
@@ -222,9 +240,10 @@ def server_config(
     voila.extension_denylist = unwanted_extensions()
     voila.kernel_spec_manager_class = OwnKernels
     voila.page_config_hook = add_pages
-    voila.multi_kernel_manager_class = PatientKernels
-    voila.preheat_kernel = folder is None  # notebooks of somebody else start when they are opened
-    config.VoilaKernelManager.preheat_denylist = kept_cold(path.name for path in dashboard_folder().glob("*.ipynb"))
+    voila.multi_kernel_manager_class = ReadyKernels
+    config.ReadyKernels.waiting = 0 if folder else WAITING  # for notebooks of somebody else there is nothing to prepare
+    config.AsyncKernelManager.client_class = f"{PromptClient.__module__}.{PromptClient.__name__}"
+    config.MappingKernelManager.transport_encryption = "auto"  # without, each kernel warns on the terminal
     voila.file_allowlist = [r".*\.(png|jpg|gif|svg)"]
     config.VoilaExecutor.timeout = CELL_TIMEOUT_S
     config.MappingKernelManager.cull_idle_timeout = kernel_idle_s
@@ -270,6 +289,7 @@ def serve(
     paths = [share, *filter(None, os.environ.get("JUPYTER_PATH", "").split(os.pathsep))]
     os.environ["JUPYTER_PATH"] = os.pathsep.join(dict.fromkeys(paths))
     os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")
+    use_compiled_templates()
     config = server_config(port=port, debug=debug, folder=folder, door=door, kernel_idle_s=kernel_idle_s)
     threading.Thread(target=_announce, args=(door, port, open_browser), daemon=True).start()
     Lab.launch_instance(argv=[], config=config)

@@ -11,6 +11,8 @@ import re
 import sys
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from copy import deepcopy
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
@@ -30,6 +32,9 @@ _MANY_DIGITS = re.compile(rf"(?<![0-9A-Za-z_'\"])[0-9][0-9A-Fa-f_xob]{{{_MOST_DI
 _DEEPEST_KEY = 200
 _NO_KEY = re.compile(r"[^\w\-\"'. \t]+")
 """What stands between dotted keys: the time of the parser grows with the square of their parts, so they are counted."""
+
+_REMEMBERED = 150_000
+"""What a text of so many characters says is remembered: parsing takes ten times as long as copying."""
 
 _REQUIRED: Any = object()
 ResultT = TypeVar("ResultT")
@@ -208,6 +213,11 @@ class Table:
             self.fail(key, str(error))
 
 
+@lru_cache(maxsize=256)
+def _said(text: str) -> dict[str, Any]:
+    return tomllib.loads(text)
+
+
 def parse_sheet(text: str, where: str, folder: Path | None = None, *, kinds: Iterable[str] | None = None) -> Table:
     """Parse a sheet from text and check its kind and format.
 
@@ -234,7 +244,7 @@ def parse_sheet(text: str, where: str, folder: Path | None = None, *, kinds: Ite
     if _MANY_DIGITS.search(text):
         raise SheetError(f"{where}: holds a number of more than {_MOST_DIGITS} digits; write it with a power of ten")
     try:
-        data = tomllib.loads(text)
+        data = deepcopy(_said(text)) if len(text) <= _REMEMBERED else tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SheetError(f"{where}: is not valid TOML: {str(error)[:200]}") from None
     except RecursionError:

@@ -1,58 +1,70 @@
-"""The page that waits ready, and what the pages' kernels do without until somebody asks for it."""
+"""Kernels that wait ready: what they have done by then, that a page gets a sound one, and when they are closed."""
 
 from __future__ import annotations
 
 import asyncio
+import json
 import subprocess
 import sys
+from contextlib import asynccontextmanager
 
 import pytest
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 
 from labkit.app import ready_kernels
-from labkit.app.ready_kernels import READY_PAGE, PatientKernels, kept_cold, kernels_in_use
-from labkit.app.server import dashboard_folder, server_config
+from labkit.app.ready_kernels import WAITING, PromptClient, ReadyKernels, kernels_in_use
+from labkit.app.server import OwnKernels, dashboard_folder, server_config
 
 HEAVY = ("scipy", "matplotlib", "sympy", "lcapy", "lmfit", "skrf", "SALib", "soundfile", "pyloudnorm", "pandas")
+PATIENCE_S = 60
+
+
+def _loaded(code: str) -> set[str]:
+    code += "; import sys; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(done.stdout.split())
 
 
 def test_the_rig_page_opens_without_any_heavy_library():
-    code = "import sys, labkit.app.rig_page as page; page.panel(); print(*sys.modules)"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    loaded = set(done.stdout.split())
+    loaded = _loaded("import labkit.app.rig_page as page; page.panel()")
     assert "labkit.app.rig_page" in loaded
     assert loaded & set(HEAVY) == set()
 
 
-def test_one_page_is_made_ready_and_no_other():
-    config = server_config(port=1)
-    assert config.VoilaConfiguration.preheat_kernel is True
-    pages = [path.name for path in dashboard_folder().glob("*.ipynb")]
-    cold = config.VoilaKernelManager.preheat_denylist
-    ready = [name for name in pages if not any(pattern in f"{dashboard_folder()}/{name}" for pattern in cold)]
-    assert ready == [READY_PAGE]
+def test_what_waits_has_imported_every_page_and_of_the_heavy_libraries_one_part():
+    loaded = _loaded("import labkit.app.warm_up")
+    cells = [
+        "".join(json.loads(path.read_text("utf-8"))["cells"][0]["source"])
+        for path in dashboard_folder().glob("*.ipynb")
+    ]
+    modules = {cell.split()[1] for cell in cells}
+    assert len(modules) >= 9
+    assert modules <= loaded
+    assert loaded & set(HEAVY) == {"scipy"}
+    assert (
+        loaded & {"scipy.signal", "scipy.optimize", "scipy.stats", "scipy.linalg"} == set()
+    )  # of it only the field's integrals
 
 
-def test_notebooks_of_somebody_else_are_not_run_before_they_are_opened(tmp_path):
-    assert server_config(port=1, folder=tmp_path).VoilaConfiguration.preheat_kernel is False
+def test_what_waits_knows_neither_plugins_nor_sheets_of_the_user(tmp_path):
+    (tmp_path / "broken.toml").write_text("no sheet", "utf-8")
+    code = (
+        f"import os; os.environ['LABKIT_CATALOGUE'] = {str(tmp_path)!r}\n"
+        "import labkit.app.warm_up, sys\n"
+        "module = sys.modules['labkit.catalogue.catalogue']; from labkit.plugins.manager import plugins\n"
+        "from labkit.core.sheet import _said\n"
+        "print(module._catalogue.cache_info().currsize, plugins.cache_info().currsize, _said.cache_info().currsize)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    catalogues, loaded_plugins, sheets = map(int, done.stdout.split())
+    assert (catalogues, loaded_plugins) == (0, 0)
+    assert sheets > 90
+    assert done.stderr == ""
 
 
-def test_pages_that_stay_cold_are_told_from_one_whose_name_ends_alike():
-    assert kept_cold([READY_PAGE, "no_rig.ipynb"]) == ["/no_rig.ipynb"]
-
-
-@pytest.mark.parametrize(("waiting", "used"), [(0, 3), (1, 2), (4, 0)])
-def test_a_kernel_that_waits_is_no_open_page(waiting, used):
-    class Manager:
-        notebook_data = {READY_PAGE: {}}
-
-        def list_kernel_ids(self):
-            return ["a", "b", "c"]
-
-        def get_pool_size(self, name):
-            return waiting
-
-    assert kernels_in_use(Manager()) == used
+def test_kernels_wait_for_the_labs_own_pages_and_not_for_notebooks_of_somebody_else(tmp_path):
+    assert server_config(port=1).ReadyKernels.waiting == WAITING >= 1
+    assert server_config(port=1, folder=tmp_path).ReadyKernels.waiting == 0
 
 
 def test_a_kernel_handed_out_after_hours_gets_the_whole_idle_time(monkeypatch):
@@ -63,8 +75,141 @@ def test_a_kernel_handed_out_after_hours_gets_the_whole_idle_time(monkeypatch):
 
     monkeypatch.setattr(AsyncMappingKernelManager, "cull_kernel_if_idle", cull)
     monkeypatch.setattr(ready_kernels.time, "monotonic", lambda: now[0])
-    kernels = PatientKernels(cull_idle_timeout=120)
+    kernels = ReadyKernels(cull_idle_timeout=120)
     for seconds in (1000.0, 1015.0, 1119.0, 1120.0):
         now[0] = seconds
         asyncio.run(kernels.cull_kernel_if_idle("one"))
     assert culled == [("one", 1120.0)]
+
+
+@asynccontextmanager
+async def _manager(folder, waiting):
+    """A manager with kernels that have warmed up; closes them all."""
+    kernels = ReadyKernels(
+        waiting=waiting,
+        refill_s=0.0,
+        connection_dir=str(folder),
+        root_dir=str(folder),
+        kernel_spec_manager=OwnKernels(),
+    )
+    try:
+        await _until(lambda: len(kernels.waiting_ids() & set(kernels.list_kernel_ids())) == waiting)
+        yield kernels
+    finally:
+        await kernels.shutdown_all(now=True)
+        assert kernels.list_kernel_ids() == []
+
+
+async def _until(claim):
+    async with asyncio.timeout(PATIENCE_S):
+        while not claim():
+            await asyncio.sleep(0.05)
+
+
+async def _said_by(kernels, kernel_id, code):
+    """What a piece of code prints in a kernel, by way of the client that pages use."""
+    client = PromptClient(
+        parent=kernels.get_kernel(kernel_id), **kernels.get_kernel(kernel_id).get_connection_info(session=True)
+    )
+    client.start_channels()
+    said = []
+    try:
+        await client.wait_for_ready(timeout=PATIENCE_S)
+        await client.execute_interactive(
+            code, timeout=PATIENCE_S, output_hook=lambda message: said.append(message["content"].get("text", ""))
+        )
+    finally:
+        client.stop_channels()
+    return "".join(said)
+
+
+def test_a_page_takes_the_kernel_that_waits_with_the_variables_of_its_own_and_the_next_one_starts(tmp_path):
+    async def take():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            assert kernels_in_use(kernels) == 0
+            query = 'panel=it\'s "odd" é €\n{}'
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={"QUERY_STRING": query})
+            assert taken == waiting
+            assert kernels_in_use(kernels) == 1
+            code = "import os, sys; print('labkit.app.rig_page' in sys.modules, ascii(os.environ['QUERY_STRING']))"
+            assert await _said_by(kernels, taken, code) == f"True {query!a}\n"
+            await _until(lambda: len(kernels.waiting_ids()) == 1)
+            assert taken not in kernels.waiting_ids()
+
+    asyncio.run(take())
+
+
+def test_a_page_gets_another_kernel_when_the_one_that_waits_has_gone(tmp_path):
+    async def take():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            manager = kernels.get_kernel(waiting)
+            manager.stop_restarter()
+            await manager.provisioner.kill()
+            kernels.remove_kernel(waiting)  # as the library does with one that died again and again
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={"QUERY_STRING": "here"})
+            assert taken != waiting
+            assert await _said_by(kernels, taken, "import os; print(os.environ['QUERY_STRING'])") == "here\n"
+
+    asyncio.run(take())
+
+
+def test_a_kernel_that_does_not_take_the_pages_variables_is_closed_and_not_given_to_a_page(tmp_path):
+    async def take():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            await _said_by(kernels, waiting, "import os; os.environ = None")
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={"QUERY_STRING": "here"})
+            assert taken != waiting
+            assert waiting not in kernels.list_kernel_ids()
+
+    asyncio.run(take())
+
+
+def test_a_kernel_that_waits_is_not_closed_for_being_idle(tmp_path, monkeypatch):
+    culled = []
+
+    async def cull(self, kernel_id):
+        culled.append(kernel_id)
+
+    monkeypatch.setattr(AsyncMappingKernelManager, "cull_kernel_if_idle", cull)
+
+    async def wait():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            kernels.cull_idle_timeout = 0
+            await kernels.cull_kernel_if_idle(waiting)
+            assert culled == []
+            await kernels.start_kernel(kernel_name="python3", path="", env={})
+            await kernels.cull_kernel_if_idle(waiting)
+            assert culled == [waiting]
+
+    asyncio.run(wait())
+
+
+def test_the_client_of_a_kernel_that_has_died_says_so(tmp_path):
+    async def ask():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            manager = kernels.get_kernel(waiting)
+            client = PromptClient(parent=manager, **manager.get_connection_info(session=True))
+            client.start_channels()
+            manager.stop_restarter()
+            await manager.provisioner.kill()
+            await manager.provisioner.wait()
+            with pytest.raises(RuntimeError, match="does not answer"):
+                await client.wait_for_ready(timeout=PATIENCE_S)
+            client.stop_channels()
+
+    asyncio.run(ask())
+
+
+def test_no_output_of_a_first_cell_is_missed(tmp_path):
+    async def ask():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            for number in range(30):
+                assert await _said_by(kernels, waiting, f"print({number})") == f"{number}\n"
+
+    asyncio.run(ask())

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -155,3 +157,15 @@ def test_the_shared_style_uses_the_colours_of_the_palette():
 def test_dashboards_are_found_beside_the_installed_package():
     assert (dashboard_folder() / "rig.ipynb").is_file()
     assert isinstance(dashboard_folder(), Path)
+
+
+def test_opening_the_lab_leaves_out_the_slow_grammar_and_leaves_no_trace_of_that():
+    code = (
+        "import sys\n"
+        "import labkit.cli.open_command as command\n"
+        "with command._left_out('rfc3987_syntax'):\n"
+        "    import labkit.app.server\n"
+        "print('jsonschema' in sys.modules, 'lark' in sys.modules, 'rfc3987_syntax' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "False", "False"]

@@ -277,7 +277,7 @@ def test_leaving_a_page_ends_its_kernel(visit, lab):
         return claim()
 
     page = visit(RIG, ready=CURVE).page
-    # the one of this page and the next one, which waits ready; others may be of tests that go on beside this one
+    # the one of this page and those that wait; others may be of tests that go on beside this one
     assert within(20, lambda: kernels() >= 2)
     before = kernels()
     page.goto("about:blank")

@@ -70,3 +70,15 @@ def test_what_the_catalogue_ships_is_far_from_every_bound() -> None:
 
 def test_a_dotted_key_of_a_person_is_read() -> None:
     assert parse_sheet(f"{HEAD}a.b.c.d = 1", "x.toml").table("a").table("b").table("c").number("d") == 1
+
+
+def test_what_a_reader_does_to_a_sheet_does_not_reach_the_next_reader_of_the_same_text():
+    text = HEAD + 'name = "one"\n[parts.volume]\nvalue = "500 kΩ"\nmarks = ["a", "b"]\n'
+    first = parse_sheet(text, "first")
+    first.data["name"] = "another"
+    first.data["parts"]["volume"]["value"] = "1 MΩ"
+    first.data["parts"]["volume"]["marks"].clear()
+    second = parse_sheet(text, "second")
+    assert second.data["name"] == "one"
+    assert second.data["parts"]["volume"] == {"value": "500 kΩ", "marks": ["a", "b"]}
+    assert second.where == "second"

@@ -1,0 +1,76 @@
+"""The browser's side of the notebook machinery in one script, instead of some eighty that ask for one another.
+
+The library and its browser extensions come as numbered pieces. A piece enters itself into a list, where its loader
+looks before it asks the server; so the pieces that every page needs may be there beforehand. Their one script has the
+digest of its content in its name: the browser reads it in while the page's kernel still works, and then keeps it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+import tornado.web
+
+
+class PageScripts:
+    """Pieces of several packages as one script.
+
+    Parameters
+    ----------
+    pieces : mapping
+        Numbers of the pieces by package.
+    folders : mapping
+        Where the pieces of a package may lie; the first folder that has one counts.
+
+    Attributes
+    ----------
+    content : bytes
+        UTF-8; empty where no piece was found. A piece that is missing, or there in two versions, is left to its loader.
+    name : str
+        Of the script, with the digest of its content; empty likewise.
+    """
+
+    def __init__(self, pieces: Mapping[str, Iterable[int]], folders: Mapping[str, Sequence[Path]]) -> None:
+        found = [
+            path
+            for package, numbers in pieces.items()
+            for number in numbers
+            if (path := _only_piece(number, folders.get(package, ()))) is not None
+        ]
+        # each in a function of its own: "use strict" at the head of one must not bind the others
+        self.content = b"".join(b"(function(){" + path.read_bytes() + b"\n})();\n" for path in found)
+        self.name = f"pieces.{hashlib.sha256(self.content).hexdigest()[:16]}.js" if found else ""
+
+
+def read_pieces(path: Path) -> dict[str, list[int]]:
+    """Return the numbers of the pieces by package from their list."""
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def _only_piece(number: int, folders: Sequence[Path]) -> Path | None:
+    """The file of a piece; None where none or more than one has its number."""
+    for folder in folders:
+        matching = list(folder.glob(f"{number}.*.js"))
+        if matching:
+            return matching[0] if len(matching) == 1 else None
+    return None
+
+
+class PageScriptsHandler(tornado.web.RequestHandler):
+    """Sends the script; the browser may keep it for good, since another content has another name."""
+
+    def initialize(self, scripts: PageScripts) -> None:
+        """Take the script."""
+        self.scripts = scripts
+
+    def get(self, name: str) -> None:
+        """Send the script under its present name."""
+        if not name or name != self.scripts.name:
+            raise tornado.web.HTTPError(404)
+        self.set_header("Content-Type", "text/javascript; charset=utf-8")
+        self.set_header("Cache-Control", "public, max-age=31536000, immutable")
+        self.set_header("X-Content-Type-Options", "nosniff")
+        self.finish(self.scripts.content)

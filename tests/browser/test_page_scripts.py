@@ -1,0 +1,109 @@
+"""What a page asks the server for: one script in place of its pieces, and the kernel that waited."""
+
+from __future__ import annotations
+
+import re
+import time
+
+import psutil
+import pytest
+
+from labkit.app.page_scripts import read_pieces
+from labkit.app.server import data_folder
+from tests.browser.conftest import leave, start_server, stop_server
+
+pytestmark = pytest.mark.browser
+
+PAGES = ("rig", "winding", "how_far_to_trust_it")
+SCRIPT = "**/labkit/scripts/*"
+READY = ".lab-page"
+_PIECE = re.compile(r"/voila/(?:static|labextensions/(.+?)/static)/(\d+)\.[^/?]*js")
+
+
+@pytest.fixture
+def asked(browser, lab):
+    """``asked(name, blocked)`` opens a page and returns the pieces it asks for one by one, by package."""
+    contexts = []
+
+    def opened(name: str, *, blocked: bool = False) -> dict[str, list[int]]:
+        context = browser.new_context()
+        contexts.append(context)
+        page = context.new_page()
+        addresses: list[str] = []
+        page.on("request", lambda request: addresses.append(request.url))
+        if blocked:
+            page.route(SCRIPT, lambda route: route.abort())
+        page.goto(f"{lab.address}voila/render/{name}.ipynb")
+        page.wait_for_selector(READY, timeout=60_000)
+        page.wait_for_load_state("networkidle")
+        pieces: dict[str, list[int]] = {}
+        for found in filter(None, map(_PIECE.search, addresses)):
+            pieces.setdefault(found[1] or "voila", []).append(int(found[2]))
+        return {package: sorted(numbers) for package, numbers in pieces.items()}
+
+    yield opened
+    for context in contexts:
+        leave(context)
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_asks_for_no_piece_by_itself(asked, name):
+    assert asked(name) == {}
+
+
+def test_the_list_of_pieces_is_what_a_page_asks_for_where_the_script_does_not_arrive(asked):
+    listed = {
+        package: sorted(numbers) for package, numbers in read_pieces(data_folder() / "voila" / "pieces.toml").items()
+    }
+    assert asked(PAGES[0], blocked=True) == listed
+
+
+def test_the_browser_keeps_the_script_for_good(visit):
+    page = visit("voila/render/rig.ipynb", ready=READY).page
+    address = page.locator("script[src*='labkit/scripts/']").get_attribute("src")
+    sent = page.request.get(f"http://{page.evaluate('location.host')}{address}")
+    assert sent.status == 200
+    assert "immutable" in sent.headers["cache-control"]
+    assert sent.headers["content-type"].startswith("text/javascript")
+    other = page.request.get(f"http://{page.evaluate('location.host')}/labkit/scripts/pieces.0000000000000000.js")
+    assert other.status == 404
+
+
+def test_the_landing_page_has_the_script_brought_while_somebody_reads(visit):
+    page = visit("", ready="h1").page
+    assert page.locator("link[rel=prefetch][as=script]").get_attribute("href").startswith("/labkit/scripts/pieces.")
+
+
+def test_a_sheet_that_came_after_the_kernel_was_ready_is_on_the_page(browser, project_root, tmp_path):
+    source = sorted((project_root / "labkit" / "data" / "catalogue" / "rigs").glob("*.toml"))[0].read_text("utf-8")
+    code = f"import os; os.environ['LABKIT_CATALOGUE'] = {str(tmp_path)!r};"
+    server = start_server(code=code + "import labkit.app.server as s; s.serve(port=0, open_browser=False)")
+    context = browser.new_context()
+    try:
+        waiting = _kernels_that_rest(server)
+        (tmp_path / "late.toml").write_text(re.sub(r"(?m)^name = .*$", 'name = "Late comer"', source, count=1), "utf-8")
+        page = context.new_page()
+        page.goto(server.address + "voila/render/rig.ipynb")
+        page.wait_for_selector("svg.lab-curve", timeout=60_000)
+        options = page.get_by_label("Rig", exact=True).locator("option").all_inner_texts()
+        config = page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent)")
+        assert config["kernelId"] in " ".join(waiting)
+        assert "Late comer" in options
+    finally:
+        leave(context)
+        stop_server(server)
+
+
+def _kernels_that_rest(server) -> list[str]:
+    """Command lines of a server's kernels once they have warmed up: they use no more processor time."""
+    before: dict[int, float] = {}
+    for _ in range(120):
+        time.sleep(1.0)
+        children = [
+            child for child in psutil.Process(server.process.pid).children() if "ipykernel" in " ".join(child.cmdline())
+        ]
+        now = {child.pid: sum(child.cpu_times()[:2]) for child in children}
+        if len(now) >= 2 and all(pid in before and taken - before[pid] < 0.02 for pid, taken in now.items()):
+            return [" ".join(child.cmdline()) for child in children]
+        before = now
+    raise AssertionError("no kernels wait")
