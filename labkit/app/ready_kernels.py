@@ -29,7 +29,7 @@ REFILL_S = 2.5
 """So long after a kernel was taken the next is started: by then the page that took it has appeared."""
 
 WARM_UP = "import labkit.app.warm_up"
-_ANSWER_S = 5.0
+_ANSWER_S = 30.0
 
 
 class ReadyKernels(AsyncMappingKernelManager):
@@ -93,6 +93,9 @@ class ReadyKernels(AsyncMappingKernelManager):
                 await provisioner.kill()  # nobody's work is lost; interrupted while it warms up, it would complain
         self._ready.clear()
         await super().shutdown_all(*arguments, **options)
+        # What belonged to a kernel that died by itself is still open. Left to the garbage collector it makes the
+        # process wait for ever: the manager's end waits for the sockets, and the sockets' for the manager's.
+        self.context.destroy(linger=0)
 
     def _refill(self) -> None:
         while len(self._ready) < self.waiting:

@@ -98,6 +98,7 @@ async def _manager(folder, waiting):
     finally:
         await kernels.shutdown_all(now=True)
         assert kernels.list_kernel_ids() == []
+        assert kernels.context.closed  # else the process may wait for ever when the manager is collected
 
 
 async def _until(claim):
@@ -147,6 +148,7 @@ def test_a_page_gets_another_kernel_when_the_one_that_waits_has_gone(tmp_path):
             manager = kernels.get_kernel(waiting)
             manager.stop_restarter()
             await manager.provisioner.kill()
+            await manager.provisioner.wait()
             kernels.remove_kernel(waiting)  # as the library does with one that died again and again
             taken = await kernels.start_kernel(kernel_name="python3", path="", env={"QUERY_STRING": "here"})
             assert taken != waiting
