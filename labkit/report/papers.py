@@ -17,6 +17,7 @@ from labkit.core.response import Response, gain_db
 from labkit.core.sourced import Interval
 from labkit.pickup.build import BuiltPickup
 from labkit.pickup.field import SENSOR_DEPTH
+from labkit.pickup.propagation import Prediction
 from labkit.report.paper_page import bounds, bullets, grid, length, mark, page, quantity, signature, table, text
 from labkit.view.curve import Curve, draw_curves
 from labkit.view.words import frequency_in_words, height_in_words, read_response
@@ -73,6 +74,10 @@ class CoilInstruction:
     inductance : Interval or None, H
     build_up, flange : float or None, m
         Depth of the winding, and how much the flange takes.
+    spool_length : Interval or None, m
+        Wire taken off the spool, without what the winder wastes.
+    copper_mass : float or None, kg
+        Of that wire; its film comes on top.
     """
 
     name: str
@@ -86,6 +91,8 @@ class CoilInstruction:
     inductance: Interval | None = None
     build_up: float | None = None
     flange: float | None = None
+    spool_length: Interval | None = None
+    copper_mass: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +192,7 @@ def build_sheet_of(
         winding, values = made.winding, built.coils[name]
         warm = dc_resistance_at(resistance_at_20=1.0, temperature_c=built.build.temperature_c)
         room = None if winding.flange_radius is None else winding.flange_radius - winding.end_radius
+        in_coil = values.wire_length
         coils.append(
             CoilInstruction(
                 name=name,
@@ -194,16 +202,12 @@ def build_sheet_of(
                 traverse=winding.winding_height - winding.wire.overall_nominal,
                 pitch=winding.wire.overall_nominal,
                 wound=made.wound or "not stated",
-                resistance_20=Interval(
-                    value=values.resistance.value / warm,
-                    low=values.resistance.low / warm,
-                    high=values.resistance.high / warm,
-                ),
-                inductance=Interval(
-                    value=values.inductance.value, low=values.inductance.low, high=values.inductance.high
-                ),
+                resistance_20=_scaled(values.resistance, 1 / warm),
+                inductance=_scaled(values.inductance, 1.0),
                 build_up=winding.build_up,
                 flange=room,
+                spool_length=None if in_coil is None else _scaled(in_coil, winding.spool_length / winding.wire_length),
+                copper_mass=winding.copper_mass,
             )
         )
     fields = []
@@ -243,6 +247,14 @@ def build_sheet_of(
     )
 
 
+def _count(value: float) -> str:
+    return f"{value:,.0f}".replace(",", "\u202f")
+
+
+def _scaled(prediction: Prediction, factor: float) -> Interval:
+    return Interval(value=prediction.value * factor, low=prediction.low * factor, high=prediction.high * factor)
+
+
 def build_sheet_html(sheet: BuildSheet) -> str:
     """Return the winder's sheet: turns, traverse, target resistance at shop temperature, field targets, cautions.
 
@@ -261,7 +273,7 @@ def build_sheet_html(sheet: BuildSheet) -> str:
         ]
         rows = [
             ("Wire", coil.wire),
-            ("Turns", f"{coil.turns:,}".replace(",", "\u202f")),
+            ("Turns", _count(coil.turns)),
             ("Direction, seen from the top", coil.wound),
             ("Traverse", length(coil.traverse)),
             ("Advance per turn", length(coil.pitch)),
@@ -277,6 +289,11 @@ def build_sheet_html(sheet: BuildSheet) -> str:
         if coil.build_up is not None:
             room = f" of {length(coil.flange)}" if coil.flange is not None else ""
             rows.append(("Winding depth", f"{length(coil.build_up)}{room}"))
+        if coil.spool_length is not None:
+            mass = f"; {coil.copper_mass * 1e3:.0f} g of copper" if coil.copper_mass is not None else ""
+            spool = coil.spool_length
+            metres = f"{_count(spool.value)} m ({_count(spool.low)} m to {_count(spool.high)} m)"
+            rows.append(("Wire off the spool", f"{metres}{mass}"))
         body.append(f"<h2>Coil {text(coil.name)}</h2>{table(rows)}")
     body.append(
         '<p class="note">Read the coil cold: 10 K of warmth adds 3.9 %. Resistance right and inductance off means '

@@ -271,9 +271,16 @@ def test_build_sheet_of_a_predicted_build_holds_its_numbers():
     assert coil.turns_per_layer == pytest.approx(11e-3 / 71.1e-6, rel=0.02)
     assert coil.build_up == pytest.approx(4.33e-3, rel=0.03)
     assert coil.resistance_20.low < 5805 < coil.resistance_20.high
+    # resistivity of copper at 20 °C, 17.241 nΩ·m (IEC 60028): what is off the spool has what the coil reads, within
+    # the stretch, and the copper weighs 8890 kg/m³ of it
+    assert coil.spool_length.low < coil.spool_length.value < coil.spool_length.high
+    area = 17.241e-9 * coil.spool_length.value / coil.resistance_20.value
+    assert coil.copper_mass == pytest.approx(8890 * area * coil.spool_length.value, rel=0.05)
     # model of six such rods, fully charged: 101 mT at 1 mm
     assert sheet.fields[0].value.low < 0.101 < sheet.fields[0].value.high
     text = words(build_sheet_html(sheet))
+    assert f"Wire off the spool {coil.spool_length.value:,.0f} m (".replace(",", " ") in text
+    assert f"; {coil.copper_mass * 1e3:.0f} g of copper" in text
     assert "north" in text
     assert "25 °C" in text
     given = read_build(
