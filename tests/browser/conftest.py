@@ -82,18 +82,26 @@ def lab(chromium_path: str) -> Iterator[Server]:
 
 @dataclass
 class Watched:
-    """A page with everything it said and asked for."""
+    """A page with everything it said and asked for, and what its server said."""
 
     page: object
     host: str
+    said: list[str] = field(default_factory=list)
     errors: list[str] = field(default_factory=list)
     outside: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
 
     def open(self, address: str, ready: str) -> None:
-        """Go to an address and wait until it can be used."""
+        """Go to an address and wait until it can be used; say what was there instead if that never comes."""
+        from playwright.sync_api import Error
+
         self.page.goto(address)  # type: ignore[attr-defined]
-        self.page.wait_for_selector(ready, timeout=60_000)  # type: ignore[attr-defined]
+        try:
+            self.page.wait_for_selector(ready, timeout=60_000)  # type: ignore[attr-defined]
+        except Error as error:
+            shown = self.page.evaluate("document.body.innerText")  # type: ignore[attr-defined]
+            told = {"errors": self.errors, "refused": self.failed, "server": self.said[-30:], "shown": shown}
+            pytest.fail(f"no {ready} at {address}: {error}\n{told}")
 
     def listen(self) -> None:
         """Keep console errors, faults, failed answers and requests to other hosts."""
@@ -123,13 +131,13 @@ def visit(browser: object, lab: Server) -> Iterator[object]:
     def opened(
         path: str, *, ready: str, width: int = 1280, height: int = 900, server: Server | None = None, **options: object
     ) -> Watched:
-        address = (server or lab).address
+        server = server or lab
         context = browser.new_context(viewport={"width": width, "height": height}, **options)  # type: ignore[attr-defined]
         context.set_default_timeout(PATIENCE_MS)
         contexts.append(context)
-        watched = Watched(page=context.new_page(), host=address)
+        watched = Watched(page=context.new_page(), host=server.address, said=server.lines)
         watched.listen()
-        watched.open(address + path, ready)
+        watched.open(server.address + path, ready)
         return watched
 
     yield opened
