@@ -14,6 +14,13 @@ from pathlib import Path
 
 import tornado.web
 
+FLAW = b'throw Error("widget model not found")'
+"""The widget manager asks every 0.1 s for a widget that is not there yet, and gives up after 2 s without a last look.
+On a slow machine the widget may have come while the browser was busy, and the page would say for ever that it is not
+found."""
+
+MENDED = b"if(void 0!==(t=this._models[e]))return t;" + FLAW
+
 
 class PageScripts:
     """Pieces of several packages as one script.
@@ -28,7 +35,8 @@ class PageScripts:
     Attributes
     ----------
     content : bytes
-        UTF-8; empty where no piece was found. A piece that is missing, or there in two versions, is left to its loader.
+        UTF-8, with one flaw of the library mended; empty where no piece was found. A piece that is missing, or there in
+        two versions, is left to its loader.
     name : str
         Of the script, with the digest of its content; empty likewise.
     """
@@ -41,7 +49,9 @@ class PageScripts:
             if (path := _only_piece(number, folders.get(package, ()))) is not None
         ]
         # each in a function of its own: "use strict" at the head of one must not bind the others
-        self.content = b"".join(b"(function(){" + path.read_bytes() + b"\n})();\n" for path in found)
+        self.content = b"".join(
+            b"(function(){" + path.read_bytes().replace(FLAW, MENDED) + b"\n})();\n" for path in found
+        )
         self.name = f"pieces.{hashlib.sha256(self.content).hexdigest()[:16]}.js" if found else ""
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import shutil
 import subprocess
 
@@ -68,3 +70,24 @@ def test_without_any_piece_there_is_no_script(folder):
 def test_the_lab_sends_every_piece_on_its_list_as_it_is_installed():
     listed = read_pieces(data_folder() / "voila" / "pieces.toml")
     assert page_scripts().content.count(b"\n})();\n") >= sum(map(len, listed.values())) > 80
+
+
+@pytest.mark.skipif(shutil.which("node") is None, reason="node is not installed")
+def test_a_widget_that_comes_while_the_browser_is_busy_is_found_at_the_last_look():
+    scripts = page_scripts().content.decode()
+    # the function of the library as it is served; where a new version words it otherwise, see whether the flaw is gone
+    (found,) = set(re.findall(r"get_model\((\w)\)(\{let t=this\._models.+?return t\})has_model", scripts))
+    name, body = found
+    code = f"""
+        const manager = {{ _models: {{}}, async get_model({name}) {body} }};
+        const answer = manager.get_model("one").then(() => "found", (error) => error.message);
+        setTimeout(() => {{
+            manager._models.one = 1;
+            const until = Date.now() + 2000;
+            while (Date.now() < until);
+        }}, 350);
+        answer.then((said) => manager.get_model("never").catch((error) =>
+            console.log(JSON.stringify([said, error.message]))));
+    """
+    done = subprocess.run(["node", "--eval", code], capture_output=True, check=True)
+    assert json.loads(done.stdout) == ["found", "widget model not found"]
