@@ -86,7 +86,9 @@ class ReadyKernels(AsyncMappingKernelManager):
     async def shutdown_all(self, *arguments: Any, **options: Any) -> None:  # type: ignore[override]
         """Close every kernel, and start no more."""
         self.waiting = 0
-        await asyncio.gather(*self._ready.values(), return_exceptions=True)
+        # a server that is told to end asks from another loop, when its own stands still already
+        loop = asyncio.get_running_loop()
+        await asyncio.gather(*(one for one in self._ready.values() if one.get_loop() is loop), return_exceptions=True)
         for kernel_id in self.waiting_ids() & set(self.list_kernel_ids()):
             provisioner = self.get_kernel(kernel_id).provisioner
             if provisioner is not None:

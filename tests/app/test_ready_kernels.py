@@ -215,3 +215,19 @@ def test_no_output_of_a_first_cell_is_missed(tmp_path):
                 assert await _said_by(kernels, waiting, f"print({number})") == f"{number}\n"
 
     asyncio.run(ask())
+
+
+def test_a_server_whose_own_loop_stands_still_closes_its_kernels_from_another(tmp_path):
+    kernels = None
+
+    async def begin():
+        nonlocal kernels
+        kernels = ReadyKernels(
+            waiting=1, connection_dir=str(tmp_path), root_dir=str(tmp_path), kernel_spec_manager=OwnKernels()
+        )
+        await _until(lambda: kernels.waiting_ids() and kernels.waiting_ids() <= set(kernels.list_kernel_ids()))
+
+    asyncio.run(begin())
+    asyncio.run(kernels.shutdown_all(now=True))
+    assert kernels.list_kernel_ids() == []
+    assert kernels.context.closed
