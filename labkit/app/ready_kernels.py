@@ -30,6 +30,7 @@ REFILL_S = 2.5
 
 WARM_UP = "import labkit.app.warm_up"
 _ANSWER_S = 30.0
+"""One that still warms up answers sooner than another would start; so long takes only one that hangs."""
 
 
 class ReadyKernels(AsyncMappingKernelManager):

@@ -9,7 +9,7 @@ import subprocess
 
 import pytest
 
-from labkit.app.page_scripts import PageScripts, read_pieces
+from labkit.app.page_scripts import FLAW, PageScripts, read_pieces
 from labkit.app.server import data_folder, page_scripts
 
 
@@ -76,6 +76,7 @@ def test_the_lab_sends_every_piece_on_its_list_as_it_is_installed():
 def test_a_widget_that_comes_while_the_browser_is_busy_is_found_at_the_last_look():
     scripts = page_scripts().content.decode()
     # the function of the library as it is served; where a new version words it otherwise, see whether the flaw is gone
+    assert scripts.count(FLAW.decode()) == 1  # nothing else is touched
     (found,) = set(re.findall(r"get_model\((\w)\)(\{let t=this\._models.+?return t\})has_model", scripts))
     name, body = found
     code = f"""
