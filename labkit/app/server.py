@@ -27,6 +27,7 @@ from traitlets.config import Config
 from voila.app import Voila
 from voila.paths import collect_static_paths
 from voila.tornado.handler import TornadoVoilaHandler
+from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.utils import get_voila_labextensions_path
 
@@ -37,6 +38,7 @@ from labkit.app.page_exporter import use_compiled_templates
 from labkit.app.page_scripts import PageScripts, PageScriptsHandler, read_pieces
 from labkit.app.panels import panels
 from labkit.app.ready_kernels import WAITING, PromptClient, ReadyKernels
+from labkit.app.widget_socket import WidgetConnection, WidgetSocket
 from labkit.core.errors import LabkitError
 from labkit.core.places import shipped_folder
 
@@ -100,6 +102,7 @@ class Lab(Voila):
         settings["allow_remote_access"] = self.door != Door()
         settings["local_hostnames"] = list(self.door.names)
         settings["labkit_most_pages"] = self.door.most_pages
+        settings["labkit_debug"] = self.voila_configuration.show_tracebacks
         return settings
 
     def init_handlers(self) -> list[Any]:
@@ -115,7 +118,11 @@ class Lab(Voila):
         ]
         scripts = {"scripts": page_scripts()}
         own.append((url_path_join(self.server_url, r"/labkit/scripts/(.*)"), PageScriptsHandler, scripts))
-        own_handlers = {TornadoVoilaHandler: PageHandler, TornadoVoilaTreeHandler: StartHandler}
+        own_handlers = {
+            TornadoVoilaHandler: PageHandler,
+            TornadoVoilaTreeHandler: StartHandler,
+            VoilaKernelWebsocketHandler: WidgetSocket,
+        }
         pages = [(route[0], own_handlers.get(route[1], route[1]), *route[2:]) for route in super().init_handlers()]
         self.app.add_handlers(self.door.foreign_names, [(r".*", ForeignName)])
         return own + pages
@@ -211,6 +218,7 @@ def server_config(
     config.Voila.base_url = door.base_path
     config.Voila.token = door.token
     config.Voila.identity_provider_class = DoorKeeper
+    config.Voila.kernel_websocket_connection_class = WidgetConnection
     config.Voila.port = port
     config.Voila.port_retries = 0
     config.Voila.open_browser = False
