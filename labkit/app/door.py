@@ -11,6 +11,7 @@ import ipaddress
 import re
 import secrets
 import socket
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -24,12 +25,18 @@ from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.voila_identity_provider import VoilaIdentityProvider
 
-from labkit.app.ready_kernels import kernels_in_use
+from labkit.app.ready_kernels import THE_PLACE
 from labkit.core.errors import InputError, join_words
 
 HOST = "127.0.0.1"
 PAGES_IN_A_ROOM = 12
 """Open pages that a shared lab takes by default: each is a process of its own of 110 to 200 MB."""
+
+PAGES_OF_ONE = 4
+"""Of these, how many may be open at one address: a phone or a computer in the room."""
+
+PAGES_ALONE = 40
+"""Open pages where one person has the lab to themselves: only to stop a page that opens others without end."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +54,9 @@ class Door:
     token : str
         What a visitor must bring; empty where none is needed.
     most_pages : int
-        Pages open at once; 0 for no limit.
+        Pages open at once.
+    most_pages_each : int
+        Of these, pages open at once at one address; 0 where one person has all of them.
     public : str
         Address that visitors see where a hub stands in front; empty otherwise.
     """
@@ -56,7 +65,8 @@ class Door:
     names: tuple[str, ...] = ("localhost", HOST)
     base_path: str = "/"
     token: str = ""
-    most_pages: int = 0
+    most_pages: int = PAGES_ALONE
+    most_pages_each: int = 0
     public: str = ""
 
     @property
@@ -67,7 +77,7 @@ class Door:
     @property
     def foreign_names(self) -> str:
         """Pattern of the host names that are refused."""
-        return f"(?!(?:{'|'.join(map(re.escape, self.names))})$).*$"
+        return f"(?i)(?!(?:{'|'.join(map(re.escape, self.names))})$).*$"
 
     def link(self, port: int) -> str:
         """Return the address to open, with the token where one is needed."""
@@ -83,22 +93,26 @@ class Door:
         if not self.is_shared:
             return []
         where = "this machine only" if ipaddress.ip_address(self.ip).is_loopback else "every machine that reaches it"
-        pages = f"; pages open at once: {self.most_pages} at most" if self.most_pages else ""
+        each = f", {self.most_pages_each} at one address" if self.most_pages_each else ""
+        pages = f"pages open at once: {self.most_pages} at most{each}"
         return [
-            f"Shared: bound to {self.ip}, port {port}, and open to {where}{pages}.",
+            f"Shared: bound to {self.ip}, port {port}, and open to {where}; {pages}.",
             "Whoever has the link with its token can use the lab; the token is new at every start.",
             "Nothing is encrypted on the way: share in a room you trust, not on a public network.",
         ]
 
 
-def room_door(address: str | None = None, *, most_pages: int = PAGES_IN_A_ROOM) -> Door:
+def room_door(
+    address: str | None = None, *, most_pages: int = PAGES_IN_A_ROOM, most_pages_each: int = PAGES_OF_ONE
+) -> Door:
     """Return the door for a room: one address of this machine and a fresh token.
 
     Parameters
     ----------
     address : str, optional
         One of this machine's own addresses; by default the one it uses towards its network.
-    most_pages : int
+    most_pages, most_pages_each : int
+        Pages open at once: altogether, and at one address.
 
     Raises
     ------
@@ -126,6 +140,7 @@ def room_door(address: str | None = None, *, most_pages: int = PAGES_IN_A_ROOM) 
         names=tuple(dict.fromkeys(filter(None, names))),
         token=secrets.token_hex(16),
         most_pages=most_pages,
+        most_pages_each=min(most_pages, most_pages_each),
     )
 
 
@@ -196,13 +211,24 @@ class PageHandler(TokenLeaves, TornadoVoilaHandler):
         """Send the page, unless as many are open as the lab takes."""
         if self.leave_token():
             return
-        most = self.settings.get("labkit_most_pages", 0)
-        if most and kernels_in_use(self.kernel_manager) >= most:
+        door, kernels = self.settings["labkit_door"], self.kernel_manager
+        visitor = self.request.remote_ip if door.most_pages_each else ""
+        place = kernels.take_place(visitor, most=door.most_pages, most_each=door.most_pages_each or door.most_pages)
+        if place is None:
             self.set_status(503)
-            self.finish(self.render_template("full.html", most_pages=most))
+            self.finish(self.render_template("full.html", door=door, own=kernels.pages_open(visitor)))
             return
+        THE_PLACE.set(place)
         _ = self.xsrf_token  # asking for it sets the cookie
-        await super().get(path)
+        try:
+            await super().get(path)
+        finally:
+            kernels.leave_place(place)
+
+    async def get_generator(self, path: str | None = None) -> AsyncIterator[str]:
+        """Yield the pieces of the page; where the library sends a script as a sign of life, an empty line."""
+        async for piece in super().get_generator(path=path):
+            yield "\n" if piece.startswith("<script>window.voila_heartbeat()") else piece
 
 
 class StartHandler(TokenLeaves, TornadoVoilaTreeHandler):
@@ -252,6 +278,16 @@ class DoorKeeper(VoilaIdentityProvider):
     def get_handlers(self) -> list[tuple[str, object]]:
         """Return the route of the form."""
         return [(url_path_join(self.parent.base_url, "/login"), DoorHandler)] if self.token else []
+
+
+class NoSuchPage(tornado.web.RequestHandler):
+    """Answers addresses that climb out of their folder, which some of the library's handlers stumble over."""
+
+    def prepare(self) -> None:
+        """Refuse."""
+        self.set_status(404)
+        self.set_header("Content-Type", "text/plain; charset=utf-8")
+        self.finish("There is no page here.\n")
 
 
 class ForeignName(tornado.web.RequestHandler):

@@ -11,8 +11,11 @@ import asyncio
 import os
 import time
 import uuid
+from collections import deque
 from collections.abc import Mapping
 from contextlib import suppress
+from contextvars import ContextVar
+from dataclasses import dataclass
 from queue import Empty
 from typing import Any
 
@@ -32,6 +35,39 @@ WARM_UP = "import labkit.app.warm_up"
 _ANSWER_S = 30.0
 """One that still warms up answers sooner than another would start; so long takes only one that hangs."""
 
+MOST_KEPT, LARGEST_KEPT = 1000, 8 * 2**20
+"""Messages, and bytes of them, that are kept for a browser whose connection was lost."""
+
+
+@dataclass(eq=False, slots=True)
+class Place:
+    """Room for one page: taken before its kernel is asked for, given back when the kernel is gone."""
+
+    visitor: str
+    kernel_id: str = ""
+
+
+THE_PLACE: ContextVar[Place | None] = ContextVar("the place of the page that is being opened", default=None)
+
+
+class KeptMessages(deque[tuple[str, list[bytes]]]):
+    """What a kernel says while nobody listens: the latest of it, within bounds."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._size = 0
+
+    def append(self, message: tuple[str, list[bytes]]) -> None:
+        """Keep a message, and forget the oldest ones where there are too many."""
+        super().append(message)
+        self._size += _size(message)
+        while len(self) > MOST_KEPT or self._size > LARGEST_KEPT:
+            self._size -= _size(self.popleft())
+
+
+def _size(message: tuple[str, list[bytes]]) -> int:
+    return sum(map(len, message[1]))
+
 
 class ReadyKernels(AsyncMappingKernelManager):
     """Starts kernels ahead of the pages that take them, and closes those whose browser has gone.
@@ -47,6 +83,7 @@ class ReadyKernels(AsyncMappingKernelManager):
         super().__init__(**traits)
         self._ready: dict[str, asyncio.Task[str]] = {}
         self._out_since: dict[str, float] = {}
+        self._places: list[Place] = []
         if self.waiting:
             IOLoop.current().add_callback(self._refill)
 
@@ -54,7 +91,11 @@ class ReadyKernels(AsyncMappingKernelManager):
         self, *, kernel_id: str | None = None, env: Mapping[str, str] | None = None, **options: Any
     ) -> str:
         """Return the id of a kernel that waited, or of one that starts now where none waits."""
-        env = dict(env or {})
+        place = THE_PLACE.get() or Place("")
+        place.kernel_id = await self._take_or_start(kernel_id, dict(env or {}), **options)
+        return place.kernel_id
+
+    async def _take_or_start(self, kernel_id: str | None, env: dict[str, str], **options: Any) -> str:
         while kernel_id is None and self._ready:
             waited = next(iter(self._ready))
             started = self._ready.pop(waited)
@@ -65,6 +106,29 @@ class ReadyKernels(AsyncMappingKernelManager):
                     return waited
                 await self.shutdown_kernel(waited, now=True)
         return await super().start_kernel(kernel_id=kernel_id, env=env, **options)
+
+    def take_place(self, visitor: str, *, most: int, most_each: int) -> Place | None:
+        """Return room for a page of a visitor; None where as many are open as may be, altogether or of one visitor."""
+        self._places = [place for place in self._places if not place.kernel_id or place.kernel_id in self]
+        if len(self._places) >= most or self.pages_open(visitor) >= most_each:
+            return None
+        self._places.append(Place(visitor))
+        return self._places[-1]
+
+    def leave_place(self, place: Place) -> None:
+        """Give back the room of a page that has come to no kernel."""
+        if not place.kernel_id and place in self._places:
+            self._places.remove(place)
+
+    def pages_open(self, visitor: str) -> int:
+        """Return how many pages a visitor has open."""
+        return sum(place.visitor == visitor for place in self._places)
+
+    def start_buffering(self, kernel_id: str, session_key: str, channels: Mapping[str, Any]) -> None:
+        """Keep what a kernel says until its browser is back, within bounds; the library has none."""
+        super().start_buffering(kernel_id, session_key, channels)
+        if kernel_id in self._kernel_buffers:
+            self._kernel_buffers[kernel_id]["buffer"] = KeptMessages()
 
     def waiting_ids(self) -> frozenset[str]:
         """Return the ids of the kernels that wait."""
@@ -147,8 +211,3 @@ class PromptClient(AsyncKernelClient):
                 self._handle_kernel_info_reply(reply)
                 return
         raise RuntimeError("the kernel of this page does not answer")
-
-
-def kernels_in_use(manager: ReadyKernels) -> int:
-    """Return how many kernels belong to open pages."""
-    return len(set(manager.list_kernel_ids()) - manager.waiting_ids())

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import socket
+import sys
 import threading
 import time
 import webbrowser
@@ -19,20 +20,22 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import tornado.web
-from jupyter_client.kernelspec import KernelSpecManager
+from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyter_server.utils import url_path_join
 from jupyterlab_server.config import get_federated_extensions
 from traitlets import Instance, default
 from traitlets.config import Config
 from voila.app import Voila
 from voila.paths import collect_static_paths
+from voila.static_file_handler import TemplateStaticFileHandler
 from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.utils import get_voila_labextensions_path
 
+from labkit.app import limited_memory
 from labkit.app.contents import plugin_problems, sheet_problems
-from labkit.app.door import HOST, Door, DoorKeeper, ForeignName, PageHandler, StartHandler
+from labkit.app.door import HOST, Door, DoorKeeper, ForeignName, NoSuchPage, PageHandler, StartHandler
 from labkit.app.landing import landing_rigs, landing_tasks
 from labkit.app.page_exporter import use_compiled_templates
 from labkit.app.page_scripts import PageScripts, PageScriptsHandler, read_pieces
@@ -84,6 +87,12 @@ class OwnKernels(KernelSpecManager):
     def _no_folders(self) -> list[str]:
         return []
 
+    def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+        """Return how that Python is started: with a limit of its memory."""
+        found = super().get_kernel_spec(kernel_name)
+        found.argv = [sys.executable, limited_memory.__file__, "ipykernel_launcher", "-f", "{connection_file}"]
+        return found
+
 
 class Lab(Voila):
     """Voila that serves the lab's fonts and scripts, refuses foreign host names, and reads no configuration file."""
@@ -98,10 +107,9 @@ class Lab(Voila):
     def init_settings(self) -> dict[str, Any]:
         """Return Voila's settings, closed to names other than the lab's own (no rebinding of foreign names)."""
         settings = super().init_settings()
-        # the library's own check knows this machine's names only; another door is guarded by `ForeignName`
-        settings["allow_remote_access"] = self.door != Door()
-        settings["local_hostnames"] = list(self.door.names)
-        settings["labkit_most_pages"] = self.door.most_pages
+        # the library's own check takes LOCALHOST for another name than localhost; `ForeignName` guards every door
+        settings["allow_remote_access"] = True
+        settings["labkit_door"] = self.door
         settings["labkit_debug"] = self.voila_configuration.show_tracebacks
         return settings
 
@@ -124,6 +132,10 @@ class Lab(Voila):
             VoilaKernelWebsocketHandler: WidgetSocket,
         }
         pages = [(route[0], own_handlers.get(route[1], route[1]), *route[2:]) for route in super().init_handlers()]
+        # of addresses below templates the library's handler takes any form, and fails on all but this one
+        files = url_path_join(self.server_url, r"/voila/templates/([^/]+/static/.+)")
+        pages = [(files, *route[1:]) if route[1] is TemplateStaticFileHandler else route for route in pages]
+        own.insert(0, (r".*(?:/\.\.|%00|%5[cC]|\\).*", NoSuchPage))
         self.app.add_handlers(self.door.foreign_names, [(r".*", ForeignName)])
         return own + pages
 

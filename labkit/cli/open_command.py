@@ -30,6 +30,11 @@ DEFAULT_PORT = 8866
     type=click.IntRange(1, 1000),
     help="With --share: pages open at once (12 by default); each needs 110 to 200 MB of memory.",
 )
+@click.option(
+    "--most-pages-each",
+    type=click.IntRange(1, 1000),
+    help="With --share: of these, pages open at one visitor's address (4 by default).",
+)
 @click.option("--public-address", help="Address under which a hub in front of the lab serves it.")
 def open_lab(
     port: int,
@@ -38,21 +43,26 @@ def open_lab(
     share: bool,
     address: str | None,
     most_pages: int | None,
+    most_pages_each: int | None,
     public_address: str | None,
 ) -> None:
     """Open the lab in the browser: on this machine only, unless it is shared."""
-    if not share and (address is not None or most_pages is not None):
-        raise InputError("--address and --most-pages belong to --share, which opens the lab to other machines")
+    if not share and (address, most_pages, most_pages_each) != (None, None, None):
+        raise InputError(
+            "--address, --most-pages and --most-pages-each belong to --share, which opens the lab to other machines"
+        )
     if share and public_address is not None:
         raise InputError("--share and --public-address exclude each other: behind a hub, the hub decides who comes in")
     # the server takes a second to import: only here
     with _left_out("rfc3987_syntax"):
-        from labkit.app.door import PAGES_IN_A_ROOM, Door, hub_door, room_door
+        from labkit.app.door import PAGES_IN_A_ROOM, PAGES_OF_ONE, Door, hub_door, room_door
         from labkit.app.server import serve
 
     door = Door()
     if share:
-        door = room_door(address, most_pages=PAGES_IN_A_ROOM if most_pages is None else most_pages)
+        door = room_door(
+            address, most_pages=most_pages or PAGES_IN_A_ROOM, most_pages_each=most_pages_each or PAGES_OF_ONE
+        )
     elif public_address is not None:
         door = hub_door(public_address)
     serve(port=port, open_browser=not no_browser, debug=debug, door=door)

@@ -35,7 +35,7 @@ class TestLocal:
     def test_other_names_are_refused(self, name):
         assert refused(Door(), name)
 
-    @pytest.mark.parametrize("name", ["localhost", "127.0.0.1"])
+    @pytest.mark.parametrize("name", ["localhost", "127.0.0.1", "LOCALHOST", "LocalHost"])
     def test_its_own_names_are_not(self, name):
         assert not refused(Door(), name)
 
@@ -59,7 +59,7 @@ class TestRoom:
         told = " ".join(door.told(8866))
         assert "bound to 127.0.0.1, port 8866" in told
         assert "this machine only" in told
-        assert "3 at most" in told
+        assert "3 at most, 3 at one address" in told
         assert "Nothing is encrypted" in told
         assert "0.0.0.0" not in told
 
@@ -132,6 +132,7 @@ class TestCommand:
         [
             (["--address", "127.0.0.1"], "belong to --share"),
             (["--most-pages", "3"], "belong to --share"),
+            (["--most-pages-each", "3"], "belong to --share"),
             (["--share", "--public-address", "https://hub.example/"], "exclude each other"),
             (["--share", "--address", "nowhere"], "has no address 'nowhere'"),
         ],
@@ -144,11 +145,12 @@ class TestCommand:
         seen = {}
         monkeypatch.setattr("labkit.app.server.serve", lambda **settings: seen.update(settings))
         result = CliRunner().invoke(
-            open_lab, ["--share", "--address", "127.0.0.1", "--most-pages", "2", "--no-browser"]
+            open_lab,
+            ["--share", "--address", "127.0.0.1", "--most-pages", "6", "--most-pages-each", "2", "--no-browser"],
         )
         assert result.exit_code == 0, result.output
         assert seen["door"].token
-        assert seen["door"].most_pages == 2
+        assert (seen["door"].most_pages, seen["door"].most_pages_each) == (6, 2)
 
     def test_without_sharing_nothing_but_this_machine(self, monkeypatch):
         seen = {}

@@ -12,7 +12,16 @@ import pytest
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 
 from labkit.app import ready_kernels
-from labkit.app.ready_kernels import WAITING, PromptClient, ReadyKernels, kernels_in_use
+from labkit.app.limited_memory import MOST_MIB
+from labkit.app.ready_kernels import (
+    LARGEST_KEPT,
+    MOST_KEPT,
+    THE_PLACE,
+    WAITING,
+    KeptMessages,
+    PromptClient,
+    ReadyKernels,
+)
 from labkit.app.server import OwnKernels, dashboard_folder, server_config
 
 HEAVY = ("scipy", "matplotlib", "sympy", "lcapy", "lmfit", "skrf", "SALib", "soundfile", "pyloudnorm", "pandas")
@@ -128,17 +137,71 @@ def test_a_page_takes_the_kernel_that_waits_with_the_variables_of_its_own_and_th
     async def take():
         async with _manager(tmp_path, 1) as kernels:
             (waiting,) = kernels.waiting_ids()
-            assert kernels_in_use(kernels) == 0
+            THE_PLACE.set(kernels.take_place("one", most=1, most_each=1))
             query = 'panel=it\'s "odd" é €\n{}'
             taken = await kernels.start_kernel(kernel_name="python3", path="", env={"QUERY_STRING": query})
             assert taken == waiting
-            assert kernels_in_use(kernels) == 1
+            assert kernels.take_place("another", most=1, most_each=1) is None
             code = "import os, sys; print('labkit.app.rig_page' in sys.modules, ascii(os.environ['QUERY_STRING']))"
             assert await _said_by(kernels, taken, code) == f"True {query!a}\n"
             await _until(lambda: len(kernels.waiting_ids()) == 1)
             assert taken not in kernels.waiting_ids()
+            await kernels.shutdown_kernel(taken, now=True)
+            assert kernels.take_place("another", most=1, most_each=1) is not None
 
     asyncio.run(take())
+
+
+def test_pages_that_are_asked_for_at_once_do_not_get_past_the_limits():
+    kernels = ReadyKernels()
+    mine = [kernels.take_place("one", most=3, most_each=2) for _ in range(3)]
+    assert [place is not None for place in mine] == [True, True, False]
+    assert kernels.take_place("another", most=3, most_each=2) is not None
+    assert kernels.take_place("third", most=3, most_each=2) is None
+    assert (kernels.pages_open("one"), kernels.pages_open("another"), kernels.pages_open("third")) == (2, 1, 0)
+    kernels.leave_place(mine[0])  # a page that has come to no kernel
+    assert kernels.take_place("third", most=3, most_each=2) is not None
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux limits what a process may write to")
+def test_a_page_that_wants_too_much_memory_is_refused_it_and_goes_on(tmp_path):
+    greedy = f"""
+import numpy
+try:
+    numpy.ones({MOST_MIB} * 2**17)
+except MemoryError:
+    print("refused")
+"""
+
+    async def ask():
+        for waiting in (1, 0):  # one that waited, and one that is started for its page
+            async with _manager(tmp_path, waiting) as kernels:
+                taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+                assert await _said_by(kernels, taken, greedy) == "refused\n"
+                assert await _said_by(kernels, taken, "numpy.ones(2**24); print('and on')") == "and on\n"
+
+    asyncio.run(ask())
+
+
+def test_what_a_kernel_says_to_nobody_is_kept_within_bounds():
+    kept = KeptMessages()
+    for number in range(MOST_KEPT + 5):
+        kept.append(("iopub", [b"%d" % number]))
+    assert len(kept) == MOST_KEPT
+    assert kept[-1] == ("iopub", [b"%d" % (MOST_KEPT + 4)])
+    for _ in range(3):
+        kept.append(("iopub", [bytes(LARGEST_KEPT // 2)]))
+    assert len(kept) == 2
+
+
+def test_a_lost_connection_keeps_messages_within_bounds(tmp_path):
+    async def lose():
+        async with _manager(tmp_path, 0) as kernels:
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+            kernels.start_buffering(taken, "session", {"iopub": kernels.connect_iopub(taken)})
+            assert isinstance(kernels.get_buffer(taken, "session")["buffer"], KeptMessages)
+
+    asyncio.run(lose())
 
 
 def test_a_page_gets_another_kernel_when_the_one_that_waits_has_gone(tmp_path):
