@@ -61,7 +61,7 @@ WANTED_EXTENSIONS = (
 CONTENT_POLICY = "; ".join(
     (
         "default-src 'none'",
-        "script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:",  # widgets arrive as modules in blobs
+        "script-src 'self' blob:",  # widgets of our own arrive as modules in blobs
         "style-src 'self' 'unsafe-inline'",
         "img-src 'self' data: blob:",
         "font-src 'self' data:",

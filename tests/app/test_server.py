@@ -82,6 +82,15 @@ def test_the_content_policy_names_no_host():
     assert "default-src 'none'" in CONTENT_POLICY
 
 
+def test_no_script_of_a_page_itself_runs_and_no_text_becomes_a_script():
+    scripts = next(part for part in CONTENT_POLICY.split("; ") if part.startswith("script-src"))
+    assert "unsafe" not in scripts
+    templates = data_folder() / "voila" / "templates"
+    for path in [*templates.rglob("*.html"), *templates.rglob("*.j2")]:
+        for tag in re.findall(r"<script[^>]*>", path.read_text(encoding="utf-8")):
+            assert "src=" in tag or "application/json" in tag, path.name
+
+
 def test_what_the_lab_sends_asks_no_other_host():
     folder = data_folder() / "voila"
     files = [path for path in folder.rglob("*") if path.suffix in TEXT_ENDINGS]

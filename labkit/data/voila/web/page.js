@@ -3,6 +3,14 @@
 (() => {
   const ready = (work) => (document.readyState === "loading" ? document.addEventListener("DOMContentLoaded", work) : work());
 
+  // what the library does by scripts in the page itself, which the content policy does not let run: show the cells
+  window.themeLoaded = true;
+  window.voila_finish = () => {
+    document.getElementById("loading")?.remove();
+    document.getElementById("rendered_cells")?.style.removeProperty("display");
+  };
+  ready(window.voila_finish);
+
   function menu() {
     document.documentElement.classList.add("lab-scripted");
     const button = document.querySelector(".lab-menu"), nav = document.querySelector(".lab-header nav");
