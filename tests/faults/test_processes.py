@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -163,6 +164,7 @@ def test_an_interrupted_blind_test_leaves_nothing(tmp_path: Path) -> None:
 SEARCH = """
 import sys
 import time
+import tomllib
 from labkit.study import checkpoint
 checkpoint.EVERY_S = 0.0
 save = checkpoint.Checkpoint.save
@@ -328,3 +330,43 @@ def test_a_sheet_that_vanishes_or_changes_while_it_is_read_is_read_whole_or_refu
         kill(process)
     assert read
     assert refused
+
+
+INTERRUPTED = """
+import os, signal, sys
+from importlib.abc import MetaPathFinder
+class Interrupting(MetaPathFinder):
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Interrupting())
+sys.argv = ["labkit", *{arguments!r}]
+from labkit.cli import run
+sys.exit(run())
+"""
+
+
+@pytest.mark.parametrize(
+    ("module", "arguments"),
+    [
+        ("labkit.cli.main", ["response", RIG]),
+        ("click", ["response", RIG]),
+        ("labkit.core.errors", ["response", RIG]),
+        ("labkit.cli.response_command", ["response", RIG]),
+        ("numpy", ["response", RIG]),
+        ("numpy.linalg", ["response", RIG]),
+        ("labkit.app.door", ["open", "--no-browser", "--port", "0"]),
+        ("tornado.web", ["open", "--no-browser", "--port", "0"]),
+        ("voila.app", ["open", "--no-browser", "--port", "0"]),
+        ("labkit.app.panels", ["open", "--no-browser", "--port", "0"]),
+    ],
+)
+def test_a_command_interrupted_while_its_modules_are_read_in_ends_quietly(module: str, arguments: list[str]) -> None:
+    command = [sys.executable, "-c", INTERRUPTED.format(module=module, arguments=arguments)]
+    outcome = finish(subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE))
+    assert (outcome.code, outcome.out, outcome.err.strip()) == (130, "", "labkit: stopped")
+
+
+def test_the_installed_command_is_the_one_that_ends_quietly() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    assert project["scripts"] == {"labkit": "labkit.cli:run"}
