@@ -37,6 +37,9 @@ TO_BROWSER = frozenset(
 
 FOR_DEBUGGING = frozenset({"stream", "error"})
 COMM_TARGETS = frozenset({"jupyter.widget", "jupyter.widget.control"})
+METHODS = frozenset({"update", "custom", "request_state", "request_states"})
+"""What a browser asks of a widget. A kernel writes the name of any other to the terminal of whoever runs the lab."""
+
 
 LARGEST_IN = 2 * 2**20
 """Bytes of one message from a browser; a file comes in pieces of a quarter of a MiB (`labkit.app.upload`)."""
@@ -47,8 +50,8 @@ LARGEST_OUT = 64 * 2**20
 MOST_BUFFERS_IN, MOST_BUFFERS_OUT = 16, 4096
 """In one message; the kernel answers the question for all states with the buffers of all widgets at once."""
 
-MOST_SOCKETS = 4
-"""For one kernel: a page has one, and for a moment two when a lost connection comes back."""
+MOST_SOCKETS = 6
+"""For one kernel: a page has one, and for a moment more when a lost connection comes back."""
 
 MOST_COMMS_OPENED = 200
 """Over one socket; the browser opens one, to ask for the states of the widgets."""
@@ -119,7 +122,10 @@ def kind_for_kernel(message: object) -> str | None:
         return None
     if kind.startswith("comm_") and kind != "comm_info_request":
         data = content.get("data", {})
-        return kind if _is_name(content.get("comm_id")) and isinstance(data, dict) else None
+        if not _is_name(content.get("comm_id")) or not isinstance(data, dict):
+            return None
+        if kind == "comm_msg" and str(data.get("method")) not in METHODS:
+            return None
     return kind
 
 
@@ -170,16 +176,21 @@ class WidgetSocket(KernelWebsocketHandler):
         """Bytes of one message, refused by its stated length."""
         return LARGEST_IN
 
+    def write_error(self, status_code: int, **_: Any) -> None:
+        """Refuse a socket in a few words; the library would look for a page to show, which a socket has no use for."""
+        self.set_header("Content-Type", "text/plain; charset=utf-8")
+        self.finish(f"No socket: {self._reason}.\n")
+
     @ws_authenticated
     async def get(self, kernel_id: str) -> None:
         """Open a socket, for who speaks the one format and has not too many open."""
         offered = self.request.headers.get("Sec-WebSocket-Protocol", "")
         if PROTOCOL not in [name.strip() for name in offered.split(",")]:
-            raise HTTPError(400, f"the lab speaks {PROTOCOL} only")
+            raise HTTPError(400, reason=f"the lab speaks {PROTOCOL} only")
         if not re.fullmatch(r"[\w-]{1,100}", self.get_query_argument("session_id", "")):
-            raise HTTPError(400, "a socket needs a session_id")
+            raise HTTPError(400, reason="a session_id is missing")
         if self.open_sockets[kernel_id] >= MOST_SOCKETS:
-            raise HTTPError(429, "this page has enough sockets")
+            raise HTTPError(429, reason="this page has enough of them")
         self.open_sockets[kernel_id] += 1
         try:
             await super().get(kernel_id)  # as long as the socket is open

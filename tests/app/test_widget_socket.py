@@ -20,6 +20,7 @@ from labkit.app.server import server_config
 from labkit.app.widget_socket import (
     LARGEST_IN,
     LARGEST_OUT,
+    METHODS,
     MOST_BUFFERS_IN,
     MOST_BUFFERS_OUT,
     PROTOCOL,
@@ -37,7 +38,7 @@ OPEN = {"comm_id": "c", "target_name": "jupyter.widget.control", "data": {}}
 def message(kind="comm_msg", content=None, *, channel="shell", buffers=(), header=None) -> bytes:
     """A message as a browser would send it, written by the library."""
     header = {**HEADER, "msg_type": kind, **(header or {})}
-    content = {"comm_id": "c", "data": {}} if content is None else content
+    content = {"comm_id": "c", "data": {"method": "update", "state": {}}} if content is None else content
     parts = [json.dumps(part).encode() for part in (header, {}, {}, content)]
     return serialize_msg_to_ws_v1([*parts, *buffers], channel)
 
@@ -59,7 +60,7 @@ def test_a_message_of_the_format_is_taken_apart_as_the_library_does(buffers):
     [
         ("comm_open", OPEN),
         ("comm_open", {**OPEN, "target_name": "jupyter.widget"}),
-        ("comm_msg", {"comm_id": "c", "data": {"method": "update", "state": {"value": 1}}}),
+        *(("comm_msg", {"comm_id": "c", "data": {"method": method}}) for method in METHODS),
         ("comm_close", {"comm_id": "c", "data": {}}),
         ("comm_info_request", {"target_name": "jupyter.widget"}),
         ("kernel_info_request", {}),
@@ -82,6 +83,8 @@ def test_what_widgets_send_goes_to_the_kernel(kind, content):
         ("comm_msg", {"comm_id": "c" * 1000, "data": {}}),
         ("comm_msg", {"comm_id": "c", "data": [1]}),
         ("comm_msg", {}),
+        ("comm_msg", {"comm_id": "c", "data": {}}),
+        *(("comm_msg", {"comm_id": "c", "data": {"method": other}}) for other in ("\x1b[2J", None, ["update"], {})),
     ],
 )
 def test_what_no_widget_sends_goes_no_further(kind, content):

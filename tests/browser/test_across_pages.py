@@ -127,6 +127,26 @@ def test_damage_in_the_address_does_no_harm(visit, page_name, name):
     assert (seen.errors, seen.outside) == ([], [])
 
 
+def test_a_script_that_gets_into_a_page_does_not_run(visit):
+    seen = visit(RIG, ready=CURVE)
+    seen.page.evaluate(
+        """() => {
+            const script = document.createElement("script");
+            script.textContent = "window.harm = 'script'";
+            document.body.append(script);
+            const box = document.createElement("div");
+            box.innerHTML = "<img src='data:,' onerror=\"window.harm = 'attribute'\">";
+            document.body.append(box);
+            // outside of this function, which the driver lets do more than a page may
+            setTimeout(() => { try { eval("window.harm = 'text'"); } catch { window.refused = true; } });
+        }"""
+    )
+    seen.page.wait_for_function("() => window.refused || window.harm")
+    seen.page.wait_for_timeout(500)
+    assert seen.page.evaluate("window.harm") is None
+    assert len([said for said in seen.errors if "Content Security Policy" in said]) >= 2
+
+
 def test_script_tags_in_a_rigs_name_do_no_harm(browser, project_root, tmp_path):
     evil = '"><script>window.harm=1</script><img src=x onerror="window.harm=1">'
     source = sorted((project_root / "labkit" / "data" / "catalogue" / "rigs").glob("*.toml"))[0].read_text("utf-8")
