@@ -1,9 +1,9 @@
-"""Runs a module in a process that gets only so much of the machine: ``python limited_memory.py MODULE``.
+"""Runs a module in a process that can have only so much memory: ``python limited_memory.py MODULE``.
 
 The kernels of pages are started this way, so that whatever a page is asked for, it is the page that ends, not the
 machine. Linux counts what a process may write to (RLIMIT_DATA, from version 4.7), not the address space: numpy and the
 threads of a kernel reserve a gigabyte of that and use a tenth. On macOS and Windows the limit does nothing; there,
-give each visitor a container (docs/server.md). The process also steps back behind the server, which answers everybody.
+give each visitor a container (docs/server.md).
 """
 
 from __future__ import annotations
@@ -37,8 +37,6 @@ def limit_memory(mib: int = MOST_MIB) -> bool:
 
 if __name__ == "__main__":
     limit_memory()
-    if hasattr(os, "nice"):
-        os.nice(5)
     os.environ.setdefault(THREADS, "2")
     del sys.argv[0], sys.path[0]  # the folder of this file is no place for modules
     runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)

@@ -243,7 +243,7 @@ async def attack(visitor: Visitor, kernel_id: str, budget: Iterator[int], seed: 
     listening = asyncio.create_task(listen(socket))
     for number in budget:
         breaks = number % 500 == 499
-        message = (10**17).to_bytes(8, "little") * 9 if breaks else next(heavy if number % 20 == 0 else light)
+        message = (10**17).to_bytes(8, "little") * 9 if breaks else next(heavy if number % 100 == 0 else light)
         try:
             await socket.write_message(message, binary=True)
             counts["sent"] += 1
