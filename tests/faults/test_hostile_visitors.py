@@ -264,3 +264,23 @@ def test_the_lab_of_one_person_answers_under_its_name_in_capitals_too(alone: Ser
             await visitor.leave()
 
     asyncio.run(ask())
+
+
+@pytest.fixture
+def often_pinged() -> Iterator[Server]:
+    """A lab that asks twice a second whether a page is still there."""
+    server = start_server(code="import labkit.app.server as s; s.PING_MS = 500; s.serve(port=0, open_browser=False)")
+    yield server
+    stop_server(server)
+
+
+def test_a_connection_that_answers_is_not_taken_for_a_lost_one(often_pinged: Server) -> None:
+    async def ask() -> None:
+        visitor = Visitor(often_pinged)
+        socket = await visitor.socket(await visitor.open_page("cable.ipynb"))
+        for _ in range(6):  # as many pings of half a second, and answers
+            await asyncio.sleep(0.6)
+            assert await models_of(socket, [])
+        await visitor.leave()
+
+    asyncio.run(ask())
