@@ -135,7 +135,7 @@ def test_a_script_that_gets_into_a_page_does_not_run(visit):
             script.textContent = "window.harm = 'script'";
             document.body.append(script);
             const box = document.createElement("div");
-            box.innerHTML = "<img src='data:,' onerror=\"window.harm = 'attribute'\">";
+            box.innerHTML = `<img src='data:,' onerror='window.harm = 1'>`;
             document.body.append(box);
             // outside of this function, which the driver lets do more than a page may
             setTimeout(() => { try { eval("window.harm = 'text'"); } catch { window.refused = true; } });
