@@ -49,9 +49,6 @@ DEFAULT_PORT = 8866
 LOCAL_DOOR = Door()
 KERNEL_IDLE_S = 120
 PING_MS = 30_000
-PINGS_MISSED = 3
-"""After so many without an answer a connection counts as lost. The library looks before it sends the first one: a
-patience of one ping would cut every page off half a minute after it has opened."""
 CELL_TIMEOUT_S = 60
 WANTED_EXTENSIONS = (
     "anywidget",
@@ -246,7 +243,7 @@ def server_config(
             "Referrer-Policy": "no-referrer",
         },
         "ws_ping_interval": PING_MS,
-        "ws_ping_timeout": PINGS_MISSED * PING_MS,
+        "ws_ping_timeout": PING_MS,
     }
     if door.public:
         parts = urlsplit(door.public)

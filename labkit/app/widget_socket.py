@@ -68,6 +68,10 @@ BURST_S = 5.0
 MOST_UNANSWERED = 100
 """Messages that a kernel has yet to deal with before the next is taken off the line."""
 
+PINGS_MISSED = 3
+"""After so many without an answer a connection counts as lost. The library looks before it sends the first one: a
+patience of one ping would cut every page off as soon as the first is due."""
+
 _ANSWER_S = 10.0
 _CHANNELS = frozenset({"shell"})
 _LONGEST_NAME = 200
@@ -175,6 +179,11 @@ class WidgetSocket(KernelWebsocketHandler):
     def max_message_size(self) -> int:
         """Bytes of one message, refused by its stated length."""
         return LARGEST_IN
+
+    @property
+    def ping_timeout(self) -> int:
+        """Milliseconds of patience; before the socket is open it is tornado that asks, which allows one interval."""
+        return int(self.ping_interval) * (1 if self.ws_connection is None else PINGS_MISSED)
 
     def write_error(self, status_code: int, **_: Any) -> None:
         """Refuse a socket in a few words; the library would look for a page to show, which a socket has no use for."""

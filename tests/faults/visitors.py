@@ -256,7 +256,8 @@ async def attack(visitor: Visitor, kernel_id: str, budget: Iterator[int], seed: 
             listening = asyncio.create_task(listen(socket))
     socket.close()  # the one who listens hears of it
     await listening
-    counts["pages that answer in the end"] += bool(await models_of(await visitor.socket(kernel_id), []))
+    answered = bool(await models_of(await visitor.socket(kernel_id), []))
+    counts["pages that answer in the end"] += answered
 
 
 async def record(server: Server, messages: int) -> None:
