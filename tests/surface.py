@@ -87,8 +87,10 @@ def _sheet_keys() -> set[str]:
         path = re.sub(r"\[\d+\]", "[]", table.path)
         for parent in parents_of_names:
             path = re.sub(rf"^{re.escape(parent)}\.[^.]+", f"{parent}.NAME", path)
+        if path.startswith("entry") or table.asked.keys() == {"entry"}:
+            continue  # asked once a process, when the catalogue is collected
         kind = kinds.get(table.where, "")
-        keys |= {f"{kind}: {'.'.join(part for part in (path, key) if part)}" for key in table.asked}
+        keys |= {f"{kind}: {'.'.join(part for part in (path, key) if part)}" for key in table.asked if key != "entry"}
     return keys
 
 
