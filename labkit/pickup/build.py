@@ -17,6 +17,7 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
+from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.build_change import PickupChange, compare_pickups
 from labkit.pickup.build_curves import LOSS_HZ
 from labkit.pickup.build_field import FIELD_AT, field_predictions, relative_output
@@ -27,11 +28,14 @@ from labkit.pickup.build_warnings import build_warnings
 from labkit.pickup.compare import exactly, prediction
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.losses import MOST_LOST, SECTIONS_ALNICO, SECTIONS_STEEL, fit_sections
+from labkit.pickup.magnet import CHARGE
 from labkit.pickup.propagation import Prediction
 
 DECIBELS = 20 / math.log(10)
 
 _PEAKS = {"resonance": "with nothing connected", "loaded resonance": "into the usual load"}
+
+PEAK = range_called("peak")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,8 +135,7 @@ class BuiltPickup:
 
     def with_charge(self, charge: float) -> BuiltPickup:
         """Return the pickup with its magnets at a fraction (0 … 1) of saturation."""
-        if not (math.isfinite(charge) and 0 <= charge <= 1):
-            raise InputError(f"charge must lie in 0 % … 100 % of saturation; got {100 * charge:g} %")
+        CHARGE.check(charge)
         return self.replace(dict.fromkeys(self._magnet_keys("charge"), f"{100 * charge:.12g} %"))
 
     def at_temperature(self, celsius: float) -> BuiltPickup:
@@ -190,9 +193,18 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     fields = field_predictions(build)
     output = relative_output(build)
     warnings = build_warnings(build)
+    for name, words in _PEAKS.items():
+        if name in found and not PEAK.accepts(found[name].value):
+            del found[name]
+        elif name in found:
+            warnings += warnings_of((replace(PEAK, quantity=f"peak {words}"), found[name].value))
+            found[name] = found[name].widened(PEAK.deviation(found[name].value), "a peak outside the audio range")
     missing = [words for name, words in _PEAKS.items() if name not in found]
     if missing:
-        warnings += (f"no peak stands out {' or '.join(missing)} for every input within its doubt.",)
+        warnings += (
+            f"no peak below {PEAK.shown(PEAK.limits[1])} stands out {' or '.join(missing)} for every input within its "
+            "doubt.",
+        )
     return BuiltPickup(
         build=build,
         coils=MappingProxyType(coils),

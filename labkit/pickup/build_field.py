@@ -10,10 +10,11 @@ from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
+from labkit.core.validity import range_called
 from labkit.pickup.bar import BarMagnet, PoleRows, predict_bar_field, row_potential
 from labkit.pickup.build_sheet import PickupBuild
 from labkit.pickup.compare import prediction
-from labkit.pickup.field import MODEL_DEVIATION, axis_field, predict_field
+from labkit.pickup.field import axis_field, field_deviations, predict_field
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.magnet import MagnetGrade, magnet, operating_point, settle, temperature_factor
 from labkit.pickup.output import (
@@ -28,6 +29,8 @@ from labkit.pickup.poles import Pole
 from labkit.pickup.propagation import COVERAGE, Doubtful, Prediction, propagate
 from labkit.pickup.slices import Rods, interaction_matrix, row_positions
 from labkit.pickup.spectral import CoilShape
+
+PLAYING_DISTANCE = range_called("playing_distance")
 
 FIELD_AT = (0.5e-3, 1e-3, 2e-3, 3e-3, 4e-3)
 """Distances from the pole's face at which the field is given, m."""
@@ -101,6 +104,7 @@ def string_sensitivities(
     steel_area : array_like, scalar or shape (poles,), m²
     """
     gap = build.string_distance if distance is None else distance
+    PLAYING_DISTANCE.check(gap)
     route = magnet_route(build)
     share = 0.5 if len(build.coils) == 2 and build.connection == "parallel" else 1.0
     if route in ("none", "bar beside"):
@@ -166,7 +170,9 @@ def reference_sensitivity() -> float:
 
 def level_spread(*builds: PickupBuild) -> float:
     """Return the half-width (95 %) of a level difference between pickups of these kinds, dB."""
-    return BAR_LEVEL_SPREAD_DB if any(magnet_route(build) == "bar" for build in builds) else LEVEL_SPREAD_DB
+    usual = BAR_LEVEL_SPREAD_DB if any(magnet_route(build) == "bar" for build in builds) else LEVEL_SPREAD_DB
+    beyond = max(PLAYING_DISTANCE.deviation(build.string_distance) for build in builds)
+    return math.hypot(usual, COVERAGE * beyond * 20 / math.log(10))
 
 
 def relative_output(build: PickupBuild) -> Prediction | None:
@@ -241,7 +247,7 @@ def _pair_field(build: PickupBuild, distance: np.ndarray, rod: int | None) -> tu
         return {str(index): float(value) for index, value in enumerate(row)}
 
     inputs = {"remanence": Doubtful.of(grade.remanence), "coercivity": Doubtful.of(grade.coercivity)}
-    model = {str(index): MODEL_DEVIATION for index in range(distance.size)}
+    model = field_deviations(distance, grade, celsius=build.temperature_c)
     found = propagate(evaluate, inputs, model=model, vectorised=False)
     return tuple(_named(found[str(index)], grade) for index in range(distance.size))
 

@@ -16,7 +16,7 @@ from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
 from labkit.pickup.bar import BarMagnet, bar_from_sheet
-from labkit.pickup.capacitance import LEADS, lead
+from labkit.pickup.capacitance import LEADS, WAX, lead
 from labkit.pickup.electrical import CAPACITANCE, Coil, Connection, Facing, Wound
 from labkit.pickup.loss_models import CYLINDER, check_loss_model
 from labkit.pickup.magnet import MagnetGrade, magnet
@@ -26,6 +26,7 @@ from labkit.pickup.poles import Pole, pole_from_sheet
 from labkit.pickup.sheet import read_coil
 from labkit.pickup.winding import Winding
 from labkit.pickup.winding_sheet import read_winding
+from labkit.pickup.wire import COPPER_TEMPERATURE
 
 STEEL = "low-carbon steel"
 """Metal of the catalogue that slugs, screws and blades are made of."""
@@ -183,8 +184,10 @@ def read_pickup_build(table: Table) -> PickupBuild:
         bar_grade=bar_grade,
         plates=tuple(plates),
         lead=_read_lead(table),
-        temperature_c=table.quantity("temperature", "°C", 20.0, low=-40.0, high=150.0),
-        wax_fill=table.quantity("wax", "1", 0.0, low=0.0, high=1.0),
+        temperature_c=table.quantity(
+            "temperature", "°C", 20.0, low=COPPER_TEMPERATURE.limits[0], high=COPPER_TEMPERATURE.limits[1]
+        ),
+        wax_fill=table.quantity("wax", "1", 0.0, low=WAX.low, high=WAX.high),
         string_distance=table.quantity("string_distance", "m", STRING_DISTANCE, usual=_DISTANCE, low=0.5e-3, high=0.05),
         data=table.data,
         where=table.where,

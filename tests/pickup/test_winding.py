@@ -138,12 +138,12 @@ def test_overflow_says_by_how_much_and_how_many_turns_fit() -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"turns": 0.0}, "at least 1 turn"),
-        ({"turns": math.nan}, "at least 1 turn"),
-        ({"winding_height": 0.0}, "winding height must be above 0 mm"),
-        ({"winding_height": 50e-6}, "must hold one turn"),
-        ({"end_radius": -1e-3}, "end radius must be above 0 mm"),
-        ({"straight_length": -1e-3}, "straight length must be 0 mm or more"),
+        ({"turns": 0.0}, "turns must lie between 1 and"),
+        ({"turns": math.nan}, "turns must lie between 1 and"),
+        ({"winding_height": 0.0}, "winding height must lie between"),
+        ({"winding_height": 0.1e-3, "wire": wire("AWG 36 single build")}, "must hold one turn"),
+        ({"end_radius": -1e-3}, "end radius must lie between"),
+        ({"straight_length": -1e-3}, "straight length must lie between 0 m"),
         ({"packing": 1.3}, "packing must lie between"),
         ({"packing": 0.1}, "packing must lie between"),
         ({"stretch": 0.2}, "stretch must lie between"),
@@ -172,7 +172,7 @@ def test_impossible_requests_are_refused() -> None:
     ("changes", "words"),
     [
         ({"bare_nominal": 80e-6}, "must exceed the bare one"),
-        ({"bare_nominal": 0.0}, "0 < min"),
+        ({"bare_min": 0.0}, "0 < min"),
         ({"bare_min": 70e-6}, "bare diameters must satisfy"),
         ({"overall_max": 60e-6}, "overall diameters must satisfy"),
     ],
