@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from labkit.bench.fixture import Load, parse_load
-from labkit.bench.meter import LcrModel
+from labkit.bench.meter import LCR_FREQUENCY, LcrModel
 from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet
@@ -275,7 +275,7 @@ def _coils(table: Table) -> dict[str, float]:
 
 def _lcr(table: Table) -> LcrValue:
     value = LcrValue(
-        frequency_hz=table.quantity("frequency", "Hz", low=1.0, high=1e6),
+        frequency_hz=table.quantity("frequency", "Hz", low=LCR_FREQUENCY.low, high=LCR_FREQUENCY.high),
         model=table.choice("model", ("series", "parallel"), "series"),  # type: ignore[arg-type]
         inductance=table.quantity("inductance", "H"),
         resistance=table.quantity("resistance", "Ω", None, low=1e-3),

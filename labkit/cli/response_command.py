@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +11,16 @@ import numpy as np
 
 from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
 from labkit.core.errors import InputError, QuantityError
-from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
+from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
 from labkit.core.json_text import as_json_text
 from labkit.core.response import Response
 from labkit.core.units import format_quantity, parse_quantity
+from labkit.core.validity import warnings_of
+from labkit.pickup.propagation import COVERAGE
 from labkit.rig.rig import Rig
+
+PEAK_DOUBT = 0.06
+"""Half the interval (95 %) of the frequency of a peak with known loads, as a ratio."""
 
 
 @click.command()
@@ -75,7 +81,25 @@ def parse_frequencies(text: str) -> np.ndarray:
     frequency = np.array(found)
     if not np.all(np.isfinite(frequency)) or np.any(frequency <= 0) or np.any(np.diff(frequency) <= 0):
         raise InputError(f"--at takes rising frequencies above 0 Hz, such as 100,1k,3k; got '{text}'")
+    FREQUENCY.check(frequency, whose="--at: ")
     return frequency
+
+
+def range_warnings(rig: Rig, frequency_hz: np.ndarray) -> tuple[str, ...]:
+    """Return a sentence for each range that the chain or the frequencies leave."""
+    found = list(warnings_of(*(pair for stage in rig.chain for pair in stage.ranges)))
+    for end in dict.fromkeys((float(frequency_hz[0]), float(frequency_hz[-1]))):
+        if not FREQUENCY.holds(end):
+            level = 20 / math.log(10) * COVERAGE * FREQUENCY.deviation(end)
+            found.append(f"{FREQUENCY.warning(end).removesuffix('.')}, to ±{level:.1f} dB there.")
+    return tuple(found)
+
+
+def peak_doubt(rig: Rig) -> float:
+    """Return half the interval (95 %) of a peak's frequency as a ratio: 6 %, more with a chain outside its ranges."""
+    return math.hypot(
+        PEAK_DOUBT, *(COVERAGE * limits.deviation(value) for stage in rig.chain for limits, value in stage.ranges)
+    )
 
 
 def response_data(rig: Rig, curve: Response, source: str | None) -> dict[str, Any]:
@@ -96,6 +120,7 @@ def response_data(rig: Rig, curve: Response, source: str | None) -> dict[str, An
             "magnitude": np.abs(impedance).tolist(),
             "phase_deg": np.degrees(np.angle(impedance)).tolist(),
         },
+        "warnings": list(range_warnings(rig, curve.frequency_hz)),
     }
 
 
@@ -126,8 +151,10 @@ def _text(rig: Rig, curve: Response, source: str | None) -> str:
         lines.append(f"  {format_quantity(frequency, 'Hz', digits=3):>9}  {gain:7.2f} dB  {phase:7.1f}°")
     lines += [
         "",
-        "  0 dB is the EMF of the pickups. With loads exactly as stated a peak is good to ±6 % in frequency (95 %).",
+        "  0 dB is the EMF of the pickups. With loads exactly as stated a peak is good to "
+        f"±{100 * peak_doubt(rig):.0f} % in frequency (95 %).",
         "  Not modelled: hysteresis and saturation, shielding of the strings' field by a cover, the amplifier's tone.",
+        *(f"  Mind: {sentence}" for sentence in range_warnings(rig, curve.frequency_hz)),
     ]
     return "\n".join(lines)
 

@@ -115,11 +115,17 @@ def tolerance(
     from labkit.study.measures import RESONANCE, Measure, parse_measure, parse_window
     from labkit.study.sensitivity import global_sensitivities, local_sensitivities, swings, what_matters
     from labkit.study.tolerance import run_tolerance, tolerance_study
+    from labkit.study.tolerance_result import VARIANTS
 
     if as_json and as_csv:
         raise InputError("--json and --csv exclude each other; give one of them")
     if least_share is not None and not windows:
         raise InputError("--least-share needs a --window to count by")
+    if (as_csv or plot is not None) and not VARIANTS.holds(count):
+        raise InputError(
+            f"{'--csv' if as_csv else '--plot'} gives percentiles, which {VARIANTS.low:g} variants or more have; got "
+            f"--count {count}"
+        )
     wanted_share = None if least_share is None else _share(least_share)
     rig = rig_or_pickup(sheet, changes)
     study = tolerance_study(

@@ -21,7 +21,7 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval, SourcedValue
 from labkit.core.units import UsualRange
-from labkit.pickup.field import FIELD_DISTANCE
+from labkit.core.validity import range_called
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.magnet import (
     CHARGE,
@@ -59,6 +59,7 @@ BAR_FACTORS: Mapping[tuple[str, bool], SourcedValue] = {
 }
 """Factor on the inductance of a two-coil pickup by bar magnet family and presence of a steel keeper."""
 
+FIELD_DISTANCE = range_called("field_distance")  # not from `field`, which takes scipy along
 _BANDS = 8
 _USUAL_SIZE = UsualRange(low=1e-3, high=0.1)
 

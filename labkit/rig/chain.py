@@ -9,11 +9,16 @@ from labkit.circuit.elements import GROUND, Capacitor, Element, Resistor
 from labkit.core.keys import made, quantity, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
+from labkit.core.validity import Range, range_called
 
 LENGTH = UsualRange(low=0.1, high=100.0)
 PER_LENGTH = UsualRange(low=20e-12, high=500e-12)
 INPUT_RESISTANCE = UsualRange(low=5e3, high=20e6)
 SMALL_CAPACITANCE = UsualRange(low=5e-12, high=5e-9)
+
+
+CABLE_LENGTH = range_called("cable_length")
+CABLE_CAPACITANCE = range_called("cable_capacitance")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +54,11 @@ class Stage:
         """Return the keys that read back to this stage."""
         return {"kind": self.kind, **written_keys(self)}
 
+    @property
+    def ranges(self) -> tuple[tuple[Range, float], ...]:
+        """Every range that limits the stage's model, with the stage's own value."""
+        return ()
+
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the elements between the node before the stage and the node after it."""
         raise NotImplementedError
@@ -68,6 +78,15 @@ class Cable(Stage):
         "F/m", name="capacitance", usual=PER_LENGTH, low=0.0, meaning="capacitance for each metre or foot"
     )
     plugs: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance of both plugs")
+
+    def __post_init__(self) -> None:
+        CABLE_LENGTH.check(self.length)
+        CABLE_CAPACITANCE.check(self.capacitance_per_length)
+
+    @property
+    def ranges(self) -> tuple[tuple[Range, float], ...]:
+        """As `Stage.ranges`."""
+        return ((CABLE_LENGTH, self.length), (CABLE_CAPACITANCE, self.capacitance_per_length))
 
     @property
     def capacitance(self) -> float:

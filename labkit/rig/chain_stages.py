@@ -11,6 +11,7 @@ from labkit.circuit.elements import GROUND, Capacitor, Element, Resistor
 from labkit.core.keys import custom, inline, number, quantity
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
+from labkit.core.validity import range_called
 from labkit.rig.active_parts import BufferStage
 from labkit.rig.chain import INPUT_RESISTANCE, SMALL_CAPACITANCE, Cable, Input, Stage
 from labkit.rig.parts import FULL, POT
@@ -21,6 +22,8 @@ COUPLING = UsualRange(low=1e-9, high=100e-6)
 AUDIO = parse_taper("audio 10 %")
 LOW_RESISTANCE = UsualRange(low=500.0, high=200e3)
 VALVE_CAPACITANCE = UsualRange(low=0.01e-12, high=50e-12)
+
+STAGE_GAIN = range_called("stage_gain")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +89,9 @@ class ValveInput(Stage):
     )
     grid_cathode: float = quantity("F", usual=VALVE_CAPACITANCE, low=0.0, meaning="capacitance from grid to cathode")
     grid_anode: float = quantity("F", usual=VALVE_CAPACITANCE, low=0.0, meaning="capacitance from grid to anode")
-    stage_gain: float = number(low=0, high=1000, meaning="gain of the stage, which multiplies the grid's capacitance")
+    stage_gain: float = number(
+        low=STAGE_GAIN.low, high=STAGE_GAIN.high, meaning="gain of the stage, which multiplies the grid's capacitance"
+    )
     stray: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance of the wiring")
 
     @classmethod

@@ -13,12 +13,16 @@ import numpy as np
 
 from labkit.circuit.elements import Source
 from labkit.circuit.solver import solve
+from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Facing, Wound
 from labkit.rig.active_parts import DummyCoil
 from labkit.rig.rig import Rig
 
 MAINS_HZ = 100.0
 """Twice 50 Hz, where rectifiers and fields buzz; the choice hardly matters below a kilohertz."""
+
+
+MISMATCH = range_called("mismatch")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +102,7 @@ def mismatch_residual_db(mismatch: float) -> float:
     >>> round(mismatch_residual_db(0.01))
     -40
     """
+    MISMATCH.check(mismatch)
     return float(20 * np.log10(mismatch))
 
 

@@ -19,7 +19,7 @@ from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.keys import custom, made, number, quantity, read_keys, text, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
-from labkit.rig.dielectric import loss_of
+from labkit.rig.dielectric import LOSS_TANGENT, loss_of
 from labkit.rig.taper import Taper, parse_taper, taper_data
 
 UNCONNECTED = "-"
@@ -251,7 +251,9 @@ class FixedCapacitor(Part):
 
     kind: ClassVar[str] = "capacitor"
     value: float = quantity("F", usual=CAPACITANCE, low=0.0, meaning="capacitance")
-    loss_tangent: float = quantity("1", default=0.0, low=0.0, high=0.5, meaning="dissipation factor tan δ")
+    loss_tangent: float = quantity(
+        "1", default=0.0, low=LOSS_TANGENT.low, high=LOSS_TANGENT.high, meaning="dissipation factor tan δ"
+    )
     dielectric: str | None = text(default=None, meaning="the name of a dielectric")
     tolerance: float = quantity("1", default=0.1, low=0.0, high=0.9, is_varied=False, meaning="tolerance of the value")
 

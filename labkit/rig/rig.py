@@ -12,7 +12,7 @@ import numpy as np
 from labkit.circuit.elements import GROUND, Circuit, Contact, Element, Source
 from labkit.circuit.solver import solve
 from labkit.core.errors import InputError, did_you_mean, join_words
-from labkit.core.grid import frequency_grid
+from labkit.core.grid import FREQUENCY, frequency_grid
 from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
@@ -185,6 +185,7 @@ class Rig:
         circuit = self.circuit
         weights = None if source is None else self.source_weights(source)
         grid = frequency_grid() if frequency_hz is None else frequency_hz
+        FREQUENCY.check(grid)
 
         def evaluate(wanted: np.ndarray) -> np.ndarray:
             return solve(circuit, wanted, weights).transfer

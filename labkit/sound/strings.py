@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called
 from labkit.pickup import materials
 
 STEEL_MODULUS_PA = 200e9
@@ -25,6 +26,12 @@ HEXAGON_AREA = math.sqrt(3) / 2
 
 HEXAGON_STIFFNESS = 5 * math.sqrt(3) / 144 / (math.pi / 64)
 """Second moment of area of a hexagon over that of the circle inscribed in it: 1.225."""
+
+OPEN_NOTE = range_called("open_note")
+DIAMETER = range_called("string_diameter")
+MASS = range_called("string_mass")
+SCALE = range_called("scale_length")
+FRET = range_called("fret")
 
 _SEMITONE = {"C": -9, "D": -7, "E": -5, "F": -4, "G": -2, "A": 0, "B": 2}
 
@@ -124,22 +131,13 @@ class String:
     modulus_pa: float = STEEL_MODULUS_PA
 
     def __post_init__(self) -> None:
-        if not 10 < self.open_hz < 2000:
-            raise InputError(
-                f"string '{self.name}': the open note must lie between 10 and 2000 Hz; got {self.open_hz} Hz"
-            )
-        if not 0 < self.diameter < 0.006:
-            raise InputError(
-                f"string '{self.name}': the diameter must lie between 0 and 6 mm; got {self.diameter * 1e3:g} mm"
-            )
+        OPEN_NOTE.check(self.open_hz, whose=f"string '{self.name}': ")
+        DIAMETER.check(self.diameter, whose=f"string '{self.name}': ")
+        MASS.check(self.mass_per_length, whose=f"string '{self.name}': ")
         if self.core_diameter is not None and not 0 < self.core_diameter < self.diameter:
             raise InputError(
                 f"string '{self.name}': the core must be thinner than the string ({self.diameter * 1e3:g} mm); "
                 f"got {self.core_diameter * 1e3:g} mm"
-            )
-        if not 0 < self.mass_per_length < 0.1:
-            raise InputError(
-                f"string '{self.name}': mass must lie between 0 and 0.1 kg/m; got {self.mass_per_length} kg/m"
             )
 
     @property
@@ -180,8 +178,7 @@ class StringSet:
     def __post_init__(self) -> None:
         if not self.strings:
             raise InputError(f"string set '{self.name}' holds no string")
-        if not 0.2 < self.scale < 1.5:
-            raise InputError(f"string set '{self.name}': the scale must lie between 0.2 and 1.5 m; got {self.scale} m")
+        SCALE.check(self.scale, whose=f"string set '{self.name}': ")
 
     def __getitem__(self, number: int) -> String:
         """Return string ``number``, 1 being the thinnest."""
@@ -206,6 +203,7 @@ class StringSet:
 
     def speaking_length(self, fret: int) -> float:
         """Length from fret to bridge, m."""
+        FRET.check(fret)
         return float(self.scale * 2.0 ** (-fret / 12.0))
 
     def frequency(self, number: int, fret: int = 0) -> float:

@@ -23,11 +23,38 @@ def test_response_json_has_exactly_the_promised_keys(labkit):
         "peak",
         "minus_3db_hz",
         "output_impedance_ohm",
+        "warnings",
     }
+    assert data["warnings"] == []
     assert set(data["peak"]) == {"frequency_hz", "gain_db", "height_db"}
     assert set(data["output_impedance_ohm"]) == {"magnitude", "phase_deg"}
     assert len(data["frequency_hz"]) == len(data["gain_db"]) == len(data["phase_deg"]) == 512
     assert (data["frequency_hz"][0], data["frequency_hz"][-1]) == (20.0, 20000.0)
+
+
+def test_frequencies_and_cables_outside_their_range_are_said_and_widen_the_interval(labkit):
+    far = json.loads(labkit("response", RIG, "--json", "--at", "1k,100k", "--set", "cable.length=100m").out)
+    assert len(far["warnings"]) == 2
+    assert "cable length 100 m is above 30 m" in far["warnings"][0]
+    assert "frequency 100 kHz is above 20 kHz" in far["warnings"][1]
+    assert "±13 % in frequency" in labkit("response", RIG, "--at", "1k", "--set", "cable.length=100m").out
+    assert "±6 % in frequency" in labkit("response", RIG, "--at", "1k").out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--at", "1e300"), "--at: frequency must lie between 1 mHz and 1 MHz"),
+        (("--at", "1k,2M"), "got 2 MHz"),
+        (("--set", "cable.length=10km!"), "cable length must lie between 0 m and 5 km"),
+        (("--set", "cable.length=-1m"), "cable.length"),
+    ],
+)
+def test_impossible_frequencies_and_cables_are_refused_with_their_range(labkit, arguments, words):
+    outcome = labkit("response", RIG, *arguments)
+    assert outcome.code == 2
+    assert words in outcome.err
+    assert outcome.out == ""
 
 
 def test_at_gives_exactly_the_asked_frequencies_and_the_same_peak(labkit):

@@ -95,7 +95,9 @@ def test_set_changes_the_sheet_in_its_own_words(labkit, sheet):
         ("coil.main.wire=AWG 422", "no wire is named"),
         ("coil.mian.turns=4", "Did you mean 'main'?"),
         ("coil.main.turns", "KEY=VALUE"),
-        ("coil.main.turns=many", "must be a number"),
+        ("coil.main.turns=many", "must be a whole number"),
+        ("coil.main.turns=8000.5", "must be a whole number from 1 to 200000; got 8000.5"),
+        ("coil.main.turns=200000", "fit no bobbin: build-up must be 20 mm or less"),
     ],
 )
 def test_bad_input_is_one_line_and_exit_code_2(labkit, sheet, change, words):

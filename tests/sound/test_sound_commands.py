@@ -188,7 +188,7 @@ def test_a_listener_is_asked_trial_by_trial_and_may_stop_and_resume(
         (("impulse", "--from", RIG, "--set-to", "tone=5", "--length", "7", "--output", "a.wav"), "even number"),
         (("impulse", "--from", RIG, "--set-to", "tone=5", "--table", "a", "--output", "a"), "named twice"),
         (("blind", "prepare", RIG, "--output", "t"), "needs two rigs"),
-        (("blind", "prepare", RIG, RIG, "--trials", "0", "--output", "t"), "1 to 100"),
+        (("blind", "prepare", RIG, RIG, "--trials", "0", "--output", "t"), "between 1 and 100"),
         (("blind", "answer", "t"), "holds no blind test"),
         (("blind", "result", "t"), "holds no blind test"),
     ],

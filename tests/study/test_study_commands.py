@@ -201,3 +201,26 @@ def test_ready_questions_are_answered_from_the_command_line(labkit, arguments, v
     text = labkit("search", arguments[0], "--rig", RIG, *arguments[1:])[1]
     assert data["sentence"] in text
     assert np.isfinite(data["value"])
+
+
+@pytest.mark.parametrize(("count", "heads"), [("1", "nominal      drawn"), ("3", "least       mean        greatest")])
+def test_a_study_of_few_variants_prints_no_percentiles(labkit, count: str, heads: str) -> None:
+    _, shown, _ = labkit("tolerance", RIG, "--count", count)
+    assert heads in shown
+    assert "95 %  " not in shown
+    assert "no percentiles: at least 20 are needed" in " ".join(shown.split())
+    data = json.loads(labkit("tolerance", RIG, "--count", count, "--json")[1])
+    assert data["bands_db"] is None
+    resonance = data["measures"]["resonance_hz"]
+    assert (resonance["p5"], resonance["p50"], resonance["p95"]) == (None, None, None)
+    assert resonance["lowest"] > 0
+    assert "no percentiles" in data["warnings"][0]
+    code, out, err = labkit("tolerance", RIG, "--count", count, "--csv")
+    assert (code, out) == (2, "")
+    assert "which 20 variants or more have" in err
+
+
+def test_twenty_variants_have_percentiles(labkit) -> None:
+    data = json.loads(labkit("tolerance", RIG, "--count", "20", "--json")[1])
+    assert data["warnings"] == []
+    assert data["measures"]["resonance_hz"]["p5"] <= data["measures"]["resonance_hz"]["p95"]
