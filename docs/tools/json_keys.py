@@ -84,6 +84,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("search", "load resistor", "--rig", SINGLE, "--pots", "100k"),
     ),
     "cases": (("cases", "--model", "noise"),),
+    "cases --ranges": (("cases", "--ranges"),),
     "catalogue": (("catalogue", "cable"),),
     "catalogue --plugins": (("catalogue", "--plugins"),),
 }  # fmt: skip

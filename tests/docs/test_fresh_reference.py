@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from docs.tools import cases_page, catalogue_page, commands, figures, json_keys, keys_page
+from docs.tools import cases_page, catalogue_page, commands, figures, json_keys, keys_page, ranges_page
 from docs.tools.tables import Notes, cell_text, table
 from labkit.cases.runner import load_cases
 from labkit.cli.main import COMMANDS, labkit

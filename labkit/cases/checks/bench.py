@@ -128,7 +128,7 @@ def _joined_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
 def _shorted_turns(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Series resistance (Ω) and fall of inductance (%) that shorted turns bring, at each frequency.
 
-    Both count from the coil with its turns out of the chain at low frequency, whose L is given against the sound coil's.
+    Both count from the coil with those turns out of the chain at low frequency; its L is given against the sound one's.
     """
     sound = _pickup(inputs)
     frequency = np.array(inputs["f_Hz"], dtype=float)
