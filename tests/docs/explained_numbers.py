@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from labkit.bench import diagnose, faults, fit_solve, fit_warnings, meter
 from labkit.circuit.solver import thermal_noise
@@ -94,6 +96,12 @@ def inductances() -> Claims:
 def self_capacitance() -> Claims:
     factor, leads = capacitance.LAYER_FACTOR.value, capacitance.LEADS
     yield f"{factor:g}, with a standard deviation of {percent(capacitance.LAYER_FACTOR_DEVIATION)}"
+    yield f"grows from 25 % at ten layers to {capacitance.FEW_LAYERS_DEVIATION:g} in its logarithm at one"
+    few = replace(WINDING, turns=100.0)
+    alone = capacitance.single_layer_capacitance(mean_turn=few.mean_turn, winding_height=few.winding_height)
+    yield f"and have {1e12 * float(alone):.1f} pF of their own beside the lead"
+    assert 0.6 < few.layers < 0.7, "two thirds of a layer"
+    assert math.exp(1.96 * capacitance.FEW_LAYERS_DEVIATION) == pytest.approx(4.0, rel=0.02), "a factor of 4"
     yield f"{1e12 * leads['cloth pair'].value:.0f} pF for a cloth pair, {1e12 * leads['braided'].value:.0f} pF"
     between = capacitance.capacitance_between_layers(
         mean_turn=WINDING.mean_turn,
