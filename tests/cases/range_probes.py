@@ -260,8 +260,7 @@ def string_with(**changes: Any) -> String:
     return String(**(usual | changes))
 
 
-def tuned(**changes: Any) -> Seen:
-    scale = changes.pop("scale", 0.648)
+def tuned(scale: float = 0.648, **changes: Any) -> Seen:
     return Seen(StringSet(name="one", strings=(string_with(**changes),), scale=scale).tension(1))
 
 
@@ -275,8 +274,8 @@ def plucked(**changes: Any) -> Seen:
 
 
 def lasting(seconds: float) -> Seen:
-    performance = Performance(name="one", strings=SIX, plucks=(Pluck(at_s=0.0, string=1),), duration_s=seconds)
-    return Seen(performance.duration_s)
+    note = Pluck(at_s=0.0, string=1)
+    return Seen(Performance(name="one", strings=SIX, plucks=(note,), duration_s=seconds).duration_s)
 
 
 def spot(**changes: Any) -> Seen:
@@ -328,9 +327,7 @@ def doubtful(deviation: float) -> Seen:
 
 def variants(count: float) -> Seen:
     study = tolerance_study(RIG, count=int(count) if math.isfinite(count) else count, points=32)  # type: ignore[arg-type]
-    if count > 64:
-        return Seen(float(study.count))
-    return Seen(float(study.count), warnings=run_tolerance(study).warnings)
+    return Seen(float(study.count), warnings=run_tolerance(study).warnings if count < 64 else ())
 
 
 PROBES: Mapping[tuple[str, str], Probe] = {
@@ -416,21 +413,8 @@ WHOLE = {("winding", "turns"), ("blind test", "number of trials"), ("statistics"
 """Quantities that are counted."""
 
 DERIVED = {
-    ("field", "distance from a pole's face"),
-    ("self-capacitance", "layers of tight turns"),
-    ("air inductance", "layers of tight turns"),
-    ("winding", "build-up"),
-    ("losses", "radius of a pole over its skin depth"),
-    ("built pickup", "peak"),
-    ("valve input", "gain of the valve stage"),
-    ("parts", "loss tangent of a capacitor"),
-    ("loudness", "length of the sound"),
-    ("air inductance", "straight length in the closed form"),
-    ("air inductance", "end radius in the closed form"),
-    ("air inductance", "build-up in the closed form"),
-    ("air inductance", "winding height in the closed form"),
-    ("cored inductance", "length of a pole over its diameter"),
-    ("cored inductance", "length of a pole over the winding's height"),
-    ("cored inductance", "pitch of the poles over their diameter"),
-}
+    *(key for key in PROBES if key[1].startswith(("layers", "length", "pitch", "radius")) or "closed form" in key[1]),
+    ("field", "distance from a pole's face"), ("winding", "build-up"), ("built pickup", "peak"),
+    ("valve input", "gain of the valve stage"), ("parts", "loss tangent of a capacitor"),
+}  # fmt: skip
 """Quantities that follow from others: what is impossible may be refused in the words of those."""

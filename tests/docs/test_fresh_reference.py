@@ -17,7 +17,9 @@ CASES = "run python -m docs.tools.cases_page"
 
 
 @pytest.mark.parametrize(
-    "page", [commands, json_keys, catalogue_page, keys_page], ids=["commands", "json", "catalogue", "keys"]
+    "page",
+    [commands, json_keys, catalogue_page, keys_page, ranges_page],
+    ids=["commands", "json", "catalogue", "keys", "ranges"],
 )
 def test_a_reference_page_is_fresh(page):
     assert page.PAGE.read_text(encoding="utf-8") == page.generate(), f"run python -m {page.__name__}"
