@@ -115,7 +115,10 @@ class ReadyKernels(AsyncMappingKernelManager):
         """Give a kernel that waited the variables of its page; False where it does not take them."""
         news = {str.__str__(name): value for name, value in env.items() if os.environ.get(name) != value}
         code = f"__import__('os').environ.update({news!r})"
-        client = self.get_kernel(kernel_id).client()
+        kernel = self.get_kernel(kernel_id)
+        if not await kernel.is_alive():
+            return False
+        client = kernel.client()
         client.start_channels(iopub=False, stdin=False, hb=False, control=False)
         try:
             reply = await client.execute(code, silent=True, reply=True, timeout=_ANSWER_S)
