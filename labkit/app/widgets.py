@@ -113,7 +113,13 @@ class ActionBar(LabWidget):
 class Player(LabWidget):
     """Plays one or two WAV files of one take, locked together.
 
-    ``on("render", handler)`` asks for them, ``on("take", handler)`` gets the name of another take.
+    ``on("render", handler)`` asks for them, ``on("cancel", handler)`` no longer wants them, ``on("take", handler)``
+    gets the name of another take, ``on("warm", handler)`` says that somebody is about to press Play.
+
+    Attributes
+    ----------
+    making : str
+        What is said while they are made; empty otherwise.
     """
 
     _esm = web_text("player.js")
@@ -124,6 +130,12 @@ class Player(LabWidget):
     note = traitlets.Unicode("").tag(sync=True)
     file_name = traitlets.Unicode("rig.wav").tag(sync=True)
     is_current = traitlets.Bool(False).tag(sync=True)
+    making = traitlets.Unicode("").tag(sync=True)
+
+    def refuse(self, sentence: str, *, again: bool = False) -> None:
+        """Say why there is no sound, with a button to try again where that may help."""
+        self.making = ""
+        self.send({"failed": f"{sentence[:1].upper()}{sentence[1:]}", "again": again})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
