@@ -155,7 +155,7 @@ class BenchPage(Generic[Bench]):
         self.actions.on("undo", lambda **_: self._then_show(bench.undo))
         self.actions.on("redo", lambda **_: self._then_show(bench.redo))
         self.actions.on("again", lambda **_: self._then_show(bench.start_again))
-        self.actions.on("open", self._open)
+        self.actions.on_open(self._open, self.controls)
         self.player.on("render", lambda **_: self._render())
         self.player.on("take", self._choose_take)
         self.player.on("cancel", lambda **_: self._drop_sound())
@@ -192,11 +192,10 @@ class BenchPage(Generic[Bench]):
         """Show what a sheet describes and return its name; pages that offer to open one say how."""
         raise NotImplementedError
 
-    def _open(self, search: object = "", **_: object) -> None:
-        self.bench.open(str(search))
+    def _open(self, query: str) -> None:
+        self.bench.open(query)
         self.show()
         self.actions.said = " ".join(self.bench.problems)
-        self.actions.send({"address": True})
 
     def _choose_take(self, name: object = "", **_: object) -> None:
         if name in self.takes:

@@ -103,7 +103,7 @@ class ListeningPage:
         self.controls.on("type", self._then_show(lambda key="", text="", **_: bench.set_text(str(key), str(text))))
         for name, work in (("undo", bench.undo), ("redo", bench.redo), ("again", bench.start_again)):
             self.actions.on(name, self._then_show(_without_fields(work), stage="choose"))
-        self.actions.on("open", self._open)
+        self.actions.on_open(self._open, self.controls)
         self.curve.observe(lambda _: setattr(self.curve, "svg", bench.draw(self.curve.width)), "width")
         for name, work in (
             ("begin", bench.begin),
@@ -140,12 +140,11 @@ class ListeningPage:
 
         return handler
 
-    def _open(self, search: object = "", **_: object) -> None:
+    def _open(self, query: str) -> None:
         if self.bench.stage == "choose" and not self._is_busy:
-            self.bench.open(str(search))
+            self.bench.open(query)
             self.show()
             self.actions.said = " ".join(self.bench.problems)
-        self.actions.send({"address": True})
 
     def _answer(self, choice: object = "", trial: object = 0, **_: object) -> None:
         bench = self.bench

@@ -56,11 +56,18 @@ class CurveView(LabWidget):
 
 
 class ControlPanel(LabWidget):
-    """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text."""
+    """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text.
+
+    Attributes
+    ----------
+    holds : bool
+        True while the state of the page's address is still to come: the page keeps what a person sets meanwhile.
+    """
 
     _esm = web_text("control_panel.js")
     groups: traitlets.List[Any] = traitlets.List().tag(sync=True)
     values = traitlets.Dict().tag(sync=True)
+    holds = traitlets.Bool(False).tag(sync=True)
 
     def show_controls(self, controls: ControlSet) -> None:
         """Show other controls."""
@@ -108,6 +115,27 @@ class ActionBar(LabWidget):
     pins: traitlets.List[Any] = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
+
+    def on_open(self, handler: Callable[[str], None], controls: ControlPanel) -> None:
+        """Call ``handler(query)`` with the query of the page's address; the controls hold until it has been read.
+
+        A page whose kernel is slow asks more than once. The state is opened once, or what a person has set since would
+        be lost.
+        """
+        controls.holds = True
+        is_open = False
+
+        def opened(search: object = "", again: object = False, **_: object) -> None:
+            nonlocal is_open
+            try:
+                if not (again and is_open):
+                    is_open = True
+                    handler(str(search))
+            finally:
+                controls.holds = False
+                self.send({"address": True})
+
+        self.on("open", opened)
 
 
 class Player(LabWidget):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+from urllib.parse import quote_plus
 
 import psutil
 import pytest
@@ -188,3 +189,207 @@ def test_going_on_waits_for_a_lab_that_is_away(visit, lab):
     state_is(page, "well")
     page.wait_for_selector(CURVE)
     assert "tone=3" in page.url
+
+
+# sound
+
+SLOW = """
+import pathlib, time
+from labkit.app import bench_page
+from labkit.app.rig_page import panel
+gate, opened = pathlib.Path({gate!r}), bench_page.BenchPage._open
+def slowly(page, query):
+    while not gate.exists():
+        time.sleep(0.05)
+    opened(page, query)
+bench_page.BenchPage._open = slowly
+panel()
+"""
+HASTY = """
+from labkit.app import bench_page
+from labkit.app.rig_page import panel
+bench_page.SOUND_LIMIT_S = 15.0
+panel()
+"""
+
+
+@pytest.fixture(scope="module")
+def gate(tmp_path_factory):
+    """A file without which the page “slow” does not read its address."""
+    return tmp_path_factory.mktemp("gate") / "open"
+
+
+@pytest.fixture(scope="module")
+def odd_lab(tmp_path_factory, chromium_path, gate):
+    """A lab whose kernels are slow to read the address, or give a sound little time."""
+    import nbformat
+
+    folder = tmp_path_factory.mktemp("pages")
+    for name, code in (("slow", SLOW.format(gate=str(gate))), ("hasty", HASTY)):
+        kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+        book = nbformat.v4.new_notebook(
+            metadata={"title": name, "kernelspec": kernel}, cells=[nbformat.v4.new_code_cell(code)]
+        )
+        nbformat.write(book, folder / f"{name}.ipynb")
+    server = start_server(
+        code="import pathlib, labkit.app.server as s;"
+        f"s.serve(port=0, open_browser=False, folder=pathlib.Path({str(folder)!r}))"
+    )
+    yield server
+    stop_server(server)
+
+
+def workers(kernel: psutil.Process) -> list[psutil.Process]:
+    """Processes that make a kernel's sounds."""
+    return [
+        child
+        for child in kernel.children()
+        if "spawn_main" in " ".join(child.cmdline()) and child.status() != psutil.STATUS_ZOMBIE
+    ]
+
+
+def stopped_worker(page, kernel: psutil.Process) -> psutil.Process:
+    """Let the page make a first sound, then stop the process that made it."""
+    page.get_by_role("button", name="Play").click()
+    page.wait_for_selector(".lab-player[data-state=playing]")
+    page.get_by_role("button", name="Stop").click()
+    (worker,) = workers(kernel)
+    worker.suspend()
+    type_length(page, "25", "cable.length=25")
+    return worker
+
+
+def gone(page, process: psutil.Process) -> None:
+    """Wait until a process has ended."""
+    while process.is_running() and process.status() != psutil.STATUS_ZOMBIE:
+        page.wait_for_timeout(100)
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+def test_a_sound_that_does_not_come_is_cancelled_and_made_again(visit, lab, screenshots, width):
+    page = visit(RIG, ready=CURVE, width=width).page
+    worker = stopped_worker(page, kernel_of(page, lab))
+    page.get_by_role("button", name="Play").click()
+    page.wait_for_function("() => /Making the sound … \\d+ s/.test(document.querySelector('.lab-player').innerText)")
+    page.get_by_role("button", name="Cancel").scroll_into_view_if_needed()
+    page.screenshot(path=str(screenshots / f"sound-made-{width}.png"))
+    assert faults(page) == []
+    page.get_by_role("button", name="Cancel").click()
+    gone(page, worker)
+    assert "Cancelled: no sound is being made." in page.inner_text(".lab-player")
+    assert page.get_attribute(".lab-player", "data-state") == "stopped"
+    page.screenshot(path=str(screenshots / f"sound-cancelled-{width}.png"))
+    page.get_by_role("button", name="Try again").click()
+    page.wait_for_selector(".lab-player[data-state=playing]")
+    assert "Cancelled" not in page.inner_text(".lab-player")
+    page.get_by_role("button", name="Stop").click()
+
+
+def test_a_sound_that_takes_too_long_is_ended_with_words(visit, odd_lab):
+    page = visit("voila/render/hasty.ipynb", ready=CURVE, server=odd_lab).page
+    worker = stopped_worker(page, kernel_of(page, odd_lab))
+    page.wait_for_function(
+        "() => document.querySelector('.lab-player').innerText.includes('took longer than 15 seconds and was ended')"
+    )
+    gone(page, worker)
+    assert page.get_by_role("button", name="Try again").is_visible()
+    assert page.get_by_role("button", name="Cancel").is_hidden()
+
+
+def test_a_sound_whose_process_dies_is_offered_again(visit, lab, screenshots):
+    page = visit(RIG, ready=CURVE).page
+    worker = stopped_worker(page, kernel_of(page, lab))
+    page.get_by_role("button", name="Play").click()
+    page.wait_for_function("() => document.querySelector('.lab-player').innerText.includes('Making the sound …')")
+    worker.kill()
+    page.wait_for_function("() => document.querySelector('.lab-player').innerText.includes('The sound was not made')")
+    assert faults(page) == []
+    page.screenshot(path=str(screenshots / "sound-died-1280.png"))
+    page.get_by_role("button", name="Try again").click()
+    page.wait_for_selector(".lab-player[data-state=playing]")
+
+
+def test_a_sound_that_plays_when_the_kernel_dies_can_be_stopped(visit, lab):
+    page = visit(RIG, ready=CURVE).page
+    page.get_by_role("button", name="Play").click()
+    page.wait_for_selector(".lab-player[data-state=playing]")
+    kernel_of(page, lab).send_signal(signal.SIGKILL)
+    state_is(page, "ended")
+    page.get_by_role("button", name="Stop").click()
+    assert page.get_attribute(".lab-player", "data-state") == "stopped"
+
+
+# before the state of the address is there
+
+
+def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, odd_lab, gate):
+    gate.unlink(missing_ok=True)
+    page = visit("voila/render/slow.ipynb?v=1&tone=3&volume=7", ready=CURVE, server=odd_lab).page
+    assert page.get_by_label("Tone knob, type a value").input_value() == "10 of 10"  # not there yet
+    page.get_by_label("Cable length, type a value").fill("25")
+    page.keyboard.press("Enter")
+    page.get_by_label("Tone knob", exact=True).focus()
+    page.keyboard.press("ArrowLeft")
+    moved = page.get_by_label("Tone knob, type a value").input_value()
+    page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")
+    draft = page.get_by_label("Cable capacitance, type a value")
+    draft.fill("12")
+    page.wait_for_timeout(4000)  # by then the page has asked for its state twice
+    assert page.get_by_label("Cable length, type a value").input_value() == "25"
+    gate.touch()
+    page.wait_for_function(
+        "() => location.search.includes('cable.length=25') && location.search.includes('volume.value=500000')"
+    )
+    assert page.get_by_label("Volume knob, type a value").input_value() == "7 of 10"  # of the address, untouched
+    assert page.get_by_label("Tone knob, type a value").input_value() == moved
+    assert "tone=3" not in page.url
+    assert draft.input_value() == "12"  # still being typed
+    page.keyboard.type("0")
+    page.keyboard.press("Enter")
+    page.wait_for_function("() => location.search.includes('cable.capacitance=1.2e-10')")
+    assert draft.input_value() == "120 pF/m"
+
+
+def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_lab, gate):
+    from labkit.app.rig_model import RigBench
+
+    bench = RigBench()
+    other = bench.controls["rig"].texts[-1]
+    gate.unlink(missing_ok=True)
+    page = visit(f"voila/render/slow.ipynb?v=1&rig={quote_plus(other)}", ready=CURVE, server=odd_lab).page
+    length = page.get_by_label("Cable length, type a value")
+    length.fill("2")
+    page.get_by_label("Volume pot", exact=True).select_option("300 kΩ")
+    length.focus()
+    length.fill("25")
+    gate.touch()
+    page.wait_for_function("() => location.search.includes('volume.value=300000')")
+    assert page.get_by_label("Rig", exact=True).locator("option:checked").inner_text() == other
+    assert length.input_value() == "25"
+    assert page.evaluate("document.activeElement.getAttribute('aria-label')") == "Cable length, type a value"
+    page.keyboard.press("Enter")
+    page.wait_for_function("() => location.search.includes('cable.length=25')")
+
+
+def test_what_a_dying_kernel_has_not_answered_is_there_after_going_on(visit, lab):
+    page = visit(f"{RIG}?v=1&tone=3", ready=CURVE).page
+    kernel = kernel_of(page, lab)
+    kernel.suspend()
+    page.get_by_label("Cable length, type a value").fill("25")
+    page.keyboard.press("Enter")
+    page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")
+    page.get_by_label("Cable capacitance, type a value").fill("12")
+    kernel.kill()
+    state_is(page, "ended")
+    assert "cable.length=25" not in page.url
+    page.get_by_role("button", name="Go on").click()
+    page.wait_for_function(
+        "() => location.search.includes('cable.length=25') && location.search.includes('volume.value=500000')"
+    )
+    assert "tone=3" in page.url
+    draft = page.get_by_label("Cable capacitance, type a value")
+    assert draft.input_value() == "12"
+    # no later visit finds it again
+    page.goto(page.url)
+    page.wait_for_selector(CURVE)
+    assert page.get_by_label("Cable capacitance, type a value").input_value() == "100 pF/m"
