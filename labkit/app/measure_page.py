@@ -240,7 +240,7 @@ class MeasurePage(BenchPage[MeasureBench]):
         def tick(seconds: float) -> None:
             self.work.words = f"{word} … {seconds:.0f} s"
 
-        self.background.ask(work, *arguments, done=done, failed=failed, tick=tick)  # type: ignore[arg-type]
+        self.background.ask(work, *arguments, done=done, failed=failed, tick=tick, broke=self._broke)  # type: ignore[arg-type]
 
     def _done(self) -> None:
         self.work.words = ""
@@ -249,6 +249,11 @@ class MeasurePage(BenchPage[MeasureBench]):
     def _read_failed(self, sentence: str) -> None:
         self.work.words = f"{sentence[:1].upper()}{sentence[1:]}."
         self.work.again = True
+
+    def _broke(self, sentence: str) -> None:
+        """Offer to go on where reading or fit came to no end by itself; that is no refusal to keep."""
+        self._read_failed(sentence)
+        self._stopped = self._wanted
 
     def _cancel(self) -> None:
         self.background.cancel()

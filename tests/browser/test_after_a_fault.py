@@ -155,6 +155,7 @@ def test_a_page_keeps_its_last_picture_when_its_kernel_dies(visit, lab, name):
     assert [mark for mark in page.evaluate(marks) if "\uf127" in mark] == []
     alive = "#rendered_cells :is(button, input, select, textarea):enabled:not([data-local], [data-local] *)"
     assert page.locator(alive).count() == 0
+    assert faults(page) == []
 
 
 @pytest.mark.parametrize("width", [1280, 400])
@@ -317,6 +318,52 @@ def test_a_sound_that_plays_when_the_kernel_dies_can_be_stopped(visit, lab):
     state_is(page, "ended")
     page.get_by_role("button", name="Stop").click()
     assert page.get_attribute(".lab-player", "data-state") == "stopped"
+
+
+def test_the_sounds_of_a_listening_test_can_be_cancelled(visit, lab, screenshots):
+    page = visit("voila/render/listening_test.ipynb", ready=CURVE).page
+    kernel = kernel_of(page, lab)
+    page.get_by_role("button", name="Make the sounds").click()
+    while not workers(kernel):
+        page.wait_for_timeout(20)
+    (worker,) = workers(kernel)  # it still reads its modules in
+    worker.suspend()
+    page.wait_for_function("() => /Making the sounds … \\d+ s/.test(document.querySelector('.lab-desk').innerText)")
+    page.screenshot(path=str(screenshots / "sounds-made-1280.png"))
+    assert faults(page) == []
+    page.get_by_role("button", name="Cancel").click()
+    gone(page, worker)
+    page.wait_for_function("() => document.querySelector('.lab-desk').innerText.includes('Cancelled: no sounds')")
+    page.get_by_role("button", name="Make the sounds").click()
+    page.wait_for_selector(".lab-desk[data-stage=practice]")
+
+
+def test_a_study_whose_process_dies_is_offered_again(visit, lab):
+    page = visit("voila/render/tolerance_and_search.ipynb", ready=CURVE).page
+    kernel = kernel_of(page, lab)
+    page.wait_for_function("() => document.querySelector('.lab-work').hidden && document.querySelector('.lab-numbers')")
+    page.wait_for_function("() => !document.querySelector('.lab-numbers').innerText.includes('on its way')")
+    (worker,) = workers(kernel)
+    worker.suspend()
+    page.get_by_label("Volume pot", exact=True).first.select_option(index=1)
+    page.wait_for_function("() => /… \\d+ s/.test(document.querySelector('.lab-work').innerText)")
+    worker.kill()
+    page.wait_for_function("() => document.querySelector('.lab-work').innerText.includes('stopped before it was done')")
+    page.locator(".lab-work").get_by_role("button", name="Go on").click()
+    page.wait_for_function("() => document.querySelector('.lab-work').hidden")
+    page.wait_for_function("() => !document.querySelector('.lab-numbers').innerText.includes('on its way')")
+
+
+def test_words_that_something_is_being_made_end_with_the_kernel(visit, lab):
+    page = visit(RIG, ready=CURVE).page
+    kernel = kernel_of(page, lab)
+    kernel.suspend()
+    page.get_by_role("button", name="Rig sheet").click()
+    page.wait_for_function("() => document.querySelector('.lab-files').innerText.includes('Making it …')")
+    kernel.kill()
+    state_is(page, "ended")
+    assert "Making it" not in page.inner_text(".lab-files")
+    assert "Not finished" in page.inner_text(".lab-files")
 
 
 # before the state of the address is there

@@ -43,6 +43,7 @@
   const OFTEN_MS = 2500, SELDOM_MS = 8000, ANSWER_MS = 5000, SOCKET_MS = 10000, GRACE_MS = 1000;
   const LOST = "Connection to the lab lost, trying again. Your settings are kept.";
   const ENDED = "The calculation behind this page has stopped; what you see is its last picture. Your settings are kept.";
+  const UNDONE = "Not finished: the calculation behind this page has stopped.";
   const FILES = " Files that you opened here have to be opened again.";
   const LOCAL = "[data-local], [data-local] *"; // what works without a kernel: a sound that plays must be stoppable
 
@@ -67,6 +68,7 @@
     // the picture stays and can be read; what would ask the kernel cannot be used
     function freeze() {
       document.dispatchEvent(new Event("lab-ended"));
+      for (const said of document.querySelectorAll("#rendered_cells [role=status]")) if (said.textContent.includes("…")) said.textContent = UNDONE;
       const focused = document.activeElement;
       for (const control of document.querySelectorAll("#rendered_cells :is(button, input, select, textarea)")) if (!control.matches(LOCAL)) control.disabled = true;
       for (const field of document.querySelectorAll("#rendered_cells [contenteditable=true]")) field.contentEditable = "false";
