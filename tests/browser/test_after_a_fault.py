@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+from contextlib import suppress
 from urllib.parse import quote_plus
 
 import psutil
@@ -41,6 +42,21 @@ def own_lab(chromium_path):
     yield server
     os.kill(server.process.pid, signal.SIGCONT)
     stop_server(server)
+
+
+@pytest.fixture
+def hold():
+    """``hold(process)`` makes a process stand still; it ends with the test, since it would keep its pipes open."""
+    held = []
+
+    def still(process: psutil.Process) -> None:
+        held.append(process)
+        process.suspend()
+
+    yield still
+    for process in held:
+        with suppress(psutil.NoSuchProcess):
+            process.kill()
 
 
 def state_is(page, state: str) -> None:
@@ -249,13 +265,13 @@ def workers(kernel: psutil.Process) -> list[psutil.Process]:
     ]
 
 
-def stopped_worker(page, kernel: psutil.Process) -> psutil.Process:
+def stopped_worker(page, kernel: psutil.Process, hold) -> psutil.Process:
     """Let the page make a first sound, then stop the process that made it."""
     page.get_by_role("button", name="Play").click()
     page.wait_for_selector(".lab-player[data-state=playing]")
     page.get_by_role("button", name="Stop").click()
     (worker,) = workers(kernel)
-    worker.suspend()
+    hold(worker)
     type_length(page, "25", "cable.length=25")
     return worker
 
@@ -267,9 +283,9 @@ def gone(page, process: psutil.Process) -> None:
 
 
 @pytest.mark.parametrize("width", [1280, 400])
-def test_a_sound_that_does_not_come_is_cancelled_and_made_again(visit, lab, screenshots, width):
+def test_a_sound_that_does_not_come_is_cancelled_and_made_again(visit, lab, screenshots, width, hold):
     page = visit(RIG, ready=CURVE, width=width).page
-    worker = stopped_worker(page, kernel_of(page, lab))
+    worker = stopped_worker(page, kernel_of(page, lab), hold)
     page.get_by_role("button", name="Play").click()
     page.wait_for_function("() => /Making the sound … \\d+ s/.test(document.querySelector('.lab-player').innerText)")
     page.get_by_role("button", name="Cancel").scroll_into_view_if_needed()
@@ -286,9 +302,9 @@ def test_a_sound_that_does_not_come_is_cancelled_and_made_again(visit, lab, scre
     page.get_by_role("button", name="Stop").click()
 
 
-def test_a_sound_that_takes_too_long_is_ended_with_words(visit, odd_lab):
+def test_a_sound_that_takes_too_long_is_ended_with_words(visit, odd_lab, hold):
     page = visit("voila/render/hasty.ipynb", ready=CURVE, server=odd_lab).page
-    worker = stopped_worker(page, kernel_of(page, odd_lab))
+    worker = stopped_worker(page, kernel_of(page, odd_lab), hold)
     page.wait_for_function(
         "() => document.querySelector('.lab-player').innerText.includes('took longer than 15 seconds and was ended')"
     )
@@ -297,9 +313,9 @@ def test_a_sound_that_takes_too_long_is_ended_with_words(visit, odd_lab):
     assert page.get_by_role("button", name="Cancel").is_hidden()
 
 
-def test_a_sound_whose_process_dies_is_offered_again(visit, lab, screenshots):
+def test_a_sound_whose_process_dies_is_offered_again(visit, lab, screenshots, hold):
     page = visit(RIG, ready=CURVE).page
-    worker = stopped_worker(page, kernel_of(page, lab))
+    worker = stopped_worker(page, kernel_of(page, lab), hold)
     page.get_by_role("button", name="Play").click()
     page.wait_for_function("() => document.querySelector('.lab-player').innerText.includes('Making the sound …')")
     worker.kill()
@@ -320,14 +336,14 @@ def test_a_sound_that_plays_when_the_kernel_dies_can_be_stopped(visit, lab):
     assert page.get_attribute(".lab-player", "data-state") == "stopped"
 
 
-def test_the_sounds_of_a_listening_test_can_be_cancelled(visit, lab, screenshots):
+def test_the_sounds_of_a_listening_test_can_be_cancelled(visit, lab, screenshots, hold):
     page = visit("voila/render/listening_test.ipynb", ready=CURVE).page
     kernel = kernel_of(page, lab)
     page.get_by_role("button", name="Make the sounds").click()
     while not workers(kernel):
         page.wait_for_timeout(20)
     (worker,) = workers(kernel)  # it still reads its modules in
-    worker.suspend()
+    hold(worker)
     page.wait_for_function("() => /Making the sounds … \\d+ s/.test(document.querySelector('.lab-desk').innerText)")
     page.screenshot(path=str(screenshots / "sounds-made-1280.png"))
     assert faults(page) == []
@@ -338,14 +354,14 @@ def test_the_sounds_of_a_listening_test_can_be_cancelled(visit, lab, screenshots
     page.wait_for_selector(".lab-desk[data-stage=practice]")
 
 
-def test_a_study_whose_process_dies_is_offered_again(visit, lab):
+def test_a_study_whose_process_dies_is_offered_again(visit, lab, hold):
     page = visit("voila/render/tolerance_and_search.ipynb", ready=CURVE).page
     kernel = kernel_of(page, lab)
     page.wait_for_function("() => document.querySelector('.lab-work').hidden && document.querySelector('.lab-numbers')")
     page.wait_for_function("() => !document.querySelector('.lab-numbers').innerText.includes('on its way')")
     (worker,) = workers(kernel)
-    worker.suspend()
-    page.get_by_label("Volume pot", exact=True).first.select_option(index=1)
+    hold(worker)
+    page.get_by_label("Pots", exact=True).select_option("± 5 %")
     page.wait_for_function("() => /… \\d+ s/.test(document.querySelector('.lab-work').innerText)")
     worker.kill()
     page.wait_for_function("() => document.querySelector('.lab-work').innerText.includes('stopped before it was done')")
@@ -354,11 +370,11 @@ def test_a_study_whose_process_dies_is_offered_again(visit, lab):
     page.wait_for_function("() => !document.querySelector('.lab-numbers').innerText.includes('on its way')")
 
 
-def test_words_that_something_is_being_made_end_with_the_kernel(visit, lab):
+def test_words_that_something_is_being_made_end_with_the_kernel(visit, lab, hold):
     page = visit(RIG, ready=CURVE).page
     kernel = kernel_of(page, lab)
-    kernel.suspend()
-    page.get_by_role("button", name="Rig sheet").click()
+    hold(kernel)
+    page.get_by_role("button", name="Rig sheet", exact=True).click()
     page.wait_for_function("() => document.querySelector('.lab-files').innerText.includes('Making it …')")
     kernel.kill()
     state_is(page, "ended")
@@ -418,10 +434,10 @@ def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_la
     page.wait_for_function("() => location.search.includes('cable.length=25')")
 
 
-def test_what_a_dying_kernel_has_not_answered_is_there_after_going_on(visit, lab):
+def test_what_a_dying_kernel_has_not_answered_is_there_after_going_on(visit, lab, hold):
     page = visit(f"{RIG}?v=1&tone=3", ready=CURVE).page
     kernel = kernel_of(page, lab)
-    kernel.suspend()
+    hold(kernel)
     page.get_by_label("Cable length, type a value").fill("25")
     page.keyboard.press("Enter")
     page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")
