@@ -19,7 +19,7 @@ import threading
 import tomllib
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Literal
@@ -133,7 +133,7 @@ def judge_all(
     Raises
     ------
     ValueError
-        If an entry is out of date, or the tests fail without any fault.
+        If an entry is out of date.
     """
     told = out_of_date(faults, root)
     if told:
@@ -141,10 +141,6 @@ def judge_all(
     with tempfile.TemporaryDirectory(prefix="labkit-mutants-") as folder:
         packages = {fault.module.partition(".")[0] for fault in faults}
         copies = [_copied(root, Path(folder) / f"tree{number}", packages) for number in range(workers)]
-        wanted = dict.fromkeys(test for fault in faults for test in fault.tests)
-        code, printed = _run_tests(copies[0], [*wanted], "-n", str(workers), "--dist", "loadgroup")
-        if code:
-            raise ValueError(f"the tests fail without any fault, so they can judge none:\n{printed}")
         free: SimpleQueue[Path] = SimpleQueue()
         for copy in copies:
             free.put(copy)
@@ -169,7 +165,28 @@ def judge_all(
                         tell(judged)
             finally:
                 stopped.set()
+        return _confirmed(found, copies[0], tell)
+
+
+def _confirmed(found: list[Judged], copy: Path, tell: Callable[[Judged], None]) -> list[Judged]:
+    """Take a kill back where the test that noticed it fails without the fault as well."""
+    noticed = [*dict.fromkeys(_without_case(judged.by) for judged in found if judged.fate == "killed")]
+    if not noticed:
         return found
+    code, printed = _run_tests(copy, noticed)
+    failing = {_without_case(test) for test in _failed(printed)} if code in (0, _FAILED) else set(noticed)
+    confirmed = []
+    for judged in found:
+        if judged.fate == "killed" and _without_case(judged.by) in failing:
+            judged = replace(judged, fate="not judged", by=f"{judged.by} fails without the fault as well")
+            tell(judged)
+        confirmed.append(judged)
+    return confirmed
+
+
+def _without_case(test: str) -> str:
+    """Name of a test without its parameters, which may hold signs that pytest does not take back."""
+    return test.partition("[")[0]
 
 
 def _copied(root: Path, copy: Path, packages: Iterable[str]) -> Path:
@@ -190,14 +207,19 @@ def _judged(fault: Fault, copy: Path) -> Judged:
         path.write_bytes(plain)
     if code == 0:
         return Judged(fault=fault, fate="survived", by="none of " + ", ".join(fault.tests))
-    noticed = re.search(r"^(?:FAILED|ERROR) (\S+)", printed, re.MULTILINE)
+    noticed = _failed(printed)
     if code == _FAILED and noticed:
-        return Judged(fault=fault, fate="killed", by=noticed[1])
-    return Judged(fault=fault, fate="not judged", by=f"pytest ended with {code}:\n{printed}")
+        return Judged(fault=fault, fate="killed", by=noticed[0])
+    return Judged(fault=fault, fate="not judged", by=f"pytest ended with {code}:\n{printed[-4000:]}")
+
+
+def _failed(printed: str) -> list[str]:
+    """Names of the tests that failed, from pytest's summary at the end."""
+    return re.findall(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", printed, re.MULTILINE)
 
 
 def _run_tests(copy: Path, tests: Sequence[str], *options: str) -> tuple[int, str]:
-    """Run tests in a copy; return the exit code and the end of what was printed."""
+    """Run tests in a copy; return the exit code and what was printed."""
     environment = {
         **os.environ,
         "PYTHONPATH": str(copy),
@@ -209,4 +231,4 @@ def _run_tests(copy: Path, tests: Sequence[str], *options: str) -> tuple[int, st
     done = subprocess.run(
         command, cwd=copy, env=environment, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False
     )
-    return done.returncode, (done.stdout + done.stderr)[-4000:]
+    return done.returncode, done.stdout + done.stderr
