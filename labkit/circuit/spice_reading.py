@@ -1,8 +1,8 @@
 """SPICE in: `read_spice` turns the linear small-signal part of a standard netlist into a `Circuit`.
 
 Read are R, L, C, K, V, and E where it is a buffer (both its reference ends on ground); ``.param`` with plain
-numbers; ``.print``, ``.plot``, ``.save`` or ``.probe`` for the output node. Everything else that would change the
-answer is refused by line; analysis, option and control lines are passed over.
+numbers; ``.print``, ``.plot``, ``.save`` or ``.probe`` for the output node. Lines that cannot change the answer are
+passed over by name; everything else is refused by line, with what to write instead.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field
+from typing import Literal
 
 from labkit.circuit.elements import (
     GROUND,
@@ -66,24 +67,63 @@ _REFUSED_KINDS = {
     "x": "a subcircuit",
     "z": "a field-effect transistor",
 }
+_FLAT = "write the netlist out flat, in one text"
+_ONE_SET = "a netlist is read for one set of values; write the value that you want, and take this line out"
 _REFUSED_LINES = {
-    ".include",
-    ".inc",
-    ".lib",
-    ".subckt",
-    ".ends",
-    ".func",
-    ".if",
-    ".elseif",
-    ".else",
-    ".endif",
-    ".global",
+    **dict.fromkeys((".include", ".inc", ".lib", ".subckt", ".ends", ".func", ".global"), _FLAT),
+    **dict.fromkeys((".if", ".elseif", ".else", ".endif"), "keep the lines of the branch that you want, without it"),
+    **dict.fromkeys((".step", ".alter", ".data", ".mc", ".wcase", ".dcvolt"), _ONE_SET),
 }
+_PASSED_LINES = {
+    *(".ac", ".dc", ".op", ".tran", ".noise", ".tf", ".pz", ".sens", ".disto", ".sp", ".net", ".temp", ".model"),
+    *(
+        ".options",
+        ".option",
+        ".opt",
+        ".nodeset",
+        ".ic",
+        ".title",
+        ".width",
+        ".meas",
+        ".measure",
+        ".backanno",
+        ".csparam",
+    ),
+}
+"""They ask for an analysis or say how to compute it; a linear circuit's small-signal answer is the same without."""
+
 _OUTPUT_LINES = {".print", ".plot", ".save", ".probe", ".four"}
+_CHANGES = {"alter", "altermod", "alterparam", "source", "edit", "circbyline", "foreach", "while", "repeat", "dowhile"}
+"""Commands of a control block after which the circuit is not the one that is written."""
+
+_SHUNTS = {"rshunt", "gshunt", "cshunt"}
+LARGEST_SHUNT_OHM = 1e12
+"""``.options rshunt`` from here on only gives nodes a DC path: 1 TΩ beside 10 MΩ is 1e-5."""
+
+_INSTEAD = {
+    **dict.fromkeys(("rser", "rs"), "a resistor in series, as an element of its own: 'R{name}_series node node value'"),
+    **dict.fromkeys(("rpar", "rp"), "a resistor across it, as an element of its own: 'R{name}_across node node value'"),
+    **dict.fromkeys(
+        ("cpar", "cp"), "a capacitor across it, as an element of its own: 'C{name}_across node node value'"
+    ),
+    "lser": "an inductor in series, as an element of its own: 'L{name}_series node node value'",
+    **dict.fromkeys(("tc", "tc1", "tc2", "temp", "dtemp"), "the value at your temperature, and leave this away"),
+    "m": "the value of all of them together, and leave this away",
+}
+"""What to write for a parameter that is not read."""
+
+_WAVES = re.compile(r"(sin|pulse|exp|pwl|sffm|am|trnoise|trrandom|noise|distof1|distof2)(\(.*)?$", re.IGNORECASE)
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)([a-zµμω%]*)", re.IGNORECASE)
 
 
-def read_spice(text: str, *, output: str | None = None, name: str | None = None) -> Circuit:
+def read_spice(
+    text: str,
+    *,
+    output: str | None = None,
+    name: str | None = None,
+    first_line: Literal["title", "element"] | None = None,
+    capital_m: Literal["milli", "mega"] | None = None,
+) -> Circuit:
     """Read a netlist.
 
     Parameters
@@ -95,17 +135,22 @@ def read_spice(text: str, *, output: str | None = None, name: str | None = None)
         named ``out`` or ``output``.
     name : str, optional
         Name of the circuit; the title line when left out.
+    first_line : "title" or "element", optional
+        What the first line is where it could be both. SPICE takes it as the title and drops the element.
+    capital_m : "milli" or "mega", optional
+        What ``1M`` means: SPICE says milli, whoever writes it mostly means mega.
 
     Returns
     -------
     Circuit
-        Node ``0`` (or ``gnd``) is ground. A voltage source without an AC value is a short for small signals and
-        becomes a closed contact.
+        Node ``0`` (or ``gnd``) is ground. A voltage source with a DC value or none at all is a short for small signals
+        and becomes a closed contact.
 
     Raises
     ------
     CircuitError
-        One sentence that names the line, what was expected and what was found.
+        One sentence that names the line, what was expected and what was found; also where a line can be meant in two
+        ways, with the choice that settles it.
 
     >>> circuit = read_spice('''divider
     ... V1 in 0 AC 1
@@ -121,11 +166,43 @@ def read_spice(text: str, *, output: str | None = None, name: str | None = None)
         raise CircuitError(f"a netlist must be shorter than {LONGEST_NETLIST} characters; got {len(text)}")
     if "\0" in text:
         raise CircuitError("a netlist must be text; this holds binary data")
-    title, statements = _statements(text)
-    reader = _Reader()
+    if first_line is None:
+        begins = re.split(r"[\r\n]", text, maxsplit=1)[0].strip()
+        if could_be_element(begins):
+            raise CircuitError(
+                f"line 1 ('{begins[:60]}') reads as part of the circuit, but the first line of a netlist is its title: "
+                'put a title line above it, or say first_line="element"; if it is the title, begin it with * or say '
+                'first_line="title"'
+            )
+    if first_line == "element":
+        text = f"*\n{text}"
+    title, statements = _statements(text, begins_at=1 if first_line == "element" else 2)
+    reader = _Reader(capital_m=capital_m)
     for statement in statements:
         reader.read(statement)
     return reader.circuit(output=output, name=name or title or "netlist")
+
+
+def could_be_element(line: str) -> bool:
+    """Say whether a title would be an element or a directive anywhere else in a netlist.
+
+    >>> [could_be_element(line) for line in ("V1 in 0 AC 1", ".param load=1meg", "Rig with a cable", "* R1 a b 1k")]
+    [True, True, False, False]
+    """
+    words = tuple(_words(line[:400]))
+    if not words or line.lstrip()[0] == "*":
+        return False
+    if line.lstrip()[0] in ".+":
+        return True
+    statement = _Statement(1, words)
+    is_numbered = re.fullmatch(r"[a-z]\d+", words[0], re.IGNORECASE) is not None
+    if words[0][0].lower() in (*_REFUSED_KINDS, "k", "e"):
+        return is_numbered and len(words) >= 4
+    try:
+        _Reader(capital_m="milli").read(statement)
+    except CircuitError:
+        return is_numbered and len(words) >= 4
+    return is_numbered or len(words) >= 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,12 +216,12 @@ class _Statement:
         return CircuitError(f"line {self.number} ('{' '.join(self.words)[:60]}'): {sentence}")
 
 
-def _statements(text: str) -> tuple[str, list[_Statement]]:
+def _statements(text: str, *, begins_at: int = 2) -> tuple[str, list[_Statement]]:
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     title = lines[0].strip().lstrip("*").strip() if lines else ""
     joined: list[tuple[int, list[str]]] = []
     in_control = False
-    for number, raw in enumerate(lines[1:], start=2):
+    for number, raw in enumerate(lines[1:], start=begins_at):
         line = re.split(r";|(?:(?<=\s)|^)(?:\$\s|//)", raw, maxsplit=1)[0].strip()
         if not line or line.startswith("*"):
             continue
@@ -154,7 +231,10 @@ def _statements(text: str) -> tuple[str, list[_Statement]]:
         elif keyword == ".endc":
             in_control = False
         elif in_control:
-            continue
+            if keyword in _CHANGES:
+                raise CircuitError(
+                    f"line {number} ('{line[:60]}'): '{keyword}' may change a value later on; {_ONE_SET}"
+                )
         elif keyword == ".end":
             break
         elif line.startswith("+"):
@@ -196,6 +276,8 @@ class _Reader:
     parameters: dict[str, float] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
     couplings: list[_Statement] = field(default_factory=list)
+    undriven: list[_Statement] = field(default_factory=list)
+    capital_m: Literal["milli", "mega"] | None = None
 
     def read(self, statement: _Statement) -> None:
         first = statement.words[0]
@@ -231,18 +313,35 @@ class _Reader:
     def read_dot_line(self, statement: _Statement) -> None:
         keyword = statement.words[0].lower()
         if keyword in _REFUSED_LINES:
-            raise statement.error(f"'{keyword}' is not read; write the netlist out flat, in one text")
+            raise statement.error(f"'{keyword}' is not read; {_REFUSED_LINES[keyword]}")
         if keyword in (".param", ".params"):
             for word in statement.words[1:]:
                 key, equals, value = word.partition("=")
                 if not equals:
                     raise statement.error(f"a parameter is written name=value; got '{word}'")
+                if key.lower() in self.parameters:
+                    raise statement.error(f"parameter '{key}' is given twice; keep the one that holds")
                 self.parameters[key.lower()] = self.number(statement, value, f"parameter '{key}'")
         elif keyword in _OUTPUT_LINES:
             for word in statement.words[1:]:
                 match = re.fullmatch(r"v(?:db|m|p|r|i)?\(\s*([^(),\s]+)\s*\)", word, re.IGNORECASE)
                 if match:
                     self.asked.append(match[1])
+        elif keyword not in _PASSED_LINES:
+            known = (*_PASSED_LINES, *_OUTPUT_LINES, ".param")
+            raise statement.error(
+                f"'{keyword}' is not known, and may change the answer; take it out if it does not."
+                f"{did_you_mean(keyword, known)}"
+            )
+        elif keyword.startswith(".opt"):
+            for word in statement.words[1:]:
+                key, _, value = word.partition("=")
+                if key.lower() in _SHUNTS and not (
+                    key.lower() == "rshunt" and self.number(statement, value, key) >= LARGEST_SHUNT_OHM
+                ):
+                    raise statement.error(
+                        f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
+                    )
 
     def read_resistor(self, statement: _Statement) -> Element:
         name, nodes, value = self.two_terminals(statement, "r", "resistance", "1k")
@@ -272,7 +371,12 @@ class _Reader:
             value = after
         for extra in words[4:]:
             if extra.partition("=")[0].lower() != "ic":
-                raise statement.error(f"'{extra}' after the value is not read; give the final value as one number")
+                raise statement.error(_not_read(words[0], extra))
+        if letter == "c" and re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?f", value, re.IGNORECASE):
+            raise statement.error(
+                f"'{value}' is in femtofarads in SPICE, where a letter is a multiplier; write {value[:-1]} for farads, "
+                f"{value[:-1]}e-15 for femtofarads"
+            )
         name = self.new_name(statement)
         return (
             name,
@@ -288,17 +392,33 @@ class _Reader:
             )
         name = self.new_name(statement)
         nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
+        magnitude: float | None = None
+        phase, constant, wave = 0.0, 0.0, ""
         rest = list(words[3:])
-        places = [index for index, word in enumerate(rest) if word.lower() == "ac"]
-        if not places:
+        while rest:
+            word = rest.pop(0)
+            if word.lower() == "ac":
+                numbers = [self.number(statement, rest.pop(0), name) for _ in range(2) if rest and _is_number(rest[0])]
+                magnitude, phase = (*numbers, *(1.0, 0.0)[len(numbers) :])
+            elif word.lower() == "dc" and rest and _is_number(rest[0]):
+                constant = self.number(statement, rest.pop(0), name)
+            elif _is_number(word) and word == words[3]:
+                constant = self.number(statement, word, name)
+            elif match := _WAVES.match(word):
+                wave = match[1].upper()
+                while rest and not match[2] and _is_number(rest[0]):
+                    rest.pop(0)
+            else:
+                raise statement.error(_not_read(words[0], word))
+        if magnitude is None and wave:
+            raise statement.error(
+                f"{wave} is a course over time; without an AC value this source is a short for a frequency response. "
+                "Write 'AC 1' behind its nodes if it drives the circuit, or 'DC 0' in place of the course if not"
+            )
+        if magnitude is None:
+            if constant:
+                self.undriven.append(statement)
             return Contact(name=name, nodes=nodes, closed=True)
-        numbers = [
-            self.number(statement, word, name)
-            for word in rest[places[0] + 1 :][:2]
-            if _NUMBER.match(word) or "{" in word
-        ]
-        magnitude = numbers[0] if numbers else 1.0
-        phase = numbers[1] if len(numbers) > 1 else 0.0
         if phase % 180:
             raise statement.error(f"the phase of a source must be 0 or 180 degrees; got {phase:g}")
         return Source(name=name, nodes=nodes, voltage=-magnitude if phase % 360 else magnitude)
@@ -349,7 +469,14 @@ class _Reader:
             if not hint and (braced or inner[:1].isalpha()):
                 hint = did_you_mean(inner.lower(), self.parameters) or " No .param stands before it."
             raise statement.error(f"'{name}' needs a number such as 1k, 22n or 1meg; got '{word}'.{hint}")
+        if match[2].startswith("M") and not match[2].lower().startswith(("meg", "mil")) and self.capital_m is None:
+            raise statement.error(
+                f"'{word}' is {match[1]} milli in SPICE, where capitals do not count, and {match[1]} mega to most who "
+                f'write it: write {match[1]}m or {match[1]}meg, or say capital_m="milli" or "mega"'
+            )
         letters = match[2].lower().replace("µ", "u").replace("μ", "u")
+        if match[2].startswith("M") and self.capital_m == "mega" and not letters.startswith("mil"):
+            letters = "meg"
         factor = next((SUFFIXES[suffix] for suffix in ("meg", "mil", *SUFFIXES) if letters.startswith(suffix)), 1.0)
         exponent = {1e12: 12, 1e9: 9, 1e6: 6, 1e3: 3, 1e-3: -3, 1e-6: -6, 1e-9: -9, 1e-12: -12, 1e-15: -15}.get(factor)
         # The power of ten goes into the text, so that 22n is the float nearest to 22e-9.
@@ -386,6 +513,11 @@ class _Reader:
         return name
 
     def circuit(self, *, output: str | None, name: str) -> Circuit:
+        if self.undriven and not any(isinstance(element, Source) for element in self.elements):
+            raise self.undriven[0].error(
+                "nothing drives this circuit: a source without an AC value is a short for a frequency response. Write "
+                "'AC 1' behind the nodes of the source that stands for the pickup"
+            )
         if not self.elements:
             raise CircuitError(
                 "the netlist holds no element; its first line is its title and is never read as an element"
@@ -402,6 +534,17 @@ class _Reader:
         raise CircuitError(
             "the netlist does not say which node is its output: add '.print ac v(node)' or name a node 'out'"
         )
+
+
+def _is_number(word: str) -> bool:
+    return _NUMBER.match(word) is not None or word[:1] in ("{", "'")
+
+
+def _not_read(name: str, word: str) -> str:
+    key = word.partition("=")[0].lower()
+    instead = _INSTEAD.get(key, "the final value as one number, and leave this away" if "=" not in word else "")
+    write = f"write {instead.format(name=name)}" if instead else "take it out if the answer does not need it"
+    return f"'{word[:40]}' after the nodes is not read; {write}"
 
 
 def _scaled(digits: str, exponent: int) -> float:

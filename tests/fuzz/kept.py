@@ -105,6 +105,9 @@ def _netlists() -> Iterator[bytes]:
     yield b"divider\nV1 in 0 AC 1\nR1 in out 1MEG\nC1 out 0 22N\n.end\n"
     yield b"coupled\n.param g=0.9 q={4.7k}\nV1 a 0 AC 1 90\nL1 a b 2.5\nL2 b out 2,5\nK1 L1 L2 {g}\n+ \nR1 out 0 'q'\n"
     yield b"buffer\nV1 in 0\nE1 x 0 in 0 1\nR1 x out 1k $ why\n.print ac v(out) vdb(out)\n.control\nrun\n.endc\n"
+    yield b"V1 out 0 AC 1\nR1 out 0 1M\n"
+    yield b"* waves\nV1 in 0 DC 1 SIN (0 1 1k) AC 1 180\nV2 b 0 PULSE 0 1\nR1 in out 1m ic=0\nC1 out 0 1f1\n"
+    yield b"options\nV1 out 0 AC 1\n.options rshunt=1e15 gmin=1\n.model a b\n.control\nalter R1 1\n.endc\n"
     found = catalogue()
     for name in found.usable_names("rig")[:3]:
         yield spice_deck(found.load("rig", name).circuit).encode()
