@@ -1,0 +1,554 @@
+"""Sweep files beyond plain columns: LCR meters, complex cells, units in cells, simulators, two-ports, workbooks.
+
+Each format is written here from a known coil by its own formula (the definition of what the instrument shows), and must
+read back as that coil's impedance; hostile neighbours of each are asked about or refused in one sentence.
+"""
+
+import io
+import subprocess
+import zipfile
+
+import numpy as np
+import openpyxl
+import pytest
+
+from labkit.bench.fit import fit_sweeps
+from labkit.bench.fixture import Fixture, Measurement
+from labkit.bench.sweep_reader import ReadingChoices, parse_sweep, read_sweep
+from labkit.core.errors import InputError
+
+R, L, C = 6200.0, 2.4, 110e-12
+FRACTION, CORNER = 0.12, 4000.0
+
+
+def impedance(frequency):
+    """The coil with one eddy section by the printed formula, written out anew: (R + sL(1 − K·jf/(jf + f_e))) ∥ C."""
+    s = 2j * np.pi * frequency
+    branch = R + s * L * (1 - FRACTION * 1j * frequency / (1j * frequency + CORNER))
+    return branch / (1 + s * C * branch)
+
+
+FREQUENCY = np.geomspace(40, 20_000, 60)
+Z = impedance(FREQUENCY)
+METER = np.array([100.0, 120.0, 400.0, 1e3, 4e3, 10e3, 20e3])
+"""What hand-held and bench LCR meters offer; the last lies above the coil's resonance."""
+
+
+def table(head, *columns, separator=","):
+    rows = [separator.join(cell if isinstance(cell, str) else f"{cell:.9g}" for cell in row) for row in zip(*columns)]
+    return "\n".join([*([head] if head else []), *rows]) + "\n"
+
+
+def assert_is(sweep, frequency, expected, rtol=1e-6):
+    # nine digits are written: 1e-8 of each number, a hundred times that where resistance and reactance nearly cancel
+    np.testing.assert_allclose(sweep.frequency_hz, frequency, rtol=rtol)
+    np.testing.assert_allclose(sweep.magnitude * np.exp(1j * np.radians(sweep.phase_deg)), expected, rtol=rtol)
+    assert sweep.kind == "impedance"
+
+
+def shown_by_a_meter(frequency):
+    """Ls, Rs, Q, D, Lp, Rp, Cs, Cp, G as the meter handbook defines them, for every frequency."""
+    z, w = impedance(frequency), 2 * np.pi * frequency
+    y = 1 / z
+    return {
+        "Ls": z.imag / w,
+        "Rs": z.real,
+        "Q": np.abs(z.imag) / z.real,
+        "D": z.real / np.abs(z.imag),
+        "Lp": -1 / (w * y.imag),
+        "Rp": 1 / y.real,
+        "Cs": -1 / (w * z.imag),
+        "Cp": y.imag / w,
+        "G": y.real,
+    }
+
+
+METER_TABLES = {
+    "Frequency(Hz),Ls(H),Rs(Ohm)": ("Ls", 1, "Rs", 1),
+    "Freq [kHz],Ls [mH],Q": ("Ls", 1e3, "Q", 1),
+    "f [Hz],Q,Ls_mH": ("Ls", 1e3, "Q", 1),
+    "Frequency (Hz),LS (H),D": ("Ls", 1, "D", 1),
+    "Frequency (Hz),L (H),Rs (kOhm)": ("Ls", 1, "Rs", 1e-3),
+    "Frequency (Hz),Series inductance (H),Quality factor": ("Ls", 1, "Q", 1),
+    "Frequency (Hz),Lp (H),Rp (MOhm)": ("Lp", 1, "Rp", 1e-6),
+    "Frequency (Hz),Lp (H),Q": ("Lp", 1, "Q", 1),
+    "Frequency (Hz),Cp (pF),D": ("Cp", 1e12, "D", 1),
+    "Frequency (Hz),Cp (nF),D (%)": ("Cp", 1e9, "D", 1e2),
+    "Frequency (Hz),Cp (F),G (µS)": ("Cp", 1, "G", 1e6),
+    "Frequency (Hz),Cs (uF),D": ("Cs", 1e6, "D", 1),
+    "Frequency (Hz),Cs (F),Rs (Ω)": ("Cs", 1, "Rs", 1),
+}
+
+
+@pytest.mark.parametrize("head", METER_TABLES)
+def test_tables_of_lcr_meters_read_as_the_impedance_they_show(head):
+    reactive, scale, loss, loss_scale = METER_TABLES[head]
+    shown = shown_by_a_meter(METER)
+    columns = [shown[reactive] * scale, shown[loss] * loss_scale]
+    hertz = METER / 1e3 if "kHz" in head else METER
+    if head.split(",")[1] == "Q":
+        columns.reverse()
+    assert_is(parse_sweep(table(head, hertz, *columns)), METER, impedance(METER))
+
+
+def test_a_meter_at_seven_frequencies_is_fitted_to_the_coil():
+    shown = shown_by_a_meter(METER)
+    sweep = parse_sweep(table("Frequency(Hz),Ls(H),Rs(Ohm)", METER, shown["Ls"], shown["Rs"]))
+    fit = fit_sweeps([Measurement(sweep=sweep, fixture=Fixture(kind="impedance"))])
+    # exact readings of the very model: what is left is the nine digits of the table
+    assert fit.resistance.value == pytest.approx(R, rel=1e-4)
+    assert fit.inductance.value == pytest.approx(L, rel=1e-4)
+    assert fit.capacitance.value == pytest.approx(C, rel=1e-4)
+    assert fit.eddy[0].fraction.value == pytest.approx(FRACTION, rel=1e-3)
+
+
+def test_four_frequencies_of_a_meter_are_enough_and_three_are_not():
+    four = np.array([100.0, 1e3, 4e3, 10e3])
+    shown = shown_by_a_meter(four)
+    sweep = parse_sweep(table("f (Hz),Ls (H),Q", four, shown["Ls"], shown["Q"]))
+    fit = fit_sweeps([Measurement(sweep=sweep, fixture=Fixture(kind="impedance"))])
+    assert fit.inductance.value == pytest.approx(L, rel=1e-3)  # eight exact numbers for five unknowns
+    with pytest.raises(InputError, match="at least 4 points"):
+        parse_sweep(table("f (Hz),Ls (H),Q", four[:3], shown["Ls"][:3], shown["Q"][:3]))
+    with pytest.raises(InputError, match=r"at least 8 points \(4 of an impedance with its phase\)"):
+        parse_sweep(table("f (Hz),Z (ohm)", four, np.abs(impedance(four))))
+
+
+def test_the_whole_sweep_of_a_meter_beside_its_impedance_reads_the_impedance():
+    shown = shown_by_a_meter(FREQUENCY)
+    head = "Frequency (Hz),|Z| (ohm),Phase (deg),Ls (H),Q"
+    sweep = parse_sweep(table(head, FREQUENCY, np.abs(Z), np.degrees(np.angle(Z)), shown["Ls"], shown["Q"]))
+    assert_is(sweep, FREQUENCY, Z)
+    assert any("not used: column 4 ('Ls (H)'), column 5 ('Q')" in note for note in sweep.understood)
+
+
+def test_units_of_a_meter_follow_from_what_a_pickup_can_be_or_are_asked():
+    shown = shown_by_a_meter(METER)
+    sweep = parse_sweep(table("f (Hz),Ls,Q", METER, shown["Ls"] * 1e3, shown["Q"]))
+    assert_is(sweep, METER, impedance(METER))
+    assert any("taken as Ls in mH" in note for note in sweep.understood)
+    headed = table("f (Hz),Ls (H),Q", METER, shown["Ls"] * 1e3, shown["Q"])
+    with pytest.raises(InputError, match=r"no pickup's Ls in that unit.*--column Ls=2:mH"):
+        parse_sweep(headed)
+    assert_is(parse_sweep(headed, choices=ReadingChoices(columns={"Ls": "2:mH"})), METER, impedance(METER))
+    unmarked = table("f (Hz),Cp,D", METER, shown["Cp"] * 1e9, shown["D"])
+    with pytest.raises(InputError, match=r"has no unit and begins with.*--column Cp=2:"):
+        parse_sweep(unmarked)
+    assert_is(parse_sweep(unmarked, choices=ReadingChoices(columns={"Cp": "2:nF"})), METER, impedance(METER))
+
+
+def test_columns_of_a_meter_without_words_are_named_by_the_user():
+    shown = shown_by_a_meter(METER)
+    text = table("Frequency,Primary,Secondary", METER, shown["Ls"], shown["Q"])
+    with pytest.raises(InputError, match="--column magnitude=2 or --column magnitude=3"):
+        parse_sweep(text)
+    settled = ReadingChoices(columns={"Ls": 2, "Q": "Secondary"})
+    assert_is(parse_sweep(text, choices=settled), METER, impedance(METER))
+
+
+SHOWN = shown_by_a_meter(FREQUENCY)
+ASKED = {
+    "an inductance in series or in parallel": (
+        table("Frequency (Hz),L (H),Q", FREQUENCY, SHOWN["Ls"], SHOWN["Q"]),
+        r"could be in series or in parallel with the loss; say which: --column Ls=2 or --column Lp=2",
+    ),
+    "an inductance and a plain resistance": (
+        table("Frequency (Hz),L (H),R (Ohm)", FREQUENCY, SHOWN["Ls"], SHOWN["Rs"]),
+        "--column Ls=2 or --column Lp=2",
+    ),
+    "an inductance alone": (
+        table("Frequency (Hz),Ls (H)", FREQUENCY, SHOWN["Ls"]),
+        "'Ls \\(H\\)'\\) is no impedance by itself; export Rs, Q or D with it",
+    ),
+    "a series inductance and a parallel resistance": (
+        table("Frequency (Hz),Ls (H),Rp (Ohm)", FREQUENCY, SHOWN["Ls"], SHOWN["Rp"]),
+        "is no impedance by itself; export Rs, Q or D",
+    ),
+    "a rising inductance that is no level": (
+        table("f,value", FREQUENCY[:40], SHOWN["Ls"][:40]),
+        "as a level it is no coil's curve, an inductance is --column Ls=2",
+    ),
+    "an inductance that turns negative is no level": (
+        table("f,value", FREQUENCY, SHOWN["Ls"]),
+        "could be dB, kΩ or volts: say --magnitude-unit dB, kohm or volt; as a level it is no coil's curve",
+    ),
+    "millihenries that are no ohms": (
+        table("f,value", FREQUENCY[:40], SHOWN["Ls"][:40] * 1e3),
+        "as a level it is no coil's curve",
+    ),
+    "another quantity as the only column left": (
+        table("Frequency (Hz),Flux (T)", FREQUENCY, np.abs(Z)),
+        r"is the only column left, but in T it is no magnitude",
+    ),
+    "two channels that both move": (
+        table("Frequency (Hz),CH1 (V),CH2 (V)", FREQUENCY, np.abs(Z), np.sqrt(np.abs(Z))),
+        r"the magnitude could be column 2 \('CH1 \(V\)'\) or column 3 \('CH2 \(V\)'\); say which: "
+        "--column magnitude=2 or --column magnitude=3",
+    ),
+    "two columns that may be parts or a magnitude and a phase": (
+        table("", FREQUENCY, (Z / 1e6).real, (Z / 1e6).imag),
+        "could be magnitude and phase .* or real and imaginary part .*--column real=2 --column imaginary=3",
+    ),
+    "two columns of which none can be a phase": (
+        table("", FREQUENCY, Z.real, Z.imag),
+        "could be real and imaginary part .*--column real=2 --column imaginary=3.* or the magnitude and something else",
+    ),
+    "a logarithm to another base": (
+        table("f,Z (ohm)", np.log(np.geomspace(20, 20_000, 60)), np.abs(Z)),
+        "as kHz that is no whole sweep, as a logarithm none of a pickup",
+    ),
+    "a real part in decibels": (
+        table("Frequency (Hz),Re (dB),Im (dB)", FREQUENCY, Z.real, Z.imag),
+        "is a real part, which cannot be in dB",
+    ),
+    "cells in two units": (
+        table("Frequency,Z", FREQUENCY, [f"{abs(z):.6g} {'Ω' if z.imag > 0 else 'V'}" for z in Z]),
+        "column 2 holds values in Ω and in V",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", ASKED)
+def test_what_can_be_read_in_two_ways_is_asked_about_in_one_sentence(case):
+    text, sentence = ASKED[case]
+    with pytest.raises(InputError, match=sentence) as caught:
+        parse_sweep(text, name="bench.csv")
+    assert "\n" not in str(caught.value)
+    assert str(caught.value).startswith("bench.csv: ")
+
+
+@pytest.mark.parametrize("head", ["f,|Z| (ohm),Phase (deg)", "log10(f),|Z| (ohm),Phase (deg)", ""])
+def test_the_logarithm_of_the_frequency_is_no_sweep_in_kilohertz(head):
+    frequency = np.geomspace(20, 20_000, 60)  # 1.3 to 4.3
+    z = impedance(frequency)
+    choices = ReadingChoices(magnitude_unit="ohm")
+    sweep = parse_sweep(table(head, np.log10(frequency), np.abs(z), np.degrees(np.angle(z))), choices=choices)
+    assert_is(sweep, frequency, z)
+    assert any("log10 Hz" in note for note in sweep.understood)
+
+
+def test_what_looks_like_a_logarithm_can_be_said_to_be_kilohertz():
+    kilohertz = np.linspace(1.3, 4.3, 40)
+    choices = ReadingChoices(frequency_unit="kHz")
+    sweep = parse_sweep(table("f,Z (ohm)", kilohertz, np.abs(impedance(kilohertz * 1e3))), choices=choices)
+    np.testing.assert_allclose(sweep.frequency_hz, kilohertz * 1e3)
+
+
+def test_a_constant_channel_is_taken_as_the_reference():
+    exciter = 20 * np.log10(np.abs(Z)) - 60
+    wobble = 0.01 * np.sin(np.arange(FREQUENCY.size))
+    head = (
+        "Frequency (Hz),Channel 1 Magnitude (dB),Channel 1 Phase (deg),Channel 2 Magnitude (dB),Channel 2 Phase (deg)"
+    )
+    sweep = parse_sweep(table(head, FREQUENCY, wobble, 0 * wobble, exciter, np.degrees(np.angle(Z))))
+    np.testing.assert_allclose(sweep.level_db, exciter, atol=1e-6)
+    np.testing.assert_allclose(sweep.phase_deg, np.degrees(np.angle(Z)), atol=1e-6)
+    assert any(
+        "column 2 ('Channel 1 Magnitude (dB)') hardly moves: taken as a reference" in n for n in sweep.understood
+    )
+
+
+def test_the_phase_of_the_channel_that_is_read_is_taken():
+    head = "Frequency (Hz),CH1 (dB),CH2 (dB),CH1 phase (deg),CH2 phase (deg)"
+    level, turn = 20 * np.log10(np.abs(Z)), np.degrees(np.angle(Z))
+    text = table(head, FREQUENCY, level, level / 2, turn, turn / 2)
+    sweep = parse_sweep(text, choices=ReadingChoices(columns={"magnitude": 3, "phase": 5}))
+    np.testing.assert_allclose(sweep.phase_deg, turn / 2, atol=1e-6)
+    with pytest.raises(InputError, match="--column magnitude=2 or --column magnitude=3"):
+        parse_sweep(text)
+
+
+COMPLEX_CELLS = {
+    "a+bj": [f"{z.real:.9e}{z.imag:+.9e}j" for z in Z],
+    "a + bi": [f"{z.real:.9f} {'+' if z.imag >= 0 else '-'} {abs(z.imag):.9f}i" for z in Z],
+    "a+jb": [f"{z.real:.9e}{'+' if z.imag >= 0 else '-'}j{abs(z.imag):.9e}" for z in Z],
+    "a - ib": [f"{z.real:.9f} {'+' if z.imag >= 0 else '-'} i{abs(z.imag):.9f}" for z in Z],
+    "(re,im)": [f"({z.real:.9e},{z.imag:.9e})" for z in Z],
+    "magnitude∠angle": [f"{abs(z):.9e}∠{np.degrees(np.angle(z)):.9f}°" for z in Z],
+    "magnitude ∠ angle with unit": [f"{abs(z) / 1e3:.9f} kΩ ∠ {np.degrees(np.angle(z)):.9f}" for z in Z],
+    "radians": [f"{abs(z):.9e}∠{np.angle(z):.9f}rad" for z in Z],
+}
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("form", COMPLEX_CELLS)
+def test_complex_numbers_in_one_cell(form, separator):
+    text = table(separator.join(["Frequency (Hz)", "Z (ohm)"]), FREQUENCY, COMPLEX_CELLS[form], separator=separator)
+    if "kΩ" in form:
+        text = text.replace(" (ohm)", "")
+    assert_is(parse_sweep(text), FREQUENCY, Z)
+
+
+def test_complex_numbers_with_decimal_commas():
+    cells = [f"{z.real:.6f}{z.imag:+.6f}j".replace(".", ",") for z in Z]
+    hertz = [f"{f:.9f}".replace(".", ",") for f in FREQUENCY]
+    assert_is(parse_sweep(table("Frequenz (Hz);Z (ohm)", hertz, cells, separator=";")), FREQUENCY, Z, rtol=1e-6)
+
+
+def test_several_complex_columns_are_asked_about_and_a_constant_one_is_not_taken():
+    ones, cells = ["1.0+0.0j"] * 60, COMPLEX_CELLS["a+bj"]
+    halves = [f"{z.real / 2:.9e}{z.imag / 2:+.9e}j" for z in Z]
+    assert_is(parse_sweep(table("Frequency (Hz),Ref,Z (ohm)", FREQUENCY, ones, cells)), FREQUENCY, Z)
+    both = table("Frequency (Hz),Z1 (ohm),Z2 (ohm)", FREQUENCY, cells, halves)
+    with pytest.raises(InputError, match="--column magnitude=2 or --column magnitude=3"):
+        parse_sweep(both)
+    assert_is(parse_sweep(both, choices=ReadingChoices(columns={"magnitude": 3})), FREQUENCY, Z / 2)
+
+
+def test_units_in_cells_are_read_cell_by_cell():
+    hertz = [f"{f:.9g} Hz" if f < 1000 else f"{f / 1e3:.9g} kHz" for f in FREQUENCY]
+    ohms = [f"{abs(z):.9g} Ω" if abs(z) < 1e4 else f"{abs(z) / 1e3:.9g} kΩ" for z in Z]
+    degrees = [f"{np.degrees(np.angle(z)):.9g}°" for z in Z]
+    for separator in (",", ";", "\t", "  "):
+        text = table(separator.join(["Frequency", "Impedance", "Phase"]), hertz, ohms, degrees, separator=separator)
+        assert_is(parse_sweep(text), FREQUENCY, Z)
+
+
+def test_bare_prefixes_in_cells_are_read():
+    ohms = [f"{abs(z) / 1e3:.9g}k" for z in Z]
+    sweep = parse_sweep(table("Frequency (Hz),Z (ohm),Phase (deg)", FREQUENCY, ohms, np.degrees(np.angle(Z))))
+    assert_is(sweep, FREQUENCY, Z)
+
+
+def test_a_negative_resistance_is_warned_about():
+    sweep = parse_sweep(table("Frequency (Hz),Z (ohm)", FREQUENCY, [f"{-z.real:.9e}{z.imag:+.9e}j" for z in Z]))
+    assert any("the resistance is negative in" in warning for warning in sweep.warnings)
+
+
+DECK = f"""coil behind 1 Mohm
+V1 in 0 AC 1
+R0 in out 1meg
+R1 out a {R}
+L1 a b {L * (1 - FRACTION):.12g}
+L2 b 0 {L * FRACTION:.12g}
+R2 b 0 {2 * np.pi * CORNER * L * FRACTION:.12g}
+C1 out 0 {C}
+.ac dec 20 40 20k
+.control
+set numdgt=9
+run
+print v(out) > complex.txt
+print vdb(out) vp(out) > decibels.txt
+print vr(out) vi(out) > parts.txt
+print v(in) v(out) > two.txt
+wrdata plain.txt v(out)
+set wr_singlescale
+set wr_vecnames
+wrdata named.txt v(in) v(out)
+.endc
+.end
+"""
+
+
+@pytest.fixture(scope="module")
+def printed(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("simulator")
+    (folder / "deck.cir").write_text(DECK)
+    subprocess.run(["ngspice", "-b", "deck.cir"], cwd=folder, capture_output=True, timeout=60, check=False)
+    return folder
+
+
+def assert_is_the_divider(sweep, rtol=1e-6):
+    z = impedance(sweep.frequency_hz)
+    assert sweep.frequency_hz.size == 54
+    found = sweep.magnitude * np.exp(1j * np.radians(sweep.phase_deg))
+    np.testing.assert_allclose(found, z / (z + 1e6), rtol=rtol)
+
+
+@pytest.mark.ngspice
+@pytest.mark.parametrize("file", ["complex", "decibels", "parts", "two", "named"])
+def test_a_simulators_printout_reads_as_the_circuit_that_it_ran(printed, file):
+    # pages of 54 rows, index, "re, im" pairs; six digits and more are printed
+    assert_is_the_divider(read_sweep(printed / f"{file}.txt"), rtol=1e-5)
+
+
+@pytest.mark.ngspice
+def test_a_simulators_plain_columns_are_asked_about_and_can_be_named(printed):
+    with pytest.raises(InputError, match="--column real=2 --column imaginary=3"):
+        read_sweep(printed / "plain.txt")
+    named = ReadingChoices(columns={"real": 2, "imaginary": 3})
+    assert_is_the_divider(read_sweep(printed / "plain.txt", named))
+
+
+@pytest.mark.parametrize("form", ["polar", "cartesian"])
+@pytest.mark.parametrize("encoding", ["utf-8", "latin-1"])
+def test_pairs_between_tabs_as_a_simulators_window_exports_them(tmp_path, form, encoding):
+    ratio = Z / (Z + 1e6)
+    cells = {
+        "polar": [f"({20 * np.log10(abs(v)):.15e}dB,{np.degrees(np.angle(v)):.15e}°)" for v in ratio],
+        "cartesian": [f"{v.real:.15e},{v.imag:.15e}" for v in ratio],
+    }[form]
+    path = tmp_path / "export.txt"
+    path.write_bytes(table("Freq.\tV(out)", FREQUENCY, cells, separator="\t").encode(encoding))
+    sweep = read_sweep(path)
+    np.testing.assert_allclose(sweep.magnitude * np.exp(1j * np.radians(sweep.phase_deg)), ratio, rtol=1e-8)
+
+
+def two_port(path, s11, s21, head="# Hz S RI R 50"):
+    rows = "".join(
+        f"{f:.9f} {a.real:.15f} {a.imag:.15f} {b.real:.15f} {b.imag:.15f} {b.real:.15f} {b.imag:.15f} {a.real:.15f} "
+        f"{a.imag:.15f}\n"
+        for f, a, b in zip(FREQUENCY, s11, s21)
+    )
+    path.write_text(f"{head}\n{rows}")
+    return path
+
+
+def test_two_ports_in_series_and_in_shunt_are_told_apart_by_what_a_pickup_can_be(tmp_path):
+    """Reflection and transmission of one part between two ports of 50 Ω, by the textbook's ABCD matrices."""
+    series = two_port(tmp_path / "series.s2p", Z / (Z + 100), 100 / (Z + 100))
+    shunt = two_port(tmp_path / "shunt.s2p", -50 / (2 * Z + 50), 2 * Z / (2 * Z + 50))
+    assert_is(read_sweep(series), FREQUENCY, Z)
+    # S21 is 1 − 25/Z with 15 decimals: 1e-15 of 1e-5
+    assert_is(read_sweep(shunt), FREQUENCY, Z, rtol=1e-5)
+    assert any("between its ports (series)" in note for note in read_sweep(series).understood)
+    assert any("across both ports (shunt)" in note for note in read_sweep(shunt).understood)
+    assert any("measure in series" in warning for warning in read_sweep(shunt).warnings)
+    assert not any("reflection" in warning for warning in read_sweep(series).warnings)
+
+
+def test_a_two_port_with_another_reference_and_form(tmp_path):
+    k = 1e6
+    path = two_port(tmp_path / "divider.s2p", Z / (Z + 2 * k), 2 * k / (Z + 2 * k), head=f"# Hz S RI R {k:g}")
+    with pytest.raises(InputError, match=r"say how the pickup sat: --through series .* or --through shunt"):
+        read_sweep(path)  # beside 1 MΩ both fixtures could be meant
+    assert_is(read_sweep(path, ReadingChoices(through="series")), FREQUENCY, Z)
+
+
+def test_a_fixture_that_the_readings_contradict_is_warned_about(tmp_path):
+    path = two_port(tmp_path / "series.s2p", Z / (Z + 100), 100 / (Z + 100))
+    sweep = read_sweep(path, ReadingChoices(through="shunt"))
+    assert any("no pickup has that little" in warning for warning in sweep.warnings)
+
+
+def test_a_three_port_is_refused(tmp_path):
+    path = tmp_path / "box.s3p"
+    path.write_text("# Hz S RI R 50\n" + "".join(f"{f:.3f} " + "0 0 " * 9 + "\n" for f in FREQUENCY))
+    with pytest.raises(InputError, match="this file holds 3 ports"):
+        read_sweep(path)
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_two_byte_text_without_a_mark(tmp_path, encoding):
+    text = table("Frequency (Hz);Impedance (Ω);Phase (°)", FREQUENCY, np.abs(Z), np.degrees(np.angle(Z)), separator=";")
+    path = tmp_path / "sweep.csv"
+    path.write_bytes(text.encode(encoding))
+    assert_is(read_sweep(path), FREQUENCY, Z)
+
+
+def test_two_byte_text_that_breaks_off_is_refused(tmp_path):
+    path = tmp_path / "sweep.csv"
+    path.write_bytes("Frequency,Impedance\n1,2".encode("utf-16-le")[:-1])
+    with pytest.raises(InputError, match="breaks off or is damaged"):
+        read_sweep(path)
+
+
+def workbook(path, **sheets):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for title, rows in sheets.items():
+        sheet = book.create_sheet(title)
+        for row in rows:
+            sheet.append(list(row))
+    book.save(path)
+    return path
+
+
+def rows_of(z, head=("Frequency (Hz)", "|Z| (ohm)", "Phase (deg)")):
+    return [("single coil no. 3",), (), head, *zip(FREQUENCY, np.abs(z), np.degrees(np.angle(z)))]
+
+
+def test_a_workbook_reads_as_its_only_sheet_with_numbers(tmp_path):
+    path = workbook(tmp_path / "sweep.xlsx", notes=[("wound in May",), ("turns", 8000)], sweep=rows_of(Z))
+    assert_is(read_sweep(path), FREQUENCY, Z, rtol=1e-12)
+    assert read_sweep(path).understood[0] == "worksheet 'sweep'"
+
+
+def test_a_workbook_under_another_name_is_known_by_how_it_begins(tmp_path):
+    path = workbook(tmp_path / "sweep.csv", sweep=rows_of(Z))
+    assert_is(read_sweep(path), FREQUENCY, Z, rtol=1e-12)
+
+
+def test_two_sheets_with_sweeps_are_asked_about(tmp_path):
+    path = workbook(tmp_path / "both.xlsx", bare=rows_of(Z), loaded=rows_of(Z / 2))
+    with pytest.raises(InputError, match="worksheets 'bare' or 'loaded' could hold the sweep; say which: --worksheet"):
+        read_sweep(path)
+    assert_is(read_sweep(path, ReadingChoices(worksheet="loaded")), FREQUENCY, Z / 2, rtol=1e-12)
+    with pytest.raises(InputError, match=r"no worksheet is named 'laoded'\. Did you mean 'loaded'"):
+        read_sweep(path, ReadingChoices(worksheet="laoded"))
+
+
+def test_text_in_the_cells_of_a_workbook_is_read_as_in_a_text_file(tmp_path):
+    rows = [
+        ("Frequenz", "Impedanz"),
+        *(
+            (f"{f:.9g} Hz".replace(".", ","), cell)
+            for f, cell in zip(FREQUENCY, (c.replace(".", ",") for c in COMPLEX_CELLS["magnitude ∠ angle with unit"]))
+        ),
+    ]
+    assert_is(read_sweep(workbook(tmp_path / "text.xlsx", sheet=rows)), FREQUENCY, Z)
+
+
+def repacked(path, **changed):
+    """The workbook with parts changed or added, packed anew."""
+    raw = io.BytesIO()
+    with zipfile.ZipFile(path) as before, zipfile.ZipFile(raw, "w", zipfile.ZIP_DEFLATED) as after:
+        for part in before.namelist():
+            after.writestr(part, changed.pop(part, None) or before.read(part))
+        for part, data in changed.items():
+            after.writestr(part, data)
+    path.write_bytes(raw.getvalue())
+    return path
+
+
+def test_a_workbook_that_unpacks_to_far_more_than_a_sweep_is_refused(tmp_path):
+    path = repacked(workbook(tmp_path / "bomb.xlsx", sweep=rows_of(Z)), **{"xl/big.xml": b" " * 60_000_000})
+    assert path.stat().st_size < 100_000
+    with pytest.raises(InputError, match=r"unpacks to \d+ parts of 60 MB"):
+        read_sweep(path)
+
+
+def test_a_workbook_that_defines_entities_is_refused(tmp_path):
+    strings = b'<?xml version="1.0"?><!DOCTYPE lolz [<!ENTITY lol "lol">]><sst>&lol;</sst>'
+    path = repacked(workbook(tmp_path / "lol.xlsx", sweep=rows_of(Z)), **{"xl/sharedStrings.xml": strings})
+    with pytest.raises(InputError, match="defines entities; not read"):
+        read_sweep(path)
+
+
+def test_a_worksheet_that_claims_a_million_rows_is_refused(tmp_path):
+    sheet = (
+        b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
+        b'<row r="1048576"><c r="A1048576"><v>1</v></c><c r="XFD1048576"><v>2</v></c></row></sheetData></worksheet>'
+    )
+    path = repacked(workbook(tmp_path / "tall.xlsx", sweep=rows_of(Z)), **{"xl/worksheets/sheet1.xml": sheet})
+    with pytest.raises(InputError, match="more than 20000 rows"):
+        read_sweep(path)
+
+
+HOSTILE = {
+    "a picture": b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(range(256)) * 4,
+    "a packed file that is no workbook": b"PK\x03\x04" + bytes(200),
+    "an old workbook": b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(range(256)) * 8,
+    "an empty workbook": None,
+}
+
+
+@pytest.mark.parametrize("what", HOSTILE)
+def test_what_is_no_sweep_gets_one_sentence_with_a_way_out(tmp_path, what):
+    path = tmp_path / "sweep.xlsx"
+    if HOSTILE[what] is None:
+        workbook(path, sheet=[("nothing", "here")])
+    else:
+        path.write_bytes(HOSTILE[what])
+    with pytest.raises(InputError, match=r"export the sheet as CSV|no worksheet holds a table") as caught:
+        read_sweep(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_without_the_library_one_sentence_says_what_to_install(tmp_path, monkeypatch):
+    import sys
+
+    path = workbook(tmp_path / "sweep.xlsx", sweep=rows_of(Z))
+    monkeypatch.setitem(sys.modules, "openpyxl", None)
+    with pytest.raises(InputError, match="python -m pip install openpyxl, or export the sheet as CSV text"):
+        read_sweep(path)
