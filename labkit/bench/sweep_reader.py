@@ -203,7 +203,7 @@ def _sweep_from_columns(table: NumberTable, columns: Columns, *, name: str, kind
         raise too_few_points(name, frequency.size, fewest)
     if frequency.max() < LOWEST_SPAN * frequency.min():
         raise InputError(
-            f"{name}: the rows with numbers cover {frequency.min():.4g} to {frequency.max():.4g} Hz; a sweep must cover "
+            f"{name}: the rows with numbers cover {frequency.min():.4g} to {frequency.max():.4g} Hz; a sweep covers "
             f"at least a factor {LOWEST_SPAN:g}"
         )
     if np.any(np.diff(frequency) < 0):
