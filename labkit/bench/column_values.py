@@ -263,7 +263,7 @@ def magnitudes(
             other = "" if is_curve else f"; as a level it is no coil's curve, an inductance is --column Ls={index + 1}"
             raise InputError(
                 f"{name}: {label(table, index)} runs from {lowest:.4g} to {highest:.4g} without a unit; it could "
-                f"be dB, kΩ or volts: say --magnitude-unit dB, kohm or volt{other}"
+                f"be dB, kΩ or volts. State the magnitude unit: --magnitude-unit dB, kohm or volt{other}"
             )
     else:
         notes.append(f"{label(table, index)}: magnitude in {stated}")
@@ -271,7 +271,7 @@ def magnitudes(
         if np.nanmax(np.abs(values)) > MOST_DB:
             raise InputError(
                 f"{name}: {label(table, index)} is read as dB but reaches {np.nanmax(np.abs(values)):.4g}; "
-                "it looks like ohms or volts: say --magnitude-unit ohm or volt"
+                "it looks like ohms or volts. State the magnitude unit: --magnitude-unit ohm or volt"
             )
         kind: SweepKind | None = "impedance" if stated == "dBohm" or (is_impedance and unit is None) else None
         return 10 ** (values / 20), kind
@@ -299,14 +299,14 @@ def phases(table: NumberTable, index: int, unit: PhaseUnit | None, notes: list[s
         else:
             raise InputError(
                 f"{name}: {label(table, index)} stays within ±{largest:.2g} without a unit; "
-                "it could be degrees or radians: say --phase-unit deg or rad"
+                "it could be degrees or radians. State the phase unit: --phase-unit deg or rad"
             )
         notes.append(f"{label(table, index)} taken as phase in {stated}: no unit is given, largest {largest:.3g}")
     else:
         if stated == "rad" and unit is None and largest > 60:
             raise InputError(
                 f"{name}: {label(table, index)} is headed radians but reaches {largest:.0f}; "
-                "say --phase-unit deg or rad"
+                "state the phase unit: --phase-unit deg or rad"
             )
         notes.append(f"{label(table, index)}: phase in {stated}")
     phase: np.ndarray = np.degrees(values) if stated == "rad" else values

@@ -227,7 +227,7 @@ def _number(cell: str, point: str) -> float | complex | None:
             both = cmath.rect(size, angle if found["turn"] == "rad" else math.radians(angle))
     except ValueError:  # a mark or an exponent without digits
         return None
-    return both if abs(both) <= LARGEST else math.nan
+    return both if cmath.isfinite(both) and abs(both) <= LARGEST else math.nan
 
 
 def _unit_in(cell: str, point: str) -> str:

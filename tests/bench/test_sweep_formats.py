@@ -170,7 +170,7 @@ ASKED = {
     ),
     "an inductance that turns negative is no level": (
         table("f,value", FREQUENCY, SHOWN["Ls"]),
-        "could be dB, kΩ or volts: say --magnitude-unit dB, kohm or volt; as a level it is no coil's curve",
+        "State the magnitude unit: --magnitude-unit dB, kohm or volt; as a level it is no coil's curve",
     ),
     "millihenries that are no ohms": (
         table("f,value", FREQUENCY[:40], SHOWN["Ls"][:40] * 1e3),
