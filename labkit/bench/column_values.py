@@ -139,7 +139,8 @@ def label(table: NumberTable, index: int) -> str:
 
 
 def headers(table: NumberTable) -> str:
-    return ", ".join(f"{i + 1} '{words}'" for i, words in enumerate(table.header) if words) or "none"
+    named = [f"{i + 1} '{words}'" for i, words in enumerate(table.header) if words]
+    return ", ".join([*named[:12], *(["…"] if len(named) > 12 else [])]) or "none"
 
 
 def is_monotone(values: np.ndarray) -> bool:

@@ -43,6 +43,9 @@ _METER = tuple(role for role, meaning in MEANINGS.items() if meaning.circuit and
 LOWEST_SPAN = 3.0
 """A frequency column must span at least this ratio to be told from a level."""
 
+MOST_NAMED = 6
+"""Columns that one question names."""
+
 FLAT = 0.1
 """A channel that moves this much less than the one beside it, and less than 1 dB, is the reference."""
 
@@ -172,8 +175,10 @@ def _that_move(table: NumberTable, places: list[int], role: str, notes: list[str
 
 def _ask(table: NumberTable, role: str, places: list[int], name: str) -> None:
     """Refuse a table in which several columns could have one meaning, with the options that choose between them."""
-    names = join_words([label(table, i) for i in places], "or")
-    options = join_words([f"--column {role}={i + 1}" for i in places], "or")
+    shown = places[:MOST_NAMED]
+    more = [f"{len(places) - len(shown)} more"] if len(places) > len(shown) else []
+    names = join_words([*(label(table, i) for i in shown), *more], "or")
+    options = join_words([*(f"--column {role}={i + 1}" for i in shown), *(["…"] if more else [])], "or")
     raise InputError(f"{name}: the {role} could be {names}; say which: {options}")
 
 

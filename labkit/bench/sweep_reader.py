@@ -21,7 +21,7 @@ from labkit.bench.column_values import Columns, FrequencyUnit, MagnitudeUnit, Ph
 from labkit.bench.columns import LOWEST_SPAN, assign_columns
 from labkit.bench.readers import choose_reader, read_with
 from labkit.bench.sweep import Sweep, SweepKind, fewest_points, too_few_points
-from labkit.bench.table import LARGEST, NumberTable, Separator, read_table
+from labkit.bench.table import LARGEST, Separator, read_table
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.files import read_bytes
 
@@ -178,17 +178,18 @@ def parse_sweep(text: str, *, name: str = "sweep", choices: ReadingChoices = NO_
         phase_unit=choices.phase_unit,
         name=name,
     )
-    return _sweep_from_columns(table, columns, name=name, kind=choices.kind)
+    columns = replace(columns, notes=(*table.notes, *columns.notes))
+    return _sweep_from_columns(columns, name=name, kind=choices.kind, broken_rows=table.broken_rows)
 
 
-def _sweep_from_columns(table: NumberTable, columns: Columns, *, name: str, kind: SweepKind | None) -> Sweep:
-    notes = [*table.notes, *columns.notes]
+def _sweep_from_columns(columns: Columns, *, name: str, kind: SweepKind | None, broken_rows: int = 0) -> Sweep:
+    notes = [*columns.notes]
     frequency, values, phase = columns.frequency_hz, columns.magnitude, columns.phase_deg
     usable = (np.abs(frequency) <= LARGEST) & (np.abs(values) <= LARGEST)  # NaN is neither
     if phase is not None:
         usable &= np.isfinite(phase)
-    if table.broken_rows or not usable.all():
-        notes.append(f"{table.broken_rows + int((~usable).sum())} rows with missing numbers left out")
+    if broken_rows or not usable.all():
+        notes.append(f"{broken_rows + int((~usable).sum())} rows with missing numbers left out")
     not_positive = usable & (frequency <= 0)
     if not_positive.any():
         notes.append(f"{int(not_positive.sum())} rows at 0 Hz or below left out")
@@ -387,28 +388,21 @@ def _read_touchstone(path: Path, choices: ReadingChoices) -> Sweep:
         with np.errstate(all="ignore"):
             impedance[finite] = skrf.network.s2z(network.s[finite], network.z0[finite])[:, 0, 0]
         notes = [f"Touchstone one-port, reference {reference:g} Ω, turned into an impedance in Ω"]
-    usable = np.isfinite(impedance) & np.isfinite(network.f) & (network.f > 0) & (np.abs(impedance) > 0)
-    if not usable.all():
-        notes.append(f"{int((~usable).sum())} rows without a finite impedance left out")
-    frequency, magnitude, phase, repeated = _sort_and_merge(
-        network.f[usable], np.abs(impedance[usable]), np.degrees(np.angle(impedance[usable]))
-    )
-    if repeated:
-        notes.append(f"{repeated} repeated frequencies averaged")
-    if network.nports == 1 and magnitude.size and np.median(magnitude) > 100 * reference:
+    far = np.nanmedian(np.abs(impedance)) if np.isfinite(impedance).any() else 0.0
+    if network.nports == 1 and far > 100 * reference:
         warnings.append(
-            f"reflection against {reference:g} Ω is a poor way to see an impedance of {np.median(magnitude):.3g} Ω: "
+            f"reflection against {reference:g} Ω is a poor way to see an impedance of {far:.3g} Ω: "
             "its error is multiplied by their ratio; measure through a series resistor of 0.1 to 1 MΩ instead"
         )
-    return Sweep(
-        frequency_hz=frequency,
-        magnitude=magnitude,
-        phase_deg=phase,
+    columns = Columns(
+        frequency_hz=network.f,
+        magnitude=np.abs(impedance),
+        phase_deg=np.degrees(np.angle(impedance)),
         kind="impedance",
-        name=path.name,
-        understood=tuple(notes),
+        notes=tuple(notes),
         warnings=tuple(warnings),
     )
+    return _sweep_from_columns(columns, name=path.name, kind=None)
 
 
 def _two_port_impedance(

@@ -71,6 +71,12 @@ _GAP = re.compile(rf"(?<=[\d.j]) (?={_UNIT.replace('?P<prefix>', '?:').replace('
 _EMPTY = {"", "-", "--", "nan", "n/a", "na", "null", "none", "#n/a", "inf", "-inf", "ovl", "ol", "overload"}
 
 
+LONGEST_LINE = 20_000
+"""Characters; a row of fifty numbers has some hundreds."""
+
+LONGEST_HEADER = 80
+"""Characters of a column's header that are kept."""
+
 LARGEST = 1e30
 """Numbers beyond this (or below its inverse) are no readings of anything; they are taken as missing (or zero)."""
 
@@ -103,9 +109,13 @@ def read_table(
         If there is no table of numbers, or two readings of it are equally good.
     """
     lines = [line.rstrip("\r\n") for line in text.replace("\x00", "").splitlines()]
-    lines = [_without_gaps(line) for line in _simulator_print(lines) if line.strip()]
+    lines = [line for line in _simulator_print(lines) if line.strip()]
     if not lines:
         raise InputError(f"{name}: the file is empty")
+    longest = max(len(line) for line in lines)
+    if longest > LONGEST_LINE:
+        raise InputError(f"{name}: a line of this file has {longest} characters; a row of a sweep has a few hundred")
+    lines = [_without_gaps(line) for line in lines]
     separators = [separator] if separator else list(_MARKS)
     decimals = [decimal] if decimal else [".", ","]
     trials = []
@@ -330,6 +340,7 @@ def _assemble(
     for column, pair in parts.items():
         numbers[:, column] = np.abs(pair)
         notes.append(f"column {column + 1}: complex numbers")
+    header = [words[:LONGEST_HEADER] for words in header]
     return NumberTable(
         numbers=numbers, header=tuple(header), broken_rows=broken, notes=tuple(notes), parts=MappingProxyType(parts)
     )

@@ -63,6 +63,13 @@ def shown_by_a_meter(frequency):
     }
 
 
+def test_resistance_and_reactance_and_magnitude_and_angle_by_their_symbols():
+    parts = table("Frequency (Hz),R (Ohm),X (Ohm)", FREQUENCY, Z.real, Z.imag)
+    polar = table("Frequency (Hz),Z (Ohm),θ (deg)", FREQUENCY, np.abs(Z), np.degrees(np.angle(Z)))
+    for text in (parts, polar):
+        assert_is(parse_sweep(text), FREQUENCY, Z)
+
+
 METER_TABLES = {
     "Frequency(Hz),Ls(H),Rs(Ohm)": ("Ls", 1, "Rs", 1),
     "Freq [kHz],Ls [mH],Q": ("Ls", 1e3, "Q", 1),
@@ -523,6 +530,24 @@ def test_a_worksheet_that_claims_a_million_rows_is_refused(tmp_path):
     path = repacked(workbook(tmp_path / "tall.xlsx", sweep=rows_of(Z)), **{"xl/worksheets/sheet1.xml": sheet})
     with pytest.raises(InputError, match="more than 20000 rows"):
         read_sweep(path)
+
+
+LONG = {
+    "one line without an end": "1," * 50_000,
+    "a bracket that never closes": "(" * 1_000_000,
+    "letters beside a number": "f,Z\n" + "1," + "a" * 200_000,
+    "a header of many words": "f," + "series " * 100_000 + "inductance\n100,1\n200,2\n",
+    "many columns": ",".join(f"level {i} (dB)" for i in range(800))
+    + "\n"
+    + (",".join(map(str, range(800))) + "\n") * 9,
+}
+
+
+@pytest.mark.parametrize("what", LONG)
+def test_what_is_too_long_is_refused_in_a_short_sentence(what):
+    with pytest.raises(InputError) as caught:
+        parse_sweep(LONG[what])
+    assert len(str(caught.value)) < 1000
 
 
 HOSTILE = {
