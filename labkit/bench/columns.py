@@ -22,7 +22,6 @@ from labkit.bench.column_values import (
     PhaseUnit,
     frequencies,
     from_complex,
-    from_meter,
     from_parts,
     headers,
     is_monotone,
@@ -32,8 +31,8 @@ from labkit.bench.column_values import (
     name_unused,
     phases,
     stated_frequency_unit,
-    unit_scale,
 )
+from labkit.bench.meter_columns import from_meter, unit_scale
 from labkit.bench.table import NumberTable
 from labkit.core.errors import InputError, did_you_mean, join_words
 

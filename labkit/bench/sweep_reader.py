@@ -22,6 +22,7 @@ from labkit.bench.columns import LOWEST_SPAN, assign_columns
 from labkit.bench.readers import choose_reader, read_with
 from labkit.bench.sweep import Sweep, SweepKind, fewest_points, too_few_points
 from labkit.bench.table import LARGEST, Separator, read_table
+from labkit.bench.touchstone import touchstone_columns
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.files import read_bytes
 
@@ -40,9 +41,6 @@ LARGEST_UNPACKED = 30_000_000
 
 MOST_ROWS, MOST_COLUMNS, MOST_PARTS = 20_000, 64, 1_000
 """Of a worksheet, and the parts of a workbook."""
-
-LEAST_IMPEDANCE = 50.0
-"""Ω; no pickup has less at any frequency, and the wrong fixture of a two-port shows less than an ohm."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +107,10 @@ class TouchstoneReader:
 
     def read(self, path: Path, choices: ReadingChoices) -> Sweep:
         """Read the file."""
-        return _read_touchstone(path, choices)
+        if choices.kind not in (None, "impedance"):
+            raise InputError(f"{path.name}: a Touchstone file is an impedance; it cannot be read as '{choices.kind}'")
+        text = _decode(read_bytes(path, largest=LARGEST_SWEEP), path.name)
+        return _sweep_from_columns(touchstone_columns(text, path.name, choices.through), name=path.name, kind=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,109 +347,3 @@ def _cell_text(cell: object) -> str:
     if isinstance(cell, int | float):
         return repr(float(cell)) if abs(cell) < 1e300 else ""
     return " ".join(str(cell).replace('"', "'").split())
-
-
-def _touchstone_network(path: Path) -> Any:
-    """Parse text as Touchstone and as nothing else: given a path, the library would also unpickle a file."""
-    import skrf.network
-
-    text = io.StringIO(_decode(read_bytes(path, largest=LARGEST_SWEEP), path.name))
-    text.name = path.name  # the library counts ports by the name's ending
-    network = skrf.Network()
-    network.read_touchstone(text)
-    return network
-
-
-def _read_touchstone(path: Path, choices: ReadingChoices) -> Sweep:
-    """Read through scikit-rf; its network knows the reference impedance and the S, Y or Z form of the file."""
-    import skrf.network
-
-    if choices.kind not in (None, "impedance"):
-        raise InputError(f"{path.name}: a Touchstone file is an impedance; it cannot be read as '{choices.kind}'")
-    try:
-        with python_warnings.catch_warnings():
-            python_warnings.simplefilter("ignore")
-            network = _touchstone_network(path)
-    except Exception as problem:  # the library raises whatever its parser stumbles over
-        raise InputError(f"{path.name}: not a readable Touchstone file ({problem})") from problem
-    if network.nports > 2:
-        raise InputError(
-            f"{path.name}: a pickup is measured at one port or between two, this file holds {network.nports} ports"
-        )
-    if not network.f.size:
-        raise InputError(f"{path.name}: this Touchstone file holds no rows of numbers")
-    reference = float(network.z0[0, 0].real)
-    impedance = np.full(network.f.size, np.nan, dtype=complex)
-    warnings: list[str] = []
-    if network.nports == 2:
-        impedance, note, warnings = _two_port_impedance(network, path.name, choices.through)
-        notes = [note]
-    else:
-        finite = np.isfinite(network.s[:, 0, 0])  # the library's inversion refuses all rows for one that is not
-        with np.errstate(all="ignore"):
-            impedance[finite] = skrf.network.s2z(network.s[finite], network.z0[finite])[:, 0, 0]
-        notes = [f"Touchstone one-port, reference {reference:g} Ω, turned into an impedance in Ω"]
-    far = np.nanmedian(np.abs(impedance)) if np.isfinite(impedance).any() else 0.0
-    if network.nports == 1 and far > 100 * reference:
-        warnings.append(
-            f"reflection against {reference:g} Ω is a poor way to see an impedance of {far:.3g} Ω: "
-            "its error is multiplied by their ratio; measure through a series resistor of 0.1 to 1 MΩ instead"
-        )
-    columns = Columns(
-        frequency_hz=network.f,
-        magnitude=np.abs(impedance),
-        phase_deg=np.degrees(np.angle(impedance)),
-        kind="impedance",
-        notes=tuple(notes),
-        warnings=tuple(warnings),
-    )
-    return _sweep_from_columns(columns, name=path.name, kind=None)
-
-
-def _two_port_impedance(
-    network: Any, name: str, through: Literal["series", "shunt"] | None
-) -> tuple[np.ndarray, str, list[str]]:
-    """Return the impedance between or across two ports, which of the two it was, and what is doubtful about it.
-
-    In series S21 = 2√(Z1·Z2)/(Z + Z1 + Z2), in shunt S21 = 2√(G1·G2)/(Y + G1 + G2): the ABCD matrix of one part.
-    """
-    first, second = network.z0[:, 0], network.z0[:, 1]
-    with np.errstate(all="ignore"):
-        factor = 2 / network.s[:, 1, 0]
-        found = {
-            "series": factor * np.sqrt(first * second) - first - second,
-            "shunt": 1 / (factor / np.sqrt(first * second) - 1 / first - 1 / second),
-        }
-    fits = [way for way, z in found.items() if np.isfinite(z).any() and np.nanmin(np.abs(z)) >= LEAST_IMPEDANCE]
-    if through is None and len(fits) != 1:
-        show = f"{LEAST_IMPEDANCE:g} Ω or more"
-        raise InputError(
-            f"{name}: read in series and read in shunt this two-port shows {show}; say how the pickup sat: "
-            "--through series (between the ports) or --through shunt (across both)"
-            if fits
-            else f"{name}: neither read in series nor in shunt does this two-port show {show}, which every pickup has; "
-            "check what was connected, or say --through series or --through shunt"
-        )
-    way = through or fits[0]
-    impedance = found[way]
-    warnings = []
-    if way not in fits:
-        warnings.append(
-            f"in {way} these readings show {np.nanmin(np.abs(impedance)):.3g} Ω at the least: no pickup has that little"
-        )
-    expected = 1 - network.s[:, 1, 0] if way == "series" else network.s[:, 1, 0] - 1
-    with np.errstate(all="ignore"):
-        if np.nanmedian(np.abs(network.s[:, 0, 0] - expected)) > 0.1:
-            warnings.append(
-                f"the reflection S11 is not that of one part in {way}: check the fixture and its calibration"
-            )
-        far = np.nanmedian(np.abs(impedance)) / float(first[0].real)
-    if way == "shunt" and far > 100:
-        warnings.append(
-            f"in shunt an impedance {far:.3g} times the reference hardly shows: its error is multiplied by that; "
-            "measure in series"
-        )
-    where = "between its ports (series)" if way == "series" else "across both ports (shunt)"
-    said = "as stated" if through else "the other fixture would make it less than an ohm or no impedance at all"
-    note = f"Touchstone two-port, reference {first[0].real:g} Ω, pickup {where}: {said}; turned into an impedance in Ω"
-    return impedance, note, warnings

@@ -24,6 +24,23 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
+from labkit.circuit.spice_lines import (
+    LARGEST_SHUNT_OHM,
+    NUMBER,
+    OUTPUT_LINES,
+    PASSED_LINES,
+    REFUSED_KINDS,
+    REFUSED_LINES,
+    SHUNTS,
+    SUFFIXES,
+    WAVES,
+    Statement,
+    is_number,
+    not_read,
+    scaled,
+    statements_of,
+    words_of,
+)
 from labkit.core.errors import CircuitError, did_you_mean
 
 LONGEST_NETLIST = 400_000
@@ -32,88 +49,7 @@ LONGEST_NETLIST = 400_000
 MOST_ELEMENTS = 5_000
 """Elements, and pairs of coupled coils; a rig with a long cable in sections has some hundreds."""
 
-SUFFIXES = {
-    "t": 1e12,
-    "g": 1e9,
-    "meg": 1e6,
-    "k": 1e3,
-    "mil": 25.4e-6,
-    "m": 1e-3,
-    "u": 1e-6,
-    "n": 1e-9,
-    "p": 1e-12,
-    "f": 1e-15,
-}
-"""SPICE multipliers, case-insensitive: m and M are milli, meg is mega, f is femto."""
-
 _LONGEST_NUMBER = 60
-
-_REFUSED_KINDS = {
-    "a": "a code model",
-    "b": "a behavioural source",
-    "d": "a diode",
-    "f": "a current-controlled source",
-    "g": "a voltage-controlled current source",
-    "h": "a current-controlled source",
-    "i": "a current source",
-    "j": "a field-effect transistor",
-    "m": "a field-effect transistor",
-    "o": "a transmission line",
-    "q": "a transistor",
-    "s": "a controlled switch",
-    "t": "a transmission line",
-    "u": "a distributed line",
-    "w": "a controlled switch",
-    "x": "a subcircuit",
-    "z": "a field-effect transistor",
-}
-_FLAT = "write the netlist out flat, in one text"
-_ONE_SET = "a netlist is read for one set of values; write the value that you want, and take this line out"
-_REFUSED_LINES = {
-    **dict.fromkeys((".include", ".inc", ".lib", ".subckt", ".ends", ".func", ".global"), _FLAT),
-    **dict.fromkeys((".if", ".elseif", ".else", ".endif"), "keep the lines of the branch that you want, without it"),
-    **dict.fromkeys((".step", ".alter", ".data", ".mc", ".wcase", ".dcvolt"), _ONE_SET),
-}
-_PASSED_LINES = {
-    *(".ac", ".dc", ".op", ".tran", ".noise", ".tf", ".pz", ".sens", ".disto", ".sp", ".net", ".temp", ".model"),
-    *(
-        ".options",
-        ".option",
-        ".opt",
-        ".nodeset",
-        ".ic",
-        ".title",
-        ".width",
-        ".meas",
-        ".measure",
-        ".backanno",
-        ".csparam",
-    ),
-}
-"""They ask for an analysis or say how to compute it; a linear circuit's small-signal answer is the same without."""
-
-_OUTPUT_LINES = {".print", ".plot", ".save", ".probe", ".four"}
-_CHANGES = {"alter", "altermod", "alterparam", "source", "edit", "circbyline", "foreach", "while", "repeat", "dowhile"}
-"""Commands of a control block after which the circuit is not the one that is written."""
-
-_SHUNTS = {"rshunt", "gshunt", "cshunt"}
-LARGEST_SHUNT_OHM = 1e12
-"""``.options rshunt`` from here on only gives nodes a DC path: 1 TΩ beside 10 MΩ is 1e-5."""
-
-_INSTEAD = {
-    **dict.fromkeys(("rser", "rs"), "a resistor in series, as an element of its own: 'R{name}_series node node value'"),
-    **dict.fromkeys(("rpar", "rp"), "a resistor across it, as an element of its own: 'R{name}_across node node value'"),
-    **dict.fromkeys(
-        ("cpar", "cp"), "a capacitor across it, as an element of its own: 'C{name}_across node node value'"
-    ),
-    "lser": "an inductor in series, as an element of its own: 'L{name}_series node node value'",
-    **dict.fromkeys(("tc", "tc1", "tc2", "temp", "dtemp"), "the value at your temperature, and leave this away"),
-    "m": "the value of all of them together, and leave this away",
-}
-"""What to write for a parameter that is not read."""
-
-_WAVES = re.compile(r"(sin|pulse|exp|pwl|sffm|am|trnoise|trrandom|noise|distof1|distof2)(\(.*)?$", re.IGNORECASE)
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)([a-zµμω%]*)", re.IGNORECASE)
 
 
 def read_spice(
@@ -176,7 +112,7 @@ def read_spice(
             )
     if first_line == "element":
         text = f"*\n{text}"
-    title, statements = _statements(text, begins_at=1 if first_line == "element" else 2)
+    title, statements = statements_of(text, begins_at=1 if first_line == "element" else 2)
     reader = _Reader(capital_m=capital_m)
     for statement in statements:
         reader.read(statement)
@@ -189,81 +125,20 @@ def could_be_element(line: str) -> bool:
     >>> [could_be_element(line) for line in ("V1 in 0 AC 1", ".param load=1meg", "Rig with a cable", "* R1 a b 1k")]
     [True, True, False, False]
     """
-    words = tuple(_words(line[:400]))
+    words = tuple(words_of(line[:400]))
     if not words or line.lstrip()[0] == "*":
         return False
     if line.lstrip()[0] in ".+":
         return True
-    statement = _Statement(1, words)
+    statement = Statement(1, words)
     is_numbered = re.fullmatch(r"[a-z]\d+", words[0], re.IGNORECASE) is not None
-    if words[0][0].lower() in (*_REFUSED_KINDS, "k", "e"):
+    if words[0][0].lower() in (*REFUSED_KINDS, "k", "e"):
         return is_numbered and len(words) >= 4
     try:
         _Reader(capital_m="milli").read(statement)
     except CircuitError:
         return is_numbered and len(words) >= 4
     return is_numbered or len(words) >= 4
-
-
-@dataclass(frozen=True, slots=True)
-class _Statement:
-    """A joined line: where it began, and its words."""
-
-    number: int
-    words: tuple[str, ...]
-
-    def error(self, sentence: str) -> CircuitError:
-        return CircuitError(f"line {self.number} ('{' '.join(self.words)[:60]}'): {sentence}")
-
-
-def _statements(text: str, *, begins_at: int = 2) -> tuple[str, list[_Statement]]:
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    title = lines[0].strip().lstrip("*").strip() if lines else ""
-    joined: list[tuple[int, list[str]]] = []
-    in_control = False
-    for number, raw in enumerate(lines[1:], start=begins_at):
-        line = re.split(r";|(?:(?<=\s)|^)(?:\$\s|//)", raw, maxsplit=1)[0].strip()
-        if not line or line.startswith("*"):
-            continue
-        keyword = line.split()[0].lower()
-        if keyword == ".control":
-            in_control = True
-        elif keyword == ".endc":
-            in_control = False
-        elif in_control:
-            if keyword in _CHANGES:
-                raise CircuitError(
-                    f"line {number} ('{line[:60]}'): '{keyword}' may change a value later on; {_ONE_SET}"
-                )
-        elif keyword == ".end":
-            break
-        elif line.startswith("+"):
-            if not joined:
-                raise CircuitError(
-                    f"line {number}: a continuation line ('+') needs a line before it; the first line is the title"
-                )
-            joined[-1][1].append(line[1:])
-        else:
-            joined.append((number, [line]))
-    statements = [_Statement(number, tuple(_words(" ".join(parts)))) for number, parts in joined]
-    return title, [statement for statement in statements if statement.words]
-
-
-def _words(line: str) -> list[str]:
-    """Split at blanks and commas outside brackets, and take the blanks around '=' away."""
-    single = " ".join(line.split())  # runs of blanks would make the two patterns slow
-    spaced = re.sub(r" ?= ?", "=", single)
-    spaced = spaced.replace(" (", "(") if spaced[:1] in ".vV" else spaced
-    words, depth, word = [], 0, ""
-    for character in spaced:
-        depth += (character in "({") - (character in ")}")
-        if depth <= 0 and (character.isspace() or character == ","):
-            if word:
-                words.append(word)
-            word = ""
-        else:
-            word += character
-    return [*words, word] if word else words
 
 
 @dataclass(slots=True)
@@ -275,11 +150,11 @@ class _Reader:
     nodes: dict[str, str] = field(default_factory=dict)
     parameters: dict[str, float] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
-    couplings: list[_Statement] = field(default_factory=list)
-    undriven: list[_Statement] = field(default_factory=list)
+    couplings: list[Statement] = field(default_factory=list)
+    undriven: list[Statement] = field(default_factory=list)
     capital_m: Literal["milli", "mega"] | None = None
 
-    def read(self, statement: _Statement) -> None:
+    def read(self, statement: Statement) -> None:
         first = statement.words[0]
         kind = first[0].lower()
         if kind != "." and len(self.elements) + len(self.couplings) >= MOST_ELEMENTS:
@@ -303,17 +178,17 @@ class _Reader:
                 if str(problem).startswith("line "):
                     raise
                 raise statement.error(str(problem)) from None
-        elif kind in _REFUSED_KINDS:
+        elif kind in REFUSED_KINDS:
             raise statement.error(
-                f"'{first}' is {_REFUSED_KINDS[kind]}; a circuit here is made of R, L, C, K, V and buffers E"
+                f"'{first}' is {REFUSED_KINDS[kind]}; a circuit here is made of R, L, C, K, V and buffers E"
             )
         else:
             raise statement.error(f"'{first}' is no element; names begin with R, L, C, K, V or E")
 
-    def read_dot_line(self, statement: _Statement) -> None:
+    def read_dot_line(self, statement: Statement) -> None:
         keyword = statement.words[0].lower()
-        if keyword in _REFUSED_LINES:
-            raise statement.error(f"'{keyword}' is not read; {_REFUSED_LINES[keyword]}")
+        if keyword in REFUSED_LINES:
+            raise statement.error(f"'{keyword}' is not read; {REFUSED_LINES[keyword]}")
         if keyword in (".param", ".params"):
             for word in statement.words[1:]:
                 key, equals, value = word.partition("=")
@@ -322,13 +197,13 @@ class _Reader:
                 if key.lower() in self.parameters:
                     raise statement.error(f"parameter '{key}' is given twice; keep the one that holds")
                 self.parameters[key.lower()] = self.number(statement, value, f"parameter '{key}'")
-        elif keyword in _OUTPUT_LINES:
+        elif keyword in OUTPUT_LINES:
             for word in statement.words[1:]:
                 match = re.fullmatch(r"v(?:db|m|p|r|i)?\(\s*([^(),\s]+)\s*\)", word, re.IGNORECASE)
                 if match:
                     self.asked.append(match[1])
-        elif keyword not in _PASSED_LINES:
-            known = (*_PASSED_LINES, *_OUTPUT_LINES, ".param")
+        elif keyword not in PASSED_LINES:
+            known = (*PASSED_LINES, *OUTPUT_LINES, ".param")
             raise statement.error(
                 f"'{keyword}' is not known, and may change the answer; take it out if it does not."
                 f"{did_you_mean(keyword, known)}"
@@ -336,27 +211,27 @@ class _Reader:
         elif keyword.startswith(".opt"):
             for word in statement.words[1:]:
                 key, _, value = word.partition("=")
-                if key.lower() in _SHUNTS and not (
+                if key.lower() in SHUNTS and not (
                     key.lower() == "rshunt" and self.number(statement, value, key) >= LARGEST_SHUNT_OHM
                 ):
                     raise statement.error(
                         f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
                     )
 
-    def read_resistor(self, statement: _Statement) -> Element:
+    def read_resistor(self, statement: Statement) -> Element:
         name, nodes, value = self.two_terminals(statement, "r", "resistance", "1k")
         return Resistor(name=name, nodes=nodes, resistance=value)
 
-    def read_capacitor(self, statement: _Statement) -> Element:
+    def read_capacitor(self, statement: Statement) -> Element:
         name, nodes, value = self.two_terminals(statement, "c", "capacitance", "22n")
         return Capacitor(name=name, nodes=nodes, capacitance=value)
 
-    def read_inductor(self, statement: _Statement) -> Element:
+    def read_inductor(self, statement: Statement) -> Element:
         name, nodes, value = self.two_terminals(statement, "l", "inductance", "2.4")
         return Inductor(name=name, nodes=nodes, inductance=value)
 
     def two_terminals(
-        self, statement: _Statement, letter: str, noun: str, example: str
+        self, statement: Statement, letter: str, noun: str, example: str
     ) -> tuple[str, tuple[str, str], float]:
         words = statement.words
         if len(words) < 4:
@@ -371,7 +246,7 @@ class _Reader:
             value = after
         for extra in words[4:]:
             if extra.partition("=")[0].lower() != "ic":
-                raise statement.error(_not_read(words[0], extra))
+                raise statement.error(not_read(words[0], extra))
         if letter == "c" and re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?f", value, re.IGNORECASE):
             raise statement.error(
                 f"'{value}' is in femtofarads in SPICE, where a letter is a multiplier; write {value[:-1]} for farads, "
@@ -384,7 +259,7 @@ class _Reader:
             self.number(statement, value, name),
         )
 
-    def read_voltage(self, statement: _Statement) -> Element:
+    def read_voltage(self, statement: Statement) -> Element:
         words = statement.words
         if len(words) < 3:
             raise statement.error(
@@ -398,18 +273,18 @@ class _Reader:
         while rest:
             word = rest.pop(0)
             if word.lower() == "ac":
-                numbers = [self.number(statement, rest.pop(0), name) for _ in range(2) if rest and _is_number(rest[0])]
+                numbers = [self.number(statement, rest.pop(0), name) for _ in range(2) if rest and is_number(rest[0])]
                 magnitude, phase = (*numbers, *(1.0, 0.0)[len(numbers) :])
-            elif word.lower() == "dc" and rest and _is_number(rest[0]):
+            elif word.lower() == "dc" and rest and is_number(rest[0]):
                 constant = self.number(statement, rest.pop(0), name)
-            elif _is_number(word) and word == words[3]:
+            elif is_number(word) and word == words[3]:
                 constant = self.number(statement, word, name)
-            elif match := _WAVES.match(word):
+            elif match := WAVES.match(word):
                 wave = match[1].upper()
-                while rest and not match[2] and _is_number(rest[0]):
+                while rest and not match[2] and is_number(rest[0]):
                     rest.pop(0)
             else:
-                raise statement.error(_not_read(words[0], word))
+                raise statement.error(not_read(words[0], word))
         if magnitude is None and wave:
             raise statement.error(
                 f"{wave} is a course over time; without an AC value this source is a short for a frequency response. "
@@ -423,7 +298,7 @@ class _Reader:
             raise statement.error(f"the phase of a source must be 0 or 180 degrees; got {phase:g}")
         return Source(name=name, nodes=nodes, voltage=-magnitude if phase % 360 else magnitude)
 
-    def read_buffer(self, statement: _Statement) -> Element:
+    def read_buffer(self, statement: Statement) -> Element:
         words = statement.words
         if len(words) != 6:
             raise statement.error(
@@ -435,7 +310,7 @@ class _Reader:
         name = self.new_name(statement)
         return Buffer(name=name, nodes=(enters, leaves), gain=self.number(statement, words[5], name))
 
-    def new_name(self, statement: _Statement) -> str:
+    def new_name(self, statement: Statement) -> str:
         name = statement.words[0]
         if name.lower() in self.names:
             raise statement.error(
@@ -444,7 +319,7 @@ class _Reader:
         self.names[name.lower()] = name
         return name
 
-    def node(self, statement: _Statement, word: str) -> str:
+    def node(self, statement: Statement, word: str) -> str:
         folded = word.lower()
         if folded in ("0", "gnd"):
             return GROUND
@@ -454,12 +329,12 @@ class _Reader:
             raise statement.error(f"a node is due where '{word}' stands")
         return self.nodes.setdefault(folded, word)
 
-    def number(self, statement: _Statement, word: str, name: str) -> float:
+    def number(self, statement: Statement, word: str, name: str) -> float:
         braced = re.fullmatch(r"[{'](.*)[}']", word)
         inner = braced[1].strip() if braced else word
         if inner.lower() in self.parameters:
             return self.parameters[inner.lower()]
-        match = _NUMBER.fullmatch(inner) if len(inner) <= _LONGEST_NUMBER else None
+        match = NUMBER.fullmatch(inner) if len(inner) <= _LONGEST_NUMBER else None
         if match is None:
             hint = (
                 " Letters end a number in SPICE; write 4.7k."
@@ -480,12 +355,12 @@ class _Reader:
         factor = next((SUFFIXES[suffix] for suffix in ("meg", "mil", *SUFFIXES) if letters.startswith(suffix)), 1.0)
         exponent = {1e12: 12, 1e9: 9, 1e6: 6, 1e3: 3, 1e-3: -3, 1e-6: -6, 1e-9: -9, 1e-12: -12, 1e-15: -15}.get(factor)
         # The power of ten goes into the text, so that 22n is the float nearest to 22e-9.
-        value = _scaled(match[1], exponent) if exponent is not None else float(match[1]) * factor
+        value = scaled(match[1], exponent) if exponent is not None else float(match[1]) * factor
         if not math.isfinite(value):
             raise statement.error(f"'{name}' needs a finite number; got '{word}'")
         return value
 
-    def read_coupling(self, statement: _Statement) -> list[Coupling]:
+    def read_coupling(self, statement: Statement) -> list[Coupling]:
         words = statement.words
         if len(words) < 4:
             raise statement.error(
@@ -505,7 +380,7 @@ class _Reader:
         except CircuitError as problem:
             raise statement.error(str(problem)) from None
 
-    def inductor(self, statement: _Statement, word: str) -> str:
+    def inductor(self, statement: Statement, word: str) -> str:
         name = self.names.get(word.lower(), "")
         if name[:1] not in ("l", "L"):
             known = [element.name for element in self.elements if isinstance(element, Inductor)]
@@ -534,19 +409,3 @@ class _Reader:
         raise CircuitError(
             "the netlist does not say which node is its output: add '.print ac v(node)' or name a node 'out'"
         )
-
-
-def _is_number(word: str) -> bool:
-    return _NUMBER.match(word) is not None or word[:1] in ("{", "'")
-
-
-def _not_read(name: str, word: str) -> str:
-    key = word.partition("=")[0].lower()
-    instead = _INSTEAD.get(key, "the final value as one number, and leave this away" if "=" not in word else "")
-    write = f"write {instead.format(name=name)}" if instead else "take it out if the answer does not need it"
-    return f"'{word[:40]}' after the nodes is not read; {write}"
-
-
-def _scaled(digits: str, exponent: int) -> float:
-    mantissa, _, power = digits.lower().partition("e")
-    return float(f"{mantissa}e{int(power or 0) + exponent}")

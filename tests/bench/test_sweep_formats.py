@@ -4,63 +4,26 @@ Each format is written here from a known coil by its own formula (the definition
 read back as that coil's impedance; hostile neighbours of each are asked about or refused in one sentence.
 """
 
-import io
 import subprocess
-import zipfile
 
 import numpy as np
-import openpyxl
 import pytest
 
-from labkit.bench.fit import fit_sweeps
-from labkit.bench.fixture import Fixture, Measurement
 from labkit.bench.sweep_reader import ReadingChoices, parse_sweep, read_sweep
 from labkit.core.errors import InputError
-
-R, L, C = 6200.0, 2.4, 110e-12
-FRACTION, CORNER = 0.12, 4000.0
-
-
-def impedance(frequency):
-    """The coil with one eddy section by the printed formula, written out anew: (R + sL(1 − K·jf/(jf + f_e))) ∥ C."""
-    s = 2j * np.pi * frequency
-    branch = R + s * L * (1 - FRACTION * 1j * frequency / (1j * frequency + CORNER))
-    return branch / (1 + s * C * branch)
-
-
-FREQUENCY = np.geomspace(40, 20_000, 60)
-Z = impedance(FREQUENCY)
-METER = np.array([100.0, 120.0, 400.0, 1e3, 4e3, 10e3, 20e3])
-"""What hand-held and bench LCR meters offer; the last lies above the coil's resonance."""
-
-
-def table(head, *columns, separator=","):
-    rows = [separator.join(cell if isinstance(cell, str) else f"{cell:.9g}" for cell in row) for row in zip(*columns)]
-    return "\n".join([*([head] if head else []), *rows]) + "\n"
-
-
-def assert_is(sweep, frequency, expected, rtol=1e-6):
-    # nine digits are written: 1e-8 of each number, a hundred times that where resistance and reactance nearly cancel
-    np.testing.assert_allclose(sweep.frequency_hz, frequency, rtol=rtol)
-    np.testing.assert_allclose(sweep.magnitude * np.exp(1j * np.radians(sweep.phase_deg)), expected, rtol=rtol)
-    assert sweep.kind == "impedance"
-
-
-def shown_by_a_meter(frequency):
-    """Ls, Rs, Q, D, Lp, Rp, Cs, Cp, G as the meter handbook defines them, for every frequency."""
-    z, w = impedance(frequency), 2 * np.pi * frequency
-    y = 1 / z
-    return {
-        "Ls": z.imag / w,
-        "Rs": z.real,
-        "Q": np.abs(z.imag) / z.real,
-        "D": z.real / np.abs(z.imag),
-        "Lp": -1 / (w * y.imag),
-        "Rp": 1 / y.real,
-        "Cs": -1 / (w * z.imag),
-        "Cp": y.imag / w,
-        "G": y.real,
-    }
+from tests.bench.known_coil import (
+    CORNER,
+    FRACTION,
+    FREQUENCY,
+    C,
+    L,
+    R,
+    Z,
+    assert_is,
+    impedance,
+    shown_by_a_meter,
+    table,
+)
 
 
 def test_resistance_and_reactance_and_magnitude_and_angle_by_their_symbols():
@@ -68,89 +31,6 @@ def test_resistance_and_reactance_and_magnitude_and_angle_by_their_symbols():
     polar = table("Frequency (Hz),Z (Ohm),θ (deg)", FREQUENCY, np.abs(Z), np.degrees(np.angle(Z)))
     for text in (parts, polar):
         assert_is(parse_sweep(text), FREQUENCY, Z)
-
-
-METER_TABLES = {
-    "Frequency(Hz),Ls(H),Rs(Ohm)": ("Ls", 1, "Rs", 1),
-    "Freq [kHz],Ls [mH],Q": ("Ls", 1e3, "Q", 1),
-    "f [Hz],Q,Ls_mH": ("Ls", 1e3, "Q", 1),
-    "Frequency (Hz),LS (H),D": ("Ls", 1, "D", 1),
-    "Frequency (Hz),L (H),Rs (kOhm)": ("Ls", 1, "Rs", 1e-3),
-    "Frequency (Hz),Series inductance (H),Quality factor": ("Ls", 1, "Q", 1),
-    "Frequency (Hz),Lp (H),Rp (MOhm)": ("Lp", 1, "Rp", 1e-6),
-    "Frequency (Hz),Lp (H),Q": ("Lp", 1, "Q", 1),
-    "Frequency (Hz),Cp (pF),D": ("Cp", 1e12, "D", 1),
-    "Frequency (Hz),Cp (nF),D (%)": ("Cp", 1e9, "D", 1e2),
-    "Frequency (Hz),Cp (F),G (µS)": ("Cp", 1, "G", 1e6),
-    "Frequency (Hz),Cs (uF),D": ("Cs", 1e6, "D", 1),
-    "Frequency (Hz),Cs (F),Rs (Ω)": ("Cs", 1, "Rs", 1),
-}
-
-
-@pytest.mark.parametrize("head", METER_TABLES)
-def test_tables_of_lcr_meters_read_as_the_impedance_they_show(head):
-    reactive, scale, loss, loss_scale = METER_TABLES[head]
-    shown = shown_by_a_meter(METER)
-    columns = [shown[reactive] * scale, shown[loss] * loss_scale]
-    hertz = METER / 1e3 if "kHz" in head else METER
-    if head.split(",")[1] == "Q":
-        columns.reverse()
-    assert_is(parse_sweep(table(head, hertz, *columns)), METER, impedance(METER))
-
-
-def test_a_meter_at_seven_frequencies_is_fitted_to_the_coil():
-    shown = shown_by_a_meter(METER)
-    sweep = parse_sweep(table("Frequency(Hz),Ls(H),Rs(Ohm)", METER, shown["Ls"], shown["Rs"]))
-    fit = fit_sweeps([Measurement(sweep=sweep, fixture=Fixture(kind="impedance"))])
-    # exact readings of the very model: what is left is the nine digits of the table
-    assert fit.resistance.value == pytest.approx(R, rel=1e-4)
-    assert fit.inductance.value == pytest.approx(L, rel=1e-4)
-    assert fit.capacitance.value == pytest.approx(C, rel=1e-4)
-    assert fit.eddy[0].fraction.value == pytest.approx(FRACTION, rel=1e-3)
-
-
-def test_four_frequencies_of_a_meter_are_enough_and_three_are_not():
-    four = np.array([100.0, 1e3, 4e3, 10e3])
-    shown = shown_by_a_meter(four)
-    sweep = parse_sweep(table("f (Hz),Ls (H),Q", four, shown["Ls"], shown["Q"]))
-    fit = fit_sweeps([Measurement(sweep=sweep, fixture=Fixture(kind="impedance"))])
-    assert fit.inductance.value == pytest.approx(L, rel=1e-3)  # eight exact numbers for five unknowns
-    with pytest.raises(InputError, match="at least 4 points"):
-        parse_sweep(table("f (Hz),Ls (H),Q", four[:3], shown["Ls"][:3], shown["Q"][:3]))
-    with pytest.raises(InputError, match=r"at least 8 points \(4 of an impedance with its phase\)"):
-        parse_sweep(table("f (Hz),Z (ohm)", four, np.abs(impedance(four))))
-
-
-def test_the_whole_sweep_of_a_meter_beside_its_impedance_reads_the_impedance():
-    shown = shown_by_a_meter(FREQUENCY)
-    head = "Frequency (Hz),|Z| (ohm),Phase (deg),Ls (H),Q"
-    sweep = parse_sweep(table(head, FREQUENCY, np.abs(Z), np.degrees(np.angle(Z)), shown["Ls"], shown["Q"]))
-    assert_is(sweep, FREQUENCY, Z)
-    assert any("not used: column 4 ('Ls (H)'), column 5 ('Q')" in note for note in sweep.understood)
-
-
-def test_units_of_a_meter_follow_from_what_a_pickup_can_be_or_are_asked():
-    shown = shown_by_a_meter(METER)
-    sweep = parse_sweep(table("f (Hz),Ls,Q", METER, shown["Ls"] * 1e3, shown["Q"]))
-    assert_is(sweep, METER, impedance(METER))
-    assert any("taken as Ls in mH" in note for note in sweep.understood)
-    headed = table("f (Hz),Ls (H),Q", METER, shown["Ls"] * 1e3, shown["Q"])
-    with pytest.raises(InputError, match=r"no pickup's Ls in that unit.*--column Ls=2:mH"):
-        parse_sweep(headed)
-    assert_is(parse_sweep(headed, choices=ReadingChoices(columns={"Ls": "2:mH"})), METER, impedance(METER))
-    unmarked = table("f (Hz),Cp,D", METER, shown["Cp"] * 1e9, shown["D"])
-    with pytest.raises(InputError, match=r"has no unit and begins with.*--column Cp=2:"):
-        parse_sweep(unmarked)
-    assert_is(parse_sweep(unmarked, choices=ReadingChoices(columns={"Cp": "2:nF"})), METER, impedance(METER))
-
-
-def test_columns_of_a_meter_without_words_are_named_by_the_user():
-    shown = shown_by_a_meter(METER)
-    text = table("Frequency,Primary,Secondary", METER, shown["Ls"], shown["Q"])
-    with pytest.raises(InputError, match="--column magnitude=2 or --column magnitude=3"):
-        parse_sweep(text)
-    settled = ReadingChoices(columns={"Ls": 2, "Q": "Secondary"})
-    assert_is(parse_sweep(text, choices=settled), METER, impedance(METER))
 
 
 SHOWN = shown_by_a_meter(FREQUENCY)
@@ -450,88 +330,6 @@ def test_two_byte_text_that_breaks_off_is_refused(tmp_path):
         read_sweep(path)
 
 
-def workbook(path, **sheets):
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for title, rows in sheets.items():
-        sheet = book.create_sheet(title)
-        for row in rows:
-            sheet.append(list(row))
-    book.save(path)
-    return path
-
-
-def rows_of(z, head=("Frequency (Hz)", "|Z| (ohm)", "Phase (deg)")):
-    return [("single coil no. 3",), (), head, *zip(FREQUENCY, np.abs(z), np.degrees(np.angle(z)))]
-
-
-def test_a_workbook_reads_as_its_only_sheet_with_numbers(tmp_path):
-    path = workbook(tmp_path / "sweep.xlsx", notes=[("wound in May",), ("turns", 8000)], sweep=rows_of(Z))
-    assert_is(read_sweep(path), FREQUENCY, Z, rtol=1e-12)
-    assert read_sweep(path).understood[0] == "worksheet 'sweep'"
-
-
-def test_a_workbook_under_another_name_is_known_by_how_it_begins(tmp_path):
-    path = workbook(tmp_path / "sweep.csv", sweep=rows_of(Z))
-    assert_is(read_sweep(path), FREQUENCY, Z, rtol=1e-12)
-
-
-def test_two_sheets_with_sweeps_are_asked_about(tmp_path):
-    path = workbook(tmp_path / "both.xlsx", bare=rows_of(Z), loaded=rows_of(Z / 2))
-    with pytest.raises(InputError, match="worksheets 'bare' or 'loaded' could hold the sweep; say which: --worksheet"):
-        read_sweep(path)
-    assert_is(read_sweep(path, ReadingChoices(worksheet="loaded")), FREQUENCY, Z / 2, rtol=1e-12)
-    with pytest.raises(InputError, match=r"no worksheet is named 'laoded'\. Did you mean 'loaded'"):
-        read_sweep(path, ReadingChoices(worksheet="laoded"))
-
-
-def test_text_in_the_cells_of_a_workbook_is_read_as_in_a_text_file(tmp_path):
-    rows = [
-        ("Frequenz", "Impedanz"),
-        *(
-            (f"{f:.9g} Hz".replace(".", ","), cell)
-            for f, cell in zip(FREQUENCY, (c.replace(".", ",") for c in COMPLEX_CELLS["magnitude ∠ angle with unit"]))
-        ),
-    ]
-    assert_is(read_sweep(workbook(tmp_path / "text.xlsx", sheet=rows)), FREQUENCY, Z)
-
-
-def repacked(path, **changed):
-    """The workbook with parts changed or added, packed anew."""
-    raw = io.BytesIO()
-    with zipfile.ZipFile(path) as before, zipfile.ZipFile(raw, "w", zipfile.ZIP_DEFLATED) as after:
-        for part in before.namelist():
-            after.writestr(part, changed.pop(part, None) or before.read(part))
-        for part, data in changed.items():
-            after.writestr(part, data)
-    path.write_bytes(raw.getvalue())
-    return path
-
-
-def test_a_workbook_that_unpacks_to_far_more_than_a_sweep_is_refused(tmp_path):
-    path = repacked(workbook(tmp_path / "bomb.xlsx", sweep=rows_of(Z)), **{"xl/big.xml": b" " * 60_000_000})
-    assert path.stat().st_size < 100_000
-    with pytest.raises(InputError, match=r"unpacks to \d+ parts of 60 MB"):
-        read_sweep(path)
-
-
-def test_a_workbook_that_defines_entities_is_refused(tmp_path):
-    strings = b'<?xml version="1.0"?><!DOCTYPE lolz [<!ENTITY lol "lol">]><sst>&lol;</sst>'
-    path = repacked(workbook(tmp_path / "lol.xlsx", sweep=rows_of(Z)), **{"xl/sharedStrings.xml": strings})
-    with pytest.raises(InputError, match="defines entities; not read"):
-        read_sweep(path)
-
-
-def test_a_worksheet_that_claims_a_million_rows_is_refused(tmp_path):
-    sheet = (
-        b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
-        b'<row r="1048576"><c r="A1048576"><v>1</v></c><c r="XFD1048576"><v>2</v></c></row></sheetData></worksheet>'
-    )
-    path = repacked(workbook(tmp_path / "tall.xlsx", sweep=rows_of(Z)), **{"xl/worksheets/sheet1.xml": sheet})
-    with pytest.raises(InputError, match="more than 20000 rows"):
-        read_sweep(path)
-
-
 LONG = {
     "one line without an end": "1," * 50_000,
     "a bracket that never closes": "(" * 1_000_000,
@@ -548,32 +346,3 @@ def test_what_is_too_long_is_refused_in_a_short_sentence(what):
     with pytest.raises(InputError) as caught:
         parse_sweep(LONG[what])
     assert len(str(caught.value)) < 1000
-
-
-HOSTILE = {
-    "a picture": b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(range(256)) * 4,
-    "a packed file that is no workbook": b"PK\x03\x04" + bytes(200),
-    "an old workbook": b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(range(256)) * 8,
-    "an empty workbook": None,
-}
-
-
-@pytest.mark.parametrize("what", HOSTILE)
-def test_what_is_no_sweep_gets_one_sentence_with_a_way_out(tmp_path, what):
-    path = tmp_path / "sweep.xlsx"
-    if HOSTILE[what] is None:
-        workbook(path, sheet=[("nothing", "here")])
-    else:
-        path.write_bytes(HOSTILE[what])
-    with pytest.raises(InputError, match=r"export the sheet as CSV|no worksheet holds a table") as caught:
-        read_sweep(path)
-    assert "\n" not in str(caught.value)
-
-
-def test_without_the_library_one_sentence_says_what_to_install(tmp_path, monkeypatch):
-    import sys
-
-    path = workbook(tmp_path / "sweep.xlsx", sweep=rows_of(Z))
-    monkeypatch.setitem(sys.modules, "openpyxl", None)
-    with pytest.raises(InputError, match="python -m pip install openpyxl, or export the sheet as CSV text"):
-        read_sweep(path)
