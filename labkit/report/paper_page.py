@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from html import escape
 
@@ -17,18 +18,32 @@ def text(text: str) -> str:
     return escape(text, quote=True)
 
 
-def quantity(value: float, unit: str) -> str:
-    """Return a quantity with four digits and a no-break space; an infinite bound in words."""
+def quantity(value: float, unit: str, *, digits: int = 4) -> str:
+    """Return a quantity with four digits unless told, and a no-break space; an infinite bound in words."""
     if unit == "dB":
         return f"{value:.1f} dB".replace("-", "−")
     if not np.isfinite(value):
         return "no limit" if value > 0 else "none"
-    return format_quantity(value, unit, digits=4).replace(" ", "\u00a0")
+    return format_quantity(value, unit, digits=digits).replace(" ", "\u00a0")
 
 
-def bounds(interval: Interval, unit: str) -> str:
+def bounds(interval: Interval, unit: str, *, digits: int = 4) -> str:
     """Return a value with its bounds."""
-    return f"{quantity(interval.value, unit)} ({quantity(interval.low, unit)} to {quantity(interval.high, unit)})"
+    value, low, high = (quantity(end, unit, digits=digits) for end in (interval.value, interval.low, interval.high))
+    return f"{value} ({low} to {high})"
+
+
+def sensible_bounds(interval: Interval, unit: str) -> str:
+    """Return a value and its bounds with no more digits than the interval is worth: its half-width to one digit.
+
+    >>> sensible_bounds(Interval(value=5806.0, low=5472.0, high=6158.0), "Ω").replace("\u00a0", " ")
+    '5.8 kΩ (5.5 kΩ to 6.2 kΩ)'
+    """
+    half = (interval.high - interval.low) / 2
+    if not (np.isfinite(half) and half > 0 and interval.value > 0):
+        return quantity(interval.value, unit, digits=3)
+    place = math.floor(math.log10(half))
+    return bounds(interval, unit, digits=max(1, math.floor(math.log10(interval.value)) - place + 1))
 
 
 def length(value: float | None) -> str:
@@ -88,16 +103,41 @@ ul {{ margin: 0; padding-left: 5mm; }} ul.boxes {{ list-style: "☐  "; }}
 .sign {{ display: flex; flex-wrap: wrap; gap: 6mm; margin-top: 12mm; }}
 .sign span {{ flex: 1 1 40mm; border-top: 1px solid {INK}; padding-top: 1mm; color: {MUTED}; }}
 tr, figure, li, h2, h3 {{ break-inside: avoid; }} h2, h3 {{ break-after: avoid; }}
+.blank {{ display: inline-block; min-width: 38mm; border-bottom: 1px solid {INK}; }}
+.dense {{ font-size: 8.5pt; line-height: 1.25; }} .dense h1 {{ font-size: 16pt; }}
+.dense h2 {{ font-size: 10.5pt; margin: 0 0 0.6mm; }} .dense header {{ margin-bottom: 1.5mm; padding-bottom: 1mm; }}
+.dense th, .dense td {{ padding: 0.35mm 2mm 0.35mm 0; }} .dense .sign {{ margin-top: 8mm; gap: 4mm; }}
+.dense .columns {{ columns: 2; column-gap: 8mm; margin-top: 2.5mm; }}
+.dense section {{ margin-bottom: 2mm; }} .dense th[scope=row] {{ width: 40%; }}
+.dense .sign span {{ flex-basis: 26mm; }}
 @media print {{ body {{ background: none; padding: 0; max-width: none; }} }}
 """
 
 
-def page(title: str, number: str, date: str, body: str, *, by: str = "") -> str:
-    """Return a whole HTML page that asks for nothing outside itself."""
-    line = " · ".join(part for part in (f"No. {number}" if number else "", date, by) if part)
+def page(title: str, number: str, date: str, body: str, *, by: str = "", shop: str = "", is_dense: bool = False) -> str:
+    """Return a whole HTML page that asks for nothing outside itself; date and shop not given are left to fill in.
+
+    Parameters
+    ----------
+    title, number, date, by, shop : str
+        Of the head.
+    body : str
+        HTML.
+    is_dense : bool
+        Smaller type, for a paper that must fit one page.
+    """
+    head = [f"No. {text(number)}"] if number else []
+    head += [f"{name}: {text(given) or _BLANK}" for name, given in (("Date", date), ("Shop", shop))]
+    head += [text(by)] if by else []
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f'<title>{text(title)}</title><link rel="icon" href="data:,"><style>{_STYLE}</style></head><body>'
-        f"<header><h1>{text(title)}</h1><p>{text(line)}</p></header><main>{body}</main></body></html>\n"
+        f'<title>{text(title)}</title><link rel="icon" href="data:,">'
+        f"<style>{_STYLE}{_NARROW_MARGIN if is_dense else ''}</style></head>"
+        + ('<body class="dense">' if is_dense else "<body>")
+        + f"<header><h1>{text(title)}</h1><p>{' · '.join(head)}</p></header><main>{body}</main></body></html>\n"
     )
+
+
+_NARROW_MARGIN = "@page { margin: 12mm; }"
+_BLANK = '<span class="blank">\u00a0</span>'

@@ -23,9 +23,10 @@ from labkit.pickup.build import read_build
 from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.sheet import read_pickup
+from labkit.report.build_paper import WINDING_CAUTIONS, build_sheet_html, build_sheet_of
 from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
 from labkit.report.paper_page import bullets, grid, page, quantity
-from labkit.report.papers import WINDING_CAUTIONS, CustomerSheet, build_sheet_html, build_sheet_of, customer_sheet_html
+from labkit.report.papers import CustomerSheet, customer_sheet_html
 from labkit.rig.rig import Rig
 from labkit.view.words import Reading, frequency_in_words, height_in_words, read_response
 
