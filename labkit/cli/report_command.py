@@ -11,6 +11,7 @@ from labkit.cli.options import emit, output_options, set_option
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
+from labkit.rig.inputs import rig_inputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 
@@ -29,7 +30,8 @@ KINDS = ("rig", "pickup")
 )
 @click.option("--temperature", metavar="CELSIUS", default="20", help="Of the room where a pickup will be read.")
 @click.option("--number", default="", help="Number of the paper or the order.")
-@click.option("--date", default="", help="Printed as it is written.")
+@click.option("--date", default="", help="Printed as it is written; a line to fill in where left out.")
+@click.option("--shop", default="", help="Name of the shop; a line to fill in where left out.")
 def report(
     sheet: str,
     output: Path | None,
@@ -40,6 +42,7 @@ def report(
     temperature: str,
     number: str,
     date: str,
+    shop: str,
 ) -> None:
     """Printable page (HTML) of a rig or pickup SHEET.
 
@@ -59,13 +62,16 @@ def report(
             temperature_c=_celsius(temperature),
             number=number,
             date=date,
+            shop=shop,
         )
     else:
         if paper not in (None, "customer"):
             raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
         before = load_rig(sheet)
         after, label, other_label = _after(before, changes, against)
-        html = rig_paper_html(before, other=after, label=label, other_label=other_label, number=number, date=date)
+        html = rig_paper_html(
+            before, other=after, label=label, other_label=other_label, number=number, date=date, shop=shop
+        )
     emit(html, output, force)
 
 
@@ -78,6 +84,8 @@ def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[
     for change in changes:
         name, value = _pair(change)
         after = set_value(after, name, value)
+        known = rig_inputs(after).get(name)
+        value = value if known is None else known.text(known.value)
         words.append(f"{name.replace('_', ' ').replace('.', ' ')} {value}")
     if against is None:
         return after, "as it is", ", ".join(words)

@@ -10,6 +10,7 @@ import numpy as np
 
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
+from labkit.view.curve import LABEL_CHARACTERS
 from labkit.view.palette import COPPER, INK, LINE, MUTED, PAPER, SANS, SERIF
 
 
@@ -44,6 +45,16 @@ def sensible_bounds(interval: Interval, unit: str) -> str:
         return quantity(interval.value, unit, digits=3)
     place = math.floor(math.log10(half))
     return bounds(interval, unit, digits=max(1, math.floor(math.log10(interval.value)) - place + 1))
+
+
+def end_label(label: str, otherwise: str) -> str:
+    """Return a curve's name for its end, or another word where it would have to be cut."""
+    return label if len(label) <= LABEL_CHARACTERS else otherwise
+
+
+def label_room(*labels: str) -> int:
+    """Return the room to keep for curves' names, in letters of the drawing; a printer's fonts run wider than those."""
+    return math.ceil(1.5 * max(map(len, labels)))
 
 
 def length(value: float | None) -> str:
@@ -87,18 +98,18 @@ def signature(fields: Sequence[str]) -> str:
 
 _STYLE = f"""
 @page {{ size: A4; margin: 16mm; }}
-body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 11pt; line-height: 1.4;
+body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 10pt; line-height: 1.32;
   font-variant-numeric: tabular-nums; margin: 0 auto; max-width: 178mm; padding: 8mm; }}
 h1, h2, h3, .lead, .verdict {{ font-family: {SERIF}; font-weight: 600; }}
-h1 {{ font-size: 20pt; margin: 0; }} h2 {{ font-size: 13pt; margin: 6mm 0 2mm; }}
+h1 {{ font-size: 18pt; margin: 0; }} h2 {{ font-size: 12pt; margin: 4mm 0 1mm; }}
 h3 {{ font-size: 11pt; margin: 4mm 0 1mm; }}
 header {{ border-bottom: 2px solid {COPPER}; padding-bottom: 2mm; margin-bottom: 4mm; }}
 header p, .note, figcaption {{ color: {MUTED}; margin: 1mm 0 0; }}
-.lead, .verdict {{ font-size: 14pt; }}
+.lead, .verdict {{ font-size: 13pt; margin: 2mm 0; }}
 table {{ border-collapse: collapse; width: 100%; }}
-th, td {{ text-align: left; padding: 1.2mm 3mm 1.2mm 0; border-bottom: 1px solid {LINE}; vertical-align: top; }}
-th[scope=row] {{ font-weight: 400; color: {MUTED}; width: 45%; }}
-figure {{ margin: 2mm 0 4mm; }} figure svg {{ max-width: 100%; height: auto; }}
+th, td {{ text-align: left; padding: 0.8mm 3mm 0.8mm 0; border-bottom: 1px solid {LINE}; vertical-align: top; }}
+th[scope=row] {{ font-weight: 400; color: {MUTED}; width: 30%; }}
+td:first-child {{ min-width: 32mm; }} figure {{ margin: 2mm 0 3mm; }} figure svg {{ max-width: 100%; height: auto; }}
 ul {{ margin: 0; padding-left: 5mm; }} ul.boxes {{ list-style: "☐  "; }}
 .sign {{ display: flex; flex-wrap: wrap; gap: 6mm; margin-top: 12mm; }}
 .sign span {{ flex: 1 1 40mm; border-top: 1px solid {INK}; padding-top: 1mm; color: {MUTED}; }}

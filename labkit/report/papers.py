@@ -12,15 +12,28 @@ import numpy as np
 
 from labkit.bench.verdicts import Verdict, word_for
 from labkit.core.response import Response, gain_db
+from labkit.core.sourced import Interval
 from labkit.report.build_paper import DEFER
-from labkit.report.paper_page import bullets, grid, mark, page, quantity, signature, table, text
+from labkit.report.change_paper import AMPLIFIER
+from labkit.report.paper_page import (
+    bullets,
+    end_label,
+    grid,
+    label_room,
+    mark,
+    page,
+    quantity,
+    sensible_bounds,
+    signature,
+    table,
+    text,
+)
 from labkit.view.curve import Curve, draw_curves
 from labkit.view.words import frequency_in_words, height_in_words, read_response
 
 CUSTOMER_CAUTIONS = (
     "Fitting needs soldering: let a technician do it if in doubt.",
-    "An amplifier holds high voltage after it is unplugged: leave its inside to licensed service, and never lift its "
-    "safety earth. If anything tingles, stop and have it serviced.",
+    AMPLIFIER,
     "Start quiet when trying a new pickup.",
     "Keep strong magnets away from pacemakers, cards and from this pickup: they change its charge.",
     DEFER,
@@ -56,6 +69,7 @@ class BenchRecord:
     date: str = ""
     number: str = ""
     notes: tuple[str, ...] = field(default=())
+    shop: str = ""
 
     @property
     def passes(self) -> bool:
@@ -69,20 +83,24 @@ class CustomerSheet:
     """What goes into the box: the curve in a stated load, numbers, and plain words.
 
     ``load`` says in words what the curve was taken with; ``sentence`` overrides the sentence made from the curve;
-    ``resistance`` is that of the pickup by itself, None for a whole rig, whose pickups stand in ``facts``.
+    ``resistance`` is that of the pickup by itself, with what its bounds rest on in ``resistance_basis``; None for a
+    whole rig, whose pickups stand in ``facts``. ``cautions`` are those that apply.
     """
 
     name: str
     response: Response
     load: str
-    resistance: float | None = None
+    resistance: Interval | None = None
+    resistance_basis: str = ""
     facts: tuple[tuple[str, str], ...] = ()
     temperature_c: float = 20.0
     sentence: str = ""
     advice: tuple[str, ...] = ()
-    uncertainty: str = "Peak frequency ±6 %, height ±1.5 dB."
+    uncertainty: str = "Peak frequency ±6 %, height ±1.5 dB (95 of 100 cases)."
+    cautions: tuple[str, ...] = CUSTOMER_CAUTIONS
     date: str = ""
     number: str = ""
+    shop: str = ""
 
 
 def record_from_verdict(
@@ -139,7 +157,9 @@ def bench_record_html(record: BenchRecord) -> str:
             )
     body.append(bullets("Notes", record.notes))
     body.append(signature(("Tested by", "Date", "Meter and its calibration")))
-    return page(f"Test record: {record.name}", record.number, record.date or "", "".join(body), by=record.tester)
+    return page(
+        f"Test record: {record.name}", record.number, record.date, "".join(body), by=record.tester, shop=record.shop
+    )
 
 
 def customer_sheet_html(sheet: CustomerSheet) -> str:
@@ -151,16 +171,23 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
     if sheet.response.evaluate is None:
         frequency = frequency[(frequency >= low) & (frequency <= high)]
     level = gain_db(sheet.response.at(frequency)) - reading.bass_db
+    label = end_label(sheet.name, "this one")
     drawing = draw_curves(
-        [Curve(frequency_hz=frequency, gain_db=level, label=sheet.name, brief="this one")],
+        [Curve(frequency_hz=frequency, gain_db=level, label=label)],
         title=f"Curve of {sheet.name}",
         description=sentence,
         width=700,
         height=320,
+        label_characters=label_room(label),
     )
     rows = list(sheet.facts)
     if sheet.resistance is not None:
-        rows.append((f"DC resistance at {sheet.temperature_c:.0f} °C", quantity(sheet.resistance, "Ω")))
+        rows.append(
+            (
+                f"DC resistance at {sheet.temperature_c:.0f} °C",
+                resistance_text(sheet.resistance, sheet.resistance_basis),
+            )
+        )
     if reading.peak_hz is not None and reading.height_db is not None:
         rows.append(("Peak", f"{frequency_in_words(reading.peak_hz)}, {reading.height_db:.1f} dB above the bass"))
     if reading.treble_end_hz is not None:
@@ -173,9 +200,14 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
         '<p class="note">Resistance is not loudness: it says how much wire there is, not how strong the magnet is. '
         "Whether a difference to another pickup is heard, only a blind test at equal level can tell.</p>",
         bullets("In your instrument", sheet.advice),
-        bullets("Cautions", CUSTOMER_CAUTIONS),
+        bullets("Cautions", sheet.cautions),
     ]
-    return page(sheet.name, sheet.number, sheet.date, "".join(body))
+    return page(sheet.name, sheet.number, sheet.date, "".join(body), shop=sheet.shop)
+
+
+def resistance_text(resistance: Interval, basis: str) -> str:
+    """Write a resistance with its bounds and what they rest on."""
+    return f"{sensible_bounds(resistance, 'Ω')}{f', {basis}' if basis else ''}"
 
 
 def _plain_sentence(response: Response) -> str:

@@ -14,25 +14,29 @@ from labkit.bench.expected import expected_readings
 from labkit.bench.faults import dc_of
 from labkit.bench.fixture import STANDARD_LOAD
 from labkit.bench.model import pickup_transfer
+from labkit.bench.readings import Plan
 from labkit.core.errors import InputError, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.core.sheet import Table
-from labkit.core.units import format_quantity
-from labkit.pickup.build import read_build
+from labkit.core.sourced import Interval
+from labkit.pickup.build import BuiltPickup, read_build
 from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.sheet import read_pickup
-from labkit.report.build_paper import WINDING_CAUTIONS, build_sheet_html, build_sheet_of
-from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.build_paper import DEFER, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
+from labkit.report.change_paper import AMPLIFIER, PLUG, ChangeSheet, change_cautions, change_sheet_html, load_in_words
 from labkit.report.paper_page import bullets, grid, page, quantity
-from labkit.report.papers import CustomerSheet, customer_sheet_html
+from labkit.report.papers import CustomerSheet, customer_sheet_html, resistance_text
 from labkit.rig.rig import Rig
 from labkit.view.words import Reading, frequency_in_words, height_in_words, read_response
 
 Paper = Literal["customer", "build", "fit"]
 
 PAPERS: tuple[Paper, ...] = ("customer", "build", "fit")
+
+USUAL_BOUNDS = "bounds of ±5 % as usual for windings"
+"""`labkit.bench.readings.Plan`: common practice, no source."""
 
 STANDARD_WORDS = "200 kΩ and 470 pF across the pickup: controls and a cable in one box"
 """`labkit.bench.fixture.STANDARD_LOAD` for a customer."""
@@ -44,7 +48,13 @@ def papers_of(table: Table) -> tuple[Paper, ...]:
 
 
 def pickup_paper_html(
-    table: Table, paper: Paper | None = None, *, temperature_c: float = 20.0, number: str = "", date: str = ""
+    table: Table,
+    paper: Paper | None = None,
+    *,
+    temperature_c: float = 20.0,
+    number: str = "",
+    date: str = "",
+    shop: str = "",
 ) -> str:
     """Return a paper of a pickup sheet.
 
@@ -56,7 +66,7 @@ def pickup_paper_html(
         None takes the usual one: the build sheet of a build, the customer sheet of values.
     temperature_c : float, °C
         Where the pickup will be read.
-    number, date : str
+    number, date, shop : str
 
     Raises
     ------
@@ -71,23 +81,28 @@ def pickup_paper_html(
             f"{table.where}: a {chosen} paper needs a sheet of {wanted}; this one gives {join_words(list(given), 'or')}"
         )
     if chosen == "build":
-        built = read_build(table)
-        return build_sheet_html(build_sheet_of(built, shop_temperature_c=temperature_c, number=number, date=date))
+        made = read_build(table)
+        return build_sheet_html(
+            build_sheet_of(made, shop_temperature_c=temperature_c, number=number, date=date, shop=shop)
+        )
     source, note = (str(table.raw(key, None) or "") for key in ("source", "note"))
-    pickup = read_build(table).pickup if is_build_sheet(table) else read_pickup(table)
+    built = read_build(table) if is_build_sheet(table) else None
+    pickup = read_pickup(table) if built is None else built.pickup
     if chosen == "fit":
         return values_paper_html(
-            pickup, source=source, note=note, temperature_c=temperature_c, number=number, date=date
+            pickup, source=source, note=note, temperature_c=temperature_c, number=number, date=date, shop=shop
         )
     return customer_sheet_html(
         CustomerSheet(
             name=pickup.name,
             response=standard_response(pickup),
             load=STANDARD_WORDS,
-            resistance=dc_of(pickup, temperature_c=temperature_c),
+            resistance=resistance_interval(pickup, built, temperature_c=temperature_c),
+            resistance_basis=USUAL_BOUNDS if built is None else "95 of 100 pickups of this build",
             temperature_c=temperature_c,
             number=number,
             date=date,
+            shop=shop,
         )
     )
 
@@ -112,6 +127,7 @@ def values_paper_html(
     temperature_c: float = 20.0,
     number: str = "",
     date: str = "",
+    shop: str = "",
 ) -> str:
     """Return the record of a pickup that is given by values: each coil, where they come from, what meters should show.
 
@@ -142,7 +158,7 @@ def values_paper_html(
         "inductance says that the pickup is above its resonance at that frequency.</p>"
     )
     body.append(bullets("Cautions", [line for line in WINDING_CAUTIONS if line.startswith(("Insulation", "Local"))]))
-    return page(f"Fitted values: {pickup.name}", number, date, "".join(body))
+    return page(f"Fitted values: {pickup.name}", number, date, "".join(body), shop=shop)
 
 
 def rig_paper_html(
@@ -153,6 +169,7 @@ def rig_paper_html(
     label: str = "",
     number: str = "",
     date: str = "",
+    shop: str = "",
 ) -> str:
     """Return the customer sheet of a rig, or of a change where there is another rig.
 
@@ -175,8 +192,10 @@ def rig_paper_html(
             response=rig.response(),
             load=load_in_words(rig),
             facts=tuple(pickups),
+            cautions=(AMPLIFIER, PLUG, DEFER),
             number=number,
             date=date,
+            shop=shop,
         )
         return customer_sheet_html(sheet)
     before, after = label or rig.name, other_label or other.name
@@ -191,8 +210,10 @@ def rig_paper_html(
             after_label=after,
             before_load=load_in_words(rig),
             after_load=load_in_words(other),
+            cautions=change_cautions(rig, other),
             number=number,
             date=date,
+            shop=shop,
         )
     )
 
@@ -240,5 +261,14 @@ def _coil_rows(coil: Coil) -> list[tuple[str, str]]:
     return rows
 
 
+def resistance_interval(pickup: Pickup, built: BuiltPickup | None = None, *, temperature_c: float = 20.0) -> Interval:
+    """Return the DC resistance that a meter should read, with bounds: a build's own, else the usual ±5 %."""
+    value = dc_of(pickup, temperature_c=temperature_c)
+    if built is None:
+        return Interval.relative(value, Plan(pickup=pickup).resistance_tolerance)
+    total = built.total.resistance
+    return Interval(value=value, low=value * total.low / total.value, high=value * total.high / total.value)
+
+
 def _pickup_in_words(pickup: Pickup) -> str:
-    return f"{pickup.name}, {format_quantity(float(f'{dc_of(pickup, temperature_c=20.0):.3g}'), 'Ω')} at 20 °C"
+    return f"{pickup.name}, {resistance_text(resistance_interval(pickup), f'at 20 °C, {USUAL_BOUNDS}')}"

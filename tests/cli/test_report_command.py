@@ -40,6 +40,27 @@ def test_a_change_is_said_in_one_sentence_with_both_loads(labkit):
     assert "cable 10 m at 100 pF/m (1 nF)" in words
 
 
+def test_a_cable_paper_writes_one_length_in_one_way_and_warns_of_no_solder(labkit):
+    words = _words(labkit("report", RIG, "--set", "cable.length=10m").out)
+    assert "After: cable length 10 m" in words
+    assert "10m" not in words
+    assert "solder" not in words
+    assert "volume down" in words
+    assert "solder" in _words(labkit("report", RIG, "--set", "volume.value=500k").out)
+
+
+def test_date_and_shop_are_printed_or_left_to_fill_in(labkit):
+    blank = labkit("report", RIG).out
+    assert blank.count('<span class="blank">') == 2
+    words = _words(labkit("report", RIG, "--date", "2026-11-30", "--shop", "Saltmarsh Lane").out)
+    assert "Date: 2026-11-30 · Shop: Saltmarsh Lane" in words
+
+
+def test_the_resistance_of_a_pickup_has_bounds(labkit):
+    words = _words(labkit("report", "narrow single coil").out).replace("\u00a0", " ")
+    assert "6.0 kΩ (5.7 kΩ to 6.3 kΩ), bounds of ±5 % as usual for windings" in words
+
+
 def test_another_rig_is_the_after_of_the_first(labkit):
     words = _words(labkit("report", RIG, "--against", "Saltmarsh Lane, two pickups").out)
     assert f"Before: {RIG}" in words

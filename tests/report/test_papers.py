@@ -76,7 +76,11 @@ RESPONSE = loaded_response(
     name="loaded",
 )
 CUSTOMER = CustomerSheet(
-    name="narrow single coil", response=RESPONSE, load="200 kΩ parallel to 470 pF", resistance=5805.0, number="14"
+    name="narrow single coil",
+    response=RESPONSE,
+    load="200 kΩ parallel to 470 pF",
+    resistance=Interval.relative(5805.0, 0.05),
+    number="14",
 )
 
 
@@ -333,3 +337,16 @@ def test_date_and_shop_are_printed_or_left_to_fill_in():
     assert "Shop: Saltmarsh Lane" in words(filled)
     assert 'class="blank"' not in filled
     assert page("t", "1", "", "").count('class="blank"') == 2
+
+
+def test_a_resistance_is_printed_with_its_bounds_and_no_more_digits_than_they_are_worth():
+    said = words(customer_sheet_html(replace(CUSTOMER, resistance_basis="as read")))
+    assert "DC resistance at 20 °C 5.8 kΩ (5.5 kΩ to 6.1 kΩ), as read" in said
+    sharp = words(customer_sheet_html(replace(CUSTOMER, resistance=Interval(value=5805.0, low=5800.0, high=5810.0))))
+    assert "5.805 kΩ (5.800 kΩ to 5.810 kΩ)" in sharp
+
+
+def test_a_long_name_is_not_cut_at_the_end_of_its_curve():
+    html = customer_sheet_html(replace(CUSTOMER, name="a pickup with a name that no curve's end has room for"))
+    assert "…" not in html
+    assert ">this one</text>" in html
