@@ -22,7 +22,11 @@ KINDS = ("rig", "pickup")
 @click.argument("sheet")
 @output_options
 @set_option
-@click.option("--against", metavar="SHEET", help="Another rig: the paper then shows before (SHEET) and after (this).")
+@click.option(
+    "--against",
+    metavar="SHEET",
+    help="Another rig, or another pickup: the paper then shows before (SHEET) and after (this).",
+)
 @click.option(
     "--paper",
     type=click.Choice(("customer", "build", "fit")),
@@ -47,15 +51,27 @@ def report(
     """Printable page (HTML) of a rig or pickup SHEET.
 
     A rig gives the customer sheet; with --set or --against it shows the curve before and after. A pickup's build gives
-    the winder's sheet, a pickup's values the customer sheet or the record of the fit. SHEET is a path or a name in the
-    catalogue.
+    the winder's sheet, a pickup's values the customer sheet or the record of the fit; --against another pickup gives
+    what changes between the two, with bounds. With --against, --set changes the other one. SHEET is a path or a name
+    in the catalogue.
     """
-    from labkit.report.sheet_paper import pickup_paper_html, rig_paper_html
+    from labkit.pickup.build_given import built_pickup
+    from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 
     table = find_sheet(sheet, *KINDS)
-    if table.data.get("sheet") == "pickup":
-        if against is not None:
-            raise InputError("--against compares two rigs; put each pickup into a rig, or print one paper for each")
+    kind = str(table.data.get("sheet"))
+    other = None if against is None else find_sheet(against, *KINDS)
+    if other is not None and other.data.get("sheet") != kind:
+        raise InputError(
+            f"--against compares two rigs or two pickups; '{sheet}' is a {kind} and '{against}' a "
+            f"{other.data.get('sheet')}"
+        )
+    if kind == "pickup" and other is not None:
+        if paper not in (None, "customer"):
+            raise InputError(f"two pickups give the customer paper only; leave '--paper {paper}' or --against out")
+        before, after = built_pickup(table), built_pickup(_with_keys(other, changes))
+        html = pickup_change_html(before, after, number=number, date=date, shop=shop)
+    elif kind == "pickup":
         html = pickup_paper_html(
             _with_keys(table, changes),
             paper,  # type: ignore[arg-type]
@@ -67,10 +83,10 @@ def report(
     else:
         if paper not in (None, "customer"):
             raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
-        before = load_rig(sheet)
-        after, label, other_label = _after(before, changes, against)
+        rig = load_rig(sheet)
+        changed, label, other_label = _after(rig, changes, against)
         html = rig_paper_html(
-            before, other=after, label=label, other_label=other_label, number=number, date=date, shop=shop
+            rig, other=changed, label=label, other_label=other_label, number=number, date=date, shop=shop
         )
     emit(html, output, force)
 

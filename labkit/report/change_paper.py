@@ -59,7 +59,10 @@ class ChangeSheet:
         The load of each in words.
     facts : tuple of (name, value)
         More lines of the table.
+    values : tuple of (name, before, after, change)
+        Lines in place of what is read off the curves.
     advice : tuple of str
+    not_modelled : str
     cautions : tuple of str
         Those that apply; see `change_cautions`.
     doubt, date, number, shop : str
@@ -74,7 +77,9 @@ class ChangeSheet:
     before_load: str
     after_load: str
     facts: tuple[tuple[str, str], ...] = ()
+    values: tuple[tuple[str, str, str, str], ...] = ()
     advice: tuple[str, ...] = ()
+    not_modelled: str = NOT_MODELLED
     cautions: tuple[str, ...] = BENCH_CAUTIONS
     doubt: str = DOUBT
     date: str = ""
@@ -97,26 +102,34 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
         title=f"{sheet.before_label} and {sheet.after_label}",
         description=sheet.sentence,
         width=700,
-        height=300,
+        height=280,
         label_characters=label_room(*(label for _, label, _ in pairs)),
     )
     before, after = read_response(sheet.before), read_response(sheet.after)
-    rows = [
+    head = ["", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"]
+    rows: list[tuple[str, ...]] = [
         (name, value(before), value(after))
         for name, value in (("Peak sits at", _peak), ("Peak height", _height), ("Treble ends at (−3 dB)", _end))
     ]
-    rows.append(("Load", sheet.before_load, sheet.after_load))
+    if sheet.values:
+        head, rows = [*head, "Change"], list(sheet.values)
+    loads = [load.split("; ") for load in (sheet.before_load, sheet.after_load)]
+    shared = [part for part in loads[0] if part in loads[1]]
+    own = ["; ".join(part for part in load if part not in shared) or "the same" for load in loads]
+    if own[0] != own[1]:
+        rows.append(("Load", *own, *(("",) if sheet.values else ())))
+    facts = [*sheet.facts, *([("Load of both", "; ".join(shared))] if shared else [])]
     body = [
         f'<p class="lead">{text(sheet.sentence)}</p>',
         f"<figure>{drawing}<figcaption>{text(ZERO)}</figcaption></figure>",
-        grid(("", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"), rows),
-        table((*sheet.facts, ("Doubt", sheet.doubt), ("Not modelled", NOT_MODELLED))),
+        grid(head, rows),
+        table((*facts, ("Doubt", sheet.doubt), ("Not modelled", sheet.not_modelled))),
         '<p class="note">A curve is not a judgement. Whether the difference is heard, only a blind test at equal '
         "loudness can tell; ask for one at the counter.</p>",
         bullets("Worth knowing", sheet.advice),
         bullets("Cautions", sheet.cautions),
     ]
-    return page(sheet.title, sheet.number, sheet.date, "".join(body), shop=sheet.shop)
+    return page(sheet.title, sheet.number, sheet.date, "".join(body), shop=sheet.shop, is_dense=bool(sheet.values))
 
 
 def change_cautions(before: Rig, after: Rig) -> tuple[str, ...]:

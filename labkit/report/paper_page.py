@@ -35,16 +35,24 @@ def bounds(interval: Interval, unit: str, *, digits: int = 4) -> str:
 
 
 def sensible_bounds(interval: Interval, unit: str) -> str:
-    """Return a value and its bounds with no more digits than the interval is worth: its half-width to one digit.
+    """Return a value and its bounds to the place that half of its half-width is worth.
 
     >>> sensible_bounds(Interval(value=5806.0, low=5472.0, high=6158.0), "Ω").replace("\u00a0", " ")
     '5.8 kΩ (5.5 kΩ to 6.2 kΩ)'
+    >>> sensible_bounds(Interval(value=95e-12, low=63.3e-12, high=143e-12), "F").replace("\u00a0", " ")
+    '100 pF (60 pF to 140 pF)'
     """
     half = (interval.high - interval.low) / 2
-    if not (np.isfinite(half) and half > 0 and interval.value > 0):
-        return quantity(interval.value, unit, digits=3)
-    place = math.floor(math.log10(half))
-    return bounds(interval, unit, digits=max(1, math.floor(math.log10(interval.value)) - place + 1))
+    if not (np.isfinite(half) and half > 0 and interval.low > 0):
+        return bounds(interval, unit, digits=3)
+    place = math.floor(math.log10(half / 2))
+
+    def said(value: float) -> str:
+        rounded = round(value / 10.0**place) * 10.0**place
+        digits = math.floor(math.log10(rounded)) - place + 1 if rounded > 0 else 1
+        return quantity(rounded, unit, digits=digits)
+
+    return f"{said(interval.value)} ({said(interval.low)} to {said(interval.high)})"
 
 
 def end_label(label: str, otherwise: str) -> str:
@@ -97,19 +105,19 @@ def signature(fields: Sequence[str]) -> str:
 
 
 _STYLE = f"""
-@page {{ size: A4; margin: 16mm; }}
-body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 10pt; line-height: 1.32;
-  font-variant-numeric: tabular-nums; margin: 0 auto; max-width: 178mm; padding: 8mm; }}
+@page {{ size: A4; margin: 14mm; }}
+body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 9.5pt; line-height: 1.3;
+  font-variant-numeric: tabular-nums; margin: 0 auto; max-width: 182mm; padding: 8mm; }}
 h1, h2, h3, .lead, .verdict {{ font-family: {SERIF}; font-weight: 600; }}
-h1 {{ font-size: 18pt; margin: 0; }} h2 {{ font-size: 12pt; margin: 4mm 0 1mm; }}
-h3 {{ font-size: 11pt; margin: 4mm 0 1mm; }}
+h1 {{ font-size: 18pt; margin: 0; }} h2 {{ font-size: 12pt; margin: 3mm 0 1mm; }}
+h3 {{ font-size: 11pt; margin: 3mm 0 1mm; }}
 header {{ border-bottom: 2px solid {COPPER}; padding-bottom: 2mm; margin-bottom: 4mm; }}
 header p, .note, figcaption {{ color: {MUTED}; margin: 1mm 0 0; }}
-.lead, .verdict {{ font-size: 13pt; margin: 2mm 0; }}
+.lead, .verdict {{ font-size: 12pt; margin: 2mm 0; }}
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: left; padding: 0.8mm 3mm 0.8mm 0; border-bottom: 1px solid {LINE}; vertical-align: top; }}
 th[scope=row] {{ font-weight: 400; color: {MUTED}; width: 30%; }}
-td:first-child {{ min-width: 32mm; }} figure {{ margin: 2mm 0 3mm; }} figure svg {{ max-width: 100%; height: auto; }}
+td:first-child {{ min-width: 38mm; }} figure {{ margin: 2mm 0 3mm; }} figure svg {{ max-width: 100%; height: auto; }}
 ul {{ margin: 0; padding-left: 5mm; }} ul.boxes {{ list-style: "☐  "; }}
 .sign {{ display: flex; flex-wrap: wrap; gap: 6mm; margin-top: 12mm; }}
 .sign span {{ flex: 1 1 40mm; border-top: 1px solid {INK}; padding-top: 1mm; color: {MUTED}; }}
@@ -117,7 +125,9 @@ tr, figure, li, h2, h3 {{ break-inside: avoid; }} h2, h3 {{ break-after: avoid; 
 .blank {{ display: inline-block; min-width: 38mm; border-bottom: 1px solid {INK}; }}
 .dense {{ font-size: 8.5pt; line-height: 1.25; }} .dense h1 {{ font-size: 16pt; }}
 .dense h2 {{ font-size: 10.5pt; margin: 0 0 0.6mm; }} .dense header {{ margin-bottom: 1.5mm; padding-bottom: 1mm; }}
-.dense th, .dense td {{ padding: 0.35mm 2mm 0.35mm 0; }} .dense .sign {{ margin-top: 8mm; gap: 4mm; }}
+.dense th, .dense td {{ padding: 0.35mm 2mm 0.35mm 0; }} .dense td:first-child {{ min-width: 0; }}
+.dense main > h2 {{ margin-top: 3mm; }}
+.dense .sign {{ margin-top: 8mm; gap: 4mm; }}
 .dense .columns {{ columns: 2; column-gap: 8mm; margin-top: 2.5mm; }}
 .dense section {{ margin-bottom: 2mm; }} .dense th[scope=row] {{ width: 40%; }}
 .dense .sign span {{ flex-basis: 26mm; }}

@@ -21,13 +21,16 @@ from labkit.core.response import Response
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval
 from labkit.pickup.build import BuiltPickup, read_build
+from labkit.pickup.build_bench import planned_field
 from labkit.pickup.build_sheet import is_build_sheet
+from labkit.pickup.compare import ratio
 from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.propagation import Prediction
 from labkit.pickup.sheet import read_pickup
-from labkit.report.build_paper import DEFER, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
+from labkit.report.build_paper import DEFER, NOT_STATED, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
 from labkit.report.change_paper import AMPLIFIER, PLUG, ChangeSheet, change_cautions, change_sheet_html, load_in_words
-from labkit.report.paper_page import bullets, grid, page, quantity
-from labkit.report.papers import CustomerSheet, customer_sheet_html, resistance_text
+from labkit.report.paper_page import bullets, grid, page, quantity, sensible_bounds
+from labkit.report.papers import CUSTOMER_CAUTIONS, CustomerSheet, customer_sheet_html, resistance_text
 from labkit.rig.rig import Rig
 from labkit.view.words import Reading, frequency_in_words, height_in_words, read_response
 
@@ -37,6 +40,8 @@ PAPERS: tuple[Paper, ...] = ("customer", "build", "fit")
 
 USUAL_BOUNDS = "bounds of ±5 % as usual for windings"
 """`labkit.bench.readings.Plan`: common practice, no source."""
+
+OUTPUT_ZERO = "0 dB: 8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm"
 
 STANDARD_WORDS = "200 kΩ and 470 pF across the pickup: controls and a cable in one box"
 """`labkit.bench.fixture.STANDARD_LOAD` for a customer."""
@@ -119,6 +124,90 @@ def standard_response(pickup: Pickup) -> Response:
     return Response(frequency_hz=frequency, values=evaluate(frequency), name=pickup.name, evaluate=evaluate)
 
 
+def pickup_change_html(
+    before: BuiltPickup, after: BuiltPickup, *, number: str = "", date: str = "", shop: str = ""
+) -> str:
+    """Return the paper of one pickup in place of another: resistance, inductance, capacitance, peaks, field and output.
+
+    Each change has its own bounds, in which the doubts that both predictions share cancel.
+
+    Parameters
+    ----------
+    before, after : BuiltPickup
+        Predicted from a build, or of stated values (`labkit.pickup.build_given.load_built`).
+    number, date, shop : str
+    """
+    first, second = standard_response(before.pickup), standard_response(after.pickup)
+    change = before.change_to(after)
+    lines: list[tuple[str, Prediction | None, Prediction | None, Prediction | Interval | None, str]] = [
+        (name, old, new, None if old is None or new is None else ratio(new, old), unit)
+        for name, old, new, unit in (
+            ("DC resistance", before.total.resistance, after.total.resistance, "Ω"),
+            ("Inductance", before.total.inductance, after.total.inductance, "H"),
+            ("Capacitance", before.total.capacitance, after.total.capacitance, "F"),
+            ("Peak, nothing connected", before.resonance, after.resonance, "Hz"),
+            ("Peak into the load", before.loaded_resonance, after.loaded_resonance, "Hz"),
+            ("Field, probe on the pole", planned_field(before), planned_field(after), "T"),
+        )
+    ]
+    lines.insert(
+        5, ("Height of that peak", before.loaded_height_db, after.loaded_height_db, change.loaded_height_db, "dB")
+    )
+    lines.append(("Output, relative", before.output_db, after.output_db, change.level_db, "dB"))
+    sentence = change_in_words(read_response(first), read_response(second))
+    if change.level_db is not None:
+        level = change.level_db.value
+        sentence += f" Its output is {abs(level):.1f} dB {'higher' if level >= 0 else 'lower'}."
+    return change_sheet_html(
+        ChangeSheet(
+            title=f"{after.name} in place of {before.name}",
+            sentence=sentence,
+            before=first,
+            after=second,
+            before_label=before.name,
+            after_label=after.name,
+            before_load=STANDARD_WORDS,
+            after_load=STANDARD_WORDS,
+            values=tuple(
+                (name, _valued(old, unit, before), _valued(new, unit, after), _changed(moved, unit))
+                for name, old, new, moved, unit in lines
+            ),
+            facts=(("Curves", "at equal EMF: what the output changes stands in the table"), ("Output", OUTPUT_ZERO)),
+            doubt="bounds hold 95 of 100 such pickups; a change's own bounds leave out the doubts that both share",
+            not_modelled="hysteresis and saturation of steel, threads of screws, shielding of the strings by a cover",
+            cautions=CUSTOMER_CAUTIONS,
+            number=number,
+            date=date,
+            shop=shop,
+        )
+    )
+
+
+def _valued(value: Prediction | None, unit: str, pickup: BuiltPickup) -> str:
+    """A value with its bounds; without any where its sheet states it."""
+    if value is None:
+        return NOT_STATED if pickup.is_given else "not modelled"
+    if unit == "dB":
+        return _spread(value.value, value.low, value.high, "dB")
+    if value.high <= value.low:
+        return f"{quantity(value.value, unit, digits=3)}{', as stated' if unit in 'ΩHF' else ''}"
+    return sensible_bounds(Interval(value=value.value, low=value.low, high=value.high), unit)
+
+
+def _changed(change: Prediction | Interval | None, unit: str) -> str:
+    """A change with its bounds: in decibels, or per cent of a ratio."""
+    if change is None:
+        return "not known"
+    ends = (change.value, change.low, change.high)
+    value, low, high = ends if unit == "dB" else tuple(100 * (end - 1) for end in ends)
+    return _spread(value, low, high, "dB" if unit == "dB" else "%")
+
+
+def _spread(value: float, low: float, high: float, unit: str) -> str:
+    said = [f"{end:+.1f}\u00a0{unit}".replace("-", "−").replace("+0.0", "0.0") for end in (value, low, high)]
+    return said[0] if high - low < 0.05 else f"{said[0]} ({said[1]} to {said[2]})"
+
+
 def values_paper_html(
     pickup: Pickup,
     *,
@@ -158,7 +247,7 @@ def values_paper_html(
         "inductance says that the pickup is above its resonance at that frequency.</p>"
     )
     body.append(bullets("Cautions", [line for line in WINDING_CAUTIONS if line.startswith(("Insulation", "Local"))]))
-    return page(f"Fitted values: {pickup.name}", number, date, "".join(body), shop=shop)
+    return page(f"Fitted values: {pickup.name}", number, date, "".join(body), shop=shop, is_dense=True)
 
 
 def rig_paper_html(
