@@ -6,7 +6,6 @@ panel()
 
 from __future__ import annotations
 
-import datetime
 from html import escape
 from pathlib import Path
 
@@ -16,7 +15,7 @@ from labkit.app.bench_page import BenchPage, box, caption, note
 from labkit.app.cable_model import CableBench, response_of
 from labkit.app.cable_numbers import Member
 from labkit.app.curve_files import offer_curves
-from labkit.app.page_text import change_in_words, numbers_html, sentence_html, table_html
+from labkit.app.page_text import change_in_words, numbers_html, sentence_html, table_html, today
 from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import MadeFile
 from labkit.core.units import format_quantity
@@ -128,7 +127,7 @@ class CablePage(BenchPage[CableBench]):
             facts=(("Instrument", bench.rig.name), *([("Longest cable", bench.answer)] if bench.answer else [])),
             advice=bench.advice,
             cautions=change_cautions(shown.other, shown.rig),
-            date=datetime.date.today().isoformat(),
+            date=today(),
         )
         return MadeFile(
             name=f"{self.file_stem}-customer-sheet.html",

@@ -6,7 +6,6 @@ panel()
 
 from __future__ import annotations
 
-import datetime
 from html import escape
 from pathlib import Path
 
@@ -15,7 +14,7 @@ import ipywidgets
 from labkit.app.bench_page import BenchPage, box, note
 from labkit.app.controls import ControlSet
 from labkit.app.curve_files import offer_curves
-from labkit.app.page_text import numbers_html, sentence_html, table_html
+from labkit.app.page_text import numbers_html, sentence_html, table_html, today
 from labkit.app.panel_page import or_empty_state
 from labkit.app.pots_model import PotsBench, response_of
 from labkit.app.widgets import CurveView, MadeFile
@@ -129,7 +128,7 @@ class PotsPage(BenchPage[PotsBench]):
             facts=(("Instrument", bench.rig.name),),
             advice=bench.notes,
             cautions=change_cautions(shown.view.other, shown.rig),
-            date=datetime.date.today().isoformat(),
+            date=today(),
         )
         return MadeFile(
             name=f"{self.file_stem}-customer-sheet.html",
