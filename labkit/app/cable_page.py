@@ -91,7 +91,7 @@ class CablePage(BenchPage[CableBench]):
                 format_quantity(float(f"{member.capacitance:.3g}"), "F"),
                 "no peak" if member.peak_hz is None else frequency_in_words(member.peak_hz),
                 "–" if member.height_db is None else level_in_words(member.height_db),
-                "no signal" if self.bench.shown.reading.is_silent else change_in_words(-member.loss_db),
+                "silent" if self.bench.shown.reading.is_silent else change_in_words(-member.loss_db),
             )
             for member in self.bench.shown.family
         ]

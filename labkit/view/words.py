@@ -10,10 +10,7 @@ from dataclasses import dataclass
 
 from labkit.core.errors import InputError
 from labkit.core.grid import REFERENCE_HZ
-from labkit.core.response import Response
-
-SILENT_DB = -100.0
-"""Below this level at 100 Hz a rig is called silent: an order of magnitude under the thermal noise of any real one."""
+from labkit.core.response import SILENT_DB, Response
 
 ZERO = "Level at the input in decibels. Zero is the voltage that the strings induce in a pickup."
 """Caption of every curve of a rig: what zero means."""
@@ -58,17 +55,15 @@ class Reading:
         None where the curve has no such point.
     bass_db : float
         Gain at 100 Hz, dB.
+    is_silent : bool
+        True where practically nothing arrives at any frequency.
     """
 
     peak_hz: float | None
     height_db: float | None
     treble_end_hz: float | None
     bass_db: float
-
-    @property
-    def is_silent(self) -> bool:
-        """True where practically nothing arrives."""
-        return self.bass_db < SILENT_DB
+    is_silent: bool = False
 
 
 def read_response(response: Response) -> Reading:
@@ -79,6 +74,7 @@ def read_response(response: Response) -> Reading:
         height_db=peak.height_db if peak else None,
         treble_end_hz=response.minus_3db_hz,
         bass_db=response.gain_db_at(REFERENCE_HZ),
+        is_silent=response.is_silent,
     )
 
 
@@ -96,11 +92,13 @@ def frequency_in_words(frequency_hz: float) -> str:
 
 
 def level_in_words(level_db: float) -> str:
-    """Write a level with a true minus sign.
+    """Write a level with a true minus sign; what is too low to be anything is "silent".
 
-    >>> level_in_words(-3.04), level_in_words(0.94), level_in_words(-0.01)
-    ('−3.0 dB', '0.9 dB', '0.0 dB')
+    >>> level_in_words(-3.04), level_in_words(0.94), level_in_words(-0.01), level_in_words(-288.0)
+    ('−3.0 dB', '0.9 dB', '0.0 dB', 'silent')
     """
+    if level_db < SILENT_DB:
+        return "silent"
     text = f"{abs(level_db):.1f}"
     return f"{'−' if level_db < 0 and float(text) else ''}{text} dB"
 
@@ -153,9 +151,9 @@ def key_numbers(
     if now.is_silent:
         nothing = "nothing reaches the input"
         return (
-            KeyNumber(label="Peak sits at", value="no signal", detail=nothing),
-            KeyNumber(label="Peak height", value="no signal", detail=nothing),
-            KeyNumber(label="Treble ends at", value="no signal", detail=nothing),
+            KeyNumber(label="Peak sits at", value="silent", detail=nothing),
+            KeyNumber(label="Peak height", value="silent", detail=nothing),
+            KeyNumber(label="Treble ends at", value="silent", detail=nothing),
         )
     if pinned is not None and pinned.is_silent:
         pinned = None

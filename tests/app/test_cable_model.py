@@ -159,7 +159,7 @@ def test_silence_is_said_and_nothing_is_made_up(bench):
     bench.set_text("volume", "0")
     assert "Nothing reaches the input" in bench.sentence
     assert bench.advice == ()
-    assert all(number.value == "no signal" for number in bench.numbers)
+    assert all(number.value == "silent" for number in bench.numbers)
 
 
 def test_a_rig_without_a_cable_is_refused_beside_the_choice():

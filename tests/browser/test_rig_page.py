@@ -122,7 +122,7 @@ def test_two_versions_can_be_switched_while_playing(visit):
 
 def test_silence_is_told_instead_of_played(visit):
     page = visit(f"{RIG}?v=1&volume=0", ready=CURVE).page
-    page.wait_for_function("() => document.querySelector('.lab-numbers').textContent.includes('no signal')")
+    page.wait_for_function("() => document.querySelector('.lab-numbers').textContent.includes('silent')")
     page.get_by_role("button", name="Play", exact=True).click()
     page.wait_for_function("() => document.querySelector('.lab-player').textContent.includes('Turn the volume up')")
 
