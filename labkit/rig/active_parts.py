@@ -72,6 +72,8 @@ class OnboardBuffer(Part):
     def read(cls, name: str, table: Table) -> Self:
         """Read a buffer."""
         part = cls(name=name, nodes=read_nodes(table, 2, "input, output"), stage=BufferStage.read(table))
+        if part.nodes[0] == part.nodes[1]:
+            table.fail("nodes", f"a buffer's input and output must be two nodes; both are '{part.nodes[0]}'")
         table.done()
         return part
 

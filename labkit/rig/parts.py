@@ -8,6 +8,7 @@ offered through the hook ``labkit_part_kinds``.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self
@@ -348,6 +349,7 @@ class Switch(Part):
     """A switch: in each named position some pairs of nodes are joined and the others are not.
 
     ``action`` says what happens on the way from one position to the next, which matters for pops, not for the response.
+    ``device`` names the real switch that makes these joins, where it is not plain: ``"lever, 2 poles, 5 positions"``.
     """
 
     kind: ClassVar[str] = "switch"
@@ -355,6 +357,7 @@ class Switch(Part):
     default: str = ""
     style: str = "toggle"
     action: str = "break before make"
+    device: str = ""
 
     @classmethod
     def read(cls, name: str, table: Table) -> Self:
@@ -370,11 +373,22 @@ class Switch(Part):
             )
             if not is_pairs:
                 listed.fail(position, 'must be a list of pairs of nodes, such as [["neck.hot", "bus"]]')
+            for first, second in pairs:
+                if first == second:
+                    listed.fail(position, f"joins '{first}' to itself; a contact joins two nodes")
             positions[position] = tuple((first, second) for first, second in pairs)
         default = table.choice("default", positions, next(iter(positions)))
         control = table.text("control", name, expected="the name of a switch")
         style = table.choice("style", SWITCH_STYLES, "toggle")
         action = table.choice("action", ("break before make", "make before break"), "break before make")
+        device = table.text("device", "", expected="a switch, its poles and positions")
+        if device and not _is_device(device, style, len(positions)):
+            poles = "1 pole" if len(positions) == 2 else "2 poles"
+            table.fail(
+                "device",
+                f'must give style, poles and positions of this switch, such as "{style}, {poles}, {len(positions)} '
+                f"positions\"; got '{device[:80]}'",
+            )
         table.done()
         nodes = tuple(dict.fromkeys(node for pairs in positions.values() for pair in pairs for node in pair))
         return cls(
@@ -385,6 +399,7 @@ class Switch(Part):
             default=default,
             style=style,
             action=action,
+            device=device,
         )
 
     def data(self) -> dict[str, Any]:
@@ -396,6 +411,8 @@ class Switch(Part):
             "style": self.style,
             "action": self.action,
         }
+        if self.device:
+            data["device"] = self.device
         if self.control_name != self.name:
             data["control"] = self.control_name
         return data
@@ -417,3 +434,9 @@ class Switch(Part):
             Contact(name=f"{self.name}.contact{index}", nodes=pair, closed=pair in closed)
             for index, pair in enumerate(self.contacts(), start=1)
         )
+
+
+def _is_device(text: str, style: str, positions: int) -> bool:
+    """Say whether a text names a switch of this style with this many positions; words may follow."""
+    found = re.fullmatch(r"([a-z-]+), \d+ poles?, (\d+) positions(, .+)?", text)
+    return found is not None and found[1] == style and int(found[2]) == positions
