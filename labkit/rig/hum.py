@@ -191,6 +191,50 @@ def position_facts(rig: Rig) -> PositionFacts:
     )
 
 
+def position_table(rig: Rig) -> tuple[tuple[str, ...], ...]:
+    """Return a row of text for every combination of switch positions: place, heard, phase, hum and level.
+
+    Knobs stay where they stand. ``POSITION_HEAD`` names the columns.
+    """
+    selectors = rig.harness.selectors
+    rows = []
+    for chosen in itertools.product(*[selector.positions for selector in selectors]):
+        settings: dict[str, Position] = dict(zip([selector.name for selector in selectors], chosen))
+        place = ", ".join(
+            position if len(selectors) == 1 else f"{name} {position}" for name, position in settings.items()
+        )
+        rows.append(((place or "always").replace("_", " "), *position_row(rig.replace(settings=settings))))
+    return tuple(rows)
+
+
+def position_row(rig: Rig) -> tuple[str, str, str, str]:
+    """Return what is heard at the present settings, its phase, its hum and its level, in words."""
+    facts = position_facts(rig)
+    phase = _PHASE_WORDS[facts.phase] if facts.heard else "silent"
+    return heard_words(facts.heard, rig), phase, facts.hum_words, facts.level_words
+
+
+def heard_words(heard: tuple[str, ...], rig: Rig) -> str:
+    """Name the pickups heard, and single coils of one as ``neck (screw coil)``.
+
+    >>> from labkit.rig.sheet import load_rig
+    >>> heard_words(("bridge.screw",), load_rig("Saltmarsh Lane, two pickups"))
+    'bridge (screw coil)'
+    """
+    words = []
+    for slot, pickup in rig.pickups.items():
+        own = [coil for coil in pickup.coils if f"{slot}.{coil}" in heard]
+        if len(own) == len(pickup.coils):
+            words.append(slot)
+        elif own:
+            words.append(f"{slot} ({own[0]} coil)")
+    return join_words([word.replace("_", " ") for word in words]) or "nothing"
+
+
+POSITION_HEAD = ("position", "heard", "phase", "hum against one coil", "level at 400 Hz")
+_PHASE_WORDS = {"in": "in phase", "out": "out of phase", "between": "between in and out", None: "one alone"}
+
+
 def settings_of(rig: Rig, claim: Claim) -> tuple[dict[str, Position], ...]:
     """Return every combination of switch positions that a claim is about, with the knobs it names."""
     free = [selector for selector in rig.harness.selectors if selector.name not in claim.where]
@@ -277,14 +321,15 @@ def _residual(parts: Mapping[str, complex], assumptions: tuple[str, ...]) -> Hum
     if unit == 0:
         return HumResidual(level_db=-np.inf, reference=strongest, coils=0, assumptions=assumptions)
     whole = abs(sum(parts.values())) / unit
+    coils = sum(abs(part) > 0.01 * unit for part in parts.values())
     # any two coils MISMATCH apart: each half of it off, one up and the other down, which at worst adds up
-    worst = whole + MISMATCH / 2 * sum(abs(part) for part in parts.values()) / unit
+    worst = whole + (MISMATCH / 2 * sum(abs(part) for part in parts.values()) / unit if coils > 1 else 0.0)
     with np.errstate(divide="ignore"):
         return HumResidual(
             level_db=float(20 * np.log10(whole)),
             reference=strongest,
             with_mismatch_db=float(20 * np.log10(worst)),
-            coils=sum(abs(part) > 0.01 * unit for part in parts.values()),
+            coils=coils,
             assumptions=assumptions,
         )
 
