@@ -85,6 +85,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     ),
     "cases": (("cases", "--model", "noise"),),
     "catalogue": (("catalogue", "cable"),),
+    "catalogue harness NAME": (("catalogue", "harness", "two pickups, phase switch"),),
     "catalogue --plugins": (("catalogue", "--plugins"),),
 }  # fmt: skip
 """Runs by heading, in the order of `labkit --help`; some write what later ones read."""
@@ -99,6 +100,7 @@ MAPS = {
         "sensitivity.variance_shares.NAME",
     },
     "search": {"solutions.choices", "solutions.values"},
+    "catalogue harness NAME": {"pickups"},
     "catalogue --plugins": {"plugins.brings"},
 }  # fmt: skip
 """Objects whose keys are names of things (a coil, a part …): shown as NAME."""

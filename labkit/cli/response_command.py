@@ -12,8 +12,9 @@ from labkit.cli.options import emit, json_option, output_options, rig_with, set_
 from labkit.core.errors import InputError, QuantityError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
 from labkit.core.json_text import as_json_text
-from labkit.core.response import Response
+from labkit.core.response import SILENT_DB, Response, gain_db
 from labkit.core.units import format_quantity, parse_quantity
+from labkit.rig.hum import position_facts, position_row
 from labkit.rig.rig import Rig
 
 
@@ -82,16 +83,27 @@ def response_data(rig: Rig, curve: Response, source: str | None) -> dict[str, An
     """Return the JSON form of a response."""
     peak = curve.peak
     impedance = rig.output_impedance(curve.frequency_hz)
+    facts = position_facts(rig)
     return {
         "name": rig.name,
         "source": source if source is not None else "all",
         "frequency_hz": curve.frequency_hz.tolist(),
-        "gain_db": curve.gain_db.tolist(),
+        "gain_db": _levels(curve).tolist(),
         "phase_deg": curve.phase_deg.tolist(),
         "peak": None
         if peak is None
         else {"frequency_hz": peak.frequency_hz, "gain_db": peak.gain_db, "height_db": peak.height_db},
         "minus_3db_hz": curve.minus_3db_hz,
+        "is_silent": curve.is_silent,
+        "heard": list(facts.heard),
+        "phase": facts.phase,
+        "hum": {
+            "effect": facts.hum,
+            "residual_db": None if facts.hum is None else facts.residual.with_mismatch_db,
+            "residual_at_1k_db": None if facts.hum is None else facts.residual_at_1k.with_mismatch_db,
+            "words": facts.hum_words,
+        },
+        "warnings": list(rig.warnings),
         "output_impedance_ohm": {
             "magnitude": np.abs(impedance).tolist(),
             "phase_deg": np.degrees(np.angle(impedance)).tolist(),
@@ -105,25 +117,34 @@ def _text(rig: Rig, curve: Response, source: str | None) -> str:
         f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for name, value in rig.settings.items()
     )
     lines = [rig.name + (f", {source} alone" if source else ""), f"  controls   {settings}"]
-    if peak is None:
+    if curve.is_silent:
+        lines.append(
+            f"  output     silent: {'the EMFs cancel' if position_facts(rig).heard else 'no EMF reaches the output'}"
+        )
+    elif peak is None:
         lines.append(f"  peak       none between {LOWEST_HZ:g} Hz and {HIGHEST_HZ / 1e3:g} kHz")
     else:
         lines.append(
             f"  peak       {format_quantity(peak.frequency_hz, 'Hz', digits=3)}, "
             f"{peak.height_db:+.1f} dB over the level at 100 Hz"
         )
-    lines.append(
-        "  treble     "
-        + (
-            "never 3 dB down within the range"
-            if edge is None
-            else f"3 dB down at {format_quantity(edge, 'Hz', digits=3)}"
+    if not curve.is_silent:
+        lines.append(
+            "  treble     "
+            + (
+                "never 3 dB down within the range"
+                if edge is None
+                else f"3 dB down at {format_quantity(edge, 'Hz', digits=3)}"
+            )
         )
-    )
+    if source is None and position_facts(rig).heard:
+        heard, phase, hum, _ = position_row(rig)
+        lines += [f"  heard      {heard}" + (f", {phase}" if phase != "one alone" else ""), f"  hum        {hum}"]
     lines += ["", "  frequency    gain      phase"]
     shown = curve if curve.frequency_hz.size <= 40 else rig.response(np.array(_THIRDS), source=source)
     for frequency, gain, phase in zip(shown.frequency_hz, shown.gain_db, shown.phase_deg):
-        lines.append(f"  {format_quantity(frequency, 'Hz', digits=3):>9}  {gain:7.2f} dB  {phase:7.1f}°")
+        level = f"{gain:7.2f} dB  {phase:7.1f}°" if gain >= SILENT_DB else "  silent"
+        lines.append(f"  {format_quantity(frequency, 'Hz', digits=3):>9}  {level}")
     lines += [
         "",
         "  0 dB is the EMF of the pickups. With loads exactly as stated a peak is good to ±6 % in frequency (95 %).",
@@ -159,10 +180,15 @@ def _csv(rig: Rig, curve: Response) -> str:
     impedance = rig.output_impedance(curve.frequency_hz)
     rows = ["frequency_hz,gain_db,phase_deg,output_impedance_ohm,output_impedance_phase_deg"]
     for row in zip(
-        curve.frequency_hz, curve.gain_db, curve.phase_deg, np.abs(impedance), np.degrees(np.angle(impedance))
+        curve.frequency_hz, _levels(curve), curve.phase_deg, np.abs(impedance), np.degrees(np.angle(impedance))
     ):
         rows.append(",".join(f"{value:.9g}" for value in row))
     return "\n".join(rows)
+
+
+def _levels(curve: Response) -> np.ndarray:
+    """Gain in dB; silence is the level of an exact zero, −600 dB, and never what rounding leaves of it."""
+    return gain_db(np.zeros_like(curve.values)) if curve.is_silent else curve.gain_db
 
 
 def _is_number(word: str) -> bool:

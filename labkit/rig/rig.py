@@ -127,6 +127,13 @@ class Rig:
         return Circuit(elements=tuple(elements), output=node, name=self.name)
 
     @property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences on faults of the wiring (`labkit.rig.wiring_check`); the present positions do not matter."""
+        from labkit.rig.wiring_check import wiring_warnings  # it tries rigs, so it imports this module
+
+        return wiring_warnings(self)
+
+    @property
     def sources(self) -> tuple[str, ...]:
         """What ``response(source=…)`` takes: slots, and ``slot.coil`` of pickups with two coils."""
         found: list[str] = []
