@@ -18,7 +18,7 @@ from labkit.app.rig_state import Pin, RigState, Setup, read_query, write_query
 from labkit.app.undoable import Undoable
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
-from labkit.core.response import Response, gain_db
+from labkit.core.response import Response
 from labkit.rig.rig import Rig
 from labkit.view.curve import HIGH_HZ, LABEL_CHARACTERS, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
@@ -220,7 +220,7 @@ class RigBench(Undoable[RigState]):
     def _show(self, setup: Setup) -> Shown:
         rig = self._offers.rig(setup)
         response: Response = rig.response(_GRID)
-        return Shown(rig=rig, gain_db=gain_db(response.values), reading=read_response(response))
+        return Shown(rig=rig, gain_db=response.shown_gain_db, reading=read_response(response))
 
 
 def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None = None, rig: str | None = None) -> str:

@@ -12,7 +12,7 @@ import ipywidgets
 
 from labkit.app.bench_page import PinningPage, box, caption, note
 from labkit.app.disclosure import Disclosure
-from labkit.app.page_text import numbers_html, warnings_html
+from labkit.app.page_text import numbers_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.rig_files import offer_rig_files
 from labkit.app.rig_model import RigBench
@@ -73,7 +73,7 @@ class RigPage(PinningPage[RigBench]):
         return self.numbers, self.curve, caption(ZERO)
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return faults of the wiring and what its position does, then the pins."""
+        """Return what the present position does."""
         return (self.place, *super().below())
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
@@ -85,9 +85,9 @@ class RigPage(PinningPage[RigBench]):
 
     def show_results(self) -> None:
         """Show the numbers."""
-        rig = self.bench.rig
         self.numbers.value = numbers_html(self.bench.numbers)
-        self.place.value = warnings_html(rig.warnings) + position_html(rig)
+        self.place.value = position_html(self.bench.rig)
+        self.place.layout.display = None if self.place.value else "none"
 
     def show(self) -> None:
         """Show the present state; last, positions, schematic and formula while they are looked at."""

@@ -50,7 +50,7 @@ def position_html(rig: Rig) -> str:
 def positions_html(rig: Rig) -> str:
     """Return what every position of the switches does, as a table; the present one is marked."""
     rows = position_table(rig)
-    chosen = [rig.settings[selector.name] for selector in rig.harness.selectors]
+    chosen = [str(rig.settings[selector.name]) for selector in rig.harness.selectors]
     places = list(itertools.product(*[selector.positions for selector in rig.harness.selectors]))
     head = tuple(name.capitalize() for name in POSITION_HEAD)
     table = table_html("What each position of the switches does", head, rows, marked=places.index(tuple(chosen)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -72,9 +72,21 @@ def catalogue(
             summary = found.item(kind, each).summary
             lines.append(f"{each}\n    {summary}" if summary else each)
         emit("\n".join(lines), output, force)
+    for sentence in _wiring_warnings(found) if check else ():
+        click.echo(f"labkit: warning: {sentence}", err=True)
     for problem in problems:
         click.echo(f"labkit: {problem}", err=True)
     return CHECK_FAILED if check and problems else DONE
+
+
+def _wiring_warnings(found: Catalogue) -> Iterator[str]:
+    """Faults of the wirings that can be read, which are no reason to leave them out."""
+    for name in found.usable_names("harness"):
+        try:
+            rig = demo_rig(found.load("harness", name))
+        except InputError:  # no pickup of the catalogue has the coils that it joins, so it cannot be tried
+            continue
+        yield from (f"{name}: {sentence}" for sentence in rig.warnings)
 
 
 def _item_data(found: Catalogue, kind: str, name: str) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from labkit.cli.options import emit, json_option, output_options, rig_with, set_
 from labkit.core.errors import InputError, QuantityError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
 from labkit.core.json_text import as_json_text
-from labkit.core.response import SILENT_DB, Response, gain_db
+from labkit.core.response import SILENT_DB, Response
 from labkit.core.units import format_quantity, parse_quantity
 from labkit.rig.hum import position_facts, position_row
 from labkit.rig.rig import Rig
@@ -88,7 +88,7 @@ def response_data(rig: Rig, curve: Response, source: str | None) -> dict[str, An
         "name": rig.name,
         "source": source if source is not None else "all",
         "frequency_hz": curve.frequency_hz.tolist(),
-        "gain_db": _levels(curve).tolist(),
+        "gain_db": curve.shown_gain_db.tolist(),
         "phase_deg": curve.phase_deg.tolist(),
         "peak": None
         if peak is None
@@ -180,15 +180,10 @@ def _csv(rig: Rig, curve: Response) -> str:
     impedance = rig.output_impedance(curve.frequency_hz)
     rows = ["frequency_hz,gain_db,phase_deg,output_impedance_ohm,output_impedance_phase_deg"]
     for row in zip(
-        curve.frequency_hz, _levels(curve), curve.phase_deg, np.abs(impedance), np.degrees(np.angle(impedance))
+        curve.frequency_hz, curve.shown_gain_db, curve.phase_deg, np.abs(impedance), np.degrees(np.angle(impedance))
     ):
         rows.append(",".join(f"{value:.9g}" for value in row))
     return "\n".join(rows)
-
-
-def _levels(curve: Response) -> np.ndarray:
-    """Gain in dB; silence is the level of an exact zero, −600 dB, and never what rounding leaves of it."""
-    return gain_db(np.zeros_like(curve.values)) if curve.is_silent else curve.gain_db
 
 
 def _is_number(word: str) -> bool:

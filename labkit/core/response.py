@@ -163,6 +163,11 @@ class Response:
         return gain_db(self.values)
 
     @property
+    def shown_gain_db(self) -> np.ndarray:
+        """Gain of a single curve for people, dB: silence is that of an exact zero, not what rounding leaves of it."""
+        return gain_db(np.zeros_like(self.values)) if self.is_silent else self.gain_db
+
+    @property
     def phase_deg(self) -> np.ndarray:
         """Phase in degrees, unwrapped along frequency, shape (..., F)."""
         phase: np.ndarray = np.degrees(np.unwrap(np.angle(self.values), axis=-1))

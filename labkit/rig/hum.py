@@ -199,11 +199,11 @@ def position_table(rig: Rig) -> tuple[tuple[str, ...], ...]:
     selectors = rig.harness.selectors
     rows = []
     for chosen in itertools.product(*[selector.positions for selector in selectors]):
-        settings: dict[str, Position] = dict(zip([selector.name for selector in selectors], chosen))
-        place = ", ".join(
-            position if len(selectors) == 1 else f"{name} {position}" for name, position in settings.items()
+        names = [selector.name for selector in selectors]
+        place = ", ".join(chosen if len(names) == 1 else (f"{name} {where}" for name, where in zip(names, chosen)))
+        rows.append(
+            ((place or "always").replace("_", " "), *position_row(rig.replace(settings=dict(zip(names, chosen)))))
         )
-        rows.append(((place or "always").replace("_", " "), *position_row(rig.replace(settings=settings))))
     return tuple(rows)
 
 
