@@ -111,17 +111,23 @@ def _item_data(found: Catalogue, kind: str, name: str) -> dict[str, Any]:
 
 
 def _item_text(data: Mapping[str, Any]) -> str:
-    lines = [data["name"], *textwrap.wrap(data["summary"], 100, initial_indent="  ", subsequent_indent="  ")]
-    lines += textwrap.wrap(data.get("purpose", ""), 100, initial_indent="  ", subsequent_indent="  ")
+    lines = [data["name"], *_wrapped(data["summary"]), *_wrapped(data.get("purpose", ""))]
     if "positions" in data:
         shown = "; ".join(f"{slot.replace('_', ' ')}: {pickup}" for slot, pickup in data["pickups"].items())
-        lines += ["", *textwrap.wrap(f"with {shown}", 100, initial_indent="  ", subsequent_indent="  "), ""]
+        lines += ["", *_wrapped(f"with {shown}"), ""]
         rows = [POSITION_HEAD, *(tuple(row.values()) for row in data["positions"])]
         widths = [max(len(row[column]) for row in rows) for column in range(len(POSITION_HEAD))]
         lines += ["  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip() for row in rows]
         lines += ["", "  Levels with every pickup given the same EMF and the knobs at their usual places."]
         lines += [f"  Warning: {sentence}" for sentence in data["warnings"]]
     return "\n".join(lines)
+
+
+def _wrapped(text: str) -> list[str]:
+    """Lines of a text; a number and its per cent sign stay together."""
+    held = text.replace(" %", "\u00a0%")
+    lines = textwrap.wrap(held, 100, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
+    return [line.replace("\u00a0", " ") for line in lines]
 
 
 def _plugins_text(as_json: bool) -> str:

@@ -38,6 +38,9 @@ HEARD = 0.1
 PHASE_HZ = 400.0
 """Where phase is judged: above the corner of coupling capacitors, below every resonance."""
 
+IN_PHASE_DEG, OUT_OF_PHASE_DEG = 60.0, 120.0
+"""Pickups nearer than the first are called in phase, further apart than the second out of phase."""
+
 SILENT = 10 ** (SILENT_DB / 20)
 
 
@@ -288,7 +291,7 @@ def _phase(parts: Mapping[str, complex]) -> Literal["in", "out", "between"] | No
         return None
     strongest = max(compared, key=abs)
     angles = [abs(np.angle(value / strongest, deg=True)) for value in compared]
-    return "in" if max(angles) < 60 else "out" if max(angles) > 120 else "between"
+    return "in" if max(angles) < IN_PHASE_DEG else "out" if max(angles) > OUT_OF_PHASE_DEG else "between"
 
 
 def _hum_claim(at_100: HumResidual, at_1k: HumResidual) -> HumClaim:
