@@ -17,13 +17,13 @@ from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
 from labkit.pickup.bar import BarMagnet, bar_from_sheet
 from labkit.pickup.capacitance import LEADS, lead
-from labkit.pickup.electrical import Coil, Connection, Facing, Wound
+from labkit.pickup.electrical import CAPACITANCE, Coil, Connection, Facing, Wound
 from labkit.pickup.loss_models import CYLINDER, check_loss_model
 from labkit.pickup.magnet import MagnetGrade, magnet
 from labkit.pickup.materials import metal
 from labkit.pickup.plates import Cover, cover_from_sheet
 from labkit.pickup.poles import Pole, pole_from_sheet
-from labkit.pickup.sheet import CAPACITANCE, read_coil
+from labkit.pickup.sheet import read_coil
 from labkit.pickup.winding import Winding
 from labkit.pickup.winding_sheet import read_winding
 

@@ -117,22 +117,22 @@ def _not_a_part(thing: object) -> str:
     return "" if isinstance(thing, type) and issubclass(thing, Part) else "a subclass of labkit.rig.parts.Part"
 
 
-def read_part(name: str, table: Table) -> Part:
-    """Read one part by its ``kind``."""
+def read_part(name: str, table: Table, base: Part | None = None) -> Part:
+    """Read one part by its ``kind``; what the table leaves out stays as it is in ``base``, where one is given."""
     kinds = _part_kinds()
     if not kinds:
         table.fail("kind", "nothing installed brings a kind of part; see labkit catalogue --plugins")
     kind = kinds[table.choice("kind", kinds)]
     table.asked.setdefault("note")
     if kind.plugin == BUILTIN:
-        return table.attempt("", lambda: kind.thing.read(name, table))  # type: ignore[no-any-return]
-    return table.attempt("", lambda: _guarded(kind, name, table))
+        return table.attempt("", lambda: kind.thing.read(name, table, base))  # type: ignore[no-any-return]
+    return table.attempt("", lambda: _guarded(kind, name, table, base))
 
 
-def _guarded(kind: Brought, name: str, table: Table) -> Part:
+def _guarded(kind: Brought, name: str, table: Table, base: Part | None) -> Part:
     """Read a part of another plugin, and see that it turns into elements, before a rig is built on it."""
     try:
-        part = kind.thing.read(name, table)
+        part = kind.thing.read(name, table, base)
         elements = part.elements(None if part.control is None else part.control.default)
     except InputError:
         raise
