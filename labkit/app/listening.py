@@ -48,7 +48,7 @@ def take_names() -> tuple[str, ...]:
     return tuple(sorted(names, key=lambda name: (name != USUAL_TAKE, names.index(name))))
 
 
-def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> Heard:
+def hear(rig: Rig, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> Heard:
     """Return a take through a rig, and through another for comparison.
 
     Parameters

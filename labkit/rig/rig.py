@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copyreg
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -19,6 +20,14 @@ from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
 from labkit.rig.chain import Stage
 from labkit.rig.harness import Harness
 from labkit.rig.parts import Part, Position
+
+
+def _read_only(mapping: dict[str, object]) -> MappingProxyType[str, object]:
+    return MappingProxyType(mapping)
+
+
+# Rigs hold read-only views of their mappings, which the standard library does not pickle; other processes need them.
+copyreg.pickle(MappingProxyType, lambda view: (_read_only, (dict(view),)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -250,22 +250,6 @@ def test_changes_are_announced_once_after_a_pause(rig):
     )
 
 
-def test_the_page_says_when_its_kernel_is_gone(visit):
-    page = visit(RIG, ready=CURVE).page
-    assert page.locator(".lab-banner").is_hidden()
-    status = page.evaluate(
-        """async () => {
-          const config = JSON.parse(document.getElementById('jupyter-config-data').textContent);
-          const token = document.cookie.match(/_xsrf=([^;]*)/)?.[1] ?? '';
-          const address = `${config.baseUrl}voila/api/shutdown/${config.kernelId}`;
-          return (await fetch(address, { method: 'POST', headers: { 'X-XSRFToken': token } })).status;
-        }"""
-    )
-    assert status == 204
-    page.wait_for_selector(".lab-banner:not([hidden])", timeout=30_000)
-    assert page.get_by_role("button", name="Reload").is_visible()
-
-
 def test_leaving_a_page_ends_its_kernel(visit, lab):
     def kernels() -> int:
         return len(psutil.Process(lab.process.pid).children())
