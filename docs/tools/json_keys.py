@@ -48,7 +48,11 @@ choices = ["10 nF", "22 nF"]
 """
 
 RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
-    "response": (("response", SINGLE, "--at", "100,1k,3k"), ("response", TWO, "--source", "neck", "--set", "volume=0")),
+    "response": (
+        ("response", SINGLE, "--at", "100,1k,3k"),
+        ("response", TWO, "--source", "neck", "--set", "volume=0"),
+        ("response", TWO, "--by-strings", "--at", "100", "--set", "neck=narrow single coil, built"),
+    ),
     "pickup": (
         ("pickup", "narrow single coil, built", "--why", "--against", "narrow single coil, alnico 2, built"),
         ("pickup", "two-coil, built"),
@@ -92,6 +96,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
 MAPS = {
     "pickup": {"coils", "why", "why.NAME"},
     "formula": {"symbols", "sensitivities"},
+    "response": {"outputs", "driven.places_m"},
     "render": {"take.coils"},
     "fit": {"correlations"},
     "tolerance": {

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
 
 from labkit.core.errors import InputError
 from labkit.core.keys import listed, number, quantity, text
 from labkit.core.units import UsualRange
+from labkit.pickup.compare import shifted
 from labkit.pickup.propagation import Prediction
 
 RESISTANCE = UsualRange(low=100.0, high=30e3)
@@ -161,7 +162,4 @@ class Pickup:
         """The EMFs of all coils together over the reference coil, dB: two coils in parallel give half of it."""
         if self.output is None or len(self.coils) < 2 or self.connection == "series":
             return self.output
-        two = 20 * math.log10(2)
-        return replace(
-            self.output, value=self.output.value + two, low=self.output.low + two, high=self.output.high + two
-        )
+        return shifted(self.output, 20 * math.log10(2))

@@ -75,8 +75,8 @@ def read_lead(table: Table) -> float:
 
 def read_output(table: Table, name: str) -> Prediction | None:
     """Read ``output`` (dB over the reference coil) and its 95 % half-width ``output_doubt``; None where not stated."""
-    level = table.quantity("output", "dB", None, low=-100.0, high=100.0)
-    doubt = table.quantity("output_doubt", "dB", 0.0 if level is not None else None, low=0.0, high=40.0)
+    level: float | None = table.quantity("output", "dB", None, low=-100.0, high=100.0)
+    doubt: float | None = table.quantity("output_doubt", "dB", None, low=0.0, high=40.0)
     if level is None:
         if doubt is not None:
             table.fail("output_doubt", "is the doubt of `output`, which is missing; state both, or neither")

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from labkit.core.errors import InputError
 from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import Response
+from labkit.core.sourced import Interval
 
 SILENT_DB = -100.0
 """Below this level at 100 Hz a rig is called silent: an order of magnitude under the thermal noise of any real one."""
@@ -134,6 +135,22 @@ def height_in_words(height_db: float) -> str:
     """
     bands = ((0.5, "nearly flat"), (2.0, "a gentle bump"), (5.0, "a clear peak"), (9.0, "a strong peak"))
     return next((words for limit, words in bands if height_db < limit), "a sharp peak")
+
+
+def louder_in_words(level: Interval, *, bounded: bool = True) -> str:
+    """Write a level difference as it is said, with its 95 % bounds where there is a doubt.
+
+    >>> louder_in_words(Interval(value=-1.03, low=-2.53, high=0.47))
+    '1.0 dB softer (95 of 100 between −2.5 and +0.5 dB)'
+    >>> louder_in_words(Interval(value=6.02, low=6.02, high=6.02)), louder_in_words(Interval(value=0, low=0, high=0))
+    ('6.0 dB louder', 'as loud')
+    """
+    size = f"{abs(level.value):.1f}"
+    words = "as loud" if size == "0.0" else f"{size} dB {'louder' if level.value > 0 else 'softer'}"
+    if not bounded or level.high - level.low < 0.1:
+        return words
+    low, high = (f"{'+' if bound > 0.05 else ''}{level_in_words(bound)}" for bound in (level.low, level.high))
+    return f"{words} (95 of 100 between {low.removesuffix(' dB')} and {high})"
 
 
 def key_numbers(
