@@ -36,6 +36,7 @@ from labkit.core.units import format_quantity
 from labkit.rig.chain import Cable
 from labkit.rig.chain_stages import with_length
 from labkit.rig.rig import Rig
+from labkit.sound.string_drive import LevelChange, level_change
 from labkit.view.curve import Curve, draw_curves
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import (
@@ -43,6 +44,7 @@ from labkit.view.words import (
     Reading,
     frequency_in_words,
     key_numbers,
+    level_number,
     read_response,
     sentence,
 )
@@ -85,6 +87,8 @@ class CableShown:
         Longest cable that keeps the loss; None where even 100 m does.
     treble_change_db : float
         Level at the judged frequency against the compared one.
+    level : LevelChange
+        From the compared one to the present one, as the strings drive them.
     trim : float or None, F
         Capacitance at the buffer's input that brings back the compared cable's peak; None without buffer or peak.
     """
@@ -107,6 +111,7 @@ class CableShown:
     judged_hz: float
     longest: float | None
     treble_change_db: float
+    level: LevelChange
     trim: float | None = None
 
     @property
@@ -216,6 +221,7 @@ class CableBench(PageBench[CableShown]):
             judged_hz=judged,
             longest=longest_cable(shown, loss_db=loss, frequency_hz=judged),
             treble_change_db=now.gain_db_at(judged) - than.gain_db_at(judged),
+            level=level_change(other, shown),
             trim=trim_for_peak(buffered, before.peak_hz) if has_buffer else None,
         )
 
@@ -228,7 +234,7 @@ class CableBench(PageBench[CableShown]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, level at 3 kHz, longest cable."""
+        """Peak place, level at 3 kHz, longest cable, level as the strings drive it."""
         shown = self.shown
         peak = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=shown.other_label)[0]
         if shown.reading.is_silent:
@@ -244,7 +250,7 @@ class CableBench(PageBench[CableShown]):
             value=f"over {LONGEST_M:g} m" if shown.longest is None else f"{shown.longest:.1f} m",
             detail=f"loses less than {shown.loss_db:g} dB at {judged}",
         )
-        return (peak, change, reach)
+        return (peak, change, reach, level_number(shown.level, shown.other_label))
 
     @property
     def sentence(self) -> str:

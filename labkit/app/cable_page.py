@@ -20,6 +20,7 @@ from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import MadeFile
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.sheet_paper import level_facts
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.view.words import ZERO, frequency_in_words, level_in_words
@@ -123,7 +124,11 @@ class CablePage(BenchPage[CableBench]):
             after_label=now,
             before_load=load_in_words(shown.other),
             after_load=load_in_words(shown.rig),
-            facts=(("Instrument", bench.rig.name), (reach.label, f"{reach.value}, {reach.detail}")),
+            facts=(
+                ("Instrument", bench.rig.name),
+                (reach.label, f"{reach.value}, {reach.detail}"),
+                *level_facts(bench.shown.level),
+            ),
             advice=bench.advice,
             date=datetime.date.today().isoformat(),
         )

@@ -20,6 +20,7 @@ from labkit.app.panel_page import or_empty_state
 from labkit.app.pots_model import PotsBench, response_of
 from labkit.app.widgets import CurveView, MadeFile
 from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.sheet_paper import level_facts
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 
@@ -126,7 +127,7 @@ class PotsPage(BenchPage[PotsBench]):
             after_label="now",
             before_load=load_in_words(shown.view.other),
             after_load=load_in_words(shown.rig),
-            facts=(("Instrument", bench.rig.name),),
+            facts=(("Instrument", bench.rig.name), *level_facts(shown.level)),
             advice=bench.notes,
             date=datetime.date.today().isoformat(),
         )

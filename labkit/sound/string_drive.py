@@ -3,7 +3,8 @@
 The gain of a rig (`labkit.rig.rig.Rig.response`) gives every pickup one EMF, so that a reversed pair cancels at all
 frequencies where both are alike. Under a string they stand at different places of every standing wave. Partial n of a
 string is heard by a coil at x as sin(nπx/ℓ)·sinc(n·w/(2ℓ)), n = f/f0, and since nπx/ℓ = 2πf·x/c with c = 2ℓ·f0, no
-fret changes that. Here the square of what all coils together give at the output is averaged over the strings.
+fret changes that. Here the square of what all coils together give at the output is averaged over the strings, and the
+comb over a sixth of an octave.
 """
 
 from __future__ import annotations
@@ -31,6 +32,12 @@ USUAL_STRINGS = "six strings 10-46"
 
 LEVEL_BAND_HZ = (100.0, 1000.0)
 """Band of a rig's level, where its curve hardly bends; the same as for the level of a `Difference`."""
+
+SMOOTHED_OCTAVES = 1 / 6
+"""Band around each frequency over which the comb is averaged: from 1 kHz up a string has several partials in two such
+bands, and a comb of every string drawn point by point is a fence that no eye and no grid resolves."""
+
+_WITHIN = np.linspace(-SMOOTHED_OCTAVES / 2, SMOOTHED_OCTAVES / 2, 9)
 
 DRIVEN_NOT_MODELLED = (
     "where the string is plucked and how long each partial sounds; a string gives nothing below its own note, "
@@ -81,7 +88,7 @@ def driven_response(
 
     def evaluate(wanted: np.ndarray) -> np.ndarray:
         whole = _parts(rig, wanted, under, where, levels_db).sum(axis=1)
-        found: np.ndarray = np.sqrt(np.mean(np.abs(whole) ** 2, axis=0)).astype(complex)
+        found: np.ndarray = np.sqrt(np.mean(np.abs(whole) ** 2, axis=(0, 1))).astype(complex)
         return found
 
     return Response(frequency_hz=grid, values=evaluate(grid), name=rig.name, evaluate=evaluate)
@@ -171,16 +178,20 @@ def _parts(
     spots: Mapping[str, CoilSpot] | None,
     levels_db: Mapping[str, float] | None,
 ) -> np.ndarray:
-    """What each pickup brings under each string, shape (strings, slots, F), complex; without spots, in one place."""
+    """What each pickup brings under each string, shape (strings, slots, 9, F), complex; without spots, in one place.
+
+    Of the nine, each takes the comb of another frequency within the averaged band, all the circuit of F.
+    """
     coils = tuple(f"{slot}.{coil}" for slot, pickup in rig.pickups.items() for coil in pickup.coils)
     rows = coil_transfers(rig, coils, levels_db=levels_db)(frequency_hz)
     slots = list(rig.pickups)
     count = 1 if spots is None else len(strings.strings)
-    parts = np.zeros((count, len(slots), np.size(frequency_hz)), dtype=complex)
+    around = frequency_hz * 2 ** _WITHIN[:, None]
+    parts = np.zeros((count, len(slots), *around.shape), dtype=complex)
     for name, row in zip(coils, rows):
         place = slots.index(name.partition(".")[0])
         for index in range(count):
-            parts[index, place] += row if spots is None else row * _heard(strings, index, frequency_hz, spots[name])
+            parts[index, place] += row if spots is None else row * _heard(strings, index, around, spots[name])
     return parts
 
 

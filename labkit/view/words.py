@@ -6,12 +6,18 @@ Nothing here claims that a difference can be heard; that is what the blind test 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, join_words
 from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import Response
 from labkit.core.sourced import Interval
+
+if TYPE_CHECKING:
+    from labkit.pickup.propagation import Prediction
+    from labkit.sound.string_drive import LevelChange
 
 SILENT_DB = -100.0
 """Below this level at 100 Hz a rig is called silent: an order of magnitude under the thermal noise of any real one."""
@@ -151,6 +157,61 @@ def louder_in_words(level: Interval, *, bounded: bool = True) -> str:
         return words
     low, high = (f"{'+' if bound > 0.05 else ''}{level_in_words(bound)}" for bound in (level.low, level.high))
     return f"{words} (95 of 100 between {low.removesuffix(' dB')} and {high})"
+
+
+def output_number(outputs: Mapping[str, Prediction | None]) -> KeyNumber:
+    """Return how loud the pickups of a rig are over the reference coil, by slot.
+
+    >>> from labkit.pickup.propagation import Prediction
+    >>> output_number({"bridge": Prediction(value=-6.0, low=-7.5, high=-4.5)}).sentence
+    'Output −6.0 dB, ± 1.5 dB over the reference coil'
+    >>> output_number({"bridge": None}).sentence
+    'Output not known, so levels are at equal EMF'
+    """
+    words = ["not known" if found is None else output_in_words(found.value) for found in outputs.values()]
+    slots = join_words([slot.replace("_", " ") for slot in outputs])
+    detail = "over the reference coil"
+    if None in outputs.values():
+        detail = "so levels are at equal EMF" if len(words) == 1 else f"{slots}, at equal EMF where not known"
+    elif len(words) > 1:
+        detail = f"{slots}, over the reference coil"
+    else:
+        only = next(found for found in outputs.values() if found is not None)
+        detail = f"{_doubt(only)} {detail}".strip()
+    return KeyNumber(label="Output", value=words[0] if len(set(words)) == 1 else ", ".join(words), detail=detail)
+
+
+def output_in_words(output_db: float) -> str:
+    """Write an output over the reference coil; uncharged magnets give none.
+
+    >>> output_in_words(-6.02), output_in_words(-300.0)
+    ('−6.0 dB', 'silent')
+    """
+    return "silent" if output_db < SILENT_DB else level_in_words(output_db)
+
+
+def level_number(change: LevelChange, name: str) -> KeyNumber:
+    """Return how loud a rig is against another, as a key number.
+
+    Parameters
+    ----------
+    change : LevelChange
+        From the other to the present rig.
+    name : str
+        What sets the other apart.
+    """
+    level = change.level_db
+    if change.is_silent:
+        return KeyNumber(label="Level", value="not comparable", detail=f"nothing is heard here or with {name}")
+    words = louder_in_words(level.interval, bounded=False)
+    parts = [f"{'as' if words == 'as loud' else 'than'} with {name}", _doubt(level)]
+    parts.append("at equal EMF" if change.words else "")
+    return KeyNumber(label="Level", value=words, detail=", ".join(part for part in parts if part))
+
+
+def _doubt(level: Prediction) -> str:
+    half = (level.high - level.low) / 2
+    return f"± {half:.1f} dB" if half >= 0.05 else ""
 
 
 def key_numbers(

@@ -31,15 +31,17 @@ ALIKE = with_values(BOTH, neck="narrow single coil", bridge="narrow single coil"
 
 
 def test_one_pickup_is_its_gain_times_the_comb_of_its_place() -> None:
-    """By hand for two strings: sin(2πf·x/c)·sinc of the aperture, c = 2ℓ·f0."""
+    """By hand: mean square over strings and a sixth of an octave of sin(2πf·x/c)·sinc of the aperture, c = 2ℓ·f0."""
     strings = string_set("six strings 10-46")
     frequency = np.array([110.0, 400.0, 1500.0])
     spot = coil_spots(SINGLE)["bridge.main"]
     squares = []
     for string in strings.strings:
         wave = 2 * strings.scale * string.open_hz
-        heard = np.sin(2 * np.pi * frequency * spot.position / wave)
-        squares.append((heard * np.sinc(frequency * spot.aperture / wave)) ** 2)
+        for step in np.linspace(-1 / 12, 1 / 12, 9):
+            near = frequency * 2**step
+            heard = np.sin(2 * np.pi * near * spot.position / wave)
+            squares.append((heard * np.sinc(near * spot.aperture / wave)) ** 2)
     wanted = np.abs(SINGLE.evaluate(frequency)) * np.sqrt(np.mean(squares, axis=0))
     assert np.abs(driven_response(SINGLE).at(frequency)) == pytest.approx(wanted, rel=1e-12)
 
