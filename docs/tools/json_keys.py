@@ -64,6 +64,8 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "render": (
         ("render", SINGLE, "--output", "one.wav", *SHORT_TAKE),
         ("render", SINGLE, "--set-against", "volume=5", "--output", "other.wav", *SHORT_TAKE),
+        ("render", SINGLE, "--set-against", "bridge=narrow single coil, built", "--true-level", "--output", "true.wav",
+         *SHORT_TAKE),
     ),
     "convert": (("convert", "one.wav", "--from", SINGLE, "--set-to", "cable.length=10m", "--output", "long.wav"),),
     "impulse": (
