@@ -201,11 +201,11 @@ class RigBench(Undoable[RigPageState]):
         """Which of the two curves is drawn, and whether levels could be compared, in a line that every width shows."""
         told = []
         if self.state.curve == BY_STRINGS:
-            told.append("Drawn as the strings drive it: place and output of each pickup counted.")
+            told.append("Drawn as the strings drive it; place and output counted.")
         elif len(self.rig.pickups) > 1:
-            told.append("Drawn at equal EMF: place and output of the pickups are not counted.")
+            told.append("Drawn at equal EMF; place and output are not counted.")
         if self.compared is not None and self._words:
-            told.append("The level is at equal EMF, since an output is not known.")
+            told.append("Level at equal EMF: an output is not known.")
         return " ".join(told)
 
     @property

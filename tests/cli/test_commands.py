@@ -23,6 +23,8 @@ def test_response_json_has_exactly_the_promised_keys(labkit):
         "peak",
         "minus_3db_hz",
         "output_impedance_ohm",
+        "outputs",
+        "driven",
     }
     assert set(data["peak"]) == {"frequency_hz", "gain_db", "height_db"}
     assert set(data["output_impedance_ohm"]) == {"magnitude", "phase_deg"}
