@@ -201,12 +201,23 @@ class RigBench(Undoable[RigPageState]):
         """Which of the two curves is drawn, and whether levels could be compared, in a line that every width shows."""
         told = []
         if self.state.curve == BY_STRINGS:
-            told.append("Drawn as the strings drive it; place and output counted.")
+            what = "place counted, output as far as known" if self._words else "place and output counted"
+            told.append(f"Drawn as the strings drive it; {what}.")
         elif len(self.rig.pickups) > 1:
             told.append("Drawn at equal EMF; place and output are not counted.")
         if self.compared is not None and self._words:
             told.append("Level at equal EMF: an output is not known.")
         return " ".join(told)
+
+    @property
+    def zero(self) -> str:
+        """What zero of the drawn curves is."""
+        if self.state.curve == EQUAL_EMF:
+            return ZERO
+        return (
+            "Level at the input in decibels, averaged over the strings of a usual set. Zero is the voltage of the "
+            "reference coil over the loop of every partial."
+        )
 
     @property
     def caption(self) -> str:
@@ -219,12 +230,9 @@ class RigBench(Undoable[RigPageState]):
                 if len(self.rig.pickups) < 2
                 else f" For the curve {BY_STRINGS}, see “{_CURVE_GROUP.title}” among the controls."
             )
-            return f"{ZERO}{more}{levels}"
-        return (
-            "Level at the input in decibels, averaged over the strings of a usual set. Zero is the voltage of the "
-            "reference coil over the loop of every partial. The numbers above are those of the curve at equal EMF. "
-            f"Not modelled: {DRIVEN_NOT_MODELLED}.{levels}"
-        )
+            return f"{self.zero}{more}{levels}"
+        numbers = "The numbers above are those of the curve at equal EMF."
+        return f"{self.zero} {numbers} Not modelled: {DRIVEN_NOT_MODELLED}.{levels}"
 
     @property
     def _words(self) -> str:

@@ -108,6 +108,14 @@ def test_drawn_by_the_strings_half_the_charge_lies_six_decibels_lower() -> None:
     assert half.shown.gain_db == pytest.approx(bench.shown.gain_db)  # at equal EMF nothing differs
 
 
+def test_a_curve_by_the_strings_is_not_said_to_count_an_output_that_is_not_known() -> None:
+    unknown, known = RigBench(), rig_bench(bridge=BUILT)
+    for bench in (unknown, known):
+        bench.set_text(CURVE, BY_STRINGS)
+    assert "output as far as known" in unknown.drawn
+    assert "place and output counted" in known.drawn
+
+
 def test_an_unknown_curve_in_an_address_is_the_usual_one() -> None:
     assert RigBench(query="v=1&own.curve=%3Cscript%3E").values[CURVE] == EQUAL_EMF
 
