@@ -206,9 +206,7 @@ def _change_text(change: PickupChange) -> list[str]:
             lines.append(f"    {name:<22} {percent[0]:>6} %   {percent[1]} … {percent[2]} %   {cause}".rstrip())
     for name, level in (("height of that peak", change.loaded_height_db), ("output", change.level_db)):
         if level is not None:
-            bounds = f"{level.low:+.1f} … {level.high:+.1f} dB"
-            shared = "both share the doubt" if level.high == level.low else bounds
-            lines.append(f"    {name:<22} {level.value:+6.1f} dB  {shared}")
+            lines.append(f"    {name:<22} {level.value:+6.1f} dB  {level.low:+.1f} … {level.high:+.1f} dB")
     return lines
 
 
