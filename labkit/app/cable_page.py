@@ -19,8 +19,7 @@ from labkit.app.page_text import change_in_words, numbers_html, sentence_html, t
 from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import MadeFile
 from labkit.core.units import format_quantity
-from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
-from labkit.report.sheet_paper import level_facts
+from labkit.report.change_paper import ChangeSheet, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.view.words import ZERO, frequency_in_words, level_in_words

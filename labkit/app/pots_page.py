@@ -19,8 +19,7 @@ from labkit.app.page_text import numbers_html, sentence_html, table_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.pots_model import PotsBench, response_of
 from labkit.app.widgets import CurveView, MadeFile
-from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
-from labkit.report.sheet_paper import level_facts
+from labkit.report.change_paper import ChangeSheet, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from labkit.pickup.compare import difference, ratio
-from labkit.pickup.output import SILENT_OUTPUT_DB
+from labkit.pickup.electrical import SILENT_OUTPUT_DB
 from labkit.pickup.propagation import Prediction
 
 if TYPE_CHECKING:

@@ -14,12 +14,12 @@ from labkit.core.sourced import Interval
 from labkit.pickup.bar import BarMagnet, PoleRows, predict_bar_field, row_potential
 from labkit.pickup.build_sheet import PickupBuild
 from labkit.pickup.compare import exactly, prediction
+from labkit.pickup.electrical import SILENT_OUTPUT_DB
 from labkit.pickup.field import MODEL_DEVIATION, axis_field, predict_field
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.magnet import MagnetGrade, magnet, operating_point, settle, temperature_factor
 from labkit.pickup.output import (
     OUTPUT_MODEL,
-    SILENT_OUTPUT_DB,
     compare_levels_db,
     output_doubts,
     pair_sensitivity,

@@ -26,6 +26,9 @@ CAPACITANCE = UsualRange(low=10e-12, high=2e-9)
 LOSS = UsualRange(low=20e3, high=20e6)
 CORNER = UsualRange(low=200.0, high=100e3)
 
+SILENT_OUTPUT_DB = -300.0
+"""Output of a pickup whose magnets are uncharged: it stays a number."""
+
 Facing = Literal["north", "south"]
 Wound = Literal["clockwise", "counter-clockwise"]
 Connection = Literal["series", "parallel"]

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.bar import PoleRows, pole_field
+from labkit.pickup.electrical import SILENT_OUTPUT_DB
 from labkit.pickup.field import axis_field
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.pair import magnetise_mirrored, mirrored_rods
@@ -28,9 +29,6 @@ LEVEL_SPREAD_DB = 1.5
 
 BAR_LEVEL_SPREAD_DB = 3.5
 """The same where one of them has a bar magnet: its field is known to ± 40 %."""
-
-SILENT_OUTPUT_DB = -300.0
-"""Output of a pickup whose magnets are uncharged: it stays a number."""
 
 OUTPUT_MODEL = "model of the output"
 """Name of the doubt of a predicted output; two pickups of like magnets, poles and bobbin share it."""

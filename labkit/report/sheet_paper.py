@@ -25,7 +25,7 @@ from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.propagation import Prediction
 from labkit.pickup.sheet import read_pickup
-from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.change_paper import ChangeSheet, change_sheet_html, level_facts, load_in_words
 from labkit.report.paper_page import bullets, grid, page, quantity
 from labkit.report.papers import WINDING_CAUTIONS, CustomerSheet, build_sheet_html, build_sheet_of, customer_sheet_html
 from labkit.rig.rig import Rig
@@ -213,14 +213,6 @@ def rig_paper_html(
 def _output_fact(outputs: Mapping[str, Prediction | None]) -> tuple[str, str]:
     number = output_number(outputs)
     return number.label, f"{number.value}, {number.detail}"
-
-
-def level_facts(change: LevelChange) -> tuple[tuple[str, str], ...]:
-    """Return the line of a paper's table that says how loud the rig is after the change."""
-    if change.is_silent:
-        return (("Level after the change", "not comparable: nothing of one of them reaches the input"),)
-    said = louder_in_words(change.level_db.interval)
-    return (("Level after the change", f"{said}, {change.words}" if change.words else said),)
 
 
 def _with_level(sentence: str, change: LevelChange) -> str:
