@@ -74,11 +74,11 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.rest, self.links, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.work = Work()
         self.upload = Upload(
-            Intake(largest=LARGEST_SWEEP, what="a sweep", advice=ADVICE),
+            Intake(largest=LARGEST_SWEEP, what="a sweep", advice=ADVICE, workbooks=True),
             label="Choose sweep files",
-            hint="Or drop them here: CSV or TSV text, or Touchstone one-ports; up to four of one pickup, each with its "
-            "own load. They are not part of the link.",
-            accept=".csv,.tsv,.txt,.dat,.s1p,.ts,text/csv,text/plain",
+            hint="Or drop them here: CSV or TSV text, workbooks (XLSX) or Touchstone; up to four of one pickup, each "
+            "with its own load. They are not part of the link.",
+            accept=".csv,.tsv,.txt,.dat,.xlsx,.xlsm,.s1p,.s2p,.ts,text/csv,text/plain",
         )
         self.upload.on_file(self._file, begin=self.background.warm)
         self.upload.on("remove", self._remove)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 from html import escape
 
@@ -56,3 +57,8 @@ def change_in_words(level_db: float) -> str:
     ('+2.0 dB', '−0.3 dB', '0.0 dB')
     """
     return f"{'+' if level_db >= 0.05 else ''}{level_in_words(level_db)}"
+
+
+def today() -> str:
+    """Return the date that a page puts on its papers: ``2026-11-30``."""
+    return datetime.date.today().isoformat()

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable
 
 from labkit.app.bench_page import file_stem
 from labkit.app.curve_files import offer_curves
 from labkit.app.opened_rig import rig_sheet_text
+from labkit.app.page_text import today
 from labkit.app.rig_model import EQUAL_EMF, RigBench
 from labkit.app.rig_views import netlist, schematic_svg, short_formula
 from labkit.app.widgets import FileOffers, MadeFile
@@ -52,7 +52,7 @@ def _paper(bench: RigBench) -> str:
     """The rig as it is; where a curve is pinned, the change from that one."""
     from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
 
-    date, compared = datetime.date.today().isoformat(), bench.compared
+    date, compared = today(), bench.compared
     if compared is None:
         return rig_paper_html(bench.rig, date=date)
     before = bench.rig_of(compared.pin)

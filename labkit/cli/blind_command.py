@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from labkit import __version__
-from labkit.cli.options import json_option
+from labkit.cli.options import json_option, say_written
 from labkit.cli.sound_options import (
     change_option,
     decibels,
@@ -109,6 +109,7 @@ def prepare(
     if trials < RECOMMENDED_TRIALS:
         lines.append(f"  note: with fewer than {RECOMMENDED_TRIALS} trials a true difference is easily missed")
     show(data, as_json, "\n".join([*lines, HEARING_CAUTION]))
+    say_written(output)
 
 
 @blind.command("answer")

@@ -109,4 +109,8 @@ def _cell(key: str, value: Any) -> str:
         return f"{name} none"
     if isinstance(value, str) or not unit:
         return f"{name} {value}"
-    return f"{name} {value:.2f} dB" if unit == "dB" else f"{name} {format_quantity(value, unit, digits=3)}"
+    if unit == "dB":
+        return f"{name} {value:.2f} dB"
+    if unit == "m":
+        return f"{name} {format_quantity(float(f'{value:.4g}'), unit)}"
+    return f"{name} {format_quantity(value, unit, digits=3)}"

@@ -184,7 +184,8 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     found = predictions(plan)
     coils = {coil.name: _coil(coil.name, found, coil.build) for coil in plan.coils}
     coupling = _coupling(build, coils, found.get("mutual")) if len(coils) == 2 else None
-    coils = _with_sections(plan, coils, 0.0 if coupling is None else abs(coupling.value))
+    most = most_lost(0.0 if coupling is None else abs(coupling.value))
+    coils = _with_sections(plan, coils, most)
     total = _coil("total", found, None)
     output = output_prediction(build)
     if output is not None and build.output is not None:
@@ -194,6 +195,11 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     pickup = _electrical(build, coils, coupling, build.output if output is None else output)
     fields = field_predictions(build)
     warnings = build_warnings(build)
+    if most < MOST_LOST and any(sum(part.fraction for part in coil.eddy) > 0.98 * most for coil in coils.values()):
+        warnings += (
+            f"a coupling of {coupling.value if coupling else 0:g} leaves eddy currents at most {100 * most:.1f} % of a "
+            "coil's inductance, less than its metal takes: losses are too small and the peak too high.",
+        )
     missing = [words for name, words in _PEAKS.items() if name not in found]
     if missing:
         warnings += (f"no peak stands out {' or '.join(missing)} for every input within its doubt.",)
@@ -235,7 +241,18 @@ def lost_inductance_of(plan: Plan, name: str, frequency_hz: np.ndarray) -> np.nd
     return nominal(plan, flat).lost[name].reshape(np.shape(frequency_hz))
 
 
-def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], coupling: float) -> dict[str, BuiltCoil]:
+def most_lost(coupling: float) -> float:
+    """Return the part of a coil's inductance that its sections may take (1), for a coupling of 0 … 1.
+
+    The inductors that are left carry the coupling: what is kept stays above it, however tight it is.
+
+    >>> [round(most_lost(coupling), 4) for coupling in (0.0, 0.3, 0.95)]
+    [0.97, 0.67, 0.045]
+    """
+    return min(MOST_LOST, 1 - coupling - 0.1 * min(coupling, 1 - coupling))
+
+
+def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], most: float) -> dict[str, BuiltCoil]:
     known: dict[bytes, Mapping[str, np.ndarray]] = {}
 
     def lost(name: str, frequency_hz: np.ndarray) -> np.ndarray:
@@ -247,7 +264,6 @@ def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], coupling: float) 
     def left(name: str, whole: float, frequency_hz: np.ndarray) -> np.ndarray:
         return whole - lost(name, frequency_hz)
 
-    most = min(MOST_LOST, 1 - 1.1 * coupling)  # the inductors that are left carry the coupling
     fitted = {}
     for coil in plan.coils:
         values = coils[coil.name]

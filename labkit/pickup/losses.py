@@ -220,7 +220,7 @@ def fit_sections(
     weight = low_frequency / np.abs(wanted)
     bounds = np.log(low_hz / _BEYOND), np.log(high_hz * _BEYOND)
     if not 0 < most < 1:
-        raise InputError(f"the fractions of a fit must be allowed a sum between 0 and 1; got {most:g}")
+        raise InputError(f"`most`, the largest sum of the sections' fractions, must lie between 0 and 1; got {most:g}")
     fraction, corner = _levenberg(frequency, lost, weight, _starts(frequency, lost, count, most), bounds, most)
     kept = sorted(zip(corner, fraction, strict=True))
     return tuple(EddySection(fraction=float(k), corner_hz=float(f)) for f, k in kept)

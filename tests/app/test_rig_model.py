@@ -140,6 +140,10 @@ def test_a_pin_keeps_its_colour_when_another_goes(bench):
         bench.pin()
     bench.unpin(0)
     assert [pin.pin.slot for pin in bench.pins] == [1, 2]
+    # and the next one takes the colour that is free
+    bench.set_text("cable.length", "6")
+    bench.pin()
+    assert [pin.pin.slot for pin in bench.pins] == [1, 2, 0]
 
 
 def test_going_back_to_a_pin_restores_it_and_keeps_it(bench):

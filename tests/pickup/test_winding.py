@@ -61,6 +61,19 @@ def test_mass_is_section_times_length_times_density() -> None:
     assert winding(stretch=0.01).copper_mass == pytest.approx(coil.copper_mass / 1.01, rel=1e-12)
 
 
+def test_a_wire_drawn_longer_has_its_resistance_up_by_the_square_of_its_length() -> None:
+    """Any text on electricity: drawn to n times its length at the same volume, a wire has n² times the resistance."""
+    supplied = coil_resistance(wire_length=1.0, bare_diameter=63.5e-6)
+    drawn = coil_resistance(wire_length=1.01, bare_diameter=63.5e-6, stretch=0.01)
+    assert drawn / supplied == pytest.approx(1.01**2, rel=1e-12)
+    # of the finished coil the length is settled by the bobbin, so only the thinner section is left
+    coil = winding(stretch=0.01)
+    assert coil.resistance() / winding().resistance() == pytest.approx(1.01, rel=1e-12)
+    # and length with weight give the resistance whatever happened to the section: R = ρ·ℓ²·δ/m, IEC 60028 for ρ and δ
+    by_weight = 1.7241e-8 * coil.wire_length**2 * 8890 / coil.copper_mass
+    assert coil.resistance() == pytest.approx(by_weight, rel=1e-12)
+
+
 def test_layers_and_turns_per_layer_follow_the_overall_diameter() -> None:
     coil = winding()
     assert coil.turns_per_layer == pytest.approx(11e-3 / 71.12e-6, rel=1e-9)

@@ -85,8 +85,8 @@ def test_loss_model_keeps_its_contract(name, model):
 @pytest.mark.parametrize(("name", "reader"), of("labkit_sweep_readers"))
 def test_sweep_reader_keeps_its_contract(name, reader, tmp_path):
     assert name in READER_FILES, f"no sample file for '{name}' in tests/plugins/samples.py"
-    for file, text in READER_FILES.values():
-        (tmp_path / file).write_text(text, encoding="utf-8")
+    for file, content in READER_FILES.values():
+        (tmp_path / file).write_bytes(content if isinstance(content, bytes) else content.encode())
     file = READER_FILES[name][0]
     for foreign in {other for other, _ in READER_FILES.values()} - {file}:
         contracts.check_sweep_reader(reader, tmp_path / file, tmp_path / foreign)

@@ -188,7 +188,8 @@ to = "10 m"
         (("cable equivalent", "--length", "10 m", "--cable", "80 pF/m"), 887e-12, "F"),
         (("hump", "--at", "700"), 17.6e-9, "F"),
         (("load resistor", "--set", "volume.value=500k", "--set", "tone.value=500k"), 248e3, "Ω"),
-        (("longest cable", "--loss", "3", "--at", "3k"), 24.35, "m"),
+        (("longest cable",), 5.78, "m"),
+        (("longest cable", "--loss", "3dB", "--band", "2 kHz to 5k", "--reference", "0m"), 6.73, "m"),
     ],
 )
 def test_ready_questions_are_answered_from_the_command_line(labkit, arguments, value, unit) -> None:
