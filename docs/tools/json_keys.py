@@ -48,7 +48,11 @@ choices = ["10 nF", "22 nF"]
 """
 
 RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
-    "response": (("response", SINGLE, "--at", "100,1k,3k"), ("response", TWO, "--source", "neck", "--set", "volume=0")),
+    "response": (
+        ("response", SINGLE, "--at", "100,1k,3k"),
+        ("response", TWO, "--source", "neck", "--set", "volume=0"),
+        ("response", TWO, "--by-strings", "--at", "100", "--set", "neck=narrow single coil, built"),
+    ),
     "pickup": (
         ("pickup", "narrow single coil, built", "--why", "--against", "narrow single coil, alnico 2, built"),
         ("pickup", "two-coil, built"),
@@ -60,6 +64,8 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "render": (
         ("render", SINGLE, "--output", "one.wav", *SHORT_TAKE),
         ("render", SINGLE, "--set-against", "volume=5", "--output", "other.wav", *SHORT_TAKE),
+        ("render", SINGLE, "--set-against", "bridge=narrow single coil, built", "--true-level", "--output", "true.wav",
+         *SHORT_TAKE),
     ),
     "convert": (("convert", "one.wav", "--from", SINGLE, "--set-to", "cable.length=10m", "--output", "long.wav"),),
     "impulse": (
@@ -93,6 +99,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
 MAPS = {
     "pickup": {"coils", "why", "why.NAME"},
     "formula": {"symbols", "sensitivities"},
+    "response": {"outputs", "driven.places_m"},
     "render": {"take.coils"},
     "fit": {"correlations"},
     "tolerance": {

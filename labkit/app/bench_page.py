@@ -315,7 +315,12 @@ def note(text: str) -> ipywidgets.HTML:
 
 def caption(text: str) -> ipywidgets.HTML:
     """Return the line under a curve."""
-    return ipywidgets.HTML(f'<p class="lab-caption">{escape(text)}</p>')
+    return ipywidgets.HTML(caption_html(text))
+
+
+def caption_html(text: str) -> str:
+    """Return that line as HTML, for one that changes."""
+    return f'<p class="lab-caption">{escape(text)}</p>'
 
 
 def box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:

@@ -28,6 +28,8 @@ def test_response_json_has_exactly_the_promised_keys(labkit):
         "hum",
         "warnings",
         "output_impedance_ohm",
+        "outputs",
+        "driven",
     }
     assert set(data["peak"]) == {"frequency_hz", "gain_db", "height_db"}
     assert set(data["output_impedance_ohm"]) == {"magnitude", "phase_deg"}

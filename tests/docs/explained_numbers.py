@@ -32,6 +32,8 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 from labkit.rig.taper import DEFAULT_MIDDLE
 from labkit.sound import abx, conversion, difference, loudness, performance, rig_sound, strings
+from labkit.sound.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
+from labkit.sound.strings import string_set
 from labkit.study import certify, goal, spread
 from labkit.study.tolerance import DEFAULT_COUNT
 
@@ -172,6 +174,9 @@ def output() -> Claims:
     yield f"alnico 2 comes out {-levels['Alnico 2']:.1f} dB lower, alnico 3 {-levels['Alnico 3']:.1f} dB lower"
     yield f"alnico 8 {levels['Alnico 8']:.1f} dB higher"
     yield f"the rule says {float(level_from_inductance_db(inductance=3.5, reference=1.7)):.1f} dB"
+    lowest = min(string.open_hz for string in string_set(USUAL_STRINGS).strings)
+    yield f"below {lowest:.0f} Hz no open string of the usual set gives anything"
+    assert (SMOOTHED_OCTAVES, LEVEL_BAND_HZ) == (1 / 6, (100.0, 1000.0)), "a sixth of an octave, 100 Hz to 1 kHz"
     yield f"±{LEVEL_SPREAD_DB:g} dB (95 %) between pickups with rod magnets, ±{BAR_LEVEL_SPREAD_DB:g} dB"
 
 
