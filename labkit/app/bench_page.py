@@ -14,6 +14,7 @@ from labkit.app.controls import ControlSet
 from labkit.app.debounce import Debounce
 from labkit.app.listening import USUAL_TAKE, Heard, hear, take_names
 from labkit.app.opened_rig import LARGEST_SHEET
+from labkit.app.page_text import warnings_html
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.upload import GivenFile, Intake, Upload
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
@@ -53,6 +54,7 @@ class BenchPage(Generic[Bench]):
         self.controls = ControlPanel()
         self.curve = CurveView()
         self.actions = ActionBar()
+        self.faults = ipywidgets.HTML()
         self.files = FileOffers()
         self.takes = take_names()
         self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
@@ -67,7 +69,7 @@ class BenchPage(Generic[Bench]):
         self.show()
         heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
         listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
-        more = (self.actions, *self.below(), box("lab-listen", *listen), *self.at_the_end())
+        more = (self.actions, self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
         right = box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
         self.box = box("lab-page", box("lab-title", heading), box("lab-columns", self.controls, right))
 
@@ -120,6 +122,8 @@ class BenchPage(Generic[Bench]):
             {"key": "link", "label": "Copy link", "enabled": True},
         ]
         self.actions.query = bench.query
+        self.faults.value = warnings_html(bench.rig.warnings)
+        self.faults.layout.display = None if self.faults.value else "none"
         other = self.compared()
         self.player.labels = ["Now"] if other is None else ["Now", other[1]]
         self._sound_changed()
@@ -311,7 +315,12 @@ def note(text: str) -> ipywidgets.HTML:
 
 def caption(text: str) -> ipywidgets.HTML:
     """Return the line under a curve."""
-    return ipywidgets.HTML(f'<p class="lab-caption">{escape(text)}</p>')
+    return ipywidgets.HTML(caption_html(text))
+
+
+def caption_html(text: str) -> str:
+    """Return that line as HTML, for one that changes."""
+    return f'<p class="lab-caption">{escape(text)}</p>'
 
 
 def box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:

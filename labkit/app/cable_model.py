@@ -33,6 +33,7 @@ from labkit.core.units import format_quantity
 from labkit.rig.chain import Cable
 from labkit.rig.chain_stages import with_length
 from labkit.rig.rig import Rig
+from labkit.sound.string_drive import LevelChange, level_change
 from labkit.study.cable_length import (
     ALLOWED_DB,
     BAND_HZ,
@@ -54,6 +55,7 @@ from labkit.view.words import (
     Reading,
     frequency_in_words,
     key_numbers,
+    level_number,
     read_response,
     sentence,
 )
@@ -95,6 +97,8 @@ class CableShown:
         Of the present rig's cable against the compared length; None where nothing reaches the input.
     change : BandLoss
         Over the judged band, against ``other``.
+    level : LevelChange
+        From the compared one to the present one, as the strings drive them.
     trim : float or None, F
         Capacitance at the buffer's input that brings back the compared cable's peak; None without buffer or peak.
     """
@@ -116,6 +120,7 @@ class CableShown:
     band_hz: tuple[float, float]
     judged: CableJudgement | None
     change: BandLoss
+    level: LevelChange
     trim: float | None = None
 
     @property
@@ -235,6 +240,7 @@ class CableBench(PageBench[CableShown]):
             band_hz=band,
             judged=judged,
             change=band_loss(than, now, band),
+            level=level_change(other, shown),
             trim=trim_for_peak(buffered, before.peak_hz) if has_buffer else None,
         )
 
@@ -247,7 +253,7 @@ class CableBench(PageBench[CableShown]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, treble end, worst loss in the judged band."""
+        """Peak place, treble end, worst loss in the judged band, level as the strings drive it."""
         shown = self.shown
         if shown.judged is None:
             return key_numbers(shown.reading)
@@ -258,7 +264,7 @@ class CableBench(PageBench[CableShown]):
             value=change_in_words(-change.worst_db),
             detail=f"at {frequency_in_words(change.worst_hz)}; {change_in_words(-change.mean_db)} in the mean",
         )
-        return (peak, end, level)
+        return (peak, end, level, level_number(shown.level, shown.other_label))
 
     @property
     def answer(self) -> str:

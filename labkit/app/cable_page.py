@@ -19,7 +19,7 @@ from labkit.app.page_text import change_in_words, numbers_html, sentence_html, t
 from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import MadeFile
 from labkit.core.units import format_quantity
-from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, load_in_words
+from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.study.cable_length import band_text, length_text, reference_text
@@ -93,7 +93,7 @@ class CablePage(BenchPage[CableBench]):
             (
                 length_text(member.length),
                 format_quantity(float(f"{member.capacitance:.3g}"), "F"),
-                *(("no signal",) * 5 if is_silent else _row(member)),
+                *(("silent",) * 5 if is_silent else _row(member)),
             )
             for member in self.bench.shown.family
         ]
@@ -124,7 +124,11 @@ class CablePage(BenchPage[CableBench]):
             after_label=now,
             before_load=load_in_words(shown.other),
             after_load=load_in_words(shown.rig),
-            facts=(("Instrument", bench.rig.name), *([("Longest cable", bench.answer)] if bench.answer else [])),
+            facts=(
+                ("Instrument", bench.rig.name),
+                *([("Longest cable", bench.answer)] if bench.answer else []),
+                *level_facts(bench.shown.level),
+            ),
             advice=bench.advice,
             cautions=change_cautions(shown.other, shown.rig),
             date=today(),

@@ -29,9 +29,10 @@ from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.rig.rig import Rig
 from labkit.sound.abx import passing_count
+from labkit.sound.string_drive import level_change
 from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
-from labkit.view.words import key_numbers, read_response, sentence
+from labkit.view.words import key_numbers, louder_in_words, read_response, sentence
 
 _GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 
@@ -250,6 +251,17 @@ class ListeningBench(Undoable[ComparisonState]):
             self.finish()
 
     # words
+
+    @property
+    def level(self) -> str:
+        """How loud the second is against the first, which the test takes away."""
+        first, second = self._rigs.rig(self.state.first), self._rigs.rig(self.state.second)
+        change = level_change(first, second)
+        if change.is_silent:
+            return "Nothing of one of them reaches the input."
+        words = louder_in_words(change.level_db.interval)
+        said = f"As the strings drive them, the second is {words} than the first".replace("loud than", "loud as")
+        return f"{said}{f', {change.words}' if change.words else ''}; the test takes that away."
 
     @property
     def needed(self) -> str:

@@ -50,6 +50,18 @@ def table_html(
     )
 
 
+def warnings_html(warnings: Sequence[str]) -> str:
+    """Return faults of a wiring as a list that is announced; empty where there is none.
+
+    >>> warnings_html(())
+    ''
+    """
+    if not warnings:
+        return ""
+    rows = "".join(f"<li>{escape(sentence[:1].upper() + sentence[1:])}</li>" for sentence in warnings)
+    return f'<ul class="lab-warnings" role="status">{rows}</ul>'
+
+
 def change_in_words(level_db: float) -> str:
     """Write a difference of levels with its sign.
 

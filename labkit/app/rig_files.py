@@ -8,7 +8,7 @@ from labkit.app.bench_page import file_stem
 from labkit.app.curve_files import offer_curves
 from labkit.app.opened_rig import rig_sheet_text
 from labkit.app.page_text import today
-from labkit.app.rig_model import RigBench
+from labkit.app.rig_model import EQUAL_EMF, RigBench
 from labkit.app.rig_views import netlist, schematic_svg, short_formula
 from labkit.app.widgets import FileOffers, MadeFile
 
@@ -28,7 +28,13 @@ def offer_rig_files(files: FileOffers, bench: RigBench) -> None:
         files.offer(key, label, made)
 
     offer("sheet", "Rig sheet", ".toml", "application/toml", lambda: rig_sheet_text(bench.rig))
-    offer_curves(files, curves=bench.curves, stem=stem, title=lambda: bench.rig.name)
+    offer_curves(
+        files,
+        curves=bench.curves,
+        stem=lambda: stem() if bench.state.curve == EQUAL_EMF else f"{stem()}-by-the-strings",
+        title=lambda: f"{bench.rig.name}, {bench.state.curve}" if bench.drawn else bench.rig.name,
+        caption=lambda: bench.zero,
+    )
     offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(bench.rig))
     offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(bench.rig))
     offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(bench))

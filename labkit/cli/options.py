@@ -102,6 +102,8 @@ def rig_with(sheet: str, changes: tuple[str, ...]) -> Rig:
         if not equals or not name.strip() or not value.strip():
             raise InputError(f"--set takes NAME=VALUE, such as volume=5; got '{change}'")
         rig = set_value(rig, name.strip(), value.strip())
+    for sentence in rig.warnings:
+        click.echo(f"labkit: warning: {rig.name}: {sentence}", err=True)
     return rig
 
 

@@ -20,7 +20,7 @@ from labkit.core.sheet import Table
 from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.build_change import PickupChange, compare_pickups
 from labkit.pickup.build_curves import LOSS_HZ
-from labkit.pickup.build_field import FIELD_AT, field_predictions, relative_output
+from labkit.pickup.build_field import FIELD_AT, field_predictions, output_prediction, relative_output
 from labkit.pickup.build_model import nominal, predictions
 from labkit.pickup.build_plan import Plan, plan_of
 from labkit.pickup.build_sheet import CoilBuild, PickupBuild, read_pickup_build, with_changes
@@ -190,9 +190,13 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     most = most_lost(0.0 if coupling is None else abs(coupling.value))
     coils = _with_sections(plan, coils, most)
     total = _coil("total", found, None)
-    pickup = _electrical(build, coils, coupling)
+    output = output_prediction(build)
+    if output is not None and build.output is not None:
+        raise InputError(
+            "`output` is for a pickup whose output is not predicted; this build predicts it, so leave it out"
+        )
+    pickup = _electrical(build, coils, coupling, build.output if output is None else output)
     fields = field_predictions(build)
-    output = relative_output(build)
     warnings = build_warnings(build)
     for name, words in _PEAKS.items():
         if name in found and not PEAK.accepts(found[name].value):
@@ -222,7 +226,7 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
         loaded_height_db=_decibels(found.get("loaded height")),
         field_at=FIELD_AT,
         field_t=fields,
-        output_db=output,
+        output_db=relative_output(pickup.output),
         pickup=pickup,
         warnings=warnings,
     )
@@ -309,7 +313,9 @@ def _coupling(build: PickupBuild, coils: Mapping[str, BuiltCoil], mutual: Predic
     return Prediction(value=-found.value, low=-found.high, high=-found.low, contributions=found.contributions)
 
 
-def _electrical(build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Prediction | None) -> Pickup:
+def _electrical(
+    build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Prediction | None, output: Prediction | None
+) -> Pickup:
     electrical = {}
     for name, made in build.coils:
         if made.values is not None:
@@ -333,6 +339,7 @@ def _electrical(build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Pr
         connection=build.connection,
         coupling=coupling.value if coupling is not None else 0.0,
         lead_capacitance=build.lead.value,
+        output=output,
         warnings=build_warnings(build),
     )
 

@@ -12,6 +12,7 @@ from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.pickup.build import BuiltCoil, BuiltPickup, read_build
 from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.build_field import relative_output
 from labkit.pickup.build_sheet import CoilBuild, PickupBuild, is_build_sheet, with_changes
 from labkit.pickup.capacitance import series_capacitance
 from labkit.pickup.compare import exactly
@@ -74,7 +75,7 @@ def given_pickup(pickup: Pickup) -> BuiltPickup:
         loaded_height_db=None if loaded is None else exactly(loaded.height_db),
         field_at=(),
         field_t=(),
-        output_db=None,
+        output_db=relative_output(pickup.output),
         pickup=pickup,
         warnings=pickup.warnings,
     )

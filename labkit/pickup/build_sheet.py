@@ -23,7 +23,8 @@ from labkit.pickup.magnet import MagnetGrade, magnet
 from labkit.pickup.materials import metal
 from labkit.pickup.plates import Cover, cover_from_sheet
 from labkit.pickup.poles import Pole, pole_from_sheet
-from labkit.pickup.sheet import read_coil
+from labkit.pickup.propagation import Prediction
+from labkit.pickup.sheet import read_coil, read_output
 from labkit.pickup.winding import Winding
 from labkit.pickup.winding_sheet import read_winding
 from labkit.pickup.wire import COPPER_TEMPERATURE
@@ -97,6 +98,8 @@ class PickupBuild:
         0 dry … 1 filled.
     string_distance : float, m
         Pole face to string.
+    output : Prediction or None, dB
+        Stated by the sheet, for a build whose output is not modelled.
     data : mapping
         The keys of the sheet, for changes in its own words.
     where : str
@@ -116,6 +119,7 @@ class PickupBuild:
     temperature_c: float = 20.0
     wax_fill: float = 0.0
     string_distance: float = STRING_DISTANCE
+    output: Prediction | None = None
     data: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
     where: str = field(default="pickup", compare=False)
     folder: Path | None = field(default=None, compare=False)
@@ -189,6 +193,7 @@ def read_pickup_build(table: Table) -> PickupBuild:
         ),
         wax_fill=table.quantity("wax", "1", 0.0, low=WAX.low, high=WAX.high),
         string_distance=table.quantity("string_distance", "m", STRING_DISTANCE, usual=_DISTANCE, low=0.5e-3, high=0.05),
+        output=read_output(table, name),
         data=table.data,
         where=table.where,
         folder=table.folder,

@@ -17,12 +17,17 @@ from typing import Literal
 from labkit.core.errors import InputError
 from labkit.core.keys import listed, number, quantity, text
 from labkit.core.units import UsualRange
+from labkit.pickup.compare import shifted
+from labkit.pickup.propagation import Prediction
 
 RESISTANCE = UsualRange(low=100.0, high=30e3)
 INDUCTANCE = UsualRange(low=0.1, high=20.0)
 CAPACITANCE = UsualRange(low=10e-12, high=2e-9)
 LOSS = UsualRange(low=20e3, high=20e6)
 CORNER = UsualRange(low=200.0, high=100e3)
+
+SILENT_OUTPUT_DB = -300.0
+"""Output of a pickup whose magnets are uncharged: it stays a number."""
 
 Facing = Literal["north", "south"]
 Wound = Literal["clockwise", "counter-clockwise"]
@@ -125,6 +130,10 @@ class Pickup:
         Inductive coupling between the two coils, positive when it adds to the series inductance.
     lead_capacitance : float, F
         Between the leads.
+    output : Prediction or None, dB
+        At its own leads, over the reference coil of `labkit.pickup.build_field.reference_sensitivity` with the same
+        strings; predicted from a build or stated by the sheet, None where it is not known. Causes that two pickups
+        share cancel in the difference of their outputs.
     warnings : tuple of str
         Sentences on validity that travel with the values.
     made_from : object or None
@@ -136,6 +145,7 @@ class Pickup:
     connection: Connection = "series"
     coupling: float = 0.0
     lead_capacitance: float = 0.0
+    output: Prediction | None = field(default=None, compare=False)
     warnings: tuple[str, ...] = field(default=(), compare=False)
     made_from: object | None = field(default=None, compare=False, repr=False)
 
@@ -149,3 +159,10 @@ class Pickup:
                 f"pickup '{self.name}': lead capacitance must be 0 F or more; got {self.lead_capacitance} F"
             )
         object.__setattr__(self, "coils", MappingProxyType(dict(self.coils)))
+
+    @property
+    def emf(self) -> Prediction | None:
+        """The EMFs of all coils together over the reference coil, dB: two coils in parallel give half of it."""
+        if self.output is None or len(self.coils) < 2 or self.connection == "series":
+            return self.output
+        return shifted(self.output, 20 * math.log10(2))

@@ -8,7 +8,9 @@ from typing import Any
 from labkit.core.keys import made, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
+from labkit.pickup.compare import prediction
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
+from labkit.pickup.propagation import COVERAGE, Prediction
 
 
 def read_pickup(table: Table) -> Pickup:
@@ -34,10 +36,18 @@ def read_pickup(table: Table) -> Pickup:
     connection = table.choice("connection", ("series", "parallel"), "series")
     coupling = table.number("coupling", 0.0, low=-0.999, high=0.999)
     lead = read_lead(table)
+    output = read_output(table, name)
     table.done()
     return table.attempt(
         "",
-        lambda: Pickup(name=name, coils=values, connection=connection, coupling=coupling, lead_capacitance=lead),  # type: ignore[arg-type]
+        lambda: Pickup(
+            name=name,
+            coils=values,
+            connection=connection,  # type: ignore[arg-type]
+            coupling=coupling,
+            lead_capacitance=lead,
+            output=output,
+        ),
     )
 
 
@@ -63,6 +73,17 @@ def read_lead(table: Table) -> float:
     return capacitance
 
 
+def read_output(table: Table, name: str) -> Prediction | None:
+    """Read ``output`` (dB over the reference coil) and its 95 % half-width ``output_doubt``; None where not stated."""
+    level: float | None = table.quantity("output", "dB", None, low=-100.0, high=100.0)
+    doubt: float | None = table.quantity("output_doubt", "dB", None, low=0.0, high=40.0)
+    if level is None:
+        if doubt is not None:
+            table.fail("output_doubt", "is the doubt of `output`, which is missing; state both, or neither")
+        return None
+    return prediction(level, {f"stated output of {name}": doubt / COVERAGE} if doubt else {}, log=False)
+
+
 def pickup_data(pickup: Pickup) -> dict[str, Any]:
     """Return the keys of an electrical pickup sheet that reads back to the same values."""
     data: dict[str, Any] = {"name": pickup.name}
@@ -71,5 +92,9 @@ def pickup_data(pickup: Pickup) -> dict[str, Any]:
         data["coupling"] = pickup.coupling
     if pickup.lead_capacitance:
         data["lead"] = {"capacitance": format_quantity(pickup.lead_capacitance, "F", usual=CAPACITANCE)}
+    if pickup.output is not None:
+        data["output"] = f"{pickup.output.value:.6g} dB"
+        if pickup.output.high > pickup.output.low:
+            data["output_doubt"] = f"{(pickup.output.high - pickup.output.low) / 2:.6g} dB"
     data["coil"] = {name: written_keys(coil) for name, coil in pickup.coils.items()}
     return data

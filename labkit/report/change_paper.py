@@ -17,9 +17,10 @@ from labkit.rig.chain import Cable, Input
 from labkit.rig.chain_stages import BufferBox, BypassBox
 from labkit.rig.parts import FixedCapacitor, Knob, Pot
 from labkit.rig.rig import Rig
+from labkit.sound.string_drive import LevelChange
 from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
-from labkit.view.words import ZERO, Reading, frequency_in_words, level_in_words, read_response
+from labkit.view.words import ZERO, Reading, frequency_in_words, level_in_words, louder_in_words, read_response
 
 SOLDER = (
     "Fitting parts inside the instrument needs soldering: fume extraction, clean hands; let a technician do it if in "
@@ -141,6 +142,14 @@ def change_cautions(before: Rig, after: Rig) -> tuple[str, ...]:
         *((PLUG,) if before.chain != after.chain else ()),
         DEFER,
     )
+
+
+def level_facts(change: LevelChange) -> tuple[tuple[str, str], ...]:
+    """Return the line of a paper's table that says how loud the rig is after the change."""
+    if change.is_silent:
+        return (("Level after the change", "not comparable: nothing of one of them reaches the input"),)
+    said = louder_in_words(change.level_db.interval)
+    return (("Level after the change", f"{said}, {change.words}" if change.words else said),)
 
 
 def load_in_words(rig: Rig) -> str:

@@ -170,7 +170,7 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
     low, high = sheet.response.frequency_hz[0], sheet.response.frequency_hz[-1]
     if sheet.response.evaluate is None:
         frequency = frequency[(frequency >= low) & (frequency <= high)]
-    level = gain_db(sheet.response.at(frequency)) - reading.bass_db
+    level = gain_db(sheet.response.at(frequency)) - (0.0 if reading.is_silent else reading.bass_db)
     label = end_label(sheet.name, "this one")
     drawing = draw_curves(
         [Curve(frequency_hz=frequency, gain_db=level, label=label)],
@@ -188,6 +188,8 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
                 resistance_text(sheet.resistance, sheet.resistance_basis),
             )
         )
+    if reading.is_silent:
+        rows.append(("Output", "silent"))
     if reading.peak_hz is not None and reading.height_db is not None:
         rows.append(("Peak", f"{frequency_in_words(reading.peak_hz)}, {reading.height_db:.1f} dB above the bass"))
     if reading.treble_end_hz is not None:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
@@ -28,11 +29,27 @@ from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.propagation import Prediction
 from labkit.pickup.sheet import read_pickup
 from labkit.report.build_paper import DEFER, NOT_STATED, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
-from labkit.report.change_paper import AMPLIFIER, PLUG, ChangeSheet, change_cautions, change_sheet_html, load_in_words
+from labkit.report.change_paper import (
+    AMPLIFIER,
+    PLUG,
+    ChangeSheet,
+    change_cautions,
+    change_sheet_html,
+    level_facts,
+    load_in_words,
+)
 from labkit.report.paper_page import bullets, grid, page, quantity, sensible_bounds
 from labkit.report.papers import CUSTOMER_CAUTIONS, CustomerSheet, customer_sheet_html, resistance_text
 from labkit.rig.rig import Rig
-from labkit.view.words import Reading, frequency_in_words, height_in_words, read_response
+from labkit.sound.string_drive import LevelChange, level_change
+from labkit.view.words import (
+    Reading,
+    frequency_in_words,
+    height_in_words,
+    louder_in_words,
+    output_number,
+    read_response,
+)
 
 Paper = Literal["customer", "build", "fit"]
 
@@ -102,6 +119,7 @@ def pickup_paper_html(
             name=pickup.name,
             response=standard_response(pickup),
             load=STANDARD_WORDS,
+            facts=() if pickup.output is None else (_output_fact({"": pickup.output}),),
             resistance=resistance_interval(pickup, built, temperature_c=temperature_c),
             resistance_basis=USUAL_BOUNDS if built is None else "95 of 100 pickups of this build",
             temperature_c=temperature_c,
@@ -276,6 +294,7 @@ def rig_paper_html(
             (f"Pickup, {slot.replace('_', ' ')}" if len(rig.pickups) > 1 else "Pickup", _pickup_in_words(pickup))
             for slot, pickup in rig.pickups.items()
         ]
+        pickups.append(_output_fact(rig.outputs))
         sheet = CustomerSheet(
             name=rig.name,
             response=rig.response(),
@@ -289,22 +308,38 @@ def rig_paper_html(
         return customer_sheet_html(sheet)
     before, after = label or rig.name, other_label or other.name
     first, second = rig.response(), other.response()
+    level = level_change(rig, other)
     return change_sheet_html(
         ChangeSheet(
             title=f"{rig.name}: before and after",
-            sentence=change_in_words(read_response(first), read_response(second)),
+            sentence=_with_level(change_in_words(read_response(first), read_response(second)), level),
             before=first,
             after=second,
             before_label=before,
             after_label=after,
             before_load=load_in_words(rig),
             after_load=load_in_words(other),
+            facts=level_facts(level),
             cautions=change_cautions(rig, other),
             number=number,
             date=date,
             shop=shop,
         )
     )
+
+
+def _output_fact(outputs: Mapping[str, Prediction | None]) -> tuple[str, str]:
+    number = output_number(outputs)
+    return number.label, f"{number.value}, {number.detail}"
+
+
+def _with_level(sentence: str, change: LevelChange) -> str:
+    """Add to the sentence of a change how loud it is."""
+    if change.is_silent:
+        return sentence
+    words = louder_in_words(change.level_db.interval, bounded=False)
+    basis = ", at equal EMF" if change.words else ""
+    return f"{sentence} It is {'as loud as before' if words == 'as loud' else f'{words} than before'}{basis}."
 
 
 def change_in_words(before: Reading, after: Reading) -> str:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from labkit.circuit.elements import GROUND, Buffer, Capacitor, Element, Resistor, Source
 from labkit.core.keys import inline, quantity
+from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
 from labkit.pickup.network import pickup_elements
@@ -58,6 +59,14 @@ class OnboardBuffer(Part):
     kind: ClassVar[str] = "buffer"
     lugs: ClassVar[tuple[str, ...]] = ("input", "output")
     stage: BufferStage = inline(BufferStage)
+
+    @classmethod
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Refuse one node for both."""
+        before, after = values["nodes"]
+        if before == after:
+            table.fail("nodes", f"a buffer's input and output must be two nodes; both are '{before}'")
+        return values
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the stage."""

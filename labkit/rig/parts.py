@@ -8,6 +8,7 @@ offered through the hook ``labkit_part_kinds``; its fields declare the keys of i
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self
@@ -305,6 +306,7 @@ class Switch(Part):
     """A switch: in each named position some pairs of nodes are joined and the others are not.
 
     ``action`` says what happens on the way from one position to the next, which matters for pops, not for the response.
+    ``device`` names the real switch that makes these joins, where it is not plain: ``"lever, 2 poles, 5 positions"``.
     """
 
     kind: ClassVar[str] = "switch"
@@ -313,6 +315,7 @@ class Switch(Part):
     default: str = ""
     style: str = text(options=SWITCH_STYLES, default="toggle", meaning="what the switch looks like")
     action: str = text(options=SWITCH_ACTIONS, default=SWITCH_ACTIONS[0], meaning="what happens between two positions")
+    device: str | None = text(default=None, meaning="the real switch: style, poles and positions")
 
     @classmethod
     def read_values(cls, name: str, table: Table, base: Self | None) -> dict[str, Any]:
@@ -328,6 +331,18 @@ class Switch(Part):
             ),
             **read_keys(cls, table, base=base),
         }
+
+    @classmethod
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Refuse a device that is not of the switch's style and number of positions."""
+        device, style, count = values["device"], values["style"], len(values["positions"])
+        if device is not None and not _is_device(device, style, count):
+            table.fail(
+                "device",
+                f'must give style, poles and positions of this switch, such as "{style}, 2 poles, {count} positions"; '
+                f"got '{device[:80]}'",
+            )
+        return values
 
     def data(self) -> dict[str, Any]:
         """Return the keys that read back to this switch."""
@@ -367,5 +382,14 @@ def _read_positions(table: Table) -> dict[str, tuple[tuple[str, str], ...]]:
         )
         if not is_pairs:
             given.fail(position, 'must be a list of pairs of nodes, such as [["neck.hot", "bus"]]')
+        for first, second in pairs:
+            if first == second:
+                given.fail(position, f"joins '{first}' to itself; a contact joins two nodes")
         positions[position] = tuple((first, second) for first, second in pairs)
     return positions
+
+
+def _is_device(words: str, style: str, positions: int) -> bool:
+    """Say whether a text names a switch of this style with this many positions; words may follow."""
+    found = re.fullmatch(r"([a-z-]+), \d+ poles?, (\d+) positions(, .+)?", words)
+    return found is not None and found[1] == style and int(found[2]) == positions

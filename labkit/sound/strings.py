@@ -98,11 +98,29 @@ def inharmonicity(
     return round_wire * (HEXAGON_STIFFNESS if is_hexagonal else 1.0)
 
 
-def partial_frequencies(*, fundamental_hz: float, stiffness: float, count: int) -> np.ndarray:
-    """Return f_n = n·f0·√(1 + B·n²) for n = 1 … ``count``, Hz, shape (count,)."""
+def partial_frequencies(*, ideal_hz: float, stiffness: float, count: int) -> np.ndarray:
+    """Return f_n = n·f0·√(1 + B·n²) for n = 1 … ``count``, Hz, shape (count,).
+
+    Parameters
+    ----------
+    ideal_hz : float, Hz
+        f0, the fundamental of the same string without stiffness. The note that sounds is f_1 = f0·√(1 + B), a little
+        higher: `ideal_fundamental` gives f0 from it.
+    stiffness : float
+        B, see `inharmonicity`.
+    count : int
+
+    >>> partial_frequencies(ideal_hz=82.4, stiffness=1e-4, count=2).round(3).tolist()
+    [82.404, 164.833]
+    """
     n = np.arange(1, count + 1)
-    frequencies: np.ndarray = n * fundamental_hz * np.sqrt(1 + stiffness * n**2)
+    frequencies: np.ndarray = n * ideal_hz * np.sqrt(1 + stiffness * n**2)
     return frequencies
+
+
+def ideal_fundamental(*, sounding_hz: float, stiffness: float) -> float:
+    """Return the fundamental without stiffness, Hz, of a string whose first partial is tuned to ``sounding_hz``."""
+    return sounding_hz / math.sqrt(1 + stiffness)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +132,7 @@ class String:
     name : str
         What a player calls it, for instance ``"E2, wound steel 0.046 in"``.
     open_hz : float, Hz
+        The note that the open string sounds.
     diameter : float, m
         Outer diameter.
     core_diameter : float or None, m
@@ -207,7 +226,7 @@ class StringSet:
         return float(self.scale * 2.0 ** (-fret / 12.0))
 
     def frequency(self, number: int, fret: int = 0) -> float:
-        """Fundamental of a fretted string, Hz."""
+        """The note that a fretted string sounds, its first partial, Hz: strings are tuned to what is heard."""
         return float(self[number].open_hz * 2.0 ** (fret / 12.0))
 
 

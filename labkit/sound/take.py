@@ -17,7 +17,7 @@ from labkit.core.errors import InputError, join_words
 from labkit.core.validity import range_called
 from labkit.sound.modal import decaying_sines
 from labkit.sound.performance import Performance, Pluck
-from labkit.sound.strings import StringSet, partial_frequencies
+from labkit.sound.strings import StringSet, ideal_fundamental, partial_frequencies
 
 NOT_MODELLED = (
     "string motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnets' pull on the strings, "
@@ -226,9 +226,10 @@ def _note(strings: StringSet, pluck: Pluck, coils: Mapping[str, CoilSpot], *, ra
     string, length = strings[pluck.string], strings.speaking_length(pluck.fret)
     fundamental = strings.frequency(pluck.string, pluck.fret)
     highest = min(HIGHEST_PARTIAL_HZ, 0.45 * rate)
+    stiffness = strings.inharmonicity(pluck.string, pluck.fret)
     frequency = partial_frequencies(
-        fundamental_hz=fundamental,
-        stiffness=strings.inharmonicity(pluck.string, pluck.fret),
+        ideal_hz=ideal_fundamental(sounding_hz=fundamental, stiffness=stiffness),
+        stiffness=stiffness,
         count=max(1, int(highest / fundamental)),
     )
     frequency = frequency[frequency <= highest]

@@ -178,7 +178,7 @@ def test_silence_is_said_and_nothing_is_made_up(bench):
     assert "Nothing reaches the input" in bench.sentence
     assert bench.advice == ()
     assert bench.answer == ""
-    assert all(number.value == "no signal" for number in bench.numbers)
+    assert all(number.value == "silent" for number in bench.numbers)
 
 
 def test_a_rig_without_a_cable_is_refused_beside_the_choice():

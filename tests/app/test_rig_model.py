@@ -258,7 +258,7 @@ def test_a_rig_of_ones_own_opens_the_page(bench):
 
 def test_volume_at_zero_is_said_to_be_silent_and_still_drawn(bench):
     bench.set_text("volume", "0")
-    assert bench.numbers[0].value == "no signal"
+    assert bench.numbers[0].value == "silent"
     assert bench.draw(400).startswith("<svg")
 
 

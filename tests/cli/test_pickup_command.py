@@ -173,3 +173,12 @@ def test_a_build_sheet_works_as_the_pickup_of_a_rig(labkit, sheet, tmp_path):
     )
     peak = json.loads(labkit("response", rig, "--json").out)["peak"]
     assert 3e3 < peak["frequency_hz"] < 5e3
+
+
+def test_other_turns_share_the_doubt_of_the_output_model(labkit, sheet):
+    outcome = labkit("pickup", sheet, "--set", "coil.main.turns=7550", "--against", sheet)
+    line = next(line for line in outcome.out.splitlines() if line.startswith("    output"))
+    assert line.split()[1:] == ["-0.6", "dB", "-0.6", "…", "-0.6", "dB"]
+    data = json.loads(labkit("pickup", sheet, "--set", "coil.main.turns=7550", "--against", sheet, "--json").out)
+    level = data["against"]["output_db"]
+    assert level["low"] == level["value"] == level["high"] < -0.4

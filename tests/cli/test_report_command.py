@@ -5,6 +5,9 @@ import re
 
 import pytest
 
+from labkit.report.sheet_paper import rig_paper_html
+from labkit.rig.sheet import load_rig, set_value
+
 RIG = "Saltmarsh Lane, narrow single coil"
 
 
@@ -133,6 +136,29 @@ def test_an_existing_file_is_kept(labkit, tmp_path):
     assert target.read_bytes() == before
     assert labkit("report", RIG, "--output", target, "--number", "7", "--force").code == 0
     assert "No. 7" in target.read_text(encoding="utf-8")
+
+
+def test_a_paper_of_a_change_says_how_loud_it_is_after_it(labkit):
+    built = ("--set", "bridge=narrow single coil, built")
+    half = (*built, "--set", "bridge.main.poles.charge=50 %")
+    full = set_value(load_rig(RIG), "bridge", "narrow single coil, built")
+    softer = _words(rig_paper_html(full, other=set_value(full, "bridge.main.poles.charge", "50 %")))
+    assert "It is 6.0 dB softer than before." in softer
+    assert "Level after the change 6.0 dB softer" in softer
+    other = set_value(full, "bridge", "narrow single coil, alnico 2, built")
+    assert re.search(
+        r"Level after the change 1\.0 dB softer \(95 of 100 between −2\.5 and \+0\.5 dB\)",
+        _words(rig_paper_html(full, other=other)),
+    )
+    unknown = _words(labkit("report", RIG, *half).out)
+    assert "at equal EMF: the output of" in unknown
+    assert "output = &quot;-2 dB&quot;" in unknown
+
+
+def test_the_customer_sheet_of_a_rig_or_a_build_states_the_output(labkit):
+    assert "Output not known, so levels are at equal EMF" in _words(labkit("report", RIG).out)
+    words = _words(labkit("report", "narrow single coil, built", "--paper", "customer").out)
+    assert "Output 0.0 dB, ± 1.5 dB over the reference coil" in words
 
 
 BUILT, OTHER = "narrow single coil, built", "narrow single coil, alnico 2, built"
