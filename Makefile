@@ -1,5 +1,6 @@
 # make lab         create the environment and open the lab in the browser
 # make test        create what the tests need and run every check
+# make mutants     plant known faults one at a time and say which the tests notice
 # make benchmark   time the solver beside other routes
 # make docs        build the documentation into build/docs
 # make screenshots write pictures of the pages to screenshots/
@@ -13,6 +14,8 @@ INSTALL := $(BIN)/python -m pip install --quiet --constraint constraints.txt
 # Worker processes of the test run: one a core, and no more than pays off.
 WORKERS ?= auto
 PYTEST_OPTIONS ?=
+MUTANT_WORKERS ?= 2
+MUTANT_OPTIONS ?=
 
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 # The build backend runs in an environment of its own; older and newer pips take its pins from different variables.
@@ -20,7 +23,7 @@ export PIP_CONSTRAINT := constraints.txt
 export PIP_BUILD_CONSTRAINT := constraints.txt
 
 .DEFAULT_GOAL := lab
-.PHONY: lab test benchmark docs screenshots clean
+.PHONY: lab test mutants benchmark docs screenshots clean
 
 lab: $(VENV)/.lab-installed
 	$(BIN)/labkit open
@@ -31,6 +34,10 @@ test: $(VENV)/.test-installed
 	$(BIN)/lint-imports
 	$(BIN)/mypy
 	$(BIN)/python -m pytest -n $(WORKERS) --maxprocesses 8 --dist loadgroup --ignore tests/benchmarks $(PYTEST_OPTIONS)
+
+# Works in copies of the checkout. MUTANT_OPTIONS takes words of faults or modules, for some of the list.
+mutants: $(VENV)/.test-installed
+	$(BIN)/python -m tests.mutants --workers $(MUTANT_WORKERS) $(MUTANT_OPTIONS)
 
 # The options of pyproject.toml skip benchmarks; here they are the only thing that runs.
 benchmark: $(VENV)/.test-installed

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from labkit.rig.sheet import load_pickup, load_rig, set_value
     from labkit.sound.loudness import match_loudness
     from labkit.sound.rig_sound import play
+    from labkit.sound.string_drive import driven_response, level_change
     from labkit.sound.take_sheet import load_take
     from labkit.sound.wav import write_wav
     from labkit.study.goal import load_goal
@@ -80,6 +81,7 @@ _HOMES = {
     "rig.sheet": ("load_pickup", "load_rig", "set_value"),
     "sound.loudness": ("match_loudness",),
     "sound.rig_sound": ("play",),
+    "sound.string_drive": ("driven_response", "level_change"),
     "sound.take_sheet": ("load_take",),
     "sound.wav": ("write_wav",),
     "study.goal": ("load_goal",),
@@ -109,6 +111,7 @@ __all__ = [
     "Winding",
     "capacitance_for_cable",
     "diagnose_readings",
+    "driven_response",
     "expected_lcr",
     "find_sheet",
     "fit_sheet_text",
@@ -119,6 +122,7 @@ __all__ = [
     "hum_residual",
     "identify_coil",
     "level_balance",
+    "level_change",
     "load_built",
     "load_cases",
     "load_for_pots",

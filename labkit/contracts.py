@@ -277,6 +277,8 @@ def _read_twice(kind: Any, sample: Mapping[str, Any], whose: str) -> Any:
     said = thing.data()
     require(said.get("kind") == kind.kind, f"{whose}: data() must hold its kind")
     require(read(said) == thing, f"{whose}: data() must read back to the same thing; got {said}")
+    kept = kind.read("sample", _table({"kind": kind.kind}), thing)
+    require(kept == thing, f"{whose}: read with a base must keep what the table leaves out; got {kept}")
     _refuses(lambda table: kind.read("sample", table), {**data, STRANGER: 1}, f"{whose} must refuse an unknown key")
     for key in data:
         for wrong in _WRONG:

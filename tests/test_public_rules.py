@@ -11,9 +11,6 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 
-LONGEST_MODULE = 420
-"""Lines: what can be read in one sitting."""
-
 # Written in pieces, so that this file does not break its own rules.
 MACHINE_PATH = re.compile(r"(?<![\w.~-])/(?:" + "|".join(["home", "root", "Users", "work", "tmp", "opt"]) + r")/\w")
 REGISTRY_HOST = re.compile(
@@ -87,16 +84,6 @@ def test_no_file_names_a_package_registry() -> None:
 @pytest.mark.parametrize("name", TOP_LEVEL)
 def test_the_repository_has_its_layout(name: str) -> None:
     assert any(path == ROOT / name or ROOT / name in path.parents for path in FILES), f"{name} is not tracked"
-
-
-def test_modules_can_be_read_in_one_sitting() -> None:
-    lengths = {
-        path.relative_to(ROOT).as_posix(): len(path.read_text(encoding="utf-8").splitlines())
-        for path in FILES
-        if path.suffix == ".py"
-    }
-    long = {name: length for name, length in lengths.items() if length > LONGEST_MODULE}
-    assert not long, f"split these modules by topic: {long}"
 
 
 def test_no_module_is_a_drawer_for_leftovers() -> None:

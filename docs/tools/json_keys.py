@@ -48,7 +48,11 @@ choices = ["10 nF", "22 nF"]
 """
 
 RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
-    "response": (("response", SINGLE, "--at", "100,1k,3k"), ("response", TWO, "--source", "neck", "--set", "volume=0")),
+    "response": (
+        ("response", SINGLE, "--at", "100,1k,3k"),
+        ("response", TWO, "--source", "neck", "--set", "volume=0"),
+        ("response", TWO, "--by-strings", "--at", "100", "--set", "neck=narrow single coil, built"),
+    ),
     "pickup": (
         ("pickup", "narrow single coil, built", "--why", "--against", "narrow single coil, alnico 2, built"),
         ("pickup", "two-coil, built"),
@@ -60,6 +64,8 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "render": (
         ("render", SINGLE, "--output", "one.wav", *SHORT_TAKE),
         ("render", SINGLE, "--set-against", "volume=5", "--output", "other.wav", *SHORT_TAKE),
+        ("render", SINGLE, "--set-against", "bridge=narrow single coil, built", "--true-level", "--output", "true.wav",
+         *SHORT_TAKE),
     ),
     "convert": (("convert", "one.wav", "--from", SINGLE, "--set-to", "cable.length=10m", "--output", "long.wav"),),
     "impulse": (
@@ -84,7 +90,9 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("search", "load resistor", "--rig", SINGLE, "--pots", "100k"),
     ),
     "cases": (("cases", "--model", "noise"),),
+    "cases --ranges": (("cases", "--ranges"),),
     "catalogue": (("catalogue", "cable"),),
+    "catalogue harness NAME": (("catalogue", "harness", "two pickups, phase switch"),),
     "catalogue --plugins": (("catalogue", "--plugins"),),
 }  # fmt: skip
 """Runs by heading, in the order of `labkit --help`; some write what later ones read."""
@@ -92,6 +100,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
 MAPS = {
     "pickup": {"coils", "why", "why.NAME"},
     "formula": {"symbols", "sensitivities"},
+    "response": {"outputs", "driven.places_m"},
     "render": {"take.coils"},
     "fit": {"correlations"},
     "tolerance": {
@@ -99,6 +108,7 @@ MAPS = {
         "sensitivity.variance_shares.NAME",
     },
     "search": {"solutions.choices", "solutions.values"},
+    "catalogue harness NAME": {"pickups"},
     "catalogue --plugins": {"plugins.brings"},
 }  # fmt: skip
 """Objects whose keys are names of things (a coil, a part …): shown as NAME."""

@@ -10,10 +10,11 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from docs.tools.tables import table
 from labkit.catalogue import catalogue
-from labkit.rig.chain import Cable, Input
 from labkit.rig.harness import Harness
-from labkit.rig.hum import hum_residual
+from labkit.rig.hum import POSITION_HEAD, position_table
+from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
 from labkit.view.curve import Curve, draw_curves
 from labkit.view.palette import NOW, PINS
@@ -24,33 +25,23 @@ from labkit.view.words import key_numbers, read_response, sentence
 DOCS = Path(__file__).resolve().parents[1]
 PAGE = DOCS / "reference" / "wirings.md"
 PICTURES = DOCS / "pictures" / "wirings"
-CHAIN = (
-    Cable(name="cable", length=5.0, capacitance_per_length=100e-12),
-    Input(name="input", resistance=1e6, capacitance=107e-12),
-)
 
 HEAD = """# Wirings
 
 Every wiring that labkit brings, generated from its sheet by `python -m docs.tools.wirings`. The curves are those of the
 demo pickups of the winding room at Saltmarsh Lane into 5 m of cable (100 pF/m) and 1 MΩ with 107 pF; zero is the
-voltage the strings induce in a pickup. Loads as stated, a peak is good to ±6 % in frequency (95 %). Two-coil wirings
-expect coils wound in opposite senses over opposite poles; with coils wound alike, exchange start and finish of one.
+voltage the strings induce in a pickup. Loads as stated, a peak is good to ±6 % in frequency (95 %). Of two or three
+single coils one is wound and magnetised the other way; two-coil wirings expect coils wound in opposite senses over
+opposite poles (with coils wound alike, exchange start and finish of one).
+
+The tables give, for every combination of switch positions: what is heard; how the pickups stand to each other at
+400 Hz; the hum of a uniform field against the strongest coil alone at the same settings, with turns × area of real
+coils 1 % apart where it cancels; and the level at 400 Hz with every pickup given the same EMF. Where strings induce
+unequal voltages, a pair out of phase cancels less than the table says. See [hum](../explanation/hum.md); what a sheet
+claims for a position is held against these numbers by a test.
 
 A wiring of your own is a sheet of the same form: see [sheets](sheets.md).
 """
-
-
-def rig_of(harness: Harness) -> Rig:
-    """Return the rig a wiring is shown in."""
-    known = catalogue()
-    rewired = {node.split(".")[0] for node in harness.terminals if node.count(".") == 2}
-    single, reversed_single, two = (
-        known.load("pickup", name) for name in ("narrow single coil", "narrow single coil, reversed", "two-coil")
-    )
-    pickups = {
-        slot: two if slot in rewired else (reversed_single if slot == "middle" else single) for slot in harness.slots
-    }
-    return Rig(name=harness.name, pickups=pickups, harness=harness, chain=CHAIN)
 
 
 def variants_of(rig: Rig) -> dict[str, Rig]:
@@ -73,7 +64,7 @@ def file_name(harness: Harness) -> str:
 
 def section(harness: Harness) -> tuple[str, dict[str, str]]:
     """Return a wiring's part of the page, and its pictures by file name."""
-    rig = rig_of(harness)
+    rig = demo_rig(harness)
     stem = file_name(harness)
     styles = (NOW, *PINS)
     curves = [
@@ -88,15 +79,17 @@ def section(harness: Harness) -> tuple[str, dict[str, str]]:
     words = sentence(key_numbers(read_response(rig.response())))
     picture = draw_curves(curves, title=f"Response: {harness.name}", description=words, width=760, height=340)
     controls = ", ".join(control.name.replace("_", " ") for control in harness.controls) or "none"
-    hum = hum_residual(rig)
+    pickups = "; ".join(f"{slot}: {pickup.name}" for slot, pickup in rig.pickups.items())
     lines = [
         f"## {harness.name}",
         "",
         harness.summary,
         "",
         f"*For:* {harness.purpose}" if harness.purpose else "",
-        f"*Pickups:* {', '.join(harness.slots)}. *Controls:* {controls}.",
-        f"*As delivered:* {words} Hum against one coil: {_hum(hum.level_db)}.",
+        f"*Pickups:* {pickups}. *Controls:* {controls}.",
+        f"*As delivered:* {words}",
+        "",
+        table(POSITION_HEAD, position_table(rig)),
         "",
         f"![Schematic of {harness.name}](../pictures/wirings/{stem}.svg)",
         "",
@@ -130,12 +123,6 @@ def main() -> None:
     for path, text in files.items():
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
-
-
-def _hum(level_db: float) -> str:
-    if level_db < -60:
-        return "cancelled"
-    return f"{level_db:+.0f} dB".replace("+0 dB", "0 dB").replace("-0 dB", "0 dB")
 
 
 def _document(svg: str) -> str:

@@ -6,6 +6,7 @@ Without a running event loop (a plain script, a test) the work is done on the sp
 from __future__ import annotations
 
 import asyncio
+import math
 import multiprocessing
 import time
 from collections.abc import Callable
@@ -42,13 +43,15 @@ class Background:
         """Whether something is being worked on."""
         return self._task is not None and not self._task.done()
 
-    def warm(self) -> None:
-        """Start the process ahead of its first work."""
+    def warm(self, *works: Callable[..., Any]) -> None:
+        """Start the process ahead of its first work; it imports what the functions named need."""
         try:
-            asyncio.get_running_loop()
+            loop = asyncio.get_running_loop()
         except RuntimeError:
             return
-        self._start()
+        if self._process is None:
+            self._start(*works)
+            self._idle = loop.call_later(IDLE_S, self.end)
 
     def ask(
         self,
@@ -58,6 +61,8 @@ class Background:
         failed: Callable[[str], None],
         tick: Callable[[float], None],
         told: Callable[[Any], None] | None = None,
+        broke: Callable[[str], None] | None = None,
+        limit_s: float = math.inf,
     ) -> None:
         """Do ``work(*arguments)``; what was under way is cancelled.
 
@@ -73,6 +78,11 @@ class Background:
             Gets the seconds so far, about twice a second.
         told : callable, optional
             Gets what the function tells on its way.
+        broke : callable, optional
+            Gets one sentence in place of ``failed`` where the work was not refused but came to no end: its process
+            died or took longer than the limit. Asked for again it may well succeed.
+        limit_s : float, s
+            After so long the process is ended; no limit by default.
         """
         try:
             loop = asyncio.get_running_loop()
@@ -86,7 +96,7 @@ class Background:
             return
         if self.is_busy:
             self.cancel()
-        self._task = loop.create_task(self._run(work, arguments, done, failed, tick, told))
+        self._task = loop.create_task(self._run(work, arguments, done, failed, tick, told, broke or failed, limit_s))
 
     def stop(self) -> None:
         """Ask what is under way to end with what it has; its result arrives as usual."""
@@ -109,14 +119,14 @@ class Background:
         if self._line is not None:
             self._line.close()
         if self._process is not None and self._process.is_alive():
-            self._process.terminate()
+            self._process.kill()  # one that stands still would not hear a gentler word
         self._process, self._line = None, None
 
-    def _start(self) -> Connection:
+    def _start(self, *works: Callable[..., Any]) -> Connection:
         if self._line is None or self._process is None or not self._process.is_alive():
             context = multiprocessing.get_context("spawn")
             self._line, other = context.Pipe()
-            self._process = context.Process(target=serve, args=(other,), daemon=True)
+            self._process = context.Process(target=serve, args=(other, *works), daemon=True)
             self._process.start()
             other.close()
         return self._line
@@ -129,6 +139,8 @@ class Background:
         failed: Callable[[str], None],
         tick: Callable[[float], None],
         told: Callable[[Any], None] | None,
+        broke: Callable[[str], None],
+        limit_s: float,
     ) -> None:
         if self._idle is not None:
             self._idle.cancel()
@@ -145,13 +157,16 @@ class Background:
                     if spent - ticked > 0.5:
                         ticked = spent
                         tick(spent)
+                    if spent > limit_s:
+                        raise TimeoutError(f"it took longer than {limit_s:.0f} seconds and was ended; try again")
                 kind, result = line.recv()
                 if kind == _TOLD and told is not None:
                     told(result)
-        except (EOFError, OSError):
+        except (EOFError, OSError) as error:
             self.end()
             self._task = None
-            failed("the work stopped before it was done; try again")
+            is_late = isinstance(error, TimeoutError)
+            broke(str(error) if is_late else "the work stopped before it was done; try again")
             return
         self._task = None
         self._idle = asyncio.get_running_loop().call_later(IDLE_S, self.end)
@@ -161,8 +176,11 @@ class Background:
             failed(result)
 
 
-def serve(line: Connection) -> None:
-    """Work until the other end of the line is gone: a page that dies leaves no process behind."""
+def serve(line: Connection, *_: Callable[..., Any]) -> None:
+    """Work until the other end of the line is gone: a page that dies leaves no process behind.
+
+    Functions given beside the line have come with their imports, ahead of the first work.
+    """
     while True:
         try:
             request = line.recv()

@@ -9,10 +9,12 @@ from typing import Any, Generic, TypeVar
 
 import ipywidgets
 
+from labkit.app.background import Background
 from labkit.app.controls import ControlSet
 from labkit.app.debounce import Debounce
-from labkit.app.listening import USUAL_TAKE, hear, take_names
+from labkit.app.listening import USUAL_TAKE, Heard, hear, take_names
 from labkit.app.opened_rig import LARGEST_SHEET
+from labkit.app.page_text import warnings_html
 from labkit.app.rig_state import MOST_PINS
 from labkit.app.upload import GivenFile, Intake, Upload
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
@@ -22,6 +24,9 @@ from labkit.sound.loudness import HEARING_CAUTION
 from labkit.view.palette import PINS
 
 SOUND_PAUSE_S = 0.25
+SOUND_LIMIT_S = 60.0
+"""The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
+MAKING = "Making the sound …"
 ABOUT_HEARING = (
     "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
 )
@@ -49,11 +54,14 @@ class BenchPage(Generic[Bench]):
         self.controls = ControlPanel()
         self.curve = CurveView()
         self.actions = ActionBar()
+        self.faults = ipywidgets.HTML()
         self.files = FileOffers()
         self.takes = take_names()
         self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
         self._take = self.takes[0] if self.takes else USUAL_TAKE
         self._has_sounded = False
+        self._is_outdated = False
+        self.sound_work = Background()
         self._sound = Debounce(self._render, SOUND_PAUSE_S)
         self._shown_controls: ControlSet | None = None
         self.set_up()
@@ -61,7 +69,7 @@ class BenchPage(Generic[Bench]):
         self.show()
         heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
         listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
-        more = (self.actions, *self.below(), box("lab-listen", *listen), *self.at_the_end())
+        more = (self.actions, self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
         right = box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
         self.box = box("lab-page", box("lab-title", heading), box("lab-columns", self.controls, right))
 
@@ -114,11 +122,11 @@ class BenchPage(Generic[Bench]):
             {"key": "link", "label": "Copy link", "enabled": True},
         ]
         self.actions.query = bench.query
+        self.faults.value = warnings_html(bench.rig.warnings)
+        self.faults.layout.display = None if self.faults.value else "none"
         other = self.compared()
-        self.player.is_current = False
         self.player.labels = ["Now"] if other is None else ["Now", other[1]]
-        if self._has_sounded:
-            self._sound.ask()
+        self._sound_changed()
 
     def _pin_button(self) -> dict[str, object]:
         """The button that pins the comparison for the other pages."""
@@ -151,9 +159,11 @@ class BenchPage(Generic[Bench]):
         self.actions.on("undo", lambda **_: self._then_show(bench.undo))
         self.actions.on("redo", lambda **_: self._then_show(bench.redo))
         self.actions.on("again", lambda **_: self._then_show(bench.start_again))
-        self.actions.on("open", self._open)
+        self.actions.on_open(self._open, self.controls)
         self.player.on("render", lambda **_: self._render())
         self.player.on("take", self._choose_take)
+        self.player.on("cancel", lambda **_: self._drop_sound())
+        self.player.on("warm", lambda **_: self.sound_work.warm(hear))
         self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), "width")
 
     def _then_show(self, change: object, *fields: object) -> None:
@@ -186,39 +196,69 @@ class BenchPage(Generic[Bench]):
         """Show what a sheet describes and return its name; pages that offer to open one say how."""
         raise NotImplementedError
 
-    def _open(self, search: object = "", **_: object) -> None:
-        self.bench.open(str(search))
+    def _open(self, query: str) -> None:
+        self.bench.open(query)
         self.show()
         self.actions.said = " ".join(self.bench.problems)
-        self.actions.send({"address": True})
 
     def _choose_take(self, name: object = "", **_: object) -> None:
         if name in self.takes:
             self._take = str(name)
-            self.player.is_current = False
-            if self._has_sounded:
-                self._sound.ask()
+            self._sound_changed()
+
+    def _sound_changed(self) -> None:
+        """Have the sound made anew after a pause, once somebody has asked for one."""
+        self.player.is_current = False
+        self._is_outdated = self.sound_work.is_busy
+        if self._has_sounded:
+            self._sound.ask()
 
     def _render(self) -> None:
-        """Make the sound of the present state and hand it to the player."""
+        """Have the sound of the present state made, beside the page, and hand it to the player."""
         self._has_sounded = True
         self._sound.drop()
-        other = self.compared()
-        try:
-            heard = hear(
-                self.heard_now(),
-                other=None if other is None else other[0],
-                other_name="" if other is None else other[1],
-                take=self._take,
-            )
-        except InputError as error:
-            self.player.send({"failed": str(error)})
+        self._is_outdated = self.sound_work.is_busy
+        if self._is_outdated:
             return
-        self.player.file_name = f"{self.file_stem}-{file_stem(self._take)}.wav"
-        self.player.now, self.player.other = heard.now, heard.other
-        self.player.note = heard.note
-        self.player.is_current = True
-        self.player.send({"rendered": True})
+        other, file_name = self.compared(), f"{self.file_stem}-{file_stem(self._take)}.wav"
+
+        def done(heard: Heard) -> None:
+            self.player.file_name = file_name
+            self.player.now, self.player.other = heard.now, heard.other
+            self.player.note = heard.note
+            self.player.making = ""
+            if self._is_outdated:  # something has moved since
+                self._render()
+                return
+            self.player.is_current = True
+            self.player.send({"rendered": True})
+
+        def failed(sentence: str, *, again: bool = False) -> None:
+            self.player.refuse(sentence, again=again)
+            if self._is_outdated and not again:
+                self._render()
+
+        def tick(seconds: float) -> None:
+            self.player.making = f"{MAKING} {seconds:.0f} s"
+
+        self.sound_work.ask(
+            hear,
+            self.heard_now(),
+            *(other or (None, "")),
+            self._take,
+            done=done,
+            failed=failed,
+            broke=lambda sentence: failed(f"the sound was not made: {sentence}.", again=True),
+            tick=tick,
+            limit_s=SOUND_LIMIT_S,
+        )
+
+    def _drop_sound(self) -> None:
+        """End the sound that is being made."""
+        self._sound.drop()
+        self._is_outdated = False
+        self.sound_work.cancel()
+        self.player.making = ""
 
     def heard_now(self) -> Rig:
         """Return the rig that sounds as "Now"; the present one unless the page looks at a changed one."""
@@ -275,7 +315,12 @@ def note(text: str) -> ipywidgets.HTML:
 
 def caption(text: str) -> ipywidgets.HTML:
     """Return the line under a curve."""
-    return ipywidgets.HTML(f'<p class="lab-caption">{escape(text)}</p>')
+    return ipywidgets.HTML(caption_html(text))
+
+
+def caption_html(text: str) -> str:
+    """Return that line as HTML, for one that changes."""
+    return f'<p class="lab-caption">{escape(text)}</p>'
 
 
 def box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:

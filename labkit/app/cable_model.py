@@ -12,15 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.app.cable_numbers import (
+    BAND_ENDS,
     GRID_HZ,
-    LONGEST_M,
-    TREBLE_HZ,
     Member,
     Resonance,
     cable_type,
     family,
-    first_cable,
-    longest_cable,
     simple_resonance,
     trim_for_peak,
     with_buffer,
@@ -36,6 +33,21 @@ from labkit.core.units import format_quantity
 from labkit.rig.chain import Cable
 from labkit.rig.chain_stages import with_length
 from labkit.rig.rig import Rig
+from labkit.sound.string_drive import LevelChange, level_change
+from labkit.study.cable_length import (
+    ALLOWED_DB,
+    BAND_HZ,
+    REFERENCE_M,
+    BandLoss,
+    CableJudgement,
+    band_loss,
+    band_text,
+    cable_losses,
+    first_cable,
+    judge_cable,
+    length_text,
+    reference_text,
+)
 from labkit.view.curve import Curve, draw_curves
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import (
@@ -43,13 +55,13 @@ from labkit.view.words import (
     Reading,
     frequency_in_words,
     key_numbers,
+    level_number,
     read_response,
     sentence,
 )
 
 FAMILY_M = (1.0, 3.0, 5.0, 10.0, 15.0)
 """Lengths drawn besides the present one, m."""
-JUDGED_HZ = (2000.0, TREBLE_HZ, 4000.0, 5000.0, 6000.0)
 LOSSES_DB = tuple(index / 2 for index in range(1, 13))
 BUFFERS = ("none", "at the guitar")
 AT_GUITAR = BUFFERS[1]
@@ -81,10 +93,12 @@ class CableShown:
         The present cable without and with a buffer at the guitar.
     before : Reading
         The compared length without a buffer.
-    longest : float or None, m
-        Longest cable that keeps the loss; None where even 100 m does.
-    treble_change_db : float
-        Level at the judged frequency against the compared one.
+    judged : CableJudgement or None
+        Of the present rig's cable against the compared length; None where nothing reaches the input.
+    change : BandLoss
+        Over the judged band, against ``other``.
+    level : LevelChange
+        From the compared one to the present one, as the strings drive them.
     trim : float or None, F
         Capacitance at the buffer's input that brings back the compared cable's peak; None without buffer or peak.
     """
@@ -103,10 +117,10 @@ class CableShown:
     before: Reading
     before_length: float
     has_buffer: bool
-    loss_db: float
-    judged_hz: float
-    longest: float | None
-    treble_change_db: float
+    band_hz: tuple[float, float]
+    judged: CableJudgement | None
+    change: BandLoss
+    level: LevelChange
     trim: float | None = None
 
     @property
@@ -139,24 +153,29 @@ class CableBench(PageBench[CableShown]):
             label="Compared with",
             kind="slider",
             unit="m",
-            positions=with_value(CABLE_LENGTHS, USUAL_BEFORE_M),
+            positions=with_value((0.0, *CABLE_LENGTHS), REFERENCE_M),
             low=0.0,
-            high=LONGEST_M,
+            high=MOST_BEFORE_M,
             bare_unit="m",
         )
-        judged = Control(key="own.at", label="Judged at", kind="choice", unit="Hz", positions=JUDGED_HZ)
         loss = Control(
-            key="own.loss", label="Loss allowed there", kind="slider", unit="dB", positions=LOSSES_DB, bare_unit="dB"
+            key="own.loss", label="It may lose at most", kind="slider", unit="dB", positions=LOSSES_DB, bare_unit="dB"
         )
-        groups.append(Group(title="Comparison", controls=(before, judged, loss)))
+        groups.append(Group(title="Comparison", controls=(before, loss, *BAND_ENDS)))
         groups += [group for group in offered.groups if group.title == "Knobs and switches"]
         inputs = tuple(control for control in offered if control.label == "Input it feeds")
         groups.append(Group(title="After the cable", controls=inputs))
         return ControlSet(tuple(group for group in groups if group.controls))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
-        """Return no buffer, 3 m to compare with, 2 dB of loss at 3 kHz."""
-        return {"own.buffer": BUFFERS[0], "own.before": USUAL_BEFORE_M, "own.at": TREBLE_HZ, "own.loss": 2.0}
+        """Return no buffer, 3 m to compare with, 3 dB of loss from 2 to 5 kHz."""
+        return {
+            "own.buffer": BUFFERS[0],
+            "own.before": REFERENCE_M,
+            "own.loss": ALLOWED_DB,
+            "own.from": BAND_HZ[0],
+            "own.to": BAND_HZ[1],
+        }
 
     def follow(self, key: str, value: Value) -> dict[str, Value]:
         """A cable type sets the capacitance per metre."""
@@ -183,8 +202,8 @@ class CableBench(PageBench[CableShown]):
         cable = first_cable(rig)
         if cable is None:
             raise InputError(f"'{rig.name}' has no cable after its jack, so there is none to look at")
-        before_length, judged = float(values["own.before"]), float(values["own.at"])
-        loss = float(values["own.loss"])
+        before_length, allowed = float(values["own.before"]), float(values["own.loss"])
+        band = float(values["own.from"]), float(values["own.to"])
         has_buffer = values["own.buffer"] == AT_GUITAR
         buffered = with_buffer(rig)
         short = rig.with_stage(with_length(cable, before_length))
@@ -197,25 +216,31 @@ class CableBench(PageBench[CableShown]):
         now, than = shown.response(GRID_HZ), other.response(GRID_HZ)
         plain = read_response(rig.response(GRID_HZ))
         before = read_response(short.response(GRID_HZ))
+        reading = read_response(now)
+        lengths = sorted({*FAMILY_M, cable.length, before_length})
+        losses = cable_losses(shown, lengths, allowed_db=allowed, band_hz=band, reference=before_length)
+        judged = None
+        if not reading.is_silent:
+            judged = judge_cable(shown, allowed_db=allowed, band_hz=band, reference=before_length)
         return CableShown(
             rig=shown,
             cable=cable,
-            reading=read_response(now),
+            reading=reading,
             gain_db=now.gain_db,
             other=other,
             other_label=label,
             other_reading=read_response(than),
             other_gain_db=than.gain_db,
-            family=family(shown, (*FAMILY_M, cable.length, before_length), judged),
+            family=family(shown, losses),
             plain=plain,
             buffered=read_response(buffered.response(GRID_HZ)),
             before=before,
             before_length=before_length,
             has_buffer=has_buffer,
-            loss_db=loss,
-            judged_hz=judged,
-            longest=longest_cable(shown, loss_db=loss, frequency_hz=judged),
-            treble_change_db=now.gain_db_at(judged) - than.gain_db_at(judged),
+            band_hz=band,
+            judged=judged,
+            change=band_loss(than, now, band),
+            level=level_change(other, shown),
             trim=trim_for_peak(buffered, before.peak_hz) if has_buffer else None,
         )
 
@@ -228,23 +253,23 @@ class CableBench(PageBench[CableShown]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, level at 3 kHz, longest cable."""
+        """Peak place, treble end, worst loss in the judged band, level as the strings drive it."""
         shown = self.shown
-        peak = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=shown.other_label)[0]
-        if shown.reading.is_silent:
-            return (peak, *key_numbers(shown.reading)[1:])
-        judged = judged_text(shown.judged_hz)
-        change = KeyNumber(
-            label=f"Level at {judged}",
-            value=change_in_words(shown.treble_change_db),
-            detail=f"against {shown.other_label}",
+        if shown.judged is None:
+            return key_numbers(shown.reading)
+        peak, _, end = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=shown.other_label)
+        change = shown.change
+        level = KeyNumber(
+            label=f"Worst, {band_text(shown.band_hz)}, against {shown.other_label}",
+            value=change_in_words(-change.worst_db),
+            detail=f"at {frequency_in_words(change.worst_hz)}; {change_in_words(-change.mean_db)} in the mean",
         )
-        reach = KeyNumber(
-            label="Longest cable",
-            value=f"over {LONGEST_M:g} m" if shown.longest is None else f"{shown.longest:.1f} m",
-            detail=f"loses less than {shown.loss_db:g} dB at {judged}",
-        )
-        return (peak, change, reach)
+        return (peak, end, level, level_number(shown.level, shown.other_label))
+
+    @property
+    def answer(self) -> str:
+        """The longest cable, with what is promised of it; empty where nothing reaches the input."""
+        return "" if self.shown.judged is None else self.shown.judged.answer
 
     @property
     def sentence(self) -> str:
@@ -253,18 +278,18 @@ class CableBench(PageBench[CableShown]):
 
     @property
     def advice(self) -> tuple[str, ...]:
-        """Sentences that follow from the numbers: what no RC filter would do, and how to tame a buffer."""
+        """Sentences that follow from the numbers: what the longest cable does elsewhere, how to tame a buffer."""
         shown = self.shown
         if shown.reading.is_silent:
             return ()
-        told: list[str] = []
-        risen = [member for member in shown.family if member.loss_db < -0.5]
+        told = [shown.judged.elsewhere] if shown.judged and shown.judged.elsewhere else []
+        risen = [member for member in shown.family if member.loss.band.mean_db < -0.5]
         if risen and not shown.is_held:
-            most = min(risen, key=lambda member: member.loss_db)
+            most = min(risen, key=lambda member: member.loss.band.mean_db)
             told.append(
-                f"A cable is not a plain treble filter: with {length_text(most.length)} the level at "
-                f"{judged_text(shown.judged_hz)} stands {-most.loss_db:.1f} dB higher than with no cable, because the "
-                "peak has moved towards it."
+                f"A cable is not a plain treble filter: with {length_text(most.length)} the mean level from "
+                f"{band_text(shown.band_hz)} stands {-most.loss.band.mean_db:.1f} dB higher than with "
+                f"{reference_text(shown.before_length)}, because the peak has moved into the band."
             )
         if shown.trim is not None and shown.trim > 1e-12 and shown.before.peak_hz is not None:
             trim = format_quantity(float(f"{shown.trim:.2g}"), "F")
@@ -315,7 +340,8 @@ class CableBench(PageBench[CableShown]):
 
 
 OTHER_TYPE = "another"
-USUAL_BEFORE_M = 3.0
+MOST_BEFORE_M = 40.0
+"""Longest length to compare with; the search for the longest cable goes on beyond it."""
 
 
 def plain_sentence(shown: CableShown) -> str:
@@ -341,18 +367,12 @@ def plain_sentence(shown: CableShown) -> str:
         start += f" instead of {frequency_in_words(shown.before.peak_hz)} at {before}"
     elif differs:
         start += f"; at {before} {_peak_is(shown.before)}"
+    dull = None if shown.judged is None else shown.judged.present.dull_from_hz
+    if shown.judged is not None and dull is not None:
+        start += f", dull from {frequency_in_words(dull)} ({shown.judged.allowed_db:g} dB under {before})"
     if shown.plain.peak_hz is not None and shown.buffered.peak_hz is not None:
         return f"{start}; a buffer at the guitar would hold it at {frequency_in_words(shown.buffered.peak_hz)}."
     return f"{start}. With a buffer at the guitar {_peak_is(shown.buffered)}."
-
-
-def judged_text(frequency_hz: float) -> str:
-    """Write the judged frequency.
-
-    >>> judged_text(3000.0)
-    '3 kHz'
-    """
-    return format_quantity(float(f"{frequency_hz:.3g}"), "Hz")
 
 
 def formula_text(formula: Resonance, solved: Reading) -> str:
@@ -364,15 +384,6 @@ def formula_text(formula: Resonance, solved: Reading) -> str:
         f"{formula.frequency_hz / 1e3:.2f} kHz, for coil, cable and input alone; pots and core loss put the peak at "
         f"{solved.peak_hz / 1e3:.2f} kHz."
     )
-
-
-def length_text(length: float) -> str:
-    """Write a length.
-
-    >>> length_text(7.5)
-    '7.5 m'
-    """
-    return f"{float(f'{length:.4g}'):g} m"
 
 
 def cable_type_text(name: str) -> str:

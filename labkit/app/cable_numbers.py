@@ -1,7 +1,6 @@
-"""Numbers of the cable page: several lengths in one solve, the longest cable, a buffer at the guitar.
+"""Numbers of the cable page: several lengths side by side, a buffer at the guitar, the formula of the resonance.
 
-Written for a page that asks at every step of a slider: nothing here needs more than a few milliseconds, nor an
-optimiser's library. `labkit.study.questions` answers the same questions at leisure.
+What a length takes, and how long a cable may be, is judged in `labkit.study.cable_length`.
 """
 
 from __future__ import annotations
@@ -11,24 +10,45 @@ from functools import lru_cache
 
 import numpy as np
 
+from labkit.app.controls import Control
 from labkit.catalogue import catalogue
 from labkit.circuit.solver import solve
-from labkit.core.errors import InputError
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid
 from labkit.rig.chain import Cable, Input, Stage
 from labkit.rig.chain_stages import BufferBox, BypassBox, with_length
 from labkit.rig.rig import Rig
+from labkit.study.cable_length import CableLoss, cable_of
 from labkit.view.curve import HIGH_HZ, LOW_HZ
 
-LONGEST_M = 100.0
-"""Where the search for the longest cable ends, m."""
-TREBLE_HZ = 3000.0
-"""Where dulling is judged at first; common practice, no source."""
 TRIM_REACHES = 0.01
 """How near a trimmed peak must come to the wanted one: the last step of the search is 0.3 pF, far less than that."""
 MOST_TRIM = 10e-9
 """Where the search for the capacitance at a buffer's input ends, F."""
+
+BAND_ENDS = (
+    Control(
+        key="own.from",
+        label="Judged from",
+        kind="choice",
+        unit="Hz",
+        positions=(500.0, 1000.0, 1500.0, 2000.0, 2500.0),
+        low=50.0,
+        high=2500.0,
+        bare_unit="Hz",
+    ),
+    Control(
+        key="own.to",
+        label="Judged up to",
+        kind="choice",
+        unit="Hz",
+        positions=(3000.0, 4000.0, 5000.0, 6000.0, 8000.0, 10_000.0),
+        low=2600.0,
+        high=20_000.0,
+        bare_unit="Hz",
+    ),
+)
+"""The band in which a loss is judged; apart from each other, so that every choice of one suits the other."""
 
 GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 """Frequencies of the drawn curves."""
@@ -37,22 +57,18 @@ _FINE = frequency_grid()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Member:
-    """One cable of the family.
+    """One cable of the family: its curve, its peak, and what it takes against the reference length."""
 
-    ``loss_db`` is what it takes at the judged frequency from the same rig with no cable between its plugs.
-    """
-
-    length: float
     capacitance: float
     gain_db: np.ndarray
     peak_hz: float | None
     height_db: float | None
-    loss_db: float
+    loss: CableLoss
 
-
-def first_cable(rig: Rig) -> Cable | None:
-    """Return the first cable after the jack, or None where there is none."""
-    return next((stage for stage in rig.chain if isinstance(stage, Cable)), None)
+    @property
+    def length(self) -> float:
+        """Of the cable, m."""
+        return self.loss.length
 
 
 def with_buffer(rig: Rig) -> Rig:
@@ -60,62 +76,25 @@ def with_buffer(rig: Rig) -> Rig:
     return _before_cable(rig, buffer_stage())
 
 
-def family(rig: Rig, lengths: tuple[float, ...], judged_hz: float = TREBLE_HZ) -> tuple[Member, ...]:
-    """Return curves and numbers for several lengths of the rig's cable, one solve for all."""
-    cable = _cable_of(rig)
-    wanted = sorted(set(lengths))
-    capacitances = np.array([with_length(cable, length).capacitance for length in (0.0, *wanted)])
+def family(rig: Rig, losses: tuple[CableLoss, ...]) -> tuple[Member, ...]:
+    """Return curves and peaks of the rig with the lengths of cable whose losses are given, one solve for all."""
+    cable = cable_of(rig)
+    capacitances = np.array([with_length(cable, loss.length).capacitance for loss in losses])
     circuit = rig.circuit
     curves = gain_db(solve(circuit, GRID_HZ, {cable.name: capacitances}).transfer)
-    levels = gain_db(solve(circuit, np.array([REFERENCE_HZ, judged_hz]), {cable.name: capacitances}).transfer)
+    bass = gain_db(solve(circuit, np.array([REFERENCE_HZ]), {cable.name: capacitances}).transfer)[:, 0]
     fine = gain_db(solve(circuit, _FINE, {cable.name: capacitances}).transfer)
     peaks, heights = peak_on_grid(_FINE, fine)
     return tuple(
         Member(
-            length=length,
             capacitance=float(capacitances[row]),
             gain_db=curves[row],
             peak_hz=None if np.isnan(peaks[row]) else float(peaks[row]),
-            height_db=None if np.isnan(peaks[row]) else float(heights[row] - levels[row, 0]),
-            loss_db=float(levels[0, 1] - levels[row, 1]),
+            height_db=None if np.isnan(peaks[row]) else float(heights[row] - bass[row]),
+            loss=loss,
         )
-        for row, length in enumerate(wanted, start=1)
+        for row, loss in enumerate(losses)
     )
-
-
-def longest_cable(rig: Rig, *, loss_db: float, frequency_hz: float = TREBLE_HZ) -> float | None:
-    """Return the longest cable up to which every shorter one loses less than a limit.
-
-    Parameters
-    ----------
-    rig : Rig
-        Its cable gives the capacitance per metre.
-    loss_db : float, dB
-        Against the same rig with no cable between its plugs.
-    frequency_hz : float, Hz
-
-    Returns
-    -------
-    float or None, m
-        To a centimetre; None where 100 m lose less.
-    """
-    cable, circuit = _cable_of(rig), rig.circuit
-
-    def lost(lengths: np.ndarray) -> np.ndarray:
-        capacitances = np.array([with_length(cable, length).capacitance for length in (0.0, *lengths)])
-        levels = gain_db(solve(circuit, np.array([frequency_hz]), {cable.name: capacitances}).transfer)[:, 0]
-        found: np.ndarray = levels[0] - levels[1:]
-        return found
-
-    low, high = 0.0, LONGEST_M
-    for points in (401, 26):
-        lengths = np.linspace(low, high, points)
-        over = np.flatnonzero(lost(lengths) > loss_db)
-        if over.size == 0:
-            return None
-        first = int(over[0])
-        low, high = float(lengths[max(first - 1, 0)]), float(lengths[first])
-    return low
 
 
 def trim_for_peak(buffered: Rig, peak_hz: float | None) -> float | None:
@@ -149,16 +128,9 @@ def buffer_stage() -> BufferBox:
 
 
 def _before_cable(rig: Rig, stage: Stage, *, ahead_of: str = "") -> Rig:
-    name = ahead_of or _cable_of(rig).name
+    name = ahead_of or cable_of(rig).name
     place = [old.name for old in rig.chain].index(name)
     return rig.replace(chain=(*rig.chain[:place], stage, *rig.chain[place:]))
-
-
-def _cable_of(rig: Rig) -> Cable:
-    cable = first_cable(rig)
-    if cable is None:
-        raise InputError(f"'{rig.name}' has no cable after its jack, so there is none to look at")
-    return cable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

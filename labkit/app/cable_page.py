@@ -6,22 +6,23 @@ panel()
 
 from __future__ import annotations
 
-import datetime
 from html import escape
 from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.bench_page import BenchPage, box, caption, note
-from labkit.app.cable_model import CableBench, judged_text, length_text, response_of
+from labkit.app.cable_model import CableBench, response_of
+from labkit.app.cable_numbers import Member
 from labkit.app.curve_files import offer_curves
-from labkit.app.page_text import change_in_words, numbers_html, sentence_html, table_html
+from labkit.app.page_text import change_in_words, numbers_html, sentence_html, table_html, today
 from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import MadeFile
 from labkit.core.units import format_quantity
-from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
+from labkit.study.cable_length import band_text, length_text, reference_text
 from labkit.view.words import ZERO, frequency_in_words, level_in_words
 
 CAUTION = (
@@ -56,14 +57,14 @@ class CablePage(BenchPage[CableBench]):
 
     def set_up(self) -> None:
         """Make numbers, sentence, table and files."""
-        self.numbers, self.said, self.table = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.answer, self.numbers, self.said, self.table = (ipywidgets.HTML() for _ in range(4))
         self.files.offer("sheet", "Save customer sheet", lambda: self.customer_sheet(is_printed=False))
         self.files.offer("print", "Print customer sheet", lambda: self.customer_sheet(is_printed=True))
         offer_curves(self.files, curves=self.bench.curves, stem=lambda: f"{self.file_stem}-cable", title=self._title)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers, curve, caption."""
-        return self.numbers, self.curve, caption(ZERO)
+        """Return the longest cable, numbers, curve, caption."""
+        return self.answer, self.numbers, self.curve, caption(ZERO)
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return sentence, table of lengths, files, caution."""
@@ -71,27 +72,28 @@ class CablePage(BenchPage[CableBench]):
         return box("lab-told", self.said), box("lab-told", self.table, note(LOAD_DOUBT)), box("lab-told", *files)
 
     def show_results(self) -> None:
-        """Show numbers, sentence and table."""
-        bench, judged = self.bench, judged_text(self.bench.shown.judged_hz)
+        """Show the longest cable, numbers, sentence and table."""
+        bench, shown = self.bench, self.bench.shown
+        self.answer.value = f'<p class="lab-answer">{escape(bench.answer)}</p>' if bench.answer else ""
         self.numbers.value = numbers_html(bench.numbers)
         advice = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in (*bench.advice, bench.formula) if line)
         self.said.value = sentence_html(bench.sentence) + advice
+        terms = f"levels from {band_text(shown.band_hz)} against {reference_text(shown.before_length)}"
         self.table.value = table_html(
-            "Lengths of this cable",
-            ("Cable", "Capacitance", "Peak sits at", "Peak height", f"At {judged}, no cable is 0"),
+            f"Lengths of this cable; {terms}",
+            ("Cable", "Capacitance", "Peak sits at", "Peak height", "Treble ends at", "Mean", "Worst"),
             self.rows(),
             marked=self._marked(),
         )
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return the table: one row for every length."""
+        is_silent = self.bench.shown.reading.is_silent
         return [
             (
                 length_text(member.length),
                 format_quantity(float(f"{member.capacitance:.3g}"), "F"),
-                "no peak" if member.peak_hz is None else frequency_in_words(member.peak_hz),
-                "–" if member.height_db is None else level_in_words(member.height_db),
-                "no signal" if self.bench.shown.reading.is_silent else change_in_words(-member.loss_db),
+                *(("silent",) * 5 if is_silent else _row(member)),
             )
             for member in self.bench.shown.family
         ]
@@ -113,7 +115,6 @@ class CablePage(BenchPage[CableBench]):
         bench, shown = self.bench, self.bench.shown
         now = f"{length_text(shown.cable.length)}, buffered" if shown.has_buffer else length_text(shown.cable.length)
         other = f"{length_text(shown.cable.length)}, no buffer" if shown.has_buffer else shown.other_label
-        reach = next(number for number in bench.numbers if number.label in ("Longest cable", "Treble ends at"))
         sheet = ChangeSheet(
             title=f"Your cable: {now} against {other}",
             sentence=bench.sentence,
@@ -123,9 +124,14 @@ class CablePage(BenchPage[CableBench]):
             after_label=now,
             before_load=load_in_words(shown.other),
             after_load=load_in_words(shown.rig),
-            facts=(("Instrument", bench.rig.name), (reach.label, f"{reach.value}, {reach.detail}")),
+            facts=(
+                ("Instrument", bench.rig.name),
+                *([("Longest cable", bench.answer)] if bench.answer else []),
+                *level_facts(bench.shown.level),
+            ),
             advice=bench.advice,
-            date=datetime.date.today().isoformat(),
+            cautions=change_cautions(shown.other, shown.rig),
+            date=today(),
         )
         return MadeFile(
             name=f"{self.file_stem}-customer-sheet.html",
@@ -140,3 +146,14 @@ class CablePage(BenchPage[CableBench]):
     def _marked(self) -> int:
         lengths = [member.length for member in self.bench.shown.family]
         return lengths.index(self.bench.shown.cable.length)
+
+
+def _row(member: Member) -> tuple[str, ...]:
+    loss = member.loss
+    return (
+        "no peak" if member.peak_hz is None else frequency_in_words(member.peak_hz),
+        "–" if member.height_db is None else level_in_words(member.height_db),
+        "above 20 kHz" if loss.treble_end_hz is None else frequency_in_words(loss.treble_end_hz),
+        change_in_words(-loss.band.mean_db),
+        change_in_words(-loss.band.worst_db),
+    )

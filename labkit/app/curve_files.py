@@ -15,7 +15,12 @@ from labkit.view.words import ZERO
 
 
 def offer_curves(
-    files: FileOffers, *, curves: Callable[[], Sequence[Curve]], stem: Callable[[], str], title: Callable[[], str]
+    files: FileOffers,
+    *,
+    curves: Callable[[], Sequence[Curve]],
+    stem: Callable[[], str],
+    title: Callable[[], str],
+    caption: Callable[[], str] = lambda: ZERO,
 ) -> None:
     """Add buttons that save what a page draws.
 
@@ -26,12 +31,14 @@ def offer_curves(
         The curves as they are drawn, the present one first.
     stem, title : callable
         Beginning of the file's name, and the picture's heading.
+    caption : callable
+        What zero is, below the picture.
     """
 
     def picture(kind: str, media: str) -> MadeFile:
         from labkit.view.plot import figure, figure_bytes  # matplotlib costs 0.3 s and memory: only when asked for
 
-        drawing = figure(curves(), title=title(), caption=ZERO)
+        drawing = figure(curves(), title=title(), caption=caption())
         return MadeFile(name=f"{stem()}.{kind}", kind=media, content=figure_bytes(drawing, kind))
 
     files.offer("svg", "Curve as SVG", lambda: picture("svg", "image/svg+xml"))

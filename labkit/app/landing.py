@@ -75,9 +75,8 @@ TASKS: tuple[tuple[str, tuple[Task, ...]], ...] = (
         (
             Task(
                 question="How long may the cable be before it dulls?",
-                hint="Three metres pinned, ten metres now.",
-                now={"cable.length": 10.0},
-                pin={"cable.length": 3.0},
+                hint="The longest that loses no more than 3 dB anywhere from 2 to 5 kHz against 3 m.",
+                page="cable",
             ),
             Task(
                 question="How do I explain a long cable at the counter?",

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.loudness import HEARING_CAUTION, match_loudness
 from labkit.sound.performance import Performance
 from labkit.sound.rendering import Renderer
 from labkit.sound.rig_sound import coil_spots, coil_transfers
+from labkit.sound.string_drive import LevelChange, level_change
 from labkit.sound.take import CoilSpot, synthesise
 from labkit.sound.take_sheet import load_take, usable_takes
 from labkit.sound.wav import wav_bytes
+from labkit.view.words import louder_in_words
 
 USUAL_TAKE = "E chord"
 LONGEST_S = 12.0
@@ -48,7 +52,7 @@ def take_names() -> tuple[str, ...]:
     return tuple(sorted(names, key=lambda name: (name != USUAL_TAKE, names.index(name))))
 
 
-def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> Heard:
+def hear(rig: Rig, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> Heard:
     """Return a take through a rig, and through another for comparison.
 
     Parameters
@@ -64,9 +68,10 @@ def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str 
     InputError
         If nothing is to be heard, with the reason.
     """
-    sounds = {"now": _render(rig, take)}
+    counted = counted_outputs(rig) if other is None else counted_outputs(other, rig)
+    sounds = {"now": _render(rig, take, counted.levels_db[-1])}
     if other is not None:
-        sounds["other"] = _render(other, take)
+        sounds["other"] = _render(other, take, counted.levels_db[0])
     rate = 48_000
     try:
         matched = match_loudness(sounds, rate)
@@ -79,13 +84,9 @@ def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str 
     }
     note = HEARING_CAUTION
     if other is not None:
-        difference = matched.difference_db("now", "other")
-        level = (
-            f"{abs(difference):.1f} dB {'louder' if difference > 0 else 'quieter'} than"
-            if abs(difference) >= 0.05
-            else "as loud as"
-        )
-        note = f"Both are set to the same loudness; before that, now was {level} the other. {note}"
+        change = level_change(other, rig, outputs=counted, measured_db=matched.difference_db("now", "other"))
+        said = compared_in_words(change, "now", "the other")
+        note = f"Both are set to the same loudness; before that, {said}. {note}"
     return Heard(
         now=files["now"],
         other=files.get("other", b""),
@@ -94,11 +95,19 @@ def hear(rig: Rig, *, other: Rig | None = None, other_name: str = "", take: str 
     )
 
 
-def _render(rig: Rig, take: str) -> np.ndarray:
+def compared_in_words(change: LevelChange, one: str, other: str) -> str:
+    """Say how loud one sound was against another before they were matched, and how outputs were counted."""
+    said = louder_in_words(change.level_db.interval)
+    words, bracket, bounds = said.partition(" (")
+    told = f"{one} was {words} {'as' if words == 'as loud' else 'than'} {other}{bracket}{bounds}"
+    return f"{told}, {change.words}" if change.words else told
+
+
+def _render(rig: Rig, take: str, levels_db: Mapping[str, float]) -> np.ndarray:
     performance = _performance(take)
     spots = coil_spots(rig, scale=performance.strings.scale)
     renderer = _renderer(take, tuple(spots.items()))
-    return renderer.render(coil_transfers(rig, renderer.take.coils))
+    return renderer.render(coil_transfers(rig, renderer.take.coils, levels_db=levels_db))
 
 
 @lru_cache(maxsize=6)

@@ -14,6 +14,7 @@ from labkit.app.listening_test_controls import ComparisonChoice
 from labkit.app.listening_test_run import (
     ListeningRun,
     Record,
+    Sounds,
     make_sounds,
     now_text,
     read_record,
@@ -28,9 +29,10 @@ from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.rig.rig import Rig
 from labkit.sound.abx import passing_count
+from labkit.sound.string_drive import level_change
 from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
-from labkit.view.words import key_numbers, read_response, sentence
+from labkit.view.words import key_numbers, louder_in_words, read_response, sentence
 
 _GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 
@@ -135,17 +137,34 @@ class ListeningBench(Undoable[ComparisonState]):
 
     # the test
 
-    def prepare(self) -> None:
-        """Make the sounds and seal a plan; a comparison that cannot be made becomes an error beside the second rig."""
+    def needed_sounds(self) -> tuple[Rig, Rig, str]:
+        """Return what `make_sounds` is to be given for the present comparison.
+
+        Raises
+        ------
+        InputError
+            If both rigs are the same.
+        """
+        return self._needed(self.state)
+
+    def prepare(self, sounds: Sounds | None = None) -> None:
+        """Make the sounds, unless they are given, and seal a plan.
+
+        A comparison that cannot be made becomes an error beside the second rig.
+        """
         try:
-            self.run = self._make_run(new_number(), self.state)
+            self.run = self._make_run(new_number(), self.state, sounds)
         except InputError as error:
-            self._blame("against", error)
+            self.refuse(error)
             return
         self.errors = {}
         self.kept = None
         self.result = None
         self.stage = "practice"
+
+    def refuse(self, error: InputError) -> None:
+        """Say beside the second rig why the comparison cannot be made."""
+        self._blame("against", error)
 
     def begin(self) -> None:
         """Leave practice for the first trial (or the one the test stopped at)."""
@@ -193,24 +212,35 @@ class ListeningBench(Undoable[ComparisonState]):
         except InputError:
             self.kept = None
 
-    def resume(self, text: str | None = None) -> None:
-        """Go on with a kept test: the one found in the browser, or the text of a saved file.
+    def needed_to_resume(self, text: str | None = None) -> tuple[Rig, Rig, str] | None:
+        """Return what `make_sounds` is to be given for a kept test; None where there is none.
 
         Raises
         ------
         InputError
             If it cannot go on, with the reason.
         """
-        record = self.kept if text is None else read_record(text)
-        if record is None:
+        found = self._kept_state(text)
+        return None if found is None else self._needed(found[1])
+
+    def resume(self, text: str | None = None, sounds: Sounds | None = None) -> None:
+        """Go on with a kept test: the one found in the browser, or the text of a saved file.
+
+        Its sounds are made, unless they are given.
+
+        Raises
+        ------
+        InputError
+            If it cannot go on, with the reason.
+        """
+        found = self._kept_state(text)
+        if found is None:
             return
-        state, problems = open_state(self._rigs, record.query, self.takes)
-        if problems:
-            raise InputError(f"the kept test cannot go on: {problems[0]}")
+        record, state = found
         before = self._history
         self._history = History(replace(state, trials=record.trials), clock=self._clock)
         try:
-            run = self._make_run(record.number, self.state)
+            run = self._make_run(record.number, self.state, sounds)
             take_up(run, record, self.seal)
         except InputError:
             self._history = before
@@ -221,6 +251,17 @@ class ListeningBench(Undoable[ComparisonState]):
             self.finish()
 
     # words
+
+    @property
+    def level(self) -> str:
+        """How loud the second is against the first, which the test takes away."""
+        first, second = self._rigs.rig(self.state.first), self._rigs.rig(self.state.second)
+        change = level_change(first, second)
+        if change.is_silent:
+            return "Nothing of one of them reaches the input."
+        words = louder_in_words(change.level_db.interval)
+        said = f"As the strings drive them, the second is {words} than the first".replace("loud than", "loud as")
+        return f"{said}{f', {change.words}' if change.words else ''}; the test takes that away."
 
     @property
     def needed(self) -> str:
@@ -242,10 +283,23 @@ class ListeningBench(Undoable[ComparisonState]):
         )
         return f"This browser keeps a listening test: {one} against {other}, {state}."
 
-    def _make_run(self, number: str, state: ComparisonState) -> ListeningRun:
+    def _kept_state(self, text: str | None) -> tuple[Record, ComparisonState] | None:
+        record = self.kept if text is None else read_record(text)
+        if record is None:
+            return None
+        state, problems = open_state(self._rigs, record.query, self.takes)
+        if problems:
+            raise InputError(f"the kept test cannot go on: {problems[0]}")
+        return record, state
+
+    def _needed(self, state: ComparisonState) -> tuple[Rig, Rig, str]:
         if state.first == state.second:
             raise InputError("Both rigs are the same; change a part of the second, or choose another.")
-        sounds = make_sounds(self._rigs.rig(state.first), self._rigs.rig(state.second), state.take)
+        return self._rigs.rig(state.first), self._rigs.rig(state.second), state.take
+
+    def _make_run(self, number: str, state: ComparisonState, sounds: Sounds | None) -> ListeningRun:
+        needed = self._needed(state)
+        sounds = sounds or make_sounds(*needed)
         return ListeningRun(
             number,
             names=self.names,

@@ -6,15 +6,16 @@ panel()
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from html import escape
 from pathlib import Path
 
 import ipywidgets
 
+from labkit.app.background import Background
+from labkit.app.bench_page import SOUND_LIMIT_S
 from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_run import LONGEST_RECORD, result_file, trials_table
+from labkit.app.listening_test_run import LONGEST_RECORD, Sounds, make_sounds, result_file, trials_table
 from labkit.app.listening_test_words import desk_view
 from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import ActionBar, ControlPanel, CurveView, FileOffers, ListeningDesk, MadeFile
@@ -25,7 +26,7 @@ from labkit.view.words import ZERO
 
 TITLE = "Listening test"
 LEAD = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
-LET_THE_WORDS_OUT_S = 0.02
+MAKING = "Making the sounds …"
 
 
 @or_empty_state
@@ -57,6 +58,7 @@ class ListeningPage:
         self._said = ""
         self._asks_to_end = False
         self._is_busy = False
+        self.sound_work = Background()
         self._sent: tuple[object, int] | None = None
         self._shown_controls: object = None
         self._connect()
@@ -103,7 +105,7 @@ class ListeningPage:
         self.controls.on("type", self._then_show(lambda key="", text="", **_: bench.set_text(str(key), str(text))))
         for name, work in (("undo", bench.undo), ("redo", bench.redo), ("again", bench.start_again)):
             self.actions.on(name, self._then_show(_without_fields(work), stage="choose"))
-        self.actions.on("open", self._open)
+        self.actions.on_open(self._open, self.controls)
         self.curve.observe(lambda _: setattr(self.curve, "svg", bench.draw(self.curve.width)), "width")
         for name, work in (
             ("begin", bench.begin),
@@ -118,7 +120,8 @@ class ListeningPage:
         self.desk.on("answer", self._answer)
         self.desk.on("leave", self._leave)
         self.desk.on("forget", self._leave)
-        self.desk.on("prepare", lambda **_: self._work(bench.prepare))
+        self.desk.on("prepare", self._prepare)
+        self.desk.on("cancel", self._cancel)
         self.desk.on("found", self._then_show(lambda text="", **_: bench.found(str(text)[: LONGEST_RECORD + 1])))
         self.desk.on("resume", self._resume)
         for key, label, make in (
@@ -140,12 +143,11 @@ class ListeningPage:
 
         return handler
 
-    def _open(self, search: object = "", **_: object) -> None:
+    def _open(self, query: str) -> None:
         if self.bench.stage == "choose" and not self._is_busy:
-            self.bench.open(str(search))
+            self.bench.open(query)
             self.show()
             self.actions.said = " ".join(self.bench.problems)
-        self.actions.send({"address": True})
 
     def _answer(self, choice: object = "", trial: object = 0, **_: object) -> None:
         bench = self.bench
@@ -173,37 +175,79 @@ class ListeningPage:
         self.show()
         self.desk.forgets = False
 
+    def _prepare(self, **_: object) -> None:
+        if self._is_free:
+            self._make(self.bench.needed_sounds, self.bench.prepare, self.bench.refuse)
+
     def _resume(self, text: object = None, **_: object) -> None:
-        def work() -> None:
+        kept = None if text is None else str(text)[: LONGEST_RECORD + 1]
+
+        def refused(error: InputError) -> None:
+            self._said = f"{str(error)[:1].upper()}{str(error)[1:]}."
+
+        def done(sounds: Sounds) -> None:
             try:
-                self.bench.resume(None if text is None else str(text)[: LONGEST_RECORD + 1])
+                self.bench.resume(kept, sounds)
             except InputError as error:
-                self._said = f"{str(error)[:1].upper()}{str(error)[1:]}."
+                refused(error)
 
-        self._work(work)
+        if self._is_free:
+            self._make(lambda: self.bench.needed_to_resume(kept), done, refused)
 
-    def _work(self, work: Callable[[], None]) -> None:
-        """Do something that takes a second, after the page has said so; never while a test is under way."""
-        if self._is_busy or self.bench.stage != "choose":
-            return
+    @property
+    def _is_free(self) -> bool:
+        """True where sounds may be made: never while a test is under way."""
+        return not self._is_busy and self.bench.stage == "choose"
 
-        def finish() -> None:
+    def _make(
+        self,
+        needed: Callable[[], tuple[Rig, Rig, str] | None],
+        done: Callable[[Sounds], None],
+        refused: Callable[[InputError], None],
+    ) -> None:
+        """Have the sounds made beside the page, which says so and lets them be cancelled."""
+
+        def finish(work: Callable[..., None], *given: object) -> None:
             self._is_busy = False
             self._said = ""
-            work()
+            work(*given)
             if "against" in self.bench.errors:
                 self._said = self.bench.errors["against"]
             self.show()
 
-        self._is_busy = True
-        self._said = "Making the sounds …"
+        def broke(sentence: str) -> None:
+            self._said = f"The sounds were not made: {sentence}."
+
         try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
-            finish()
+            asked = needed()
+        except InputError as error:
+            finish(refused, error)
             return
-        self.desk.view = {**self.desk.view, "said": self._said, "buttons": []}
-        loop.call_later(LET_THE_WORDS_OUT_S, finish)
+        if asked is None:
+            return
+        self._is_busy = True
+        self._tell_making(MAKING)
+        self.sound_work.ask(
+            make_sounds,
+            *asked,
+            done=lambda sounds: finish(done, sounds),
+            failed=lambda sentence: finish(refused, InputError(sentence)),
+            broke=lambda sentence: finish(broke, sentence),
+            tick=lambda seconds: self._tell_making(f"{MAKING} {seconds:.0f} s"),
+            limit_s=SOUND_LIMIT_S,
+        )
+
+    def _tell_making(self, words: str) -> None:
+        self._said = words
+        buttons = [{"key": "cancel", "label": "Cancel", "enabled": True, "primary": False}]
+        self.desk.view = {**self.desk.view, "said": words, "buttons": buttons, "opens_file": False}
+
+    def _cancel(self, **_: object) -> None:
+        if self._is_busy:
+            self.sound_work.cancel()
+            self._is_busy = False
+            self._said = "Cancelled: no sounds are being made."
+            self.show()
 
     def _send_sounds(self, trial: int) -> None:
         run = self.bench.run

@@ -20,8 +20,10 @@ from typing import Any, cast
 import numpy as np
 
 from labkit import __version__
+from labkit.app.listening import compared_in_words
 from labkit.app.listening_test_seal import TEST_NUMBER, Seal
 from labkit.core.errors import InputError
+from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import rig_data
 from labkit.sound.abx import CHOICES, MOST_TRIALS, Choice, Trial, plan_trials
@@ -29,6 +31,7 @@ from labkit.sound.blind import ROLES, BlindTest
 from labkit.sound.loudness import match_loudness
 from labkit.sound.rendering import Renderer
 from labkit.sound.rig_sound import coil_transfers, takes_for_both
+from labkit.sound.string_drive import level_change
 from labkit.sound.take_sheet import load_take, take_data
 
 RATE = 48_000
@@ -48,12 +51,15 @@ class Sounds:
     pair : (ndarray, ndarray), shape (frames,)
     difference_db : float
         How much louder the second was before matching, LU.
+    said : str
+        The same in words, with its bounds and how outputs were counted; the rigs are B and A.
     details : dict
         Everything needed to make them again, as JSON values.
     """
 
     pair: tuple[np.ndarray, np.ndarray]
     difference_db: float
+    said: str
     details: dict[str, Any]
 
 
@@ -68,8 +74,10 @@ def make_sounds(first: Rig, second: Rig, take: str) -> Sounds:
     notes = load_take(take)
     takes = takes_for_both(first, second, notes, rate=RATE)
     heard = {}
-    for name, rig, played in zip(("the first rig", "the second rig"), (first, second), takes):
-        heard[name] = Renderer(played).render(coil_transfers(rig, played.coils))
+    counted = counted_outputs(first, second)
+    names = ("the first rig", "the second rig")
+    for name, rig, played, levels in zip(names, (first, second), takes, counted.levels_db):
+        heard[name] = Renderer(played).render(coil_transfers(rig, played.coils, levels_db=levels))
     try:
         matched = match_loudness(heard, RATE)
     except InputError as error:
@@ -80,9 +88,12 @@ def make_sounds(first: Rig, second: Rig, take: str) -> Sounds:
     pair = (matched.samples["the first rig"], matched.samples["the second rig"])
     if np.array_equal(pair[0], pair[1]):
         raise InputError("Both rigs make the very same sound with this setting; there is nothing to tell apart.")
+    difference_db = matched.difference_db("the second rig", "the first rig")
+    change = level_change(first, second, outputs=counted, measured_db=difference_db)
     return Sounds(
         pair=pair,
-        difference_db=matched.difference_db("the second rig", "the first rig"),
+        difference_db=difference_db,
+        said=compared_in_words(change, "B", "A"),
         details={
             "labkit": __version__,
             "sheets": [rig_data(first), rig_data(second)],
@@ -90,7 +101,9 @@ def make_sounds(first: Rig, second: Rig, take: str) -> Sounds:
             "rate_hz": RATE,
             "loudness_lufs": matched.target_lufs,
             "gain_db": [matched.gain_db["the first rig"], matched.gain_db["the second rig"]],
-            "difference_db": matched.difference_db("the second rig", "the first rig"),
+            "difference_db": difference_db,
+            "difference_interval_db": change.level_db.as_dict(),
+            "level_basis": change.words or None,
         },
     )
 
@@ -132,7 +145,7 @@ class ListeningRun:
         self.number = number
         self.names = names
         self.query = query
-        self.difference_db = sounds.difference_db
+        self.difference_db, self.said = sounds.difference_db, sounds.said
         self.answers: list[tuple[Choice, str]] = []
         self.is_opened = False
         self._sounds = sounds

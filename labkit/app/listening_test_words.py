@@ -61,6 +61,7 @@ def _choose(bench: ListeningBench) -> dict[str, Any]:
     lines = [f"{one} against {other}, {bench.state.take}, at equal loudness."]
     if bench.common:
         lines.append(f"Everything else is alike in both: {bench.common}.")
+    lines.append(bench.level)
     lines.append(bench.needed)
     if not bench.seal.is_lasting:
         lines.append("This machine gives no place to keep a seal, so a test lasts only while this page is open.")
@@ -80,7 +81,7 @@ def _practice(bench: ListeningBench) -> dict[str, Any]:
             HEARING_CAUTION,
             f"A is {run.names[0]}. B is {run.names[1]}. X is one of them, and you are told at once which. "
             "Practice counts for nothing; take your time.",
-            f"Both have the same loudness; before that, B was {_level(run.difference_db)} A.",
+            f"Both have the same loudness; before that, {run.said}.",
         ],
         "listen": list(LISTEN_KEYS),
         "answers": _answers(),
@@ -131,7 +132,7 @@ def _result(bench: ListeningBench) -> dict[str, Any]:
         "heading": f"{run.names[0]} against {run.names[1]}",
         "html": result_html(result),
         "lines": [
-            f"Before levels were matched, the second was {_level(run.difference_db)} the first.",
+            f"Before levels were matched, {run.said}; A is the first here, B the second.",
             "The result file holds the plan and its nonce: their SHA-256 is the one that was shown all along.",
         ],
         "buttons": [_button("leave", "Another test", primary=True)],
@@ -154,17 +155,6 @@ def _answers() -> list[dict[str, str]]:
 
 def _button(key: str, label: str, *, primary: bool = False, enabled: bool = True) -> dict[str, Any]:
     return {"key": key, "label": label, "primary": primary, "enabled": enabled}
-
-
-def _level(difference_db: float) -> str:
-    """Words for a level difference before matching.
-
-    >>> _level(-1.26), _level(0.01)
-    ('1.3 dB quieter than', 'as loud as')
-    """
-    if abs(difference_db) < 0.05:
-        return "as loud as"
-    return f"{abs(difference_db):.1f} dB {'louder' if difference_db > 0 else 'quieter'} than"
 
 
 def result_html(result: dict[str, Any]) -> str:

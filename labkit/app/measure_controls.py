@@ -119,8 +119,8 @@ READING = (
     _words(
         "own.frequency_unit",
         "Frequency in",
-        ("found", "Hz", "kHz", "MHz", "rad/s"),
-        ("as found", "Hz", "kHz", "MHz", "rad/s"),
+        ("found", "Hz", "kHz", "MHz", "rad/s", "log10 Hz"),
+        ("as found", "Hz", "kHz", "MHz", "rad/s", "its logarithm"),
     ),
     _words(
         "own.magnitude_unit",

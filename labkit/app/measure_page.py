@@ -74,11 +74,11 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.rest, self.links, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.work = Work()
         self.upload = Upload(
-            Intake(largest=LARGEST_SWEEP, what="a sweep", advice=ADVICE),
+            Intake(largest=LARGEST_SWEEP, what="a sweep", advice=ADVICE, workbooks=True),
             label="Choose sweep files",
-            hint="Or drop them here: CSV or TSV text, or Touchstone one-ports; up to four of one pickup, each with its "
-            "own load. They are not part of the link.",
-            accept=".csv,.tsv,.txt,.dat,.s1p,.ts,text/csv,text/plain",
+            hint="Or drop them here: CSV or TSV text, workbooks (XLSX) or Touchstone; up to four of one pickup, each "
+            "with its own load. They are not part of the link.",
+            accept=".csv,.tsv,.txt,.dat,.xlsx,.xlsm,.s1p,.s2p,.ts,text/csv,text/plain",
         )
         self.upload.on_file(self._file, begin=self.background.warm)
         self.upload.on("remove", self._remove)
@@ -240,7 +240,7 @@ class MeasurePage(BenchPage[MeasureBench]):
         def tick(seconds: float) -> None:
             self.work.words = f"{word} … {seconds:.0f} s"
 
-        self.background.ask(work, *arguments, done=done, failed=failed, tick=tick)  # type: ignore[arg-type]
+        self.background.ask(work, *arguments, done=done, failed=failed, tick=tick, broke=self._broke)  # type: ignore[arg-type]
 
     def _done(self) -> None:
         self.work.words = ""
@@ -249,6 +249,11 @@ class MeasurePage(BenchPage[MeasureBench]):
     def _read_failed(self, sentence: str) -> None:
         self.work.words = f"{sentence[:1].upper()}{sentence[1:]}."
         self.work.again = True
+
+    def _broke(self, sentence: str) -> None:
+        """Offer to go on where reading or fit came to no end by itself; that is no refusal to keep."""
+        self._read_failed(sentence)
+        self._stopped = self._wanted
 
     def _cancel(self) -> None:
         self.background.cancel()

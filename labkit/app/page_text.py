@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 from html import escape
 
@@ -49,6 +50,18 @@ def table_html(
     )
 
 
+def warnings_html(warnings: Sequence[str]) -> str:
+    """Return faults of a wiring as a list that is announced; empty where there is none.
+
+    >>> warnings_html(())
+    ''
+    """
+    if not warnings:
+        return ""
+    rows = "".join(f"<li>{escape(sentence[:1].upper() + sentence[1:])}</li>" for sentence in warnings)
+    return f'<ul class="lab-warnings" role="status">{rows}</ul>'
+
+
 def change_in_words(level_db: float) -> str:
     """Write a difference of levels with its sign.
 
@@ -56,3 +69,8 @@ def change_in_words(level_db: float) -> str:
     ('+2.0 dB', '−0.3 dB', '0.0 dB')
     """
     return f"{'+' if level_db >= 0.05 else ''}{level_in_words(level_db)}"
+
+
+def today() -> str:
+    """Return the date that a page puts on its papers: ``2026-11-30``."""
+    return datetime.date.today().isoformat()

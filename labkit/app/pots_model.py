@@ -32,8 +32,9 @@ from labkit.core.response import Response
 from labkit.rig.parts import Pot
 from labkit.rig.rig import Rig
 from labkit.rig.taper import parse_taper
+from labkit.sound.string_drive import LevelChange, level_change
 from labkit.view.curve import draw_curves
-from labkit.view.words import KeyNumber, Reading, key_numbers, read_response, sentence
+from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, read_response, sentence
 
 POSITIONS, TAPER, VALUES, BLEED, CAPACITOR, LOSS = (
     "Knob positions",
@@ -74,6 +75,7 @@ class PotsShown:
     rig: Rig
     reading: Reading
     other_reading: Reading
+    level: LevelChange
     view: View
 
 
@@ -151,6 +153,7 @@ class PotsBench(PageBench[PotsShown]):
             rig=worn,
             reading=read_response(worn.response(GRID_HZ)),
             other_reading=read_response(view.other.response(GRID_HZ)),
+            level=level_change(view.other, worn),
             view=view,
         )
 
@@ -161,9 +164,11 @@ class PotsBench(PageBench[PotsShown]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height and treble end, against what the page compares with."""
+        """Peak place, peak height, treble end and level, against what the page compares with."""
         shown = self.shown
-        return key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=shown.view.other_label)
+        label = shown.view.other_label
+        numbers = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=label)
+        return (*numbers, level_number(shown.level, label))
 
     @property
     def sentence(self) -> str:

@@ -6,7 +6,6 @@ panel()
 
 from __future__ import annotations
 
-import datetime
 from html import escape
 from pathlib import Path
 
@@ -15,11 +14,11 @@ import ipywidgets
 from labkit.app.bench_page import BenchPage, box, note
 from labkit.app.controls import ControlSet
 from labkit.app.curve_files import offer_curves
-from labkit.app.page_text import numbers_html, sentence_html, table_html
+from labkit.app.page_text import numbers_html, sentence_html, table_html, today
 from labkit.app.panel_page import or_empty_state
 from labkit.app.pots_model import PotsBench, response_of
 from labkit.app.widgets import CurveView, MadeFile
-from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 
@@ -126,9 +125,10 @@ class PotsPage(BenchPage[PotsBench]):
             after_label="now",
             before_load=load_in_words(shown.view.other),
             after_load=load_in_words(shown.rig),
-            facts=(("Instrument", bench.rig.name),),
+            facts=(("Instrument", bench.rig.name), *level_facts(shown.level)),
             advice=bench.notes,
-            date=datetime.date.today().isoformat(),
+            cautions=change_cautions(shown.view.other, shown.rig),
+            date=today(),
         )
         return MadeFile(
             name=f"{self.file_stem}-customer-sheet.html",

@@ -20,6 +20,7 @@ from queue import Empty
 from typing import Any
 
 from jupyter_client.asynchronous.client import AsyncKernelClient
+from jupyter_core.utils import ensure_async
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 from jupyter_server.utils import ApiPath
 from tornado.ioloop import IOLoop
@@ -179,7 +180,10 @@ class ReadyKernels(AsyncMappingKernelManager):
         """Give a kernel that waited the variables of its page; False where it does not take them."""
         news = {str.__str__(name): value for name, value in env.items() if os.environ.get(name) != value}
         code = f"__import__('os').environ.update({news!r})"
-        client = self.get_kernel(kernel_id).client()
+        kernel = self.get_kernel(kernel_id)
+        if not await ensure_async(kernel.is_alive()):
+            return False
+        client = kernel.client()
         client.start_channels(iopub=False, stdin=False, hb=False, control=False)
         try:
             reply = await client.execute(code, silent=True, reply=True, timeout=_ANSWER_S)

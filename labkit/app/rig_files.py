@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable
 
 from labkit.app.bench_page import file_stem
 from labkit.app.curve_files import offer_curves
 from labkit.app.opened_rig import rig_sheet_text
-from labkit.app.rig_model import RigBench
+from labkit.app.page_text import today
+from labkit.app.rig_model import EQUAL_EMF, RigBench
 from labkit.app.rig_views import netlist, schematic_svg, short_formula
 from labkit.app.widgets import FileOffers, MadeFile
 
@@ -28,7 +28,13 @@ def offer_rig_files(files: FileOffers, bench: RigBench) -> None:
         files.offer(key, label, made)
 
     offer("sheet", "Rig sheet", ".toml", "application/toml", lambda: rig_sheet_text(bench.rig))
-    offer_curves(files, curves=bench.curves, stem=stem, title=lambda: bench.rig.name)
+    offer_curves(
+        files,
+        curves=bench.curves,
+        stem=lambda: stem() if bench.state.curve == EQUAL_EMF else f"{stem()}-by-the-strings",
+        title=lambda: f"{bench.rig.name}, {bench.state.curve}" if bench.drawn else bench.rig.name,
+        caption=lambda: bench.zero,
+    )
     offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(bench.rig))
     offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(bench.rig))
     offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(bench))
@@ -46,7 +52,7 @@ def _paper(bench: RigBench) -> str:
     """The rig as it is; where a curve is pinned, the change from that one."""
     from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
 
-    date, compared = datetime.date.today().isoformat(), bench.compared
+    date, compared = today(), bench.compared
     if compared is None:
         return rig_paper_html(bench.rig, date=date)
     before = bench.rig_of(compared.pin)

@@ -6,20 +6,20 @@ panel()
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 
 import ipywidgets
 
-from labkit.app.bench_page import PinningPage, box, caption, note
+from labkit.app.bench_page import PinningPage, box, caption_html, note
 from labkit.app.disclosure import Disclosure
 from labkit.app.page_text import numbers_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.rig_files import offer_rig_files
 from labkit.app.rig_model import RigBench
-from labkit.app.rig_views import formula_html, schematic_html
+from labkit.app.rig_views import formula_html, position_html, positions_html, schematic_html
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.view.words import ZERO
 
 CAUTION = (
     "A mains amplifier holds high voltage after it is unplugged: leave its inside to licensed service. "
@@ -52,34 +52,49 @@ class RigPage(PinningPage[RigBench]):
     def set_up(self) -> None:
         """Make the page's own widgets."""
         bench = self.bench
-        self.numbers = ipywidgets.HTML()
+        self.numbers, self.caption, self.place = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.schematic = Disclosure(
             "Schematic of the rig as it stands", lambda: schematic_html(bench.rig), working="Drawing it …"
         )
         self.formula = Disclosure(
             "Formula with your numbers", lambda: formula_html(bench.rig), working="Working it out: one or two seconds …"
         )
+        self.positions = Disclosure(
+            "What each position does: heard, phase, hum, level",
+            lambda: positions_html(bench.rig),
+            working="Trying them …",
+        )
         offer_rig_files(self.files, bench)
         self.opener = self._opener("a rig sheet")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return numbers, curve, caption."""
-        return self.numbers, self.curve, caption(ZERO)
+        return self.numbers, self.curve, self.caption
+
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what the present position does."""
+        return (self.place, *super().below())
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
         """Return schematic, formula and files."""
         return (
-            box("lab-told", ipywidgets.HTML("<h2>The circuit</h2>"), self.schematic, self.formula),
+            box("lab-told", ipywidgets.HTML("<h2>The circuit</h2>"), self.positions, self.schematic, self.formula),
             box("lab-told", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION)),
         )
 
     def show_results(self) -> None:
-        """Show the numbers."""
+        """Show the numbers, and what the curve shows."""
         self.numbers.value = numbers_html(self.bench.numbers)
+        drawn = self.bench.drawn
+        said = f'<p class="lab-drawn">{escape(drawn)}</p>' if drawn else ""
+        self.caption.value = f"{said}{caption_html(self.bench.caption)}"
+        self.place.value = position_html(self.bench.rig)
+        self.place.layout.display = None if self.place.value else "none"
 
     def show(self) -> None:
-        """Show the present state; last, schematic and formula while they are looked at."""
+        """Show the present state; last, positions, schematic and formula while they are looked at."""
         super().show()
+        self.positions.refresh()
         self.schematic.refresh()
         self.formula.refresh()
 

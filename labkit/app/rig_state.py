@@ -7,7 +7,8 @@ limits is moved to them, and each is told in a sentence.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Self
 from urllib.parse import parse_qsl, urlencode
 
 from labkit.app.controls import ControlSet, Value
@@ -51,17 +52,17 @@ class RigState:
     setup: Setup
     pins: tuple[Pin, ...] = ()
 
-    def with_pin(self) -> RigState:
+    def with_pin(self) -> Self:
         """Return the state with the present setup pinned; unchanged where three are kept or it is kept already."""
         taken = {pin.slot for pin in self.pins}
         free = [slot for slot in range(MOST_PINS) if slot not in taken]
         if not free or any(pin.setup == self.setup for pin in self.pins):
             return self
-        return RigState(setup=self.setup, pins=(*self.pins, Pin(slot=free[0], setup=self.setup)))
+        return replace(self, pins=(*self.pins, Pin(slot=free[0], setup=self.setup)))
 
-    def without_pin(self, slot: int) -> RigState:
+    def without_pin(self, slot: int) -> Self:
         """Return the state without the pin in a slot."""
-        return RigState(setup=self.setup, pins=tuple(pin for pin in self.pins if pin.slot != slot))
+        return replace(self, pins=tuple(pin for pin in self.pins if pin.slot != slot))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,9 +5,12 @@ The libraries behind these take up to a second and a half to load, so nothing is
 
 from __future__ import annotations
 
+import itertools
 from html import escape
 from typing import TYPE_CHECKING
 
+from labkit.app.page_text import table_html
+from labkit.rig.hum import POSITION_HEAD, position_row, position_table
 from labkit.rig.rig import Rig
 
 if TYPE_CHECKING:
@@ -32,6 +35,29 @@ def schematic_html(rig: Rig) -> str:
     """Return the drawing with a line on what it shows."""
     drawn = schematic_svg(rig)
     return f'{drawn[drawn.index("<svg") :]}<p class="lab-note">The circuit as it stands now, with every value.</p>'
+
+
+def position_html(rig: Rig) -> str:
+    """Return one line on what the present position does: heard, phase, hum, level."""
+    heard, phase, hum, level = position_row(rig)
+    if heard == "nothing":
+        return ""
+    phase = "" if phase == "one alone" else f", {phase}"
+    text = f"Heard: {heard}{phase}. Hum: {hum}. Level at 400 Hz: {level}, every pickup given the same EMF."
+    return f'<p class="lab-note">{escape(text)}</p>'
+
+
+def positions_html(rig: Rig) -> str:
+    """Return what every position of the switches does, as a table; the present one is marked."""
+    rows = position_table(rig)
+    chosen = [str(rig.settings[selector.name]) for selector in rig.harness.selectors]
+    places = list(itertools.product(*[selector.positions for selector in rig.harness.selectors]))
+    head = tuple(name.capitalize() for name in POSITION_HEAD)
+    table = table_html("What each position of the switches does", head, rows, marked=places.index(tuple(chosen)))
+    return (
+        f'{table}<p class="lab-note">Knobs as they stand; every pickup given the same EMF. Hum of a uniform field is '
+        "against the strongest coil alone; where strings induce unequal voltages, a pair out of phase cancels less.</p>"
+    )
 
 
 def short_formula(rig: Rig) -> Formula:

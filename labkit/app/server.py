@@ -263,6 +263,7 @@ def server_config(
     voila.multi_kernel_manager_class = ReadyKernels
     config.ReadyKernels.waiting = 0 if folder else WAITING  # for notebooks of somebody else there is nothing to prepare
     config.AsyncKernelManager.client_class = f"{PromptClient.__module__}.{PromptClient.__name__}"
+    config.KernelRestarter.restart_limit = 0  # one in its place would know nothing of the page; the page opens anew
     config.MappingKernelManager.transport_encryption = "auto"  # without, each kernel warns on the terminal
     voila.file_allowlist = [r".*\.(png|jpg|gif|svg)"]
     config.VoilaExecutor.timeout = CELL_TIMEOUT_S

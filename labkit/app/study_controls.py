@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labkit.app.cable_numbers import BAND_ENDS
 from labkit.app.controls import COUNT, Control, ControlSet, Group, Value, log_positions
 from labkit.app.study_work import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESISTORS, USUAL, classes_of
 from labkit.app.tolerance_parts import OWN_TOLERANCES, own_tolerance_controls, own_tolerance_defaults
@@ -9,6 +10,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.parts import Pot
 from labkit.rig.rig import Rig
+from labkit.study.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
 
 SPREAD, QUESTION, GOAL = "spread", "question", "goal"
 ASK = Control(
@@ -36,7 +38,7 @@ _CLASS_WORDS = {
 _PARTS_IN_100 = ("0", "1", "2", "3", "5", "7", "10", "15", "20", "30")
 
 QUESTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "longest cable": ("How long may the cable be?", ("own.loss", "own.at")),
+    "longest cable": ("How long may the cable be?", ("own.loss", "own.from", "own.to", "own.reference")),
     "cable equivalent": ("Which capacitor before a buffer equals a cable?", ("own.length", "own.per_length")),
     "hump": ("Which tone capacitor puts the hump there?", ("own.tone", "own.hump")),
     "load resistor": ("Which load stands in for smaller pots?", ("own.pots",)),
@@ -106,22 +108,23 @@ SERIES = _words("own.series", "Stocked in", ("E6", "E12", "E24"))
 _FIELDS: tuple[Control, ...] = (
     Control(
         key="own.loss",
-        label="It may lose",
+        label="It may lose at most",
         kind="choice",
         positions=(0.5, 1.0, 2.0, 3.0, 6.0),
         unit="dB",
         low=0.01,
         high=40,
     ),
+    *BAND_ENDS,
     Control(
-        key="own.at",
-        label="At",
+        key="own.reference",
+        label="Against a cable of",
         kind="choice",
-        positions=(2e3, 3e3, 4e3, 5e3, 8e3),
-        unit="Hz",
-        low=50,
-        high=20e3,
-        bare_unit="Hz",
+        positions=(0.0, 1.0, 3.0, 5.0),
+        unit="m",
+        low=0.0,
+        high=30.0,
+        bare_unit="m",
     ),
     Control(
         key="own.length",
@@ -286,8 +289,10 @@ def own_defaults(rig: Rig) -> dict[str, Value]:
         "own.seed": 1.0,
         "own.question": "longest cable",
         "own.series": "E12",
-        "own.loss": 1.0,
-        "own.at": 3e3,
+        "own.loss": ALLOWED_DB,
+        "own.from": BAND_HZ[0],
+        "own.to": BAND_HZ[1],
+        "own.reference": REFERENCE_M,
         "own.length": 5.0,
         "own.per_length": 100e-12,
         "own.want_peak": 3e3,

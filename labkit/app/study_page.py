@@ -257,6 +257,7 @@ class StudyPage(BenchPage[StudyBench]):
             failed=lambda text: self._failed(key, text),
             tick=lambda seconds: self._tick(job.word, seconds),
             told=lambda text: self._progress(job.word, str(text)),
+            broke=lambda text: self._broke(key, text),
         )
 
     def _drop(self) -> None:
@@ -282,6 +283,12 @@ class StudyPage(BenchPage[StudyBench]):
             self._halted(key)
         else:
             self._answered(key, Refusal(sentence=_sentence(text)))
+
+    def _broke(self, key: object, text: str) -> None:
+        """Offer to go on where the work came to no end by itself; that is no answer to keep."""
+        self._is_stopping = False
+        self._halted(key)
+        self.work.words = _sentence(text)
 
     def _halted(self, key: object) -> None:
         self._stopped, self._under_way = key, None

@@ -9,6 +9,7 @@ from labkit.app.study_work import SpreadAnswer
 from labkit.core.errors import InputError, join_words
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
+from labkit.study.cable_length import length_text
 from labkit.study.measures import LEVEL, RESONANCE, Measure
 from labkit.study.questions import Answer
 from labkit.study.solution import SearchResult, Solution
@@ -135,8 +136,9 @@ def answer_numbers(answer: Answer, rig: Rig | None) -> tuple[KeyNumber, ...]:
 def _value_number(answer: Answer) -> KeyNumber:
     if answer.unit == "1":
         return KeyNumber(label="Wind", value=f"{answer.value:.0f} turns", detail=str(answer.rows[0]["wire"]))
-    shown = format_quantity(float(f"{answer.value:.3g}"), answer.unit)
-    return KeyNumber(label="It takes", value=shown, detail="" if answer.unit != "m" else "at the longest")
+    if answer.unit == "m":
+        return KeyNumber(label="Longest cable", value=length_text(answer.value), detail="on the terms below")
+    return KeyNumber(label="It takes", value=format_quantity(float(f"{answer.value:.3g}"), answer.unit))
 
 
 def stocked_row(answer: Answer) -> int:
@@ -159,14 +161,17 @@ _HEADS = {
     "capacitance_f": "Capacitor",
     "hump_hz": "Hump at",
     "length_m": "Length",
-    "loss_db": "Loss",
+    "cable": "Cable",
+    "treble_end_hz": "Treble ends at",
+    "mean_loss_db": "Mean loss",
+    "worst_loss_db": "Worst loss",
     "wire": "Wire",
     "turns": "Turns",
     "distance_db": "Curves differ by",
     "resistance_ohm": "Resistance",
     "inductance_h": "Inductance",
 }
-_UNITS = {"_f": "F", "_m": "m", "_ohm": "Ω", "_h": "H"}
+_UNITS = {"_f": "F", "_ohm": "Ω", "_h": "H"}
 
 
 def _cell(key: str, value: object) -> str:
@@ -177,8 +182,10 @@ def _cell(key: str, value: object) -> str:
     number = float(value)  # type: ignore[arg-type]
     if key.endswith("_hz"):
         return frequency_in_words(number)
+    if key.endswith("_m"):
+        return length_text(number)
     if key.endswith("_db"):
-        return f"{number:.2f} dB"
+        return f"{number:.2f} dB".replace("-", "−")
     unit = next((unit for end, unit in _UNITS.items() if key.endswith(end)), None)
     return f"{number:.0f}" if unit is None else format_quantity(float(f"{number:.3g}"), unit)
 

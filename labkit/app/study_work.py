@@ -167,7 +167,12 @@ def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> Answer:
     if ask.question == "load resistor":
         return questions.load_for_pots(ask.rig, pots=fields["pots"], series=fields["series"])
     if ask.question == "longest cable":
-        return questions.longest_cable(ask.rig, loss_db=fields["loss"], at_hz=fields["at"])
+        return questions.longest_cable(
+            ask.rig,
+            loss_db=fields["loss"],
+            band_hz=(fields["from"], fields["to"]),
+            reference=fields["reference"],
+        )
     assert ask.like is not None
     return turns_and_wire(ask.rig, target=ask.like, wires=ask.wires)
 

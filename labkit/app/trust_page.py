@@ -116,7 +116,7 @@ class TrustPage:
             self.show()
 
         self.controls.on("set", set_index)
-        self.actions.on("open", self._open)
+        self.actions.on_open(self._open, self.controls)
         self.actions.on("run", self._run_again)
         self.actions.on("stop", lambda **_: self._stop())
         self.actions.on("again", self._start_again)
@@ -135,11 +135,10 @@ class TrustPage:
 
         return made
 
-    def _open(self, search: object = "", **_: object) -> None:
-        self.bench.open(str(search))
+    def _open(self, query: str) -> None:
+        self.bench.open(query)
         self.show()
         self.actions.said = " ".join(self.bench.problems)
-        self.actions.send({"address": True})
 
     def _start(self) -> None:
         if self.is_running or (self.bench.is_loaded and self.bench.next_case() is None):

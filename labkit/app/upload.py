@@ -1,7 +1,7 @@
 """Files that a person gives a page: taken in acknowledged pieces, with progress, cancel and refusals in words.
 
 `Intake` decides and counts, without widgets; `Upload` is the place to drop files on. The browser is outside input: a
-name is cut to its last part, a stated size is checked again against what arrives, and nothing is ever unpacked.
+name is cut to its last part, a stated size is checked again against what arrives, and nothing is unpacked here.
 """
 
 from __future__ import annotations
@@ -91,10 +91,12 @@ class Intake:
         What a file should be, for refusals: ``a sweep``.
     advice : str
         What to do instead, one sentence.
+    workbooks : bool
+        Whether the reader behind it opens workbooks (``.xlsx``), with limits of its own.
     """
 
-    def __init__(self, *, largest: int, what: str, advice: str) -> None:
-        self.largest, self.what, self.advice = largest, what, advice
+    def __init__(self, *, largest: int, what: str, advice: str, workbooks: bool = False) -> None:
+        self.largest, self.what, self.advice, self.workbooks = largest, what, advice, workbooks
         self._arriving: _Arriving | None = None
 
     @property
@@ -134,7 +136,8 @@ class Intake:
             self._arriving = None
             raise InputError(f"{arriving.name}: more arrived than the file's size; choose the file again")
         if not arriving.pieces:
-            for start, kind in _PACKED:
+            is_workbook = self.workbooks and arriving.name.casefold().endswith((".xlsx", ".xlsm"))
+            for start, kind in _PACKED[1 if is_workbook else 0 :]:
                 if piece.startswith(start):
                     self._arriving = None
                     raise InputError(

@@ -56,11 +56,18 @@ class CurveView(LabWidget):
 
 
 class ControlPanel(LabWidget):
-    """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text."""
+    """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text.
+
+    Attributes
+    ----------
+    holds : bool
+        True while the state of the page's address is still to come: the page keeps what a person sets meanwhile.
+    """
 
     _esm = web_text("control_panel.js")
     groups: traitlets.List[Any] = traitlets.List().tag(sync=True)
     values = traitlets.Dict().tag(sync=True)
+    holds = traitlets.Bool(False).tag(sync=True)
 
     def show_controls(self, controls: ControlSet) -> None:
         """Show other controls."""
@@ -109,11 +116,38 @@ class ActionBar(LabWidget):
     query = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
 
+    def on_open(self, handler: Callable[[str], None], controls: ControlPanel) -> None:
+        """Call ``handler(query)`` with the query of the page's address; the controls hold until it has been read.
+
+        A page whose kernel is slow asks more than once. The state is opened once, or what a person has set since would
+        be lost.
+        """
+        controls.holds = True
+        is_open = False
+
+        def opened(search: object = "", again: object = False, **_: object) -> None:
+            nonlocal is_open
+            try:
+                if not (again and is_open):
+                    is_open = True
+                    handler(str(search))
+            finally:
+                controls.holds = False
+                self.send({"address": True})
+
+        self.on("open", opened)
+
 
 class Player(LabWidget):
     """Plays one or two WAV files of one take, locked together.
 
-    ``on("render", handler)`` asks for them, ``on("take", handler)`` gets the name of another take.
+    ``on("render", handler)`` asks for them, ``on("cancel", handler)`` no longer wants them, ``on("take", handler)``
+    gets the name of another take, ``on("warm", handler)`` says that somebody is about to press Play.
+
+    Attributes
+    ----------
+    making : str
+        What is said while they are made; empty otherwise.
     """
 
     _esm = web_text("player.js")
@@ -124,6 +158,12 @@ class Player(LabWidget):
     note = traitlets.Unicode("").tag(sync=True)
     file_name = traitlets.Unicode("rig.wav").tag(sync=True)
     is_current = traitlets.Bool(False).tag(sync=True)
+    making = traitlets.Unicode("").tag(sync=True)
+
+    def refuse(self, sentence: str, *, again: bool = False) -> None:
+        """Say why there is no sound, with a button to try again where that may help."""
+        self.making = ""
+        self.send({"failed": f"{sentence[:1].upper()}{sentence[1:]}", "again": again})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

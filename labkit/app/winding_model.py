@@ -31,7 +31,7 @@ from labkit.rig.rig import Rig
 from labkit.view.bobbin import CoilOutline
 from labkit.view.curve import COMPACT_BELOW, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
-from labkit.view.words import KeyNumber, Reading, key_numbers, sentence
+from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, sentence
 
 CURVE_HEIGHT = 300
 """Of a curve that stays in view while many controls and results scroll, CSS pixels."""
@@ -200,11 +200,12 @@ class WindingBench(Undoable[WindingState]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height and treble end in the rig, compared with a pin where there is one."""
-        compared = self.compared
+        """Peak place, peak height, treble end and level in the rig, compared with a pin where there is one."""
+        compared, reading = self.compared, self.shown.reading
         if compared is None:
-            return key_numbers(self.shown.reading)
-        return key_numbers(self.shown.reading, pinned=self.reading_of(compared.pin), pinned_name=compared.name)
+            return (*key_numbers(reading), output_number(self.rig.outputs))
+        level = level_number(self.trials.level(compared.pin.setup, self.state.rig.setup), compared.name)
+        return (*key_numbers(reading, pinned=self.reading_of(compared.pin), pinned_name=compared.name), level)
 
     @property
     def description(self) -> str:

@@ -6,7 +6,6 @@ panel()
 
 from __future__ import annotations
 
-import datetime
 from html import escape
 from pathlib import Path
 
@@ -15,7 +14,7 @@ import ipywidgets
 from labkit.app.bench_page import PinningPage, box, caption, file_stem, note
 from labkit.app.curve_files import offer_curves
 from labkit.app.made_pickup import text_in_words
-from labkit.app.page_text import numbers_html, sentence_html, table_html
+from labkit.app.page_text import numbers_html, sentence_html, table_html, today
 from labkit.app.panel_page import or_empty_state
 from labkit.app.widgets import CurveView, MadeFile
 from labkit.app.winding_model import WindingBench
@@ -156,7 +155,7 @@ class WindingPage(PinningPage[WindingBench]):
 
     def paper_file(self) -> MadeFile:
         """Return the winder's paper, to be printed."""
-        text = winding_paper(self.bench.made, self.name, datetime.date.today().isoformat())
+        text = winding_paper(self.bench.made, self.name, today())
         return MadeFile(name=f"{file_stem(self.name)}.html", kind="text/html", content=text.encode(), is_printed=True)
 
     def drawing_file(self) -> MadeFile:

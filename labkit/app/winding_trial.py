@@ -21,6 +21,7 @@ from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.pickup.build import BuiltPickup
 from labkit.rig.rig import Rig
+from labkit.sound.string_drive import LevelChange, level_change
 from labkit.view.curve import HIGH_HZ, LOW_HZ
 from labkit.view.words import Reading, read_response
 
@@ -89,6 +90,7 @@ class Trials:
         self.offers = RigOffers(rig)
         self.trial: Callable[[Setup, str], Trial] = lru_cache(maxsize=48)(self._try)
         self.kept: Callable[[Setup], tuple[np.ndarray, Reading]] = lru_cache(maxsize=24)(self._keep)
+        self.level: Callable[[Setup, Setup], LevelChange] = lru_cache(maxsize=24)(self._compare)
         self.fresh: Callable[[str], WindingState] = lru_cache(maxsize=16)(self._make_fresh)
 
     def text_of(self, setup: Setup, slot: str) -> str:
@@ -164,6 +166,9 @@ class Trials:
             reading=read_response(response),
             is_heard=bool(alone > SILENT_DB + together),
         )
+
+    def _compare(self, before: Setup, after: Setup) -> LevelChange:
+        return level_change(self.offers.rig(before), self.offers.rig(after))
 
     def _keep(self, setup: Setup) -> tuple[np.ndarray, Reading]:
         response = self.offers.rig(setup).response(GRID)

@@ -259,4 +259,5 @@ def _difference(what: str, value: Prediction | Interval) -> str:
     half = (value.high - value.low) / 2
     if abs(value.value) < 0.05 and half < 0.05:
         return f"{what} the same"
-    return f"{what} {abs(value.value):.1f} dB {'up' if value.value >= 0 else 'down'} (± {half:.1f} dB)"
+    doubt = f" (± {half:.1f} dB)" if half >= 0.05 else ""
+    return f"{what} {abs(value.value):.1f} dB {'up' if value.value >= 0 else 'down'}{doubt}"

@@ -26,7 +26,7 @@ from labkit.bench.verdict_rules import (
 from labkit.bench.verdicts import ChargeReading, Finding, Verdict
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
-from labkit.pickup.build_bench import charge_from_reading
+from labkit.pickup.build_bench import charge_from_reading, pole_index
 from labkit.pickup.build_field import magnet_route
 from labkit.pickup.field import MeterCalibration
 
@@ -80,7 +80,8 @@ def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
         found += open_coil_findings(readings)
         judged = []
     field_known = [
-        value if value.planned else replace(value, planned=plan.planned_field(value.gap)) for value in readings.field
+        value if value.planned else replace(value, planned=plan.planned_field(value.gap, value.pole))
+        for value in readings.field
     ]
     field_known = [value for value in field_known if value.planned]
     nothing = not (judged or is_open or readings.field or readings.parts or readings.insulation or readings.first_swing)
@@ -119,14 +120,17 @@ def _charges(plan: Plan, values: tuple[FieldValue, ...]) -> tuple[ChargeReading,
         return ()
     found = []
     for value in values:
-        number = int(value.pole) if value.pole.isdecimal() else 0
-        if not value.value > 0 or not 0 <= number <= rows[0].count:
+        try:
+            rod = pole_index(built, value.pole)
+        except InputError:
+            continue
+        if not value.value > 0:
             continue
         estimate = charge_from_reading(
             built,
             value.value,
             gap=value.gap,
-            rod=number - 1 if number else None,
+            rod=rod,
             calibration=MeterCalibration(deviation=value.accuracy / 1.96),
         )
         charge = estimate.charge

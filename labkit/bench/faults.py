@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 
 from labkit.bench.meter import dc_resistance_at
+from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Connection, EddySection, Pickup
 
 GAUGE_STEP = 92 ** (1 / 39)
@@ -25,6 +26,9 @@ by half the build-up, so π·b/MTL; 4.3 mm on a mean turn of 133 mm, as on usual
 
 LOOP_COUPLING = 0.95
 """Square of the coupling between shorted turns and the rest of their coil: they lie in the same bundle."""
+
+
+SHORTED_SHARE = range_called("shorted_share")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,9 +103,11 @@ def with_wire(coil: Coil, diameter_ratio: float) -> Coil:
 def with_shorted_turns(coil: Coil, share: float) -> Coil:
     """Short a share m/N of the turns upon themselves.
 
-    They leave the chain (R by m/N, L by (1 − m/N)²) and become a loop: L_loop ∝ (m/N)², R_loop ∝ m/N, so one more eddy
-    section with the corner R/(2πL)·N/m.
+    They leave the chain (R falls by m/N, L at low frequency to (1 − m/N)² of what it was) and become a loop: L_loop ∝
+    (m/N)², R_loop ∝ m/N, coupled to the rest with k² = `LOOP_COUPLING`; so one more eddy section, which takes k² of the
+    inductance that is left, with the corner R/(2πL)·N/m.
     """
+    SHORTED_SHARE.check(share)
     corner = coil.resistance / (2 * math.pi * coil.inductance) / share
     left = 1 - sum(section.fraction for section in coil.eddy)
     loop = EddySection(fraction=LOOP_COUPLING * left, corner_hz=corner)

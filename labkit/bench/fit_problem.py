@@ -14,6 +14,7 @@ import numpy as np
 
 from labkit.bench.fixture import Measurement
 from labkit.bench.model import outside_admittance
+from labkit.bench.sweep import fewest_points
 from labkit.core.errors import InputError
 
 DECIBEL_PER_NEPER = 20 / math.log(10)
@@ -50,10 +51,11 @@ def gather(measurements: Sequence[Measurement], *, band_hz: tuple[float, float],
     for number, measurement in enumerate(measurements):
         sweep, fixture = measurement.sweep, measurement.fixture
         inside = (sweep.frequency_hz >= band_hz[0]) & (sweep.frequency_hz <= band_hz[1])
-        if inside.sum() < 8:
+        fewest = fewest_points(fixture.kind, has_phase=sweep.phase_deg is not None)
+        if inside.sum() < fewest:
             raise InputError(
                 f"{sweep.name}: only {int(inside.sum())} points lie between {band_hz[0]:g} and {band_hz[1]:g} Hz; "
-                "8 or more are needed"
+                f"{fewest} or more are needed"
             )
         frequency = sweep.frequency_hz[inside]
         size = frequency.size

@@ -127,7 +127,7 @@ def solve(
     if best is None:
         raise InputError("the fit did not converge; check the fixture of each sweep (kind, load, series resistor)")
     result, unknowns = best, len(best.var_names)
-    if points.frequency_hz.size <= unknowns:
+    if points.frequency_hz.size + points.has_phase.sum() <= unknowns:
         raise InputError(
             f"{points.frequency_hz.size} points cannot settle {unknowns} unknowns; "
             "take more points or fewer eddy sections"

@@ -16,10 +16,14 @@ import numpy as np
 from labkit.bench.model import pickup_impedance
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
+from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.wire import copper_resistivity
 
 LcrModel = Literal["series", "parallel"]
+
+LCR_FREQUENCY = range_called("lcr_frequency")
+METER_TEMPERATURE = range_called("meter_temperature")
 
 LOW_QUALITY = 1.0
 """Below this Q an LCR meter's series and parallel L differ by a factor of 2 and more (Lp/Ls = 1 + 1/Q²)."""
@@ -33,6 +37,7 @@ def dc_resistance_at(*, resistance_at_20: float, temperature_c: float) -> float:
     >>> round(dc_resistance_at(resistance_at_20=6000, temperature_c=30), 1)
     6235.8
     """
+    METER_TEMPERATURE.check(temperature_c)
     return float(resistance_at_20 * copper_resistivity(temperature_c=temperature_c) / copper_resistivity())
 
 
@@ -109,6 +114,7 @@ class LcrReading:
 
 def lcr_reading(impedance: complex, frequency_hz: float) -> LcrReading:
     """Return the meter's view of an impedance: Ls = X/ω, Rs = R, Q = X/R, Lp = Ls·(1 + 1/Q²), Rp = Rs·(1 + Q²)."""
+    LCR_FREQUENCY.check(frequency_hz)
     omega = 2 * math.pi * frequency_hz
     resistance, reactance = impedance.real, impedance.imag
     if resistance == 0 or reactance == 0:

@@ -12,18 +12,17 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Literal
 
-import numpy as np
-
 from labkit.bench.fixture import Load, parse_load
-from labkit.bench.meter import LcrModel
+from labkit.bench.meter import LCR_FREQUENCY, LcrModel
 from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import parse_quantity
 from labkit.pickup.build import BuiltPickup, read_build
+from labkit.pickup.build_bench import planned_field
 from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Facing, Pickup
-from labkit.pickup.field import SENSOR_DEPTH, MeterCalibration, calibrate_meter
+from labkit.pickup.field import MeterCalibration, calibrate_meter
 from labkit.pickup.propagation import Prediction
 from labkit.pickup.sheet import read_pickup
 
@@ -150,20 +149,20 @@ class Plan:
     pair_tolerance: float = 0.02
     turns: float | None = None
     magnet: str | None = None
-    field_at: tuple[float, ...] = ()
-    field_t: tuple[float, ...] = ()
     built: BuiltPickup | None = None
 
-    def planned_field(self, gap: float) -> float | None:
-        """Return the field, T, that a probe should read at a gap (m) over the poles; None where it is not predicted.
+    def planned_field(self, gap: float, pole: str = "") -> float | None:
+        """Return the field, T, that a probe should read at a gap (m) over a pole; None where it is not predicted.
 
-        The Hall element sits `labkit.pickup.field.SENSOR_DEPTH` behind the tip. Between predicted distances the
-        logarithm is interpolated; outside them nothing is said.
+        See `labkit.pickup.build_bench.planned_field`; a pole that the row does not have is not predicted either.
         """
-        distance = gap + SENSOR_DEPTH
-        if not self.field_t or not self.field_at[0] <= distance <= self.field_at[-1]:
+        if self.built is None:
             return None
-        return math.exp(float(np.interp(distance, self.field_at, np.log(self.field_t))))
+        try:
+            planned = planned_field(self.built, gap=gap, pole=pole)
+        except InputError:
+            return None
+        return None if planned is None else planned.value
 
 
 def load_plan(pickup_name: str) -> Plan:
@@ -190,8 +189,6 @@ def plan_from_table(table: Table) -> Plan:
         inductance_tolerance=max(usual.inductance_tolerance, _half_width(total.inductance)),
         turns=_all_turns(made.pickup),
         magnet=grades.pop() if len(grades) == 1 else None,
-        field_at=tuple(float(distance) for distance in made.field_at) if made.field_t else (),
-        field_t=tuple(float(value.value) for value in made.field_t),
         built=made,
     )
 
@@ -275,7 +272,7 @@ def _coils(table: Table) -> dict[str, float]:
 
 def _lcr(table: Table) -> LcrValue:
     value = LcrValue(
-        frequency_hz=table.quantity("frequency", "Hz", low=1.0, high=1e6),
+        frequency_hz=table.quantity("frequency", "Hz", low=LCR_FREQUENCY.low, high=LCR_FREQUENCY.high),
         model=table.choice("model", ("series", "parallel"), "series"),  # type: ignore[arg-type]
         inductance=table.quantity("inductance", "H"),
         resistance=table.quantity("resistance", "Ω", None, low=1e-3),

@@ -21,8 +21,25 @@ resistor. Exciter: coil voltage while a small driven coil sits on the pickup, in
 FEWEST_POINTS = 8
 """Fewer points cannot hold R, L, C and one eddy section (5 numbers) with anything left to judge the fit by."""
 
+FEWEST_COMPLEX_POINTS = 4
+"""… of an impedance or divider with its phase, where every point is two numbers: the frequencies of an LCR meter."""
+
 CONSTANT_DB = 0.01
 """A curve that moves less than this is constant: every coil moves by far more between its corner and its peak."""
+
+
+def fewest_points(kind: SweepKind | None, *, has_phase: bool) -> int:
+    """Return how many points a sweep of a kind needs; the phase of an exciter's curve is not used."""
+    return FEWEST_COMPLEX_POINTS if has_phase and kind in ("impedance", "divider") else FEWEST_POINTS
+
+
+def too_few_points(name: str, got: int, fewest: int) -> InputError:
+    """Return the refusal of a sweep that is too short."""
+    phase = "" if fewest == FEWEST_COMPLEX_POINTS else f" ({FEWEST_COMPLEX_POINTS} of an impedance with its phase)"
+    return InputError(
+        f"{name}: a sweep needs at least {fewest} points{phase} to tell R, L and C apart; got {got}. "
+        "Measure more frequencies, best 20 or more per decade"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +65,8 @@ class Sweep:
     Raises
     ------
     InputError
-        If there are fewer than 8 points, the magnitude is constant, or the arrays do not fit each other.
+        If there are fewer than 8 points (4 with a phase that counts), the magnitude is constant, or the arrays do not
+        fit each other.
     """
 
     frequency_hz: np.ndarray
@@ -64,11 +82,9 @@ class Sweep:
         magnitude = np.array(self.magnitude, dtype=float)
         if frequency.ndim != 1 or frequency.shape != magnitude.shape:
             raise InputError(f"{self.name}: frequencies and magnitudes must be two rows of equal length")
-        if frequency.size < FEWEST_POINTS:
-            raise InputError(
-                f"{self.name}: a sweep needs at least {FEWEST_POINTS} points to tell R, L and C apart; "
-                f"got {frequency.size}. Measure more frequencies, best 20 or more per decade"
-            )
+        fewest = fewest_points(self.kind, has_phase=self.phase_deg is not None)
+        if frequency.size < fewest:
+            raise too_few_points(self.name, frequency.size, fewest)
         if not (np.all(np.isfinite(frequency)) and np.all(frequency > 0) and np.all(np.diff(frequency) > 0)):
             raise InputError(f"{self.name}: frequencies must be positive, finite and rising")
         if not (np.all(np.isfinite(magnitude)) and np.all(magnitude > 0)):

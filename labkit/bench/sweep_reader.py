@@ -1,4 +1,4 @@
-"""Sweep files: any common spreadsheet export, and Touchstone one-ports.
+"""Sweep files: any common spreadsheet export or workbook, meters and simulators, and Touchstone.
 
 `read_sweep` reads a file, `parse_sweep` reads text. Both say what they took the columns to be, and raise one
 sentence with the next step where a file can be read in two ways.
@@ -9,18 +9,21 @@ from __future__ import annotations
 import io
 import re
 import warnings as python_warnings
+import zipfile
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 
-from labkit.bench.columns import Columns, FrequencyUnit, MagnitudeUnit, PhaseUnit, assign_columns
+from labkit.bench.column_values import Columns, FrequencyUnit, MagnitudeUnit, PhaseUnit
+from labkit.bench.columns import LOWEST_SPAN, assign_columns
 from labkit.bench.readers import choose_reader, read_with
-from labkit.bench.sweep import FEWEST_POINTS, Sweep, SweepKind
-from labkit.bench.table import NumberTable, Separator, read_table
-from labkit.core.errors import InputError, did_you_mean
+from labkit.bench.sweep import Sweep, SweepKind, fewest_points, too_few_points
+from labkit.bench.table import LARGEST, Separator, read_table
+from labkit.bench.touchstone import touchstone_columns
+from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.files import read_bytes
 
 EXCITER_SLOPE = (17.0, 23.0)
@@ -33,12 +36,21 @@ WIDE_GAP = 3.2
 """Neighbouring frequencies further apart than half a decade leave a peak of any Q unseen."""
 
 
+LARGEST_UNPACKED = 30_000_000
+"""Bytes of a workbook's parts together; ten thousand points are some 2 MB."""
+
+MOST_ROWS, MOST_COLUMNS, MOST_PARTS = 20_000, 64, 1_000
+"""Of a worksheet, and the parts of a workbook."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingChoices:
     """Answers to the questions a file can raise; None leaves the answer to the reader.
 
-    ``columns`` maps "frequency", "magnitude", "phase", "real", "imaginary" to a column number from 1 or a header;
-    ``reader`` names a sweep reader.
+    ``columns`` maps a meaning ("frequency", "magnitude", "phase", "real", "imaginary", and a meter's "Ls", "Lp", "Cs",
+    "Cp", "Rs", "Rp", "G", "Q", "D") to a column number from 1 or a header, a meter's also with its unit ("2:mH");
+    ``reader`` names a sweep reader, ``worksheet`` a sheet of a workbook; ``through`` says how the pickup sat between
+    the ports of a two-port.
     """
 
     kind: SweepKind | None = None
@@ -49,13 +61,15 @@ class ReadingChoices:
     magnitude_unit: MagnitudeUnit | None = None
     phase_unit: PhaseUnit | None = None
     reader: str | None = None
+    worksheet: str | None = None
+    through: Literal["series", "shunt"] | None = None
 
 
 NO_CHOICES = ReadingChoices()
 
 
 def read_sweep(path: Path, choices: ReadingChoices = NO_CHOICES) -> Sweep:
-    """Read a sweep file: delimited text of any common layout, a Touchstone one-port (``.s1p``), or what plugins read.
+    """Read a sweep file: delimited text of any common layout, an XLSX workbook, Touchstone, or what plugins read.
 
     Parameters
     ----------
@@ -83,7 +97,7 @@ def read_sweep(path: Path, choices: ReadingChoices = NO_CHOICES) -> Sweep:
 
 @dataclass(frozen=True, slots=True)
 class TouchstoneReader:
-    """Touchstone one-ports, known by the ending of their name."""
+    """Touchstone one-ports, and two-ports with the pickup in series or in shunt; known by the ending of their name."""
 
     is_general: bool = False
 
@@ -93,7 +107,27 @@ class TouchstoneReader:
 
     def read(self, path: Path, choices: ReadingChoices) -> Sweep:
         """Read the file."""
-        return _read_touchstone(path, choices)
+        if choices.kind not in (None, "impedance"):
+            raise InputError(f"{path.name}: a Touchstone file is an impedance; it cannot be read as '{choices.kind}'")
+        text = _decode(read_bytes(path, largest=LARGEST_SWEEP), path.name)
+        return _sweep_from_columns(touchstone_columns(text, path.name, choices.through), name=path.name, kind=None)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkbookReader:
+    """XLSX workbooks, known by how they begin."""
+
+    is_general: bool = False
+
+    def recognises(self, path: Path, start: bytes) -> bool:
+        """Say whether the file is packed as workbooks are, or named as one."""
+        return start[:4] == b"PK\x03\x04" or path.suffix.casefold() in (".xlsx", ".xlsm")
+
+    def read(self, path: Path, choices: ReadingChoices) -> Sweep:
+        """Read the file."""
+        worksheet, text = _worksheet_text(read_bytes(path, largest=LARGEST_SWEEP), path.name, choices.worksheet)
+        sweep = parse_sweep(text, name=path.name, choices=replace(choices, separator="tab"))
+        return replace(sweep, understood=(f"worksheet '{worksheet}'", *sweep.understood))
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +145,7 @@ class TextReader:
         return parse_sweep(_decode(read_bytes(path, largest=LARGEST_SWEEP), path.name), name=path.name, choices=choices)
 
 
-SWEEP_READERS = {"Touchstone one-port": TouchstoneReader(), "delimited text": TextReader()}
+SWEEP_READERS = {"Touchstone": TouchstoneReader(), "XLSX workbook": WorkbookReader(), "delimited text": TextReader()}
 """The readers that labkit itself brings."""
 
 
@@ -145,30 +179,34 @@ def parse_sweep(text: str, *, name: str = "sweep", choices: ReadingChoices = NO_
         phase_unit=choices.phase_unit,
         name=name,
     )
-    return _sweep_from_columns(table, columns, name=name, kind=choices.kind)
+    columns = replace(columns, notes=(*table.notes, *columns.notes))
+    return _sweep_from_columns(columns, name=name, kind=choices.kind, broken_rows=table.broken_rows)
 
 
-def _sweep_from_columns(table: NumberTable, columns: Columns, *, name: str, kind: SweepKind | None) -> Sweep:
-    notes = [*table.notes, *columns.notes]
+def _sweep_from_columns(columns: Columns, *, name: str, kind: SweepKind | None, broken_rows: int = 0) -> Sweep:
+    notes = [*columns.notes]
     frequency, values, phase = columns.frequency_hz, columns.magnitude, columns.phase_deg
-    usable = np.isfinite(frequency) & np.isfinite(values)
+    usable = (np.abs(frequency) <= LARGEST) & (np.abs(values) <= LARGEST)  # NaN is neither
     if phase is not None:
         usable &= np.isfinite(phase)
-    if table.broken_rows or not usable.all():
-        notes.append(f"{table.broken_rows + int((~usable).sum())} rows with missing numbers left out")
+    if broken_rows or not usable.all():
+        notes.append(f"{broken_rows + int((~usable).sum())} rows with missing numbers left out")
     not_positive = usable & (frequency <= 0)
     if not_positive.any():
         notes.append(f"{int(not_positive.sum())} rows at 0 Hz or below left out")
-    silent = usable & (values <= 0)
+    silent = usable & (values <= 1 / LARGEST)
     if silent.any():
         notes.append(f"{int(silent.sum())} rows with a magnitude of zero left out")
-    usable &= (frequency > 0) & (values > 0)
+    usable &= (frequency > 0) & ~silent
     frequency, values = frequency[usable], values[usable]
     phase = phase[usable] if phase is not None else None
-    if frequency.size < FEWEST_POINTS:
+    fewest = fewest_points(kind or columns.kind, has_phase=phase is not None)
+    if frequency.size < fewest:
+        raise too_few_points(name, frequency.size, fewest)
+    if frequency.max() < LOWEST_SPAN * frequency.min():
         raise InputError(
-            f"{name}: a sweep needs at least {FEWEST_POINTS} points to tell R, L and C apart; got {frequency.size}. "
-            "Measure more frequencies, best 20 or more per decade"
+            f"{name}: the rows with numbers cover {frequency.min():.4g} to {frequency.max():.4g} Hz; a sweep covers "
+            f"at least a factor {LOWEST_SPAN:g}"
         )
     if np.any(np.diff(frequency) < 0):
         notes.append("rows sorted by frequency")
@@ -221,74 +259,91 @@ def _kind_from_slope(frequency: np.ndarray, values: np.ndarray, notes: list[str]
 
 
 def _decode(raw: bytes, name: str) -> str:
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        try:
-            return raw.decode("utf-16")
-        except UnicodeDecodeError:
-            raise InputError(f"{name}: breaks off or is damaged (it begins as UTF-16 text); export it again") from None
-    if b"\0" in raw[:4096] or raw[:2] == b"PK":
+    start = raw[:4096]
+    encoding = "utf-8-sig"
+    if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encoding = "utf-16"
+    elif b"\0" in start:  # plain text in two-byte letters has every second byte empty
+        empty = [start[half::2].count(0) / max(len(start[half::2]), 1) for half in (0, 1)]
+        encoding = {(True, False): "utf-16-be", (False, True): "utf-16-le"}.get((empty[0] > 0.5, empty[1] > 0.5), "")
+    if not encoding or raw[:2] == b"PK":
         raise InputError(f"{name}: this is a binary file; export the sheet as CSV text and read that")
     try:
-        return raw.decode("utf-8-sig")
+        return raw.decode(encoding)
     except UnicodeDecodeError:
+        if encoding != "utf-8-sig":
+            raise InputError(f"{name}: breaks off or is damaged (it begins as UTF-16 text); export it again") from None
         return raw.decode("latin-1")
 
 
-def _touchstone_network(path: Path) -> Any:
-    """Parse text as Touchstone and as nothing else: given a path, the library would also unpickle a file."""
-    import skrf.network
-
-    text = io.StringIO(_decode(read_bytes(path, largest=LARGEST_SWEEP), path.name))
-    text.name = path.name  # the library counts ports by the name's ending
-    network = skrf.Network()
-    network.read_touchstone(text)
-    return network
-
-
-def _read_touchstone(path: Path, choices: ReadingChoices) -> Sweep:
-    """Read through scikit-rf; its network knows the reference impedance and the S, Y or Z form of the file."""
-    import skrf.network
-
-    if choices.kind not in (None, "impedance"):
-        raise InputError(f"{path.name}: a Touchstone one-port is an impedance; it cannot be read as '{choices.kind}'")
+def _worksheet_text(raw: bytes, name: str, wanted: str | None) -> tuple[str, str]:
+    """Return the name of the worksheet that holds the table, and the sheet as text between tabs."""
     try:
+        import openpyxl
+    except ImportError:
+        raise InputError(
+            f"{name}: XLSX workbooks are read by the package openpyxl, which is not installed; "
+            "python -m pip install openpyxl, or export the sheet as CSV text"
+        ) from None
+    instead = "save it anew as XLSX, or export the sheet as CSV text"
+    try:
+        _check_parts(raw, name)
         with python_warnings.catch_warnings():
             python_warnings.simplefilter("ignore")
-            network = _touchstone_network(path)
-    except Exception as problem:  # the library raises whatever its parser stumbles over
-        raise InputError(f"{path.name}: not a readable Touchstone file ({problem})") from problem
-    if network.nports != 1:
+            book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True, keep_links=False)
+            texts = {sheet.title: _rows_as_text(sheet, name) for sheet in book.worksheets}
+    except InputError:
+        raise
+    except Exception as problem:  # the library raises whatever its parsers stumble over
+        raise InputError(f"{name}: not a readable XLSX workbook ({type(problem).__name__}); {instead}") from problem
+    if wanted is not None:
+        if wanted not in texts:
+            raise InputError(f"{name}: no worksheet is named '{wanted}'.{did_you_mean(wanted, texts)}")
+        return wanted, texts[wanted]
+    filled = [title for title, text in texts.items() if len(re.findall(r"(?m)^.*\d.*\t.*\d", text)) >= 3]
+    if len(filled) > 1:
+        names = join_words([f"'{title}'" for title in filled], "or")
+        raise InputError(f"{name}: worksheets {names} could hold the sweep; say which: --worksheet '{filled[0]}'")
+    if not filled:
         raise InputError(
-            f"{path.name}: a pickup is a one-port, this file holds {network.nports} ports; export one port (.s1p)"
+            f"{name}: no worksheet holds a table of numbers; values of formulas are saved with them or not"
         )
-    if not network.f.size:
-        raise InputError(f"{path.name}: this Touchstone file holds no rows of numbers")
-    impedance = np.full(network.f.size, np.nan, dtype=complex)
-    finite = np.isfinite(network.s[:, 0, 0])  # the library's inversion refuses all rows for one that is not
-    with np.errstate(all="ignore"):
-        impedance[finite] = skrf.network.s2z(network.s[finite], network.z0[finite])[:, 0, 0]
-    notes = [f"Touchstone one-port, reference {network.z0[0, 0].real:g} Ω, turned into an impedance in Ω"]
-    usable = np.isfinite(impedance) & np.isfinite(network.f) & (network.f > 0) & (np.abs(impedance) > 0)
-    if not usable.all():
-        notes.append(f"{int((~usable).sum())} rows without a finite impedance left out")
-    frequency, magnitude, phase, repeated = _sort_and_merge(
-        network.f[usable], np.abs(impedance[usable]), np.degrees(np.angle(impedance[usable]))
-    )
-    if repeated:
-        notes.append(f"{repeated} repeated frequencies averaged")
-    warnings = []
-    reference = float(network.z0[0, 0].real)
-    if magnitude.size and np.median(magnitude) > 100 * reference:
-        warnings.append(
-            f"reflection against {reference:g} Ω is a poor way to see an impedance of {np.median(magnitude):.3g} Ω: "
-            "its error is multiplied by their ratio; measure through a series resistor of 0.1 to 1 MΩ instead"
+    return filled[0], texts[filled[0]]
+
+
+def _check_parts(raw: bytes, name: str) -> None:
+    """Refuse a workbook that unpacks to far more than a sweep, or defines entities, before anything parses it."""
+    with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+        parts = packed.infolist()
+        size = sum(part.file_size for part in parts)  # no more than this is ever unpacked
+        if len(parts) > MOST_PARTS or size > LARGEST_UNPACKED:
+            raise InputError(
+                f"{name}: this workbook unpacks to {len(parts)} parts of {size / 1e6:.0f} MB; a sweep needs some 2 MB. "
+                "Export the sheet as CSV text"
+            )
+        for part in parts:
+            with packed.open(part) as stream:
+                if b"<!DOCTYPE" in stream.read(4096).replace(b"\0", b""):
+                    raise InputError(f"{name}: part '{part.filename[:60]}' of this workbook defines entities; not read")
+
+
+def _rows_as_text(sheet: Any, name: str) -> str:
+    if not hasattr(sheet, "reset_dimensions"):
+        return ""  # a sheet that is a chart
+    sheet.reset_dimensions()  # what the file says about them need not be so
+    lines = []
+    for row in sheet.iter_rows(max_row=MOST_ROWS + 1, max_col=MOST_COLUMNS, values_only=True):
+        cells = ["" if isinstance(cell, bool) or cell is None else _cell_text(cell) for cell in row]
+        lines.append("\t".join(cells).rstrip("\t"))
+    if len(lines) > MOST_ROWS:
+        raise InputError(
+            f"{name}: worksheet '{sheet.title}' has more than {MOST_ROWS} rows; a sweep has a few thousand"
         )
-    return Sweep(
-        frequency_hz=frequency,
-        magnitude=magnitude,
-        phase_deg=phase,
-        kind="impedance",
-        name=path.name,
-        understood=tuple(notes),
-        warnings=tuple(warnings),
-    )
+    width = max((line.count("\t") for line in lines), default=0)
+    return "\n".join(line + "\t" * (width - line.count("\t")) if line else "" for line in lines)
+
+
+def _cell_text(cell: object) -> str:
+    if isinstance(cell, int | float):
+        return repr(float(cell)) if abs(cell) < 1e300 else ""
+    return " ".join(str(cell).replace('"', "'").split())

@@ -22,7 +22,8 @@ def statements(made: Formula) -> list[str]:
             sentences.append(f"Lumped: {symbol.name} = {symbol.combination}.")
     if not made.rational.numerator.terms:
         reason = "no EMF reaches the output" if made.quantity == "transfer" else "the output is held at a fixed voltage"
-        sentences.append(f"The formula is 0: {reason}.")
+        silent = "the output is silent, " if made.quantity == "transfer" else ""
+        sentences.append(f"The formula is 0: {silent}{reason}.")
     if network.without_influence:
         sentences.append(f"Without influence at these settings: {join_words(network.without_influence)}.")
     if network.left_out:

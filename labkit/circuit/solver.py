@@ -28,9 +28,12 @@ from labkit.circuit.topology import INDUCTIVE, SHORT_OHM, CoupledGroup, Stage, T
 from labkit.core.errors import CircuitError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
+from labkit.core.validity import range_called
 
 BLOCK_POINTS = 8192
 """Points (variants × frequencies) of one block: keeps the work space in the processor's cache."""
+
+NOISE_TEMPERATURE = range_called("noise_temperature")
 
 BOLTZMANN = 1.380649e-23
 """J/K, exact in the SI."""
@@ -178,8 +181,7 @@ def thermal_noise(circuit: Circuit, frequency_hz: np.ndarray, *, temperature_c: 
     Buffers are taken as noiseless, so with an active stage this is a lower bound. Magnetic (Barkhausen) noise is
     not modelled. Source: Nyquist 1928, eq. 5 (4kTR).
     """
-    if not temperature_c > -273.15:
-        raise CircuitError(f"temperature must be above −273.15 °C; got {temperature_c} °C")
+    NOISE_TEMPERATURE.check(temperature_c)
     batch = _Batch(circuit, frequency_hz, None)
     density: np.ndarray = np.sqrt(batch.noise(4 * BOLTZMANN * (temperature_c + 273.15)))
     return density

@@ -27,7 +27,7 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.spice_reading import read_spice
+from labkit.circuit.spice_reading import could_be_element, read_spice
 from labkit.core.errors import CircuitError, InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
 
@@ -138,10 +138,11 @@ class _DeckWriter:
         renamed = [
             f"* node {spelt} is '{_line(node)}'" for node, spelt in self.nodes.items() if spelt not in ("0", node)
         ]
+        title = _line(self.circuit.name) or "circuit"
         driven = f"only '{_line(self.source)}', with 1 V" if self.source else "every source with its weight"
         return "\n".join(
             [
-                _line(self.circuit.name) or "circuit",
+                f"* {title}" if could_be_element(title) else title,
                 f"* output: node '{_line(self.circuit.output)}'; driven: {driven}",
                 *renamed,
                 *written,

@@ -1,8 +1,8 @@
 """SPICE in: `read_spice` turns the linear small-signal part of a standard netlist into a `Circuit`.
 
 Read are R, L, C, K, V, and E where it is a buffer (both its reference ends on ground); ``.param`` with plain
-numbers; ``.print``, ``.plot``, ``.save`` or ``.probe`` for the output node. Everything else that would change the
-answer is refused by line; analysis, option and control lines are passed over.
+numbers; ``.print``, ``.plot``, ``.save`` or ``.probe`` for the output node. Lines that cannot change the answer are
+passed over by name; everything else is refused by line, with what to write instead.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field
+from typing import Literal
 
 from labkit.circuit.elements import (
     GROUND,
@@ -23,6 +24,23 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
+from labkit.circuit.spice_lines import (
+    LARGEST_SHUNT_OHM,
+    NUMBER,
+    OUTPUT_LINES,
+    PASSED_LINES,
+    REFUSED_KINDS,
+    REFUSED_LINES,
+    SHUNTS,
+    SUFFIXES,
+    WAVES,
+    Statement,
+    is_number,
+    not_read,
+    scaled,
+    statements_of,
+    words_of,
+)
 from labkit.core.errors import CircuitError, did_you_mean
 
 LONGEST_NETLIST = 400_000
@@ -31,59 +49,17 @@ LONGEST_NETLIST = 400_000
 MOST_ELEMENTS = 5_000
 """Elements, and pairs of coupled coils; a rig with a long cable in sections has some hundreds."""
 
-SUFFIXES = {
-    "t": 1e12,
-    "g": 1e9,
-    "meg": 1e6,
-    "k": 1e3,
-    "mil": 25.4e-6,
-    "m": 1e-3,
-    "u": 1e-6,
-    "n": 1e-9,
-    "p": 1e-12,
-    "f": 1e-15,
-}
-"""SPICE multipliers, case-insensitive: m and M are milli, meg is mega, f is femto."""
-
 _LONGEST_NUMBER = 60
 
-_REFUSED_KINDS = {
-    "a": "a code model",
-    "b": "a behavioural source",
-    "d": "a diode",
-    "f": "a current-controlled source",
-    "g": "a voltage-controlled current source",
-    "h": "a current-controlled source",
-    "i": "a current source",
-    "j": "a field-effect transistor",
-    "m": "a field-effect transistor",
-    "o": "a transmission line",
-    "q": "a transistor",
-    "s": "a controlled switch",
-    "t": "a transmission line",
-    "u": "a distributed line",
-    "w": "a controlled switch",
-    "x": "a subcircuit",
-    "z": "a field-effect transistor",
-}
-_REFUSED_LINES = {
-    ".include",
-    ".inc",
-    ".lib",
-    ".subckt",
-    ".ends",
-    ".func",
-    ".if",
-    ".elseif",
-    ".else",
-    ".endif",
-    ".global",
-}
-_OUTPUT_LINES = {".print", ".plot", ".save", ".probe", ".four"}
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)([a-zµμω%]*)", re.IGNORECASE)
 
-
-def read_spice(text: str, *, output: str | None = None, name: str | None = None) -> Circuit:
+def read_spice(
+    text: str,
+    *,
+    output: str | None = None,
+    name: str | None = None,
+    first_line: Literal["title", "element"] | None = None,
+    capital_m: Literal["milli", "mega"] | None = None,
+) -> Circuit:
     """Read a netlist.
 
     Parameters
@@ -95,17 +71,22 @@ def read_spice(text: str, *, output: str | None = None, name: str | None = None)
         named ``out`` or ``output``.
     name : str, optional
         Name of the circuit; the title line when left out.
+    first_line : "title" or "element", optional
+        What the first line is where it could be both. SPICE takes it as the title and drops the element.
+    capital_m : "milli" or "mega", optional
+        What ``1M`` means: SPICE says milli, whoever writes it mostly means mega.
 
     Returns
     -------
     Circuit
-        Node ``0`` (or ``gnd``) is ground. A voltage source without an AC value is a short for small signals and
-        becomes a closed contact.
+        Node ``0`` (or ``gnd``) is ground. A voltage source with a DC value or none at all is a short for small signals
+        and becomes a closed contact.
 
     Raises
     ------
     CircuitError
-        One sentence that names the line, what was expected and what was found.
+        One sentence that names the line, what was expected and what was found; also where a line can be meant in two
+        ways, with the choice that settles it.
 
     >>> circuit = read_spice('''divider
     ... V1 in 0 AC 1
@@ -121,69 +102,43 @@ def read_spice(text: str, *, output: str | None = None, name: str | None = None)
         raise CircuitError(f"a netlist must be shorter than {LONGEST_NETLIST} characters; got {len(text)}")
     if "\0" in text:
         raise CircuitError("a netlist must be text; this holds binary data")
-    title, statements = _statements(text)
-    reader = _Reader()
+    if first_line is None:
+        begins = re.split(r"[\r\n]", text, maxsplit=1)[0].strip()
+        if could_be_element(begins):
+            raise CircuitError(
+                f"line 1 ('{begins[:60]}') reads as part of the circuit, but the first line of a netlist is its title: "
+                'put a title line above it, or say first_line="element"; if it is the title, begin it with * or say '
+                'first_line="title"'
+            )
+    if first_line == "element":
+        text = f"*\n{text}"
+    title, statements = statements_of(text, begins_at=1 if first_line == "element" else 2)
+    reader = _Reader(capital_m=capital_m)
     for statement in statements:
         reader.read(statement)
     return reader.circuit(output=output, name=name or title or "netlist")
 
 
-@dataclass(frozen=True, slots=True)
-class _Statement:
-    """A joined line: where it began, and its words."""
+def could_be_element(line: str) -> bool:
+    """Say whether a title would be an element or a directive anywhere else in a netlist.
 
-    number: int
-    words: tuple[str, ...]
-
-    def error(self, sentence: str) -> CircuitError:
-        return CircuitError(f"line {self.number} ('{' '.join(self.words)[:60]}'): {sentence}")
-
-
-def _statements(text: str) -> tuple[str, list[_Statement]]:
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    title = lines[0].strip().lstrip("*").strip() if lines else ""
-    joined: list[tuple[int, list[str]]] = []
-    in_control = False
-    for number, raw in enumerate(lines[1:], start=2):
-        line = re.split(r";|(?:(?<=\s)|^)(?:\$\s|//)", raw, maxsplit=1)[0].strip()
-        if not line or line.startswith("*"):
-            continue
-        keyword = line.split()[0].lower()
-        if keyword == ".control":
-            in_control = True
-        elif keyword == ".endc":
-            in_control = False
-        elif in_control:
-            continue
-        elif keyword == ".end":
-            break
-        elif line.startswith("+"):
-            if not joined:
-                raise CircuitError(
-                    f"line {number}: a continuation line ('+') needs a line before it; the first line is the title"
-                )
-            joined[-1][1].append(line[1:])
-        else:
-            joined.append((number, [line]))
-    statements = [_Statement(number, tuple(_words(" ".join(parts)))) for number, parts in joined]
-    return title, [statement for statement in statements if statement.words]
-
-
-def _words(line: str) -> list[str]:
-    """Split at blanks and commas outside brackets, and take the blanks around '=' away."""
-    single = " ".join(line.split())  # runs of blanks would make the two patterns slow
-    spaced = re.sub(r" ?= ?", "=", single)
-    spaced = spaced.replace(" (", "(") if spaced[:1] in ".vV" else spaced
-    words, depth, word = [], 0, ""
-    for character in spaced:
-        depth += (character in "({") - (character in ")}")
-        if depth <= 0 and (character.isspace() or character == ","):
-            if word:
-                words.append(word)
-            word = ""
-        else:
-            word += character
-    return [*words, word] if word else words
+    >>> [could_be_element(line) for line in ("V1 in 0 AC 1", ".param load=1meg", "Rig with a cable", "* R1 a b 1k")]
+    [True, True, False, False]
+    """
+    words = tuple(words_of(line[:400]))
+    if not words or line.lstrip()[0] == "*":
+        return False
+    if line.lstrip()[0] in ".+":
+        return True
+    statement = Statement(1, words)
+    is_numbered = re.fullmatch(r"[a-z]\d+", words[0], re.IGNORECASE) is not None
+    if words[0][0].lower() in (*REFUSED_KINDS, "k", "e"):
+        return is_numbered and len(words) >= 4
+    try:
+        _Reader(capital_m="milli").read(statement)
+    except CircuitError:
+        return is_numbered and len(words) >= 4
+    return is_numbered or len(words) >= 4
 
 
 @dataclass(slots=True)
@@ -195,9 +150,11 @@ class _Reader:
     nodes: dict[str, str] = field(default_factory=dict)
     parameters: dict[str, float] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
-    couplings: list[_Statement] = field(default_factory=list)
+    couplings: list[Statement] = field(default_factory=list)
+    undriven: list[Statement] = field(default_factory=list)
+    capital_m: Literal["milli", "mega"] | None = None
 
-    def read(self, statement: _Statement) -> None:
+    def read(self, statement: Statement) -> None:
         first = statement.words[0]
         kind = first[0].lower()
         if kind != "." and len(self.elements) + len(self.couplings) >= MOST_ELEMENTS:
@@ -221,43 +178,60 @@ class _Reader:
                 if str(problem).startswith("line "):
                     raise
                 raise statement.error(str(problem)) from None
-        elif kind in _REFUSED_KINDS:
+        elif kind in REFUSED_KINDS:
             raise statement.error(
-                f"'{first}' is {_REFUSED_KINDS[kind]}; a circuit here is made of R, L, C, K, V and buffers E"
+                f"'{first}' is {REFUSED_KINDS[kind]}; a circuit here is made of R, L, C, K, V and buffers E"
             )
         else:
             raise statement.error(f"'{first}' is no element; names begin with R, L, C, K, V or E")
 
-    def read_dot_line(self, statement: _Statement) -> None:
+    def read_dot_line(self, statement: Statement) -> None:
         keyword = statement.words[0].lower()
-        if keyword in _REFUSED_LINES:
-            raise statement.error(f"'{keyword}' is not read; write the netlist out flat, in one text")
+        if keyword in REFUSED_LINES:
+            raise statement.error(f"'{keyword}' is not read; {REFUSED_LINES[keyword]}")
         if keyword in (".param", ".params"):
             for word in statement.words[1:]:
                 key, equals, value = word.partition("=")
                 if not equals:
                     raise statement.error(f"a parameter is written name=value; got '{word}'")
+                if key.lower() in self.parameters:
+                    raise statement.error(f"parameter '{key}' is given twice; keep the one that holds")
                 self.parameters[key.lower()] = self.number(statement, value, f"parameter '{key}'")
-        elif keyword in _OUTPUT_LINES:
+        elif keyword in OUTPUT_LINES:
             for word in statement.words[1:]:
                 match = re.fullmatch(r"v(?:db|m|p|r|i)?\(\s*([^(),\s]+)\s*\)", word, re.IGNORECASE)
                 if match:
                     self.asked.append(match[1])
+        elif keyword not in PASSED_LINES:
+            known = (*PASSED_LINES, *OUTPUT_LINES, ".param")
+            raise statement.error(
+                f"'{keyword}' is not known, and may change the answer; take it out if it does not."
+                f"{did_you_mean(keyword, known)}"
+            )
+        elif keyword.startswith(".opt"):
+            for word in statement.words[1:]:
+                key, _, value = word.partition("=")
+                if key.lower() in SHUNTS and not (
+                    key.lower() == "rshunt" and self.number(statement, value, key) >= LARGEST_SHUNT_OHM
+                ):
+                    raise statement.error(
+                        f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
+                    )
 
-    def read_resistor(self, statement: _Statement) -> Element:
+    def read_resistor(self, statement: Statement) -> Element:
         name, nodes, value = self.two_terminals(statement, "r", "resistance", "1k")
         return Resistor(name=name, nodes=nodes, resistance=value)
 
-    def read_capacitor(self, statement: _Statement) -> Element:
+    def read_capacitor(self, statement: Statement) -> Element:
         name, nodes, value = self.two_terminals(statement, "c", "capacitance", "22n")
         return Capacitor(name=name, nodes=nodes, capacitance=value)
 
-    def read_inductor(self, statement: _Statement) -> Element:
+    def read_inductor(self, statement: Statement) -> Element:
         name, nodes, value = self.two_terminals(statement, "l", "inductance", "2.4")
         return Inductor(name=name, nodes=nodes, inductance=value)
 
     def two_terminals(
-        self, statement: _Statement, letter: str, noun: str, example: str
+        self, statement: Statement, letter: str, noun: str, example: str
     ) -> tuple[str, tuple[str, str], float]:
         words = statement.words
         if len(words) < 4:
@@ -272,7 +246,12 @@ class _Reader:
             value = after
         for extra in words[4:]:
             if extra.partition("=")[0].lower() != "ic":
-                raise statement.error(f"'{extra}' after the value is not read; give the final value as one number")
+                raise statement.error(not_read(words[0], extra))
+        if letter == "c" and re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?f", value, re.IGNORECASE):
+            raise statement.error(
+                f"'{value}' is in femtofarads in SPICE, where a letter is a multiplier; write {value[:-1]} for farads, "
+                f"{value[:-1]}e-15 for femtofarads"
+            )
         name = self.new_name(statement)
         return (
             name,
@@ -280,7 +259,7 @@ class _Reader:
             self.number(statement, value, name),
         )
 
-    def read_voltage(self, statement: _Statement) -> Element:
+    def read_voltage(self, statement: Statement) -> Element:
         words = statement.words
         if len(words) < 3:
             raise statement.error(
@@ -288,22 +267,38 @@ class _Reader:
             )
         name = self.new_name(statement)
         nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
+        magnitude: float | None = None
+        phase, constant, wave = 0.0, 0.0, ""
         rest = list(words[3:])
-        places = [index for index, word in enumerate(rest) if word.lower() == "ac"]
-        if not places:
+        while rest:
+            word = rest.pop(0)
+            if word.lower() == "ac":
+                numbers = [self.number(statement, rest.pop(0), name) for _ in range(2) if rest and is_number(rest[0])]
+                magnitude, phase = (*numbers, *(1.0, 0.0)[len(numbers) :])
+            elif word.lower() == "dc" and rest and is_number(rest[0]):
+                constant = self.number(statement, rest.pop(0), name)
+            elif is_number(word) and word == words[3]:
+                constant = self.number(statement, word, name)
+            elif match := WAVES.match(word):
+                wave = match[1].upper()
+                while rest and not match[2] and is_number(rest[0]):
+                    rest.pop(0)
+            else:
+                raise statement.error(not_read(words[0], word))
+        if magnitude is None and wave:
+            raise statement.error(
+                f"{wave} is a course over time; without an AC value this source is a short for a frequency response. "
+                "Write 'AC 1' behind its nodes if it drives the circuit, or 'DC 0' in place of the course if not"
+            )
+        if magnitude is None:
+            if constant:
+                self.undriven.append(statement)
             return Contact(name=name, nodes=nodes, closed=True)
-        numbers = [
-            self.number(statement, word, name)
-            for word in rest[places[0] + 1 :][:2]
-            if _NUMBER.match(word) or "{" in word
-        ]
-        magnitude = numbers[0] if numbers else 1.0
-        phase = numbers[1] if len(numbers) > 1 else 0.0
         if phase % 180:
             raise statement.error(f"the phase of a source must be 0 or 180 degrees; got {phase:g}")
         return Source(name=name, nodes=nodes, voltage=-magnitude if phase % 360 else magnitude)
 
-    def read_buffer(self, statement: _Statement) -> Element:
+    def read_buffer(self, statement: Statement) -> Element:
         words = statement.words
         if len(words) != 6:
             raise statement.error(
@@ -315,7 +310,7 @@ class _Reader:
         name = self.new_name(statement)
         return Buffer(name=name, nodes=(enters, leaves), gain=self.number(statement, words[5], name))
 
-    def new_name(self, statement: _Statement) -> str:
+    def new_name(self, statement: Statement) -> str:
         name = statement.words[0]
         if name.lower() in self.names:
             raise statement.error(
@@ -324,7 +319,7 @@ class _Reader:
         self.names[name.lower()] = name
         return name
 
-    def node(self, statement: _Statement, word: str) -> str:
+    def node(self, statement: Statement, word: str) -> str:
         folded = word.lower()
         if folded in ("0", "gnd"):
             return GROUND
@@ -334,12 +329,12 @@ class _Reader:
             raise statement.error(f"a node is due where '{word}' stands")
         return self.nodes.setdefault(folded, word)
 
-    def number(self, statement: _Statement, word: str, name: str) -> float:
+    def number(self, statement: Statement, word: str, name: str) -> float:
         braced = re.fullmatch(r"[{'](.*)[}']", word)
         inner = braced[1].strip() if braced else word
         if inner.lower() in self.parameters:
             return self.parameters[inner.lower()]
-        match = _NUMBER.fullmatch(inner) if len(inner) <= _LONGEST_NUMBER else None
+        match = NUMBER.fullmatch(inner) if len(inner) <= _LONGEST_NUMBER else None
         if match is None:
             hint = (
                 " Letters end a number in SPICE; write 4.7k."
@@ -349,16 +344,23 @@ class _Reader:
             if not hint and (braced or inner[:1].isalpha()):
                 hint = did_you_mean(inner.lower(), self.parameters) or " No .param stands before it."
             raise statement.error(f"'{name}' needs a number such as 1k, 22n or 1meg; got '{word}'.{hint}")
+        if match[2].startswith("M") and not match[2].lower().startswith(("meg", "mil")) and self.capital_m is None:
+            raise statement.error(
+                f"'{word}' is {match[1]} milli in SPICE, where capitals do not count, and {match[1]} mega to most who "
+                f'write it: write {match[1]}m or {match[1]}meg, or say capital_m="milli" or "mega"'
+            )
         letters = match[2].lower().replace("µ", "u").replace("μ", "u")
+        if match[2].startswith("M") and self.capital_m == "mega" and not letters.startswith("mil"):
+            letters = "meg"
         factor = next((SUFFIXES[suffix] for suffix in ("meg", "mil", *SUFFIXES) if letters.startswith(suffix)), 1.0)
         exponent = {1e12: 12, 1e9: 9, 1e6: 6, 1e3: 3, 1e-3: -3, 1e-6: -6, 1e-9: -9, 1e-12: -12, 1e-15: -15}.get(factor)
         # The power of ten goes into the text, so that 22n is the float nearest to 22e-9.
-        value = _scaled(match[1], exponent) if exponent is not None else float(match[1]) * factor
+        value = scaled(match[1], exponent) if exponent is not None else float(match[1]) * factor
         if not math.isfinite(value):
             raise statement.error(f"'{name}' needs a finite number; got '{word}'")
         return value
 
-    def read_coupling(self, statement: _Statement) -> list[Coupling]:
+    def read_coupling(self, statement: Statement) -> list[Coupling]:
         words = statement.words
         if len(words) < 4:
             raise statement.error(
@@ -378,7 +380,7 @@ class _Reader:
         except CircuitError as problem:
             raise statement.error(str(problem)) from None
 
-    def inductor(self, statement: _Statement, word: str) -> str:
+    def inductor(self, statement: Statement, word: str) -> str:
         name = self.names.get(word.lower(), "")
         if name[:1] not in ("l", "L"):
             known = [element.name for element in self.elements if isinstance(element, Inductor)]
@@ -386,6 +388,11 @@ class _Reader:
         return name
 
     def circuit(self, *, output: str | None, name: str) -> Circuit:
+        if self.undriven and not any(isinstance(element, Source) for element in self.elements):
+            raise self.undriven[0].error(
+                "nothing drives this circuit: a source without an AC value is a short for a frequency response. Write "
+                "'AC 1' behind the nodes of the source that stands for the pickup"
+            )
         if not self.elements:
             raise CircuitError(
                 "the netlist holds no element; its first line is its title and is never read as an element"
@@ -402,8 +409,3 @@ class _Reader:
         raise CircuitError(
             "the netlist does not say which node is its output: add '.print ac v(node)' or name a node 'out'"
         )
-
-
-def _scaled(digits: str, exponent: int) -> float:
-    mantissa, _, power = digits.lower().partition("e")
-    return float(f"{mantissa}e{int(power or 0) + exponent}")

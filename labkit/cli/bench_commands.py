@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -42,12 +42,18 @@ KINDS = ("impedance", "divider", "exciter")
 @click.option("--sections", default="auto", metavar="N", help="Eddy sections, 0 to 4, or auto.")
 @click.option("--loss", "fit_loss", is_flag=True, help="Fit a parallel loss resistance too.")
 @click.option("--band", metavar="LOW-HIGH", help="Use only these frequencies, such as 40-12k.")
-@click.option("columns", "--column", multiple=True, metavar="ROLE=COLUMN", help="Such as frequency=2, magnitude='Z'.")
-@click.option("--frequency-unit", type=click.Choice(("Hz", "kHz", "MHz", "rad/s")))
+@click.option(
+    "columns", "--column", multiple=True, metavar="ROLE=COLUMN", help="Such as frequency=2, magnitude='Z', Ls=3:mH."
+)
+@click.option("--separator", type=click.Choice(("comma", "semicolon", "tab", "bar", "space")))
+@click.option("--decimal", type=click.Choice(("point", "comma")), help="Decimal mark of the numbers.")
+@click.option("--frequency-unit", type=click.Choice(("Hz", "kHz", "MHz", "rad/s", "log10 Hz")))
 @click.option(
     "--magnitude-unit", type=click.Choice(("dB", "linear", "ohm", "kohm", "Mohm", "dBohm", "volt", "millivolt"))
 )
 @click.option("--phase-unit", type=click.Choice(("deg", "rad")))
+@click.option("--through", type=click.Choice(("series", "shunt")), help="How the pickup sat between two ports.")
+@click.option("--worksheet", metavar="NAME", help="Sheet of a workbook that holds the sweep.")
 @click.option("--reader", metavar="NAME", help="Sweep reader to use, where several know the file.")
 @click.option("--name", default=None, help="Name of the fitted pickup.")
 @click.option("--sheet", type=click.Path(path_type=Path), help="Write the pickup sheet (TOML) here.")
@@ -68,9 +74,13 @@ def fit(
     fit_loss: bool,
     band: str | None,
     columns: tuple[str, ...],
+    separator: str | None,
+    decimal: str | None,
     frequency_unit: str | None,
     magnitude_unit: str | None,
     phase_unit: str | None,
+    through: str | None,
+    worksheet: str | None,
     reader: str | None,
     name: str | None,
     sheet: Path | None,
@@ -78,20 +88,25 @@ def fit(
 ) -> None:
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
 
-    SWEEP is a CSV, TSV or Touchstone one-port file; several sweeps of the same pickup under different loads are
-    fitted together.
+    SWEEP is a CSV, TSV, XLSX or Touchstone file, also a table of an LCR meter or a circuit simulator; several sweeps of
+    the same pickup under different loads are fitted together.
     """
     from labkit.bench.fit import FIT_BAND_HZ, fit_sweeps
     from labkit.bench.fitted_sheet import fit_sheet_text
     from labkit.bench.sweep_reader import ReadingChoices
 
+    marks: dict[str | None, Literal[".", ","]] = {"point": ".", "comma": ","}
     choices = ReadingChoices(
         kind=kind,  # type: ignore[arg-type]
         columns=_columns(columns),
+        separator=separator,  # type: ignore[arg-type]
+        decimal=marks.get(decimal),
         frequency_unit=frequency_unit,  # type: ignore[arg-type]
         magnitude_unit=magnitude_unit,  # type: ignore[arg-type]
         phase_unit=phase_unit,  # type: ignore[arg-type]
         reader=reader,
+        worksheet=worksheet,
+        through=through,  # type: ignore[arg-type]
     )
     measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
     result = fit_sweeps(

@@ -8,10 +8,11 @@ from typing import Any
 import click
 
 from labkit import __version__
-from labkit.cli.options import json_option
+from labkit.cli.options import json_option, say_written
 from labkit.cli.sound_options import (
     change_option,
     decibels,
+    level_data,
     named_rig,
     performance,
     played,
@@ -23,12 +24,14 @@ from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import rig_data
 from labkit.sound.abx import CHOICES, RECOMMENDED_TRIALS, Choice
-from labkit.sound.blind import BlindTest
+from labkit.sound.blind import BlindTest, title_of
 from labkit.sound.blind_folder import BlindFolder, wav_name, write_folder
 from labkit.sound.loudness import HEARING_CAUTION, Matched, match_loudness
 from labkit.sound.performance import Performance
+from labkit.sound.string_drive import level_change
 from labkit.sound.take import Take
 from labkit.sound.take_sheet import take_data
+from labkit.view.words import louder_in_words
 
 
 @click.group()
@@ -70,32 +73,43 @@ def prepare(
     one = named_rig(first, first_changes)
     other = named_rig(first, (*first_changes, *second_changes)) if second is None else named_rig(second, second_changes)
     notes = performance(take_name, seed)
-    takes, sounds = played([one, other], notes, places, levels, aperture, rate)
+    takes, sounds, counted = played([one, other], notes, places, levels, aperture, rate)
     matched = match_loudness({"first": sounds[0], "second": sounds[1]}, rate, target_lufs=loudness)
     names = (one.name, other.name)
-    test = BlindTest.plan(names, trials=trials, details=_blind_details([one, other], notes, takes, matched, rate))
+    difference_db = matched.difference_db("second", "first")
+    change = level_change(one, other, outputs=counted, measured_db=difference_db)
+    details = {**_blind_details([one, other], notes, takes, matched, rate), **level_data(change)}
+    test = BlindTest.plan(names, trials=trials, details=details)
     with progress_bar("writing", quiet=as_json) as progress:
         write_folder(output, test, (matched.samples["first"], matched.samples["second"]), rate, progress=progress)
-    difference_db = matched.difference_db("second", "first")
     data = {
         "folder": str(output),
+        "title": test.title,
         "rigs": list(names),
         "trials": trials,
         "fingerprint": test.fingerprint,
         "loudness_lufs": matched.target_lufs,
         "difference_db": difference_db,
+        **level_data(change),
         "headroom_db": min(matched.headroom_db.values()),
         "caution": HEARING_CAUTION,
     }
     lines = [
-        f"{output}: {trials} trials, {names[0]} against {names[1]}, both at {matched.target_lufs:.1f} LUFS",
+        f"{output}: {trials} trials, {test.title}, both at {matched.target_lufs:.1f} LUFS",
         f"  true level difference {decibels(difference_db)} (second minus first), taken away for the test",
+        *(
+            [f"  the second was {louder_in_words(change.level_db.interval)}"]
+            if change.level_db.high > change.level_db.low
+            else []
+        ),
+        *([f"  {change.words}"] if change.words else []),
         f"  fingerprint of the sealed key {test.fingerprint}",
         f"  go on with: labkit blind answer {output}",
     ]
     if trials < RECOMMENDED_TRIALS:
         lines.append(f"  note: with fewer than {RECOMMENDED_TRIALS} trials a true difference is easily missed")
     show(data, as_json, "\n".join([*lines, HEARING_CAUTION]))
+    say_written(output)
 
 
 @blind.command("answer")
@@ -134,7 +148,7 @@ def result(folder: Path, as_json: bool, early: bool) -> None:
     found = BlindFolder(folder).finish(early=early)
     score = found["score"]
     lines = [
-        f"{found['rigs'][0]} against {found['rigs'][1]}",
+        title_of((found["rigs"][0], found["rigs"][1])),
         f"  {found['meaning']}",
         f"  p = {score['p_value']:.4g} (exact, one-sided); long-run share of right answers between "
         f"{100 * score['hit_rate_low']:.0f} % and {100 * score['hit_rate_high']:.0f} % (95 %)",

@@ -6,12 +6,14 @@ from pathlib import Path
 
 import click
 
+from labkit.cases.ranges import WITHOUT, ranges
 from labkit.cases.runner import Outcome, load_cases, named_cases, run_cases
 from labkit.cases.summary import share_text, summary_by_model
 from labkit.cli.main import CHECK_FAILED, DONE
 from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.json_text import as_json_text
+from labkit.core.validity import Range
 
 
 @click.command()
@@ -20,14 +22,27 @@ from labkit.core.json_text import as_json_text
 @output_options
 @click.option("--model", help="Only the cases of one model, such as loads or winding.")
 @click.option("--summary", is_flag=True, help="Only how each model stands: counts, known gaps, the closest call.")
+@click.option("--ranges", "of_ranges", is_flag=True, help="Where each model holds, and what happens outside.")
 def cases(
-    names: tuple[str, ...], as_json: bool, output: Path | None, force: bool, model: str | None, summary: bool
+    names: tuple[str, ...],
+    as_json: bool,
+    output: Path | None,
+    force: bool,
+    model: str | None,
+    summary: bool,
+    of_ranges: bool,
 ) -> int:
     """Run the reference cases (all, or those of the given NAMES) and print a verdict on each number.
 
     A number that chose a constant is calibration and confirms nothing. A known gap is expected to fail; its reason
     stands below it. Exits with 1 when a case lies outside its tolerance.
     """
+    if of_ranges:
+        if names or summary:
+            raise InputError("--ranges lists ranges of models, of all or of one with --model; leave the rest out")
+        found = ranges(model)
+        emit(as_json_text([each.as_dict() for each in found]) if as_json else _ranges_text(found, model), output, force)
+        return DONE
     chosen = named_cases(names) if names else load_cases()
     if model is not None:
         models = {case.model for case in chosen}
@@ -41,6 +56,17 @@ def cases(
     else:
         emit("\n".join(_summary(outcomes)) if summary else _table(outcomes), output, force)
     return CHECK_FAILED if any(outcome.is_failure for outcome in outcomes) else DONE
+
+
+def _ranges_text(found: tuple[Range, ...], model: str | None) -> str:
+    lines = [f"{'model':<17} {'quantity':<45} {'holds in':<22} {'outside':<15} {'refused beyond'}"]
+    for each in found:
+        accepted = "" if each.outside == "refused" else each.accepted
+        lines.append(f"{each.model:<17} {each.quantity:<45} {each.span:<22} {each.outside:<15} {accepted}".rstrip())
+        if model is not None:
+            lines += [f"    {each.why}", f"    source: {each.source}"]
+    lines += [f"{name:<17} {why}" for name, why in WITHOUT.items() if model in (None, name)]
+    return "\n".join(lines)
 
 
 def _table(outcomes: list[Outcome]) -> str:

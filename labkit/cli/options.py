@@ -33,26 +33,39 @@ _WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado")
 
 
 def output_options(function: Command) -> Command:
-    """``--output FILE`` and ``--force``; no file that a command reads, or writes already, is written by it."""
+    """``--output FILE`` and ``--force``; no file that a command reads, or writes already, is written by it.
+
+    Every file that was written is named on standard error, so that standard output stays what was asked for.
+    """
 
     @wraps(function)
     def careful(**given: Any) -> Any:
-        _refuse_to_write_twice(given)
-        return function(**given)
+        written = [Path(given[name]) for name in given if _is_written(given, name)]
+        _refuse_to_write_twice(given, written)
+        result = function(**given)
+        say_written(*written)
+        return result
 
     careful = click.option("--force", is_flag=True, help="Overwrite an existing file.")(careful)
     return click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")(careful)  # type: ignore[return-value]
 
 
-def _refuse_to_write_twice(given: Mapping[str, Any]) -> None:
-    def is_written(name: str) -> bool:
-        return name in _WRITTEN or (name == "sheet" and isinstance(given[name], Path))
+def say_written(*targets: Path) -> None:
+    """Name on standard error what was written."""
+    for target in targets:
+        if target.exists():
+            click.echo(f"labkit: wrote {target}", err=True)
 
-    written = [Path(given[name]) for name in given if is_written(name) and given[name]]
+
+def _is_written(given: Mapping[str, Any], name: str) -> bool:
+    return bool(given[name]) and (name in _WRITTEN or (name == "sheet" and isinstance(given[name], Path)))
+
+
+def _refuse_to_write_twice(given: Mapping[str, Any], written: list[Path]) -> None:
     read = [
         Path(one)
         for name, value in given.items()
-        if not is_written(name)
+        if not _is_written(given, name)
         for one in (value if isinstance(value, tuple) else (value,))
         if isinstance(one, str | Path) and str(one)
     ]
@@ -89,6 +102,8 @@ def rig_with(sheet: str, changes: tuple[str, ...]) -> Rig:
         if not equals or not name.strip() or not value.strip():
             raise InputError(f"--set takes NAME=VALUE, such as volume=5; got '{change}'")
         rig = set_value(rig, name.strip(), value.strip())
+    for sentence in rig.warnings:
+        click.echo(f"labkit: warning: {rig.name}: {sentence}", err=True)
     return rig
 
 

@@ -77,12 +77,21 @@ def _turns_and_wire(rig: Rig, given: dict[str, Any], series: str) -> Any:
 
 
 def _longest_cable(rig: Rig, given: dict[str, Any], series: str) -> Any:
+    from labkit.study.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
     from labkit.study.questions import longest_cable
 
+    band = BAND_HZ
+    if given.get("band"):
+        low, _, high = str(given["band"]).partition(" to ")
+        try:
+            band = parse_quantity(low, "Hz"), parse_quantity(high, "Hz")
+        except QuantityError:
+            raise InputError(f"--band is written LOW to HIGH, such as '2k to 5k'; got '{given['band']}'") from None
     return longest_cable(
         rig,
-        loss_db=_quantity(given, "loss", "dB"),
-        at_hz=_quantity(given, "at", "Hz", 3000.0),
+        loss_db=_quantity(given, "loss", "dB", ALLOWED_DB),
+        band_hz=band,
+        reference=_quantity(given, "reference", "m", REFERENCE_M),
         capacitance_per_length=_quantity(given, "cable", "F/m", 100e-12),
     )
 
@@ -92,7 +101,7 @@ QUESTIONS: dict[str, tuple[Callable[..., Any], tuple[str, ...]]] = {
     "hump": (_hump, ("at", "series")),
     "load resistor": (_load_resistor, ("pots", "slot", "series")),
     "turns and wire": (_turns_and_wire, ("like", "wires", "slot")),
-    "longest cable": (_longest_cable, ("loss", "at", "cable")),
+    "longest cable": (_longest_cable, ("loss", "band", "reference", "cable")),
 }
 """Ready questions by name: how they are answered, and the options they take."""
 

@@ -11,6 +11,7 @@ from labkit.cli.options import emit, output_options, set_option
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
+from labkit.rig.inputs import rig_inputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 
@@ -21,7 +22,11 @@ KINDS = ("rig", "pickup")
 @click.argument("sheet")
 @output_options
 @set_option
-@click.option("--against", metavar="SHEET", help="Another rig: the paper then shows before (SHEET) and after (this).")
+@click.option(
+    "--against",
+    metavar="SHEET",
+    help="Another rig, or another pickup: the paper then shows before (SHEET) and after (this).",
+)
 @click.option(
     "--paper",
     type=click.Choice(("customer", "build", "fit")),
@@ -29,7 +34,8 @@ KINDS = ("rig", "pickup")
 )
 @click.option("--temperature", metavar="CELSIUS", default="20", help="Of the room where a pickup will be read.")
 @click.option("--number", default="", help="Number of the paper or the order.")
-@click.option("--date", default="", help="Printed as it is written.")
+@click.option("--date", default="", help="Printed as it is written; a line to fill in where left out.")
+@click.option("--shop", default="", help="Name of the shop; a line to fill in where left out.")
 def report(
     sheet: str,
     output: Path | None,
@@ -40,32 +46,48 @@ def report(
     temperature: str,
     number: str,
     date: str,
+    shop: str,
 ) -> None:
     """Printable page (HTML) of a rig or pickup SHEET.
 
     A rig gives the customer sheet; with --set or --against it shows the curve before and after. A pickup's build gives
-    the winder's sheet, a pickup's values the customer sheet or the record of the fit. SHEET is a path or a name in the
-    catalogue.
+    the winder's sheet, a pickup's values the customer sheet or the record of the fit; --against another pickup gives
+    what changes between the two, with bounds. With --against, --set changes the other one. SHEET is a path or a name
+    in the catalogue.
     """
-    from labkit.report.sheet_paper import pickup_paper_html, rig_paper_html
+    from labkit.pickup.build_given import built_pickup
+    from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 
     table = find_sheet(sheet, *KINDS)
-    if table.data.get("sheet") == "pickup":
-        if against is not None:
-            raise InputError("--against compares two rigs; put each pickup into a rig, or print one paper for each")
+    kind = str(table.data.get("sheet"))
+    other = None if against is None else find_sheet(against, *KINDS)
+    if other is not None and other.data.get("sheet") != kind:
+        raise InputError(
+            f"--against compares two rigs or two pickups; '{sheet}' is a {kind} and '{against}' a "
+            f"{other.data.get('sheet')}"
+        )
+    if kind == "pickup" and other is not None:
+        if paper not in (None, "customer"):
+            raise InputError(f"two pickups give the customer paper only; leave '--paper {paper}' or --against out")
+        before, after = built_pickup(table), built_pickup(_with_keys(other, changes))
+        html = pickup_change_html(before, after, number=number, date=date, shop=shop)
+    elif kind == "pickup":
         html = pickup_paper_html(
             _with_keys(table, changes),
             paper,  # type: ignore[arg-type]
             temperature_c=_celsius(temperature),
             number=number,
             date=date,
+            shop=shop,
         )
     else:
         if paper not in (None, "customer"):
             raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
-        before = load_rig(sheet)
-        after, label, other_label = _after(before, changes, against)
-        html = rig_paper_html(before, other=after, label=label, other_label=other_label, number=number, date=date)
+        rig = load_rig(sheet)
+        changed, label, other_label = _after(rig, changes, against)
+        html = rig_paper_html(
+            rig, other=changed, label=label, other_label=other_label, number=number, date=date, shop=shop
+        )
     emit(html, output, force)
 
 
@@ -78,6 +100,8 @@ def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[
     for change in changes:
         name, value = _pair(change)
         after = set_value(after, name, value)
+        known = rig_inputs(after).get(name)
+        value = value if known is None else known.text(known.value)
         words.append(f"{name.replace('_', ' ').replace('.', ' ')} {value}")
     if against is None:
         return after, "as it is", ", ".join(words)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import textwrap
+from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -9,12 +13,24 @@ import click
 import numpy as np
 
 from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
-from labkit.core.errors import InputError, QuantityError
-from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
+from labkit.cli.sound_options import place_option, places_by_slot
+from labkit.core.errors import InputError, QuantityError, join_words
+from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
 from labkit.core.json_text import as_json_text
-from labkit.core.response import Response
+from labkit.core.response import SILENT_DB, Response, gain_db
 from labkit.core.units import format_quantity, parse_quantity
+from labkit.core.validity import warnings_of
+from labkit.pickup.propagation import COVERAGE
+from labkit.rig.hum import position_facts, position_row
+from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
+from labkit.sound.rig_sound import coil_spots
+from labkit.sound.string_drive import DRIVEN_NOT_MODELLED, USUAL_STRINGS, driven_response
+from labkit.sound.strings import string_set
+from labkit.sound.take import CoilSpot
+
+PEAK_DOUBT = 0.06
+"""Half the interval (95 %) of the frequency of a peak with known loads, as a ratio."""
 
 
 @click.command()
@@ -24,6 +40,12 @@ from labkit.rig.rig import Rig
 @set_option
 @click.option("--at", metavar="LIST", help="Exactly these frequencies, such as 100,1k,3k (Hz).")
 @click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")
+@click.option(
+    "--by-strings",
+    is_flag=True,
+    help="Also the curve as the strings drive it: places and outputs of pickups counted, averaged over the strings.",
+)
+@place_option
 @click.option("--csv", "as_csv", is_flag=True, help="Print a table: frequency, gain, phase, output impedance.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the curve into this file (.svg, .png or .pdf).")
 def response(
@@ -34,27 +56,36 @@ def response(
     changes: tuple[str, ...],
     at: str | None,
     source: str | None,
+    by_strings: bool,
+    places: tuple[str, ...],
     as_csv: bool,
     plot: Path | None,
 ) -> None:
     """Gain from the pickups' EMF to the last input of the rig SHEET.
 
-    SHEET is the path of a rig sheet or the name of a rig in the catalogue.
+    SHEET is the path of a rig sheet or the name of a rig in the catalogue. Every pickup that is switched on has
+    the same EMF; with --by-strings each has what the strings give it at its place.
     """
     if as_json and as_csv:
         raise InputError("--json and --csv exclude each other; give one of them")
+    if by_strings and source is not None:
+        raise InputError("--by-strings is for all pickups that are switched on together; leave --source out")
+    if places and not by_strings:
+        raise InputError("--place says where a pickup sits under the strings; it belongs to --by-strings")
     rig = rig_with(sheet, changes)
     curve = rig.response(None if at is None else parse_frequencies(at), source=source)
+    driven = _driven(rig, curve.frequency_hz, places) if by_strings else None
     if plot is not None:
         from labkit.view.plot import plot_responses
 
-        plot_responses({rig.name: curve}, plot, overwrite=force)
+        curves = {rig.name: curve} if driven is None else {"at equal EMF": curve, "by the strings": driven[0]}
+        plot_responses(curves, plot, overwrite=force)
     if as_json:
-        emit(as_json_text(response_data(rig, curve, source)), output, force)
+        emit(as_json_text(response_data(rig, curve, source, driven)), output, force)
     elif as_csv:
-        emit(_csv(rig, curve), output, force)
+        emit(_csv(rig, curve, driven), output, force)
     elif plot is None or output is not None:
-        emit(_text(rig, curve, source), output, force)
+        emit(_text(rig, curve, source, driven), output, force)
 
 
 def parse_frequencies(text: str) -> np.ndarray:
@@ -75,23 +106,61 @@ def parse_frequencies(text: str) -> np.ndarray:
     frequency = np.array(found)
     if not np.all(np.isfinite(frequency)) or np.any(frequency <= 0) or np.any(np.diff(frequency) <= 0):
         raise InputError(f"--at takes rising frequencies above 0 Hz, such as 100,1k,3k; got '{text}'")
+    FREQUENCY.check(frequency, whose="--at: ")
     return frequency
 
 
-def response_data(rig: Rig, curve: Response, source: str | None) -> dict[str, Any]:
+def range_warnings(rig: Rig, frequency_hz: np.ndarray) -> tuple[str, ...]:
+    """Return a sentence for each range that the chain or the frequencies leave."""
+    found = list(warnings_of(*(pair for stage in rig.chain for pair in stage.ranges)))
+    for end in dict.fromkeys((float(frequency_hz[0]), float(frequency_hz[-1]))):
+        if not FREQUENCY.holds(end):
+            level = 20 / math.log(10) * COVERAGE * FREQUENCY.deviation(end)
+            found.append(f"{FREQUENCY.warning(end).removesuffix('.')}, to ±{level:.1f} dB there.")
+    return tuple(found)
+
+
+def peak_doubt(rig: Rig) -> float:
+    """Return half the interval (95 %) of a peak's frequency as a ratio: 6 %, more with a chain outside its ranges."""
+    return math.hypot(
+        PEAK_DOUBT, *(COVERAGE * limits.deviation(value) for stage in rig.chain for limits, value in stage.ranges)
+    )
+
+
+Driven = tuple[Response, Mapping[str, CoilSpot]]
+"""The curve as the strings drive it, and where each coil sits."""
+
+
+def _driven(rig: Rig, frequency_hz: np.ndarray, places: tuple[str, ...]) -> Driven:
+    strings = string_set(USUAL_STRINGS)
+    spots = coil_spots(rig, scale=strings.scale, places=places_by_slot(places, list(rig.pickups)))
+    return driven_response(rig, frequency_hz, strings=strings, spots=spots), spots
+
+
+def response_data(rig: Rig, curve: Response, source: str | None, driven: Driven | None = None) -> dict[str, Any]:
     """Return the JSON form of a response."""
-    peak = curve.peak
     impedance = rig.output_impedance(curve.frequency_hz)
+    facts = position_facts(rig)
     return {
         "name": rig.name,
         "source": source if source is not None else "all",
         "frequency_hz": curve.frequency_hz.tolist(),
-        "gain_db": curve.gain_db.tolist(),
+        "gain_db": curve.shown_gain_db.tolist(),
         "phase_deg": curve.phase_deg.tolist(),
-        "peak": None
-        if peak is None
-        else {"frequency_hz": peak.frequency_hz, "gain_db": peak.gain_db, "height_db": peak.height_db},
+        "peak": _peak_data(curve),
         "minus_3db_hz": curve.minus_3db_hz,
+        "is_silent": curve.is_silent,
+        "heard": list(facts.heard),
+        "phase": facts.phase,
+        "hum": {
+            "effect": facts.hum,
+            "residual_db": None if facts.hum is None else facts.residual.with_mismatch_db,
+            "residual_at_1k_db": None if facts.hum is None else facts.residual_at_1k.with_mismatch_db,
+            "words": facts.hum_words,
+        },
+        "warnings": [*rig.warnings, *range_warnings(rig, curve.frequency_hz)],
+        "outputs": {slot: None if found is None else found.as_dict() for slot, found in rig.outputs.items()},
+        "driven": None if driven is None else _driven_data(rig, *driven),
         "output_impedance_ohm": {
             "magnitude": np.abs(impedance).tolist(),
             "phase_deg": np.degrees(np.angle(impedance)).tolist(),
@@ -99,37 +168,79 @@ def response_data(rig: Rig, curve: Response, source: str | None) -> dict[str, An
     }
 
 
-def _text(rig: Rig, curve: Response, source: str | None) -> str:
+def _peak_data(curve: Response) -> dict[str, float] | None:
+    peak = curve.peak
+    return None if peak is None else asdict(peak)
+
+
+def _driven_data(rig: Rig, driven: Response, spots: Mapping[str, CoilSpot]) -> dict[str, Any]:
+    return {
+        "strings": USUAL_STRINGS,
+        "places_m": {coil: spot.position for coil, spot in spots.items()},
+        "gain_db": driven.gain_db.tolist(),
+        "peak": _peak_data(driven),
+        "level_basis": counted_outputs(rig).words or None,
+    }
+
+
+def _text(rig: Rig, curve: Response, source: str | None, driven: Driven | None = None) -> str:
     peak, edge = curve.peak, curve.minus_3db_hz
     settings = ", ".join(
         f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for name, value in rig.settings.items()
     )
     lines = [rig.name + (f", {source} alone" if source else ""), f"  controls   {settings}"]
-    if peak is None:
+    if curve.is_silent:
+        lines.append(
+            f"  output     silent: {'the EMFs cancel' if position_facts(rig).heard else 'no EMF reaches the output'}"
+        )
+    elif peak is None:
         lines.append(f"  peak       none between {LOWEST_HZ:g} Hz and {HIGHEST_HZ / 1e3:g} kHz")
     else:
         lines.append(
             f"  peak       {format_quantity(peak.frequency_hz, 'Hz', digits=3)}, "
             f"{peak.height_db:+.1f} dB over the level at 100 Hz"
         )
-    lines.append(
-        "  treble     "
-        + (
-            "never 3 dB down within the range"
-            if edge is None
-            else f"3 dB down at {format_quantity(edge, 'Hz', digits=3)}"
+    if not curve.is_silent:
+        lines.append(
+            "  treble     "
+            + (
+                "never 3 dB down within the range"
+                if edge is None
+                else f"3 dB down at {format_quantity(edge, 'Hz', digits=3)}"
+            )
         )
-    )
-    lines += ["", "  frequency    gain      phase"]
+    if source is None and position_facts(rig).heard:
+        heard, phase, hum, _ = position_row(rig)
+        lines += [f"  heard      {heard}" + (f", {phase}" if phase != "one alone" else ""), f"  hum        {hum}"]
+    lines += ["", "  frequency    gain      phase" + ("" if driven is None else "     by the strings")]
     shown = curve if curve.frequency_hz.size <= 40 else rig.response(np.array(_THIRDS), source=source)
-    for frequency, gain, phase in zip(shown.frequency_hz, shown.gain_db, shown.phase_deg):
-        lines.append(f"  {format_quantity(frequency, 'Hz', digits=3):>9}  {gain:7.2f} dB  {phase:7.1f}°")
+    by_strings = [""] * shown.frequency_hz.size
+    if driven is not None:
+        by_strings = [f"     {float(level):7.2f} dB" for level in gain_db(driven[0].at(shown.frequency_hz))]
+    for frequency, gain, phase, beside in zip(shown.frequency_hz, shown.gain_db, shown.phase_deg, by_strings):
+        level = f"{gain:7.2f} dB  {phase:7.1f}°" if gain >= SILENT_DB else "  silent"
+        lines.append(f"  {format_quantity(frequency, 'Hz', digits=3):>9}  {level}{beside}")
+    if driven is not None:
+        lines += ["", *(f"  {line}" for line in _driven_notes(rig, driven[1]))]
     lines += [
         "",
-        "  0 dB is the EMF of the pickups. With loads exactly as stated a peak is good to ±6 % in frequency (95 %).",
+        "  0 dB is the EMF of the pickups. With loads exactly as stated a peak is good to "
+        f"±{100 * peak_doubt(rig):.0f} % in frequency (95 %).",
         "  Not modelled: hysteresis and saturation, shielding of the strings' field by a cover, the amplifier's tone.",
+        *(f"  Mind: {sentence}" for sentence in range_warnings(rig, curve.frequency_hz)),
     ]
     return "\n".join(lines)
+
+
+def _driven_notes(rig: Rig, spots: Mapping[str, CoilSpot]) -> list[str]:
+    places = join_words([f"{coil} {1e3 * spot.position:.0f} mm" for coil, spot in spots.items()])
+    text = (
+        f"By the strings: root of the mean square over the strings of '{USUAL_STRINGS}', coils from the bridge at "
+        f"{places}; 0 dB is the EMF of the reference coil over the loop of every partial."
+    )
+    notes = [text, *([f"{counted_outputs(rig).words}."] if counted_outputs(rig).words else [])]
+    notes.append(f"Not modelled: {DRIVEN_NOT_MODELLED}.")
+    return [line for text in notes for line in textwrap.wrap(text[:1].upper() + text[1:], 96)]
 
 
 _THIRDS = (
@@ -155,12 +266,19 @@ _THIRDS = (
 )
 
 
-def _csv(rig: Rig, curve: Response) -> str:
+def _csv(rig: Rig, curve: Response, driven: Driven | None = None) -> str:
     impedance = rig.output_impedance(curve.frequency_hz)
-    rows = ["frequency_hz,gain_db,phase_deg,output_impedance_ohm,output_impedance_phase_deg"]
-    for row in zip(
-        curve.frequency_hz, curve.gain_db, curve.phase_deg, np.abs(impedance), np.degrees(np.angle(impedance))
-    ):
+    columns = {
+        "frequency_hz": curve.frequency_hz,
+        "gain_db": curve.shown_gain_db,
+        "phase_deg": curve.phase_deg,
+        "output_impedance_ohm": np.abs(impedance),
+        "output_impedance_phase_deg": np.degrees(np.angle(impedance)),
+    }
+    if driven is not None:
+        columns["driven_gain_db"] = driven[0].gain_db
+    rows = [",".join(columns)]
+    for row in zip(*columns.values()):
         rows.append(",".join(f"{value:.9g}" for value in row))
     return "\n".join(rows)
 

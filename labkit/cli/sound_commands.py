@@ -18,6 +18,7 @@ from labkit.cli.sound_options import (
     decibels,
     difference_of,
     hertz,
+    level_data,
     loudness_option,
     named_rig,
     pair,
@@ -31,13 +32,17 @@ from labkit.cli.sound_options import (
 )
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
+from labkit.core.sourced import Interval
+from labkit.rig.rig import Rig
 from labkit.sound.conversion import convert_file
 from labkit.sound.files import check_target
 from labkit.sound.impulse import frequency_table, impulse_response
-from labkit.sound.loudness import HEARING_CAUTION, match_loudness, true_peak_db
+from labkit.sound.loudness import HEARING_CAUTION, Matched, match_loudness, true_peak_db
 from labkit.sound.rig_sound import mixing_warnings
+from labkit.sound.string_drive import level_change
 from labkit.sound.take import NOT_MODELLED
 from labkit.sound.wav import write_wav
+from labkit.view.words import louder_in_words
 
 
 @click.command()
@@ -49,7 +54,11 @@ from labkit.sound.wav import write_wav
 @bits_option
 @click.option("--against", metavar="SHEET", help="Also state how much louder or softer this rig would be.")
 @change_option("--set-against", "against_changes", "the rig of --against")
-@click.option("--true-level", is_flag=True, help="With --against: keep the true level difference.")
+@click.option(
+    "--true-level",
+    is_flag=True,
+    help="With --against: keep the true level difference; the louder of the two stands at --loudness.",
+)
 def render(
     sheet: str,
     as_json: bool,
@@ -71,7 +80,8 @@ def render(
     """Play a take through the rig SHEET and write it as a WAV file.
 
     The same take and seed give the same notes for every rig. Sounds are written at one loudness, so that a louder rig
-    does not win by being louder; the gain used and the true level are printed.
+    does not win by being louder; the gain used and the true level are printed. The true level counts what each pickup
+    puts out, predicted from its build or stated by its sheet; where that is not known, it is said.
     """
     if output is None:
         raise InputError("--output is missing; name the WAV file to write, such as --output before.wav")
@@ -82,10 +92,15 @@ def render(
     if against is not None or against_changes:
         rigs.append(named_rig(sheet if against is None else against, against_changes))
     notes = performance(take_name, seed)
-    takes, sounds = played(rigs, notes, places, levels, aperture, rate)
+    takes, sounds, counted = played(rigs, notes, places, levels, aperture, rate)
     names = ["this", "other"][: len(rigs)]
     matched = match_loudness(dict(zip(names, sounds)), rate, target_lufs=loudness, keep_difference=true_level)
     samples = matched.samples["this"]
+    level: dict[str, Any] = {"difference_interval_db": None, "level_basis": counted.words or None}
+    if len(rigs) > 1:
+        difference_db = matched.difference_db("this", "other")
+        change = level_change(rigs[1], rigs[0], outputs=counted.reversed, measured_db=difference_db)
+        level = level_data(change)
     write_wav(output, samples, rate, sample_format=BITS[bits], force=force)
     data = {
         "name": rigs[0].name,
@@ -100,6 +115,10 @@ def render(
         "true_peak_db": true_peak_db(samples),
         "against": rigs[1].name if len(rigs) > 1 else None,
         "difference_db": matched.difference_db("this", "other") if len(rigs) > 1 else None,
+        **level,
+        "level_reference": _louder(rigs, matched) if true_level else None,
+        "reference_lufs": matched.target_lufs if true_level else None,
+        "lowered_db": loudness - matched.target_lufs,
         "not_modelled": NOT_MODELLED,
         "caution": HEARING_CAUTION,
     }
@@ -149,12 +168,14 @@ def convert(
             progress=progress,
         )
     warnings = (*done.warnings, *mixing_warnings(before, after))
+    change = level_change(before, after, measured_db=done.difference_db)
     data = {
         "from": before.name,
         "to": after.name,
         "recording": str(recording),
         "file": str(output),
         **asdict(done),
+        **level_data(change),
         "band_hz": list(done.band_hz),
         "warnings": list(warnings),
         "caution": HEARING_CAUTION,
@@ -163,9 +184,11 @@ def convert(
         f"{output}: {done.duration_s:.2f} s, {before.name} → {after.name}",
         f"  true to the wanted rig from {hertz(done.band_hz[0])} to {hertz(done.band_hz[1])}",
         f"  greatest boost {done.boost_db:.1f} dB: noise of the recording rises by as much",
-        f"  true level difference {decibels(done.difference_db)}; gain on the file {done.gain_db:+.2f} dB",
+        f"  true level difference {decibels(done.difference_db)}, {louder_in_words(change.level_db.interval)}; "
+        f"gain on the file {done.gain_db:+.2f} dB",
         f"  headroom {done.headroom_db:.1f} dB",
     ]
+    lines += [f"  {change.words}"] if change.words else []
     show(data, as_json, "\n".join([*lines, *(f"  note: {text}" for text in warnings), HEARING_CAUTION]))
 
 
@@ -216,6 +239,7 @@ def impulse(
     if table is not None:
         write_atomically(table, frequency_table(difference), overwrite=force)
     warnings = mixing_warnings(before, after)
+    change = level_change(before, after)
     data = {
         "from": before.name,
         "to": after.name,
@@ -230,6 +254,7 @@ def impulse(
         "band_hz": list(found.band_hz),
         "deviation_db": found.deviation_db,
         "resolved_hz": found.resolved_hz,
+        **level_data(change),
         "warnings": list(warnings),
         "caution": HEARING_CAUTION,
     }
@@ -238,11 +263,18 @@ def impulse(
         f"  latency {found.latency_samples} samples; gain put on it {found.gain_db:+.2f} dB ({normalise})",
         f"  true from {hertz(max(found.band_hz[0], found.resolved_hz))} to {hertz(found.band_hz[1])}, "
         f"within {found.deviation_db:.3f} dB of the wanted curve",
+        f"  level 100 Hz to 1 kHz as the strings drive it: {louder_in_words(change.level_db.interval)}",
     ]
+    lines += [f"  {change.words}"] if change.words else []
     show(data, as_json, "\n".join([*lines, *(f"  note: {text}" for text in warnings), HEARING_CAUTION]))
 
 
 commands = [render, convert, impulse, blind]
+
+
+def _louder(rigs: list[Rig], matched: Matched) -> str:
+    """The rig that stands at the stated loudness when the true difference is kept."""
+    return rigs[0 if matched.difference_db("this", "other") >= 0 else 1].name
 
 
 def _render_text(data: dict[str, Any]) -> str:
@@ -253,5 +285,16 @@ def _render_text(data: dict[str, Any]) -> str:
         f"  headroom {data['headroom_db']:.1f} dB to the highest sample, true peak {data['true_peak_db']:.1f} dBTP",
     ]
     if data["against"] is not None:
-        lines.append(f"  true level difference to {data['against']}: {decibels(data['difference_db'])}")
+        said = louder_in_words(Interval(**data["difference_interval_db"]))
+        lines.append(f"  true level difference to {data['against']}: {decibels(data['difference_db'])}, {said}")
+    if data["level_reference"] is not None:
+        lines.append(
+            f"  true level: {data['level_reference']}, the louder, stands at {data['reference_lufs']:.1f} LUFS; "
+            f"both have a gain of {data['gain_db']:+.2f} dB"
+        )
+    if data["lowered_db"] > 0.005:
+        every = "both sounds are" if data["against"] is not None else "the sound is"
+        lines.append(f"  {every} {data['lowered_db']:.1f} dB lower than asked for, so that no peak clips")
+    if data["level_basis"] is not None:
+        lines.append(f"  {data['level_basis']}")
     return "\n".join([*lines, f"  not modelled: {data['not_modelled']}", data["caution"]])

@@ -15,6 +15,7 @@ from labkit.cli.options import rig_with
 from labkit.core.errors import InputError, join_words
 from labkit.core.json_text import as_json_text
 from labkit.core.units import parse_quantity
+from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
 from labkit.sound.files import Progress, no_progress
@@ -22,6 +23,7 @@ from labkit.sound.loudness import QUIET_LUFS
 from labkit.sound.performance import Performance
 from labkit.sound.rendering import Renderer
 from labkit.sound.rig_sound import coil_spots, coil_transfers, rig_difference
+from labkit.sound.string_drive import LevelChange
 from labkit.sound.take import CoilSpot, Take, synthesise
 from labkit.sound.take_sheet import DEFAULT_TAKE, load_take
 from labkit.sound.wav import SampleFormat
@@ -39,6 +41,13 @@ boost_option = click.option(
     default=f"{DEFAULT_BOOST_DB:g} dB",
     show_default=True,
     help="Greatest boost where the rig of --from has lost sound.",
+)
+place_option = click.option(
+    "--place",
+    "places",
+    multiple=True,
+    metavar="SLOT=LENGTH",
+    help="Distance of a pickup's centre from the bridge, such as bridge=45mm; usual places otherwise.",
 )
 loudness_option = click.option(
     "--loudness",
@@ -67,15 +76,9 @@ def take_options(function: Callable[..., Any]) -> Callable[..., Any]:
             "levels",
             multiple=True,
             metavar="SLOT=DB",
-            help="Output of a pickup relative to the others, such as 'bridge=+3 dB'; equal otherwise.",
+            help="Output of a pickup, such as 'bridge=+3 dB', in place of the one that its sheet gives.",
         ),
-        click.option(
-            "--place",
-            "places",
-            multiple=True,
-            metavar="SLOT=LENGTH",
-            help="Distance of a pickup's centre from the bridge, such as bridge=45mm; usual places otherwise.",
-        ),
+        place_option,
         click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Seed of the small variation between notes."),
         click.option("--take", "take_name", default=DEFAULT_TAKE, show_default=True, help="Name or sheet of a take."),
     ):
@@ -109,7 +112,7 @@ def pair(
 def named_rig(sheet: str, changes: tuple[str, ...]) -> Rig:
     """The rig with its changes in its name, so that two states of one rig can be told apart in every text."""
     rig = rig_with(sheet, changes)
-    return rig.replace(name=f"{rig.name}, {', '.join(changes)}") if changes else rig
+    return rig.replace(name=f"{rig.name} with {join_words(changes)}") if changes else rig
 
 
 def performance(name: str, seed: int | None) -> Performance:
@@ -120,16 +123,17 @@ def performance(name: str, seed: int | None) -> Performance:
 
 def played(
     rigs: list[Rig], notes: Performance, places: tuple[str, ...], levels: tuple[str, ...], aperture: str, rate: int
-) -> tuple[list[Take], list[np.ndarray]]:
-    """The performance through each rig; rigs with the same coils in the same places share one take."""
+) -> tuple[list[Take], list[np.ndarray], CountedOutputs]:
+    """The performance through each rig, and how outputs were counted; rigs with the same coils share one take."""
     takes: list[Take] = []
     sounds: list[np.ndarray] = []
     made: list[tuple[dict[str, CoilSpot], Renderer]] = []
     width = _quantity(aperture, "m", "--aperture")
     slots = sorted({slot for rig in rigs for slot in rig.pickups})
-    given = _by_slot(places, slots, "--place", "m", "bridge=45mm")
+    given = places_by_slot(places, slots)
     stated = _by_slot(levels, slots, "--level", "dB", "'bridge=+3 dB'")
-    for rig in rigs:
+    counted = counted_outputs(*rigs, stated=stated)
+    for rig, outputs in zip(rigs, counted.levels_db):
         own = {slot: place for slot, place in given.items() if slot in rig.pickups}
         spots = coil_spots(rig, scale=notes.strings.scale, places=own, levels_db=stated, aperture=width)
         renderer = next((renderer for known, renderer in made if known == spots), None)
@@ -137,8 +141,18 @@ def played(
             renderer = Renderer(synthesise(notes, spots, rate=rate))
             made.append((spots, renderer))
         takes.append(renderer.take)
-        sounds.append(renderer.render(coil_transfers(rig, renderer.take.coils)))
-    return takes, sounds
+        sounds.append(renderer.render(coil_transfers(rig, renderer.take.coils, levels_db=outputs)))
+    return takes, sounds, counted
+
+
+def level_data(change: LevelChange) -> dict[str, Any]:
+    """A level difference as JSON: its 95 % bounds, and how outputs were counted."""
+    return {"difference_interval_db": change.level_db.as_dict(), "level_basis": change.words or None}
+
+
+def places_by_slot(texts: tuple[str, ...], slots: list[str]) -> dict[str, float]:
+    """Distances from the bridge by pickup slot, m, from ``--place``."""
+    return _by_slot(texts, slots, "--place", "m", "bridge=45mm")
 
 
 def _by_slot(texts: tuple[str, ...], slots: list[str], option: str, unit: str, example: str) -> dict[str, float]:

@@ -115,11 +115,17 @@ def tolerance(
     from labkit.study.measures import RESONANCE, Measure, parse_measure, parse_window
     from labkit.study.sensitivity import global_sensitivities, local_sensitivities, swings, what_matters
     from labkit.study.tolerance import run_tolerance, tolerance_study
+    from labkit.study.tolerance_result import VARIANTS
 
     if as_json and as_csv:
         raise InputError("--json and --csv exclude each other; give one of them")
     if least_share is not None and not windows:
         raise InputError("--least-share needs a --window to count by")
+    if (as_csv or plot is not None) and not VARIANTS.holds(count):
+        raise InputError(
+            f"{'--csv' if as_csv else '--plot'} gives percentiles, which {VARIANTS.low:g} variants or more have; got "
+            f"--count {count}"
+        )
     wanted_share = None if least_share is None else _share(least_share)
     rig = rig_or_pickup(sheet, changes)
     study = tolerance_study(
@@ -170,7 +176,9 @@ def tolerance(
 @click.option("--length", help="Ready questions: length of the cable, such as 5m.")
 @click.option("--cable", help="Ready questions: its capacitance, such as '100 pF/m'.")
 @click.option("--at", help="Ready questions: a frequency, such as 700 or 3k.")
-@click.option("--loss", help="Ready questions: the loss allowed, dB.")
+@click.option("--loss", help="Ready questions: the largest loss allowed anywhere in the band, 3 dB unless given.")
+@click.option("--band", help="Ready questions: where the loss is judged, '2k to 5k' unless given.")
+@click.option("--reference", help="Ready questions: the cable judged against, 3m unless given; 0m is no cable.")
 @click.option("--pots", help="Ready questions: the pots it shall seem to have, such as 250k.")
 @click.option("--slot", help="Ready questions: the pickup; the first where left out.")
 @click.option("--like", help="Ready questions: the rig it shall sound like.")
@@ -199,7 +207,7 @@ def search(
     "hump"              tone capacitor that puts the hump at --at with the tone control at 0
     "load resistor"     resistor across a pickup that stands in for --pots
     "turns and wire"    turns and --wire (several) of a built pickup that sound like --like
-    "longest cable"     longest cable that loses less than --loss at --at
+    "longest cable"     longest cable that loses no more than --loss anywhere in --band against --reference
 
     Exit code 1: the goal was understood and nothing meets it. Interrupted once from the keyboard it ends with what was
     found so far and exit code 130.

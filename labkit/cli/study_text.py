@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -22,16 +23,22 @@ NOT_MODELLED = (
 def tolerance_text(result: ToleranceResult, known: Mapping[str, RigInput], sentences: Sequence[str]) -> str:
     """Return a tolerance study for people."""
     study = result.study
-    lines = [f"{study.rig.name}: {result.count} variants ({study.sampling} draws, seed {study.seed})"]
+    count = f"{result.count} variant{'s' * (result.count > 1)}"
+    lines = [f"{study.rig.name}: {count} ({study.sampling} draws, seed {study.seed})"]
     if not result.complete:
         lines.append(f"  stopped early: {result.count} of {study.count} variants")
-    lines += ["", "  number                 nominal      5 %         median      95 %"]
+    many = not result.warnings
+    heads = ("5 %", "median", "95 %") if many else ("least", "mean", "greatest") if result.count > 1 else ("drawn",)
+    lines += ["", f"  number                 nominal      {'  '.join(f'{head:<10}' for head in heads)}".rstrip()]
     for item in result.measures:
-        shown = [_shown(item, value) for value in (item.nominal, item.low, item.median, item.high)]
+        values = (item.low, item.median, item.high) if many else (item.least, item.mean, item.greatest)
+        shown = [f"{_shown(item, value):<10}" for value in values[: len(heads)]]
         label = "level at 100 Hz" if item.measure.name == LEVEL else item.measure.name
-        lines.append(f"  {label:<20}  {shown[0]:<11}  {shown[1]:<10}  {shown[2]:<10}  {shown[3]:<10}")
+        lines.append(f"  {label:<20}  {_shown(item, item.nominal):<11}  {'  '.join(shown)}".rstrip())
         if item.found < result.count:
             lines.append(f"    {100 * (1 - item.found / result.count):.1f} % of the variants have none")
+    for warning in result.warnings:
+        lines += ["", textwrap.fill(warning, 96, initial_indent="  ", subsequent_indent="  ")]
     interval = result.share_interval
     if interval is not None and result.share is not None:
         lines += ["", *(f"  {window.text}: {100 * part:.1f} % of the variants" for window, part in result.shares)]
@@ -109,4 +116,8 @@ def _cell(key: str, value: Any) -> str:
         return f"{name} none"
     if isinstance(value, str) or not unit:
         return f"{name} {value}"
-    return f"{name} {value:.2f} dB" if unit == "dB" else f"{name} {format_quantity(value, unit, digits=3)}"
+    if unit == "dB":
+        return f"{name} {value:.2f} dB"
+    if unit == "m":
+        return f"{name} {format_quantity(float(f'{value:.4g}'), unit)}"
+    return f"{name} {format_quantity(value, unit, digits=3)}"

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called
 
-LOWEST_HZ = 20.0
-HIGHEST_HZ = 20_000.0
+FREQUENCY = range_called("frequency")
+LOWEST_HZ, HIGHEST_HZ = FREQUENCY.low, FREQUENCY.high
 DEFAULT_POINTS = 512
 REFERENCE_HZ = 100.0
 """Peak height is counted from the gain at this frequency."""

@@ -20,6 +20,9 @@ SEARCH_POINTS = 480
 FLOOR = 1e-30
 """Gain below which decibels stop falling (−600 dB), so that an exact zero stays a number."""
 
+SILENT_DB = -100.0
+"""A rig below this level at every frequency is silent: ten times less than the thermal noise of any real one."""
+
 LEAST_RISE_DB = 1e-4
 """A maximum must stand this far above the lower end of the grid to count as a peak (rounding is 1e-12 dB)."""
 
@@ -160,6 +163,11 @@ class Response:
         return gain_db(self.values)
 
     @property
+    def shown_gain_db(self) -> np.ndarray:
+        """Gain of a single curve for people, dB: silence is that of an exact zero, not what rounding leaves of it."""
+        return gain_db(np.zeros_like(self.values)) if self.is_silent else self.gain_db
+
+    @property
     def phase_deg(self) -> np.ndarray:
         """Phase in degrees, unwrapped along frequency, shape (..., F)."""
         phase: np.ndarray = np.degrees(np.unwrap(np.angle(self.values), axis=-1))
@@ -205,8 +213,17 @@ class Response:
         return float(gain_db(self._single().at(frequency_hz))[..., 0])
 
     @property
+    def is_silent(self) -> bool:
+        """True where practically nothing arrives: below −100 dB at every frequency of the range."""
+        single = self._single()
+        levels = (
+            single.gain_db if single.evaluate is None else gain_db(single.evaluate(frequency_grid(*self._range(), 31)))
+        )
+        return bool(np.all(levels < SILENT_DB))
+
+    @property
     def peak(self) -> Peak | None:
-        """The highest maximum inside the range, or None where the curve only falls or rises.
+        """The highest maximum inside the range, or None where the curve is silent, or only falls or rises.
 
         With ``evaluate`` the search uses its own grid (480 points over the range), then two finer ones
         of 33 points around the maximum and a parabola: the frequency is exact to about 1e-6.
@@ -214,13 +231,13 @@ class Response:
         single = self._single()
         if single.evaluate is None:
             frequency, level = peak_on_grid(single.frequency_hz, single.gain_db)
-            if np.isnan(frequency):
+            if np.isnan(frequency) or level < SILENT_DB:
                 return None
             reference = single.gain_db_at(float(np.clip(REFERENCE_HZ, single.frequency_hz[0], single.frequency_hz[-1])))
             return Peak(frequency_hz=float(frequency), gain_db=float(level), height_db=float(level) - reference)
         grid = frequency_grid(*self._range(), SEARCH_POINTS)
         frequency, level = peak_on_grid(grid, gain_db(single.evaluate(grid)))
-        if np.isnan(frequency):
+        if np.isnan(frequency) or level < SILENT_DB:
             return None
         step = float(np.log(grid[1] / grid[0]))
         for _ in range(2):
@@ -234,7 +251,7 @@ class Response:
 
     @property
     def minus_3db_hz(self) -> float | None:
-        """Frequency above which the gain stays more than 3.01 dB below the gain at 100 Hz; None if there is none."""
+        """Frequency above which the gain stays over 3.01 dB below that at 100 Hz; None without one, and in silence."""
         single = self._single()
         if single.evaluate is None:
             grid, values = single.frequency_hz, single.values
@@ -242,8 +259,9 @@ class Response:
         else:
             grid = frequency_grid(*self._range(), SEARCH_POINTS)
             values, reference = single.evaluate(grid), single.gain_db_at(REFERENCE_HZ)
-        crossing = minus_3db_on_grid(grid, gain_db(values), np.array(reference))
-        if np.isnan(crossing):
+        levels = gain_db(values)
+        crossing = minus_3db_on_grid(grid, levels, np.array(reference))
+        if np.isnan(crossing) or np.all(levels < SILENT_DB):
             return None
         if single.evaluate is not None:
             step = float(np.log(grid[1] / grid[0]))

@@ -15,19 +15,40 @@ import numpy as np
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sourced import SourcedValue
+from labkit.core.validity import warnings_of
 from labkit.pickup.capacitance import (
     LAYER_FACTOR,
     LAYER_FACTOR_DEVIATION,
+    LAYERS,
     LEADS,
+    WAX,
     WAX_DEVIATION,
     coil_capacitance,
+    layer_factor_deviation,
     resonance_frequency,
     scatter_factor,
 )
-from labkit.pickup.inductance import inductance_integral
+from labkit.pickup.inductance import (
+    PART_LAYER_DEVIATION,
+    SHEET_LAYERS,
+    inductance_integral,
+    round_wire_correction,
+)
 from labkit.pickup.propagation import Doubtful, Prediction, propagate
-from labkit.pickup.winding import Winding, build_up, coil_resistance, mean_turn, turns_for_wire_length
-from labkit.pickup.wire import COPPER_RESISTIVITY
+from labkit.pickup.winding import (
+    BUILD_UP,
+    END_RADIUS,
+    PACKING,
+    STRAIGHT_LENGTH,
+    STRETCH,
+    WINDING_HEIGHT,
+    Winding,
+    build_up,
+    coil_resistance,
+    mean_turn,
+    turns_for_wire_length,
+)
+from labkit.pickup.wire import COPPER_RESISTIVITY, COPPER_TEMPERATURE, WIRE_DIAMETER
 
 DEVIATIONS: dict[str, tuple[float, str]] = {
     "turns": (0.01, "ratio; a counter that slips or starts late"),
@@ -44,6 +65,37 @@ DEVIATIONS: dict[str, tuple[float, str]] = {
 
 The wire's diameters have theirs from the limits of its own standard, taken as three standard deviations.
 """
+
+
+def air_coil_warnings(winding: Winding, *, temperature_c: float = 20.0) -> tuple[str, ...]:
+    """Return a sentence for each range that a coil leaves; `air_coil_inputs` has widened its doubt for that."""
+    return (
+        *winding.warnings,
+        *warnings_of((COPPER_TEMPERATURE, temperature_c), (LAYERS, winding.layers), (SHEET_LAYERS, winding.layers)),
+    )
+
+
+def _widened(winding: Winding, temperature_c: float, usual: dict[str, float]) -> dict[str, float]:
+    """Return the usual deviations with what lying outside a range adds."""
+    size = (
+        layer_factor_deviation(winding.layers),
+        STRAIGHT_LENGTH.deviation(winding.straight_length),
+        END_RADIUS.deviation(winding.end_radius),
+        WINDING_HEIGHT.deviation(winding.winding_height),
+    )
+    fill = (
+        usual["packing"],
+        PACKING.deviation(winding.packing),
+        BUILD_UP.deviation(winding.build_up),
+        WIRE_DIAMETER.deviation(winding.wire.bare_nominal),
+    )
+    return usual | {
+        "layer factor": math.hypot(*size),
+        "packing": math.hypot(*fill),
+        "stretch": math.hypot(usual["stretch"], STRETCH.deviation(winding.stretch)),
+        "copper resistivity": math.hypot(usual["copper resistivity"], COPPER_TEMPERATURE.deviation(temperature_c)),
+        "spacing of the turns": PART_LAYER_DEVIATION * max(-math.log(winding.layers), 0.0),
+    }
 
 
 def air_coil_inputs(
@@ -77,10 +129,12 @@ def air_coil_inputs(
     Raises
     ------
     InputError
-        If ``deviations`` names an unknown input.
+        If ``deviations`` names an unknown input, or the temperature is none of a coil.
     """
+    COPPER_TEMPERATURE.check(temperature_c)
+    WAX.check(wax_fill)
     wire = winding.wire
-    usual = {name: deviation for name, (deviation, _) in DEVIATIONS.items()}
+    usual = _widened(winding, temperature_c, {name: deviation for name, (deviation, _) in DEVIATIONS.items()})
     bare_deviation, overall_deviation = wire.bare_limits.deviation, wire.overall_limits.deviation
     film = wire.overall_nominal - wire.bare_nominal
     usual["bare diameter"] = bare_deviation
@@ -113,6 +167,7 @@ def air_coil_inputs(
         "layer factor": LAYER_FACTOR.value,
         "scatter": loosening,
         "wax": 1.0,
+        "spacing of the turns": 1.0,
     }
     plain = {
         "bare diameter": wire.bare_nominal,
@@ -155,6 +210,14 @@ def evaluate_air_coil(inputs: Mapping[str, Any]) -> dict[str, np.ndarray]:
         resistivity_20=inputs["copper resistivity"],
     )
     inductance = _air_inductance(inputs, depth)
+    layers = inputs["turns"] * overall / inputs["winding height"]
+    apart = round_wire_correction(
+        turns=inputs["turns"],
+        mean_turn=turn,
+        winding_height=inputs["winding height"],
+        bare_diameter=inputs["bare diameter"],
+    )
+    inductance = np.where(layers < SHEET_LAYERS.low, inductance + apart, inductance) * inputs["spacing of the turns"]
     coil = coil_capacitance(
         mean_turn=turn,
         winding_height=inputs["winding height"],
@@ -162,6 +225,7 @@ def evaluate_air_coil(inputs: Mapping[str, Any]) -> dict[str, np.ndarray]:
         layer_factor=inputs["layer factor"],
         wax_fill=inputs["wax fill"],
         scatter=inputs["scatter"],
+        layers=layers,
     )
     capacitance = coil * inputs["wax"] + inputs["lead"]
     return {

@@ -21,8 +21,17 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval, SourcedValue
 from labkit.core.units import UsualRange
+from labkit.core.validity import range_called
 from labkit.pickup.inductance import MU_0
-from labkit.pickup.magnet import REFERENCE_CELSIUS, MagnetGrade, polarisation, temperature_factor
+from labkit.pickup.magnet import (
+    CHARGE,
+    MAGNET_TEMPERATURE,
+    REFERENCE_CELSIUS,
+    MagnetGrade,
+    polarisation,
+    temperature_factor,
+)
+from labkit.pickup.propagation import COVERAGE
 from labkit.pickup.slices import row_positions
 
 FIELD_SPREAD = 0.40
@@ -50,6 +59,7 @@ BAR_FACTORS: Mapping[tuple[str, bool], SourcedValue] = {
 }
 """Factor on the inductance of a two-coil pickup by bar magnet family and presence of a steel keeper."""
 
+FIELD_DISTANCE = range_called("field_distance")  # not from `field`, which takes scipy along
 _BANDS = 8
 _USUAL_SIZE = UsualRange(low=1e-3, high=0.1)
 
@@ -79,8 +89,7 @@ class BarMagnet:
         for name in ("length", "thickness"):
             if not 0 < getattr(self, name) < math.inf:
                 raise InputError(f"a bar magnet's {name} must be above 0 m; got {getattr(self, name)} m")
-        if not 0 <= self.charge <= 1:
-            raise InputError(f"charge must lie in 0 % … 100 % of saturation; got {100 * self.charge:g} %")
+        CHARGE.check(self.charge)
 
 
 def bar_from_sheet(table: Table) -> BarMagnet:
@@ -290,6 +299,12 @@ def predict_bar_field(
     -------
     tuple of Interval, T
     """
+    MAGNET_TEMPERATURE.check(celsius)
+    FIELD_DISTANCE.check(distance)
     potential = row_potential(rows, bar, grade, celsius=celsius)
     mean = pole_field(rows, potential=potential, distance=distance).mean(axis=0)
-    return tuple(Interval.relative(float(value), FIELD_SPREAD) for value in mean)
+    beyond = [
+        COVERAGE * math.hypot(FIELD_DISTANCE.deviation(float(away)), grade.temperature_range.deviation(celsius))
+        for away in np.atleast_1d(np.asarray(distance, dtype=float))
+    ]
+    return tuple(Interval.relative(float(value), math.hypot(FIELD_SPREAD, wider)) for value, wider in zip(mean, beyond))

@@ -17,9 +17,10 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
+from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.build_change import PickupChange, compare_pickups
 from labkit.pickup.build_curves import LOSS_HZ
-from labkit.pickup.build_field import FIELD_AT, field_predictions, relative_output
+from labkit.pickup.build_field import FIELD_AT, field_predictions, output_prediction, relative_output
 from labkit.pickup.build_model import nominal, predictions
 from labkit.pickup.build_plan import Plan, plan_of
 from labkit.pickup.build_sheet import CoilBuild, PickupBuild, read_pickup_build, with_changes
@@ -27,11 +28,14 @@ from labkit.pickup.build_warnings import build_warnings
 from labkit.pickup.compare import exactly, prediction
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.losses import MOST_LOST, SECTIONS_ALNICO, SECTIONS_STEEL, fit_sections
+from labkit.pickup.magnet import CHARGE
 from labkit.pickup.propagation import Prediction
 
 DECIBELS = 20 / math.log(10)
 
 _PEAKS = {"resonance": "with nothing connected", "loaded resonance": "into the usual load"}
+
+PEAK = range_called("peak")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,8 +135,7 @@ class BuiltPickup:
 
     def with_charge(self, charge: float) -> BuiltPickup:
         """Return the pickup with its magnets at a fraction (0 … 1) of saturation."""
-        if not (math.isfinite(charge) and 0 <= charge <= 1):
-            raise InputError(f"charge must lie in 0 % … 100 % of saturation; got {100 * charge:g} %")
+        CHARGE.check(charge)
         return self.replace(dict.fromkeys(self._magnet_keys("charge"), f"{100 * charge:.12g} %"))
 
     def at_temperature(self, celsius: float) -> BuiltPickup:
@@ -184,15 +187,34 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     found = predictions(plan)
     coils = {coil.name: _coil(coil.name, found, coil.build) for coil in plan.coils}
     coupling = _coupling(build, coils, found.get("mutual")) if len(coils) == 2 else None
-    coils = _with_sections(plan, coils, 0.0 if coupling is None else abs(coupling.value))
+    most = most_lost(0.0 if coupling is None else abs(coupling.value))
+    coils = _with_sections(plan, coils, most)
     total = _coil("total", found, None)
-    pickup = _electrical(build, coils, coupling)
+    output = output_prediction(build)
+    if output is not None and build.output is not None:
+        raise InputError(
+            "`output` is for a pickup whose output is not predicted; this build predicts it, so leave it out"
+        )
+    pickup = _electrical(build, coils, coupling, build.output if output is None else output)
     fields = field_predictions(build)
-    output = relative_output(build)
     warnings = build_warnings(build)
+    for name, words in _PEAKS.items():
+        if name in found and not PEAK.accepts(found[name].value):
+            del found[name]
+        elif name in found:
+            warnings += warnings_of((replace(PEAK, quantity=f"peak {words}"), found[name].value))
+            found[name] = found[name].widened(PEAK.deviation(found[name].value), "a peak outside the audio range")
+    if most < MOST_LOST and any(sum(part.fraction for part in coil.eddy) > 0.98 * most for coil in coils.values()):
+        warnings += (
+            f"a coupling of {coupling.value if coupling else 0:g} leaves eddy currents at most {100 * most:.1f} % of a "
+            "coil's inductance, less than its metal takes: losses are too small and the peak too high.",
+        )
     missing = [words for name, words in _PEAKS.items() if name not in found]
     if missing:
-        warnings += (f"no peak stands out {' or '.join(missing)} for every input within its doubt.",)
+        warnings += (
+            f"no peak below {PEAK.shown(PEAK.limits[1])} stands out {' or '.join(missing)} for every input within its "
+            "doubt.",
+        )
     return BuiltPickup(
         build=build,
         coils=MappingProxyType(coils),
@@ -204,7 +226,7 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
         loaded_height_db=_decibels(found.get("loaded height")),
         field_at=FIELD_AT,
         field_t=fields,
-        output_db=output,
+        output_db=relative_output(pickup.output),
         pickup=pickup,
         warnings=warnings,
     )
@@ -231,7 +253,18 @@ def lost_inductance_of(plan: Plan, name: str, frequency_hz: np.ndarray) -> np.nd
     return nominal(plan, flat).lost[name].reshape(np.shape(frequency_hz))
 
 
-def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], coupling: float) -> dict[str, BuiltCoil]:
+def most_lost(coupling: float) -> float:
+    """Return the part of a coil's inductance that its sections may take (1), for a coupling of 0 … 1.
+
+    The inductors that are left carry the coupling: what is kept stays above it, however tight it is.
+
+    >>> [round(most_lost(coupling), 4) for coupling in (0.0, 0.3, 0.95)]
+    [0.97, 0.67, 0.045]
+    """
+    return min(MOST_LOST, 1 - coupling - 0.1 * min(coupling, 1 - coupling))
+
+
+def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], most: float) -> dict[str, BuiltCoil]:
     known: dict[bytes, Mapping[str, np.ndarray]] = {}
 
     def lost(name: str, frequency_hz: np.ndarray) -> np.ndarray:
@@ -243,7 +276,6 @@ def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], coupling: float) 
     def left(name: str, whole: float, frequency_hz: np.ndarray) -> np.ndarray:
         return whole - lost(name, frequency_hz)
 
-    most = min(MOST_LOST, 1 - 1.1 * coupling)  # the inductors that are left carry the coupling
     fitted = {}
     for coil in plan.coils:
         values = coils[coil.name]
@@ -281,7 +313,9 @@ def _coupling(build: PickupBuild, coils: Mapping[str, BuiltCoil], mutual: Predic
     return Prediction(value=-found.value, low=-found.high, high=-found.low, contributions=found.contributions)
 
 
-def _electrical(build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Prediction | None) -> Pickup:
+def _electrical(
+    build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Prediction | None, output: Prediction | None
+) -> Pickup:
     electrical = {}
     for name, made in build.coils:
         if made.values is not None:
@@ -305,6 +339,7 @@ def _electrical(build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Pr
         connection=build.connection,
         coupling=coupling.value if coupling is not None else 0.0,
         lead_capacitance=build.lead.value,
+        output=output,
         warnings=build_warnings(build),
     )
 

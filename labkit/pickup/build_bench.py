@@ -67,6 +67,52 @@ def meter_reading(
     return prediction(here.value / scale.factor, deviations, log=True)
 
 
+def pole_index(built: BuiltPickup, pole: str) -> int | None:
+    """Return the place in the row of a pole called by its number, from 0 at the left; None for the row's mean.
+
+    Raises
+    ------
+    InputError
+        If the row has no pole of that number.
+    """
+    if not pole.isdecimal():
+        return None
+    count = next((coil.poles.count for _, coil in built.build.coils if coil.poles is not None), 0)
+    if not 1 <= int(pole) <= count:
+        raise InputError(f"pickup '{built.name}' has no pole {pole}; its row has {count}")
+    return int(pole) - 1
+
+
+def planned_field(
+    built: BuiltPickup, *, gap: float = 0.0, pole: str = "", sensor_depth: float = SENSOR_DEPTH
+) -> Prediction | None:
+    """Return the true field that a build should show at a pole, T; None where it is not modelled.
+
+    The one plan of the field: bench verdicts, charges and the build sheet go by it. The end poles of a row of rods show
+    more than those between, so a pole is held against its own plan and not against the mean.
+
+    Parameters
+    ----------
+    built : BuiltPickup
+    gap : float, m
+        From the pole's face to the tip of the probe; 0 when it touches.
+    pole : str
+        Its number from the left, from 1; any other name takes the mean of the row.
+    sensor_depth : float, m
+        Of the Hall element behind the tip.
+
+    Raises
+    ------
+    InputError
+        If the row has no pole of that number.
+    """
+    away = gap + sensor_depth
+    index = pole_index(built, pole)
+    if not built.field_t or not built.field_at[0] <= away <= built.field_at[-1]:
+        return None
+    return field_predictions(built.build, [away], index)[0]
+
+
 def charge_from_reading(
     built: BuiltPickup,
     reading: float,

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from labkit.core.errors import InputError
-from labkit.core.sourced import Interval
-from labkit.pickup.build_field import level_spread, string_sensitivities
-from labkit.pickup.build_sheet import PickupBuild
 from labkit.pickup.compare import difference, ratio
-from labkit.pickup.output import compare_levels_db
+from labkit.pickup.electrical import SILENT_OUTPUT_DB
 from labkit.pickup.propagation import Prediction
 
 if TYPE_CHECKING:
@@ -26,8 +22,8 @@ class PickupChange:
     Attributes
     ----------
     before, after : BuiltPickup
-    level_db : Interval or None, dB
-        Output with equal strings; None where either is not modelled.
+    level_db : Prediction or None, dB
+        Output with equal strings; None where either is not known.
     resistance, inductance : Prediction
         After over before, at the leads.
     loss : mapping of float to Prediction, Hz to ratio
@@ -40,7 +36,7 @@ class PickupChange:
 
     before: BuiltPickup
     after: BuiltPickup
-    level_db: Interval | None
+    level_db: Prediction | None
     resistance: Prediction
     inductance: Prediction
     loss: Mapping[float, Prediction]
@@ -59,7 +55,7 @@ def compare_pickups(before: BuiltPickup, after: BuiltPickup) -> PickupChange:
     return PickupChange(
         before=before,
         after=after,
-        level_db=level_change(before.build, after.build),
+        level_db=level_change(before, after),
         resistance=ratio(after.total.resistance, before.total.resistance),
         inductance=ratio(after.total.inductance, before.total.inductance),
         loss=MappingProxyType({hz: ratio(after.loss_resistance[hz], before.loss_resistance[hz]) for hz in shared}),
@@ -68,23 +64,12 @@ def compare_pickups(before: BuiltPickup, after: BuiltPickup) -> PickupChange:
     )
 
 
-def level_change(before: PickupBuild, after: PickupBuild) -> Interval | None:
-    """Return the output of one build over another's, dB: exact where only the charge differs."""
-    old, new = string_sensitivities(before), string_sensitivities(after)
-    if old is None or new is None:
-        return None
-    try:
-        only_charge = _charged(before) == _charged(after)
-        return compare_levels_db(new, old, spread_db=0.0 if only_charge else level_spread(before, after))
-    except InputError:
-        return None
+def level_change(before: BuiltPickup, after: BuiltPickup) -> Prediction | None:
+    """Return the output of one pickup over another's, dB; None where either is not known or the old one is silent.
 
-
-def _charged(build: PickupBuild) -> PickupBuild:
-    """The same build with full magnets and no name."""
-    coils = tuple(
-        (name, replace(coil, poles=replace(coil.poles, charge=1.0)) if coil.grade is not None and coil.poles else coil)
-        for name, coil in build.coils
-    )
-    bar = None if build.bar is None else replace(build.bar, charge=1.0)
-    return replace(build, name="", coils=coils, bar=bar)
+    Exact where only charge, turns or wire differ: both share the doubt of the model.
+    """
+    old, new = before.pickup.output, after.pickup.output
+    if old is None or new is None or old.value <= SILENT_OUTPUT_DB:
+        return None
+    return difference(new, old)

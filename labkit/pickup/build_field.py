@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -10,16 +11,18 @@ from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
+from labkit.core.validity import range_called
 from labkit.pickup.bar import BarMagnet, PoleRows, predict_bar_field, row_potential
 from labkit.pickup.build_sheet import PickupBuild
-from labkit.pickup.compare import prediction
-from labkit.pickup.field import MODEL_DEVIATION, axis_field, predict_field
+from labkit.pickup.compare import exactly, prediction
+from labkit.pickup.electrical import SILENT_OUTPUT_DB
+from labkit.pickup.field import axis_field, field_deviations, predict_field
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.magnet import MagnetGrade, magnet, operating_point, settle, temperature_factor
 from labkit.pickup.output import (
-    BAR_LEVEL_SPREAD_DB,
-    LEVEL_SPREAD_DB,
+    OUTPUT_MODEL,
     compare_levels_db,
+    output_doubts,
     pair_sensitivity,
     string_sensitivity,
 )
@@ -28,6 +31,8 @@ from labkit.pickup.poles import Pole
 from labkit.pickup.propagation import COVERAGE, Doubtful, Prediction, propagate
 from labkit.pickup.slices import Rods, interaction_matrix, row_positions
 from labkit.pickup.spectral import CoilShape
+
+PLAYING_DISTANCE = range_called("playing_distance")
 
 FIELD_AT = (0.5e-3, 1e-3, 2e-3, 3e-3, 4e-3)
 """Distances from the pole's face at which the field is given, m."""
@@ -101,6 +106,7 @@ def string_sensitivities(
     steel_area : array_like, scalar or shape (poles,), m²
     """
     gap = build.string_distance if distance is None else distance
+    PLAYING_DISTANCE.check(gap)
     route = magnet_route(build)
     share = 0.5 if len(build.coils) == 2 and build.connection == "parallel" else 1.0
     if route in ("none", "bar beside"):
@@ -164,18 +170,47 @@ def reference_sensitivity() -> float:
     return float(np.exp(np.mean(np.log(np.abs(found)))))
 
 
-def level_spread(*builds: PickupBuild) -> float:
-    """Return the half-width (95 %) of a level difference between pickups of these kinds, dB."""
-    return BAR_LEVEL_SPREAD_DB if any(magnet_route(build) == "bar" for build in builds) else LEVEL_SPREAD_DB
+def output_prediction(build: PickupBuild) -> Prediction | None:
+    """Return the level against `reference_sensitivity` with equal strings, dB, its doubt by cause.
 
-
-def relative_output(build: PickupBuild) -> Prediction | None:
-    """Return the level against `reference_sensitivity` with equal strings, dB; None where it is not modelled."""
+    None where it is not modelled; `SILENT_OUTPUT_DB` where the magnets are uncharged. Outputs of two builds are
+    subtracted with `compare.difference`: a change of charge, turns or wire alone keeps no doubt of the model.
+    """
     found = string_sensitivities(build)
-    if found is None or not np.any(found):
+    if found is None:
         return None
-    interval = compare_levels_db(found, reference_sensitivity(), spread_db=level_spread(build))
-    return _of_interval(interval, "model of the output", log=False)
+    if not np.any(found):
+        return exactly(SILENT_OUTPUT_DB)
+    level = compare_levels_db(found, reference_sensitivity()).value
+    model = _shared_model(build)
+    doubts = output_doubts(model, over_bar=magnet_route(build) == "bar")
+    beyond = PLAYING_DISTANCE.deviation(build.string_distance)
+    if beyond:
+        doubts[f"{OUTPUT_MODEL}, string height of {model}"] = beyond * 20 / math.log(10)
+    return prediction(level, doubts, log=False)
+
+
+def relative_output(output: Prediction | None) -> Prediction | None:
+    """Return an output with one cause for its doubt, as a pickup's own numbers show it; None where it is silent."""
+    if output is None or output.value <= SILENT_OUTPUT_DB:
+        return None
+    if not output.contributions or not output.contributions[0].name.startswith(OUTPUT_MODEL):
+        return output
+    return _of_interval(output.interval, OUTPUT_MODEL, log=False)
+
+
+def _shared_model(build: PickupBuild) -> str:
+    """Say which magnets, poles, bobbin and string height the model was asked about: all but charge, turns and wire."""
+    parts: list[object] = [magnet_route(build), build.spacing, build.string_distance, build.plates]
+    parts.append(None if build.bar is None else replace(build.bar, charge=1.0))
+    for _, coil in build.coils:
+        poles = (
+            coil.poles if coil.grade is None or coil.poles is None else replace(coil.poles, charge=1.0, facing="north")
+        )
+        winding = coil.winding
+        bobbin = winding and (winding.straight_length, winding.end_radius, winding.winding_height)
+        parts += [poles, bobbin]
+    return repr(parts)
 
 
 def _rod_magnets(build: PickupBuild, index: int = 0) -> tuple[Pole, MagnetGrade]:
@@ -241,7 +276,7 @@ def _pair_field(build: PickupBuild, distance: np.ndarray, rod: int | None) -> tu
         return {str(index): float(value) for index, value in enumerate(row)}
 
     inputs = {"remanence": Doubtful.of(grade.remanence), "coercivity": Doubtful.of(grade.coercivity)}
-    model = {str(index): MODEL_DEVIATION for index in range(distance.size)}
+    model = field_deviations(distance, grade, celsius=build.temperature_c)
     found = propagate(evaluate, inputs, model=model, vectorised=False)
     return tuple(_named(found[str(index)], grade) for index in range(distance.size))
 

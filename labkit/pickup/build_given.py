@@ -8,9 +8,11 @@ from pathlib import Path
 from types import MappingProxyType
 
 from labkit.catalogue import find_sheet
+from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.pickup.build import BuiltCoil, BuiltPickup, read_build
 from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.build_field import relative_output
 from labkit.pickup.build_sheet import CoilBuild, PickupBuild, is_build_sheet, with_changes
 from labkit.pickup.capacitance import series_capacitance
 from labkit.pickup.compare import exactly
@@ -40,7 +42,11 @@ def load_built(sheet: str | Path, changes: Mapping[str, str] = NO_CHANGES) -> Bu
     >>> fewer.total.inductance.value < load_built("narrow single coil, built").total.inductance.value
     True
     """
-    table = with_changes(find_sheet(sheet, "pickup"), changes)
+    return built_pickup(with_changes(find_sheet(sheet, "pickup"), changes))
+
+
+def built_pickup(table: Table) -> BuiltPickup:
+    """Read an open pickup sheet, of a build or of values; see `load_built`."""
     return read_build(table) if is_build_sheet(table) else given_pickup(read_pickup(table))
 
 
@@ -69,7 +75,7 @@ def given_pickup(pickup: Pickup) -> BuiltPickup:
         loaded_height_db=None if loaded is None else exactly(loaded.height_db),
         field_at=(),
         field_t=(),
-        output_db=None,
+        output_db=relative_output(pickup.output),
         pickup=pickup,
         warnings=pickup.warnings,
     )

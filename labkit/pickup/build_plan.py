@@ -7,6 +7,7 @@ are counted for each coil. Errors of the models are inputs too, so that "which i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -16,10 +17,9 @@ from labkit.pickup.bar import bar_inductance_factor
 from labkit.pickup.build_core import CoilCore, coil_core
 from labkit.pickup.build_sheet import CoilBuild, PickupBuild
 from labkit.pickup.capacitance import LEADS
-from labkit.pickup.plates import MODEL_SPREAD as PLATE_SPREAD
 from labkit.pickup.plates import PlateEffect, plate_effect
-from labkit.pickup.poles import MODEL_SPREAD as POLE_SPREAD
-from labkit.pickup.propagation import COVERAGE, Doubtful
+from labkit.pickup.poles import PERMEABILITY, POLE_HEIGHT
+from labkit.pickup.propagation import Doubtful
 from labkit.pickup.spectral import CoilShape, coupling_of_pair
 
 POLE_SIZE_DEVIATION = 0.01
@@ -101,7 +101,7 @@ def plan_of(build: PickupBuild) -> Plan:
         shape, turns = _mean_shape([coil for _, coil in built])
         spacing = build.spacing if len(built) == 2 else None
         plates.append((plate.kind, plate_effect(plate, shape, turns=turns, pair_spacing=spacing)))
-        inputs[f"model of the {plate.kind}"] = Doubtful.percent(1.0, PLATE_SPREAD)
+        inputs[f"model of the {plate.kind}"] = Doubtful(value=1.0, deviation=plate.model_deviation, scale="log")
     return Plan(build=build, coils=tuple(plans), inputs=inputs, air_coupling=coupling, plates=tuple(plates))
 
 
@@ -112,7 +112,11 @@ def _coil_inputs(build: PickupBuild, coil: CoilBuild) -> dict[str, Doubtful]:
     )
     del found["lead"]
     if coil.poles is not None and coil.permeability is not None and coil.resistivity is not None:
-        model = POLE_SPREAD[coil.poles.kind] / COVERAGE
+        PERMEABILITY.check(coil.permeability.value)
+        POLE_HEIGHT.check(coil.poles.length / coil.winding.winding_height)
+        model = math.hypot(
+            coil.poles.model_deviation(coil.winding.winding_height), PERMEABILITY.deviation(coil.permeability.value)
+        )
         found |= {
             f"permeability of {coil.material}": Doubtful.of(coil.permeability),
             f"resistivity of {coil.material}": Doubtful.of(coil.resistivity),

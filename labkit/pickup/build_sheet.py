@@ -16,16 +16,18 @@ from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
 from labkit.pickup.bar import BarMagnet, bar_from_sheet
-from labkit.pickup.capacitance import LEADS, lead
-from labkit.pickup.electrical import Coil, Connection, Facing, Wound
+from labkit.pickup.capacitance import LEADS, WAX, lead
+from labkit.pickup.electrical import CAPACITANCE, Coil, Connection, Facing, Wound
 from labkit.pickup.loss_models import CYLINDER, check_loss_model
 from labkit.pickup.magnet import MagnetGrade, magnet
 from labkit.pickup.materials import metal
 from labkit.pickup.plates import Cover, cover_from_sheet
 from labkit.pickup.poles import Pole, pole_from_sheet
-from labkit.pickup.sheet import CAPACITANCE, read_coil
+from labkit.pickup.propagation import Prediction
+from labkit.pickup.sheet import read_coil, read_output
 from labkit.pickup.winding import Winding
 from labkit.pickup.winding_sheet import read_winding
+from labkit.pickup.wire import COPPER_TEMPERATURE
 
 STEEL = "low-carbon steel"
 """Metal of the catalogue that slugs, screws and blades are made of."""
@@ -96,6 +98,8 @@ class PickupBuild:
         0 dry … 1 filled.
     string_distance : float, m
         Pole face to string.
+    output : Prediction or None, dB
+        Stated by the sheet, for a build whose output is not modelled.
     data : mapping
         The keys of the sheet, for changes in its own words.
     where : str
@@ -115,6 +119,7 @@ class PickupBuild:
     temperature_c: float = 20.0
     wax_fill: float = 0.0
     string_distance: float = STRING_DISTANCE
+    output: Prediction | None = None
     data: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
     where: str = field(default="pickup", compare=False)
     folder: Path | None = field(default=None, compare=False)
@@ -183,9 +188,12 @@ def read_pickup_build(table: Table) -> PickupBuild:
         bar_grade=bar_grade,
         plates=tuple(plates),
         lead=_read_lead(table),
-        temperature_c=table.quantity("temperature", "°C", 20.0, low=-40.0, high=150.0),
-        wax_fill=table.quantity("wax", "1", 0.0, low=0.0, high=1.0),
+        temperature_c=table.quantity(
+            "temperature", "°C", 20.0, low=COPPER_TEMPERATURE.limits[0], high=COPPER_TEMPERATURE.limits[1]
+        ),
+        wax_fill=table.quantity("wax", "1", 0.0, low=WAX.low, high=WAX.high),
         string_distance=table.quantity("string_distance", "m", STRING_DISTANCE, usual=_DISTANCE, low=0.5e-3, high=0.05),
+        output=read_output(table, name),
         data=table.data,
         where=table.where,
         folder=table.folder,

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from labkit.pickup.build_field import magnet_route
+from labkit.core.validity import warnings_of
+from labkit.pickup.air_coil import air_coil_warnings
+from labkit.pickup.build_field import PLAYING_DISTANCE, magnet_route
 from labkit.pickup.build_sheet import CoilBuild, PickupBuild
-from labkit.pickup.winding import USUAL_PACKING
-
-USUAL_PACKINGS = (0.70, 1.0)
-"""Packing outside is hardly a machine-wound coil (common practice, no source)."""
+from labkit.pickup.poles import PERMEABILITY
 
 
 def build_warnings(build: PickupBuild) -> tuple[str, ...]:
@@ -15,7 +14,7 @@ def build_warnings(build: PickupBuild) -> tuple[str, ...]:
     found: list[str] = []
     for name, coil in build.coils:
         label = f"coil '{name}': " if len(build.coils) > 1 else ""
-        found += [label + sentence for sentence in _coil_warnings(coil)]
+        found += [label + sentence for sentence in _coil_warnings(coil, build.temperature_c)]
     found += _magnet_warnings(build)
     for plate in build.plates:
         found += [sentence for sentence in plate.warnings if sentence not in found]
@@ -27,17 +26,14 @@ def build_warnings(build: PickupBuild) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def _coil_warnings(coil: CoilBuild) -> list[str]:
+def _coil_warnings(coil: CoilBuild, temperature_c: float) -> list[str]:
     found: list[str] = []
     winding = coil.winding
     if winding is None:
         return found
-    low, high = USUAL_PACKINGS
-    if not low <= winding.packing <= high:
-        found.append(
-            f"packing {winding.packing:g} is outside the usual {low:g} to {high:g} ({USUAL_PACKING:g} is common): "
-            "build-up and resistance may be off."
-        )
+    found += air_coil_warnings(winding, temperature_c=temperature_c)
+    if coil.permeability is not None:
+        found += warnings_of((PERMEABILITY, coil.permeability.value))
     if coil.poles is not None:
         found += coil.poles.fit_warnings(
             straight_length=winding.straight_length,
@@ -61,10 +57,8 @@ def _magnet_warnings(build: PickupBuild) -> list[str]:
         )
     if route == "bar":
         found.append("the field of a bar-magnet pickup is known to ±40 % only, rather high than low.")
-    for grade in build.magnets:
-        if not -40 <= build.temperature_c <= grade.highest_temperature.value:
-            found.append(
-                f"{build.temperature_c:g} °C is outside −40 °C … {grade.highest_temperature.value:g} °C for "
-                f"{grade.name}: irreversible losses are not modelled."
-            )
-    return found
+    if route not in ("none", "bar beside"):
+        found += warnings_of((PLAYING_DISTANCE, build.string_distance))
+    return found + [
+        sentence for grade in build.magnets for sentence in warnings_of((grade.temperature_range, build.temperature_c))
+    ]

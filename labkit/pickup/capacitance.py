@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sourced import SourcedValue
+from labkit.core.validity import range_called
 
 EPSILON_0 = 8.8541878e-12
 """Electric constant, F/m."""
@@ -31,6 +32,12 @@ LAYER_FACTOR = SourcedValue(
 
 LAYER_FACTOR_DEVIATION = 0.25
 """One standard deviation of ln κ."""
+
+LAYERS = range_called("layers_of_capacitance")
+FEW_LAYERS_DEVIATION = 0.7
+"""One standard deviation of ln C of one layer or a part of one: a factor of 4 holds 95 %."""
+
+WAX = range_called("wax_fill")
 
 WAX_RISE, WAX_DEVIATION = 0.25, 0.12
 """Full wax fill multiplies the coil's capacitance by 1.25 ± 0.15 (one deviation, as a ratio: 0.12)."""
@@ -65,8 +72,13 @@ def coil_capacitance(
     wax_fill: ArrayLike = 0.0,
     wax_rise: ArrayLike = WAX_RISE,
     scatter: ArrayLike = 1.0,
+    layers: ArrayLike = math.inf,
 ) -> np.ndarray:
     """Self-capacitance of a coil without its lead: C = κ·ε0·MTL·h/w · (1 + 0.25·wax fill) · scatter factor.
+
+    Of n < 10 layers: C·(1 − 1/n)/(1 − 1/10) as between perfect layers, and of a second layer only as much as lies
+    there (times (n − 1)² below two), plus `single_layer_capacitance`·(10 − n)/9, which alone is left at one layer and
+    for a part of one.
 
     Parameters
     ----------
@@ -79,6 +91,8 @@ def coil_capacitance(
         What full wax adds.
     scatter : array_like, shape (...), 1
         From `scatter_factor`; 1 for the usual packing.
+    layers : array_like, shape (...), 1
+        N·d_o/h, layers if each were tight; many where left out.
 
     Returns
     -------
@@ -87,16 +101,50 @@ def coil_capacitance(
     >>> float((coil_capacitance(mean_turn=0.133, winding_height=11e-3, build_up=4.33e-3) * 1e12).round(0))
     75.0
     """
-    layers = (
-        np.asarray(mean_turn, dtype=float) * np.asarray(winding_height, dtype=float) / np.asarray(build_up, dtype=float)
-    )
+    turn, height = np.asarray(mean_turn, dtype=float), np.asarray(winding_height, dtype=float)
     fill = np.asarray(wax_fill, dtype=float)
-    if np.any((fill < 0) | (fill > 1)):
-        raise InputError(f"wax fill must lie between 0 (dry) and 1 (filled); got {fill.min():g} … {fill.max():g}")
-    capacitance: np.ndarray = (
-        np.asarray(layer_factor) * EPSILON_0 * layers * (1 + np.asarray(wax_rise) * fill) * np.asarray(scatter)
-    )
+    WAX.check(fill)
+    count = np.maximum(np.asarray(layers, dtype=float), 1.0)
+    between = EPSILON_0 * turn * height / np.asarray(build_up, dtype=float)
+    few = np.minimum(count, LAYERS.low)
+    single = single_layer_capacitance(mean_turn=turn, winding_height=height) / LAYER_FACTOR.value
+    between = between * (1 - 1 / few) / (1 - 1 / LAYERS.low) * np.minimum(few - 1, 1.0) ** 2
+    each = between + single * (LAYERS.low - few) / (LAYERS.low - 1)
+    capacitance: np.ndarray = np.asarray(layer_factor) * each * (1 + np.asarray(wax_rise) * fill) * np.asarray(scatter)
     return capacitance
+
+
+def single_layer_capacitance(*, mean_turn: ArrayLike, winding_height: ArrayLike) -> np.ndarray:
+    """Self-capacitance of a single-layer coil: C = (4ε0/π)·h·(1 + 0.71·D/h + 2.40·(D/h)^1.5), D = MTL/π.
+
+    The measured coils were round, in air and of many turns, with one end earthed; an obround is taken as the circle of
+    equal circumference, and the film of touching turns adds to it.
+
+    Parameters
+    ----------
+    mean_turn, winding_height : array_like, shape (...), m
+
+    Returns
+    -------
+    ndarray, shape (...), F
+
+    Source: R. G. Medhurst, H.F. Resistance and Self-Capacitance of Single-Layer Solenoids, Wireless Engineer 24, 1947
+    (constants from memory).
+
+    >>> float((single_layer_capacitance(mean_turn=0.12, winding_height=11e-3) * 1e12).round(1))
+    2.3
+    """
+    height = np.asarray(winding_height, dtype=float)
+    slender = np.asarray(mean_turn, dtype=float) / math.pi / height
+    capacitance: np.ndarray = 4 * EPSILON_0 / math.pi * height * (1 + 0.71 * slender + 2.40 * slender**1.5)
+    return capacitance
+
+
+def layer_factor_deviation(layers: float) -> float:
+    """Return one standard deviation of ln κ for a coil of so many layers: 25 %, and more below ten of them."""
+    few = min(max(layers, 1.0), LAYERS.low)
+    part = math.log(LAYERS.low / few) / math.log(LAYERS.low)
+    return LAYER_FACTOR_DEVIATION + (FEW_LAYERS_DEVIATION - LAYER_FACTOR_DEVIATION) * part
 
 
 def turn_capacitance(

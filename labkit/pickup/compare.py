@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from labkit.pickup.propagation import COVERAGE, Contribution, Prediction
 
@@ -50,6 +51,11 @@ def ratio(after: Prediction, before: Prediction) -> Prediction:
 def difference(after: Prediction, before: Prediction) -> Prediction:
     """Return after − before of two predictions on a linear scale (decibels, say)."""
     return prediction(after.value - before.value, _differences(after, before), log=False)
+
+
+def shifted(prediction: Prediction, by: float) -> Prediction:
+    """Return a prediction on a linear scale with its value and bounds moved, its doubts as they are."""
+    return replace(prediction, value=prediction.value + by, low=prediction.low + by, high=prediction.high + by)
 
 
 def exactly(value: float) -> Prediction:

@@ -15,6 +15,19 @@ from types import MappingProxyType
 from typing import Literal
 
 from labkit.core.errors import InputError
+from labkit.core.keys import listed, number, quantity, text
+from labkit.core.units import UsualRange
+from labkit.pickup.compare import shifted
+from labkit.pickup.propagation import Prediction
+
+RESISTANCE = UsualRange(low=100.0, high=30e3)
+INDUCTANCE = UsualRange(low=0.1, high=20.0)
+CAPACITANCE = UsualRange(low=10e-12, high=2e-9)
+LOSS = UsualRange(low=20e3, high=20e6)
+CORNER = UsualRange(low=200.0, high=100e3)
+
+SILENT_OUTPUT_DB = -300.0
+"""Output of a pickup whose magnets are uncharged: it stays a number."""
 
 Facing = Literal["north", "south"]
 Wound = Literal["clockwise", "counter-clockwise"]
@@ -25,8 +38,8 @@ Connection = Literal["series", "parallel"]
 class EddySection:
     """One eddy-current term: ``fraction`` K of the inductance (0 … 1) that vanishes above ``corner_hz``."""
 
-    fraction: float
-    corner_hz: float
+    fraction: float = number(low=0.0, high=0.999, meaning="share of the inductance that vanishes above the corner")
+    corner_hz: float = quantity("Hz", name="corner", usual=CORNER, low=1e-3, meaning="corner frequency")
 
     def __post_init__(self) -> None:
         if not 0 <= self.fraction < 1:
@@ -63,15 +76,25 @@ class Coil:
         Sense from start to finish, seen from the strings.
     """
 
-    resistance: float
-    inductance: float
-    capacitance: float = 0.0
-    loss_resistance: float = math.inf
-    eddy: tuple[EddySection, ...] = ()
-    turns: float | None = None
-    area: float | None = None
-    facing: Facing | None = None
-    wound: Wound | None = None
+    resistance: float = quantity("Ω", usual=RESISTANCE, low=1e-3, meaning="DC resistance")
+    inductance: float = quantity("H", usual=INDUCTANCE, low=1e-6, meaning="inductance at low frequency, core included")
+    capacitance: float = quantity(
+        "F", default=0.0, usual=CAPACITANCE, low=0.0, meaning="capacitance across the coil, its leads included"
+    )
+    loss_resistance: float = quantity(
+        "Ω", default=math.inf, usual=LOSS, low=1.0, meaning="parallel loss; none where absent"
+    )
+    eddy: tuple[EddySection, ...] = listed(EddySection)
+    turns: float | None = number(
+        default=None, low=1, high=100_000, is_varied=False, meaning="weight of its EMF; equal shares where absent"
+    )
+    area: float | None = quantity("m²", default=None, low=0.0, is_varied=False, meaning="mean area of a turn, for hum")
+    facing: Facing | None = text(options=("north", "south"), default=None, meaning="pole seen from the strings")
+    wound: Wound | None = text(
+        options=("clockwise", "counter-clockwise"),
+        default=None,
+        meaning="sense from start to finish, seen from the strings",
+    )
 
     def __post_init__(self) -> None:
         for name, unit in (("resistance", "Ω"), ("inductance", "H"), ("loss_resistance", "Ω")):
@@ -107,6 +130,10 @@ class Pickup:
         Inductive coupling between the two coils, positive when it adds to the series inductance.
     lead_capacitance : float, F
         Between the leads.
+    output : Prediction or None, dB
+        At its own leads, over the reference coil of `labkit.pickup.build_field.reference_sensitivity` with the same
+        strings; predicted from a build or stated by the sheet, None where it is not known. Causes that two pickups
+        share cancel in the difference of their outputs.
     warnings : tuple of str
         Sentences on validity that travel with the values.
     made_from : object or None
@@ -118,6 +145,7 @@ class Pickup:
     connection: Connection = "series"
     coupling: float = 0.0
     lead_capacitance: float = 0.0
+    output: Prediction | None = field(default=None, compare=False)
     warnings: tuple[str, ...] = field(default=(), compare=False)
     made_from: object | None = field(default=None, compare=False, repr=False)
 
@@ -131,3 +159,10 @@ class Pickup:
                 f"pickup '{self.name}': lead capacitance must be 0 F or more; got {self.lead_capacitance} F"
             )
         object.__setattr__(self, "coils", MappingProxyType(dict(self.coils)))
+
+    @property
+    def emf(self) -> Prediction | None:
+        """The EMFs of all coils together over the reference coil, dB: two coils in parallel give half of it."""
+        if self.output is None or len(self.coils) < 2 or self.connection == "series":
+            return self.output
+        return shifted(self.output, 20 * math.log10(2))

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ellipe, ellipkm1
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.magnet import REFERENCE_CELSIUS, MagnetGrade, operating_point
 from labkit.pickup.propagation import Doubtful, Prediction, propagate
@@ -29,6 +30,9 @@ SENSOR_DEPTH = 1e-3
 
 MODEL_DEVIATION = 0.05
 """Relative standard deviation of the field model at 1 to 4 mm: with the doubt of the grade, ± 15 % (95 %)."""
+
+FIELD_DISTANCE = range_called("field_distance")
+READING = range_called("field_reading")
 
 _CROWDING, _CROWDING_REACH = 0.17, 0.71
 _DISC_RINGS = 8
@@ -240,11 +244,17 @@ def predict_field(
         return {str(index): float(value) for index, value in enumerate(row)}
 
     inputs = {"remanence": Doubtful.of(grade.remanence), "coercivity": Doubtful.of(grade.coercivity)}
-    model = {str(index): MODEL_DEVIATION for index in range(away.size)}
+    model = field_deviations(away, grade, celsius=celsius)
     if charge == 0:
         return (Prediction(value=0.0, low=0.0, high=0.0),) * away.size
     found = propagate(evaluate, inputs, model=model, vectorised=False)
     return tuple(found[str(index)] for index in range(away.size))
+
+
+def field_deviations(distance: np.ndarray, grade: MagnetGrade, *, celsius: float) -> dict[str, float]:
+    """Return the relative standard deviation of the field model at each distance (m), by its place in the list."""
+    known = math.hypot(MODEL_DEVIATION, grade.temperature_range.deviation(celsius))
+    return {str(at): math.hypot(known, FIELD_DISTANCE.deviation(float(d))) for at, d in enumerate(distance)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -355,10 +365,12 @@ def estimate_charge(
     -------
     ChargeEstimate
     """
-    if not 0 < reading < math.inf:
-        raise InputError(f"a field reading must be above 0 mT (give its size, not its sign); got {1e3 * reading:g} mT")
+    READING.check(reading, whose="give the size of a reading, not its sign: ")
     if gap < 0 or sensor_depth < 0 or gap + sensor_depth <= 0:
         raise InputError("gap and sensor depth must be 0 mm or more, and not both 0")
+    away = gap + sensor_depth
+    FIELD_DISTANCE.check(away)
+    model = field_deviations(np.array([away]), grade, celsius=celsius)["0"]
     scale = calibration or MeterCalibration(deviation=0.03)
 
     def full(values: Mapping[str, float]) -> float:
@@ -371,17 +383,17 @@ def estimate_charge(
     inputs = {
         "reading": Doubtful(value=reading, deviation=reading_deviation, scale="log"),
         "meter calibration": Doubtful(value=scale.factor, deviation=scale.deviation, scale="log"),
-        "distance": Doubtful(value=gap + sensor_depth, deviation=distance_deviation),
+        "distance": Doubtful(value=away, deviation=distance_deviation),
         "remanence": Doubtful.of(grade.remanence),
         "coercivity": Doubtful.of(grade.coercivity),
     }
     result = propagate(
         lambda values: {"charge": values["reading"] * values["meter calibration"] / full(values)},
         inputs,
-        model={"charge": MODEL_DEVIATION},
+        model={"charge": math.hypot(model, READING.deviation(reading))},
         vectorised=False,
     )["charge"]
-    warnings = []
+    warnings = [*warnings_of((READING, reading), (FIELD_DISTANCE, away), (grade.temperature_range, celsius))]
     if result.low > 1:
         warnings.append(
             f"the reading is {100 * result.value:.0f} % of what saturated {grade.name} would give, more than any doubt "
@@ -404,6 +416,5 @@ def _disc_rings(radius: float) -> tuple[np.ndarray, np.ndarray]:
 
 def _outside(distance: ArrayLike) -> np.ndarray:
     away = np.atleast_1d(np.asarray(distance, dtype=float))
-    if not np.all(away > 0):
-        raise InputError(f"the distance from the pole's face must be above 0 mm; got {1e3 * away.min():g} mm")
+    FIELD_DISTANCE.check(away)
     return away

@@ -16,9 +16,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called
 from labkit.pickup.electrical import EddySection
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.poles import core_inductance
+
+SKIN = range_called("skin_depth")
 
 SECTIONS_ALNICO = 1
 SECTIONS_STEEL = 3
@@ -52,13 +55,15 @@ def cylinder_permeability(
     -------
     ndarray, complex, broadcast
 
-    Validity: skin depth from infinity to a thousandth of the radius; end effects are left to N_f. Finite elements to
-    20 kHz differ by 3–6 % in the real part, 2 % (alnico) and 3–6 % (steel) in the imaginary part.
+    Validity: skin depth from infinity to 1/2000 of the radius; end effects are left to N_f. Finite elements to 20 kHz
+    differ by 3–6 % in the real part, 2 % (alnico) and 3–6 % (steel) in the imaginary part.
     """
     from scipy.special import jve  # loads for 0.15 s: a rig of given values needs none of it
 
     permeability = np.asarray(relative_permeability, dtype=float)
     omega = 2 * math.pi * np.asarray(frequency_hz, dtype=float)
+    with np.errstate(invalid="ignore"):  # a negative frequency is refused with the rest
+        SKIN.check(np.sqrt(omega * MU_0 * permeability / np.asarray(resistivity) / 2) * np.asarray(radius))
     argument = np.sqrt(-1j * omega * MU_0 * permeability / np.asarray(resistivity)) * np.asarray(radius)
     small = np.abs(argument) < 1e-4  # two terms of the series are exact to 1e-17 there
     safe = np.where(small, 1.0, argument)
@@ -220,7 +225,7 @@ def fit_sections(
     weight = low_frequency / np.abs(wanted)
     bounds = np.log(low_hz / _BEYOND), np.log(high_hz * _BEYOND)
     if not 0 < most < 1:
-        raise InputError(f"the fractions of a fit must be allowed a sum between 0 and 1; got {most:g}")
+        raise InputError(f"`most`, the largest sum of the sections' fractions, must lie between 0 and 1; got {most:g}")
     fraction, corner = _levenberg(frequency, lost, weight, _starts(frequency, lost, count, most), bounds, most)
     kept = sorted(zip(corner, fraction, strict=True))
     return tuple(EddySection(fraction=float(k), corner_hz=float(f)) for f, k in kept)

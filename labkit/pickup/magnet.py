@@ -7,7 +7,6 @@ method then diverges. Grades come from catalogue sheets; each value carries its 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal, cast, get_args
@@ -19,6 +18,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
+from labkit.core.validity import Range, range_called, warnings_of
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.materials import sourced
 from labkit.pickup.slices import Rods, interaction_matrix
@@ -27,6 +27,9 @@ Family = Literal["alnico", "ferrite"]
 
 REFERENCE_CELSIUS = 20.0
 """Temperature of the catalogue values."""
+
+CHARGE = range_called("charge")
+MAGNET_TEMPERATURE = range_called("magnet_temperature")
 
 _MOST_STEPS = 60
 _SMALLEST_STEP = 1e-6
@@ -67,6 +70,11 @@ class MagnetGrade:
     temperature_coefficient: SourcedValue
     density: SourcedValue
     highest_temperature: SourcedValue
+
+    @property
+    def temperature_range(self) -> Range:
+        """`MAGNET_TEMPERATURE` up to the highest temperature of this grade."""
+        return MAGNET_TEMPERATURE.up_to(self.highest_temperature.value)
 
     @property
     def shape(self) -> float:
@@ -238,20 +246,15 @@ def operating_point(
     Validity: rods in air, no steel nearby; reversible temperature effects only. What shock, heat and foreign fields
     have taken cannot be predicted: enter the charge that is measured.
     """
-    if not (math.isfinite(charge) and 0 <= charge <= 1):
-        raise InputError(f"charge must lie in 0 % … 100 % of saturation; got {100 * charge:g} %")
+    CHARGE.check(charge)
+    MAGNET_TEMPERATURE.check(celsius)
     saturation = (grade.remanence.value if remanence is None else remanence) / MU_0
     limit = grade.coercivity.value if coercivity is None else coercivity
     magnetisation, steps = settle(interaction_matrix(rods), saturation=saturation, coercivity=limit, shape=grade.shape)
     factor = charge * temperature_factor(celsius=celsius, coefficient=grade.temperature_coefficient.value)
     result = magnetisation.reshape(len(rods.positions), rods.slices) * factor
     result.flags.writeable = False
-    warnings: tuple[str, ...] = ()
-    if not -40 <= celsius <= grade.highest_temperature.value:
-        warnings = (
-            f"{celsius:g} °C is outside −40 °C … {grade.highest_temperature.value:g} °C for {grade.name}: "
-            "irreversible losses are not modelled.",
-        )
+    warnings = warnings_of((grade.temperature_range, celsius))
     return OperatingPoint(rods=rods, magnetisation=result, steps=steps, warnings=warnings)
 
 

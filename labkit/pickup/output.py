@@ -7,6 +7,7 @@ each string is driven. Output follows string velocity, not resistance of the coi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -15,9 +16,11 @@ from numpy.typing import ArrayLike
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.bar import PoleRows, pole_field
+from labkit.pickup.electrical import SILENT_OUTPUT_DB
 from labkit.pickup.field import axis_field
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.pair import magnetise_mirrored, mirrored_rods
+from labkit.pickup.propagation import COVERAGE
 from labkit.pickup.slices import Rods, coil_field, coil_field_in_rods, magnetise, row_positions
 from labkit.pickup.spectral import CoilShape
 
@@ -27,7 +30,10 @@ LEVEL_SPREAD_DB = 1.5
 BAR_LEVEL_SPREAD_DB = 3.5
 """The same where one of them has a bar magnet: its field is known to ± 40 %."""
 
-_SILENT = 1e-15  # −300 dB: an uncharged magnet stays a number
+OUTPUT_MODEL = "model of the output"
+"""Name of the doubt of a predicted output; two pickups of like magnets, poles and bobbin share it."""
+
+_SILENT = 10 ** (SILENT_OUTPUT_DB / 20)
 _STEP = 5e-5  # of the central difference over height: field and its slope change over millimetres
 
 
@@ -189,6 +195,38 @@ def compare_levels_db(sensitivity: ArrayLike, reference: ArrayLike, *, spread_db
     """
     level = float(np.mean(level_db(sensitivity, 1.0)) - np.mean(level_db(reference, 1.0)))
     return Interval(value=level, low=level - spread_db, high=level + spread_db)
+
+
+def output_doubts(own: str, *, over_bar: bool) -> dict[str, float]:
+    """Return the doubts of an output over the reference coil by cause, standard deviations, dB.
+
+    A difference between two pickups with rod magnets is good to `LEVEL_SPREAD_DB`, one in which a pickup has a bar
+    magnet to `BAR_LEVEL_SPREAD_DB`. The causes share that out so that every difference comes out right: what is said of
+    one pickup's own magnets, poles and bobbin cancels against a pickup that has the same ones (another charge, other
+    turns), and the reference coil's part cancels between any two.
+
+    Parameters
+    ----------
+    own : str
+        What tells one pickup's magnets, poles and bobbin from another's.
+    over_bar : bool
+
+    >>> import math
+    >>> one, other = output_doubts("one", over_bar=False), output_doubts("other", over_bar=False)
+    >>> apart = [one.get(name, 0.0) - other.get(name, 0.0) for name in one | other]
+    >>> round(1.96 * math.hypot(*apart), 2), round(1.96 * math.hypot(*one.values()), 2)
+    (1.5, 1.5)
+    """
+    rod = LEVEL_SPREAD_DB / COVERAGE / math.sqrt(2)  # two of these make the difference of two rod pickups
+    found = {f"{OUTPUT_MODEL}, reference coil": -rod}
+    if not over_bar:
+        return {**found, f"{OUTPUT_MODEL}, {own}": rod}
+    bar = BAR_LEVEL_SPREAD_DB / COVERAGE
+    return {
+        **found,
+        f"{OUTPUT_MODEL}, {own}": bar / math.sqrt(2),
+        f"{OUTPUT_MODEL}, bar magnets": math.sqrt(bar**2 / 2 - rod**2),
+    }
 
 
 def string_balance_db(sensitivity: np.ndarray) -> np.ndarray:

@@ -21,8 +21,10 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
+from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.inductance import MU_0
 from labkit.pickup.materials import metal
+from labkit.pickup.propagation import COVERAGE
 from labkit.pickup.spectral import CoilShape, stream_spectrum
 
 PlateKind = Literal["single-coil cover", "two-coil cover", "baseplate"]
@@ -61,6 +63,9 @@ CORE_EXPONENT = 1.85
 MODEL_SPREAD = 0.40
 """Relative half-width (95 %) of a plate's effect."""
 
+THICKNESS = range_called("plate_thickness")
+GAP = range_called("plate_gap")
+
 _USUAL_THICKNESS, _USUAL_GAP = UsualRange(low=1e-4, high=2e-3), UsualRange(low=1e-4, high=5e-3)
 _BINS = 40
 _POINTS = 64  # wave numbers to about 2000 rad/m; a plate 1 mm off sees e^(−4) of those
@@ -89,11 +94,17 @@ class Cover:
             raise InputError(
                 f"plate kind must be a cover or baseplate; got '{self.kind}'.{did_you_mean(self.kind, STRENGTH)}"
             )
-        for name, unit in (("resistivity", "Ω·m"), ("thickness", "m")):
-            if not 0 < getattr(self, name) < math.inf:
-                raise InputError(f"a cover's {name} must be above 0 {unit}; got {getattr(self, name)} {unit}")
-        if not 0 <= self.gap < math.inf:
-            raise InputError(f"a cover's gap must be 0 m or more; got {self.gap} m")
+        if not 0 < self.resistivity < math.inf:
+            raise InputError(f"a cover's resistivity must be above 0 Ω·m; got {self.resistivity} Ω·m")
+        THICKNESS.check(self.thickness)
+        GAP.check(self.gap)
+
+    @property
+    def model_deviation(self) -> float:
+        """Relative standard deviation of the effect, from the model alone."""
+        return math.hypot(
+            MODEL_SPREAD / COVERAGE, THICKNESS.deviation(self.thickness), GAP.deviation(max(self.gap, 1e-5))
+        )
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -103,9 +114,7 @@ class Cover:
         ]
         if self.kind == "two-coil cover":
             found.append("two-coil cover: its strength is an assumption that no measurement backs.")
-        if self.thickness > 1.5e-3:
-            found.append(f"a sheet of {1e3 * self.thickness:.2g} mm is thick for this model (1.5 mm and less).")
-        return tuple(found)
+        return (*found, *warnings_of((THICKNESS, self.thickness), (GAP, self.gap)))
 
 
 def cover_from_sheet(table: Table, *, kind: PlateKind) -> Cover:

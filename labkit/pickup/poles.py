@@ -17,8 +17,11 @@ from numpy.typing import ArrayLike
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
+from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.electrical import Facing
 from labkit.pickup.inductance import MU_0
+from labkit.pickup.magnet import CHARGE
+from labkit.pickup.propagation import COVERAGE
 from labkit.pickup.slices import Rods, coil_field_in_rods, magnetise, row_positions, stored_field
 
 PoleKind = Literal["rod magnet", "slug", "screw", "blade"]
@@ -33,6 +36,14 @@ MODEL_SPREAD: Mapping[PoleKind, float] = {
     "blade": 0.20,  # solid blade replaced by columns; no measured blade was found
 }
 """Relative half-width (95 %) of the added inductance by kind, from the model alone."""
+
+_COMPARED = "own boundary and finite elements (see the reference cases)"
+
+SLENDERNESS = range_called("pole_slenderness")
+POLE_HEIGHT = range_called("pole_height")
+POLE_PITCH = range_called("pole_pitch")
+PERMEABILITY = range_called("pole_permeability")
+RISE = range_called("pole_rise")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,8 +102,10 @@ class Pole:
         for name in ("diameter", "length"):
             if not 0 < getattr(self, name) < math.inf:
                 raise InputError(f"a pole's {name} must be above 0 m; got {getattr(self, name)} m")
-        if not (math.isfinite(self.charge) and 0 <= self.charge <= 1):
-            raise InputError(f"charge must lie in 0 % … 100 % of saturation; got {100 * self.charge:g} %")
+        CHARGE.check(self.charge)
+        RISE.check(self.rise)
+        if self.kind != "blade":
+            SLENDERNESS.check(self.length / self.diameter)
         if self.facing not in ("north", "south"):
             raise InputError(f"a pole faces north or south; got '{self.facing}'")
         if (self.grade is not None) != (self.kind == "rod magnet"):
@@ -103,10 +116,10 @@ class Pole:
                 f"a blade needs a `width` along the row above its thickness of {1e3 * self.diameter:g} mm; "
                 f"got {1e3 * self.width:g} mm"
             )
-        if self.kind != "blade" and self.count > 1 and not self.pitch >= self.diameter:
-            raise InputError(
-                f"poles of {1e3 * self.diameter:g} mm diameter do not fit a pitch of {1e3 * self.pitch:g} mm; "
-                f"the pitch must be at least the diameter"
+        if self.kind != "blade" and self.count > 1:
+            POLE_PITCH.check(
+                self.pitch / self.diameter,
+                whose=f"poles of {1e3 * self.diameter:g} mm diameter do not fit a pitch of {1e3 * self.pitch:g} mm: ",
             )
 
     @property
@@ -124,6 +137,15 @@ class Pole:
         radius = math.sqrt(pitch * self.diameter / math.pi)
         positions = row_positions(count=columns, pitch=pitch, across=across)
         return Rods(positions=positions, radius=radius, length=self.length, slices=8, merged=True)
+
+    def model_deviation(self, winding_height: float) -> float:
+        """Return the relative standard deviation of what these poles add to a winding, from the model alone."""
+        return math.hypot(
+            MODEL_SPREAD[self.kind] / COVERAGE,
+            0.0 if self.kind == "blade" else SLENDERNESS.deviation(self.length / self.diameter),
+            POLE_HEIGHT.deviation(self.length / winding_height),
+            RISE.deviation(self.rise),
+        )
 
     def fit_warnings(
         self,
@@ -150,11 +172,7 @@ class Pole:
                 f"the poles are {1e3 * self.length:.3g} mm long, {1e3 * (self.length - tallest):.2g} mm more than "
                 f"{over} ({1e3 * tallest:.3g} mm): check the length."
             )
-        if self.length < 0.6 * winding_height:
-            found.append(
-                f"the poles ({1e3 * self.length:.3g} mm) are much shorter than the winding "
-                f"({1e3 * winding_height:.3g} mm): the added inductance is extrapolated."
-            )
+        found += warnings_of((POLE_HEIGHT, self.length / winding_height))
         if self.diameter > 2 * end_radius * (1 + 1e-9):
             found.append(
                 f"poles of {1e3 * self.diameter:.3g} mm do not go into a core {2e3 * end_radius:.3g} mm wide: "
@@ -166,11 +184,9 @@ class Pole:
                 f"the row of poles is {1e3 * self.row_length:.3g} mm long and the core {1e3 * core:.3g} mm: "
                 "the outer poles would cut into the winding."
             )
-        slenderness = self.length / self.diameter
-        if self.kind != "blade" and not 1.5 <= slenderness <= 10:
-            found.append(
-                f"the slice model was compared for lengths of 1.5 to 10 diameters; these poles have {slenderness:.2g}."
-            )
+        found += warnings_of((RISE, self.rise))
+        if self.kind != "blade":
+            found += warnings_of((SLENDERNESS, self.length / self.diameter))
         if self.kind in ("screw", "blade"):
             found.append(
                 f"{self.kind} poles: geometry guessed, ±{100 * MODEL_SPREAD[self.kind]:.0f} % on what they add."
@@ -269,6 +285,7 @@ def pole_inductance(
         field = coil_field_in_rods(rods, coil_across=half, **shape) - coil_field_in_rods(
             rods, coil_across=-half, **shape
         )
+    PERMEABILITY.check(relative_permeability)
     magnetisation = magnetise(rods, field=field, relative_permeability=relative_permeability).ravel()
     volume = np.tile(rods.slice_volume, len(rods.positions))
     added = turns**2 * MU_0 * float(np.sum(volume * magnetisation * field))
@@ -277,6 +294,7 @@ def pole_inductance(
         inductance=added,
         stored=stored,
         demagnetising_factor=stored / added - 1 / (relative_permeability - 1),
+        warnings=warnings_of((PERMEABILITY, relative_permeability), (SLENDERNESS, rods.length / (2 * rods.radius))),
     )
 
 

@@ -21,9 +21,12 @@ import numpy as np
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sourced import Interval, SourcedValue
+from labkit.core.validity import range_called
 
 COVERAGE = 1.959963984540054
 """Standard deviations on either side that hold 95 % of a normal distribution."""
+
+DOUBT = range_called("doubt_of_a_ratio")
 
 Scale = Literal["linear", "log"]
 Distribution = Literal["normal", "rectangular", "limits"]
@@ -60,6 +63,8 @@ class Doubtful:
             )
         if not math.isfinite(self.value):
             raise InputError(f"an input must be finite; got {self.value}")
+        if self.scale == "log":
+            DOUBT.check(self.deviation)
         if not 0 <= self.deviation < math.inf:
             raise InputError(f"a standard deviation must be zero or more; got {self.deviation}")
         if self.scale == "log" and not self.value > 0:
@@ -160,6 +165,23 @@ class Prediction:
         """
         shown = [f"{item.name} {100 * item.share:.0f} %" for item in self.contributions[:count] if item.share >= 0.005]
         return ", ".join(shown) or "no doubt stated"
+
+    def widened(self, deviation: float, cause: str) -> Prediction:
+        """Return the prediction with one more cause, of a relative standard deviation; for values above zero."""
+        if not deviation:
+            return self
+        half = math.hypot(math.log(self.high / self.low) / 2, COVERAGE * deviation)
+        parts = [(item.name, item.deviation) for item in self.contributions] + [(cause, deviation)]
+        variance = math.fsum(part**2 for _, part in parts)
+        return Prediction(
+            value=self.value,
+            low=self.value * math.exp(-half),
+            high=self.value * math.exp(half),
+            contributions=tuple(
+                Contribution(name=name, deviation=part, share=part**2 / variance)
+                for name, part in sorted(parts, key=lambda pair: -abs(pair[1]))
+            ),
+        )
 
     def as_dict(self) -> dict[str, float]:
         """Return the ``{"value", "low", "high"}`` form of the JSON outputs."""

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import Any
 
+from labkit.core.keys import made, read_keys, written_keys
 from labkit.core.sheet import Table
-from labkit.core.units import UsualRange, format_quantity
-from labkit.pickup.electrical import Coil, EddySection, Pickup
-
-RESISTANCE = UsualRange(low=100.0, high=30e3)
-INDUCTANCE = UsualRange(low=0.1, high=20.0)
-CAPACITANCE = UsualRange(low=10e-12, high=2e-9)
-LOSS = UsualRange(low=20e3, high=20e6)
-CORNER = UsualRange(low=200.0, high=100e3)
+from labkit.core.units import format_quantity
+from labkit.pickup.compare import prediction
+from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
+from labkit.pickup.propagation import COVERAGE, Prediction
 
 
 def read_pickup(table: Table) -> Pickup:
@@ -40,46 +36,26 @@ def read_pickup(table: Table) -> Pickup:
     connection = table.choice("connection", ("series", "parallel"), "series")
     coupling = table.number("coupling", 0.0, low=-0.999, high=0.999)
     lead = read_lead(table)
+    output = read_output(table, name)
     table.done()
     return table.attempt(
         "",
-        lambda: Pickup(name=name, coils=values, connection=connection, coupling=coupling, lead_capacitance=lead),  # type: ignore[arg-type]
+        lambda: Pickup(
+            name=name,
+            coils=values,
+            connection=connection,  # type: ignore[arg-type]
+            coupling=coupling,
+            lead_capacitance=lead,
+            output=output,
+        ),
     )
 
 
 def read_coil(table: Table) -> Coil:
     """Read the electrical values of one coil."""
-    resistance = table.quantity("resistance", "Ω", usual=RESISTANCE, low=1e-3)
-    inductance = table.quantity("inductance", "H", usual=INDUCTANCE, low=1e-6)
-    capacitance = table.quantity("capacitance", "F", 0.0, usual=CAPACITANCE, low=0.0)
-    loss = table.quantity("loss_resistance", "Ω", math.inf, usual=LOSS, low=1.0)
-    eddy = []
-    for section in table.tables("eddy", []):
-        eddy.append(
-            EddySection(
-                fraction=section.number("fraction", low=0.0, high=0.999),
-                corner_hz=section.quantity("corner", "Hz", usual=CORNER, low=1e-3),
-            )
-        )
-        section.done()
-    turns = table.number("turns", None, low=1, high=100_000)
-    area = table.quantity("area", "m²", None, low=0.0)
-    facing, wound = read_sense(table)
+    values = read_keys(Coil, table)
     table.done()
-    return table.attempt(
-        "",
-        lambda: Coil(
-            resistance=resistance,
-            inductance=inductance,
-            capacitance=capacitance,
-            loss_resistance=loss,
-            eddy=tuple(eddy),
-            turns=turns,
-            area=area,
-            facing=facing,
-            wound=wound,
-        ),
-    )
+    return made(Coil, table, values)
 
 
 def read_sense(table: Table) -> tuple[Any, Any]:
@@ -97,6 +73,17 @@ def read_lead(table: Table) -> float:
     return capacitance
 
 
+def read_output(table: Table, name: str) -> Prediction | None:
+    """Read ``output`` (dB over the reference coil) and its 95 % half-width ``output_doubt``; None where not stated."""
+    level: float | None = table.quantity("output", "dB", None, low=-100.0, high=100.0)
+    doubt: float | None = table.quantity("output_doubt", "dB", None, low=0.0, high=40.0)
+    if level is None:
+        if doubt is not None:
+            table.fail("output_doubt", "is the doubt of `output`, which is missing; state both, or neither")
+        return None
+    return prediction(level, {f"stated output of {name}": doubt / COVERAGE} if doubt else {}, log=False)
+
+
 def pickup_data(pickup: Pickup) -> dict[str, Any]:
     """Return the keys of an electrical pickup sheet that reads back to the same values."""
     data: dict[str, Any] = {"name": pickup.name}
@@ -105,30 +92,9 @@ def pickup_data(pickup: Pickup) -> dict[str, Any]:
         data["coupling"] = pickup.coupling
     if pickup.lead_capacitance:
         data["lead"] = {"capacitance": format_quantity(pickup.lead_capacitance, "F", usual=CAPACITANCE)}
-    data["coil"] = {name: coil_data(coil) for name, coil in pickup.coils.items()}
-    return data
-
-
-def coil_data(coil: Coil) -> dict[str, Any]:
-    """Return the keys of one coil's table that read back to the same values."""
-    data: dict[str, Any] = {
-        "resistance": format_quantity(coil.resistance, "Ω", usual=RESISTANCE),
-        "inductance": format_quantity(coil.inductance, "H", usual=INDUCTANCE),
-        "capacitance": format_quantity(coil.capacitance, "F", usual=CAPACITANCE),
-    }
-    if math.isfinite(coil.loss_resistance):
-        data["loss_resistance"] = format_quantity(coil.loss_resistance, "Ω", usual=LOSS)
-    if coil.eddy:
-        data["eddy"] = [
-            {"fraction": section.fraction, "corner": format_quantity(section.corner_hz, "Hz", usual=CORNER)}
-            for section in coil.eddy
-        ]
-    if coil.turns is not None:
-        data["turns"] = coil.turns
-    if coil.area is not None:
-        data["area"] = f"{coil.area!r} m²"
-    if coil.facing is not None:
-        data["facing"] = coil.facing
-    if coil.wound is not None:
-        data["wound"] = coil.wound
+    if pickup.output is not None:
+        data["output"] = f"{pickup.output.value:.6g} dB"
+        if pickup.output.high > pickup.output.low:
+            data["output_doubt"] = f"{(pickup.output.high - pickup.output.low) / 2:.6g} dB"
+    data["coil"] = {name: written_keys(coil) for name, coil in pickup.coils.items()}
     return data

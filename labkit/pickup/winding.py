@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.spectral import CoilShape
 from labkit.pickup.winding_formulas import (
     USUAL_PACKING,
@@ -20,7 +21,7 @@ from labkit.pickup.winding_formulas import (
     turns_for_build_up,
     turns_for_wire_length,
 )
-from labkit.pickup.wire import COPPER_DENSITY, Wire
+from labkit.pickup.wire import COPPER_DENSITY, WIRE_DIAMETER, Wire
 
 __all__ = [
     "PACKING_LIMITS",
@@ -34,8 +35,16 @@ __all__ = [
     "turns_for_wire_length",
 ]
 
-PACKING_LIMITS = (0.4, 1.1547)
+PACKING = range_called("packing")
+PACKING_LIMITS = PACKING.limits
 """A packing factor below is no coil, and above 2/√3 is denser than circles can lie."""
+
+TURNS = range_called("turns")
+BUILD_UP = range_called("build_up")
+STRETCH = range_called("wire_stretch")
+STRAIGHT_LENGTH = range_called("straight_length")
+END_RADIUS = range_called("end_radius")
+WINDING_HEIGHT = range_called("winding_height")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,20 +84,12 @@ class Winding:
     flange_radius: float | None = None
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.turns) and self.turns >= 1):
-            raise InputError(f"a winding needs at least 1 turn; got {self.turns:g}")
-        if not 0 <= self.straight_length < math.inf:
-            raise InputError(f"straight length must be 0 mm or more; got {self.straight_length * 1e3:g} mm")
-        for name in ("end_radius", "winding_height"):
-            if not 0 < getattr(self, name) < math.inf:
-                raise InputError(f"{name.replace('_', ' ')} must be above 0 mm; got {getattr(self, name) * 1e3:g} mm")
-        if not PACKING_LIMITS[0] <= self.packing <= PACKING_LIMITS[1]:
-            raise InputError(
-                f"packing must lie between {PACKING_LIMITS[0]:g} and {PACKING_LIMITS[1]:.3f} (0.85 is usual); "
-                f"got {self.packing:g}"
-            )
-        if not 0 <= self.stretch <= 0.05:
-            raise InputError(f"wire stretch must lie between 0 % and 5 % (the wire breaks); got {self.stretch:.1%}")
+        TURNS.check(self.turns)
+        STRAIGHT_LENGTH.check(self.straight_length)
+        END_RADIUS.check(self.end_radius)
+        WINDING_HEIGHT.check(self.winding_height)
+        PACKING.check(self.packing)
+        STRETCH.check(self.stretch)
         if self.winding_height < self.wire.overall_nominal:
             raise InputError(
                 f"winding height must hold one turn of {self.wire.name} ({self.wire.overall_nominal * 1e6:.0f} µm); "
@@ -96,6 +97,11 @@ class Winding:
             )
         if self.flange_radius is not None:
             self._check_flange(self.flange_radius)
+        BUILD_UP.check(
+            self.build_up,
+            whose=f"{self.turns:.0f} turns of {self.wire.name} on {1e3 * self.winding_height:g} mm of height fit no "
+            "bobbin: ",
+        )
 
     def _check_flange(self, flange_radius: float) -> None:
         room = flange_radius - self.end_radius
@@ -111,6 +117,19 @@ class Winding:
                 f"{needed:.2f} mm of build-up and the flange leaves {room * 1e3:.2f} mm; "
                 f"{self.turns_that_fit(flange_radius)} turns fit at packing {self.packing:g}"
             )
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """A sentence for each measure outside the range of its model."""
+        return warnings_of(
+            (WIRE_DIAMETER, self.wire.bare_nominal),
+            (BUILD_UP, self.build_up),
+            (PACKING, self.packing),
+            (STRETCH, self.stretch),
+            (STRAIGHT_LENGTH, self.straight_length),
+            (END_RADIUS, self.end_radius),
+            (WINDING_HEIGHT, self.winding_height),
+        )
 
     @property
     def build_up(self) -> float:

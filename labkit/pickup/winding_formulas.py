@@ -20,7 +20,7 @@ USUAL_PACKING = 0.85
 def build_up(
     *, turns: ArrayLike, overall_diameter: ArrayLike, winding_height: ArrayLike, packing: ArrayLike = USUAL_PACKING
 ) -> np.ndarray:
-    """Radial depth of the winding: w = N·d_o²/(F·h).
+    """Radial depth of the winding: w = N·d_o²/(F·h), and never less than one wire, d_o.
 
     Parameters
     ----------
@@ -35,12 +35,17 @@ def build_up(
     >>> float(build_up(turns=8000, overall_diameter=71.1e-6, winding_height=11e-3).round(5))
     0.00433
     """
-    depth: np.ndarray = (
-        np.asarray(turns, dtype=float)
-        * np.asarray(overall_diameter, dtype=float) ** 2
-        / (np.asarray(packing, dtype=float) * np.asarray(winding_height, dtype=float))
-    )
+    wire = np.asarray(overall_diameter, dtype=float)
+    depth: np.ndarray = np.maximum(np.asarray(turns, dtype=float) * _growth(wire, winding_height, packing), wire)
     return depth
+
+
+def _growth(overall_diameter: ArrayLike, winding_height: ArrayLike, packing: ArrayLike) -> np.ndarray:
+    """Depth that a turn adds to a winding of many layers, d_o²/(F·h), m."""
+    growth: np.ndarray = np.asarray(overall_diameter, dtype=float) ** 2 / (
+        np.asarray(packing, dtype=float) * np.asarray(winding_height, dtype=float)
+    )
+    return growth
 
 
 def mean_turn(*, straight_length: ArrayLike, end_radius: ArrayLike, build_up: ArrayLike) -> np.ndarray:
@@ -157,13 +162,14 @@ def turns_for_wire_length(
     Returns
     -------
     ndarray, shape (...), 1
-        Not rounded. The same root gives the turns for a target resistance and the turns already on a broken coil.
+        Not rounded; of a part layer, as `build_up` has it, the wire itself is the build-up. The same root gives the
+        turns for a target resistance and the turns already on a broken coil.
     """
     length = np.asarray(wire_length, dtype=float)
     first = mean_turn(straight_length=straight_length, end_radius=end_radius, build_up=0.0)
-    growth = math.pi * build_up(
-        turns=1.0, overall_diameter=overall_diameter, winding_height=winding_height, packing=packing
-    )
+    growth = math.pi * _growth(overall_diameter, winding_height, packing)
     # 2ℓ/(b + √(b² + 4gℓ)): the form that loses no digits when the build-up hardly matters
-    turns: np.ndarray = 2 * length / (first + np.sqrt(first**2 + 4 * growth * length))
-    return turns
+    turns = 2 * length / (first + np.sqrt(first**2 + 4 * growth * length))
+    wire = np.asarray(overall_diameter, dtype=float)
+    few: np.ndarray = length / (first + math.pi * wire)  # a part layer is one wire thick
+    return np.where(turns * growth < math.pi * wire, few, turns)

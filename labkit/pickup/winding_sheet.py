@@ -9,10 +9,9 @@ from __future__ import annotations
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
-from labkit.pickup.winding import USUAL_PACKING, Winding
+from labkit.pickup.winding import TURNS, USUAL_PACKING, Winding
 from labkit.pickup.wire import Wire, wire
 
-TURNS = (1.0, 200_000.0)
 LENGTH = UsualRange(low=2e-3, high=100e-3)
 RADIUS = UsualRange(low=0.5e-3, high=20e-3)
 DIAMETER = UsualRange(low=20e-6, high=0.5e-3)
@@ -52,7 +51,7 @@ def read_winding(table: Table) -> Winding:
     >>> round(read_winding(Table(coil, "coil")).resistance())
     5879
     """
-    turns = table.number("turns", low=TURNS[0], high=TURNS[1])
+    turns = table.number("turns", low=TURNS.low, high=TURNS.high, whole=True)
     chosen = read_wire(table)
     packing = table.number("packing", USUAL_PACKING)
     stretch = table.quantity("stretch", "1", 0.0)

@@ -19,6 +19,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
+from labkit.core.validity import range_called
 from labkit.pickup.materials import provenance, sourced
 from labkit.pickup.propagation import Doubtful
 
@@ -33,6 +34,9 @@ COPPER_DENSITY = 8890.0
 
 METRIC_CONDUCTIVITY = 58.5e6
 """S/m assumed by the nominal resistances of IEC 60317-0-1."""
+
+WIRE_DIAMETER = range_called("wire_diameter")
+COPPER_TEMPERATURE = range_called("copper_temperature")
 
 ResistanceConvention = Literal["rounded nominal diameter", "exact gauge law", "metric standard"]
 
@@ -150,6 +154,7 @@ class Wire:
     standard_resistance: SourcedValue | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
+        WIRE_DIAMETER.check(self.bare_nominal, whose=f"wire '{self.name}': ")
         for part in ("bare", "overall"):
             nominal = getattr(self, f"{part}_nominal")
             low, high = getattr(self, f"{part}_min"), getattr(self, f"{part}_max")

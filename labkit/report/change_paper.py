@@ -11,23 +11,27 @@ import numpy as np
 
 from labkit.core.response import Response, gain_db
 from labkit.core.units import format_quantity
-from labkit.report.paper_page import bullets, grid, page, table, text
+from labkit.report.build_paper import DEFER
+from labkit.report.paper_page import bullets, end_label, grid, label_room, page, table, text
 from labkit.rig.chain import Cable, Input
 from labkit.rig.chain_stages import BufferBox, BypassBox
 from labkit.rig.parts import FixedCapacitor, Knob, Pot
 from labkit.rig.rig import Rig
+from labkit.sound.string_drive import LevelChange
 from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
-from labkit.view.words import ZERO, Reading, frequency_in_words, level_in_words, read_response
+from labkit.view.words import ZERO, Reading, frequency_in_words, level_in_words, louder_in_words, read_response
 
-BENCH_CAUTIONS = (
+SOLDER = (
     "Fitting parts inside the instrument needs soldering: fume extraction, clean hands; let a technician do it if in "
-    "doubt.",
-    "An amplifier holds high voltage after it is unplugged: leave its inside to licensed service, and never lift its "
-    "safety earth. If anything tingles, stop and have it serviced.",
-    "Plug and unplug cables with the volume down, and start quiet.",
-    "Local codes, product data sheets and licensed practice come before this list.",
+    "doubt."
 )
+AMPLIFIER = (
+    "An amplifier holds high voltage after it is unplugged: leave its inside to licensed service, and never lift its "
+    "safety earth. If anything tingles, stop and have it serviced."
+)
+PLUG = "Plug and unplug cables with the volume down, and start quiet."
+BENCH_CAUTIONS = (SOLDER, AMPLIFIER, PLUG, DEFER)
 """Common practice, no source."""
 
 DOUBT = "Peak frequency ±6 %, peak height ±1.5 dB (95 of 100 cases), the same way in both curves."
@@ -56,8 +60,13 @@ class ChangeSheet:
         The load of each in words.
     facts : tuple of (name, value)
         More lines of the table.
+    values : tuple of (name, before, after, change)
+        Lines in place of what is read off the curves.
     advice : tuple of str
-    doubt, date, number : str
+    not_modelled : str
+    cautions : tuple of str
+        Those that apply; see `change_cautions`.
+    doubt, date, number, shop : str
     """
 
     title: str
@@ -69,16 +78,23 @@ class ChangeSheet:
     before_load: str
     after_load: str
     facts: tuple[tuple[str, str], ...] = ()
+    values: tuple[tuple[str, str, str, str], ...] = ()
     advice: tuple[str, ...] = ()
+    not_modelled: str = NOT_MODELLED
+    cautions: tuple[str, ...] = BENCH_CAUTIONS
     doubt: str = DOUBT
     date: str = ""
     number: str = ""
+    shop: str = ""
 
 
 def change_sheet_html(sheet: ChangeSheet) -> str:
     """Return the sheet as one HTML page that asks for nothing outside itself."""
     frequency = np.geomspace(LOW_HZ, HIGH_HZ, 400)
-    pairs = ((sheet.after, sheet.after_label, NOW), (sheet.before, sheet.before_label, PINS[0]))
+    pairs = (
+        (sheet.after, end_label(sheet.after_label, "after"), NOW),
+        (sheet.before, end_label(sheet.before_label, "before"), PINS[0]),
+    )
     drawing = draw_curves(
         [
             Curve(frequency_hz=frequency, gain_db=gain_db(response.at(frequency)), label=label, style=style)
@@ -87,25 +103,53 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
         title=f"{sheet.before_label} and {sheet.after_label}",
         description=sheet.sentence,
         width=700,
-        height=330,
+        height=280,
+        label_characters=label_room(*(label for _, label, _ in pairs)),
     )
     before, after = read_response(sheet.before), read_response(sheet.after)
-    rows = [
+    head = ["", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"]
+    rows: list[tuple[str, ...]] = [
         (name, value(before), value(after))
         for name, value in (("Peak sits at", _peak), ("Peak height", _height), ("Treble ends at (−3 dB)", _end))
     ]
-    rows.append(("Load", sheet.before_load, sheet.after_load))
+    if sheet.values:
+        head, rows = [*head, "Change"], list(sheet.values)
+    loads = [load.split("; ") for load in (sheet.before_load, sheet.after_load)]
+    shared = [part for part in loads[0] if part in loads[1]]
+    own = ["; ".join(part for part in load if part not in shared) or "the same" for load in loads]
+    if own[0] != own[1]:
+        rows.append(("Load", *own, *(("",) if sheet.values else ())))
+    facts = [*sheet.facts, *([("Load of both", "; ".join(shared))] if shared else [])]
     body = [
         f'<p class="lead">{text(sheet.sentence)}</p>',
         f"<figure>{drawing}<figcaption>{text(ZERO)}</figcaption></figure>",
-        grid(("", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"), rows),
-        table((*sheet.facts, ("Doubt", sheet.doubt), ("Not modelled", NOT_MODELLED))),
+        grid(head, rows),
+        table((*facts, ("Doubt", sheet.doubt), ("Not modelled", sheet.not_modelled))),
         '<p class="note">A curve is not a judgement. Whether the difference is heard, only a blind test at equal '
         "loudness can tell; ask for one at the counter.</p>",
         bullets("Worth knowing", sheet.advice),
-        bullets("Cautions", BENCH_CAUTIONS),
+        bullets("Cautions", sheet.cautions),
     ]
-    return page(sheet.title, sheet.number, sheet.date, "".join(body))
+    return page(sheet.title, sheet.number, sheet.date, "".join(body), shop=sheet.shop, is_dense=bool(sheet.values))
+
+
+def change_cautions(before: Rig, after: Rig) -> tuple[str, ...]:
+    """Return the cautions that a change calls for: no solder for a cable, no plugging for a pot."""
+    is_inside = before.harness.parts != after.harness.parts or before.pickups != after.pickups
+    return (
+        *((SOLDER,) if is_inside else ()),
+        AMPLIFIER,
+        *((PLUG,) if before.chain != after.chain else ()),
+        DEFER,
+    )
+
+
+def level_facts(change: LevelChange) -> tuple[tuple[str, str], ...]:
+    """Return the line of a paper's table that says how loud the rig is after the change."""
+    if change.is_silent:
+        return (("Level after the change", "not comparable: nothing of one of them reaches the input"),)
+    said = louder_in_words(change.level_db.interval)
+    return (("Level after the change", f"{said}, {change.words}" if change.words else said),)
 
 
 def load_in_words(rig: Rig) -> str:

@@ -17,7 +17,9 @@ WIDTH, CURVE_HEIGHT, RESIDUAL_HEIGHT, LEFT, GAP = 660, 190, 110, 44, 26
 _DECADES = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 
 
-def fit_paper_html(fit: Fit, measurements: Sequence[Measurement], *, number: str = "", date: str = "") -> str:
+def fit_paper_html(
+    fit: Fit, measurements: Sequence[Measurement], *, number: str = "", date: str = "", shop: str = ""
+) -> str:
     """Return the printable record of a fit.
 
     Parameters
@@ -25,7 +27,7 @@ def fit_paper_html(fit: Fit, measurements: Sequence[Measurement], *, number: str
     fit : Fit
     measurements : sequence of Measurement
         Those the fit was made from, in the same order.
-    number, date : str
+    number, date, shop : str
 
     Raises
     ------
@@ -65,7 +67,7 @@ def fit_paper_html(fit: Fit, measurements: Sequence[Measurement], *, number: str
     if strong:
         body.append("<h2>Values that lean on each other</h2>" + grid(("Pair", "Correlation"), strong))
     body.append(bullets("How it was taken", fit.provenance))
-    return page(f"Fit: {fit.name}", number, date, "".join(body))
+    return page(f"Fit: {fit.name}", number, date, "".join(body), shop=shop)
 
 
 def residual_drawing(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from html import escape
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
+from labkit.view.curve import LABEL_CHARACTERS
 from labkit.view.palette import COPPER, INK, LINE, MUTED, PAPER, SANS, SERIF
 
 
@@ -17,18 +19,50 @@ def text(text: str) -> str:
     return escape(text, quote=True)
 
 
-def quantity(value: float, unit: str) -> str:
-    """Return a quantity with four digits and a no-break space; an infinite bound in words."""
+def quantity(value: float, unit: str, *, digits: int = 4) -> str:
+    """Return a quantity with four digits unless told, and a no-break space; an infinite bound in words."""
     if unit == "dB":
         return f"{value:.1f} dB".replace("-", "−")
     if not np.isfinite(value):
         return "no limit" if value > 0 else "none"
-    return format_quantity(value, unit, digits=4).replace(" ", "\u00a0")
+    return format_quantity(value, unit, digits=digits).replace(" ", "\u00a0")
 
 
-def bounds(interval: Interval, unit: str) -> str:
+def bounds(interval: Interval, unit: str, *, digits: int = 4) -> str:
     """Return a value with its bounds."""
-    return f"{quantity(interval.value, unit)} ({quantity(interval.low, unit)} to {quantity(interval.high, unit)})"
+    value, low, high = (quantity(end, unit, digits=digits) for end in (interval.value, interval.low, interval.high))
+    return f"{value} ({low} to {high})"
+
+
+def sensible_bounds(interval: Interval, unit: str) -> str:
+    """Return a value and its bounds to the place that half of its half-width is worth.
+
+    >>> sensible_bounds(Interval(value=5806.0, low=5472.0, high=6158.0), "Ω").replace("\u00a0", " ")
+    '5.8 kΩ (5.5 kΩ to 6.2 kΩ)'
+    >>> sensible_bounds(Interval(value=95e-12, low=63.3e-12, high=143e-12), "F").replace("\u00a0", " ")
+    '100 pF (60 pF to 140 pF)'
+    """
+    half = (interval.high - interval.low) / 2
+    if not (np.isfinite(half) and half > 0 and interval.low > 0):
+        return bounds(interval, unit, digits=3)
+    place = math.floor(math.log10(half / 2))
+
+    def said(value: float) -> str:
+        rounded = round(value / 10.0**place) * 10.0**place
+        digits = math.floor(math.log10(rounded)) - place + 1 if rounded > 0 else 1
+        return quantity(rounded, unit, digits=digits)
+
+    return f"{said(interval.value)} ({said(interval.low)} to {said(interval.high)})"
+
+
+def end_label(label: str, otherwise: str) -> str:
+    """Return a curve's name for its end, or another word where it would have to be cut."""
+    return label if len(label) <= LABEL_CHARACTERS else otherwise
+
+
+def label_room(*labels: str) -> int:
+    """Return the room to keep for curves' names, in letters of the drawing; a printer's fonts run wider than those."""
+    return math.ceil(1.5 * max(map(len, labels)))
 
 
 def length(value: float | None) -> str:
@@ -71,33 +105,60 @@ def signature(fields: Sequence[str]) -> str:
 
 
 _STYLE = f"""
-@page {{ size: A4; margin: 16mm; }}
-body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 11pt; line-height: 1.4;
-  font-variant-numeric: tabular-nums; margin: 0 auto; max-width: 178mm; padding: 8mm; }}
+@page {{ size: A4; margin: 14mm; }}
+body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 9.5pt; line-height: 1.3;
+  font-variant-numeric: tabular-nums; margin: 0 auto; max-width: 182mm; padding: 8mm; }}
 h1, h2, h3, .lead, .verdict {{ font-family: {SERIF}; font-weight: 600; }}
-h1 {{ font-size: 20pt; margin: 0; }} h2 {{ font-size: 13pt; margin: 6mm 0 2mm; }}
-h3 {{ font-size: 11pt; margin: 4mm 0 1mm; }}
+h1 {{ font-size: 18pt; margin: 0; }} h2 {{ font-size: 12pt; margin: 3mm 0 1mm; }}
+h3 {{ font-size: 11pt; margin: 3mm 0 1mm; }}
 header {{ border-bottom: 2px solid {COPPER}; padding-bottom: 2mm; margin-bottom: 4mm; }}
 header p, .note, figcaption {{ color: {MUTED}; margin: 1mm 0 0; }}
-.lead, .verdict {{ font-size: 14pt; }}
+.lead, .verdict {{ font-size: 12pt; margin: 2mm 0; }}
 table {{ border-collapse: collapse; width: 100%; }}
-th, td {{ text-align: left; padding: 1.2mm 3mm 1.2mm 0; border-bottom: 1px solid {LINE}; vertical-align: top; }}
-th[scope=row] {{ font-weight: 400; color: {MUTED}; width: 45%; }}
-figure {{ margin: 2mm 0 4mm; }} figure svg {{ max-width: 100%; height: auto; }}
+th, td {{ text-align: left; padding: 0.8mm 3mm 0.8mm 0; border-bottom: 1px solid {LINE}; vertical-align: top; }}
+th[scope=row] {{ font-weight: 400; color: {MUTED}; width: 30%; }}
+td:first-child {{ min-width: 38mm; }} figure {{ margin: 2mm 0 3mm; }} figure svg {{ max-width: 100%; height: auto; }}
 ul {{ margin: 0; padding-left: 5mm; }} ul.boxes {{ list-style: "☐  "; }}
 .sign {{ display: flex; flex-wrap: wrap; gap: 6mm; margin-top: 12mm; }}
 .sign span {{ flex: 1 1 40mm; border-top: 1px solid {INK}; padding-top: 1mm; color: {MUTED}; }}
 tr, figure, li, h2, h3 {{ break-inside: avoid; }} h2, h3 {{ break-after: avoid; }}
+.blank {{ display: inline-block; min-width: 38mm; border-bottom: 1px solid {INK}; }}
+.dense {{ font-size: 8.5pt; line-height: 1.25; }} .dense h1 {{ font-size: 16pt; }}
+.dense h2 {{ font-size: 10.5pt; margin: 0 0 0.6mm; }} .dense header {{ margin-bottom: 1.5mm; padding-bottom: 1mm; }}
+.dense th, .dense td {{ padding: 0.35mm 2mm 0.35mm 0; }} .dense td:first-child {{ min-width: 0; }}
+.dense main > h2 {{ margin-top: 3mm; }}
+.dense .sign {{ margin-top: 8mm; gap: 4mm; }}
+.dense .columns {{ columns: 2; column-gap: 8mm; margin-top: 2.5mm; }}
+.dense section {{ margin-bottom: 2mm; }} .dense th[scope=row] {{ width: 40%; }}
+.dense .sign span {{ flex-basis: 26mm; }}
 @media print {{ body {{ background: none; padding: 0; max-width: none; }} }}
 """
 
 
-def page(title: str, number: str, date: str, body: str, *, by: str = "") -> str:
-    """Return a whole HTML page that asks for nothing outside itself."""
-    line = " · ".join(part for part in (f"No. {number}" if number else "", date, by) if part)
+def page(title: str, number: str, date: str, body: str, *, by: str = "", shop: str = "", is_dense: bool = False) -> str:
+    """Return a whole HTML page that asks for nothing outside itself; date and shop not given are left to fill in.
+
+    Parameters
+    ----------
+    title, number, date, by, shop : str
+        Of the head.
+    body : str
+        HTML.
+    is_dense : bool
+        Smaller type, for a paper that must fit one page.
+    """
+    head = [f"No. {text(number)}"] if number else []
+    head += [f"{name}: {text(given) or _BLANK}" for name, given in (("Date", date), ("Shop", shop))]
+    head += [text(by)] if by else []
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f'<title>{text(title)}</title><link rel="icon" href="data:,"><style>{_STYLE}</style></head><body>'
-        f"<header><h1>{text(title)}</h1><p>{text(line)}</p></header><main>{body}</main></body></html>\n"
+        f'<title>{text(title)}</title><link rel="icon" href="data:,">'
+        f"<style>{_STYLE}{_NARROW_MARGIN if is_dense else ''}</style></head>"
+        + ('<body class="dense">' if is_dense else "<body>")
+        + f"<header><h1>{text(title)}</h1><p>{' · '.join(head)}</p></header><main>{body}</main></body></html>\n"
     )
+
+
+_NARROW_MARGIN = "@page { margin: 12mm; }"
+_BLANK = '<span class="blank">\u00a0</span>'

@@ -10,103 +10,34 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from labkit.bench.meter import dc_resistance_at
 from labkit.bench.verdicts import Verdict, word_for
-from labkit.core.errors import InputError
 from labkit.core.response import Response, gain_db
 from labkit.core.sourced import Interval
-from labkit.pickup.build import BuiltPickup
-from labkit.pickup.field import SENSOR_DEPTH
-from labkit.pickup.propagation import Prediction
-from labkit.report.paper_page import bounds, bullets, grid, length, mark, page, quantity, signature, table, text
+from labkit.report.build_paper import DEFER
+from labkit.report.change_paper import AMPLIFIER
+from labkit.report.paper_page import (
+    bullets,
+    end_label,
+    grid,
+    label_room,
+    mark,
+    page,
+    quantity,
+    sensible_bounds,
+    signature,
+    table,
+    text,
+)
 from labkit.view.curve import Curve, draw_curves
 from labkit.view.words import frequency_in_words, height_in_words, read_response
 
-_DEFER = "Local codes, product data sheets and licensed practice come before this list."
-
-WINDING_CAUTIONS = (
-    "The winder entangles hair, sleeves and gloves; a breaking wire can reach an eye: wear glasses.",
-    "Solder with fume extraction, never on a magnet; wash hands after leaded solder.",
-    "Wax only in a double boiler with a thermostat, never unattended; lacquer and solvents are flammable, ventilate.",
-    "Magnetisers store lethal energy and throw parts: trained persons only; keep pacemakers and cards away.",
-    "Insulation: low-voltage ohmmeter only; an insulation tester can destroy the coil.",
-    _DEFER,
-)
-"""Common practice, no source."""
-
 CUSTOMER_CAUTIONS = (
     "Fitting needs soldering: let a technician do it if in doubt.",
-    "An amplifier holds high voltage after it is unplugged: leave its inside to licensed service, and never lift its "
-    "safety earth. If anything tingles, stop and have it serviced.",
+    AMPLIFIER,
     "Start quiet when trying a new pickup.",
     "Keep strong magnets away from pacemakers, cards and from this pickup: they change its charge.",
-    _DEFER,
+    DEFER,
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldTarget:
-    """A field that the finished pickup should show: pole, facing, value and bounds (T), gap from pole to probe (m)."""
-
-    pole: str
-    facing: str
-    value: Interval
-    gap: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoilInstruction:
-    """What the winder does for one coil.
-
-    Attributes
-    ----------
-    name, wire : str
-    turns : int
-    turns_per_layer : float
-    traverse : float, m
-        Travel of the guide: winding height less a wire at each flange.
-    pitch : float, m
-        Advance per turn; the winder's setting.
-    wound : str
-        Sense from start to finish, seen from the top.
-    resistance_20 : Interval, Ω
-        At 20 °C.
-    inductance : Interval or None, H
-    build_up, flange : float or None, m
-        Depth of the winding, and how much the flange takes.
-    spool_length : Interval or None, m
-        Wire taken off the spool, without what the winder wastes.
-    copper_mass : float or None, kg
-        Of that wire; its film comes on top.
-    """
-
-    name: str
-    wire: str
-    turns: int
-    turns_per_layer: float
-    traverse: float
-    pitch: float
-    wound: str
-    resistance_20: Interval
-    inductance: Interval | None = None
-    build_up: float | None = None
-    flange: float | None = None
-    spool_length: Interval | None = None
-    copper_mass: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BuildSheet:
-    """Everything on the winder's sheet; ``shop_temperature_c`` is where the target resistance is read."""
-
-    name: str
-    coils: tuple[CoilInstruction, ...]
-    shop_temperature_c: float = 20.0
-    fields: tuple[FieldTarget, ...] = ()
-    checks: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    date: str = ""
-    number: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +69,7 @@ class BenchRecord:
     date: str = ""
     number: str = ""
     notes: tuple[str, ...] = field(default=())
+    shop: str = ""
 
     @property
     def passes(self) -> bool:
@@ -151,166 +83,24 @@ class CustomerSheet:
     """What goes into the box: the curve in a stated load, numbers, and plain words.
 
     ``load`` says in words what the curve was taken with; ``sentence`` overrides the sentence made from the curve;
-    ``resistance`` is that of the pickup by itself, None for a whole rig, whose pickups stand in ``facts``.
+    ``resistance`` is that of the pickup by itself, with what its bounds rest on in ``resistance_basis``; None for a
+    whole rig, whose pickups stand in ``facts``. ``cautions`` are those that apply.
     """
 
     name: str
     response: Response
     load: str
-    resistance: float | None = None
+    resistance: Interval | None = None
+    resistance_basis: str = ""
     facts: tuple[tuple[str, str], ...] = ()
     temperature_c: float = 20.0
     sentence: str = ""
     advice: tuple[str, ...] = ()
-    uncertainty: str = "Peak frequency ±6 %, height ±1.5 dB."
+    uncertainty: str = "Peak frequency ±6 %, height ±1.5 dB (95 of 100 cases)."
+    cautions: tuple[str, ...] = CUSTOMER_CAUTIONS
     date: str = ""
     number: str = ""
-
-
-def build_sheet_of(
-    built: BuiltPickup, *, shop_temperature_c: float = 20.0, probe_gap: float = 0.0, number: str = "", date: str = ""
-) -> BuildSheet:
-    """Return the winder's sheet of a predicted build.
-
-    Parameters
-    ----------
-    built : BuiltPickup
-    shop_temperature_c : float, °C
-        Where the target resistance will be read.
-    probe_gap : float, m
-        From the pole to the tip of the field probe.
-
-    Raises
-    ------
-    InputError
-        If a coil is given by its values, so that there is nothing to wind.
-    """
-    coils = []
-    for name, made in built.build.coils:
-        if made.winding is None:
-            raise InputError(f"coil '{name}' of '{built.name}' is given by its values; there is nothing to wind")
-        winding, values = made.winding, built.coils[name]
-        warm = dc_resistance_at(resistance_at_20=1.0, temperature_c=built.build.temperature_c)
-        room = None if winding.flange_radius is None else winding.flange_radius - winding.end_radius
-        in_coil = values.wire_length
-        coils.append(
-            CoilInstruction(
-                name=name,
-                wire=winding.wire.name,
-                turns=round(winding.turns),
-                turns_per_layer=winding.turns_per_layer,
-                traverse=winding.winding_height - winding.wire.overall_nominal,
-                pitch=winding.wire.overall_nominal,
-                wound=made.wound or "not stated",
-                resistance_20=_scaled(values.resistance, 1 / warm),
-                inductance=_scaled(values.inductance, 1.0),
-                build_up=winding.build_up,
-                flange=room,
-                spool_length=None if in_coil is None else _scaled(in_coil, winding.spool_length / winding.wire_length),
-                copper_mass=winding.copper_mass,
-            )
-        )
-    fields = []
-    if built.field_t:
-        distance = probe_gap + SENSOR_DEPTH
-        low, value, high = (
-            float(np.interp(distance, built.field_at, [getattr(entry, bound) for entry in built.field_t]))
-            for bound in ("low", "value", "high")
-        )
-        facing = {made.facing for _, made in built.build.coils if made.facing}
-        fields.append(
-            FieldTarget(
-                pole="mean of the row",
-                facing=facing.pop() if len(facing) == 1 else "as planned for each coil",
-                value=Interval(value=value, low=low, high=high),
-                gap=probe_gap,
-            )
-        )
-    return BuildSheet(
-        name=built.name,
-        coils=tuple(coils),
-        shop_temperature_c=shop_temperature_c,
-        fields=tuple(fields),
-        checks=(
-            "coil to poles and cover: open on a low-voltage ohmmeter",
-            "pole facing the strings: compass",
-            "first swing with steel at the pole: positive at hot",
-        ),
-        notes=(
-            *built.warnings,
-            f"field read with the Hall element {SENSOR_DEPTH * 1e3:g} mm behind the probe's tip",
-        )
-        if fields
-        else built.warnings,
-        number=number,
-        date=date,
-    )
-
-
-def _count(value: float) -> str:
-    return f"{value:,.0f}".replace(",", "\u202f")
-
-
-def _scaled(prediction: Prediction, factor: float) -> Interval:
-    return Interval(value=prediction.value * factor, low=prediction.low * factor, high=prediction.high * factor)
-
-
-def build_sheet_html(sheet: BuildSheet) -> str:
-    """Return the winder's sheet: turns, traverse, target resistance at shop temperature, field targets, cautions.
-
-    Raises
-    ------
-    InputError
-        If it has no coil.
-    """
-    if not sheet.coils:
-        raise InputError(f"the build sheet '{sheet.name}' needs at least one coil")
-    body = []
-    for coil in sheet.coils:
-        target = [
-            dc_resistance_at(resistance_at_20=bound, temperature_c=sheet.shop_temperature_c)
-            for bound in (coil.resistance_20.value, coil.resistance_20.low, coil.resistance_20.high)
-        ]
-        rows = [
-            ("Wire", coil.wire),
-            ("Turns", _count(coil.turns)),
-            ("Direction, seen from the top", coil.wound),
-            ("Traverse", length(coil.traverse)),
-            ("Advance per turn", length(coil.pitch)),
-            ("Turns per layer", f"{coil.turns_per_layer:.0f}"),
-            (
-                f"Target resistance at {sheet.shop_temperature_c:.0f} °C",
-                f"{quantity(target[0], 'Ω')} ({quantity(target[1], 'Ω')} to {quantity(target[2], 'Ω')})",
-            ),
-            ("The same at 20 °C", quantity(coil.resistance_20.value, "Ω")),
-        ]
-        if coil.inductance is not None:
-            rows.append(("Inductance at 1 kHz, series", bounds(coil.inductance, "H")))
-        if coil.build_up is not None:
-            room = f" of {length(coil.flange)}" if coil.flange is not None else ""
-            rows.append(("Winding depth", f"{length(coil.build_up)}{room}"))
-        if coil.spool_length is not None:
-            mass = f"; {coil.copper_mass * 1e3:.0f} g of copper" if coil.copper_mass is not None else ""
-            spool = coil.spool_length
-            metres = f"{_count(spool.value)} m ({_count(spool.low)} m to {_count(spool.high)} m)"
-            rows.append(("Wire off the spool", f"{metres}{mass}"))
-        body.append(f"<h2>Coil {text(coil.name)}</h2>{table(rows)}")
-    body.append(
-        '<p class="note">Read the coil cold: 10 K of warmth adds 3.9 %. Resistance right and inductance off means '
-        "wrong turns or core; the other way round means the wire.</p>"
-    )
-    if sheet.fields:
-        head = ("Pole", "Facing the strings", "Field", "Gap, pole to probe")
-        rows_field = [
-            (target.pole, target.facing, bounds(target.value, "T"), length(target.gap)) for target in sheet.fields
-        ]
-        body.append(f"<h2>Field</h2>{grid(head, rows_field)}")
-        body.append('<p class="note">Read the reference piece first, with the same gap.</p>')
-    body.append(bullets("Checks", sheet.checks, boxes=True))
-    body.append(bullets("Notes", sheet.notes))
-    body.append(bullets("Cautions", WINDING_CAUTIONS))
-    body.append(signature(("Wound by", "Date", "Turns on the counter", "Resistance", "Temperature")))
-    return page(f"Build sheet: {sheet.name}", sheet.number, sheet.date, "".join(body))
+    shop: str = ""
 
 
 def record_from_verdict(
@@ -367,7 +157,9 @@ def bench_record_html(record: BenchRecord) -> str:
             )
     body.append(bullets("Notes", record.notes))
     body.append(signature(("Tested by", "Date", "Meter and its calibration")))
-    return page(f"Test record: {record.name}", record.number, record.date or "", "".join(body), by=record.tester)
+    return page(
+        f"Test record: {record.name}", record.number, record.date, "".join(body), by=record.tester, shop=record.shop
+    )
 
 
 def customer_sheet_html(sheet: CustomerSheet) -> str:
@@ -378,17 +170,26 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
     low, high = sheet.response.frequency_hz[0], sheet.response.frequency_hz[-1]
     if sheet.response.evaluate is None:
         frequency = frequency[(frequency >= low) & (frequency <= high)]
-    level = gain_db(sheet.response.at(frequency)) - reading.bass_db
+    level = gain_db(sheet.response.at(frequency)) - (0.0 if reading.is_silent else reading.bass_db)
+    label = end_label(sheet.name, "this one")
     drawing = draw_curves(
-        [Curve(frequency_hz=frequency, gain_db=level, label=sheet.name, brief="this one")],
+        [Curve(frequency_hz=frequency, gain_db=level, label=label)],
         title=f"Curve of {sheet.name}",
         description=sentence,
         width=700,
         height=320,
+        label_characters=label_room(label),
     )
     rows = list(sheet.facts)
     if sheet.resistance is not None:
-        rows.append((f"DC resistance at {sheet.temperature_c:.0f} °C", quantity(sheet.resistance, "Ω")))
+        rows.append(
+            (
+                f"DC resistance at {sheet.temperature_c:.0f} °C",
+                resistance_text(sheet.resistance, sheet.resistance_basis),
+            )
+        )
+    if reading.is_silent:
+        rows.append(("Output", "silent"))
     if reading.peak_hz is not None and reading.height_db is not None:
         rows.append(("Peak", f"{frequency_in_words(reading.peak_hz)}, {reading.height_db:.1f} dB above the bass"))
     if reading.treble_end_hz is not None:
@@ -401,9 +202,14 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
         '<p class="note">Resistance is not loudness: it says how much wire there is, not how strong the magnet is. '
         "Whether a difference to another pickup is heard, only a blind test at equal level can tell.</p>",
         bullets("In your instrument", sheet.advice),
-        bullets("Cautions", CUSTOMER_CAUTIONS),
+        bullets("Cautions", sheet.cautions),
     ]
-    return page(sheet.name, sheet.number, sheet.date, "".join(body))
+    return page(sheet.name, sheet.number, sheet.date, "".join(body), shop=sheet.shop)
+
+
+def resistance_text(resistance: Interval, basis: str) -> str:
+    """Write a resistance with its bounds and what they rest on."""
+    return f"{sensible_bounds(resistance, 'Ω')}{f', {basis}' if basis else ''}"
 
 
 def _plain_sentence(response: Response) -> str:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
@@ -14,24 +15,50 @@ from labkit.bench.expected import expected_readings
 from labkit.bench.faults import dc_of
 from labkit.bench.fixture import STANDARD_LOAD
 from labkit.bench.model import pickup_transfer
+from labkit.bench.readings import Plan
 from labkit.core.errors import InputError, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.core.sheet import Table
-from labkit.core.units import format_quantity
-from labkit.pickup.build import read_build
+from labkit.core.sourced import Interval
+from labkit.pickup.build import BuiltPickup, read_build
+from labkit.pickup.build_bench import planned_field
 from labkit.pickup.build_sheet import is_build_sheet
+from labkit.pickup.compare import ratio
 from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.propagation import Prediction
 from labkit.pickup.sheet import read_pickup
-from labkit.report.change_paper import ChangeSheet, change_sheet_html, load_in_words
-from labkit.report.paper_page import bullets, grid, page, quantity
-from labkit.report.papers import WINDING_CAUTIONS, CustomerSheet, build_sheet_html, build_sheet_of, customer_sheet_html
+from labkit.report.build_paper import DEFER, NOT_STATED, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
+from labkit.report.change_paper import (
+    AMPLIFIER,
+    PLUG,
+    ChangeSheet,
+    change_cautions,
+    change_sheet_html,
+    level_facts,
+    load_in_words,
+)
+from labkit.report.paper_page import bullets, grid, page, quantity, sensible_bounds
+from labkit.report.papers import CUSTOMER_CAUTIONS, CustomerSheet, customer_sheet_html, resistance_text
 from labkit.rig.rig import Rig
-from labkit.view.words import Reading, frequency_in_words, height_in_words, read_response
+from labkit.sound.string_drive import LevelChange, level_change
+from labkit.view.words import (
+    Reading,
+    frequency_in_words,
+    height_in_words,
+    louder_in_words,
+    output_number,
+    read_response,
+)
 
 Paper = Literal["customer", "build", "fit"]
 
 PAPERS: tuple[Paper, ...] = ("customer", "build", "fit")
+
+USUAL_BOUNDS = "bounds of ±5 % as usual for windings"
+"""`labkit.bench.readings.Plan`: common practice, no source."""
+
+OUTPUT_ZERO = "0 dB: 8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm"
 
 STANDARD_WORDS = "200 kΩ and 470 pF across the pickup: controls and a cable in one box"
 """`labkit.bench.fixture.STANDARD_LOAD` for a customer."""
@@ -43,7 +70,13 @@ def papers_of(table: Table) -> tuple[Paper, ...]:
 
 
 def pickup_paper_html(
-    table: Table, paper: Paper | None = None, *, temperature_c: float = 20.0, number: str = "", date: str = ""
+    table: Table,
+    paper: Paper | None = None,
+    *,
+    temperature_c: float = 20.0,
+    number: str = "",
+    date: str = "",
+    shop: str = "",
 ) -> str:
     """Return a paper of a pickup sheet.
 
@@ -55,7 +88,7 @@ def pickup_paper_html(
         None takes the usual one: the build sheet of a build, the customer sheet of values.
     temperature_c : float, °C
         Where the pickup will be read.
-    number, date : str
+    number, date, shop : str
 
     Raises
     ------
@@ -70,23 +103,29 @@ def pickup_paper_html(
             f"{table.where}: a {chosen} paper needs a sheet of {wanted}; this one gives {join_words(list(given), 'or')}"
         )
     if chosen == "build":
-        built = read_build(table)
-        return build_sheet_html(build_sheet_of(built, shop_temperature_c=temperature_c, number=number, date=date))
+        made = read_build(table)
+        return build_sheet_html(
+            build_sheet_of(made, shop_temperature_c=temperature_c, number=number, date=date, shop=shop)
+        )
     source, note = (str(table.raw(key, None) or "") for key in ("source", "note"))
-    pickup = read_build(table).pickup if is_build_sheet(table) else read_pickup(table)
+    built = read_build(table) if is_build_sheet(table) else None
+    pickup = read_pickup(table) if built is None else built.pickup
     if chosen == "fit":
         return values_paper_html(
-            pickup, source=source, note=note, temperature_c=temperature_c, number=number, date=date
+            pickup, source=source, note=note, temperature_c=temperature_c, number=number, date=date, shop=shop
         )
     return customer_sheet_html(
         CustomerSheet(
             name=pickup.name,
             response=standard_response(pickup),
             load=STANDARD_WORDS,
-            resistance=dc_of(pickup, temperature_c=temperature_c),
+            facts=() if pickup.output is None else (_output_fact({"": pickup.output}),),
+            resistance=resistance_interval(pickup, built, temperature_c=temperature_c),
+            resistance_basis=USUAL_BOUNDS if built is None else "95 of 100 pickups of this build",
             temperature_c=temperature_c,
             number=number,
             date=date,
+            shop=shop,
         )
     )
 
@@ -103,6 +142,90 @@ def standard_response(pickup: Pickup) -> Response:
     return Response(frequency_hz=frequency, values=evaluate(frequency), name=pickup.name, evaluate=evaluate)
 
 
+def pickup_change_html(
+    before: BuiltPickup, after: BuiltPickup, *, number: str = "", date: str = "", shop: str = ""
+) -> str:
+    """Return the paper of one pickup in place of another: resistance, inductance, capacitance, peaks, field and output.
+
+    Each change has its own bounds, in which the doubts that both predictions share cancel.
+
+    Parameters
+    ----------
+    before, after : BuiltPickup
+        Predicted from a build, or of stated values (`labkit.pickup.build_given.load_built`).
+    number, date, shop : str
+    """
+    first, second = standard_response(before.pickup), standard_response(after.pickup)
+    change = before.change_to(after)
+    lines: list[tuple[str, Prediction | None, Prediction | None, Prediction | Interval | None, str]] = [
+        (name, old, new, None if old is None or new is None else ratio(new, old), unit)
+        for name, old, new, unit in (
+            ("DC resistance", before.total.resistance, after.total.resistance, "Ω"),
+            ("Inductance", before.total.inductance, after.total.inductance, "H"),
+            ("Capacitance", before.total.capacitance, after.total.capacitance, "F"),
+            ("Peak, nothing connected", before.resonance, after.resonance, "Hz"),
+            ("Peak into the load", before.loaded_resonance, after.loaded_resonance, "Hz"),
+            ("Field, probe on the pole", planned_field(before), planned_field(after), "T"),
+        )
+    ]
+    lines.insert(
+        5, ("Height of that peak", before.loaded_height_db, after.loaded_height_db, change.loaded_height_db, "dB")
+    )
+    lines.append(("Output, relative", before.output_db, after.output_db, change.level_db, "dB"))
+    sentence = change_in_words(read_response(first), read_response(second))
+    if change.level_db is not None:
+        level = change.level_db.value
+        sentence += f" Its output is {abs(level):.1f} dB {'higher' if level >= 0 else 'lower'}."
+    return change_sheet_html(
+        ChangeSheet(
+            title=f"{after.name} in place of {before.name}",
+            sentence=sentence,
+            before=first,
+            after=second,
+            before_label=before.name,
+            after_label=after.name,
+            before_load=STANDARD_WORDS,
+            after_load=STANDARD_WORDS,
+            values=tuple(
+                (name, _valued(old, unit, before), _valued(new, unit, after), _changed(moved, unit))
+                for name, old, new, moved, unit in lines
+            ),
+            facts=(("Curves", "at equal EMF: what the output changes stands in the table"), ("Output", OUTPUT_ZERO)),
+            doubt="bounds hold 95 of 100 such pickups; a change's own bounds leave out the doubts that both share",
+            not_modelled="hysteresis and saturation of steel, threads of screws, shielding of the strings by a cover",
+            cautions=CUSTOMER_CAUTIONS,
+            number=number,
+            date=date,
+            shop=shop,
+        )
+    )
+
+
+def _valued(value: Prediction | None, unit: str, pickup: BuiltPickup) -> str:
+    """A value with its bounds; without any where its sheet states it."""
+    if value is None:
+        return NOT_STATED if pickup.is_given else "not modelled"
+    if unit == "dB":
+        return _spread(value.value, value.low, value.high, "dB")
+    if value.high <= value.low:
+        return f"{quantity(value.value, unit, digits=3)}{', as stated' if unit in 'ΩHF' else ''}"
+    return sensible_bounds(Interval(value=value.value, low=value.low, high=value.high), unit)
+
+
+def _changed(change: Prediction | Interval | None, unit: str) -> str:
+    """A change with its bounds: in decibels, or per cent of a ratio."""
+    if change is None:
+        return "not known"
+    ends = (change.value, change.low, change.high)
+    value, low, high = ends if unit == "dB" else tuple(100 * (end - 1) for end in ends)
+    return _spread(value, low, high, "dB" if unit == "dB" else "%")
+
+
+def _spread(value: float, low: float, high: float, unit: str) -> str:
+    said = [f"{end:+.1f}\u00a0{unit}".replace("-", "−").replace("+0.0", "0.0") for end in (value, low, high)]
+    return said[0] if high - low < 0.05 else f"{said[0]} ({said[1]} to {said[2]})"
+
+
 def values_paper_html(
     pickup: Pickup,
     *,
@@ -111,6 +234,7 @@ def values_paper_html(
     temperature_c: float = 20.0,
     number: str = "",
     date: str = "",
+    shop: str = "",
 ) -> str:
     """Return the record of a pickup that is given by values: each coil, where they come from, what meters should show.
 
@@ -141,7 +265,7 @@ def values_paper_html(
         "inductance says that the pickup is above its resonance at that frequency.</p>"
     )
     body.append(bullets("Cautions", [line for line in WINDING_CAUTIONS if line.startswith(("Insulation", "Local"))]))
-    return page(f"Fitted values: {pickup.name}", number, date, "".join(body))
+    return page(f"Fitted values: {pickup.name}", number, date, "".join(body), shop=shop, is_dense=True)
 
 
 def rig_paper_html(
@@ -152,6 +276,7 @@ def rig_paper_html(
     label: str = "",
     number: str = "",
     date: str = "",
+    shop: str = "",
 ) -> str:
     """Return the customer sheet of a rig, or of a change where there is another rig.
 
@@ -169,31 +294,52 @@ def rig_paper_html(
             (f"Pickup, {slot.replace('_', ' ')}" if len(rig.pickups) > 1 else "Pickup", _pickup_in_words(pickup))
             for slot, pickup in rig.pickups.items()
         ]
+        pickups.append(_output_fact(rig.outputs))
         sheet = CustomerSheet(
             name=rig.name,
             response=rig.response(),
             load=load_in_words(rig),
             facts=tuple(pickups),
+            cautions=(AMPLIFIER, PLUG, DEFER),
             number=number,
             date=date,
+            shop=shop,
         )
         return customer_sheet_html(sheet)
     before, after = label or rig.name, other_label or other.name
     first, second = rig.response(), other.response()
+    level = level_change(rig, other)
     return change_sheet_html(
         ChangeSheet(
             title=f"{rig.name}: before and after",
-            sentence=change_in_words(read_response(first), read_response(second)),
+            sentence=_with_level(change_in_words(read_response(first), read_response(second)), level),
             before=first,
             after=second,
             before_label=before,
             after_label=after,
             before_load=load_in_words(rig),
             after_load=load_in_words(other),
+            facts=level_facts(level),
+            cautions=change_cautions(rig, other),
             number=number,
             date=date,
+            shop=shop,
         )
     )
+
+
+def _output_fact(outputs: Mapping[str, Prediction | None]) -> tuple[str, str]:
+    number = output_number(outputs)
+    return number.label, f"{number.value}, {number.detail}"
+
+
+def _with_level(sentence: str, change: LevelChange) -> str:
+    """Add to the sentence of a change how loud it is."""
+    if change.is_silent:
+        return sentence
+    words = louder_in_words(change.level_db.interval, bounded=False)
+    basis = ", at equal EMF" if change.words else ""
+    return f"{sentence} It is {'as loud as before' if words == 'as loud' else f'{words} than before'}{basis}."
 
 
 def change_in_words(before: Reading, after: Reading) -> str:
@@ -239,5 +385,14 @@ def _coil_rows(coil: Coil) -> list[tuple[str, str]]:
     return rows
 
 
+def resistance_interval(pickup: Pickup, built: BuiltPickup | None = None, *, temperature_c: float = 20.0) -> Interval:
+    """Return the DC resistance that a meter should read, with bounds: a build's own, else the usual ±5 %."""
+    value = dc_of(pickup, temperature_c=temperature_c)
+    if built is None:
+        return Interval.relative(value, Plan(pickup=pickup).resistance_tolerance)
+    total = built.total.resistance
+    return Interval(value=value, low=value * total.low / total.value, high=value * total.high / total.value)
+
+
 def _pickup_in_words(pickup: Pickup) -> str:
-    return f"{pickup.name}, {format_quantity(float(f'{dc_of(pickup, temperature_c=20.0):.3g}'), 'Ω')} at 20 °C"
+    return f"{pickup.name}, {resistance_text(resistance_interval(pickup), f'at 20 °C, {USUAL_BOUNDS}')}"

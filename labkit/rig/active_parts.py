@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar
 
 from labkit.circuit.elements import GROUND, Buffer, Capacitor, Element, Resistor, Source
+from labkit.core.keys import inline, quantity
 from labkit.core.sheet import Table
-from labkit.core.units import UsualRange, format_quantity
-from labkit.pickup.electrical import Coil, Pickup
+from labkit.core.units import UsualRange
+from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
 from labkit.pickup.network import pickup_elements
-from labkit.pickup.sheet import CAPACITANCE, coil_data, read_coil
-from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Position, Pot, Switch, read_nodes
+from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Position, Pot, Switch
 
 INPUT_RESISTANCE = UsualRange(low=100e3, high=100e6)
 OUTPUT_RESISTANCE = UsualRange(low=1.0, high=20e3)
@@ -22,31 +21,23 @@ LEAD = UsualRange(low=20e-12, high=1e-9)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BufferStage:
-    """A unilateral stage: input resistance and capacitance, gain, output resistance. SI; gain as a ratio."""
+    """A unilateral stage: input resistance and capacitance, gain, output resistance."""
 
-    input_resistance: float
-    input_capacitance: float
-    gain: float
-    output_resistance: float
+    input_resistance: float = quantity(
+        "Ω", default=1e6, usual=INPUT_RESISTANCE, low=1.0, meaning="resistance of its input"
+    )
+    input_capacitance: float = quantity(
+        "F", default=0.0, usual=CAPACITANCE, low=0.0, meaning="capacitance of its input"
+    )
+    gain_db: float = quantity("dB", name="gain", default=0.0, low=-60.0, high=60.0, meaning="gain")
+    output_resistance: float = quantity(
+        "Ω", default=1e3, usual=OUTPUT_RESISTANCE, low=0.0, meaning="resistance of its output"
+    )
 
-    @classmethod
-    def read(cls, table: Table) -> Self:
-        """Read the keys of a buffer."""
-        return cls(
-            input_resistance=table.quantity("input_resistance", "Ω", 1e6, usual=INPUT_RESISTANCE, low=1.0),
-            input_capacitance=table.quantity("input_capacitance", "F", 0.0, usual=CAPACITANCE, low=0.0),
-            gain=10 ** (table.quantity("gain", "dB", 0.0, low=-60.0, high=60.0) / 20),
-            output_resistance=table.quantity("output_resistance", "Ω", 1e3, usual=OUTPUT_RESISTANCE, low=0.0),
-        )
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this stage."""
-        return {
-            "input_resistance": format_quantity(self.input_resistance, "Ω", usual=INPUT_RESISTANCE),
-            "input_capacitance": format_quantity(self.input_capacitance, "F", usual=CAPACITANCE),
-            "gain": f"{20 * math.log10(self.gain)!r} dB",
-            "output_resistance": format_quantity(self.output_resistance, "Ω", usual=OUTPUT_RESISTANCE),
-        }
+    @property
+    def gain(self) -> float:
+        """Gain as a ratio."""
+        return float(10 ** (self.gain_db / 20))
 
     def elements(self, name: str, before: str, after: str) -> tuple[Element, ...]:
         """Return the stage between two nodes."""
@@ -66,18 +57,16 @@ class OnboardBuffer(Part):
     """A buffer inside the instrument: nodes are its input and its output."""
 
     kind: ClassVar[str] = "buffer"
-    stage: BufferStage
+    lugs: ClassVar[tuple[str, ...]] = ("input", "output")
+    stage: BufferStage = inline(BufferStage)
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a buffer."""
-        part = cls(name=name, nodes=read_nodes(table, 2, "input, output"), stage=BufferStage.read(table))
-        table.done()
-        return part
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this buffer."""
-        return {"kind": self.kind, "nodes": list(self.nodes), **self.stage.data()}
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Refuse one node for both."""
+        before, after = values["nodes"]
+        if before == after:
+            table.fail("nodes", f"a buffer's input and output must be two nodes; both are '{before}'")
+        return values
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the stage."""
@@ -86,22 +75,11 @@ class OnboardBuffer(Part):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DummyCoil(Part):
-    """A coil without magnet: it hums like a pickup and hears no string. Nodes are start and finish."""
+    """A coil without magnet: it picks up hum as a pickup does, and no string."""
 
     kind: ClassVar[str] = "dummy coil"
-    coil: Coil
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a dummy coil (the keys of a pickup's coil)."""
-        nodes = read_nodes(table, 2, "start, finish")
-        table.asked.setdefault("kind")
-        coil = read_coil(table)
-        return cls(name=name, nodes=nodes, coil=coil)
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this coil."""
-        return {"kind": self.kind, "nodes": list(self.nodes), **coil_data(self.coil)}
+    lugs: ClassVar[tuple[str, ...]] = ("start", "finish")
+    coil: Coil = inline(Coil)
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the coil's elements; its EMF is silent, and there only for hum."""
@@ -119,26 +97,8 @@ class ScreenedLead(Part):
     """Screened wire inside the instrument: a capacitance from its conductor to its screen. Nodes: conductor, screen."""
 
     kind: ClassVar[str] = "screened lead"
-    capacitance: float
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a screened lead."""
-        part = cls(
-            name=name,
-            nodes=read_nodes(table, 2, "conductor, screen"),
-            capacitance=table.quantity("capacitance", "F", usual=LEAD, low=0.0),
-        )
-        table.done()
-        return part
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this lead."""
-        return {
-            "kind": self.kind,
-            "nodes": list(self.nodes),
-            "capacitance": format_quantity(self.capacitance, "F", usual=LEAD),
-        }
+    lugs: ClassVar[tuple[str, ...]] = ("conductor", "screen")
+    capacitance: float = quantity("F", usual=LEAD, low=0.0, meaning="capacitance from conductor to screen")
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the capacitance."""

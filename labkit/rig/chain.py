@@ -6,13 +6,19 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
 from labkit.circuit.elements import GROUND, Capacitor, Element, Resistor
+from labkit.core.keys import made, quantity, read_keys, written_keys
 from labkit.core.sheet import Table
-from labkit.core.units import UsualRange, format_quantity
+from labkit.core.units import UsualRange
+from labkit.core.validity import Range, range_called
 
 LENGTH = UsualRange(low=0.1, high=100.0)
 PER_LENGTH = UsualRange(low=20e-12, high=500e-12)
 INPUT_RESISTANCE = UsualRange(low=5e3, high=20e6)
 SMALL_CAPACITANCE = UsualRange(low=5e-12, high=5e-9)
+
+
+CABLE_LENGTH = range_called("cable_length")
+CABLE_CAPACITANCE = range_called("cable_capacitance")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,13 +38,26 @@ class Stage:
     name: str
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read the stage from its table; must call ``table.done()``."""
-        raise NotImplementedError
+    def read(cls, name: str, table: Table, base: Self | None = None) -> Self:
+        """Read the stage from its table; what the table leaves out stays as it is in ``base``, where one is given."""
+        table.asked.setdefault("kind")
+        values = read_keys(cls, table, base=base)
+        table.done()
+        return made(cls, table, {"name": name, **cls.settled(table, values)})
+
+    @classmethod
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Return the values with what follows from them; refuse what cannot stand together with ``table.fail``."""
+        return values
 
     def data(self) -> dict[str, Any]:
         """Return the keys that read back to this stage."""
-        raise NotImplementedError
+        return {"kind": self.kind, **written_keys(self)}
+
+    @property
+    def ranges(self) -> tuple[tuple[Range, float], ...]:
+        """Every range that limits the stage's model, with the stage's own value."""
+        return ()
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the elements between the node before the stage and the node after it."""
@@ -54,35 +73,25 @@ class Cable(Stage):
     """
 
     kind: ClassVar[str] = "cable"
-    length: float
-    capacitance_per_length: float
-    plugs: float = 0.0
+    length: float = quantity("m", usual=LENGTH, low=0.0, meaning="length")
+    capacitance_per_length: float = quantity(
+        "F/m", name="capacitance", usual=PER_LENGTH, low=0.0, meaning="capacitance for each metre or foot"
+    )
+    plugs: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance of both plugs")
 
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a cable."""
-        stage = cls(
-            name=name,
-            length=table.quantity("length", "m", usual=LENGTH, low=0.0),
-            capacitance_per_length=table.quantity("capacitance", "F/m", usual=PER_LENGTH, low=0.0),
-            plugs=table.quantity("plugs", "F", 0.0, usual=SMALL_CAPACITANCE, low=0.0),
-        )
-        table.done()
-        return stage
+    def __post_init__(self) -> None:
+        CABLE_LENGTH.check(self.length)
+        CABLE_CAPACITANCE.check(self.capacitance_per_length)
+
+    @property
+    def ranges(self) -> tuple[tuple[Range, float], ...]:
+        """As `Stage.ranges`."""
+        return ((CABLE_LENGTH, self.length), (CABLE_CAPACITANCE, self.capacitance_per_length))
 
     @property
     def capacitance(self) -> float:
         """Total capacitance, F."""
         return self.length * self.capacitance_per_length + self.plugs
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this cable."""
-        return {
-            "kind": self.kind,
-            "length": format_quantity(self.length, "m", usual=LENGTH),
-            "capacitance": format_quantity(self.capacitance_per_length, "F/m", usual=PER_LENGTH),
-            "plugs": format_quantity(self.plugs, "F", usual=SMALL_CAPACITANCE),
-        }
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the capacitance to ground."""
@@ -94,27 +103,8 @@ class Input(Stage):
     """The input that the signal ends in: a resistance and a capacitance to ground."""
 
     kind: ClassVar[str] = "input"
-    resistance: float
-    capacitance: float = 0.0
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read an input."""
-        stage = cls(
-            name=name,
-            resistance=table.quantity("resistance", "Ω", usual=INPUT_RESISTANCE, low=1.0),
-            capacitance=table.quantity("capacitance", "F", 0.0, usual=SMALL_CAPACITANCE, low=0.0),
-        )
-        table.done()
-        return stage
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this input."""
-        return {
-            "kind": self.kind,
-            "resistance": format_quantity(self.resistance, "Ω", usual=INPUT_RESISTANCE),
-            "capacitance": format_quantity(self.capacitance, "F", usual=SMALL_CAPACITANCE),
-        }
+    resistance: float = quantity("Ω", usual=INPUT_RESISTANCE, low=1.0, meaning="resistance to ground")
+    capacitance: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance to ground")
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return resistance and capacitance to ground."""

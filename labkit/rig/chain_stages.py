@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
 from labkit.circuit.elements import GROUND, Capacitor, Element, Resistor
+from labkit.core.keys import custom, inline, number, quantity
 from labkit.core.sheet import Table
-from labkit.core.units import UsualRange, format_quantity
+from labkit.core.units import UsualRange
+from labkit.core.validity import range_called
 from labkit.rig.active_parts import BufferStage
 from labkit.rig.chain import INPUT_RESISTANCE, SMALL_CAPACITANCE, Cable, Input, Stage
 from labkit.rig.parts import FULL, POT
@@ -17,7 +19,11 @@ from labkit.rig.taper import Taper, parse_taper, taper_data
 
 STOPPER = UsualRange(low=1e3, high=1e6)
 COUPLING = UsualRange(low=1e-9, high=100e-6)
+AUDIO = parse_taper("audio 10 %")
+LOW_RESISTANCE = UsualRange(low=500.0, high=200e3)
 VALVE_CAPACITANCE = UsualRange(low=0.01e-12, high=50e-12)
+
+STAGE_GAIN = range_called("stage_gain")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,18 +31,7 @@ class BypassBox(Stage):
     """A box switched out by a true bypass: what is left of it is the capacitance of its sockets and wiring."""
 
     kind: ClassVar[str] = "bypass box"
-    capacitance: float
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a bypassed box."""
-        stage = cls(name=name, capacitance=table.quantity("capacitance", "F", usual=SMALL_CAPACITANCE, low=0.0))
-        table.done()
-        return stage
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this box."""
-        return {"kind": self.kind, "capacitance": format_quantity(self.capacitance, "F", usual=SMALL_CAPACITANCE)}
+    capacitance: float = quantity("F", usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance of sockets and wiring")
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the capacitance to ground."""
@@ -49,18 +44,7 @@ class BufferBox(Stage):
 
     kind: ClassVar[str] = "buffer"
     is_shunt: ClassVar[bool] = False
-    stage: BufferStage
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a buffer."""
-        stage = cls(name=name, stage=BufferStage.read(table))
-        table.done()
-        return stage
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this buffer."""
-        return {"kind": self.kind, **self.stage.data()}
+    stage: BufferStage = inline(BufferStage)
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the stage."""
@@ -73,33 +57,9 @@ class VolumePedal(Stage):
 
     kind: ClassVar[str] = "volume pedal"
     is_shunt: ClassVar[bool] = False
-    value: float
-    taper: Taper
-    position: float
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a volume pedal."""
-        words = table.raw("taper", "audio 10 %")
-        if not isinstance(words, str | list):
-            table.fail("taper", f'must be a taper such as "audio 10 %"; got {words!r}')
-        stage = cls(
-            name=name,
-            value=table.quantity("value", "Ω", usual=POT, low=1.0),
-            taper=table.attempt("taper", lambda: parse_taper(words)),
-            position=float(table.number("position", FULL, low=0, high=FULL)),
-        )
-        table.done()
-        return stage
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this pedal."""
-        return {
-            "kind": self.kind,
-            "value": format_quantity(self.value, "Ω", usual=POT),
-            "taper": taper_data(self.taper),
-            "position": self.position,
-        }
+    value: float = quantity("Ω", usual=POT, low=1.0, meaning="resistance of the whole track")
+    taper: Taper = custom(parse=parse_taper, write=taper_data, default=AUDIO, meaning="law of the track")
+    position: float = number(default=FULL, low=0, high=FULL, meaning="0 at the heel, 10 at the toe")
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the two legs of the pot."""
@@ -120,50 +80,31 @@ class ValveInput(Stage):
 
     kind: ClassVar[str] = "valve input"
     is_shunt: ClassVar[bool] = False
-    stopper: float
-    leak: float | None
-    divider: float | None
-    grid_cathode: float
-    grid_anode: float
-    stage_gain: float
-    stray: float
+    stopper: float = quantity("Ω", usual=STOPPER, low=0.0, meaning="resistor in series with the grid")
+    leak: float | None = quantity(
+        "Ω", default=None, usual=INPUT_RESISTANCE, low=1.0, meaning="resistor from the socket to ground"
+    )
+    divider: float | None = quantity(
+        "Ω", default=None, usual=STOPPER, low=1.0, meaning="resistor from the grid to ground"
+    )
+    grid_cathode: float = quantity("F", usual=VALVE_CAPACITANCE, low=0.0, meaning="capacitance from grid to cathode")
+    grid_anode: float = quantity("F", usual=VALVE_CAPACITANCE, low=0.0, meaning="capacitance from grid to anode")
+    stage_gain: float = number(
+        low=STAGE_GAIN.low, high=STAGE_GAIN.high, meaning="gain of the stage, which multiplies the grid's capacitance"
+    )
+    stray: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance of the wiring")
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a valve input."""
-        stage = cls(
-            name=name,
-            stopper=table.quantity("stopper", "Ω", usual=STOPPER, low=0.0),
-            leak=table.quantity("leak", "Ω", None, usual=INPUT_RESISTANCE, low=1.0),
-            divider=table.quantity("divider", "Ω", None, usual=STOPPER, low=1.0),
-            grid_cathode=table.quantity("grid_cathode", "F", usual=VALVE_CAPACITANCE, low=0.0),
-            grid_anode=table.quantity("grid_anode", "F", usual=VALVE_CAPACITANCE, low=0.0),
-            stage_gain=float(table.number("stage_gain", low=0, high=1000)),
-            stray=table.quantity("stray", "F", 0.0, usual=SMALL_CAPACITANCE, low=0.0),
-        )
-        if stage.leak is None and stage.divider is None:
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Refuse a grid without a way to ground."""
+        if values["leak"] is None and values["divider"] is None:
             table.fail("leak", "a valve's grid needs a way to ground; give leak or divider")
-        table.done()
-        return stage
+        return values
 
     @property
     def grid_capacitance(self) -> float:
         """C_gk + C_ga·(1 + A) + stray, F."""
         return self.grid_cathode + self.grid_anode * (1 + self.stage_gain) + self.stray
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this input."""
-        data: dict[str, Any] = {"kind": self.kind, "stopper": format_quantity(self.stopper, "Ω", usual=STOPPER)}
-        if self.leak is not None:
-            data["leak"] = format_quantity(self.leak, "Ω", usual=INPUT_RESISTANCE)
-        if self.divider is not None:
-            data["divider"] = format_quantity(self.divider, "Ω", usual=STOPPER)
-        return data | {
-            "grid_cathode": format_quantity(self.grid_cathode, "F", usual=VALVE_CAPACITANCE),
-            "grid_anode": format_quantity(self.grid_anode, "F", usual=VALVE_CAPACITANCE),
-            "stage_gain": self.stage_gain,
-            "stray": format_quantity(self.stray, "F", usual=SMALL_CAPACITANCE),
-        }
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return leak, stopper, divider and grid capacitance."""
@@ -183,27 +124,8 @@ class LowImpedanceInput(Stage):
 
     kind: ClassVar[str] = "low-impedance input"
     is_shunt: ClassVar[bool] = False
-    coupling: float
-    resistance: float
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a low-impedance input."""
-        stage = cls(
-            name=name,
-            coupling=table.quantity("coupling", "F", usual=COUPLING, low=1e-12),
-            resistance=table.quantity("resistance", "Ω", usual=UsualRange(low=500.0, high=200e3), low=1.0),
-        )
-        table.done()
-        return stage
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this input."""
-        return {
-            "kind": self.kind,
-            "coupling": format_quantity(self.coupling, "F", usual=COUPLING),
-            "resistance": format_quantity(self.resistance, "Ω", usual=UsualRange(low=500.0, high=200e3)),
-        }
+    coupling: float = quantity("F", usual=COUPLING, low=1e-12, meaning="capacitor in series with the input")
+    resistance: float = quantity("Ω", usual=LOW_RESISTANCE, low=1.0, meaning="resistance to ground")
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the capacitor in series and the resistance to ground."""
@@ -221,12 +143,16 @@ class PassiveSplit(Stage):
     branch: tuple[Stage, ...]
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
+    def read(cls, name: str, table: Table, base: Self | None = None) -> Self:
         """Read a split; ``branch`` is a list of stages like the chain itself."""
+        table.asked.setdefault("kind")
+        if base is not None and "branch" not in table:
+            table.done()
+            return base
         stages: list[Stage] = []
-        for number, entry in enumerate(table.tables("branch"), start=1):
+        for place, entry in enumerate(table.tables("branch"), start=1):
             kind = entry.choice("kind", BRANCH_KINDS)
-            stages.append(BRANCH_KINDS[kind].read(f"{name}.branch{number}", entry))
+            stages.append(BRANCH_KINDS[kind].read(f"{name}.branch{place}", entry))
         if not stages:
             table.fail("branch", "needs at least one stage, such as a cable and an input")
         table.done()
@@ -240,8 +166,8 @@ class PassiveSplit(Stage):
         """Return the elements of the branch."""
         node = before
         found: list[Element] = []
-        for number, stage in enumerate(self.branch, start=1):
-            following = node if stage.is_shunt else f"{self.name}.node{number}"
+        for place, stage in enumerate(self.branch, start=1):
+            following = node if stage.is_shunt else f"{self.name}.node{place}"
             found += stage.elements(node, following)
             node = following
         return tuple(found)

@@ -8,6 +8,9 @@ from typing import get_args
 from labkit.catalogue import catalogue
 from labkit.core.sheet import Table
 from labkit.core.sourced import Kind, SourcedValue
+from labkit.core.validity import range_called
+
+LOSS_TANGENT = range_called("loss_tangent")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +29,7 @@ def read_dielectric(table: Table) -> Dielectric:
     for key in ("sheet", "format", "summary", "note"):
         table.raw(key, None)
     name = table.text("name")
-    tangent = table.quantity("loss_tangent", "1", low=0.0, high=0.5)
+    tangent = table.quantity("loss_tangent", "1", low=LOSS_TANGENT.low, high=LOSS_TANGENT.high)
     spread = table.quantity("spread", "1", None, low=0.0)
     kind = table.choice("kind", get_args(Kind))
     source, doubt = table.text("source"), table.text("doubt", "")

@@ -13,6 +13,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
 from labkit.plugins import Brought, plugins
 from labkit.plugins.manager import BUILTIN
+from labkit.rig.claims import Claim, read_claims
 from labkit.rig.parts import Control, Knob, Part, Selector
 
 
@@ -29,6 +30,8 @@ class Harness:
         Node of the jack's tip.
     parts : mapping of str to Part
         In the order of the sheet.
+    claims : tuple of Claim
+        What the sheet claims for positions of the controls.
     """
 
     name: str
@@ -37,6 +40,7 @@ class Harness:
     output: str
     parts: Mapping[str, Part]
     purpose: str = ""
+    claims: tuple[Claim, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
@@ -113,22 +117,22 @@ def _not_a_part(thing: object) -> str:
     return "" if isinstance(thing, type) and issubclass(thing, Part) else "a subclass of labkit.rig.parts.Part"
 
 
-def read_part(name: str, table: Table) -> Part:
-    """Read one part by its ``kind``."""
+def read_part(name: str, table: Table, base: Part | None = None) -> Part:
+    """Read one part by its ``kind``; what the table leaves out stays as it is in ``base``, where one is given."""
     kinds = _part_kinds()
     if not kinds:
         table.fail("kind", "nothing installed brings a kind of part; see labkit catalogue --plugins")
     kind = kinds[table.choice("kind", kinds)]
     table.asked.setdefault("note")
     if kind.plugin == BUILTIN:
-        return table.attempt("", lambda: kind.thing.read(name, table))  # type: ignore[no-any-return]
-    return table.attempt("", lambda: _guarded(kind, name, table))
+        return table.attempt("", lambda: kind.thing.read(name, table, base))  # type: ignore[no-any-return]
+    return table.attempt("", lambda: _guarded(kind, name, table, base))
 
 
-def _guarded(kind: Brought, name: str, table: Table) -> Part:
+def _guarded(kind: Brought, name: str, table: Table, base: Part | None) -> Part:
     """Read a part of another plugin, and see that it turns into elements, before a rig is built on it."""
     try:
-        part = kind.thing.read(name, table)
+        part = kind.thing.read(name, table, base)
         elements = part.elements(None if part.control is None else part.control.default)
     except InputError:
         raise
@@ -165,12 +169,15 @@ def read_harness(table: Table) -> Harness:
         if "." in slot or slot == GROUND:
             table.fail("pickups", f"a slot's name may not be '{slot}' (no point in it, and not 'ground')")
     output = table.text("output", expected="the node of the jack's tip")
+    if output == GROUND:
+        table.fail("output", "is ground; the tip needs a node of its own, such as 'tip'")
     parts = {part: read_part(part, entry) for part, entry in table.each("parts", {})}
-    table.done()
     harness = table.attempt(
         "parts",
         lambda: Harness(name=name, summary=summary, purpose=purpose, slots=slots, output=output, parts=parts),
     )
+    harness = replace(harness, claims=read_claims(table, harness.controls, slots))
+    table.done()
     _check_joints(table, harness)
     return harness
 
@@ -184,6 +191,8 @@ def harness_data(harness: Harness) -> dict[str, Any]:
         data["purpose"] = harness.purpose
     data |= {"pickups": list(harness.slots), "output": harness.output}
     data["parts"] = {name: part.data() for name, part in harness.parts.items()}
+    if harness.claims:
+        data["claims"] = {claim.key(harness.selectors): claim.data() for claim in harness.claims}
     return data
 
 

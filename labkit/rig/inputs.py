@@ -1,8 +1,8 @@
 """Every number of a rig by one name: what it is now, its unit, and the rig with it changed.
 
 Names are those of ``--set`` (``volume``, ``volume.value``, ``tone_capacitor``, ``cable.length``); coils add
-``SLOT.COIL.inductance`` and so on. Values are SI; knobs count from 0 to 10. Parts and stages of plugins are found
-through the keys of their sheets, so they need nothing of their own to be varied.
+``SLOT.COIL.inductance`` and so on. Values are SI; knobs count from 0 to 10. The numbers are those that parts, stages
+and coils declare as keys (`labkit.core.keys`), so what a plugin brings can be varied like anything else.
 """
 
 from __future__ import annotations
@@ -11,19 +11,15 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
-from labkit.core.errors import InputError, QuantityError, did_you_mean
-from labkit.core.units import UNITS, format_quantity, parse_quantity
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.keys import numbers, with_numbers
+from labkit.core.units import format_quantity, parse_quantity
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.rig.parts import Knob
+from labkit.rig.chain import Stage
+from labkit.rig.parts import Knob, Part
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import set_value
-
-_NOT_VALUES = frozenset({"kind", "nodes", "tolerance", "default", "opens_above", "control", "taper", "positions"})
-_COIL_UNITS = {"resistance": "Ω", "inductance": "H", "capacitance": "F", "loss_resistance": "Ω"}
-_SECTION_UNITS = {"fraction": "", "corner": "Hz"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,12 +84,11 @@ def rig_inputs(rig: Rig) -> dict[str, RigInput]:
             position = float(rig.settings[control.name])
             found.append(RigInput(name=control.name, value=position, unit="", group=control.name))
     for part in rig.harness.parts.values():
-        control_name = part.control.name if isinstance(part.control, Knob) else part.name
-        found += _sheet_inputs(part.name, control_name, part.data())
+        found += _numbers_of(part, part.name, part.control.name if isinstance(part.control, Knob) else part.name)
     for stage in rig.chain:
-        found += _sheet_inputs(stage.name, stage.name, stage.data())
+        found += _numbers_of(stage, stage.name, stage.name)
     for slot, pickup in rig.pickups.items():
-        found += _pickup_inputs(slot, pickup)
+        found += _numbers_of_pickup(slot, pickup)
     return {item.name: item for item in found}
 
 
@@ -114,68 +109,48 @@ def with_inputs(rig: Rig, values: Mapping[str, float]) -> Rig:
     InputError
         If a name is unknown or a value impossible.
     """
-    by_slot: dict[str, dict[str, float]] = {}
     known = rig_inputs(rig)
+    changes: dict[str, dict[str, float]] = {}
+    settings: dict[str, float] = {}
     for name, value in values.items():
-        if name not in known:
-            known[name] = find_input(rig, name)
-        slot, _, rest = known[name].name.partition(".")
-        if slot in rig.pickups and rest:
-            by_slot.setdefault(slot, {})[rest] = value
+        found = known[name] if name in known else find_input(rig, name)
+        head, point, rest = found.name.partition(".")
+        if point:
+            changes.setdefault(head, {})[rest] = value
         else:
-            # The mark insists: a study may well step outside the usual range on purpose.
-            insist = "!" if known[name].unit else ""
-            rig = set_value(rig, known[name].name, known[name].text(value) + insist)
-    changed = {slot: _with_pickup_values(rig.pickups[slot], changes) for slot, changes in by_slot.items()}
-    return rig.replace(pickups=changed) if changed else rig
+            settings[head] = value
+    parts, stages, pickups = rig.harness.parts, {stage.name: stage for stage in rig.chain}, rig.pickups
+    return rig.replace(
+        settings=settings,
+        parts={name: _changed(parts[name], name, new) for name, new in changes.items() if name in parts},
+        chain=tuple(
+            _changed(stage, name, changes[name]) if name in changes and name not in parts else stage
+            for name, stage in stages.items()
+        ),
+        pickups={slot: _changed_pickup(pickups[slot], slot, new) for slot, new in changes.items() if slot in pickups},
+    )
 
 
-def _sheet_inputs(name: str, group: str, data: Mapping[str, Any]) -> list[RigInput]:
-    tolerance = _quantity(data.get("tolerance"))
-    found = []
-    for key, entry in data.items():
-        if key in _NOT_VALUES:
-            continue
-        read = _quantity(entry)
-        if read is not None:
-            allowed = tolerance[0] if tolerance is not None and key == "value" else None
-            found.append(RigInput(name=f"{name}.{key}", value=read[0], unit=read[1], group=group, tolerance=allowed))
-    return found
+def _numbers_of(thing: Part | Stage | Coil, name: str, group: str) -> list[RigInput]:
+    tolerance = getattr(thing, "tolerance", None)
+    written = None if isinstance(thing, Coil) else thing.data()
+    return [
+        RigInput(
+            name=f"{name}.{key_name}",
+            value=value,
+            unit=key.unit or "",
+            group=group,
+            tolerance=tolerance if key_name == "value" else None,
+        )
+        for key_name, value, key in numbers(thing)
+        if written is None or key_name.partition(".")[0] in written or "." in key_name
+    ]
 
 
-def _quantity(entry: object) -> tuple[float, str] | None:
-    if isinstance(entry, int | float) and not isinstance(entry, bool):
-        return float(entry), ""
-    return _quantity_of_text(entry) if isinstance(entry, str) else None
-
-
-@lru_cache(maxsize=4096)
-def _quantity_of_text(text: str) -> tuple[float, str] | None:
-    """Value and unit of a text as parts write it (never of a bare number or words)."""
-    body = text.rstrip("!")
-    for unit in UNITS:
-        try:
-            value = parse_quantity(body, unit)
-        except QuantityError:
-            continue
-        # "5 m" would also read as 5 mΩ: the unit meant is the one that writes the same text.
-        if format_quantity(value, unit) == body:
-            return value, unit
-    return None
-
-
-def _pickup_inputs(slot: str, pickup: Pickup) -> list[RigInput]:
-    found = []
+def _numbers_of_pickup(slot: str, pickup: Pickup) -> list[RigInput]:
+    found: list[RigInput] = []
     for name, coil in pickup.coils.items():
-        group = f"{slot}.{name}"
-        for key, unit in _COIL_UNITS.items():
-            value = getattr(coil, key)
-            if math.isfinite(value):
-                found.append(RigInput(name=f"{group}.{key}", value=value, unit=unit, group=group))
-        for index, section in enumerate(coil.eddy, start=1):
-            for key, unit in _SECTION_UNITS.items():
-                value = section.fraction if key == "fraction" else section.corner_hz
-                found.append(RigInput(name=f"{group}.eddy{index}.{key}", value=value, unit=unit, group=group))
+        found += _numbers_of(coil, f"{slot}.{name}", f"{slot}.{name}")
     if len(pickup.coils) == 2:
         found.append(RigInput(name=f"{slot}.coupling", value=pickup.coupling, unit="", group=f"{slot}.coupling"))
     found.append(
@@ -184,24 +159,20 @@ def _pickup_inputs(slot: str, pickup: Pickup) -> list[RigInput]:
     return found
 
 
-def _with_pickup_values(pickup: Pickup, values: Mapping[str, float]) -> Pickup:
+def _changed(thing: Any, name: str, values: Mapping[str, float]) -> Any:
+    try:
+        return with_numbers(thing, values)
+    except InputError as error:
+        raise InputError(f"{name}.{error}") from None
+
+
+def _changed_pickup(pickup: Pickup, slot: str, values: Mapping[str, float]) -> Pickup:
     coils = dict(pickup.coils)
     own: dict[str, float] = {}
     for name, value in values.items():
-        coil, _, key = name.partition(".")
-        if not key:
-            own[name] = value
-        elif "." in key:
-            coils[coil] = _with_section(coils[coil], key, value)
+        coil, point, key = name.partition(".")
+        if point:
+            coils[coil] = _changed(coils[coil], f"{slot}.{coil}", {key: value})
         else:
-            coils[coil] = dataclasses.replace(coils[coil], **{key: value})  # type: ignore[arg-type]
+            own[name] = value
     return dataclasses.replace(pickup, coils=coils, **own)  # type: ignore[arg-type]
-
-
-def _with_section(coil: Coil, key: str, value: float) -> Coil:
-    section, _, quantity = key.partition(".")
-    index = int(section.removeprefix("eddy")) - 1
-    field = "fraction" if quantity == "fraction" else "corner_hz"
-    eddy = list(coil.eddy)
-    eddy[index] = dataclasses.replace(eddy[index], **{field: value})
-    return dataclasses.replace(coil, eddy=tuple(eddy))

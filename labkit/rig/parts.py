@@ -2,12 +2,13 @@
 
 A part is read from a table of a harness sheet, may carry a control (a knob 0 … 10 or a switch with named
 positions), and turns into circuit elements at a position of that control. A new kind is a subclass of `Part`
-offered through the hook ``labkit_part_kinds``.
+offered through the hook ``labkit_part_kinds``; its fields declare the keys of its table (`labkit.core.keys`).
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self
@@ -16,9 +17,10 @@ import numpy as np
 
 from labkit.circuit.elements import Capacitor, Contact, Element, Inductor, Resistor
 from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.keys import custom, made, number, quantity, read_keys, text, written_keys
 from labkit.core.sheet import Table
-from labkit.core.units import UsualRange, format_quantity
-from labkit.rig.dielectric import loss_of
+from labkit.core.units import UsualRange
+from labkit.rig.dielectric import LOSS_TANGENT, loss_of
 from labkit.rig.taper import Taper, parse_taper, taper_data
 
 UNCONNECTED = "-"
@@ -32,7 +34,9 @@ RESISTANCE = UsualRange(low=100.0, high=10e6)
 CAPACITANCE = UsualRange(low=20e-12, high=200e-9)
 INDUCTANCE = UsualRange(low=0.1, high=20.0)
 
+LINEAR = parse_taper("linear")
 SWITCH_STYLES = ("toggle", "lever", "slide", "rotary", "push-pull")
+SWITCH_ACTIONS = ("break before make", "make before break")
 
 Position = float | str
 Columns = Mapping[str, np.ndarray]
@@ -92,18 +96,43 @@ class Part:
     """
 
     kind: ClassVar[str]
+    lugs: ClassVar[tuple[str, ...]] = ("one end", "other end")
+    """What each node of the sheet is joined to."""
+    control_word: ClassVar[str] = ""
+    """"knob" or "switch" where something moves the part; its table may then name the control."""
     name: str
     nodes: tuple[str, ...]
     control_name: str = ""
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read the part from its table; must call ``table.done()``."""
-        raise NotImplementedError
+    def read(cls, name: str, table: Table, base: Self | None = None) -> Self:
+        """Read the part from its table; what the table leaves out stays as it is in ``base``, where one is given."""
+        table.asked.setdefault("kind")
+        values = cls.read_values(name, table, base)
+        table.done()
+        return made(cls, table, {"name": name, **cls.settled(table, values)})
+
+    @classmethod
+    def read_values(cls, name: str, table: Table, base: Self | None) -> dict[str, Any]:
+        """Return the values of the fields: nodes, the control's name, and what the fields declare."""
+        is_given = base is None or "nodes" in table
+        values: dict[str, Any] = {"nodes": read_nodes(table, cls.lugs) if is_given else base.nodes}  # type: ignore[union-attr]
+        if cls.control_word:
+            usual = name if base is None else base.control_name
+            values["control_name"] = table.text("control", usual, expected=f"the name of a {cls.control_word}")
+        return values | read_keys(cls, table, base=base)
+
+    @classmethod
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Return the values with what follows from them; refuse what cannot stand together with ``table.fail``."""
+        return values
 
     def data(self) -> dict[str, Any]:
         """Return the keys that read back to this part."""
-        raise NotImplementedError
+        data = {"kind": self.kind, "nodes": list(self.nodes), **written_keys(self)}
+        if self.control_word and self.control_name != self.name:
+            data["control"] = self.control_name
+        return data
 
     @property
     def control(self) -> Control | None:
@@ -124,13 +153,14 @@ class Part:
         return tuple(node for node in self.nodes if node != UNCONNECTED)
 
 
-def read_nodes(table: Table, count: int, meaning: str) -> tuple[str, ...]:
-    """Read ``nodes``: ``count`` names, whose order is ``meaning``."""
-    nodes = table.raw("nodes", expected=f"a list of {count} nodes ({meaning})")
+def read_nodes(table: Table, lugs: tuple[str, ...]) -> tuple[str, ...]:
+    """Read ``nodes``: a name for each lug, in their order."""
+    meaning = ", ".join(lugs)
+    nodes = table.raw("nodes", expected=f"a list of {len(lugs)} nodes ({meaning})")
     is_list = isinstance(nodes, list) and all(isinstance(node, str) and node.strip() for node in nodes)
-    if not is_list or len(nodes) != count:
+    if not is_list or len(nodes) != len(lugs):
         got = f"{len(nodes)}" if isinstance(nodes, list) else repr(nodes)[:40]
-        table.fail("nodes", f"must be a list of {count} names ({meaning}); got {got}")
+        table.fail("nodes", f"must be a list of {len(lugs)} names ({meaning}); got {got}")
     return tuple(nodes)
 
 
@@ -143,53 +173,27 @@ class Pot(Part):
     """
 
     kind: ClassVar[str] = "pot"
-    value: float
-    taper: Taper
-    end_resistance: float = 0.0
-    tolerance: float = 0.2
-    opens_above: float | None = None
-    default: float = FULL
+    lugs: ClassVar[tuple[str, ...]] = ("clockwise end", "wiper", "counter-clockwise end")
+    control_word: ClassVar[str] = "knob"
+    value: float = quantity("Ω", usual=POT, low=1.0, meaning="resistance of the whole track")
+    taper: Taper = custom(parse=parse_taper, write=taper_data, default=LINEAR, meaning="law of the track")
+    end_resistance: float = quantity(
+        "Ω", default=0.0, low=0.0, meaning="what is left between the wiper and the end of the track it stands at"
+    )
+    tolerance: float = quantity("1", default=0.2, low=0.0, high=0.9, is_varied=False, meaning="tolerance of the value")
+    opens_above: float | None = quantity(
+        "1", default=None, low=0.5, high=0.999, is_varied=False, meaning="rotation above which the track is open"
+    )
+    default: float = number(
+        default=FULL, low=0, high=FULL, is_varied=False, meaning="where the knob stands in a new rig"
+    )
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a pot."""
-        nodes = read_nodes(table, 3, "clockwise end, wiper, counter-clockwise end")
-        if nodes[1] == UNCONNECTED:
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Refuse a pot whose wiper is an open lug."""
+        if values["nodes"][1] == UNCONNECTED:
             table.fail("nodes", "a pot's wiper must be joined to a node")
-        words = table.raw("taper", "linear")
-        if not isinstance(words, str | list):
-            table.fail("taper", f'must be a taper such as "audio 10 %"; got {words!r}')
-        taper = table.attempt("taper", lambda: parse_taper(words))
-        part = cls(
-            name=name,
-            nodes=nodes,
-            control_name=table.text("control", name, expected="the name of a knob"),
-            value=table.quantity("value", "Ω", usual=POT, low=1.0),
-            taper=taper,
-            end_resistance=table.quantity("end_resistance", "Ω", 0.0, low=0.0),
-            tolerance=table.quantity("tolerance", "1", 0.2, low=0.0, high=0.9),
-            opens_above=table.quantity("opens_above", "1", None, low=0.5, high=0.999),
-            default=table.number("default", FULL, low=0, high=FULL),
-        )
-        table.done()
-        return part
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this pot."""
-        data: dict[str, Any] = {
-            "kind": self.kind,
-            "nodes": list(self.nodes),
-            "value": format_quantity(self.value, "Ω", usual=POT),
-            "taper": taper_data(self.taper),
-            "end_resistance": format_quantity(self.end_resistance, "Ω"),
-            "tolerance": format_quantity(self.tolerance, "1"),
-            "default": self.default,
-        }
-        if self.opens_above is not None:
-            data["opens_above"] = format_quantity(self.opens_above, "1")
-        if self.control_name != self.name:
-            data["control"] = self.control_name
-        return data
+        return values
 
     @property
     def control(self) -> Knob:
@@ -235,23 +239,7 @@ class FixedResistor(Part):
     """A resistor."""
 
     kind: ClassVar[str] = "resistor"
-    value: float
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a resistor."""
-        nodes = read_nodes(table, 2, "its two ends")
-        value = table.quantity("value", "Ω", usual=RESISTANCE, low=0.0)
-        table.done()
-        return cls(name=name, nodes=nodes, value=value)
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this resistor."""
-        return {
-            "kind": self.kind,
-            "nodes": list(self.nodes),
-            "value": format_quantity(self.value, "Ω", usual=RESISTANCE),
-        }
+    value: float = quantity("Ω", usual=RESISTANCE, low=0.0, meaning="resistance")
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the resistor."""
@@ -263,41 +251,29 @@ class FixedCapacitor(Part):
     """A capacitor with an optional loss tangent, given as a figure or by naming its dielectric."""
 
     kind: ClassVar[str] = "capacitor"
-    value: float
-    loss_tangent: float = 0.0
-    dielectric: str | None = None
-    tolerance: float = 0.1
+    value: float = quantity("F", usual=CAPACITANCE, low=0.0, meaning="capacitance")
+    loss_tangent: float = quantity(
+        "1", default=0.0, low=LOSS_TANGENT.low, high=LOSS_TANGENT.high, meaning="dissipation factor tan δ"
+    )
+    dielectric: str | None = text(default=None, meaning="the name of a dielectric")
+    tolerance: float = quantity("1", default=0.1, low=0.0, high=0.9, is_varied=False, meaning="tolerance of the value")
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a capacitor."""
-        nodes = read_nodes(table, 2, "its two ends")
-        dielectric = table.text("dielectric", None, expected="the name of a dielectric")
-        if dielectric is not None and "loss_tangent" in table:
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Take the loss tangent from the dielectric; refuse two figures for it."""
+        if "loss_tangent" in table and "dielectric" in table:
             table.fail("loss_tangent", "is already given by the dielectric; give one of the two")
-        part = cls(
-            name=name,
-            nodes=nodes,
-            value=table.quantity("value", "F", usual=CAPACITANCE, low=0.0),
-            loss_tangent=table.quantity("loss_tangent", "1", loss_of(table, dielectric), low=0.0, high=0.5),
-            dielectric=dielectric,
-            tolerance=table.quantity("tolerance", "1", 0.1, low=0.0, high=0.9),
-        )
-        table.done()
-        return part
+        if "loss_tangent" in table:
+            return {**values, "dielectric": None}
+        if "dielectric" in table:
+            return {**values, "loss_tangent": loss_of(table, values["dielectric"])}
+        return values
 
     def data(self) -> dict[str, Any]:
         """Return the keys that read back to this capacitor."""
-        data: dict[str, Any] = {
-            "kind": self.kind,
-            "nodes": list(self.nodes),
-            "value": format_quantity(self.value, "F", usual=CAPACITANCE),
-            "tolerance": format_quantity(self.tolerance, "1"),
-        }
-        if self.dielectric is not None:
-            data["dielectric"] = self.dielectric
-        elif self.loss_tangent:
-            data["loss_tangent"] = format_quantity(self.loss_tangent, "1")
+        data = Part.data(self)
+        if self.dielectric is not None or not self.loss_tangent:
+            del data["loss_tangent"]
         return data
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
@@ -310,26 +286,8 @@ class FixedInductor(Part):
     """An inductor with its winding resistance."""
 
     kind: ClassVar[str] = "inductor"
-    value: float
-    resistance: float = 0.0
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read an inductor."""
-        nodes = read_nodes(table, 2, "its two ends")
-        value = table.quantity("value", "H", usual=INDUCTANCE, low=1e-6)
-        resistance = table.quantity("resistance", "Ω", 0.0, low=0.0)
-        table.done()
-        return cls(name=name, nodes=nodes, value=value, resistance=resistance)
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this inductor."""
-        return {
-            "kind": self.kind,
-            "nodes": list(self.nodes),
-            "value": format_quantity(self.value, "H", usual=INDUCTANCE),
-            "resistance": format_quantity(self.resistance, "Ω"),
-        }
+    value: float = quantity("H", usual=INDUCTANCE, low=1e-6, meaning="inductance")
+    resistance: float = quantity("Ω", default=0.0, low=0.0, meaning="resistance of its winding")
 
     def elements(self, position: Position | None) -> tuple[Element, ...]:
         """Return the inductor and, where it has one, its resistance in series."""
@@ -348,57 +306,50 @@ class Switch(Part):
     """A switch: in each named position some pairs of nodes are joined and the others are not.
 
     ``action`` says what happens on the way from one position to the next, which matters for pops, not for the response.
+    ``device`` names the real switch that makes these joins, where it is not plain: ``"lever, 2 poles, 5 positions"``.
     """
 
     kind: ClassVar[str] = "switch"
+    control_word: ClassVar[str] = "switch"
     positions: Mapping[str, tuple[tuple[str, str], ...]]
     default: str = ""
-    style: str = "toggle"
-    action: str = "break before make"
+    style: str = text(options=SWITCH_STYLES, default="toggle", meaning="what the switch looks like")
+    action: str = text(options=SWITCH_ACTIONS, default=SWITCH_ACTIONS[0], meaning="what happens between two positions")
+    device: str | None = text(default=None, meaning="the real switch: style, poles and positions")
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a switch."""
-        positions: dict[str, tuple[tuple[str, str], ...]] = {}
-        listed = table.table("positions")
-        if not listed.data:
-            table.fail("positions", 'needs at least one position, such as { neck = [["neck.hot", "bus"]] }')
-        for position, pairs in listed.data.items():
-            is_pairs = isinstance(pairs, list) and all(
-                isinstance(pair, list) and len(pair) == 2 and all(isinstance(n, str) and n.strip() for n in pair)
-                for pair in pairs
+    def read_values(cls, name: str, table: Table, base: Self | None) -> dict[str, Any]:
+        """Return the values of the fields; the nodes are those that some position joins."""
+        positions = base.positions if base is not None and "positions" not in table else _read_positions(table)
+        usual = base.default if base is not None and base.default in positions else next(iter(positions))
+        return {
+            "positions": positions,
+            "default": table.choice("default", positions, usual),
+            "nodes": tuple(dict.fromkeys(node for pairs in positions.values() for pair in pairs for node in pair)),
+            "control_name": table.text(
+                "control", name if base is None else base.control_name, expected="the name of a switch"
+            ),
+            **read_keys(cls, table, base=base),
+        }
+
+    @classmethod
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Refuse a device that is not of the switch's style and number of positions."""
+        device, style, count = values["device"], values["style"], len(values["positions"])
+        if device is not None and not _is_device(device, style, count):
+            table.fail(
+                "device",
+                f'must give style, poles and positions of this switch, such as "{style}, 2 poles, {count} positions"; '
+                f"got '{device[:80]}'",
             )
-            if not is_pairs:
-                listed.fail(position, 'must be a list of pairs of nodes, such as [["neck.hot", "bus"]]')
-            positions[position] = tuple((first, second) for first, second in pairs)
-        default = table.choice("default", positions, next(iter(positions)))
-        control = table.text("control", name, expected="the name of a switch")
-        style = table.choice("style", SWITCH_STYLES, "toggle")
-        action = table.choice("action", ("break before make", "make before break"), "break before make")
-        table.done()
-        nodes = tuple(dict.fromkeys(node for pairs in positions.values() for pair in pairs for node in pair))
-        return cls(
-            name=name,
-            nodes=nodes,
-            control_name=control,
-            positions=positions,
-            default=default,
-            style=style,
-            action=action,
-        )
+        return values
 
     def data(self) -> dict[str, Any]:
         """Return the keys that read back to this switch."""
-        data: dict[str, Any] = {
-            "kind": self.kind,
-            "positions": {name: [list(pair) for pair in pairs] for name, pairs in self.positions.items()},
-            "default": self.default,
-            "style": self.style,
-            "action": self.action,
-        }
-        if self.control_name != self.name:
-            data["control"] = self.control_name
-        return data
+        data = Part.data(self)
+        del data["nodes"]
+        positions = {name: [list(pair) for pair in pairs] for name, pairs in self.positions.items()}
+        return {**data, "positions": positions, "default": self.default}
 
     @property
     def control(self) -> Selector:
@@ -417,3 +368,28 @@ class Switch(Part):
             Contact(name=f"{self.name}.contact{index}", nodes=pair, closed=pair in closed)
             for index, pair in enumerate(self.contacts(), start=1)
         )
+
+
+def _read_positions(table: Table) -> dict[str, tuple[tuple[str, str], ...]]:
+    positions: dict[str, tuple[tuple[str, str], ...]] = {}
+    given = table.table("positions")
+    if not given.data:
+        table.fail("positions", 'needs at least one position, such as { neck = [["neck.hot", "bus"]] }')
+    for position, pairs in given.data.items():
+        is_pairs = isinstance(pairs, list) and all(
+            isinstance(pair, list) and len(pair) == 2 and all(isinstance(n, str) and n.strip() for n in pair)
+            for pair in pairs
+        )
+        if not is_pairs:
+            given.fail(position, 'must be a list of pairs of nodes, such as [["neck.hot", "bus"]]')
+        for first, second in pairs:
+            if first == second:
+                given.fail(position, f"joins '{first}' to itself; a contact joins two nodes")
+        positions[position] = tuple((first, second) for first, second in pairs)
+    return positions
+
+
+def _is_device(words: str, style: str, positions: int) -> bool:
+    """Say whether a text names a switch of this style with this many positions; words may follow."""
+    found = re.fullmatch(r"([a-z-]+), \d+ poles?, (\d+) positions(, .+)?", words)
+    return found is not None and found[1] == style and int(found[2]) == positions

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from functools import lru_cache
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal
-from labkit.rig.chain import Stage
+from labkit.rig.chain import Cable, Input, Stage
 from labkit.rig.harness import Harness
 from labkit.rig.parts import Position
 from labkit.rig.rig import Rig
@@ -74,17 +74,54 @@ def has_coils(pickup: Pickup, harness: Harness, slot: str) -> bool:
         return False
 
 
+DEMO_CHAIN: tuple[Stage, ...] = (
+    Cable(name="cable", length=5.0, capacitance_per_length=100e-12),
+    Input(name="input", resistance=1e6, capacitance=107e-12),
+)
+"""What a wiring is shown into: 5 m of cable at 100 pF/m, then 1 MΩ with 107 pF."""
+
+
+def demo_rig(harness: Harness) -> Rig:
+    """Return the rig that a wiring is shown in, with pickups of the catalogue and 5 m of cable.
+
+    Single coils, of which one of a pair and the middle one of three is wound and magnetised the other way; pickups of
+    two coils where the wiring joins single coils.
+    """
+    reversed_slot = harness.slots[0] if len(harness.slots) == 2 else "middle"
+    pickups = {}
+    for slot in harness.slots:
+        first = "narrow single coil, reversed" if slot == reversed_slot else "narrow single coil"
+        pickups[slot] = _fitting((first, "two-coil", *catalogue().usable_names("pickup")), harness, slot)
+    return Rig(name=harness.name, pickups=pickups, harness=harness, chain=DEMO_CHAIN)
+
+
 def _filled(rig: Rig, harness: Harness, slot: str) -> Pickup:
     """The slot's own pickup, then the rig's others in their order, then the catalogue's."""
     at_hand = [rig.pickups[slot]] if slot in rig.pickups else []
-    for pickup in (*at_hand, *rig.pickups.values()):
+    return _fitting((*at_hand, *rig.pickups.values(), *catalogue().usable_names("pickup")), harness, slot)
+
+
+def _fitting(candidates: Sequence[Pickup | str], harness: Harness, slot: str) -> Pickup:
+    """The first pickup that suits a slot, or else the first that has the coils."""
+    second_best = None
+    for candidate in candidates:
+        pickup = _pickup(candidate) if isinstance(candidate, str) else candidate
         if has_coils(pickup, harness, slot):
-            return pickup
-    for name in catalogue().usable_names("pickup"):
-        pickup = _pickup(name)
-        if has_coils(pickup, harness, slot):
-            return pickup
+            if _suits(pickup, harness, slot):
+                return pickup
+            second_best = second_best or pickup
+    if second_best is not None:
+        return second_best
     raise InputError(f"the wiring '{harness.name}' joins single coils in slot '{slot}', and no pickup here has them")
+
+
+def _suits(pickup: Pickup, harness: Harness, slot: str) -> bool:
+    """Say whether two coils are wound as a wiring claims: opposed where it cancels hum, alike where it never does."""
+    joins_coils = any(node.startswith(f"{slot}.") and node.count(".") == 2 for node in harness.terminals)
+    senses = {coil.wound for coil in pickup.coils.values()}
+    if not joins_coils or None in senses or not harness.claims:
+        return True
+    return (len(senses) == 2) == any(claim.hum == "cancels" for claim in harness.claims)
 
 
 def _fits_control(harness: Harness, name: str, position: Position) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copyreg
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -12,13 +13,22 @@ import numpy as np
 from labkit.circuit.elements import GROUND, Circuit, Contact, Element, Source
 from labkit.circuit.solver import solve
 from labkit.core.errors import InputError, did_you_mean, join_words
-from labkit.core.grid import frequency_grid
+from labkit.core.grid import FREQUENCY, frequency_grid
 from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
+from labkit.pickup.propagation import Prediction
 from labkit.rig.chain import Stage
 from labkit.rig.harness import Harness
 from labkit.rig.parts import Part, Position
+
+
+def _read_only(mapping: dict[str, object]) -> MappingProxyType[str, object]:
+    return MappingProxyType(mapping)
+
+
+# Rigs hold read-only views of their mappings, which the standard library does not pickle; other processes need them.
+copyreg.pickle(MappingProxyType, lambda view: (_read_only, (dict(view),)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +137,13 @@ class Rig:
         return Circuit(elements=tuple(elements), output=node, name=self.name)
 
     @property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences on faults of the wiring (`labkit.rig.wiring_check`); the present positions do not matter."""
+        from labkit.rig.wiring_check import wiring_warnings  # it tries rigs, so it imports this module
+
+        return wiring_warnings(self)
+
+    @property
     def sources(self) -> tuple[str, ...]:
         """What ``response(source=…)`` takes: slots, and ``slot.coil`` of pickups with two coils."""
         found: list[str] = []
@@ -136,13 +153,27 @@ class Rig:
                 found += [f"{slot}.{coil}" for coil in pickup.coils]
         return tuple(found)
 
-    def source_weights(self, source: str | None = None) -> dict[str, float]:
+    @property
+    def outputs(self) -> Mapping[str, Prediction | None]:
+        """Output of every pickup at its own leads over the reference coil, dB, by slot; None where it is not known.
+
+        How two rigs compare is said by `labkit.rig.outputs`.
+        """
+        return MappingProxyType({slot: pickup.output for slot, pickup in self.pickups.items()})
+
+    def source_weights(
+        self, source: str | None = None, *, levels_db: Mapping[str, float] | None = None
+    ) -> dict[str, float]:
         """Return the EMF of every coil, volts, by the circuit's source names.
 
         Each pickup is given 1 V in total, shared among its coils by turns with the sign of winding and pole. With
-        ``source`` (a slot or ``slot.coil``) every other coil is silent.
+        ``source`` (a slot or ``slot.coil``) every other coil is silent. ``levels_db`` puts a level on a slot's EMF, dB
+        (`labkit.rig.outputs.counted_outputs`).
         """
         circuit_sources = {s.name: s.voltage for s in self.circuit.of_kind(Source)}
+        for slot, level in (levels_db or {}).items():
+            for coil in self.pickups[slot].coils:
+                circuit_sources[source_name(slot, coil)] *= 10 ** (level / 20)
         if source is None:
             return circuit_sources
         if source not in self.sources:
@@ -151,7 +182,9 @@ class Rig:
         chosen = {source_name(slot, name) for name in self.pickups[slot].coils if coil in ("", name)}
         return {name: volts if name in chosen else 0.0 for name, volts in circuit_sources.items()}
 
-    def evaluate(self, frequency_hz: np.ndarray, *, source: str | None = None) -> np.ndarray:
+    def evaluate(
+        self, frequency_hz: np.ndarray, *, source: str | None = None, levels_db: Mapping[str, float] | None = None
+    ) -> np.ndarray:
         """Return the complex gain at given frequencies.
 
         Parameters
@@ -159,13 +192,16 @@ class Rig:
         frequency_hz : ndarray, shape (F,), Hz
         source : str, optional
             A slot or ``slot.coil`` heard alone.
+        levels_db : mapping of str to float, dB, optional
+            On the EMFs of slots; equal EMF otherwise.
 
         Returns
         -------
         ndarray, shape (F,), complex, V/V
         """
-        circuit = self.circuit
-        return solve(circuit, frequency_hz, None if source is None else self.source_weights(source)).transfer
+        plain = source is None and not levels_db
+        weights = None if plain else self.source_weights(source, levels_db=levels_db)
+        return solve(self.circuit, frequency_hz, weights).transfer
 
     def response(self, frequency_hz: np.ndarray | None = None, *, source: str | None = None) -> Response:
         """Return the response from the pickups' EMF to the last input.
@@ -185,6 +221,7 @@ class Rig:
         circuit = self.circuit
         weights = None if source is None else self.source_weights(source)
         grid = frequency_grid() if frequency_hz is None else frequency_hz
+        FREQUENCY.check(grid)
 
         def evaluate(wanted: np.ndarray) -> np.ndarray:
             return solve(circuit, wanted, weights).transfer

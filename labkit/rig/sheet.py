@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Collection, Mapping
 from functools import partial
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 from labkit.catalogue import catalogue, find_sheet, is_path
 from labkit.core.errors import InputError, SheetError, did_you_mean
+from labkit.core.keys import NUMBER, declared_keys
 from labkit.core.sheet import Table
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.sheet import pickup_data, read_pickup
@@ -90,17 +92,17 @@ def read_chain(table: Table, *, taken: Collection[str] = ()) -> tuple[Stage, ...
     return tuple(stages)
 
 
-def read_stage(kind: str, name: str, entry: Table) -> Stage:
-    """Read one stage; ``use`` fills missing keys from a catalogue item of the same kind."""
+def read_stage(kind: str, name: str, entry: Table, base: Stage | None = None) -> Stage:
+    """Read one stage; ``use`` fills missing keys from an item of the catalogue, ``base`` from another stage."""
     entry.asked.setdefault("kind")
     use = entry.text("use", None, expected="the name of a catalogue item")
     if use is not None:
         item = entry.attempt("use", lambda: catalogue().item(kind, use))
-        base = {key: value for key, value in item.data.items() if key not in _NOT_OF_THE_STAGE}
-        entry = Table({**base, **entry.data}, entry.where, entry.path, entry.folder)
+        filled = {key: value for key, value in item.data.items() if key not in _NOT_OF_THE_STAGE}
+        entry = Table({**filled, **entry.data}, entry.where, entry.path, entry.folder)
         for key in ("kind", "use"):
             entry.asked.setdefault(key)
-    return entry.attempt("", lambda: chain_kinds()[kind].read(name, entry))
+    return entry.attempt("", lambda: chain_kinds()[kind].read(name, entry, base))
 
 
 _NOT_OF_THE_STAGE = {"sheet", "format", "name", "summary", "source", "note", "doubt"}
@@ -132,8 +134,8 @@ def set_value(rig: Rig, name: str, text: str) -> Rig:
     stages = {stage.name: stage for stage in rig.chain}
     if head in stages and point:
         stage = stages[head]
-        data = with_text(stage.data(), key, text)
-        return rig.with_stage(read_stage(stage.kind, stage.name, Table(data, f"--set {name}", stage.name)))
+        table = Table({key: as_written(stage, key, text)}, f"--set {name}", stage.name)
+        return rig.with_stage(read_stage(stage.kind, stage.name, table, base=stage))
     if head in rig.pickups and point:
         return rig.replace(pickups={head: _with_pickup_key(rig.pickups[head], key, text)})
     if name == "wiring":
@@ -158,18 +160,16 @@ def _with_pickup_key(pickup: Pickup, key: str, text: str) -> Pickup:
 
 def with_key(part: Part, key: str, text: Any) -> Part:
     """Return a part with one key of its sheet changed."""
-    return read_part(part.name, Table(with_text(part.data(), key, text), part.name))
+    return read_part(part.name, Table({"kind": part.kind, key: as_written(part, key, text)}, part.name), base=part)
 
 
-def with_text(data: Mapping[str, Any], key: str, text: Any) -> dict[str, Any]:
-    """Return keys of a sheet with one replaced by a text; where a plain number stood, the text becomes one."""
-    old = data.get(key)
-    if isinstance(old, int | float) and not isinstance(old, bool) and isinstance(text, str):
-        try:
-            return {**data, key: float(text)}
-        except ValueError:
-            pass
-    return {**data, key: text}
+def as_written(thing: Part | Stage, key: str, text: Any) -> Any:
+    """Return a text as the key's sheet would hold it: a plain number where one is due."""
+    is_number = any(known.name == key and known.unit == NUMBER for known in declared_keys(type(thing)))
+    if is_number and isinstance(text, str):
+        with contextlib.suppress(ValueError):
+            return float(text)
+    return text
 
 
 def load_pickup(text: str, folder: Path | None = None) -> Pickup:
@@ -230,6 +230,6 @@ def _with_overrides(table: Table, harness: Harness) -> Harness:
         for fixed in ("kind", "nodes", "positions"):
             if fixed in changes:
                 overrides.fail(f"{name}.{fixed}", "cannot be changed here; write a harness sheet of your own")
-        merged = overrides.child({**part.data(), **changes}, name)
-        harness = harness.with_part(read_part(name, merged))
+        own = overrides.child({**changes, "kind": part.kind}, name)
+        harness = harness.with_part(read_part(name, own, base=part))
     return harness

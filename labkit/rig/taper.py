@@ -83,6 +83,8 @@ def parse_taper(text: str | Sequence[Sequence[str]]) -> Taper:
     >>> parse_taper("audio 15 %").points
     ((0.0, 0.0), (0.5, 0.15), (1.0, 1.0))
     """
+    if not isinstance(text, str | list | tuple):
+        raise InputError(f'must be a taper such as "audio 10 %"; got {text!r}')
     if not isinstance(text, str):
         return _from_corners(text)
     match = re.fullmatch(r"\s*([a-z][a-z ]*?)\s*(?:(\d+(?:\.\d+)?)\s*%)?\s*", text.casefold())

@@ -12,12 +12,10 @@ array formula in `Part.element_values`, as pots do for their rotation.
 
 from __future__ import annotations
 
-import copyreg
 import dataclasses
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
@@ -36,14 +34,6 @@ MOST_TOGETHER = 8
 
 _BETWEEN = ((0.381966, 0.618034, 0.236068), (0.763932, 0.145898, 0.527864), (0.09017, 0.854102, 0.437694))
 """Places inside the ranges where the map is checked (multiples of the golden section, cut to six digits)."""
-
-
-def _read_only(mapping: dict[str, object]) -> MappingProxyType[str, object]:
-    return MappingProxyType(mapping)
-
-
-# Rigs hold read-only views of their mappings, which the standard library does not pickle; other processes need them.
-copyreg.pickle(MappingProxyType, lambda view: (_read_only, (dict(view),)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

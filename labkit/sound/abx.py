@@ -16,12 +16,15 @@ from typing import Literal
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called
 
 Choice = Literal["a", "b", "cannot tell"]
 CHOICES: tuple[Choice, ...] = ("a", "b", "cannot tell")
 
 RECOMMENDED_TRIALS = 16
-MOST_TRIALS = 100
+TRIALS = range_called("trials")
+MOST_TRIALS = int(TRIALS.high)
+
 LEVEL = 0.05
 
 
@@ -52,8 +55,7 @@ def plan_trials(count: int, seed: int) -> tuple[Trial, ...]:
     seed : int
         The same seed gives the same plan.
     """
-    if not 1 <= count <= MOST_TRIALS:
-        raise InputError(f"a blind test has 1 to {MOST_TRIALS} trials (16 or more recommended); got {count}")
+    TRIALS.check(count)
     random = np.random.default_rng(seed)
     extra = int(random.integers(2))
     hidden = random.permutation([(index + extra) % 2 for index in range(count)])

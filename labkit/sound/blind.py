@@ -28,6 +28,18 @@ _STEP = 2.0**-23
 _SEAL = "labkit sealed key 1\n"
 
 
+def title_of(rigs: tuple[str, str]) -> str:
+    """Return the title of a test of two rigs; what both share is said once.
+
+    >>> title_of(("bench rig", "bench rig with volume=5")), title_of(("bench rig", "other rig"))
+    ('bench rig against the same with volume=5', 'bench rig against other rig')
+    """
+    one, other = rigs
+    more = other.removeprefix(one)
+    is_same = other != one and other.startswith(one) and more.startswith((" with ", " and "))
+    return f"{one} against {f'the same{more}' if is_same else other}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlindTest:
     """Two rigs and a hidden plan.
@@ -69,6 +81,11 @@ class BlindTest:
             seed=chosen,
             details=dict(details or {}),
         )
+
+    @property
+    def title(self) -> str:
+        """What the test is about, in plain words."""
+        return title_of(self.rigs)
 
     @property
     def key(self) -> dict[str, Any]:

@@ -49,6 +49,7 @@ def write_folder(
     count = len(test.trials)
     note = {
         "format": _FORMAT,
+        "title": test.title,
         "rigs": list(test.rigs),
         "trials": count,
         "fingerprint": test.fingerprint,
@@ -195,7 +196,7 @@ def _read_me(test: BlindTest) -> str:
         if needed is not None
         else f"With {count} trials no score can pass the 5 % line."
     )
-    return f"""Blind test: {test.rigs[0]} against {test.rigs[1]}
+    return f"""Blind test: {test.title}
 
 {HEARING_CAUTION}
 

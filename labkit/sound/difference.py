@@ -14,6 +14,7 @@ import numpy as np
 from labkit.core.errors import InputError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, frequency_grid
 from labkit.core.response import gain_db
+from labkit.core.validity import range_called
 from labkit.sound.rendering import Evaluate
 
 DEFAULT_BOOST_DB = 24.0
@@ -21,6 +22,8 @@ DEFAULT_BOOST_DB = 24.0
 
 BAND_ERROR_DB = 0.2
 """The stated band is where the limit bends the curve by less than this; 0.1 dB is left for the rest of the chain."""
+
+BOOST = range_called("greatest_boost")
 
 _ORDER = 4
 _REFERENCE_HZ = (100.0, 1000.0)
@@ -52,8 +55,7 @@ class Difference:
     after_name: str = "B"
 
     def __post_init__(self) -> None:
-        if not 0 < self.greatest_boost_db <= 60:
-            raise InputError(f"the greatest boost must lie between 0 and 60 dB; got {self.greatest_boost_db:g} dB")
+        BOOST.check(self.greatest_boost_db)
         grid = frequency_grid(*_REFERENCE_HZ, 64)
         for evaluate, name in ((self.before, self.before_name), (self.after, self.after_name)):
             values = np.asarray(evaluate(grid))

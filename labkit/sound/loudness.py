@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called
 
 QUIET_LUFS = -23.0
 """Default level of everything written or played: the broadcast level of EBU R 128, which leaves room for peaks."""
@@ -25,8 +26,11 @@ most −20·log10(cos(π·8/48)) = 1.25 dB."""
 SILENT_DB = -140.0
 """Peaks below this are silence: 24-bit samples end near −144 dB."""
 
-SHORTEST_S = 0.4
+SOUND_LENGTH = range_called("sound_length")
+SHORTEST_S = SOUND_LENGTH.low
 """One gating block; a shorter sound has no loudness."""
+
+LOUDNESS = range_called("loudness")
 
 HEARING_CAUTION = (
     "Start with the volume turned down and raise it slowly: loud sound, above all from headphones, damages hearing."
@@ -90,8 +94,7 @@ class LoudnessMeter:
 
     def loudness(self) -> float:
         """Loudness of everything pushed, LUFS; −infinity when nothing passes the gates. Ends the measurement."""
-        if self._frames < SHORTEST_S * self.rate:
-            raise InputError(f"loudness needs at least {SHORTEST_S} s of sound; got {self._frames / self.rate:.3f} s")
+        SOUND_LENGTH.check(self._frames / self.rate)
         if self._pending is not None and self._pending.shape[1] - self._lead >= round(SHORTEST_S * self.rate):
             self._measure(self._pending, None)
         self._pending, self._lead = None, 0
@@ -190,8 +193,7 @@ def match_loudness(
     InputError
         If a sound is silent (cannot be matched) or shorter than 0.4 s, or the target is above −6 LUFS.
     """
-    if not -60 <= target_lufs <= -6:
-        raise InputError(f"the loudness must lie between −60 and −6 LUFS; got {target_lufs:g} LUFS. Usual: −23")
+    LOUDNESS.check(target_lufs)
     before = {name: _loudness_at_any_level(name, samples, rate) for name, samples in sounds.items()}
     loudest = max(before.values())
     gain = {name: target_lufs - (loudest if keep_difference else level) for name, level in before.items()}

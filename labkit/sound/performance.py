@@ -7,9 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.sound.strings import StringSet
+from labkit.core.validity import range_called
+from labkit.sound.strings import FRET, StringSet
 
-LONGEST_TAKE_S = 60.0
+PLUCK_TIME = range_called("pluck_time")
+DISPLACEMENT = range_called("displacement")
+PLUCK_PLACE = range_called("pluck_place")
+PLUCK_WIDTH = range_called("pluck_width")
+DURATION = range_called("take_duration")
+LONGEST_TAKE_S = DURATION.high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,19 +98,14 @@ class Pluck:
     decay: Decay = OPEN_DECAY
 
     def __post_init__(self) -> None:
-        checks = (
-            (0 <= self.at_s < LONGEST_TAKE_S, f"time must lie between 0 and {LONGEST_TAKE_S:g} s; got {self.at_s} s"),
-            (0 <= self.fret <= 36, f"fret must lie between 0 and 36; got {self.fret}"),
-            (
-                0 < self.displacement < 0.02,
-                f"displacement must lie between 0 and 20 mm; got {self.displacement * 1e3:g} mm",
-            ),
-            (0 < self.position < 1.5, f"position must lie between 0 and 1.5 m from the bridge; got {self.position} m"),
-            (0 <= self.width < 0.05, f"width must lie between 0 and 50 mm; got {self.width * 1e3:g} mm"),
-        )
-        for holds, requirement in checks:
-            if not holds:
-                raise InputError(f"pluck of string {self.string} at {self.at_s:g} s: {requirement}")
+        for limits, value in (
+            (PLUCK_TIME, self.at_s),
+            (FRET, self.fret),
+            (DISPLACEMENT, self.displacement),
+            (PLUCK_PLACE, self.position),
+            (PLUCK_WIDTH, self.width),
+        ):
+            limits.check(value, whose=f"pluck of string {self.string} at {self.at_s:g} s: ")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,11 +148,7 @@ class Performance:
     seed: int = 1
 
     def __post_init__(self) -> None:
-        if not 0.1 <= self.duration_s <= LONGEST_TAKE_S:
-            raise InputError(
-                f"take '{self.name}': the duration must lie between 0.1 and {LONGEST_TAKE_S:g} s; "
-                f"got {self.duration_s} s"
-            )
+        DURATION.check(self.duration_s, whose=f"take '{self.name}': ")
         if not self.plucks:
             raise InputError(f"take '{self.name}' plucks no string")
         for pluck in self.plucks:

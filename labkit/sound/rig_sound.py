@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.pickup.network import source_name
+from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
 from labkit.sound.performance import Performance
@@ -81,16 +83,19 @@ def play(rig: Rig, performance: Performance, *, rate: int = 48_000) -> np.ndarra
     return Renderer(take).render(coil_transfers(rig, take.coils))
 
 
-def coil_transfers(rig: Rig, coils: tuple[str, ...]) -> Evaluate:
+def coil_transfers(rig: Rig, coils: tuple[str, ...], *, levels_db: Mapping[str, float] | None = None) -> Evaluate:
     """Return ``evaluate(frequency_hz)`` of shape (coils, F): volts at the last input for 1 V in the take's coils.
 
-    Each coil counts with its share of its pickup and the sign of winding and pole, as in the rig's own response.
+    Each coil counts with its share of its pickup, the sign of winding and pole, and the pickup's output.
 
     Parameters
     ----------
     rig : Rig
     coils : tuple of str
         Coils of the take, ``slot.coil``; a coil that this rig does not have stays silent.
+    levels_db : mapping of str to float, dB
+        Level on the EMF of each slot, where rigs are compared (`labkit.rig.outputs.counted_outputs`); the rig's own
+        outputs as far as they are known, unless given.
 
     Raises
     ------
@@ -98,7 +103,7 @@ def coil_transfers(rig: Rig, coils: tuple[str, ...]) -> Evaluate:
         If the rig has a coil for which the take has no EMF.
     """
     circuit = rig.circuit
-    weights = rig.source_weights()
+    weights = rig.source_weights(levels_db=counted_outputs(rig).levels_db[0] if levels_db is None else levels_db)
     own = {f"{slot}.{coil}": source_name(slot, coil) for slot, pickup in rig.pickups.items() for coil in pickup.coils}
     missing = [name for name in own if name not in coils]
     if missing:
@@ -132,10 +137,11 @@ def takes_for_both(
 
 
 def rig_difference(before: Rig, after: Rig, *, greatest_boost_db: float = DEFAULT_BOOST_DB) -> Difference:
-    """Return the difference between two rigs as `Difference`, from their whole responses."""
+    """Return the difference between two rigs as `Difference`, from their whole responses, outputs counted."""
+    levels = counted_outputs(before, after).levels_db
     return Difference(
-        before=before.evaluate,
-        after=after.evaluate,
+        before=partial(before.evaluate, levels_db=levels[0]),
+        after=partial(after.evaluate, levels_db=levels[1]),
         greatest_boost_db=greatest_boost_db,
         before_name=before.name,
         after_name=after.name,

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called
 from labkit.pickup import materials
 
 STEEL_MODULUS_PA = 200e9
@@ -25,6 +26,12 @@ HEXAGON_AREA = math.sqrt(3) / 2
 
 HEXAGON_STIFFNESS = 5 * math.sqrt(3) / 144 / (math.pi / 64)
 """Second moment of area of a hexagon over that of the circle inscribed in it: 1.225."""
+
+OPEN_NOTE = range_called("open_note")
+DIAMETER = range_called("string_diameter")
+MASS = range_called("string_mass")
+SCALE = range_called("scale_length")
+FRET = range_called("fret")
 
 _SEMITONE = {"C": -9, "D": -7, "E": -5, "F": -4, "G": -2, "A": 0, "B": 2}
 
@@ -91,11 +98,29 @@ def inharmonicity(
     return round_wire * (HEXAGON_STIFFNESS if is_hexagonal else 1.0)
 
 
-def partial_frequencies(*, fundamental_hz: float, stiffness: float, count: int) -> np.ndarray:
-    """Return f_n = n·f0·√(1 + B·n²) for n = 1 … ``count``, Hz, shape (count,)."""
+def partial_frequencies(*, ideal_hz: float, stiffness: float, count: int) -> np.ndarray:
+    """Return f_n = n·f0·√(1 + B·n²) for n = 1 … ``count``, Hz, shape (count,).
+
+    Parameters
+    ----------
+    ideal_hz : float, Hz
+        f0, the fundamental of the same string without stiffness. The note that sounds is f_1 = f0·√(1 + B), a little
+        higher: `ideal_fundamental` gives f0 from it.
+    stiffness : float
+        B, see `inharmonicity`.
+    count : int
+
+    >>> partial_frequencies(ideal_hz=82.4, stiffness=1e-4, count=2).round(3).tolist()
+    [82.404, 164.833]
+    """
     n = np.arange(1, count + 1)
-    frequencies: np.ndarray = n * fundamental_hz * np.sqrt(1 + stiffness * n**2)
+    frequencies: np.ndarray = n * ideal_hz * np.sqrt(1 + stiffness * n**2)
     return frequencies
+
+
+def ideal_fundamental(*, sounding_hz: float, stiffness: float) -> float:
+    """Return the fundamental without stiffness, Hz, of a string whose first partial is tuned to ``sounding_hz``."""
+    return sounding_hz / math.sqrt(1 + stiffness)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +132,7 @@ class String:
     name : str
         What a player calls it, for instance ``"E2, wound steel 0.046 in"``.
     open_hz : float, Hz
+        The note that the open string sounds.
     diameter : float, m
         Outer diameter.
     core_diameter : float or None, m
@@ -124,22 +150,13 @@ class String:
     modulus_pa: float = STEEL_MODULUS_PA
 
     def __post_init__(self) -> None:
-        if not 10 < self.open_hz < 2000:
-            raise InputError(
-                f"string '{self.name}': the open note must lie between 10 and 2000 Hz; got {self.open_hz} Hz"
-            )
-        if not 0 < self.diameter < 0.006:
-            raise InputError(
-                f"string '{self.name}': the diameter must lie between 0 and 6 mm; got {self.diameter * 1e3:g} mm"
-            )
+        OPEN_NOTE.check(self.open_hz, whose=f"string '{self.name}': ")
+        DIAMETER.check(self.diameter, whose=f"string '{self.name}': ")
+        MASS.check(self.mass_per_length, whose=f"string '{self.name}': ")
         if self.core_diameter is not None and not 0 < self.core_diameter < self.diameter:
             raise InputError(
                 f"string '{self.name}': the core must be thinner than the string ({self.diameter * 1e3:g} mm); "
                 f"got {self.core_diameter * 1e3:g} mm"
-            )
-        if not 0 < self.mass_per_length < 0.1:
-            raise InputError(
-                f"string '{self.name}': mass must lie between 0 and 0.1 kg/m; got {self.mass_per_length} kg/m"
             )
 
     @property
@@ -180,8 +197,7 @@ class StringSet:
     def __post_init__(self) -> None:
         if not self.strings:
             raise InputError(f"string set '{self.name}' holds no string")
-        if not 0.2 < self.scale < 1.5:
-            raise InputError(f"string set '{self.name}': the scale must lie between 0.2 and 1.5 m; got {self.scale} m")
+        SCALE.check(self.scale, whose=f"string set '{self.name}': ")
 
     def __getitem__(self, number: int) -> String:
         """Return string ``number``, 1 being the thinnest."""
@@ -206,10 +222,11 @@ class StringSet:
 
     def speaking_length(self, fret: int) -> float:
         """Length from fret to bridge, m."""
+        FRET.check(fret)
         return float(self.scale * 2.0 ** (-fret / 12.0))
 
     def frequency(self, number: int, fret: int = 0) -> float:
-        """Fundamental of a fretted string, Hz."""
+        """The note that a fretted string sounds, its first partial, Hz: strings are tuned to what is heard."""
         return float(self[number].open_hz * 2.0 ** (fret / 12.0))
 
 

@@ -14,9 +14,10 @@ from types import MappingProxyType
 import numpy as np
 
 from labkit.core.errors import InputError, join_words
+from labkit.core.validity import range_called
 from labkit.sound.modal import decaying_sines
 from labkit.sound.performance import Performance, Pluck
-from labkit.sound.strings import StringSet, partial_frequencies
+from labkit.sound.strings import StringSet, ideal_fundamental, partial_frequencies
 
 NOT_MODELLED = (
     "string motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnets' pull on the strings, "
@@ -37,6 +38,11 @@ STOP_FADE_S = 0.008
 
 END_FADE_S = 0.030
 """The take ends with a fade of this length, so that cutting it off makes no click."""
+
+
+COIL_PLACE = range_called("coil_place")
+APERTURE = range_called("coil_aperture")
+RATE = range_called("sample_rate")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,10 +68,8 @@ class CoilSpot:
     string_levels_db: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        if not 0 < self.position < 1.5:
-            raise InputError(f"a coil's position must lie between 0 and 1.5 m from the bridge; got {self.position} m")
-        if not 0 <= self.aperture < 0.2:
-            raise InputError(f"a coil's aperture must lie between 0 and 200 mm; got {self.aperture * 1e3:g} mm")
+        COIL_PLACE.check(self.position)
+        APERTURE.check(self.aperture)
         if not all(math.isfinite(level) for level in (self.level_db, *self.string_levels_db)):
             raise InputError(
                 f"a coil's levels must be finite numbers of dB; got {self.level_db} and {self.string_levels_db}"
@@ -183,8 +187,7 @@ def synthesise(performance: Performance, coils: Mapping[str, CoilSpot], *, rate:
     """
     if not coils:
         raise InputError(f"take '{performance.name}' needs at least one coil under the strings")
-    if not 8000 <= rate <= 192_000:
-        raise InputError(f"the sample rate must lie between 8000 and 192000 Hz; got {rate} Hz")
+    RATE.check(rate)
     samples = round(performance.duration_s * rate)
     emf = np.zeros((len(coils), samples))
     plucks = performance.varied_plucks()
@@ -223,9 +226,10 @@ def _note(strings: StringSet, pluck: Pluck, coils: Mapping[str, CoilSpot], *, ra
     string, length = strings[pluck.string], strings.speaking_length(pluck.fret)
     fundamental = strings.frequency(pluck.string, pluck.fret)
     highest = min(HIGHEST_PARTIAL_HZ, 0.45 * rate)
+    stiffness = strings.inharmonicity(pluck.string, pluck.fret)
     frequency = partial_frequencies(
-        fundamental_hz=fundamental,
-        stiffness=strings.inharmonicity(pluck.string, pluck.fret),
+        ideal_hz=ideal_fundamental(sounding_hz=fundamental, stiffness=stiffness),
+        stiffness=stiffness,
         count=max(1, int(highest / fundamental)),
     )
     frequency = frequency[frequency <= highest]

@@ -15,7 +15,7 @@ import numpy as np
 
 from labkit.core.errors import InputError, QuantityError, did_you_mean
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
-from labkit.core.response import LEAST_RISE_DB, peak_on_grid
+from labkit.core.response import LEAST_RISE_DB, SILENT_DB, peak_on_grid
 from labkit.core.units import format_quantity, parse_quantity
 
 RESONANCE, HEIGHT, LEVEL = "resonance", "height", "level"
@@ -52,7 +52,9 @@ class Measure:
 
     def shown(self, value: float) -> str:
         """Return a value for people."""
-        return format_quantity(value, "Hz", digits=3) if self.unit == "Hz" else f"{value:+.2f} dB"
+        if self.unit == "Hz":
+            return format_quantity(value, "Hz", digits=3)
+        return "silent" if self.name != HEIGHT and value < SILENT_DB else f"{value:+.2f} dB"
 
 
 def parse_measure(text: str) -> Measure:
@@ -167,11 +169,13 @@ def read_measures(measures: Sequence[Measure], frequency_hz: np.ndarray, levels:
     Returns
     -------
     ndarray, shape (measures, V)
-        NaN where a curve has no peak.
+        NaN where a curve has no peak, or is silent.
     """
     peak_hz = peak_db = None
     if any(measure.name in (RESONANCE, HEIGHT) for measure in measures):
         peak_hz, peak_db = read_peaks(frequency_hz, levels)
+        is_silent = peak_db < SILENT_DB
+        peak_hz[is_silent] = peak_db[is_silent] = np.nan
     found = np.empty((len(measures), levels.shape[0]))
     for row, measure in enumerate(measures):
         at = int(np.searchsorted(frequency_hz, measure.frequency_hz))

@@ -25,6 +25,7 @@ from labkit.rig.parts import FixedCapacitor, FixedResistor, Part, Pot
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_stage
 from labkit.rig.variation import Variation
+from labkit.study.cable_length import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
 from labkit.study.goal import like
 from labkit.study.measures import decibels, read_peaks
 from labkit.study.preferred import preferred_values
@@ -245,76 +246,65 @@ def load_for_pots(rig: Rig, *, pots: float = 250e3, slot: str | None = None, ser
 
 
 def longest_cable(
-    rig: Rig, *, loss_db: float, at_hz: float = 3000.0, capacitance_per_length: float = 100e-12, longest: float = 100.0
+    rig: Rig,
+    *,
+    loss_db: float = ALLOWED_DB,
+    band_hz: tuple[float, float] = BAND_HZ,
+    reference: float = REFERENCE_M,
+    capacitance_per_length: float = 100e-12,
+    longest: float = LONGEST_M,
 ) -> Answer:
-    """How long may the cable be before it takes more than ``loss_db`` at a frequency, against no cable at all?
+    """How long may the cable be before it loses more than ``loss_db`` anywhere in a band, against a shorter one?
 
-    Every shorter cable loses less, too: where a longer one first lifts the frequency with its resonance, the lift is no
-    loss.
+    What `labkit.study.cable_length.judge_cable` finds, as an answer: its rows are the reference, the present length and
+    the longest, each with its treble end and with its mean and its worst loss over the band.
 
     Parameters
     ----------
     rig : Rig
         The first cable of its chain is the one asked about; a cable before everything else where it has none.
     loss_db : float, dB
-        Above 0.
-    at_hz : float, Hz
+        Largest loss anywhere inside the band, above 0.
+    band_hz : tuple of float, Hz
+        Lower and upper end.
+    reference : float, m
+        The length judged against; 0 is no cable between the plugs.
     capacitance_per_length : float, F/m
         Where the rig has no cable.
     longest : float, m
         Where the search ends.
     """
-    require_positive(loss_db=loss_db, at_hz=at_hz, capacitance_per_length=capacitance_per_length, longest=longest)
-    cable = next((stage for stage in rig.chain if isinstance(stage, Cable)), None)
+    require_positive(capacitance_per_length=capacitance_per_length, longest=longest)
+    cable = first_cable(rig)
     if cable is None:
-        cable = Cable(name="cable", length=1.0, capacitance_per_length=capacitance_per_length)
+        cable = Cable(name="cable", length=reference, capacitance_per_length=capacitance_per_length)
         rig = rig.replace(chain=(cable, *rig.chain))
-    variation = Variation(rig, {f"{cable.name}.length": (0.0, longest)})
-
-    def loss(lengths: np.ndarray) -> np.ndarray:
-        values = variation.values({f"{cable.name}.length": lengths})
-        levels = decibels(solve(variation.circuit, np.array([at_hz]), values).transfer)[:, 0]
-        beyond: np.ndarray = levels[0] - levels - loss_db
-        return beyond
-
-    lengths = np.concatenate([[0.0], np.geomspace(0.05, longest, 4 * FINE)])
-    over = loss(lengths)
-    place = int(np.argmax(over > 0))
-    if not over[place] > 0:
-        return Answer(
-            question="longest cable",
-            sentence=f"Even {longest:g} m lose less than {loss_db:g} dB at {shown(at_hz, 'Hz')} here.",
-            value=longest,
-            unit="m",
-            rests_on=(f"searched up to {longest:g} m",),
-            rig=rig.with_stage(replace(cable, length=longest)),
-        )
-    from scipy.optimize import brentq
-
-    value = float(
-        brentq(lambda length: float(loss(np.array([0.0, length]))[1]), lengths[place - 1], lengths[place], xtol=1e-6)
-    )
-    level = decibels(
-        solve(
-            variation.circuit,
-            np.array([at_hz]),
-            variation.values({f"{cable.name}.length": np.array([0.0, cable.length, value])}),
-        ).transfer
-    )[:, 0]
+    judged = judge_cable(rig, allowed_db=loss_db, band_hz=band_hz, reference=reference, search_to=longest)
     return Answer(
         question="longest cable",
-        sentence=(
-            f"Up to {value:.2f} m of this cable ({shown(cable.capacitance_per_length, 'F/m')}) lose less than "
-            f"{loss_db:g} dB at {shown(at_hz, 'Hz')}, against no cable."
-        ),
-        value=value,
+        sentence=f"{judged.answer} {judged.elsewhere}".strip(),
+        value=judged.longest.length,
         unit="m",
-        rests_on=("controls and input as set", "plugs of the cable counted at every length"),
-        rows=tuple(
-            {"length_m": float(length), "loss_db": float(level[0] - found)}
-            for length, found in zip((0.0, cable.length, value), level)
+        rests_on=(
+            f"this cable's {shown(cable.capacitance_per_length, 'F/m')}; makers' figures spread by about ±10 %",
+            "controls and input as set; plugs of the cable counted at every length",
+            "mean loss: of the decibels, every octave of the band alike; treble end: 3 dB under the level at 100 Hz",
         ),
-        rig=rig.with_stage(replace(cable, length=value)),
+        rows=tuple(
+            {
+                "cable": name,
+                "length_m": loss.length,
+                "treble_end_hz": loss.treble_end_hz,
+                "mean_loss_db": loss.band.mean_db,
+                "worst_loss_db": loss.band.worst_db,
+            }
+            for name, loss in (
+                ("reference", judged.reference),
+                ("present", judged.present),
+                ("longest", judged.longest),
+            )
+        ),
+        rig=rig.with_stage(replace(cable, length=judged.longest.length)),
     )
 
 

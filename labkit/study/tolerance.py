@@ -34,7 +34,7 @@ from labkit.study.measures import (
 )
 from labkit.study.reduction import State, reduce_chunks
 from labkit.study.spread import Spread, checked_spreads, default_spreads
-from labkit.study.tolerance_result import MeasureSpread, ToleranceResult
+from labkit.study.tolerance_result import VARIANTS, MeasureSpread, ToleranceResult
 from labkit.study.work import Watcher, Workers
 
 BANDS = (0.05, 0.5, 0.95)
@@ -47,7 +47,6 @@ REDUCED_POINTS = 1 << 17
 CELLS_OF_A_CHUNK = 2
 
 DEFAULT_COUNT = 10_000
-MOST = 2**32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -198,8 +197,7 @@ def tolerance_study(
     InputError
         If an input is unknown or a number impossible.
     """
-    if not 1 <= count <= MOST:
-        raise InputError(f"a study has between 1 and {MOST} variants; got {count}")
+    VARIANTS.check(count)
     if sampling not in SAMPLINGS:
         raise InputError(f"sampling is sobol or random; got '{sampling}'")
     if seed < 0:

@@ -9,10 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.validity import range_called
 from labkit.study.measures import Measure, Window
 
 if TYPE_CHECKING:
     from labkit.study.tolerance import ToleranceStudy
+
+
+VARIANTS = range_called("variants")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +102,15 @@ class ToleranceResult:
     measures: tuple[MeasureSpread, ...]
     share: float | None
     shares: tuple[tuple[Window, float], ...]
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Says that a study is too small for percentiles; empty for one that is not."""
+        if VARIANTS.holds(self.count):
+            return ()
+        who = "1 variant has" if self.count == 1 else f"{self.count} variants have"
+        needed = f"{VARIANTS.low:g} are needed, so each number is given as it was drawn."
+        return (f"{who} no percentiles: at least {needed}",)
 
     @property
     def share_interval(self) -> tuple[float, float] | None:

@@ -26,26 +26,29 @@ def tolerance_data(result: ToleranceResult) -> dict[str, Any]:
         },
         "frequency_hz": study.frequency_hz.tolist(),
         "nominal_db": study.nominal_db.tolist(),
-        "bands_db": {name: row.tolist() for name, row in zip(("p5", "p50", "p95"), result.bands_db)},
+        "bands_db": None
+        if result.warnings
+        else {name: row.tolist() for name, row in zip(("p5", "p50", "p95"), result.bands_db)},
         "lowest_db": result.extremes_db[0].tolist(),
         "highest_db": result.extremes_db[1].tolist(),
         "band_resolution_db": result.within_db,
-        "measures": {item.measure.key: _measure_data(item) for item in result.measures},
+        "measures": {item.measure.key: _measure_data(item, not result.warnings) for item in result.measures},
         "windows": [
             {"measure": window.measure.key, "low": window.low, "high": window.high, "share": part}
             for window, part in result.shares
         ],
         "share": None if share is None else {"value": result.share, "low": share[0], "high": share[1]},
+        "warnings": list(result.warnings),
     }
 
 
-def _measure_data(item: MeasureSpread) -> dict[str, Any]:
+def _measure_data(item: MeasureSpread, many: bool) -> dict[str, Any]:
     return {
         "nominal": item.nominal,
         "mean": item.mean,
-        "p5": item.low,
-        "p50": item.median,
-        "p95": item.high,
+        "p5": item.low if many else None,
+        "p50": item.median if many else None,
+        "p95": item.high if many else None,
         "lowest": item.least,
         "highest": item.greatest,
         "resolution": item.within,

@@ -6,14 +6,19 @@ Nothing here claims that a difference can be heard; that is what the blind test 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, join_words
 from labkit.core.grid import REFERENCE_HZ
-from labkit.core.response import Response
+from labkit.core.response import SILENT_DB, Response
+from labkit.core.sourced import Interval
 
-SILENT_DB = -100.0
-"""Below this level at 100 Hz a rig is called silent: an order of magnitude under the thermal noise of any real one."""
+if TYPE_CHECKING:
+    from labkit.pickup.propagation import Prediction
+    from labkit.sound.string_drive import LevelChange
+
 
 ZERO = "Level at the input in decibels. Zero is the voltage that the strings induce in a pickup."
 """Caption of every curve of a rig: what zero means."""
@@ -58,17 +63,15 @@ class Reading:
         None where the curve has no such point.
     bass_db : float
         Gain at 100 Hz, dB.
+    is_silent : bool
+        True where practically nothing arrives at any frequency.
     """
 
     peak_hz: float | None
     height_db: float | None
     treble_end_hz: float | None
     bass_db: float
-
-    @property
-    def is_silent(self) -> bool:
-        """True where practically nothing arrives."""
-        return self.bass_db < SILENT_DB
+    is_silent: bool = False
 
 
 def read_response(response: Response) -> Reading:
@@ -79,6 +82,7 @@ def read_response(response: Response) -> Reading:
         height_db=peak.height_db if peak else None,
         treble_end_hz=response.minus_3db_hz,
         bass_db=response.gain_db_at(REFERENCE_HZ),
+        is_silent=response.is_silent,
     )
 
 
@@ -96,11 +100,13 @@ def frequency_in_words(frequency_hz: float) -> str:
 
 
 def level_in_words(level_db: float) -> str:
-    """Write a level with a true minus sign.
+    """Write a level with a true minus sign; what is too low to be anything is "silent".
 
-    >>> level_in_words(-3.04), level_in_words(0.94), level_in_words(-0.01)
-    ('−3.0 dB', '0.9 dB', '0.0 dB')
+    >>> level_in_words(-3.04), level_in_words(0.94), level_in_words(-0.01), level_in_words(-288.0)
+    ('−3.0 dB', '0.9 dB', '0.0 dB', 'silent')
     """
+    if level_db < SILENT_DB:
+        return "silent"
     text = f"{abs(level_db):.1f}"
     return f"{'−' if level_db < 0 and float(text) else ''}{text} dB"
 
@@ -136,6 +142,77 @@ def height_in_words(height_db: float) -> str:
     return next((words for limit, words in bands if height_db < limit), "a sharp peak")
 
 
+def louder_in_words(level: Interval, *, bounded: bool = True) -> str:
+    """Write a level difference as it is said, with its 95 % bounds where there is a doubt.
+
+    >>> louder_in_words(Interval(value=-1.03, low=-2.53, high=0.47))
+    '1.0 dB softer (95 of 100 between −2.5 and +0.5 dB)'
+    >>> louder_in_words(Interval(value=6.02, low=6.02, high=6.02)), louder_in_words(Interval(value=0, low=0, high=0))
+    ('6.0 dB louder', 'as loud')
+    """
+    size = f"{abs(level.value):.1f}"
+    words = "as loud" if size == "0.0" else f"{size} dB {'louder' if level.value > 0 else 'softer'}"
+    if not bounded or level.high - level.low < 0.1:
+        return words
+    low, high = (f"{'+' if bound > 0.05 else ''}{level_in_words(bound)}" for bound in (level.low, level.high))
+    return f"{words} (95 of 100 between {low.removesuffix(' dB')} and {high})"
+
+
+def output_number(outputs: Mapping[str, Prediction | None]) -> KeyNumber:
+    """Return how loud the pickups of a rig are over the reference coil, by slot.
+
+    >>> from labkit.pickup.propagation import Prediction
+    >>> output_number({"bridge": Prediction(value=-6.0, low=-7.5, high=-4.5)}).sentence
+    'Output −6.0 dB, ± 1.5 dB over the reference coil'
+    >>> output_number({"bridge": None}).sentence
+    'Output not known, so levels are at equal EMF'
+    """
+    words = ["not known" if found is None else output_in_words(found.value) for found in outputs.values()]
+    slots = join_words([slot.replace("_", " ") for slot in outputs])
+    detail = "over the reference coil"
+    if None in outputs.values():
+        detail = "so levels are at equal EMF" if len(words) == 1 else f"{slots}, at equal EMF where not known"
+    elif len(words) > 1:
+        detail = f"{slots}, over the reference coil"
+    else:
+        only = next(found for found in outputs.values() if found is not None)
+        detail = f"{_doubt(only)} {detail}".strip()
+    return KeyNumber(label="Output", value=words[0] if len(set(words)) == 1 else ", ".join(words), detail=detail)
+
+
+def output_in_words(output_db: float) -> str:
+    """Write an output over the reference coil; uncharged magnets give none.
+
+    >>> output_in_words(-6.02), output_in_words(-300.0)
+    ('−6.0 dB', 'silent')
+    """
+    return "silent" if output_db < SILENT_DB else level_in_words(output_db)
+
+
+def level_number(change: LevelChange, name: str) -> KeyNumber:
+    """Return how loud a rig is against another, as a key number.
+
+    Parameters
+    ----------
+    change : LevelChange
+        From the other to the present rig.
+    name : str
+        What sets the other apart.
+    """
+    level = change.level_db
+    if change.is_silent:
+        return KeyNumber(label="Level", value="not comparable", detail=f"nothing is heard here or with {name}")
+    words = louder_in_words(level.interval, bounded=False)
+    parts = [f"{'as' if words == 'as loud' else 'than'} with {name}", _doubt(level)]
+    parts.append("at equal EMF" if change.words else "")
+    return KeyNumber(label="Level", value=words, detail=", ".join(part for part in parts if part))
+
+
+def _doubt(level: Prediction) -> str:
+    half = (level.high - level.low) / 2
+    return f"± {half:.1f} dB" if half >= 0.05 else ""
+
+
 def key_numbers(
     now: Reading, *, pinned: Reading | None = None, pinned_name: str = "the pinned curve"
 ) -> tuple[KeyNumber, ...]:
@@ -153,9 +230,9 @@ def key_numbers(
     if now.is_silent:
         nothing = "nothing reaches the input"
         return (
-            KeyNumber(label="Peak sits at", value="no signal", detail=nothing),
-            KeyNumber(label="Peak height", value="no signal", detail=nothing),
-            KeyNumber(label="Treble ends at", value="no signal", detail=nothing),
+            KeyNumber(label="Peak sits at", value="silent", detail=nothing),
+            KeyNumber(label="Peak height", value="silent", detail=nothing),
+            KeyNumber(label="Treble ends at", value="silent", detail=nothing),
         )
     if pinned is not None and pinned.is_silent:
         pinned = None

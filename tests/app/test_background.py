@@ -3,6 +3,8 @@
 import asyncio
 import time
 
+import psutil
+
 from labkit.app.background import Background
 from labkit.core.errors import InputError
 
@@ -101,3 +103,62 @@ def test_watched_work_is_done_on_the_spot_without_a_loop():
     said, told = Said(), []
     Background().ask(count_up, 3, **said.handlers, told=told.append)
     assert (said.done, told) == ([3], [0, 1, 2])
+
+
+def test_work_that_takes_too_long_is_ended_and_may_be_asked_again():
+    async def run() -> tuple[Said, list[str]]:
+        said, background, broke = Said(), Background(), []
+        background.ask(sleep_long, **said.handlers, broke=broke.append, limit_s=2.0)
+        await asyncio.sleep(0.1)
+        process = background._process
+        while background.is_busy:
+            await asyncio.sleep(0.02)
+        process.join(5)
+        assert not process.is_alive()
+        background.ask(double, 4, **said.handlers, broke=broke.append, limit_s=60.0)
+        while background.is_busy:
+            await asyncio.sleep(0.02)
+        background.end()
+        return said, broke
+
+    said, broke = asyncio.run(run())
+    assert broke == ["it took longer than 2 seconds and was ended; try again"]
+    assert (said.done, said.failed) == ([8], [])
+
+
+def test_a_process_that_dies_or_stands_still_is_told_apart_from_a_refusal_and_can_be_cancelled():
+    async def run() -> tuple[Said, list[str]]:
+        said, background, broke = Said(), Background(), []
+        background.ask(sleep_long, **said.handlers, broke=broke.append)
+        await asyncio.sleep(0.1)
+        background._process.kill()
+        while background.is_busy:
+            await asyncio.sleep(0.02)
+        background.ask(sleep_long, **said.handlers, broke=broke.append)
+        await asyncio.sleep(0.1)
+        process = background._process
+        psutil.Process(process.pid).suspend()
+        background.cancel()
+        process.join(5)
+        assert not process.is_alive()
+        return said, broke
+
+    said, broke = asyncio.run(run())
+    assert broke == ["the work stopped before it was done; try again"]
+    assert (said.done, said.failed) == ([], [])
+
+
+def test_a_process_that_was_warmed_does_the_first_work():
+    async def run() -> bool:
+        said, background = Said(), Background()
+        background.warm(double)
+        process = background._process
+        background.warm(double)
+        background.ask(double, 1, **said.handlers)
+        while background.is_busy:
+            await asyncio.sleep(0.02)
+        is_same = background._process is process and said.done == [2]
+        background.end()
+        return is_same
+
+    assert asyncio.run(run())

@@ -9,23 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.app.cable_model import CableBench
-from labkit.app.cable_numbers import (
-    LONGEST_M,
-    TREBLE_HZ,
-    first_cable,
-    longest_cable,
-    simple_resonance,
-    trim_for_peak,
-    with_buffer,
-)
+from labkit.app.cable_model import MOST_BEFORE_M, CableBench
+from labkit.app.cable_numbers import simple_resonance, trim_for_peak, with_buffer
 from labkit.app.rig_model import RigBench
 from labkit.circuit.elements import GROUND
 from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.study import questions
+from labkit.study.cable_length import LONGEST_M, first_cable
+from labkit.study.questions import longest_cable
 
 
 @pytest.fixture
@@ -56,7 +49,7 @@ def test_peaks_by_cable_agree_with_the_worked_table(picofarads, kilohertz):
 def test_the_page_opens_with_a_working_rig_and_an_empty_address(bench):
     assert bench.query == ""
     assert "your peak sits at" in bench.sentence
-    assert bench.shown.longest is not None
+    assert bench.shown.judged.is_limited
 
 
 def test_the_sentence_gives_the_numbers_of_the_command_line(bench):
@@ -82,41 +75,66 @@ def test_the_family_is_what_each_length_gives_alone(bench):
         assert member.peak_hz == pytest.approx(alone.response().peak.frequency_hz, rel=2e-4)
 
 
-def test_the_longest_cable_loses_just_what_is_allowed():
-    rig = load_rig("Saltmarsh Lane, narrow single coil")
-    for loss in (0.5, 2.0, 6.0):
-        longest = longest_cable(rig, loss_db=loss)
+@pytest.mark.parametrize(
+    ("rig", "texts"),
+    [
+        ("Saltmarsh Lane, narrow single coil", {}),
+        ("Saltmarsh Lane, two pickups", {"own.before": "1 m", "own.loss": "1.5 dB"}),
+        ("Saltmarsh Lane, three pickups", {"own.from": "1 kHz", "own.to": "8 kHz"}),
+    ],
+)
+def test_page_and_ready_question_give_one_answer_in_the_same_words(rig, texts):
+    bench = CableBench(load_rig(rig))
+    for key, text in texts.items():
+        bench.set_text(key, text)
+        assert bench.errors == {}
+    values = bench.values
+    answer = longest_cable(
+        bench.rig,
+        loss_db=values["own.loss"],
+        band_hz=(values["own.from"], values["own.to"]),
+        reference=values["own.before"],
+    )
+    assert bench.shown.judged.longest.length == answer.value
+    assert answer.sentence == f"{bench.answer} {bench.shown.judged.elsewhere}"
+    assert bench.shown.judged.elsewhere in bench.advice[0]
 
-        def lost(length: float) -> float:
-            none = set_value(rig, "cable.length", "0 m").response().gain_db_at(TREBLE_HZ)
-            return none - set_value(rig, "cable.length", f"{length} m").response().gain_db_at(TREBLE_HZ)
 
-        # the search ends on steps of one centimetre
-        assert lost(longest) <= loss + 1e-9
-        assert lost(longest + 0.011) > loss
-
-
-@pytest.mark.parametrize("name", ["Saltmarsh Lane, narrow single coil", "Saltmarsh Lane, three pickups"])
-def test_the_quick_search_agrees_with_the_study(name):
-    rig = load_rig(name)
-    for loss, frequency in ((1.0, 3000.0), (3.0, 5000.0)):
-        studied = questions.longest_cable(rig, loss_db=loss, at_hz=frequency)
-        # two searches of their own: one bisects, the other ends on steps of a centimetre
-        assert longest_cable(rig, loss_db=loss, frequency_hz=frequency) == pytest.approx(studied.value, abs=0.011)
+def test_the_answer_carries_its_terms(bench):
+    assert "is the longest cable that loses no more than 3 dB anywhere from 2 to 5 kHz against 3 m" in bench.answer
+    bench.set_text("own.before", "0 m")
+    bench.set_text("own.to", "4 kHz")
+    assert "loses no more than 3 dB anywhere from 2 to 4 kHz against no cable" in bench.answer
 
 
-def test_a_worn_down_volume_shortens_the_longest_cable(bench):
-    full = bench.shown.longest
+def test_a_long_cable_is_said_to_be_dull_and_its_worst_loss_is_shown(bench):
+    bench.set_text("cable.length", "22.4 m")
+    lost = set_value(bench.rig, "cable.length", "3 m").response().gain_db_at(4000.0) - bench.rig.response().gain_db_at(
+        4000.0
+    )
+    assert lost > 11
+    assert bench.shown.change.worst_db > lost
+    worst = bench.numbers[2]
+    assert worst.label == "Worst, 2 to 5 kHz, against 3 m"
+    assert worst.value == f"−{bench.shown.change.worst_db:.1f} dB"
+    assert worst.detail.startswith("at 5.0 kHz; −5.1 dB in the mean")
+    assert "dull from 2.9 kHz (3 dB under 3 m)" in bench.sentence
+    row = next(member for member in bench.shown.family if member.length == 22.4)
+    assert row.loss.band == bench.shown.judged.present.band
+
+
+def test_a_worn_down_volume_changes_what_the_cable_takes(bench):
+    full = bench.shown.judged.longest.length
     bench.set_text("volume", "6")
-    assert bench.shown.longest < full / 2
+    assert bench.shown.judged.longest.length != full
 
 
 def test_behind_a_buffer_every_length_gives_the_same_curve(bench):
     bench.set_index("own.buffer", 1)
     shown = bench.shown
     assert shown.is_held
-    assert shown.longest is None
-    assert f"over {LONGEST_M:g} m" in bench.numbers[2].value
+    assert not shown.judged.is_limited
+    assert bench.answer.startswith(f"Every cable up to {LONGEST_M:g} m loses no more than 3 dB anywhere")
     assert len(bench.curves()) == 2
 
 
@@ -159,7 +177,8 @@ def test_silence_is_said_and_nothing_is_made_up(bench):
     bench.set_text("volume", "0")
     assert "Nothing reaches the input" in bench.sentence
     assert bench.advice == ()
-    assert all(number.value == "no signal" for number in bench.numbers)
+    assert bench.answer == ""
+    assert all(number.value == "silent" for number in bench.numbers)
 
 
 def test_a_rig_without_a_cable_is_refused_beside_the_choice():
@@ -196,11 +215,19 @@ def test_the_address_brings_everything_back_and_carries_the_rigs_pins(bench):
 
 @pytest.mark.parametrize(
     "query",
-    ["?own.buffer=on+fire", "?own.before=1e99", "?own.loss=nan", "?own.colour=red", "?own.at=a", "?own.type=gold"],
+    [
+        "?own.buffer=on+fire",
+        "?own.before=1e99",
+        "?own.loss=nan",
+        "?own.colour=red",
+        "?own.from=a",
+        "?own.at=3000",
+        "?own.type=gold",
+    ],
 )
 def test_damaged_fields_are_told_or_clamped_and_never_fail(query):
     bench = CableBench(query=query)
-    assert bench.problems or bench.values["own.before"] == LONGEST_M
+    assert bench.problems or bench.values["own.before"] == MOST_BEFORE_M
     ElementTree.fromstring(bench.draw(790))
 
 

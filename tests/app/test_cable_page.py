@@ -50,6 +50,17 @@ def test_the_customer_sheet_says_sentence_load_and_cautions_and_asks_for_nothing
     assert "http" not in text.replace("http://www.w3.org/2000/svg", "")
 
 
+def test_the_customer_sheet_carries_the_date_one_unit_and_only_the_cautions_of_a_cable(page, monkeypatch):
+    monkeypatch.setattr("labkit.app.cable_page.today", lambda: "2026-11-30")
+    send(page.controls, do="type", key="cable.length", text="10m")
+    text = page.customer_sheet(is_printed=False).content.decode()
+    assert "Date: 2026-11-30" in text
+    assert "10m" not in text
+    assert "solder" not in text.lower()
+    assert "volume down" in text
+    assert "is the longest cable that loses no more than 3 dB anywhere from 2 to 5 kHz against 3 m" in text
+
+
 def test_a_hostile_rig_name_is_text_on_the_sheet():
     rig = load_rig("Saltmarsh Lane, narrow single coil").replace(name="<script>alert(1)</script>")
     made = CablePage(CableBench(rig)).customer_sheet(is_printed=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.app import landing
+from labkit.app.cable_model import CableBench
 from labkit.app.landing import TASKS, landing_rigs, landing_tasks
 from labkit.app.listening_test_model import ListeningBench
 from labkit.app.listening_test_seal import Seal
@@ -42,10 +43,19 @@ def test_questions_about_hearing_lead_to_the_blind_test_and_claim_nothing(tmp_pa
 
 
 def test_what_the_hint_says_is_what_is_pinned():
-    task = next(task for _, task in SHOWN if task["hint"].startswith("Three metres pinned"))
+    task = next(task for _, task in SHOWN if "22 nF pinned, 47 nF now" in task["hint"])
     bench = RigBench(query=task["query"])
-    assert bench.values["cable.length"] == 10.0
-    assert [pin.pin.setup.changes for pin in bench.pins] == [(("cable.length", 3.0),)]
+    assert bench.values["tone_capacitor"] == 47e-9
+    assert [pin.pin.setup.changes for pin in bench.pins] == [(("tone", 0.0),)]
+
+
+def test_the_question_about_the_cable_opens_the_page_that_answers_it_in_the_hints_own_terms():
+    task = next(task for _, task in SHOWN if task["question"] == "How long may the cable be before it dulls?")
+    assert task["file"] == "cable.ipynb"
+    bench = CableBench(query=task["query"])
+    assert bench.problems == ()
+    terms = task["hint"].removeprefix("The longest that ").rstrip(".")
+    assert f"is the longest cable that {terms}" in bench.answer
 
 
 def test_a_question_without_its_page_is_left_out(monkeypatch):

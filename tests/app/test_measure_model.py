@@ -66,6 +66,15 @@ def test_a_wrong_load_asks_for_another_fit_and_leaves_a_larger_residual():
     assert bench.fit.residual_db == good
 
 
+def test_the_tolerance_of_a_load_is_a_percentage():
+    bench = MeasureBench()
+    bench.set_index("own.load_good", 3)  # "5 %"
+    tolerances = [measurement.fixture.load.capacitance_tolerance for measurement in bench.asked.measurements]
+    loads = [measurement.fixture.load.capacitance for measurement in bench.asked.measurements]
+    assert tolerances == [0.05 if load else 0.0 for load in loads]
+    assert any(loads)
+
+
 def test_own_files_put_the_demo_and_its_loads_away():
     bench = MeasureBench()
     bench.add(GivenFile(name="mine.csv", content=demo_files()[0].content))

@@ -7,7 +7,7 @@ import pytest
 from labkit.app.disclosure import Disclosure
 from labkit.app.opened_rig import rig_sheet_text
 from labkit.app.rig_files import offer_rig_files
-from labkit.app.rig_model import RigBench
+from labkit.app.rig_model import BY_STRINGS, CURVE, RigBench
 from labkit.app.rig_views import formula_html, netlist, schematic_html, short_formula
 from labkit.app.widgets import FileOffers, MadeFile
 from labkit.core.errors import InputError
@@ -91,3 +91,14 @@ def test_a_closed_disclosure_costs_nothing_and_a_failure_is_a_sentence():
     disclosure.turn(True)  # without a running loop the work is done at once
     assert calls == [1]
     assert (disclosure.html, disclosure.said) == ("", "The circuit has no output")
+
+
+def test_a_saved_picture_says_which_curve_it_shows_and_what_its_zero_is():
+    bench, offers = RigBench(), _Offers()
+    offer_rig_files(offers, bench)
+    plain = offers.makers["svg"]()
+    bench.set_text(CURVE, BY_STRINGS)
+    driven = offers.makers["svg"]()
+    assert driven.name == plain.name.replace(".svg", "-by-the-strings.svg")
+    assert "reference coil" in driven.content.decode()
+    assert "reference coil" not in plain.content.decode()

@@ -140,6 +140,10 @@ def test_a_pin_keeps_its_colour_when_another_goes(bench):
         bench.pin()
     bench.unpin(0)
     assert [pin.pin.slot for pin in bench.pins] == [1, 2]
+    # and the next one takes the colour that is free
+    bench.set_text("cable.length", "6")
+    bench.pin()
+    assert [pin.pin.slot for pin in bench.pins] == [1, 2, 0]
 
 
 def test_going_back_to_a_pin_restores_it_and_keeps_it(bench):
@@ -254,7 +258,7 @@ def test_a_rig_of_ones_own_opens_the_page(bench):
 
 def test_volume_at_zero_is_said_to_be_silent_and_still_drawn(bench):
     bench.set_text("volume", "0")
-    assert bench.numbers[0].value == "no signal"
+    assert bench.numbers[0].value == "silent"
     assert bench.draw(400).startswith("<svg")
 
 

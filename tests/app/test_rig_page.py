@@ -62,6 +62,26 @@ def test_opening_with_an_address_shows_its_state_and_its_problems(page):
     assert "colour" in page.actions.said
 
 
+def test_an_address_that_is_asked_for_again_does_not_undo_what_was_set_since(page):
+    assert page.controls.holds
+    send(page.actions, do="open", search="?v=1&volume=3", again=True)  # the first may have been lost on its way
+    assert not page.controls.holds
+    assert page.controls.values["volume"]["text"] == "3 of 10"
+    send(page.controls, do="type", key="volume", text="5")
+    send(page.actions, do="open", search="?v=1&volume=3", again=True)
+    assert page.controls.values["volume"]["text"] == "5 of 10"
+    assert page.bench.can_undo
+    send(page.actions, do="open", search="?v=1&volume=3", again=False)  # another view of the page
+    assert page.controls.values["volume"]["text"] == "3 of 10"
+
+
+def test_a_page_does_not_hold_its_controls_when_its_address_cannot_be_read(page, monkeypatch):
+    monkeypatch.setattr(page.bench, "open", lambda query: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        send(page.actions, do="open", search="?v=1")
+    assert not page.controls.holds
+
+
 def test_another_width_redraws_at_that_width(page):
     page.curve.width = 380
     assert 'width="380"' in page.curve.svg

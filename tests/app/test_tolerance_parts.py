@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.app.study_model import StudyBench
-from labkit.app.study_work import with_own_tolerances
+from labkit.app.study_work import COILS, wanted_spreads, with_own_tolerances
 from labkit.app.tolerance_parts import (
     MOST_PARTS,
     OWN_TOLERANCES,
@@ -35,6 +35,18 @@ def test_every_part_that_varies_by_its_class_can_have_a_tolerance_of_its_own(nam
     offered = parts_with_tolerance(rig)
     assert set(default_spreads(rig)) <= set(offered)
     assert len(set(offered.values())) == len(offered), "no two parts are called the same"
+
+
+def test_coils_wound_to_a_tolerance_are_known_half_as_well_in_their_capacitance():
+    """Common practice, no source: a coil's capacitance scatters twice as much as its resistance and inductance."""
+    rig = load_rig(SINGLE)
+    spreads = wanted_spreads(rig, {COILS: 0.04})
+    values = rig_inputs(rig)
+    high = {
+        key: spreads[f"bridge.main.{key}"].high / values[f"bridge.main.{key}"].value
+        for key in ("resistance", "inductance", "capacitance")
+    }
+    assert high == pytest.approx({"resistance": 1.04, "inductance": 1.04, "capacitance": 1.08})
 
 
 def test_a_knob_is_set_and_no_part_that_varies():

@@ -36,6 +36,18 @@ def test_a_packed_file_is_refused_by_its_first_bytes_whatever_its_name(start):
         intake.take(b"more")
 
 
+def test_a_workbook_goes_through_only_where_a_reader_opens_it_and_under_its_own_name():
+    start = b"PK\x03\x04" + bytes(1000)
+    for name, workbooks, is_taken in (("a.xlsx", True, True), ("a.xlsx", False, False), ("a.csv", True, False)):
+        intake = Intake(largest=1_000_000, what="a sweep", advice="Export it as CSV text.", workbooks=workbooks)
+        intake.begin(name, len(start))
+        if is_taken:
+            assert intake.take(start) == len(start)
+        else:
+            with pytest.raises(InputError, match="is not opened here"):
+                intake.take(start)
+
+
 def test_more_than_was_said_is_refused():
     intake = _intake()
     intake.begin("bare.csv", 10)

@@ -59,6 +59,30 @@ def test_without_doubt_there_is_no_band():
     assert np.ptp(levels, axis=0).max() < 0.1
 
 
+def test_of_a_hundred_draws_ninety_five_lie_inside_the_bounds():
+    rig, slot, built = rig_with("narrow single coil, built")
+    low, high = gain_bounds(rig, slot, built, GRID, draws=400)
+    draws = gain_draws(rig, slot, built, GRID, draws=400)
+    inside = np.mean((draws >= low) & (draws <= high), axis=0)
+    assert inside == pytest.approx(np.full(GRID.size, 0.95), abs=1 / 400)  # a draw more or less, by where bounds fall
+
+
+def test_a_cause_that_two_values_share_moves_them_together():
+    _, slot, built = rig_with("narrow single coil, built")
+    coil = built.coils["main"]
+    drawn = _element_draws(slot, built, 4000)
+    inductance = sum(value for name, value in drawn.items() if name.endswith("inductance"))
+    logs = np.log([drawn[f"{slot}.main.resistance"], inductance])
+    by_cause = [
+        {item.name: item.deviation for item in value.contributions} for value in (coil.resistance, coil.inductance)
+    ]
+    together = sum(by_cause[0][cause] * by_cause[1][cause] for cause in by_cause[0].keys() & by_cause[1].keys())
+    expected = together / logs.std(axis=1).prod()
+    # the scatter of a correlation over 4000 draws is 0.016
+    assert np.corrcoef(logs)[0, 1] == pytest.approx(expected, abs=0.05)
+    assert expected > 0.15
+
+
 def test_bounds_do_not_flicker_and_do_not_depend_on_what_was_asked_before():
     rig, slot, built = rig_with("narrow single coil, built")
     first = gain_bounds(rig, slot, built, GRID)

@@ -10,6 +10,7 @@ from labkit.app.landing import landing_tasks
 from labkit.app.made_pickup import built_from, catalogue_keys, made_from, read_text
 from labkit.app.rig_model import RigBench
 from labkit.app.winding_model import WindingBench
+from labkit.app.winding_tools import _without_turns
 from labkit.rig.sheet import load_pickup
 
 SINGLE = "narrow single coil, built"
@@ -173,6 +174,15 @@ def test_a_target_beyond_the_bobbin_offers_no_turns(bench):
     target = next(answer for answer in bench.answers if answer.key == "target")
     assert target.turns is None
     assert "fit this bobbin" in target.text
+
+
+def test_turns_told_by_a_resistance_do_not_ask_how_well_turns_are_counted(bench):
+    coil = bench.built.coils[bench.state.coil]
+    causes = {item.name: item.deviation for item in coil.resistance.contributions}
+    assert "turns" in causes
+    assert {item.name: item.deviation for item in _without_turns(coil.resistance).contributions} == {
+        name: deviation for name, deviation in causes.items() if name != "turns"
+    }
 
 
 def test_turns_left_after_a_break_and_the_rest_make_the_whole(bench):

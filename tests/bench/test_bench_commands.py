@@ -155,3 +155,39 @@ def test_diagnose_refuses_a_sheet_of_another_kind(tmp_path, capsys):
     plan.write_text(PLAN)
     assert main(["diagnose", str(plan), str(plan)]) == 2
     assert "'pickup' sheet" in capsys.readouterr().err
+
+
+def meter_file(path, mark="."):
+    """Four readings of an LCR meter in millihenries, without a unit in the header, from the fit's own coil."""
+    hertz = np.array([100.0, 1e3, 4e3, 10e3])
+    z = fixture_reading(COIL, Fixture(kind="impedance"), hertz)
+    rows = [f"{f:g};{v.imag / (2 * np.pi * f) * 1e3:.9g};{v.imag / v.real:.9g}" for f, v in zip(hertz, z)]
+    path.write_text("Frequency (Hz);Primary;Secondary\n" + "\n".join(rows).replace(".", mark) + "\n")
+    return str(path)
+
+
+@pytest.mark.parametrize("mark", [".", ","])
+def test_every_option_that_a_question_names_is_taken(mark, tmp_path, capsys):
+    file = meter_file(tmp_path / "meter.csv", mark)
+    assert main(["fit", file, "--json"]) == 2
+    assert "say which: --column magnitude=2 or --column magnitude=3" in capsys.readouterr().err
+    options = ["--column", "Ls=2:mH", "--column", "Q=3", "--separator", "semicolon"]
+    decimal = ["--decimal", "comma" if mark == "," else "point"]
+    assert main(["fit", file, "--json", *options, *decimal]) == 0
+    # nine digits of the very model
+    assert json.loads(capsys.readouterr().out)["inductance_h"]["value"] == pytest.approx(2.6, rel=1e-4)
+
+
+def test_a_two_port_and_a_logarithm_are_settled_on_the_command_line(tmp_path, capsys):
+    z = fixture_reading(COIL, Fixture(kind="impedance"), FREQUENCY)
+    through = 2e6 / (z + 2e6)
+    rows = [f"{f:.6f} 0 0 {s.real:.15f} {s.imag:.15f} 0 0 0 0\n" for f, s in zip(FREQUENCY, through)]
+    (tmp_path / "box.s2p").write_text("# Hz S RI R 1e6\n" + "".join(rows))
+    assert main(["fit", str(tmp_path / "box.s2p"), "--json"]) == 2
+    assert "--through series" in capsys.readouterr().err
+    assert main(["fit", str(tmp_path / "box.s2p"), "--json", "--through", "series"]) == 0
+    assert json.loads(capsys.readouterr().out)["inductance_h"]["value"] == pytest.approx(2.6, rel=1e-4)
+    logarithms = "".join(f"{np.log10(f):.9f},{abs(v):.9g}\n" for f, v in zip(FREQUENCY, z))
+    (tmp_path / "log.csv").write_text(f"f,Impedance (ohm)\n{logarithms}")
+    assert main(["fit", str(tmp_path / "log.csv"), "--json", "--frequency-unit", "log10 Hz"]) == 0
+    assert json.loads(capsys.readouterr().out)["inductance_h"]["value"] == pytest.approx(2.6, rel=1e-2)

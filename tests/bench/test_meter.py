@@ -199,6 +199,13 @@ def test_loads_are_read_with_their_tolerance(text):
         parse_load("0 Ω")
 
 
+def test_parts_of_a_load_stand_side_by_side():
+    # by hand: 250 kΩ beside 1 MΩ are 200 kΩ, 470 pF beside 530 pF are 1 nF
+    load = parse_load("250k || 470p + 1M + 530p")
+    assert load.resistance == pytest.approx(200e3)
+    assert load.capacitance == pytest.approx(1e-9)
+
+
 def test_model_agrees_with_the_circuit_solver():
     """The fit's one-node formula against the solver of whole circuits: 1e-9 leaves room for rounding only."""
     from labkit.bench.fixture import STANDARD_LOAD, Fixture

@@ -67,7 +67,7 @@ def test_the_rig_travels_from_the_rig_page_and_back(visit):
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Cable").click()
     page.wait_for_selector(".lab-sentence", timeout=60_000)
     page.wait_for_function("() => document.querySelector('.lab-sentence').textContent.startsWith('At 8 m')")
-    page.get_by_label("Loss allowed there, type a value").fill("1 dB")
+    page.get_by_label("It may lose at most, type a value").fill("1 dB")
     page.keyboard.press("Enter")
     page.wait_for_function("() => location.search.includes('own.loss=1')")
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Rig").click()
@@ -81,6 +81,22 @@ def test_no_fault_of_accessibility_and_no_sideways_scrolling(visit, screenshots,
     page = visit(f"{CABLE}?v=1&cable.length=10&own.loss=9x", ready=CURVE, width=width).page
     page.wait_for_timeout(1200)
     page.screenshot(path=str(screenshots / f"cable-{width}.png"), full_page=True)
+    page.screenshot(path=str(screenshots / f"cable-top-{width}.png"))
+    answer = page.locator(".lab-answer")
+    assert "loses no more than 3 dB anywhere from 2 to 5 kHz against 3 m" in answer.inner_text()
+    assert answer.evaluate("it => it.scrollHeight <= it.clientHeight && it.scrollWidth <= it.clientWidth")
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     faults = Axe().run(page).response["violations"]
     assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+def test_the_question_on_the_first_page_opens_the_answer_with_its_terms(visit, screenshots, width):
+    page = visit("", ready=".lab-who", width=width).page
+    page.screenshot(path=str(screenshots / f"first-page-{width}.png"), full_page=True)
+    page.get_by_role("link", name="How long may the cable be before it dulls?").click()
+    page.wait_for_selector(".lab-answer", timeout=60_000)
+    assert "cable.ipynb" in page.url
+    assert "is the longest cable that loses no more than 3 dB anywhere from 2 to 5 kHz" in page.inner_text(
+        ".lab-answer"
+    )

@@ -35,9 +35,9 @@ def test_a_page_is_quiet_local_and_accessible(visit, screenshots, name, width):
 
 def test_landing_links_open_working_pages(visit):
     page = visit("", ready=".lab-who").page
-    page.get_by_role("link", name="How long may the cable be before it dulls?").click()
-    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='cable 3 m']", timeout=60_000)
-    assert "cable.length=10" in page.url
+    page.get_by_role("link", name="What does the tone knob really do?").click()
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='tone 10']", timeout=60_000)
+    assert "tone=3" in page.url
 
 
 def test_the_state_travels_with_the_menu(visit):

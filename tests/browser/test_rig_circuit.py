@@ -28,6 +28,41 @@ def test_schematic_and_formula_open_and_follow_the_rig(visit, screenshots, width
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
 
 
+@pytest.mark.parametrize("width", [1280, 400])
+def test_what_a_position_does_is_told_and_tabulated(visit, screenshots, width):
+    seen = visit(RIG, ready=CURVE, width=width)
+    page = seen.page
+    page.get_by_label("Wiring", exact=True).select_option("two pickups, phase switch")
+    page.locator("[data-key=neck] select").first.select_option("narrow single coil, reversed")
+    page.wait_for_function("() => document.body.innerText.includes('in phase. Hum: cancels: −34 dB at 100 Hz')")
+    page.get_by_text("What each position does").click()
+    page.wait_for_selector(".lab-disclosed table")
+    rows = page.locator(".lab-disclosed tbody tr").all_inner_texts()
+    assert len(rows) == 6
+    assert "out of phase" in next(row for row in rows if row.startswith("phase reversed, selector both"))
+    page.screenshot(path=str(screenshots / f"rig-positions-{width}.png"), full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
+
+
+def test_a_wiring_that_passes_no_signal_says_so_on_the_page(visit, tmp_path, screenshots):
+    page = visit(RIG, ready=CURVE).page
+    sheet = tmp_path / "swapped.toml"
+    sheet.write_text(
+        'sheet = "rig"\nformat = 1\nname = "swapped lugs"\n[harness]\nname = "lugs swapped"\npickups = ["bridge"]\n'
+        'output = "tip"\n[harness.parts.volume]\nkind = "pot"\nnodes = ["ground", "tip", "bridge.hot"]\n'
+        'value = "250k"\n[pickups]\nbridge = "narrow single coil"\n'
+    )
+    with page.expect_file_chooser() as choosing:
+        page.get_by_role("button", name="Open a rig sheet").click()
+    choosing.value.set_files(sheet)
+    page.wait_for_selector(".lab-warnings")
+    said = page.inner_text(".lab-warnings")
+    assert "No signal reaches the jack with 'volume' at 10" in said
+    assert page.inner_text(".lab-numbers").count("silent") == 3
+    page.screenshot(path=str(screenshots / "rig-silent-1280.png"), full_page=True)
+
+
 def test_a_rig_sheet_is_saved_and_opened_again(visit, tmp_path):
     page = visit(f"{RIG}?v=1&volume=4", ready=CURVE).page
     with page.expect_download() as waiting:

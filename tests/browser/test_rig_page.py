@@ -122,7 +122,7 @@ def test_two_versions_can_be_switched_while_playing(visit):
 
 def test_silence_is_told_instead_of_played(visit):
     page = visit(f"{RIG}?v=1&volume=0", ready=CURVE).page
-    page.wait_for_function("() => document.querySelector('.lab-numbers').textContent.includes('no signal')")
+    page.wait_for_function("() => document.querySelector('.lab-numbers').textContent.includes('silent')")
     page.get_by_role("button", name="Play", exact=True).click()
     page.wait_for_function("() => document.querySelector('.lab-player').textContent.includes('Turn the volume up')")
 
@@ -250,22 +250,6 @@ def test_changes_are_announced_once_after_a_pause(rig):
     )
 
 
-def test_the_page_says_when_its_kernel_is_gone(visit):
-    page = visit(RIG, ready=CURVE).page
-    assert page.locator(".lab-banner").is_hidden()
-    status = page.evaluate(
-        """async () => {
-          const config = JSON.parse(document.getElementById('jupyter-config-data').textContent);
-          const token = document.cookie.match(/_xsrf=([^;]*)/)?.[1] ?? '';
-          const address = `${config.baseUrl}voila/api/shutdown/${config.kernelId}`;
-          return (await fetch(address, { method: 'POST', headers: { 'X-XSRFToken': token } })).status;
-        }"""
-    )
-    assert status == 204
-    page.wait_for_selector(".lab-banner:not([hidden])", timeout=30_000)
-    assert page.get_by_role("button", name="Reload").is_visible()
-
-
 def test_leaving_a_page_ends_its_kernel(visit, lab):
     def kernels() -> int:
         return len(psutil.Process(lab.process.pid).children())
@@ -315,3 +299,23 @@ def test_everything_can_be_reached_by_keyboard_and_is_seen_when_it_is(visit):
         if place["inside"]:
             assert place["bottom"] > place["stuck"] + 10, f"{place['name']} has the focus under the curve"
     assert {"Volume knob", "Tone knob", "Cable length", "Pin this curve", "Play", "Save as WAV"} <= reached
+
+
+@pytest.mark.parametrize("width", [400, 1280])
+def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_draws_the_other(visit, screenshots, width):
+    rig = (
+        "rig=Saltmarsh+Lane%2C+two+pickups&selector=both&neck=narrow+single+coil&bridge=narrow+single+coil%2C+reversed"
+    )
+    page = visit(f"{RIG}?v=1&{rig}", ready=CURVE, width=width, height=860).page
+    assert page.locator(".lab-drawn").inner_text().startswith("Drawn at equal EMF")
+    before = page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points")
+    page.get_by_role("radio", name="as the strings drive it").check(force=True)
+    page.wait_for_function("() => document.querySelector('.lab-drawn').textContent.includes('as the strings drive it')")
+    assert page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points") != before
+    page.wait_for_function("() => location.search.includes('own.curve')")
+    assert page.locator(".lab-drawn").is_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    numbers = [box.bounding_box() for box in page.locator(".lab-results .lab-numbers > div").all()]
+    assert len(numbers) == 4
+    assert max(box["x"] + box["width"] for box in numbers) <= width
+    page.screenshot(path=str(screenshots / f"rig-by-strings-{width}.png"))

@@ -134,6 +134,19 @@ def test_noise_of_one_megohm_is_that_of_the_handbooks() -> None:
     assert thermal_noise(circuit, np.array([1e3]))[0] == pytest.approx(127e-9, rel=5e-3)
 
 
+def test_noise_before_a_buffer_goes_with_its_gain() -> None:
+    """A voltage gain of ten makes ten times the noise voltage; 127 nV/√Hz as above, beside 4 nV/√Hz of the output."""
+    circuit = Circuit(
+        elements=(
+            Resistor(name="r", nodes=("in", GROUND), resistance=1e6),
+            Buffer(name="buffer", nodes=("in", "out"), gain=10.0, output_resistance=1e3),
+            Resistor(name="load", nodes=("out", GROUND), resistance=1e9),
+        ),
+        output="out",
+    )
+    assert thermal_noise(circuit, np.array([1e3]))[0] == pytest.approx(1.27e-6, rel=5e-3)
+
+
 def test_blocks_cover_every_variant_in_order() -> None:
     values = {"capacitance": np.linspace(1e-10, 3e-9, 37), "load": np.geomspace(1e4, 1e7, 37)}
     whole = solve(coil_and_load(), FREQUENCY_HZ, values).transfer

@@ -285,3 +285,76 @@ def test_reading_the_deck_back_gives_the_same_response(circuit: Circuit) -> None
     assert again.output == spice_node_names(circuit)[circuit.output]
     # the deck carries 15 digits or more of each value
     assert np.allclose(solve(again, frequency).transfer, solve(circuit, frequency).transfer, rtol=1e-10)
+
+
+READ_AND_RUN = {
+    "a coil, two sources, a supply and a buffer": """a coil behind a buffer
+.param rload = 1meg
+Vemf a 0 DC 0.1 AC 0.5 180 SIN(0 1 1k)
+Vsupply plus 0 9
+R9 plus out 10meg
+R1 a b 6.2k
+L1 b c 2.4 ic=0
+L2 d 0 100m
+K12 L1 L2 0.3
+C1 c 0
++ 110p
+Ebuf e 0 c 0 0.9
+R2 e out {rload} $ trailing remark
+C2 out gnd 500p ; another remark
+R3 d 0 10kohm
+.options reltol=1e-6 rshunt=1e15
+.nodeset v(out)=0
+.ac dec 10 20 20k
+.end
+""",
+    "a resistance in series written out": """Rser written out
+V1 in 0 AC 1
+RV1_series in out 1k
+R1 out 0 1k
+.ac dec 10 20 20k
+.end
+""",
+    "milli in small letters": """a small resistor
+V1 in 0 AC 1
+R1 in out 1m
+R2 out 0 1e-3
+.ac dec 10 20 20k
+.end
+""",
+}
+
+
+@pytest.mark.ngspice
+@pytest.mark.parametrize("deck", READ_AND_RUN)
+def test_a_deck_as_read_gives_what_ngspice_makes_of_it(deck: str, tmp_path: Path) -> None:
+    frequency, voltage = run_deck(READ_AND_RUN[deck], "out", tmp_path)
+    # ngspice prints 15 digits and adds at most 1e15 Ω to ground beside 10 MΩ: 1e-8; with margin 1e-6
+    np.testing.assert_allclose(voltage, solve(read_spice(READ_AND_RUN[deck]), frequency).transfer, rtol=1e-6)
+
+
+@pytest.mark.ngspice
+@pytest.mark.parametrize(
+    ("changing", "without"),
+    [
+        ("R1 out 0 1M\n", "R1 out 0 1meg\n"),
+        (".options rshunt=1k\n", ""),
+        (".control\nalter R2 = 9k\n.endc\n", ""),
+        ("V2 out 0 SIN(0 1 1k)\n", ""),
+    ],
+)
+def test_what_is_refused_does_change_the_answer_of_ngspice(changing: str, without: str, tmp_path: Path) -> None:
+    """A line that changed nothing would be refused for no reason."""
+    before, after = "t\nV1 in 0 AC 1\nR2 in out 1k\nC2 out 0 1n\n", ".ac dec 10 20 20k\n.end\n"
+    (tmp_path / "with").mkdir()
+    (tmp_path / "without").mkdir()
+    _, one = run_deck(before + changing + after, "out", tmp_path / "with")
+    _, other = run_deck(before + without + after, "out", tmp_path / "without")
+    assert np.max(np.abs(one - other)) > 0.1
+    with pytest.raises(CircuitError, match=r"^line [56] "):
+        read_spice(before + changing + after)
+
+
+def test_a_circuit_named_like_an_element_is_written_so_that_its_name_stays_a_title() -> None:
+    circuit = Circuit(name="R1 out 0 1k", output="a", elements=(Source(name="emf", nodes=("a", GROUND)), *load("a")))
+    assert read_spice(spice_deck(circuit)).name == circuit.name

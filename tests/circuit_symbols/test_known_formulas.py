@@ -159,6 +159,21 @@ def test_parallel_and_series_parts_are_lumped_and_named() -> None:
     assert [symbol.parts for symbol in separate.symbols] == [("input",)]
 
 
+def test_capacitors_in_series_and_resistors_side_by_side_are_lumped_to_less_than_either() -> None:
+    circuit = Circuit(
+        output="out",
+        elements=(
+            Source(name="emf", nodes=("a", GROUND)),
+            Capacitor(name="first", nodes=("a", "b"), capacitance=20e-9),
+            Capacitor(name="second", nodes=("b", "out"), capacitance=30e-9),
+            Resistor(name="pot", nodes=("out", GROUND), resistance=250e3),
+            Resistor(name="input", nodes=("out", GROUND), resistance=1e6),
+        ),
+    )
+    # by hand: 20·30/50 = 12 nF and 250·1000/1250 = 200 kΩ
+    assert sorted(symbol.value for symbol in formula(circuit, method="ring").symbols) == pytest.approx([12e-9, 200e3])
+
+
 def test_impedance_scaling_leaves_the_transfer_alone() -> None:
     """R, L times a and C over a: transfer the same, impedance times a (any text on network theory)."""
     frequency = np.geomspace(20, 2e4, 7)

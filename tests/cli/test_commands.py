@@ -22,12 +22,140 @@ def test_response_json_has_exactly_the_promised_keys(labkit):
         "phase_deg",
         "peak",
         "minus_3db_hz",
+        "is_silent",
+        "heard",
+        "phase",
+        "hum",
+        "warnings",
         "output_impedance_ohm",
+        "outputs",
+        "driven",
     }
+    assert data["warnings"] == []
     assert set(data["peak"]) == {"frequency_hz", "gain_db", "height_db"}
     assert set(data["output_impedance_ohm"]) == {"magnitude", "phase_deg"}
     assert len(data["frequency_hz"]) == len(data["gain_db"]) == len(data["phase_deg"]) == 512
     assert (data["frequency_hz"][0], data["frequency_hz"][-1]) == (20.0, 20000.0)
+
+
+def test_frequencies_and_cables_outside_their_range_are_said_and_widen_the_interval(labkit):
+    far = json.loads(labkit("response", RIG, "--json", "--at", "1k,100k", "--set", "cable.length=100m").out)
+    assert len(far["warnings"]) == 2
+    assert "cable length 100 m is above 30 m" in far["warnings"][0]
+    assert "frequency 100 kHz is above 20 kHz" in far["warnings"][1]
+    assert "±13 % in frequency" in labkit("response", RIG, "--at", "1k", "--set", "cable.length=100m").out
+    assert "±6 % in frequency" in labkit("response", RIG, "--at", "1k").out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--at", "1e300"), "--at: frequency must lie between 1 mHz and 1 MHz"),
+        (("--at", "1k,2M"), "got 2 MHz"),
+        (("--set", "cable.length=10km!"), "cable length must lie between 0 m and 5 km"),
+        (("--set", "cable.length=-1m"), "cable.length"),
+    ],
+)
+def test_impossible_frequencies_and_cables_are_refused_with_their_range(labkit, arguments, words):
+    outcome = labkit("response", RIG, *arguments)
+    assert outcome.code == 2
+    assert words in outcome.err
+    assert outcome.out == ""
+
+
+def test_a_silent_output_is_called_silent_in_every_form(labkit):
+    text = labkit("response", RIG, "--set", "volume=0", "--at", "100,1k").out
+    assert "output     silent: no EMF reaches the output" in text
+    assert text.count("silent") == 3
+    assert "dB over" not in text
+    assert "-288" not in text
+    data = json.loads(labkit("response", RIG, "--set", "volume=0", "--json").out)
+    assert (data["is_silent"], data["peak"], data["minus_3db_hz"], data["heard"]) == (True, None, None, [])
+    assert set(data["gain_db"]) == {-600.0}
+    assert data["warnings"] == []
+    rows = labkit("response", RIG, "--set", "volume=0", "--csv").out.splitlines()
+    assert rows[1].split(",")[1] == "-600"
+    formula = labkit("formula", RIG, "--set", "volume=0").out
+    assert "The formula is 0: the output is silent, no EMF reaches the output." in " ".join(formula.split())
+    study = labkit("tolerance", RIG, "--set", "volume=0", "--count", "16").out
+    assert "level at 100 Hz       silent       silent" in study
+    assert "resonance             none" in study
+
+
+def test_emfs_that_cancel_are_told_from_none_that_arrive(labkit):
+    both = ("--set", "wiring=three pickups, a switch for each", "--set", "middle_switch=off")
+    out = labkit("response", "Saltmarsh Lane, three pickups", *both, "--set", "neck_switch=reversed").out
+    assert "silent: the EMFs cancel" in out
+    assert "neck and bridge, out of phase" in out
+
+
+def test_response_tells_what_is_heard_and_what_becomes_of_the_hum(labkit):
+    data = json.loads(labkit("response", "Saltmarsh Lane, three pickups", "--json").out)
+    assert data["heard"] == ["neck.main", "middle.main"]
+    assert data["phase"] == "in"
+    assert data["hum"]["effect"] == "cancels"
+    # 7900 against 7700 turns, a hundredth more of mismatch: −34 dB, to a decibel
+    assert data["hum"]["residual_db"] == pytest.approx(-34, abs=0.5)
+    text = labkit("response", "Saltmarsh Lane, three pickups").out
+    assert "heard      neck and middle, in phase" in text
+    assert "hum        cancels: −34 dB at 100 Hz" in text
+
+
+SWAPPED = """sheet = "rig"
+format = 1
+name = "swapped lugs"
+[harness]
+name = "one volume, lugs swapped"
+pickups = ["bridge"]
+output = "tip"
+[harness.parts.volume]
+kind = "pot"
+nodes = ["ground", "tip", "bridge.hot"]
+value = "250k"
+[pickups]
+bridge = "narrow single coil"
+"""
+
+
+@pytest.mark.parametrize("command", ["response", "formula", "netlist", "schematic"])
+def test_a_wiring_that_passes_nothing_is_warned_of_on_standard_error(labkit, tmp_path, command):
+    sheet = tmp_path / "swapped.toml"
+    sheet.write_text(SWAPPED)
+    done = labkit(command, sheet)
+    warning = "no signal reaches the jack with 'volume' at 10, and some does with it at 0: are its outer lugs swapped?"
+    assert (done.code, done.err) == (0, f"labkit: warning: swapped lugs: {warning}\n")
+    if command == "response":
+        assert json.loads(labkit(command, sheet, "--json").out)["warnings"] == [warning]
+
+
+def test_the_catalogue_shows_what_each_position_of_a_wiring_does(labkit):
+    out = labkit("catalogue", "harness", "two pickups, phase switch").out
+    row = next(line for line in out.splitlines() if "phase reversed, selector both" in line)
+    assert all(word in row for word in ("neck and bridge", "out of phase", "adds: +6 dB", "−34.4 dB"))
+    data = json.loads(labkit("catalogue", "harness", "dummy coil in series", "--json").out)
+    assert [row["hum"][:7] for row in data["positions"]] == ["cancels"]
+    assert labkit("catalogue", "cable", "typical cable").out.startswith("typical cable\n")
+    wrong = labkit("catalogue", "harness", "two pickups, phase swich")
+    assert wrong.code == 2
+    assert "two pickups, phase switch" in wrong.err
+
+
+def test_a_wiring_of_ones_own_is_tried_when_the_catalogue_is_checked(labkit, tmp_path, monkeypatch):
+    from tests.plugins.packages import forget
+
+    monkeypatch.setenv("LABKIT_CATALOGUE", str(tmp_path))
+    (tmp_path / "own.toml").write_text(
+        'sheet = "harness"\nformat = 1\nname = "mine"\npickups = ["bridge"]\noutput = "tip"\n'
+        '[parts.volume]\nkind = "pot"\nnodes = ["bridge.hot", "tip", "bridge.hot"]\nvalue = "250k"\n'
+    )
+    forget()
+    try:
+        done = labkit("catalogue", "--check")
+    finally:
+        monkeypatch.undo()
+        forget()
+    assert done.code == 0
+    assert "labkit: warning: mine: the pot 'volume' has both ends of its track on 'bridge.hot'" in done.err
 
 
 def test_at_gives_exactly_the_asked_frequencies_and_the_same_peak(labkit):

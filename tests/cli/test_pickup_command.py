@@ -95,7 +95,9 @@ def test_set_changes_the_sheet_in_its_own_words(labkit, sheet):
         ("coil.main.wire=AWG 422", "no wire is named"),
         ("coil.mian.turns=4", "Did you mean 'main'?"),
         ("coil.main.turns", "KEY=VALUE"),
-        ("coil.main.turns=many", "must be a number"),
+        ("coil.main.turns=many", "must be a whole number"),
+        ("coil.main.turns=8000.5", "must be a whole number from 1 to 200000; got 8000.5"),
+        ("coil.main.turns=200000", "fit no bobbin: build-up must be 20 mm or less"),
     ],
 )
 def test_bad_input_is_one_line_and_exit_code_2(labkit, sheet, change, words):
@@ -171,3 +173,12 @@ def test_a_build_sheet_works_as_the_pickup_of_a_rig(labkit, sheet, tmp_path):
     )
     peak = json.loads(labkit("response", rig, "--json").out)["peak"]
     assert 3e3 < peak["frequency_hz"] < 5e3
+
+
+def test_other_turns_share_the_doubt_of_the_output_model(labkit, sheet):
+    outcome = labkit("pickup", sheet, "--set", "coil.main.turns=7550", "--against", sheet)
+    line = next(line for line in outcome.out.splitlines() if line.startswith("    output"))
+    assert line.split()[1:] == ["-0.6", "dB", "-0.6", "…", "-0.6", "dB"]
+    data = json.loads(labkit("pickup", sheet, "--set", "coil.main.turns=7550", "--against", sheet, "--json").out)
+    level = data["against"]["output_db"]
+    assert level["low"] == level["value"] == level["high"] < -0.4

@@ -1,8 +1,12 @@
 """``labkit report``: each sheet gives its paper, complete and in one file."""
 
+import json
 import re
 
 import pytest
+
+from labkit.report.sheet_paper import rig_paper_html
+from labkit.rig.sheet import load_rig, set_value
 
 RIG = "Saltmarsh Lane, narrow single coil"
 
@@ -38,6 +42,27 @@ def test_a_change_is_said_in_one_sentence_with_both_loads(labkit):
     # 100 pF/m (the sheet's cable): 5 m and 10 m
     assert "cable 5 m at 100 pF/m (500 pF)" in words
     assert "cable 10 m at 100 pF/m (1 nF)" in words
+
+
+def test_a_cable_paper_writes_one_length_in_one_way_and_warns_of_no_solder(labkit):
+    words = _words(labkit("report", RIG, "--set", "cable.length=10m").out)
+    assert "After: cable length 10 m" in words
+    assert "10m" not in words
+    assert "solder" not in words
+    assert "volume down" in words
+    assert "solder" in _words(labkit("report", RIG, "--set", "volume.value=500k").out)
+
+
+def test_date_and_shop_are_printed_or_left_to_fill_in(labkit):
+    blank = labkit("report", RIG).out
+    assert blank.count('<span class="blank">') == 2
+    words = _words(labkit("report", RIG, "--date", "2026-11-30", "--shop", "Saltmarsh Lane").out)
+    assert "Date: 2026-11-30 · Shop: Saltmarsh Lane" in words
+
+
+def test_the_resistance_of_a_pickup_has_bounds(labkit):
+    words = _words(labkit("report", "narrow single coil").out).replace("\u00a0", " ")
+    assert "6.0 kΩ (5.7 kΩ to 6.3 kΩ), bounds of ±5 % as usual for windings" in words
 
 
 def test_another_rig_is_the_after_of_the_first(labkit):
@@ -89,7 +114,10 @@ def test_a_fitted_sheet_prints_its_source_and_bounds(labkit, tmp_path):
         (("narrow single coil", "--paper", "build"), "needs a sheet of a build"),
         ((RIG, "--paper", "build"), "needs a pickup sheet"),
         ((RIG, "--set", "cable.length"), "--set takes NAME=VALUE"),
-        (("narrow single coil", "--against", RIG), "--against compares two rigs"),
+        (
+            ("narrow single coil", "--against", RIG),
+            "--against compares two rigs or two pickups; 'narrow single coil' is a pickup",
+        ),
         (("narrow single coil", "--temperature", "200"), "between -20 and 60"),
     ],
 )
@@ -108,3 +136,72 @@ def test_an_existing_file_is_kept(labkit, tmp_path):
     assert target.read_bytes() == before
     assert labkit("report", RIG, "--output", target, "--number", "7", "--force").code == 0
     assert "No. 7" in target.read_text(encoding="utf-8")
+
+
+def test_a_paper_of_a_change_says_how_loud_it_is_after_it(labkit):
+    built = ("--set", "bridge=narrow single coil, built")
+    half = (*built, "--set", "bridge.main.poles.charge=50 %")
+    full = set_value(load_rig(RIG), "bridge", "narrow single coil, built")
+    softer = _words(rig_paper_html(full, other=set_value(full, "bridge.main.poles.charge", "50 %")))
+    assert "It is 6.0 dB softer than before." in softer
+    assert "Level after the change 6.0 dB softer" in softer
+    other = set_value(full, "bridge", "narrow single coil, alnico 2, built")
+    assert re.search(
+        r"Level after the change 1\.0 dB softer \(95 of 100 between −2\.5 and \+0\.5 dB\)",
+        _words(rig_paper_html(full, other=other)),
+    )
+    unknown = _words(labkit("report", RIG, *half).out)
+    assert "at equal EMF: the output of" in unknown
+    assert "output = &quot;-2 dB&quot;" in unknown
+
+
+def test_the_customer_sheet_of_a_rig_or_a_build_states_the_output(labkit):
+    assert "Output not known, so levels are at equal EMF" in _words(labkit("report", RIG).out)
+    words = _words(labkit("report", "narrow single coil, built", "--paper", "customer").out)
+    assert "Output 0.0 dB, ± 1.5 dB over the reference coil" in words
+
+
+BUILT, OTHER = "narrow single coil, built", "narrow single coil, alnico 2, built"
+
+
+def test_two_pickups_give_what_changes_with_the_bounds_of_the_change(labkit):
+    words = _words(labkit("report", OTHER, "--against", BUILT).out).replace("\u00a0", " ")
+    change = json.loads(labkit("pickup", BUILT, "--against", OTHER, "--json").out)["against"]
+
+    def percent(ratio: float) -> str:
+        return f"{100 * (ratio - 1):+.1f} %".replace("-", "−")
+
+    for key in ("inductance_ratio", "loaded_resonance_ratio"):
+        ends = [percent(change[key][end]) for end in ("value", "low", "high")]
+        assert f"{ends[0]} ({ends[1]} to {ends[2]})" in words
+    for name in (
+        "DC resistance",
+        "Inductance",
+        "Capacitance",
+        "Peak, nothing connected",
+        "Peak into the load",
+        "Field",
+    ):
+        assert re.search(rf"{name}\D*[\d.]+ \S+ \([\d.]+ \S+ to [\d.]+ \S+\)", words), name
+    # a magnet of another grade on the same coil: the wire's resistance stays, and its doubt cancels
+    assert "DC resistance 5.8 kΩ (5.5 kΩ to 6.2 kΩ) 5.8 kΩ (5.5 kΩ to 6.2 kΩ) 0.0 %" in words
+    assert f"+{change['output_db']['value']:.1f} dB" in words
+
+
+def test_a_key_changed_on_the_way_is_the_after_of_its_own_pickup(labkit):
+    words = _words(labkit("report", BUILT, "--against", BUILT, "--set", "coil.main.turns=4000").out)
+    # a fourth of the inductance at half the turns, the poles' share included
+    assert re.search(r"Inductance .* −7[4-6]\.\d\s%", words)
+
+
+def test_pickups_of_stated_values_are_compared_without_bounds_and_without_what_is_not_stated(labkit):
+    words = _words(labkit("report", "narrow single coil", "--against", "two-coil").out).replace("\u00a0", " ")
+    # by hand: 8.0 kΩ for 6.0 kΩ
+    assert "DC resistance 6.00 kΩ, as stated 8.00 kΩ, as stated +33.3 %" in words
+    assert "Field, probe on the pole not stated not stated not known" in words
+
+
+def test_two_pickups_give_no_build_sheet(labkit):
+    outcome = labkit("report", BUILT, "--against", OTHER, "--paper", "build")
+    assert outcome.code == 2
+    assert "customer paper only" in outcome.err

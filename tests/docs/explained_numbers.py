@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from labkit.bench import diagnose, faults, fit_solve, fit_warnings, meter
 from labkit.circuit.solver import thermal_noise
@@ -16,11 +18,24 @@ from labkit.pickup.slices import SLICES, Rods, row_positions
 from labkit.pickup.winding import PACKING_LIMITS, Winding
 from labkit.pickup.wire import gauge_law_diameter, wire
 from labkit.rig.chain_stages import ValveInput
-from labkit.rig.hum import mismatch_residual_db, phase_table
+from labkit.rig.hum import (
+    CANCELLED_AT_1K_DB,
+    CANCELLED_DB,
+    HEARD,
+    IN_PHASE_DEG,
+    LEAST_CHANGE_DB,
+    MISMATCH,
+    OUT_OF_PHASE_DEG,
+    PHASE_HZ,
+    mismatch_residual_db,
+    phase_table,
+)
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 from labkit.rig.taper import DEFAULT_MIDDLE
 from labkit.sound import abx, conversion, difference, loudness, performance, rig_sound, strings
+from labkit.sound.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
+from labkit.sound.strings import string_set
 from labkit.study import certify, goal, spread
 from labkit.study.tolerance import DEFAULT_COUNT
 
@@ -94,6 +109,12 @@ def inductances() -> Claims:
 def self_capacitance() -> Claims:
     factor, leads = capacitance.LAYER_FACTOR.value, capacitance.LEADS
     yield f"{factor:g}, with a standard deviation of {percent(capacitance.LAYER_FACTOR_DEVIATION)}"
+    yield f"grows from 25 % at ten layers to {capacitance.FEW_LAYERS_DEVIATION:g} in its logarithm at one"
+    few = replace(WINDING, turns=100.0)
+    alone = capacitance.single_layer_capacitance(mean_turn=few.mean_turn, winding_height=few.winding_height)
+    yield f"and have {1e12 * float(alone):.1f} pF of their own beside the lead"
+    assert 0.6 < few.layers < 0.7, "two thirds of a layer"
+    assert math.exp(1.96 * capacitance.FEW_LAYERS_DEVIATION) == pytest.approx(4.0, rel=0.02), "a factor of 4"
     yield f"{1e12 * leads['cloth pair'].value:.0f} pF for a cloth pair, {1e12 * leads['braided'].value:.0f} pF"
     between = capacitance.capacitance_between_layers(
         mean_turn=WINDING.mean_turn,
@@ -161,6 +182,9 @@ def output() -> Claims:
     yield f"alnico 2 comes out {-levels['Alnico 2']:.1f} dB lower, alnico 3 {-levels['Alnico 3']:.1f} dB lower"
     yield f"alnico 8 {levels['Alnico 8']:.1f} dB higher"
     yield f"the rule says {float(level_from_inductance_db(inductance=3.5, reference=1.7)):.1f} dB"
+    lowest = min(string.open_hz for string in string_set(USUAL_STRINGS).strings)
+    yield f"below {lowest:.0f} Hz no open string of the usual set gives anything"
+    assert (SMOOTHED_OCTAVES, LEVEL_BAND_HZ) == (1 / 6, (100.0, 1000.0)), "a sixth of an octave, 100 Hz to 1 kHz"
     yield f"±{LEVEL_SPREAD_DB:g} dB (95 %) between pickups with rod magnets, ±{BAR_LEVEL_SPREAD_DB:g} dB"
 
 
@@ -238,6 +262,12 @@ def hum() -> Claims:
         words = ("same" if row.same_wind else "opposite", "same" if row.same_magnet else "opposite")
         phase = "in phase" if row.in_phase else "out of phase"
         yield f"| {words[0]} | {words[1]} | {phase} | {'cancels' if row.cancels_hum else 'adds'} |"
+    yield f"with $m$ = {percent(MISMATCH)} of mismatch"
+    least = [f"{level:.0f}".replace("-", "−") for level in (CANCELLED_DB, CANCELLED_AT_1K_DB)]
+    yield f"{least[0]} dB or less at 100 Hz and {least[1]} dB or less at 1 kHz, mismatch of {percent(MISMATCH)}"
+    yield f"at least {LEAST_CHANGE_DB:g} dB less at 100 Hz"
+    yield f"within {-20 * math.log10(HEARD):g} dB of the strongest"
+    yield f"judged at {PHASE_HZ:g} Hz: within {IN_PHASE_DEG:g}° is in, beyond {OUT_OF_PHASE_DEG:g}° out"
 
 
 def strings_and_takes() -> Claims:

@@ -11,7 +11,7 @@ import pytest
 from tests.docs.explained_numbers import CLAIMS
 
 FOLDER = Path(__file__).resolve().parents[2] / "docs" / "explanation"
-OF_NO_MODEL = {"index", "robustness"}
+OF_NO_MODEL = {"index", "robustness", "mended-answers"}
 PAGES = sorted(page for page in FOLDER.glob("*.md") if page.stem not in OF_NO_MODEL)
 PARTS = ("The question", "What is taken for granted", "How far to trust it", "Not modelled", "Sources", "In the code")
 

@@ -22,6 +22,7 @@ NOT_RUN = {
     "make lab": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     ". .venv/bin/activate": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     "make test": "tests/setup/test_make.py::test_make_test_alone_creates_what_it_needs_and_runs_every_check",
+    "make mutants": "tests/setup/test_make.py::test_make_mutants_plants_the_list_of_faults",
     "python3 -m venv .venv && .venv/bin/pip install -c constraints.txt .": (
         "tests/setup/test_installed.py::test_installed_labkit_finds_its_demo_data_and_gives_the_same_numbers"
     ),

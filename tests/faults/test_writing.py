@@ -107,6 +107,17 @@ def test_a_disk_that_fails_at_the_last_step_leaves_the_old_file_whole(
 
 
 @pytest.mark.parametrize("command", WRITERS)
+def test_what_was_written_is_named_on_standard_error_alone(
+    command: str, inputs: Path, tmp_path: Path, labkit: LabkitCommand
+) -> None:
+    (inputs / "i.wav").unlink(missing_ok=True)
+    arguments = WRITERS[command](inputs, tmp_path / "written")
+    outcome = labkit(*arguments)
+    assert f"labkit: wrote {target_of(arguments)}\n" in outcome.err
+    assert "labkit: wrote" not in outcome.out
+
+
+@pytest.mark.parametrize("command", WRITERS)
 def test_a_new_file_on_a_disk_without_links_is_written_all_the_same(
     command: str, inputs: Path, tmp_path: Path, labkit: LabkitCommand, monkeypatch: Any
 ) -> None:

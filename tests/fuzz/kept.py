@@ -95,6 +95,30 @@ def _sweeps() -> Iterator[bytes]:
     for kind in ("S MA", "Z RI", "Y DB", "S RI"):
         text = "\n".join(f"{f:.6g} {0.9 - 0.01 * step} {0.1 * step}" for step, (f, _, _) in enumerate(rows))
         yield b"\1" + f"! one port\n# Hz {kind} R 50\n{text}\n".encode()
+    yield b"\4# Hz S RI R 50\n" + text.encode()
+    yield (
+        b"\3# Hz S RI R 50\n"
+        + "\n".join(
+            f"{f:.6g} .98 .01 {100 / (z + 100):.6g} -.001 {100 / (z + 100):.6g} -.001 .98 .01" for f, z, _ in rows
+        ).encode()
+    )
+    yield b"\0Frequency(Hz),Ls(H),Rs(Ohm)\n" + "\n".join(f"{f:.6g},2.4,{z:.6g}" for f, z, _ in rows).encode()
+    yield (
+        b"\2f [kHz]\tCp [pF]\tD\n"
+        + "\n".join(f"{f / 1e3:.6g}\t-{z}\t0.{step}" for step, (f, z, _) in enumerate(rows)).encode()
+    )
+    for cell in ("{z:g}+{p:g}j", "{z:g} - j{p:g}", "({z:g},{p:g})", "{z:g}Ω ∠ {p:g}°", "(-{p:g}dB,{p:g}°)"):
+        cells = [f"{f:g} Hz\t" + cell.format(z=z, p=p) for f, z, p in rows]
+        yield b"\2Freq.\tZ (ohm)\n" + "\n".join(cells).encode()
+    printed = [f"{step}\t{f:e}\t{z:e},\t{p:e}\t" for step, (f, z, p) in enumerate(rows)]
+    yield b"\2Index   frequency       v(out)\n-----\n" + "\n".join(printed).encode()
+    yield b"\2" + "\n".join(f" {f:e} {z:e} {f:e} -{p:e}" for f, z, p in rows).encode()
+    yield (
+        b"\0"
+        + "log10(f),Z\n".encode("utf-16-le")
+        + "\n".join(f"{1.3 + 0.25 * i},{r[1]}" for i, r in enumerate(rows)).encode("utf-16-le")
+    )
+    yield b"\6Frequency (Hz)\tImpedance (ohm)\n" + "\n".join(f"{f:g}\t{z:g}" for f, z, _ in rows).encode()
     yield b"\4[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 1\n[Network Data]\n100 .5 0.1\n200 0.4 0.1\n[End]\n"
 
 
@@ -105,6 +129,9 @@ def _netlists() -> Iterator[bytes]:
     yield b"divider\nV1 in 0 AC 1\nR1 in out 1MEG\nC1 out 0 22N\n.end\n"
     yield b"coupled\n.param g=0.9 q={4.7k}\nV1 a 0 AC 1 90\nL1 a b 2.5\nL2 b out 2,5\nK1 L1 L2 {g}\n+ \nR1 out 0 'q'\n"
     yield b"buffer\nV1 in 0\nE1 x 0 in 0 1\nR1 x out 1k $ why\n.print ac v(out) vdb(out)\n.control\nrun\n.endc\n"
+    yield b"V1 out 0 AC 1\nR1 out 0 1M\n"
+    yield b"* waves\nV1 in 0 DC 1 SIN (0 1 1k) AC 1 180\nV2 b 0 PULSE 0 1\nR1 in out 1m ic=0\nC1 out 0 1f1\n"
+    yield b"options\nV1 out 0 AC 1\n.options rshunt=1e15 gmin=1\n.model a b\n.control\nalter R1 1\n.endc\n"
     found = catalogue()
     for name in found.usable_names("rig")[:3]:
         yield spice_deck(found.load("rig", name).circuit).encode()

@@ -125,15 +125,55 @@ def _written_and_read_again(kind: str, thing: Any) -> None:
     assert write(again) == write(thing), f"a {kind} changed on its way out and in"
 
 
-SWEEP_ENDINGS = (".csv", ".s1p", ".txt", ".s2p", ".ts")
+SWEEP_ENDINGS = (".csv", ".s1p", ".txt", ".s2p", ".ts", ".xlsx")
+
+WORKSHEET = 6
+"""First byte, modulo the endings and this one more, for a worksheet that is packed here: rows and cells between tabs.
+
+An engine that turns bits cannot keep a packed file whole, so its inside gets a way of its own.
+"""
+
+
+def _workbook(text: str) -> bytes:
+    import io
+    import zipfile
+    from xml.sax.saxutils import escape
+
+    main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    package = "http://schemas.openxmlformats.org/package/2006"
+    rows = [
+        "".join(f'<c t="inlineStr"><is><t>{escape(cell)}</t></is></c>' for cell in line.split("\t"))
+        if number == 0
+        else "".join(f"<c><v>{escape(cell)}</v></c>" for cell in line.split("\t"))
+        for number, line in enumerate(text.split("\n"))
+    ]
+    sheet = "".join(f"<row>{row}</row>" for row in rows)
+    parts = {
+        "[Content_Types].xml": f'<Types xmlns="{package}/content-types"><Override PartName="/xl/workbook.xml" '
+        'ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/></Types>',
+        "_rels/.rels": f'<Relationships xmlns="{package}/relationships"><Relationship Id="a" Type="{office}/'
+        'officeDocument" Target="xl/workbook.xml"/></Relationships>',
+        "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{office}"><sheets><sheet name="s" sheetId="1" r:id="b"/>'
+        "</sheets></workbook>",
+        "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{package}/relationships"><Relationship Id="b" '
+        f'Type="{office}/worksheet" Target="worksheets/s.xml"/></Relationships>',
+        "xl/worksheets/s.xml": f'<worksheet xmlns="{main}"><sheetData>{sheet}</sheetData></worksheet>',
+    }
+    raw = io.BytesIO()
+    with zipfile.ZipFile(raw, "w") as packed:
+        for part, content in parts.items():
+            packed.writestr(part, content)
+    return raw.getvalue()
 
 
 def sweep(data: bytes) -> bool:
     """The sweep readers: the first byte chooses the file's ending, the rest is the file."""
     from labkit.bench.sweep_reader import parse_sweep, read_sweep
 
-    path = workshop() / f"sweep{SWEEP_ENDINGS[data[0] % len(SWEEP_ENDINGS) if data else 0]}"
-    path.write_bytes(data[1:])
+    chosen = data[0] % (len(SWEEP_ENDINGS) + 1) if data else 0
+    path = workshop() / f"sweep{SWEEP_ENDINGS[chosen - (chosen == WORKSHEET)]}"
+    path.write_bytes(_workbook(data[1:].decode("utf-8", "replace")) if chosen == WORKSHEET else data[1:])
     try:
         found = read_sweep(path)
     except LabkitError as error:

@@ -102,7 +102,7 @@ def test_a_build_sheet_gives_its_bar_magnet() -> None:
 @pytest.mark.parametrize(
     ("changed", "sentence"),
     [
-        ({"charge": "140 %"}, r"bar: charge must lie in 0 % … 100 %.*got 140 %"),
+        ({"charge": "140 %"}, r"bar: charge must lie between 0 % and 100 %.*got 140 %"),
         ({"thickness": "0 mm"}, "thickness must be above 0"),
         ({"keeper": "yes"}, "keeper: must be true or false"),
         ({"widht": "12 mm"}, "widht: is not a key"),

@@ -8,10 +8,19 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
+from labkit.core.sheet import Table
+from labkit.pickup.build import read_build
 from labkit.pickup.build_bench import charge_from_reading, meter_reading, string_levels_db
+from labkit.pickup.build_given import given_pickup
 from labkit.pickup.compare import difference, exactly, prediction, ratio
 from labkit.pickup.field import calibrate_meter
-from tests.pickup.builds import PAIR, SINGLE, built
+from labkit.pickup.sheet import pickup_data, read_pickup
+from tests.pickup.builds import PAIR, SINGLE, SLUG_COIL, built
+
+MEASURED = {
+    "name": "measured",
+    "coil": {"main": {"resistance": "6 kΩ", "inductance": "2.4 H", "capacitance": "110 pF"}},
+}
 
 
 def test_alnico_5_against_alnico_2_in_the_same_wind_has_more_level_and_a_higher_loaded_peak() -> None:
@@ -58,7 +67,7 @@ def test_pickups_without_magnets_cannot_be_swapped_or_charged() -> None:
     for attempt in (lambda: bare.with_magnet("Alnico 5"), lambda: bare.with_charge(0.5)):
         with pytest.raises(InputError, match="no magnet on its sheet"):
             attempt()
-    with pytest.raises(InputError, match="0 % … 100 %"):
+    with pytest.raises(InputError, match="0 % and 100 %"):
         built().with_charge(1.4)
     with pytest.raises(InputError, match="no magnet is named"):
         built().with_magnet("Alnico 55")
@@ -139,3 +148,88 @@ def test_string_balance_needs_one_string_for_each_pole() -> None:
         string_levels_db(built(), strings="seven strings 10-59")
     with pytest.raises(InputError, match="not modelled"):
         string_levels_db(built(PAIR, without="bar"))
+
+
+def test_a_change_of_turns_or_of_wire_keeps_no_doubt_of_the_output_model() -> None:
+    """Both share magnets, poles and bobbin; N alone gives 20·lg(7500/8000) = −0.56 dB, the slimmer coil the rest."""
+    fewer = built().change_to(built(changes={"coil.main.turns": 7500})).level_db
+    assert -0.7 < fewer.value < -0.56
+    assert fewer.low == fewer.high == fewer.value
+    thinner = built().change_to(built(changes={"coil.main.wire": "AWG 44 single build"})).level_db
+    assert thinner.low == thinner.high
+    both = built().change_to(built(changes={"coil.main.turns": 7500, "coil.main.poles.charge": "50 %"})).level_db
+    assert both.high - both.low == 0
+    assert both.value == pytest.approx(fewer.value - 20 * math.log10(2), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"coil.main.poles.grade": "Alnico 2"}, {"coil.main.winding_height": "9 mm"}, {"string_distance": "2 mm"}],
+)
+def test_other_magnets_bobbins_and_string_heights_keep_the_doubt_between_two_pickups(changes: dict[str, str]) -> None:
+    level = built().change_to(built(changes=changes)).level_db
+    assert level.high - level.value == pytest.approx(1.5, abs=1e-9)
+
+
+def test_a_bar_magnet_keeps_its_wider_doubt_against_rods_and_against_another_bar() -> None:
+    pair = built(PAIR)
+    against_rods = built().change_to(pair).level_db
+    assert against_rods.high - against_rods.value == pytest.approx(3.5, abs=1e-9)
+    other = pair.change_to(built(PAIR, {"spacing": "20 mm"})).level_db
+    assert other.high - other.value == pytest.approx(3.5, abs=1e-9)
+    alike = pair.change_to(built(PAIR, {"bar.charge": "50 %"})).level_db
+    assert alike.value == pytest.approx(-20 * math.log10(2), abs=1e-9)
+    assert alike.low == alike.high
+
+
+def test_a_stated_output_is_compared_with_a_predicted_one_and_an_unknown_one_with_nothing() -> None:
+    table = Table({**MEASURED, "output": "−2 dB", "output_doubt": "1 dB"}, "pickup")
+    stated = given_pickup(read_pickup(table))
+    assert (stated.output_db.value, stated.output_db.low, stated.output_db.high) == pytest.approx((-2, -3, -1))
+    change = built().change_to(stated).level_db
+    assert change.value == pytest.approx(-2.0, abs=0.01)
+    assert change.high - change.value == pytest.approx(math.hypot(1.0, 1.5), abs=1e-9)
+    unknown = given_pickup(read_pickup(Table(dict(MEASURED), "pickup")))
+    assert unknown.output_db is None
+    assert built().change_to(unknown).level_db is None
+
+
+def test_an_output_reads_back_from_the_sheet_that_was_written() -> None:
+    written = pickup_data(built(changes={"coil.main.poles.charge": "50 %"}).pickup)
+    again = read_pickup(Table(written, "pickup")).output
+    assert again.value == pytest.approx(-6.02, abs=0.01)
+    assert again.high - again.value == pytest.approx(1.5, abs=1e-4)
+
+
+def test_a_build_that_predicts_its_output_takes_none_and_one_that_cannot_takes_it() -> None:
+    with pytest.raises(InputError, match="leave it out"):
+        built(changes={"output": "3 dB"})
+    coil = {**SINGLE["coil"]["main"], "poles": SLUG_COIL["poles"]}
+    data = {**SINGLE, "output": "3 dB", "coil": {"main": coil}}
+    assert read_build(Table(data, "pickup")).pickup.output.value == 3.0
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        ({"output_doubt": "1 dB"}, "state both"),
+        ({"output": "2 V"}, "dB"),
+        ({"output": "2 dB", "output_doubt": "-1 dB"}, "output_doubt"),
+        ({"outptu": "2 dB"}, "output"),
+    ],
+)
+def test_an_output_that_cannot_be_read_is_refused_by_name(keys: dict[str, str], words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        read_pickup(Table({**MEASURED, **keys}, "pickup"))
+
+
+def test_uncharged_magnets_are_silent_and_not_unknown() -> None:
+    pickup = built(changes={"coil.main.poles.charge": "0 %"})
+    assert pickup.output_db is None
+    assert pickup.pickup.output.value == -300.0
+
+
+def test_two_coils_in_parallel_have_the_emf_of_the_same_coils_in_series() -> None:
+    series, parallel = built(PAIR).pickup, built(PAIR, {"connection": "parallel"}).pickup
+    assert parallel.output.value == pytest.approx(series.output.value - 20 * math.log10(2), abs=1e-9)
+    assert parallel.emf.value == pytest.approx(series.emf.value, abs=1e-9)

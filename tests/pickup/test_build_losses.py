@@ -126,6 +126,19 @@ def test_any_cover_leaves_the_pickup_passive(metal: str, thickness: float, gap: 
     assert np.all(np.isfinite(response.values))
 
 
+@pytest.mark.parametrize("coupling", [-0.999, -0.95, 0.91, 0.95, 0.999])
+def test_a_tight_coupling_is_built_and_says_what_it_leaves_to_losses(coupling: float) -> None:
+    pickup = built(PAIR, {"coupling": coupling})
+    assert np.all(np.isfinite(loaded_response(pickup.pickup).values))
+    for coil in pickup.pickup.coils.values():
+        assert sum(section.fraction for section in coil.eddy) < 1 - abs(coupling)
+    assert any("leaves eddy currents at most" in warning for warning in pickup.warnings)
+
+
+def test_a_usual_coupling_is_not_said_to_limit_losses() -> None:
+    assert not any("leaves eddy currents" in warning for warning in built(PAIR).warnings)
+
+
 def test_steel_poles_cost_more_series_resistance_than_alnico() -> None:
     """Finite elements: 123 Ω, 3.0 and 10.7 kΩ over alnico 5 at 1, 5 and 10 kHz; a steel pair 1.6, 12 and 27 kΩ."""
     alnico = [value.value for value in built().loss_resistance.values()]

@@ -178,7 +178,7 @@ def test_heat_beyond_the_grade_is_warned_about() -> None:
 
 @pytest.mark.parametrize("charge", [1.4, -0.1, math.nan])
 def test_a_charge_outside_zero_to_full_is_refused(charge: float) -> None:
-    with pytest.raises(InputError, match=r"charge must lie in 0 % … 100 %"):
+    with pytest.raises(InputError, match=r"charge must lie between 0 % and 100 %"):
         operating_point(row(), magnet("Alnico 5"), charge=charge)
 
 

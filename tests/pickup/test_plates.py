@@ -174,8 +174,8 @@ def test_a_build_sheet_gives_its_cover() -> None:
     [
         ({"metal": "nickle silver"}, "cover.metal: .*Did you mean 'nickel silver'"),
         ({"metal": "low-carbon steel"}, "is magnetic"),
-        ({"thickness": "0 mm"}, "thickness must be above 0"),
-        ({"gap": "-1 mm"}, "gap must be 0 m or more"),
+        ({"thickness": "0 mm"}, "thickness of a cover or baseplate must lie between"),
+        ({"gap": "-1 mm"}, "gap between winding and cover or baseplate must lie between 0 m"),
         ({"gap": "1.2 m"}, "far outside the usual"),
         ({"finish": "chrome"}, "finish: is not a key"),
     ],

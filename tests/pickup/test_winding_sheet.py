@@ -48,7 +48,7 @@ def test_measured_wire_carries_its_own_doubt() -> None:
     ("changes", "words"),
     [
         ({"turns": None}, "coil.main.turns: is missing"),
-        ({"turns": 0}, "coil.main.turns: must be a number from 1"),
+        ({"turns": 0}, "coil.main.turns: must be a whole number from 1"),
         ({"wire": "AWG 42 singel build"}, "coil.main.wire: .*Did you mean 'AWG 42 single build'"),
         ({"wire": {"bare": "70 µm", "overall": "63 µm"}}, "coil.main.wire: .*must exceed the bare one"),
         ({"wire": {"bare": "63 µm", "overal": "70 µm"}}, "coil.main.wire.overall: is missing"),
@@ -57,7 +57,7 @@ def test_measured_wire_carries_its_own_doubt() -> None:
         ({"flange_radius": "6.5 mm"}, "overflow the bobbin by 0.33 mm"),
         ({"winding_height": "11 nF"}, "coil.main.winding_height: .*is a capacitance"),
         ({"winding_height": "11 m"}, "coil.main.winding_height"),
-        ({"end_radius": "-2 mm"}, "end radius must be above 0 mm"),
+        ({"end_radius": "-2 mm"}, "end radius must lie between"),
     ],
 )
 def test_a_slip_is_refused_with_the_sheet_and_the_key(changes: dict, words: str) -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+
+import openpyxl
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "light_control"
 
@@ -46,10 +49,25 @@ STAGES: dict[str, dict[str, Any]] = {
     "series resistor": {"value": "1 kΩ"},
 }
 
-READER_FILES = {
-    "Touchstone one-port": (
+
+def workbook_bytes(rows: list[tuple[object, ...]]) -> bytes:
+    """Return a workbook of one sheet."""
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append(row)
+    raw = io.BytesIO()
+    book.save(raw)
+    return raw.getvalue()
+
+
+READER_FILES: dict[str, tuple[str, str | bytes]] = {
+    "Touchstone": (
         "sweep.s1p",
         "# Hz Z RI R 1\n" + "".join(f"{f} {6000 + f} {10 * f}\n" for f in range(100, 2000, 100)),
+    ),
+    "XLSX workbook": (
+        "sweep.xlsx",
+        workbook_bytes([("frequency (Hz)", "impedance (ohm)"), *((f, 6000 + 2 * f) for f in range(100, 2000, 100))]),
     ),
     "delimited text": (
         "sweep.csv",

@@ -19,6 +19,7 @@ from labkit.cases.runner import load_cases
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import Resistor
 from labkit.core.errors import SheetError
+from labkit.core.sheet import Table
 from labkit.plugins.manager import HOOKS
 from labkit.rig.chain import Cable, Stage
 from labkit.rig.parts import FixedResistor, Part
@@ -84,8 +85,8 @@ def test_loss_model_keeps_its_contract(name, model):
 @pytest.mark.parametrize(("name", "reader"), of("labkit_sweep_readers"))
 def test_sweep_reader_keeps_its_contract(name, reader, tmp_path):
     assert name in READER_FILES, f"no sample file for '{name}' in tests/plugins/samples.py"
-    for file, text in READER_FILES.values():
-        (tmp_path / file).write_text(text, encoding="utf-8")
+    for file, content in READER_FILES.values():
+        (tmp_path / file).write_bytes(content if isinstance(content, bytes) else content.encode())
     file = READER_FILES[name][0]
     for foreign in {other for other, _ in READER_FILES.values()} - {file}:
         contracts.check_sweep_reader(reader, tmp_path / file, tmp_path / foreign)
@@ -146,6 +147,14 @@ def broken(base: type, **changes: Any) -> type:
     return dataclasses.dataclass(frozen=True, slots=True, kw_only=True)(type("Broken", (base,), changes))
 
 
+def _same(kind: type, name: str) -> Any:
+    return kind(name=name, nodes=("a", "b"), value=150e3)
+
+
+def _read_afresh(kind: type, name: str, table: Table) -> Any:
+    return FixedResistor.read.__func__(kind, name, table)
+
+
 @pytest.mark.parametrize(
     ("changes", "sentence"),
     [
@@ -160,7 +169,8 @@ def broken(base: type, **changes: Any) -> type:
             {"elements": lambda self, position: (Resistor(name=self.name, nodes=("a", "q"), resistance=1.0),)},
             "an inner node's name must begin with the part's",
         ),
-        ({"read": classmethod(lambda cls, name, table: cls(name=name, nodes=("a", "b"), value=1.0))}, "unknown key"),
+        ({"read": classmethod(lambda cls, name, table, base=None: base or _same(cls, name))}, "unknown key"),
+        ({"read": classmethod(lambda cls, name, table, base=None: _read_afresh(cls, name, table))}, "is missing"),
     ],
 )
 def test_the_part_contract_finds(changes, sentence):

@@ -6,9 +6,18 @@ import re
 
 import pytest
 
-from labkit.report.change_paper import DOUBT, ChangeSheet, change_sheet_html, load_in_words
+from labkit.report.build_paper import DEFER
+from labkit.report.change_paper import (
+    DOUBT,
+    PLUG,
+    SOLDER,
+    ChangeSheet,
+    change_cautions,
+    change_sheet_html,
+    load_in_words,
+)
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig, set_value
+from labkit.rig.sheet import load_pickup, load_rig, set_value
 
 
 @pytest.fixture
@@ -70,3 +79,32 @@ def test_hostile_text_is_text(rig):
 def test_the_sheet_asks_for_nothing_outside_itself(rig):
     html = change_sheet_html(sheet(rig)).replace("http://www.w3.org/2000/svg", "")
     assert not re.search(r"https?://|url\(|src=", html)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "solder", "plug"),
+    [
+        ("cable.length", "10 m", False, True),
+        ("input.resistance", "500 kΩ", False, True),
+        ("volume.value", "500 kΩ", True, False),
+        ("tone_capacitor", "47 nF", True, False),
+        ("volume", "5", False, False),
+    ],
+)
+def test_cautions_stand_only_where_they_apply(rig, name, value, solder, plug):
+    told = change_cautions(rig, set_value(rig, name, value))
+    assert (SOLDER in told) == solder
+    assert (PLUG in told) == plug
+    assert DEFER in told
+
+
+def test_another_pickup_calls_for_solder(rig):
+    other = rig.replace(pickups={"bridge": load_pickup("two-coil")})
+    assert SOLDER in change_cautions(rig, other)
+
+
+def test_ends_of_curves_are_named_in_full_or_by_another_word(rig):
+    html = change_sheet_html(sheet(rig, before_label="a name that is much too long to stand at a line's end"))
+    assert "…" not in html
+    assert ">before</text>" in html
+    assert ">10 m</text>" in html

@@ -13,25 +13,24 @@ from labkit.bench.fixture import STANDARD_LOAD, Fixture, Measurement
 from labkit.bench.model import fixture_reading, loaded_response
 from labkit.bench.readings import Plan, Readings
 from labkit.bench.sweep import Sweep
+from labkit.catalogue import catalogue, find_sheet
 from labkit.core.errors import InputError
 from labkit.core.response import Response
 from labkit.core.sheet import parse_sheet
 from labkit.core.sourced import Interval
 from labkit.pickup.build import read_build
+from labkit.pickup.build_sheet import is_build_sheet, with_changes
 from labkit.pickup.electrical import Coil, EddySection, Pickup
-from labkit.report.fit_paper import fit_paper_html
-from labkit.report.papers import (
-    BenchRecord,
+from labkit.report.build_paper import (
     BuildSheet,
     CoilInstruction,
-    CustomerSheet,
     FieldTarget,
-    RecordLine,
-    bench_record_html,
     build_sheet_html,
     build_sheet_of,
-    customer_sheet_html,
 )
+from labkit.report.fit_paper import fit_paper_html
+from labkit.report.paper_page import page
+from labkit.report.papers import BenchRecord, CustomerSheet, RecordLine, bench_record_html, customer_sheet_html
 
 COIL = Coil(resistance=5805.0, inductance=2.4, capacitance=110e-12, eddy=(EddySection(fraction=0.1, corner_hz=3000.0),))
 NASTY = "<script>alert('x')</script> & \"more\""
@@ -56,7 +55,7 @@ BUILD = BuildSheet(
             flange=6e-3,
         ),
     ),
-    fields=(FieldTarget(pole="1", facing="north", value=Interval.relative(0.060, 0.15), gap=1e-3),),
+    fields=(FieldTarget(pole="Pole 1", value=Interval.relative(0.060, 0.15), gap=1e-3),),
     checks=("Coil to pole: open",),
     notes=("Winding room at Saltmarsh Lane.",),
 )
@@ -77,7 +76,11 @@ RESPONSE = loaded_response(
     name="loaded",
 )
 CUSTOMER = CustomerSheet(
-    name="narrow single coil", response=RESPONSE, load="200 kΩ parallel to 470 pF", resistance=5805.0, number="14"
+    name="narrow single coil",
+    response=RESPONSE,
+    load="200 kΩ parallel to 470 pF",
+    resistance=Interval.relative(5805.0, 0.05),
+    number="14",
 )
 
 
@@ -164,7 +167,7 @@ def test_build_sheet_states_turns_traverse_target_at_shop_temperature_and_field(
         "5.919 kΩ",
         "5.805 kΩ",
         "clockwise",
-        "60.00 mT",
+        "60.0 mT",
         "glasses",
     ):
         assert expected in text, expected
@@ -290,3 +293,60 @@ def test_build_sheet_of_a_predicted_build_holds_its_numbers():
     )
     with pytest.raises(InputError, match="nothing to wind"):
         build_sheet_of(given)
+
+
+BUILDS = [name for name in catalogue().names("pickup") if is_build_sheet(find_sheet(name, "pickup"))]
+
+
+def texts_of(data):
+    """Every value of a sheet that somebody wrote, but its name and what is said about it."""
+    for key, value in data.items():
+        if isinstance(value, dict):
+            yield from texts_of(value)
+        elif key not in ("sheet", "format", "name", "summary") and not isinstance(value, bool):
+            yield f"{value:,}".replace(",", " ") if key == "turns" else str(value)
+
+
+@pytest.mark.parametrize("name", BUILDS)
+def test_a_build_sheet_says_everything_its_sheet_says_and_names_what_it_does_not(name):
+    table = find_sheet(name, "pickup")
+    said = words(build_sheet_html(build_sheet_of(read_build(table))))
+    for value in texts_of(table.data):
+        assert value in said, value
+    assert "Flange, radius of its ends not stated" in said
+    assert "film not stated" in said
+    assert "Wax not stated (dry taken)" in said
+    assert ("Cover not stated" in said) == ("cover" not in table.data)
+    assert ("Magnetisers" in said) == bool(read_build(table).build.magnets)
+
+
+def test_what_is_stated_is_not_called_unstated_and_a_unit_has_its_space():
+    table = with_changes(
+        find_sheet(BUILDS[0], "pickup"), {"coil.main.flange_radius": "8mm", "wax": "0 %", "coil.main.poles.rise": "1mm"}
+    )
+    said = words(build_sheet_html(build_sheet_of(read_build(table))))
+    for stated in ("Flange, radius of its ends 8 mm", "Wax 0 %", "Rise of the poles 1 mm"):
+        assert stated in said
+    # the sheet says that it stays dry
+    assert "double boiler" not in said
+
+
+def test_date_and_shop_are_printed_or_left_to_fill_in():
+    filled = page("t", "1", "2026-11-30", "", shop="Saltmarsh Lane")
+    assert "Date: 2026-11-30" in words(filled)
+    assert "Shop: Saltmarsh Lane" in words(filled)
+    assert 'class="blank"' not in filled
+    assert page("t", "1", "", "").count('class="blank"') == 2
+
+
+def test_a_resistance_is_printed_with_its_bounds_and_no_more_digits_than_they_are_worth():
+    said = words(customer_sheet_html(replace(CUSTOMER, resistance_basis="as read")))
+    assert "DC resistance at 20 °C 5.8 kΩ (5.5 kΩ to 6.1 kΩ), as read" in said
+    sharp = words(customer_sheet_html(replace(CUSTOMER, resistance=Interval(value=5805.0, low=5800.0, high=5810.0))))
+    assert "5.805 kΩ (5.800 kΩ to 5.810 kΩ)" in sharp
+
+
+def test_a_long_name_is_not_cut_at_the_end_of_its_curve():
+    html = customer_sheet_html(replace(CUSTOMER, name="a pickup with a name that no curve's end has room for"))
+    assert "…" not in html
+    assert ">this one</text>" in html

@@ -89,7 +89,7 @@ def random_chain(random: Random) -> tuple[Stage, ...]:
     buffer = BufferStage(
         input_resistance=log_uniform(random, 5e4, 1e7),
         input_capacitance=random.choice([0.0, 1e-11]),
-        gain=random.choice([1.0, 2.0]),
+        gain_db=random.choice([0.0, 6.0]),
         output_resistance=random.choice([0.0, 1e3]),
     )
     pedal = VolumePedal(

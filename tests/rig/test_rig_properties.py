@@ -37,7 +37,7 @@ def test_every_harness_has_a_finite_response_with_its_knobs_at_their_ends(harnes
 def assert_finite(rig: Rig) -> None:
     assert np.all(np.isfinite(rig.evaluate(EXTREME_HZ))), rig.name
     assert np.all(np.isfinite(rig.output_impedance(EXTREME_HZ))), rig.name
-    response = rig.response(EXTREME_HZ)
+    response = rig.response(EXTREME_HZ[:-1])  # beyond a megahertz a response is refused
     assert np.all(np.isfinite(response.gain_db)), rig.name
 
 

@@ -72,6 +72,12 @@ def test_make_test_alone_creates_what_it_needs_and_runs_every_check(fresh: Path)
     assert installs(calls_of(fresh, "test")) == []
 
 
+def test_make_mutants_plants_the_list_of_faults(fresh: Path) -> None:
+    calls = calls_of(fresh, "mutants")
+    assert ".[test]" in installs(calls)[0]
+    assert calls[-1].split() == ["python", "-m", "tests.mutants", "--workers", "2"]
+
+
 def test_make_lab_after_make_test_installs_nothing(fresh: Path) -> None:
     calls_of(fresh, "test")
     assert calls_of(fresh, "lab") == ["labkit open"]

@@ -144,7 +144,7 @@ def test_bad_answers_and_bad_plans_are_refused() -> None:
     with pytest.raises(InputError, match="a, b or 'cannot tell'"):
         score(plan, {1: "x"})  # type: ignore[dict-item]
     for count in (0, -1, 101):
-        with pytest.raises(InputError, match="1 to 100 trials"):
+        with pytest.raises(InputError, match="number of trials must lie between 1 and 100"):
             plan_trials(count, 1)
     with pytest.raises(InputError, match="between 0 and"):
         guess_probability(5, 4)

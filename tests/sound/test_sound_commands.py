@@ -188,7 +188,7 @@ def test_a_listener_is_asked_trial_by_trial_and_may_stop_and_resume(
         (("impulse", "--from", RIG, "--set-to", "tone=5", "--length", "7", "--output", "a.wav"), "even number"),
         (("impulse", "--from", RIG, "--set-to", "tone=5", "--table", "a", "--output", "a"), "named twice"),
         (("blind", "prepare", RIG, "--output", "t"), "needs two rigs"),
-        (("blind", "prepare", RIG, RIG, "--trials", "0", "--output", "t"), "1 to 100"),
+        (("blind", "prepare", RIG, RIG, "--trials", "0", "--output", "t"), "between 1 and 100"),
         (("blind", "answer", "t"), "holds no blind test"),
         (("blind", "result", "t"), "holds no blind test"),
     ],
@@ -204,3 +204,120 @@ def test_an_existing_file_is_kept_without_force(capsys: pytest.CaptureFixture[st
     Path("a.wav").write_bytes(b"mine")
     assert "--force" in run(capsys, "render", RIG, "--output", "a.wav", code=2)
     assert Path("a.wav").read_bytes() == b"mine"
+
+
+BUILT = ("--set", "bridge=narrow single coil, built")
+HALF = (*BUILT, "--set", "bridge.main.poles.charge=50 %")
+
+
+def against(*changes: str) -> tuple[str, ...]:
+    """The same rig with these ``--set`` as ``--against``."""
+    return ("--against", RIG, *(word.replace("--set", "--set-against") for word in changes), "--force")
+
+
+def rms_db(name: str) -> float:
+    return float(20 * np.log10(np.sqrt(np.mean(read_wav(Path(name)).samples ** 2))))
+
+
+HALVED = pytest.approx(-20 * np.log10(2), abs=1e-3)
+"""Half the field is half the voltage; a 24-bit file is good to far less than a thousandth of a decibel."""
+
+
+def test_a_magnet_at_half_charge_is_six_decibels_softer_in_the_file(capsys: pytest.CaptureFixture[str]) -> None:
+    half = run_json(capsys, "render", RIG, *HALF, *against(*BUILT), "--true-level", "--output", "half.wav")
+    full = run_json(capsys, "render", RIG, *BUILT, *against(*HALF), "--true-level", "--output", "full.wav")
+    assert half["difference_db"] == HALVED
+    assert rms_db("half.wav") - rms_db("full.wav") == HALVED
+    # whichever is named first, the louder one is the reference and both get the same gain
+    assert half["level_reference"] == full["level_reference"] == full["name"]
+    assert half["gain_db"] == full["gain_db"]
+    assert half["reference_lufs"] == pytest.approx(-23.0, abs=1e-9)
+    # only the charge differs, so nothing of the model's doubt is left
+    interval = half["difference_interval_db"]
+    assert interval["low"] == pytest.approx(interval["value"], abs=1e-9)
+    assert half["level_basis"] is None
+    text = run(capsys, "render", RIG, *HALF, *against(*BUILT), "--true-level", "--output", "half.wav")
+    assert "-6.02 dB, 6.0 dB softer" in text
+    assert "the louder, stands at -23.0 LUFS" in text
+
+
+def test_without_true_level_both_files_are_equally_loud(capsys: pytest.CaptureFixture[str]) -> None:
+    run(capsys, "render", RIG, *HALF, "--output", "half.wav")
+    run(capsys, "render", RIG, *BUILT, "--output", "full.wav")
+    assert rms_db("half.wav") == pytest.approx(rms_db("full.wav"), abs=1e-3)
+
+
+def test_another_magnet_carries_the_doubt_of_the_output_model(capsys: pytest.CaptureFixture[str]) -> None:
+    alnico_2 = (*BUILT, "--set", "bridge.main.poles.grade=Alnico 2")
+    data = run_json(capsys, "render", RIG, *alnico_2, *against(*BUILT), "--output", "a.wav")
+    interval = data["difference_interval_db"]
+    assert -2 < interval["value"] == data["difference_db"] < -0.5
+    assert interval["high"] - interval["value"] == pytest.approx(1.5, abs=1e-6)
+    assert "95 of 100" in run(capsys, "render", RIG, *alnico_2, *against(*BUILT), "--output", "a.wav")
+
+
+def test_true_level_never_clips_and_lowers_both_alike(capsys: pytest.CaptureFixture[str]) -> None:
+    loud = ("--true-level", "--loudness", "-6")
+    half = run_json(capsys, "render", RIG, *HALF, *against(*BUILT), *loud, "--output", "half.wav")
+    full = run_json(capsys, "render", RIG, *BUILT, *against(*HALF), *loud, "--output", "full.wav")
+    assert half["lowered_db"] == full["lowered_db"] > 5
+    assert np.max(np.abs(read_wav(Path("full.wav")).samples)) < 10 ** (-1.5 / 20) + 1e-6
+    assert rms_db("half.wav") - rms_db("full.wav") == HALVED
+    text = run(capsys, "render", RIG, *HALF, *against(*BUILT), *loud, "--output", "half.wav")
+    assert f"both sounds are {half['lowered_db']:.1f} dB lower than asked for" in text
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("render", RIG, *BUILT, "--against", RIG, "--output", "a.wav"),
+        ("blind", "prepare", RIG, "--set-second", "bridge=narrow single coil, built", "--output", "t"),
+        ("impulse", "--from", RIG, "--set-to", "bridge=narrow single coil, built", "--output", "a.wav"),
+    ],
+)
+def test_an_unknown_output_is_said_with_the_key_that_states_it(
+    capsys: pytest.CaptureFixture[str], command: tuple[str, ...]
+) -> None:
+    text = run(capsys, *command)
+    assert "at equal EMF: the output of 'narrow single coil' is not known" in text
+    assert 'output = "-2 dB"' in text
+
+
+def test_a_change_that_keeps_the_pickup_needs_no_output(capsys: pytest.CaptureFixture[str]) -> None:
+    data = run_json(capsys, "render", RIG, "--set", "volume=5", "--against", RIG, "--output", "a.wav")
+    assert data["level_basis"] is None
+
+
+def test_a_stated_output_is_heard(capsys: pytest.CaptureFixture[str]) -> None:
+    stated = ("--set", "bridge.output=-4 dB", "--set", "bridge.output_doubt=1 dB")
+    zero = ("--set", "bridge.output=0 dB")
+    data = run_json(capsys, "render", RIG, *stated, *against(*zero), "--true-level", "--output", "a.wav")
+    run(capsys, "render", RIG, *zero, *against(*stated), "--true-level", "--output", "b.wav")
+    assert rms_db("a.wav") - rms_db("b.wav") == pytest.approx(-4.0, abs=1e-3)
+    assert data["difference_interval_db"]["low"] == pytest.approx(-5.0, abs=1e-3)
+
+
+def test_a_converted_recording_gets_the_level_of_the_other_magnet(capsys: pytest.CaptureFixture[str]) -> None:
+    run(capsys, "render", RIG, *BUILT, "--output", "full.wav")
+    pair = ("--from", RIG, "--set-from", BUILT[1], "--set-to", HALF[3])
+    data = run_json(capsys, "convert", "full.wav", *pair, "--true-level", "--output", "half.wav")
+    assert data["difference_db"] == pytest.approx(-6.02, abs=0.01)
+    assert rms_db("half.wav") - rms_db("full.wav") == pytest.approx(-6.02, abs=0.01)  # the filter's ends are faded
+    text = run(capsys, "impulse", *pair, "--normalise", "true level", "--bits", "float", "--output", "ir.wav")
+    assert "6.0 dB softer" in text
+    assert float(read_wav(Path("ir.wav")).samples.sum()) == pytest.approx(0.5, abs=1e-3)  # the gain at 0 Hz
+
+
+def test_a_blind_test_takes_the_output_away_and_says_how_much(capsys: pytest.CaptureFixture[str]) -> None:
+    first = ("--set-first", BUILT[1], "--set-second", HALF[3])
+    data = run_json(capsys, "blind", "prepare", RIG, *first, "--trials", "2", "--output", "t")
+    assert data["difference_db"] == HALVED
+    assert data["title"] == f"{RIG} with {BUILT[1]} against the same and {HALF[3]}"
+    assert Path("t/read-me.txt").read_text().startswith(f"Blind test: {data['title']}\n")
+    assert rms_db("t/practice-first.wav") == pytest.approx(rms_db("t/practice-second.wav"), abs=1e-3)
+    run(capsys, "blind", "answer", "t", "--trial", "1", "--choice", "a")
+    result = json.loads(run(capsys, "blind", "result", "t", "--early", "--json"))
+    sheets = result["key"]["details"]["sheets"]
+    outputs = [sheet["pickups"]["bridge"]["output"] for sheet in sheets]  # what plays the same sounds again
+    assert [float(text.removesuffix(" dB")) for text in outputs] == pytest.approx([0.0, -6.02], abs=0.01)
+    assert result["key"]["details"]["difference_interval_db"]["value"] == HALVED

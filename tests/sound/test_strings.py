@@ -13,6 +13,7 @@ from labkit.pickup.materials import string
 from labkit.sound.strings import (
     HEXAGON_STIFFNESS,
     String,
+    ideal_fundamental,
     inharmonicity,
     note_frequency,
     partial_frequencies,
@@ -57,7 +58,7 @@ def test_tension_and_stiffness_of_plain_strings_follow_the_closed_form(
     assert pull == pytest.approx(newton, rel=1e-6)  # seven printed digits
     stiffness = inharmonicity(stiff_diameter=diameter, tension_n=pull, length=0.648)
     assert stiffness == pytest.approx(b, rel=1e-6)
-    partials = partial_frequencies(fundamental_hz=f0, stiffness=stiffness, count=20)
+    partials = partial_frequencies(ideal_hz=f0, stiffness=stiffness, count=20)
     # Sharpening against 20 times the first partial, printed to seven digits.
     assert 1200 * math.log2(partials[19] / (20 * partials[0])) == pytest.approx(cents, abs=1e-5)
 
@@ -181,5 +182,16 @@ def test_an_unknown_set_or_note_or_string_names_the_remedy() -> None:
 
 
 def test_partials_rise_without_end() -> None:
-    partials = partial_frequencies(fundamental_hz=82.4, stiffness=1e-4, count=50)
+    partials = partial_frequencies(ideal_hz=82.4, stiffness=1e-4, count=50)
     assert np.all(np.diff(partials) > 82.4)
+
+
+def test_the_note_that_sounds_is_the_tuned_one_whatever_the_stiffness() -> None:
+    strings = string_set("six strings 10-46")
+    for number in (1, 6):
+        stiffness = strings.inharmonicity(number)
+        assert stiffness > 1e-5  # otherwise the check below would hold without the correction
+        ideal = ideal_fundamental(sounding_hz=strings.frequency(number), stiffness=stiffness)
+        sounding = partial_frequencies(ideal_hz=ideal, stiffness=stiffness, count=1)[0]
+        assert sounding == pytest.approx(strings.frequency(number), rel=1e-14)
+        assert ideal < strings.frequency(number) * (1 - 0.4 * stiffness)

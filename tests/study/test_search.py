@@ -340,3 +340,13 @@ def test_too_large_a_search_is_refused_before_it_begins() -> None:
     freedoms = [freedom(rig, name, series="E96", low=low, high=high) for name, (low, high) in ends.items()]
     with pytest.raises(InputError, match="combinations are too many"):
         search_plan(goal(rig, [resonance(3000.0)], freedoms))
+
+
+def test_the_distance_to_a_sound_is_of_shape_and_not_of_level() -> None:
+    target = like(trimmed(), GRID_HZ)
+    assert target.curve_db is not None
+    assert target.values(GRID_HZ, target.curve_db[None] + 6.0)[0] == pytest.approx(0.0, abs=1e-9)
+    # one decibel up over the lower half of the octaves from 80 Hz to 8 kHz and down over the upper: 1 dB rms by hand;
+    # the half falls between two of 192 points
+    tilt = np.where(np.sqrt(80.0 * 8000.0) > GRID_HZ, 1.0, -1.0)
+    assert target.values(GRID_HZ, (target.curve_db + tilt)[None])[0] == pytest.approx(1.0, abs=0.01)

@@ -188,7 +188,8 @@ to = "10 m"
         (("cable equivalent", "--length", "10 m", "--cable", "80 pF/m"), 887e-12, "F"),
         (("hump", "--at", "700"), 17.6e-9, "F"),
         (("load resistor", "--set", "volume.value=500k", "--set", "tone.value=500k"), 248e3, "Ω"),
-        (("longest cable", "--loss", "3", "--at", "3k"), 24.35, "m"),
+        (("longest cable",), 5.78, "m"),
+        (("longest cable", "--loss", "3dB", "--band", "2 kHz to 5k", "--reference", "0m"), 6.73, "m"),
     ],
 )
 def test_ready_questions_are_answered_from_the_command_line(labkit, arguments, value, unit) -> None:
@@ -201,3 +202,26 @@ def test_ready_questions_are_answered_from_the_command_line(labkit, arguments, v
     text = labkit("search", arguments[0], "--rig", RIG, *arguments[1:])[1]
     assert data["sentence"] in text
     assert np.isfinite(data["value"])
+
+
+@pytest.mark.parametrize(("count", "heads"), [("1", "nominal      drawn"), ("3", "least       mean        greatest")])
+def test_a_study_of_few_variants_prints_no_percentiles(labkit, count: str, heads: str) -> None:
+    _, shown, _ = labkit("tolerance", RIG, "--count", count)
+    assert heads in shown
+    assert "95 %  " not in shown
+    assert "no percentiles: at least 20 are needed" in " ".join(shown.split())
+    data = json.loads(labkit("tolerance", RIG, "--count", count, "--json")[1])
+    assert data["bands_db"] is None
+    resonance = data["measures"]["resonance_hz"]
+    assert (resonance["p5"], resonance["p50"], resonance["p95"]) == (None, None, None)
+    assert resonance["lowest"] > 0
+    assert "no percentiles" in data["warnings"][0]
+    code, out, err = labkit("tolerance", RIG, "--count", count, "--csv")
+    assert (code, out) == (2, "")
+    assert "which 20 variants or more have" in err
+
+
+def test_twenty_variants_have_percentiles(labkit) -> None:
+    data = json.loads(labkit("tolerance", RIG, "--count", "20", "--json")[1])
+    assert data["warnings"] == []
+    assert data["measures"]["resonance_hz"]["p5"] <= data["measures"]["resonance_hz"]["p95"]

@@ -312,7 +312,10 @@ def test_a_cause_can_be_given_another_spread_of_its_own_value() -> None:
     rig = single().replace(pickups={"bridge": load_pickup("narrow single coil, built")})
     spread = cause_spread(rig, "bridge: bare diameter", "normal 1 %")
     study = tolerance_study(rig, {"bridge: bare diameter": spread}, count=CELL, points=32)
-    resistance = study.element_values(study.draws(0))["bridge.main.resistance"]
+    draws = study.draws(0)
+    resistance = study.element_values(draws)["bridge.main.resistance"]
+    # thicker wire has less of it
+    assert np.corrcoef(draws["bridge: bare diameter"], resistance)[0, 1] < -0.99
     # R goes with the diameter to the power −2: 95 % within 2 % either way. First order and the pinch of windings that
     # a thinner wire makes shorter cost a tenth of it.
     half = np.diff(np.quantile(resistance, [0.025, 0.975]))[0] / 2 / np.median(resistance)

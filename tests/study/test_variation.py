@@ -5,7 +5,7 @@ from __future__ import annotations
 import pickle
 from dataclasses import dataclass, replace
 from random import Random
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -13,13 +13,14 @@ import pytest
 from labkit.circuit.elements import Element, Resistor
 from labkit.circuit.solver import solve
 from labkit.core.errors import InputError
+from labkit.core.keys import number, quantity
 from labkit.core.sheet import Table
 from labkit.rig import harness as harness_module
 from labkit.rig.active_parts import BufferStage
 from labkit.rig.chain import Cable
 from labkit.rig.chain_stages import BufferBox, VolumePedal
 from labkit.rig.inputs import find_input, rig_inputs, with_inputs
-from labkit.rig.parts import FixedInductor, Part, Pot, read_nodes
+from labkit.rig.parts import FixedInductor, Part, Pot
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.rig.taper import parse_taper
@@ -33,7 +34,7 @@ SAME = 1e-9
 SILENT = 1e-9
 
 FAR_CABLE = Cable(name="far", length=3.0, capacitance_per_length=1e-10)
-BUFFER = BufferStage(input_resistance=1e6, input_capacitance=2e-11, gain=1.0, output_resistance=1e3)
+BUFFER = BufferStage(input_resistance=1e6, input_capacitance=2e-11, gain_db=0.0, output_resistance=1e3)
 
 
 def single() -> Rig:
@@ -154,25 +155,8 @@ class LightResistor(Part):
     """A part from elsewhere: two resistors, one of them by a power law that is not multi-affine."""
 
     kind: ClassVar[str] = "light resistor"
-    dark: float
-    glow: float
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        nodes = read_nodes(table, 2, "its ends")
-        part = cls(name=name, nodes=nodes, dark=table.quantity("dark", "Ω"), glow=table.number("glow"))
-        table.done()
-        return part
-
-    def data(self) -> dict[str, Any]:
-        from labkit.core.units import format_quantity
-
-        return {
-            "kind": self.kind,
-            "nodes": list(self.nodes),
-            "dark": format_quantity(self.dark, "Ω"),
-            "glow": self.glow,
-        }
+    dark: float = quantity("Ω", meaning="resistance in the dark")
+    glow: float = number(meaning="light")
 
     def elements(self, position: Any) -> tuple[Element, ...]:
         first, second = self.nodes

@@ -6,14 +6,17 @@ from random import Random
 
 import pytest
 
+from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Contact
 from labkit.core.errors import CircuitError
 from labkit.pickup.network import coil_of_terminal
 from labkit.rig.harness import Harness
+from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
 from labkit.view.schematic import DrawnCircuit, DrawnPart, crossings, draw, faults
 from labkit.view.schematic.from_elements import element_parts, short_quantity
 from labkit.view.schematic.from_rig import drawing_of
+from labkit.view.schematic.svg import summary_rows
 from tests.rig.random_rigs import corner_rigs, harnesses, random_rig
 
 SETTINGS_EACH = 2
@@ -79,7 +82,7 @@ def drawn_terminals(drawn: DrawnCircuit) -> dict[tuple[str, str], str]:
     found: dict[tuple[str, str], str] = {(GROUND, "0"): sets.root(GROUND)}
     for part in drawn.parts:
         nodes = [sets.root(node) for node in part.nodes]
-        if part.kind == "coil":
+        if part.kind in ("coil", "reversed coil"):
             found[part.name, "start"], found[part.name, "finish"] = nodes
         elif part.kind == "pot":
             for name, leg in (("upper", 0), ("lower", 1)):
@@ -158,3 +161,21 @@ def test_wrong_parts_are_refused_with_the_next_step() -> None:
         DrawnCircuit(name="twice", parts=(DrawnPart(kind="output", name="r", nodes=("a",)),) * 2)
     with pytest.raises(CircuitError, match="there is nothing to draw"):
         DrawnCircuit(name="empty", parts=())
+
+
+def test_a_dot_shows_the_sense_of_winding_and_the_drawing_says_so():
+    rig = demo_rig(catalogue().load("harness", "dummy coil in series"))
+    drawing = draw(drawing_of(rig))
+    assert {part.name: part.kind for part in drawing_of(rig).parts if "coil" in part.kind} == {
+        "bridge.main": "coil",
+        "dummy": "reversed coil",
+    }
+    dots = {
+        symbol.owner: [stroke.points()[0][1] - symbol.body.y0 for stroke in symbol.strokes if stroke.filled]
+        for symbol in drawing.symbols
+        if symbol.owner in ("bridge.main", "dummy")
+    }
+    # drawn one over the other, hot at the top: the dots face each other, so that a uniform field cancels
+    assert dots["bridge.main"][0] > 24 > dots["dummy"][0]
+    assert "a dot marks the start of a coil wound clockwise" in " ".join(summary_rows(drawing))
+    assert "dot at its finish" in drawing.description

@@ -98,11 +98,11 @@ def test_a_curve_without_a_peak_says_so():
 def test_silence_is_said_to_be_silence():
     grid = frequency_grid()
     numbers = key_numbers(read_response(Response(frequency_hz=grid, values=np.zeros(grid.size))))
-    assert {number.value for number in numbers} == {"no signal"}
+    assert {number.value for number in numbers} == {"silent"}
 
 
 def test_a_silent_pin_is_not_compared_with():
-    silent = Reading(peak_hz=None, height_db=None, treble_end_hz=None, bass_db=-600.0)
+    silent = Reading(peak_hz=None, height_db=None, treble_end_hz=None, bass_db=-600.0, is_silent=True)
     numbers = key_numbers(read_response(second_order(3000, 2)), pinned=silent)
     assert all("pinned" not in number.detail for number in numbers)
 

@@ -4,18 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar
 
 import numpy as np
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import Element, Resistor
+from labkit.core.errors import InputError
+from labkit.core.keys import custom, number
 from labkit.core.sheet import Table
-from labkit.rig.parts import FULL, Knob, Part, Position, read_nodes
+from labkit.rig.parts import FULL, Knob, Part, Position
 from saltmarsh_light.light_cell import LightCell
 
 BRIGHTEST_LUX, DARKEST_LUX = 300.0, 0.1
 """Light on the cell at 0 and at 10 on the knob unless the sheet says otherwise: a small lamp, a good shutter."""
+
+
+def _light_cell(name: object) -> LightCell:
+    if not isinstance(name, str):
+        raise InputError(f"must be the name of a light cell; got {name!r}")
+    return catalogue().load("light cell", name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,44 +31,23 @@ class LightResistor(Part):
     """A light cell behind a shutter: 0 lets all light in, 10 shuts it out; in between light falls evenly in decades."""
 
     kind: ClassVar[str] = "light resistor"
-    cell: LightCell
-    brightest_lux: float = BRIGHTEST_LUX
-    darkest_lux: float = DARKEST_LUX
-    default: float = FULL
+    control_word: ClassVar[str] = "knob"
+    cell: LightCell = custom(parse=_light_cell, write=lambda cell: cell.name, meaning="the name of a light cell")
+    brightest_lux: float = number(
+        default=BRIGHTEST_LUX, low=1.0, high=100_000.0, meaning="light on the cell at 0 on the knob, lux"
+    )
+    darkest_lux: float = number(default=DARKEST_LUX, low=0.001, high=1000.0, meaning="light at 10 on the knob, lux")
+    default: float = number(
+        default=FULL, low=0, high=FULL, is_varied=False, meaning="where the knob stands in a new rig"
+    )
 
     @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a light resistor."""
-        nodes = read_nodes(table, 2, "its two ends")
-        wanted = table.text("cell", expected="the name of a light cell")
-        cell = table.attempt("cell", lambda: catalogue().load("light cell", wanted))
-        part = cls(
-            name=name,
-            nodes=nodes,
-            control_name=table.text("control", name, expected="the name of a knob"),
-            cell=cell,
-            brightest_lux=table.number("brightest_lux", BRIGHTEST_LUX, low=1.0, high=100_000.0),
-            darkest_lux=table.number("darkest_lux", DARKEST_LUX, low=0.001, high=1000.0),
-            default=table.number("default", FULL, low=0, high=FULL),
-        )
-        if not part.darkest_lux < part.brightest_lux:
-            table.fail("darkest_lux", f"must be below brightest_lux ({part.brightest_lux:g}); got {part.darkest_lux:g}")
-        table.done()
-        return part
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this part."""
-        data: dict[str, Any] = {
-            "kind": self.kind,
-            "nodes": list(self.nodes),
-            "cell": self.cell.name,
-            "brightest_lux": self.brightest_lux,
-            "darkest_lux": self.darkest_lux,
-            "default": self.default,
-        }
-        if self.control_name != self.name:
-            data["control"] = self.control_name
-        return data
+    def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
+        """Refuse a shutter that brightens when it closes."""
+        darkest, brightest = values["darkest_lux"], values["brightest_lux"]
+        if not darkest < brightest:
+            table.fail("darkest_lux", f"must be below brightest_lux ({brightest:g}); got {darkest:g}")
+        return values
 
     @property
     def control(self) -> Knob:

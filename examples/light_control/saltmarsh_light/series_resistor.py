@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self
+from typing import ClassVar
 
 from labkit.circuit.elements import Element, Resistor
-from labkit.core.sheet import Table
-from labkit.core.units import UsualRange, format_quantity
+from labkit.core.keys import quantity
+from labkit.core.units import UsualRange
 from labkit.rig.chain import Stage
 
 VALUE = UsualRange(low=100.0, high=1e6)
@@ -19,18 +19,7 @@ class SeriesResistor(Stage):
 
     kind: ClassVar[str] = "series resistor"
     is_shunt: ClassVar[bool] = False
-    value: float
-
-    @classmethod
-    def read(cls, name: str, table: Table) -> Self:
-        """Read a series resistor."""
-        value = table.quantity("value", "Ω", usual=VALUE, low=1.0)
-        table.done()
-        return cls(name=name, value=value)
-
-    def data(self) -> dict[str, Any]:
-        """Return the keys that read back to this stage."""
-        return {"kind": self.kind, "value": format_quantity(self.value, "Ω", usual=VALUE)}
+    value: float = quantity("Ω", usual=VALUE, low=1.0, meaning="resistance")
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the resistor."""

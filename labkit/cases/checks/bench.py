@@ -126,7 +126,10 @@ def _joined_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
 
 
 def _shorted_turns(inputs: Mapping[str, Any]) -> dict[str, float]:
-    """Series resistance (Ω) and fall of inductance (%) that shorted turns bring, at each frequency."""
+    """Series resistance (Ω) and fall of inductance (%) that shorted turns bring, at each frequency.
+
+    Both count from the coil with those turns out of the chain at low frequency; its L is given against the sound one's.
+    """
     sound = _pickup(inputs)
     frequency = np.array(inputs["f_Hz"], dtype=float)
     results = {}
@@ -137,6 +140,7 @@ def _shorted_turns(inputs: Mapping[str, Any]) -> dict[str, float]:
         for at, z, henry in zip(inputs["f_Hz"], impedance, inductance):
             results[f"{count} turns: added at {at:g} Hz"] = float(z.real) - short.resistance
             results[f"{count} turns: fall of L at {at:g} Hz"] = 100 * (1 - float(henry) / short.inductance)
+            results[f"{count} turns: L left at low frequency"] = 100 * short.inductance / sound.coils["main"].inductance
             results[f"{count} turns: change of DCR"] = 100 * (short.resistance / sound.coils["main"].resistance - 1)
     return results
 

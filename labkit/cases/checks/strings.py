@@ -69,7 +69,7 @@ def _stiff_string(inputs: Mapping[str, Any]) -> dict[str, float]:
     mass = inputs["density_kg_m3"] * math.pi / 4 * diameter**2
     pull = tension(mass_per_length=mass, length=length, frequency_hz=inputs["f0_Hz"])
     stiffness = inharmonicity(stiff_diameter=diameter, tension_n=pull, length=length, modulus_pa=inputs["E_Pa"])
-    found = partial_frequencies(fundamental_hz=inputs["f0_Hz"], stiffness=stiffness, count=max(inputs["partials"]))
+    found = partial_frequencies(ideal_hz=inputs["f0_Hz"], stiffness=stiffness, count=max(inputs["partials"]))
     return {"mass": mass, "tension": pull, "B": stiffness} | {
         f"partial {n}": _cents(float(found[n - 1] / (n * found[0]))) for n in inputs["partials"]
     }

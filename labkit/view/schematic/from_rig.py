@@ -17,7 +17,7 @@ from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part,
 from labkit.rig.rig import Rig
 from labkit.view.schematic.from_chain import chain_parts
 from labkit.view.schematic.from_elements import buffer_parts, element_parts, short_quantity, tied, two_pin
-from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart
+from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart, PartKind
 
 _LONGEST_CONTACT_LABEL = 34
 """Letters; a contact that closes in many positions is numbered instead of listing them all."""
@@ -48,8 +48,19 @@ def drawing_of(rig: Rig) -> DrawnCircuit:
     return DrawnCircuit(name=rig.name, parts=tuple(parts), summary=_settings(rig))
 
 
+LEGEND = (
+    "a dot marks the start of a coil wound clockwise (seen from the strings), the finish of one wound the other way"
+)
+"""Under the heading of every drawing; a coil whose sheet does not say how it is wound counts as clockwise."""
+
+
 def _settings(rig: Rig) -> str:
-    return " · ".join(f"{name.replace('_', ' ')} {_position(where)}" for name, where in rig.settings.items())
+    settings = [f"{name.replace('_', ' ')} {_position(where)}" for name, where in rig.settings.items()]
+    return " · ".join([*settings, LEGEND])
+
+
+def _coil_kind(coil: Coil) -> PartKind:
+    return "reversed coil" if coil.wound == "counter-clockwise" else "coil"
 
 
 def _position(where: float | str) -> str:
@@ -91,7 +102,7 @@ def _coils(slot: str, pickup: Pickup, alias: dict[str, str]) -> Iterator[DrawnPa
         if is_pair and pickup.coupling and name == next(iter(pickup.coils)):
             lines.append(f"coupled {pickup.coupling:.2g}")
         nodes = (f"{slot}.{name}.start", f"{slot}.{name}.finish")
-        yield DrawnPart(kind="coil", name=f"{slot}.{name}", nodes=nodes, label=tuple(lines))
+        yield DrawnPart(kind=_coil_kind(coil), name=f"{slot}.{name}", nodes=nodes, label=tuple(lines))
     hot = f"{slot}.hot"
     if pickup.lead_capacitance > 0 and hot in alias:
         yield DrawnPart(
@@ -132,7 +143,8 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
     elif isinstance(part, OnboardBuffer):
         yield from buffer_parts(part.name, part.stage, *part.nodes)
     elif isinstance(part, DummyCoil):
-        yield DrawnPart(kind="coil", name=part.name, nodes=part.nodes, label=(words, *_coil_values(part.coil)))
+        label = (words, *_coil_values(part.coil))
+        yield DrawnPart(kind=_coil_kind(part.coil), name=part.name, nodes=part.nodes, label=label)
     elif isinstance(part, ScreenedLead):
         yield two_pin("cable", part.name, part.nodes, words, short_quantity(part.capacitance, "F"))
     else:

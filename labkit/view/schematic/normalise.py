@@ -76,7 +76,7 @@ Tree = Leaf | Branches
 
 def has_coil(tree: Tree) -> bool:
     """Say whether a tree holds a source."""
-    return any(leaf.kind == "coil" for leaf in tree.leaves)
+    return any(leaf.kind in ("coil", "reversed coil") for leaf in tree.leaves)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ OPEN = "-"
 
 PartKind = Literal[
     "coil",
+    "reversed coil",
     "resistor",
     "capacitor",
     "inductor",
@@ -36,6 +37,7 @@ PartKind = Literal[
 TWO_PIN_NAMES = ("1", "2")
 PIN_NAMES: dict[str, tuple[str, ...]] = {
     "coil": ("start", "finish"),
+    "reversed coil": ("start", "finish"),
     "resistor": TWO_PIN_NAMES,
     "capacitor": TWO_PIN_NAMES,
     "inductor": TWO_PIN_NAMES,
@@ -52,7 +54,18 @@ PIN_NAMES: dict[str, tuple[str, ...]] = {
 """Pins of each kind, in the order of `DrawnPart.nodes`; a pole has ``common`` and then ``throw 1`` … ``throw n``."""
 
 PLAIN_TWO_PIN = frozenset(
-    {"coil", "resistor", "capacitor", "inductor", "impedance", "cable", "input", "contact", "connector"}
+    {
+        "coil",
+        "reversed coil",
+        "resistor",
+        "capacitor",
+        "inductor",
+        "impedance",
+        "cable",
+        "input",
+        "contact",
+        "connector",
+    }
 )
 """Kinds that may stand anywhere between two nodes."""
 
@@ -67,9 +80,10 @@ class DrawnPart:
     Parameters
     ----------
     kind : PartKind
-        Decides the symbol and the pins. ``cable`` and ``input`` are lumped loads (a capacitor in a sheath; R ∥ C),
-        ``line`` is a length of shielded lead drawn in line with its shield as third pin, ``pole`` one pole of a
-        switch, ``connector`` a jack or plug in line (its two nodes are one point electrically).
+        Decides the symbol and the pins. A ``coil`` has its dot at the start, a ``reversed coil`` at the finish.
+        ``cable`` and ``input`` are lumped loads (a capacitor in a sheath; R ∥ C), ``line`` is a length of shielded lead
+        drawn in line with its shield as third pin, ``pole`` one pole of a switch, ``connector`` a jack or plug in line
+        (its two nodes are one point electrically).
     name : str
         Unique in the drawing.
     nodes : tuple of str

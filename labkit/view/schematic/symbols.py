@@ -90,11 +90,20 @@ def _inductor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
 
 def _coil(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
     """A pickup coil: a winding beside two strokes of core, with a dot at its start."""
+    return _dotted_coil(6.5)
+
+
+def _reversed_coil(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
+    """The same wound the other way: the dot, which shows the sense of winding, is at its finish."""
+    return _dotted_coil(48 - 6.5)
+
+
+def _dotted_coil(y: float) -> tuple[Box, tuple[Stroke, ...]]:
     return Box(-9, 0, 15, 48), (
         _humps(0, 4, 6),
         line((10.5, 3), (10.5, 45), role="fine"),
         line((13.5, 3), (13.5, 45), role="fine"),
-        circle((-5.5, 6.5), 2.2, "copper", True),
+        circle((-5.5, y), 2.2, "copper", True),
     )
 
 
@@ -144,6 +153,7 @@ _TWO_PIN = {
     "capacitor": _capacitor,
     "inductor": _inductor,
     "coil": _coil,
+    "reversed coil": _reversed_coil,
     "impedance": _impedance,
     "cable": _cable,
     "input": _input,

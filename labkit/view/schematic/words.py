@@ -7,6 +7,7 @@ from labkit.view.schematic.parts import GROUND, OPEN, DrawnCircuit, DrawnPart
 
 _KIND_WORDS = {
     "coil": "coil",
+    "reversed coil": "coil",
     "resistor": "resistor",
     "capacitor": "capacitor",
     "inductor": "inductor",
@@ -52,8 +53,9 @@ def _sentence(part: DrawnPart) -> str:
         return f"{head}: common at {nodes[0]}, {join_words(states)}."
     if part.kind == "contact":
         return f"{head}, {'closed' if part.is_closed() else 'open'}, from {nodes[0]} to {nodes[1]}."
-    if part.kind == "coil":
-        return f"{head}: start at {nodes[0]}, finish at {nodes[1]}."
+    if part.kind in ("coil", "reversed coil"):
+        dot = "start" if part.kind == "coil" else "finish"
+        return f"{head}: start at {nodes[0]}, finish at {nodes[1]}, dot at its {dot}."
     if part.kind == "line":
         return f"{head}, from {nodes[0]} to {nodes[1]}, its shield on {nodes[2]}."
     return f"{head}, from {nodes[0]} to {nodes[1]}."

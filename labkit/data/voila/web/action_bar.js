@@ -3,7 +3,7 @@ export default {
   render({ model, el }) {
     el.classList.add("lab-widget", "lab-actions");
     const asks = location.search.slice(0, 8000);
-    let opened = false;
+    let opened = false, ended = false;
     const inLab = document.body.dataset.voila !== undefined; // never touch the address of somebody's notebook
     const bar = document.createElement("div");
     bar.className = "lab-buttons";
@@ -93,6 +93,7 @@ export default {
     say(model.get("said"));
     document.addEventListener("keydown", shortcut);
     function shortcut(event) {
+      if (ended) return;
       const typing = event.target.matches?.("input[type=text], textarea, [contenteditable]");
       if (!inLab || typing || !(event.ctrlKey || event.metaKey) || event.altKey) return;
       const key = event.key.toLowerCase();
@@ -100,10 +101,15 @@ export default {
       if (key === "y") { event.preventDefault(); model.send({ do: "redo" }); }
     }
     if (inLab) {
-      // asked again until answered: the engine may still be busy with the page
+      // asked again until answered: the kernel may still be busy with the page, or out of reach; it opens the state once
       let asked = 0;
-      const ask = () => { if (!opened && asked++ < 5) { model.send({ do: "open", search: asks }); setTimeout(ask, 3000); } };
+      const ask = () => {
+        if (opened || ended) return;
+        model.send({ do: "open", search: asks, again: asked > 0 });
+        setTimeout(ask, Math.min(3000 * 2 ** asked++, 30000));
+      };
       ask();
+      document.addEventListener("lab-ended", () => { ended = true; }, { once: true });
     }
     return () => document.removeEventListener("keydown", shortcut);
   },

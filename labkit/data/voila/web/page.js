@@ -1,4 +1,4 @@
-// The page around the widgets: menu, travelling state, live region, dead kernel, and the accessible
+// The page around the widgets: menu, travelling state, live region, lost connection, ended kernel, and the accessible
 // names and states that stock widgets lack.
 (() => {
   const ready = (work) => (document.readyState === "loading" ? document.addEventListener("DOMContentLoaded", work) : work());
@@ -46,25 +46,96 @@
     }).observe(document.body, { subtree: true, childList: true, attributes: true, attributeFilter: ["data-announce"] });
   }
 
-  function deadKernel() {
+  // Whether this page still has its kernel. A lost connection is tried again and its message goes by itself; a kernel
+  // that has ended leaves the page's last picture, and “Go on” opens the page anew from the state in its address.
+  const OFTEN_MS = 2500, SELDOM_MS = 8000, ANSWER_MS = 5000, SOCKET_MS = 10000, GRACE_MS = 1000;
+  const LOST = "Connection to the lab lost, trying again. Your settings are kept.";
+  const ENDED = "The calculation behind this page has stopped; what you see is its last picture. Your settings are kept.";
+  const UNDONE = "Not finished: the calculation behind this page has stopped.";
+  const FILES = " Files that you opened here have to be opened again.";
+  const LOCAL = "[data-local], [data-local] *"; // what works without a kernel: a sound that plays must be stoppable
+
+  function connection() {
     const banner = document.querySelector(".lab-banner");
-    if (!banner) return;
-    banner.querySelector("button").addEventListener("click", () => location.reload());
-    const look = () => { if (document.querySelector(".jupyter-widgets-disconnected")) banner.hidden = false; };
-    // the widgets notice a lost kernel only after minutes of trying again: ask the server as well
     const { kernelId, baseUrl } = JSON.parse(document.getElementById("jupyter-config-data")?.textContent || "{}");
-    let missed = 0;
-    const ask = async () => {
-      if (!kernelId || document.hidden || !banner.hidden) return;
+    if (!banner || !kernelId) return;
+    const [status, alert] = banner.querySelectorAll("p"), go = banner.querySelector("button");
+    let kernel = null, state = "well", missed = 0, timer = 0, grace = 0, tried = -SOCKET_MS, asking = false;
+
+    function show(next) {
+      if (state === next || state === "ended") return;
+      const before = state;
+      state = document.documentElement.dataset.labConnection = next;
+      banner.hidden = next === "well";
+      go.hidden = next !== "ended";
+      status.textContent = next === "lost" ? LOST : "";
+      alert.textContent = next !== "ended" ? "" : document.querySelector(".lab-upload-files [data-focus]") ? ENDED + FILES : ENDED;
+      if (next === "well" && before === "lost") document.getElementById("lab-live").textContent = "Connected again.";
+      if (next === "ended") freeze();
+    }
+    // the picture stays and can be read; what would ask the kernel cannot be used
+    function freeze() {
+      document.dispatchEvent(new Event("lab-ended"));
+      for (const said of document.querySelectorAll("#rendered_cells [role=status]")) if (said.textContent.includes("…")) said.textContent = UNDONE;
+      const focused = document.activeElement;
+      for (const control of document.querySelectorAll("#rendered_cells :is(button, input, select, textarea)")) if (!control.matches(LOCAL)) control.disabled = true;
+      for (const field of document.querySelectorAll("#rendered_cells [contenteditable=true]")) field.contentEditable = "false";
+      if (focused?.disabled) banner.focus();
+    }
+    async function answer(path = `api/kernels/${kernelId}`) {
       try {
-        const answer = await fetch(`${baseUrl}api/kernels/${kernelId}`, { cache: "no-store" });
-        missed = answer.status === 404 ? 2 : 0;
-      } catch { missed += 1; } // the server itself is gone, or the machine is waking up
-      if (missed > 1) banner.hidden = false;
-    };
-    setInterval(ask, 8000);
-    document.addEventListener("visibilitychange", ask);
-    new MutationObserver(look).observe(document.body, { subtree: true, childList: true, attributes: true, attributeFilter: ["class"] });
+        return (await fetch(baseUrl + path, { cache: "no-store", signal: AbortSignal.timeout(ANSWER_MS) })).status;
+      } catch { return 0; } // the server is away, or the machine is waking up
+    }
+    const isOpen = () => kernel === null || kernel.connectionStatus === "connected";
+    function reconnect() {
+      // the library tries with longer and longer pauses and then gives up for good; a socket that is being opened gets its time
+      if (isOpen() || performance.now() - tried < SOCKET_MS) return;
+      tried = performance.now();
+      kernel.reconnect().catch(() => {});
+    }
+    async function ask() {
+      if (state === "ended" || asking || (document.hidden && state === "well")) return plan();
+      asking = true;
+      const code = await answer();
+      asking = false;
+      missed = code >= 200 && code < 300 ? 0 : missed + 1;
+      if ([401, 403, 404].includes(code)) show("ended"); // another server, or one that has closed this kernel
+      else if (missed > 1 || !navigator.onLine) show("lost");
+      else if (!missed && isOpen()) show("well");
+      else if (!missed) reconnect();
+      plan();
+    }
+    function plan(wait = state === "well" && !missed ? SELDOM_MS : OFTEN_MS) {
+      clearTimeout(timer);
+      if (state !== "ended") timer = setTimeout(ask, wait);
+    }
+    function socketChanged() {
+      clearTimeout(grace);
+      if (!isOpen()) grace = setTimeout(() => { if (!isOpen()) { show("lost"); plan(0); } }, GRACE_MS);
+      else plan(0);
+    }
+    function attach() {
+      kernel = window.jupyterapp?.widgetManager?.kernel ?? null;
+      if (!kernel) return setTimeout(attach, 300);
+      const look = () => { if (["dead", "restarting", "autorestarting"].includes(kernel.status)) show("ended"); };
+      kernel.connectionStatusChanged.connect(socketChanged);
+      kernel.statusChanged.connect(look);
+      look();
+      socketChanged();
+    }
+    go.addEventListener("click", async () => {
+      go.disabled = true;
+      if (await answer("labkit/web/mark.svg")) return location.reload(); // the address holds the state
+      go.disabled = false;
+      alert.textContent = "The lab does not answer yet. What you see and your settings are kept; try again in a moment.";
+    });
+    window.addEventListener("offline", () => { show("lost"); plan(); });
+    window.addEventListener("online", () => plan(0));
+    document.addEventListener("visibilitychange", () => plan(0));
+    document.documentElement.dataset.labConnection = state;
+    attach();
+    plan();
   }
 
   // Faults of the stock widgets, mended where they appear. Every rule only adds what is missing.
@@ -114,5 +185,5 @@
     pass();
   }
 
-  ready(() => { menu(); announce(); deadKernel(); mend(); });
+  ready(() => { menu(); announce(); connection(); mend(); });
 })();

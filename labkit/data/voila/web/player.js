@@ -2,27 +2,37 @@
 export default {
   render({ model, el }) {
     el.classList.add("lab-widget", "lab-player");
-    const FADE_S = 0.015;
+    const FADE_S = 0.015, SILENT_MS = 30000;
+    const MAKING = "Making the sound …", ENDED = "There is no such sound: the calculation behind this page has stopped.";
     const slots = ["now", "other"];
-    let context = null, master = null, startedAt = 0, playing = false, wish = null, shown = "now", frame = 0;
+    let context = null, master = null, startedAt = 0, playing = false, wish = null, last = null, dropped = false, ended = false, silent = 0, shown = "now", frame = 0;
     const voices = {}; // slot -> { source, gain, seconds }
     const unique = Math.random().toString(36).slice(2, 8);
 
     el.innerHTML = `
       <div class="lab-player-row">
-        <button type="button" class="lab-dark" data-part="play">Play</button>
-        <fieldset class="lab-switch" data-part="versions"><legend class="lab-unseen">Version you hear</legend><div class="lab-segments">
+        <button type="button" class="lab-dark" data-part="play" data-local>Play</button>
+        <fieldset class="lab-switch" data-part="versions" data-local><legend class="lab-unseen">Version you hear</legend><div class="lab-segments">
           <span><input type="radio" name="${unique}" id="${unique}-now" value="now" checked><label for="${unique}-now">Now</label></span>
           <span><input type="radio" name="${unique}" id="${unique}-other" value="other"><label for="${unique}-other"></label></span>
         </div></fieldset>
         <div class="lab-place" aria-hidden="true"><i></i></div>
-        <button type="button" data-part="save">Save as WAV</button>
+        <button type="button" data-part="save" data-local>Save as WAV</button>
       </div>
-      <div class="lab-loudness"><span><label for="${unique}-take">Played</label><select id="${unique}-take"></select></span><span><label for="${unique}-loud">Loudness</label><input type="range" id="${unique}-loud" min="0" max="100" value="25" step="1" style="--part:0.25"></span></div>
-      <p class="lab-note" data-part="note"></p><p class="lab-said" role="status" data-part="said" hidden></p>`;
+      <div class="lab-loudness"><span><label for="${unique}-take">Played</label><select id="${unique}-take"></select></span><span><label for="${unique}-loud">Loudness</label><input type="range" id="${unique}-loud" data-local min="0" max="100" value="25" step="1" style="--part:0.25"></span></div>
+      <p class="lab-note" data-part="note"></p>
+      <div class="lab-sound-work"><p class="lab-said" role="status" data-part="said" hidden></p><button type="button" data-part="cancel" hidden>Cancel</button><button type="button" data-part="again" hidden>Try again</button></div>`;
     const part = (name) => el.querySelector(`[data-part=${name}]`);
     const play = part("play"), loud = el.querySelector("input[type=range]"), bar = el.querySelector(".lab-place i");
-    const say = (text) => { part("said").textContent = text; part("said").hidden = !text; };
+    const say = (text, button = "") => {
+      part("said").textContent = text;
+      part("said").hidden = !text;
+      for (const name of ["cancel", "again"]) {
+        const focused = document.activeElement === part(name);
+        part(name).hidden = name !== button;
+        if (focused && name !== button) play.focus(); // nobody is left on a button that has gone
+      }
+    };
 
     function readWav(view) {
       const name = (at) => String.fromCharCode(view.getUint8(at), view.getUint8(at + 1), view.getUint8(at + 2), view.getUint8(at + 3));
@@ -111,11 +121,37 @@ export default {
       setTimeout(() => URL.revokeObjectURL(link.href), 10000);
       say(`Saved ${link.download}.`);
     }
+    // Python says twice a second that it is at work; without a sign the wait ends here
+    function wait(words) {
+      say(words, "cancel");
+      clearTimeout(silent);
+      silent = setTimeout(() => { drop(); say("The sound has not come: the lab is busy or cannot be reached.", "again"); }, SILENT_MS);
+    }
+    function drop() {
+      wish = null;
+      dropped = true;
+      clearTimeout(silent);
+      model.send({ do: "cancel" });
+    }
     function want(action) {
       if (model.get("is_current") && bytesOf("now")) return action();
-      wish = action;
-      say("Making the sound …");
+      if (ended) return say(ENDED);
+      wish = last = action;
+      dropped = false;
+      wait(MAKING);
       model.send({ do: "render" });
+    }
+    function showMaking() {
+      const words = model.get("making");
+      if (words && !dropped) return wait(words);
+      if (!words && !wish && !dropped) say("");
+      if (!words) { dropped = false; if (!wish) clearTimeout(silent); }
+    }
+    function end() {
+      ended = true;
+      clearTimeout(silent);
+      if (wish || !part("cancel").hidden) say(ENDED);
+      wish = null;
     }
     function refresh() {
       const labels = model.get("labels"), two = labels.length > 1;
@@ -137,12 +173,19 @@ export default {
     model.on("change:labels", refresh);
     model.on("change:note", refresh);
     slots.forEach((slot) => model.on(`change:${slot}`, () => arrived(slot)));
+    model.on("change:making", showMaking);
     model.on("msg:custom", (message) => {
-      if (message.failed) { wish = null; say(message.failed); }
-      if (message.rendered && wish) { const action = wish; wish = null; say(""); action(); }
+      if (!message.failed && !message.rendered) return;
+      clearTimeout(silent);
+      if (message.failed) { wish = null; say(message.failed, message.again ? "again" : ""); }
+      else if (wish) { const action = wish; wish = null; say(""); action(); }
     });
+    part("cancel").addEventListener("click", () => { drop(); say("Cancelled: no sound is being made.", "again"); });
+    part("again").addEventListener("click", () => want(last ?? begin));
+    for (const name of ["pointerenter", "focus"]) play.addEventListener(name, () => { if (!ended && !playing && !model.get("is_current")) model.send({ do: "warm" }); });
+    document.addEventListener("lab-ended", end);
     el.dataset.state = "stopped";
     refresh();
-    return () => { if (playing) stop(); context?.close(); };
+    return () => { document.removeEventListener("lab-ended", end); clearTimeout(silent); if (playing) stop(); context?.close(); };
   },
 };

@@ -1,0 +1,87 @@
+"""Generates the page of keys of parts, stages and coils from their declarations.
+
+python -m docs.tools.keys_page
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable
+from pathlib import Path
+
+from docs.tools.tables import table
+from labkit.core.keys import Key, declared_keys
+from labkit.core.units import format_quantity
+from labkit.pickup.electrical import Coil, EddySection
+from labkit.rig.harness import part_kinds
+from labkit.rig.sheet import chain_kinds
+
+PAGE = Path(__file__).resolve().parents[1] / "reference" / "keys.md"
+
+HEAD = """# Keys of parts, stages and coils
+
+Generated from the declarations by `python -m docs.tools.keys_page`. A key without a default must be there. Limits are
+refused; a value a hundred times outside the usual range is questioned (write `"22 uF!"` to insist). Keys marked ~ are
+numbers that [tolerances and searches](../explanation/tolerance-and-search.md) may vary, named `PART.key`.
+"""
+
+
+def generate() -> str:
+    """Return the text of the page."""
+    parts = [HEAD, "## Parts of a harness", ""]
+    for name, kind in sorted(part_kinds().items()):
+        parts += [f"### {name}", "", _first_line(kind), "", f"`nodes`: {', '.join(kind.lugs)}.", "", _keys(kind), ""]
+    parts += ["## Stages of the chain", ""]
+    for name, stage in sorted(chain_kinds().items()):
+        parts += [f"### {name}", "", _first_line(stage), "", _keys(stage), ""]
+    parts += ["## A coil by its values", "", _keys(Coil), "", "Each entry of `eddy`:", "", _keys(EddySection)]
+    return "\n".join(part for part in parts if part is not None).rstrip() + "\n"
+
+
+def _first_line(kind: type) -> str:
+    return (kind.__doc__ or "").strip().splitlines()[0]
+
+
+def _keys(kind: type) -> str:
+    keys = declared_keys(kind)
+    return table(("key", "value", "default", "meaning"), _rows(keys)) if keys else "See [sheets](sheets.md)."
+
+
+def _rows(keys: Iterable[Key]) -> Iterable[tuple[str, str, str, str]]:
+    for key in keys:
+        yield f"`{key.name}`{' ~' if key.is_varied else ''}", _value(key), _default(key), key.meaning
+
+
+def _value(key: Key) -> str:
+    if key.options:
+        return " or ".join(f'"{option}"' for option in key.options)
+    if key.unit is None:
+        return "text"
+    low, high = (math.isfinite(limit) for limit in (key.low, key.high))
+    kind = f"quantity in {'%' if key.unit == '1' else key.unit}" if key.unit else "number"
+    limits = " to ".join(_number(key, limit) for limit in (key.low, key.high)) if low and high else ""
+    limits = limits or (f"{_number(key, key.low)} or more" if low else "")
+    usual = key.usual
+    often = f"usually {_number(key, usual.low)} to {_number(key, usual.high)}" if usual else ""
+    return "; ".join(text for text in (kind, limits, often) if text)
+
+
+def _number(key: Key, value: float) -> str:
+    return format_quantity(value, key.unit) if key.unit else f"{value:g}"
+
+
+def _default(key: Key) -> str:
+    if key.default is dataclasses.MISSING:
+        return "—"
+    written = key.written(key.default)
+    return "none" if written is None else f"`{written}`"
+
+
+def main() -> None:
+    """Write the page."""
+    PAGE.write_text(generate(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

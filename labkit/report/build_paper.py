@@ -1,0 +1,392 @@
+"""The build sheet: everything the winder needs to make a pickup, in the sheet's own words, and what it should read.
+
+One table with a column for each coil, so that two coils still fit one page; what the sheet does not say prints "not
+stated", with the value that the prediction took where it took one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from labkit.bench.meter import dc_resistance_at
+from labkit.core.errors import InputError, join_words
+from labkit.core.sourced import Interval
+from labkit.pickup.build import BuiltPickup
+from labkit.pickup.build_bench import planned_field
+from labkit.pickup.build_sheet import CoilBuild, PickupBuild
+from labkit.pickup.field import SENSOR_DEPTH
+from labkit.pickup.poles import Pole
+from labkit.pickup.propagation import Prediction
+from labkit.pickup.wire import Wire
+from labkit.report.paper_page import bounds, bullets, grid, length, page, quantity, signature, table
+
+NOT_STATED = "not stated"
+
+DEFER = "Local codes, product data sheets and licensed practice come before this list."
+
+WINDING_CAUTIONS = (
+    "The winder entangles hair, sleeves and gloves; a breaking wire can reach an eye: wear glasses.",
+    "Solder with fume extraction, never on a magnet; wash hands after leaded solder.",
+    "Wax only in a double boiler with a thermostat, never unattended; lacquer and solvents are flammable, ventilate.",
+    "Magnetisers store lethal energy and throw parts: trained persons only; keep pacemakers and cards away.",
+    "Insulation: low-voltage ohmmeter only; an insulation tester can destroy the coil.",
+    DEFER,
+)
+"""Common practice, no source."""
+
+_BOBBIN = ("straight_length", "end_radius", "winding_height", "flange_radius")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldTarget:
+    """A field that the finished pickup should show: poles, value and bounds (T), gap from pole to probe (m)."""
+
+    pole: str
+    value: Interval
+    gap: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilInstruction:
+    """What the winder does for one coil.
+
+    Attributes
+    ----------
+    name, wire, insulation : str
+    stated : tuple of (name, value)
+        Bobbin and poles in the sheet's own words; every coil has the same names.
+    turns : int
+    turns_per_layer : float
+    traverse : float, m
+        Travel of the guide: winding height less a wire at each flange.
+    pitch : float, m
+        Advance per turn; the winder's setting.
+    wound : str
+        Sense from start to finish, seen from the top.
+    resistance_20 : Interval, Ω
+        At 20 °C.
+    inductance : Interval or None, H
+    build_up, flange : float or None, m
+        Depth of the winding, and how much the flange takes.
+    spool_length : Interval or None, m
+        Wire taken off the spool, without what the winder wastes.
+    copper_mass : float or None, kg
+        Of that wire; its film comes on top.
+    """
+
+    name: str
+    wire: str
+    turns: int
+    turns_per_layer: float
+    traverse: float
+    pitch: float
+    wound: str
+    resistance_20: Interval
+    inductance: Interval | None = None
+    build_up: float | None = None
+    flange: float | None = None
+    spool_length: Interval | None = None
+    copper_mass: float | None = None
+    insulation: str = NOT_STATED
+    stated: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildSheet:
+    """Everything on the winder's sheet; ``shop_temperature_c`` is where the target resistance is read.
+
+    ``parts`` are those of the whole pickup (magnet under the coils, cover, lead, wax), as (name, value).
+    """
+
+    name: str
+    coils: tuple[CoilInstruction, ...]
+    shop_temperature_c: float = 20.0
+    fields: tuple[FieldTarget, ...] = ()
+    checks: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    parts: tuple[tuple[str, str], ...] = ()
+    cautions: tuple[str, ...] = WINDING_CAUTIONS
+    date: str = ""
+    number: str = ""
+    shop: str = ""
+
+
+def build_sheet_of(
+    built: BuiltPickup,
+    *,
+    shop_temperature_c: float = 20.0,
+    probe_gap: float = 0.0,
+    number: str = "",
+    date: str = "",
+    shop: str = "",
+) -> BuildSheet:
+    """Return the winder's sheet of a predicted build.
+
+    Parameters
+    ----------
+    built : BuiltPickup
+    shop_temperature_c : float, °C
+        Where the target resistance will be read.
+    probe_gap : float, m
+        From the pole to the tip of the field probe.
+
+    Raises
+    ------
+    InputError
+        If a coil is given by its values, so that there is nothing to wind.
+    """
+    coils = []
+    for name, made in built.build.coils:
+        if made.winding is None:
+            raise InputError(f"coil '{name}' of '{built.name}' is given by its values; there is nothing to wind")
+        winding, values = made.winding, built.coils[name]
+        warm = dc_resistance_at(resistance_at_20=1.0, temperature_c=built.build.temperature_c)
+        room = None if winding.flange_radius is None else winding.flange_radius - winding.end_radius
+        in_coil = values.wire_length
+        coils.append(
+            CoilInstruction(
+                name=name,
+                wire=winding.wire.name,
+                insulation=_insulation(winding.wire),
+                turns=round(winding.turns),
+                turns_per_layer=winding.turns_per_layer,
+                traverse=winding.winding_height - winding.wire.overall_nominal,
+                pitch=winding.wire.overall_nominal,
+                wound=made.wound or NOT_STATED,
+                stated=_stated(made, built.build.data.get("coil", {}).get(name, {})),
+                resistance_20=_scaled(values.resistance, 1 / warm),
+                inductance=_scaled(values.inductance, 1.0),
+                build_up=winding.build_up,
+                flange=room,
+                spool_length=None if in_coil is None else _scaled(in_coil, winding.spool_length / winding.wire_length),
+                copper_mass=winding.copper_mass,
+            )
+        )
+    fields = tuple(_field_targets(built, probe_gap))
+    return BuildSheet(
+        name=built.name,
+        coils=tuple(coils),
+        shop_temperature_c=shop_temperature_c,
+        fields=fields,
+        parts=_parts(built.build),
+        cautions=_cautions(built.build),
+        checks=(
+            "coil to poles and cover: open on a low-voltage ohmmeter",
+            "pole facing the strings: compass",
+            "first swing with steel at the pole: positive at hot",
+        ),
+        notes=(
+            *built.warnings,
+            f"field read with the Hall element {SENSOR_DEPTH * 1e3:g} mm behind the probe's tip",
+        )
+        if fields
+        else built.warnings,
+        number=number,
+        date=date,
+        shop=shop,
+    )
+
+
+def _count(value: float) -> str:
+    return f"{value:,.0f}".replace(",", "\u202f")
+
+
+def _scaled(prediction: Prediction, factor: float) -> Interval:
+    return Interval(value=prediction.value * factor, low=prediction.low * factor, high=prediction.high * factor)
+
+
+def _coil_rows(coil: CoilInstruction, shop_temperature_c: float) -> dict[str, str]:
+    """What the winder sets, winds and reads for one coil, by name."""
+    target, low, high = (
+        dc_resistance_at(resistance_at_20=bound, temperature_c=shop_temperature_c)
+        for bound in (coil.resistance_20.value, coil.resistance_20.low, coil.resistance_20.high)
+    )
+    rows = {
+        "Wire": coil.wire,
+        "Insulation": coil.insulation,
+        "Turns": _count(coil.turns),
+        "Direction, seen from the top": coil.wound,
+        **dict(coil.stated),
+        "Traverse": length(coil.traverse),
+        "Advance per turn": length(coil.pitch),
+        "Turns per layer": f"{coil.turns_per_layer:.0f}",
+    }
+    if coil.build_up is not None:
+        room = f" of {length(coil.flange)}" if coil.flange is not None else f"; room in the flange {NOT_STATED}"
+        rows["Winding depth"] = f"{length(coil.build_up)}{room}"
+    if coil.spool_length is not None:
+        mass = f"; {coil.copper_mass * 1e3:.0f} g of copper" if coil.copper_mass is not None else ""
+        spool = coil.spool_length
+        rows["Wire off the spool"] = f"{_count(spool.value)} m ({_count(spool.low)} m to {_count(spool.high)} m){mass}"
+    rows[f"Target resistance at {shop_temperature_c:.0f} °C"] = (
+        f"{quantity(target, 'Ω')} ({quantity(low, 'Ω')} to {quantity(high, 'Ω')})"
+    )
+    if shop_temperature_c != 20:
+        rows["The same at 20 °C"] = quantity(coil.resistance_20.value, "Ω")
+    if coil.inductance is not None:
+        rows["Inductance at 1 kHz, series"] = bounds(coil.inductance, "H", digits=3)
+    return rows
+
+
+def _stated(made: CoilBuild, keys: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Bobbin and poles of a coil; what its sheet says and is not named here comes last, under its key."""
+    winding, poles = made.winding, made.poles
+    assert winding is not None
+    of_poles = keys.get("poles", {})
+    rows = [
+        ("Packing", _said(keys, "packing", f"{winding.packing:g}")),
+        ("Stretch in winding", _said(keys, "stretch", "0 %")),
+        ("Core, straight length", _said(keys, "straight_length")),
+        ("Core, radius of its ends", _said(keys, "end_radius")),
+        ("Height between the flanges", _said(keys, "winding_height")),
+        ("Flange, radius of its ends", _said(keys, "flange_radius")),
+    ]
+    if poles is None:
+        rows.append(("Poles", NOT_STATED))
+    else:
+        rows += [
+            ("Poles", f"{_said(of_poles, 'count')} × {poles.kind}" if poles.kind != "blade" else "blade"),
+            ("Magnet grade", poles.grade or "none: steel"),
+            ("Pole size", _pole_size(poles, of_poles)),
+            ("Pitch of the poles", "–" if poles.count == 1 else _said(of_poles, "pitch")),
+            ("Charge", _said(of_poles, "charge", "100 %") if poles.grade else "–"),
+            ("Facing the strings", str(of_poles.get("facing") or keys.get("facing") or _taken(made.facing))),
+            ("Rise of the poles", _said(of_poles, "rise", "0 mm")),
+        ]
+    named = {"turns", "wire", "wound", "facing", "poles", "packing", "stretch", *_BOBBIN}
+    named_poles = {"kind", "grade", "count", "diameter", "thickness", "width", "length", "pitch", "charge", "facing"}
+    rows += [(_title(key), _worded(value)) for key, value in keys.items() if key not in named]
+    rows += [
+        (f"Poles, {_title(key).lower()}", _worded(value))
+        for key, value in of_poles.items()
+        if key not in {*named_poles, "rise"}
+    ]
+    return tuple(rows)
+
+
+def _parts(build: PickupBuild) -> tuple[tuple[str, str], ...]:
+    """Parts of the whole pickup; a key of the sheet that is not named here comes last."""
+    data = build.data
+    rows = []
+    if len(build.coils) == 2:
+        rows.append(("Coils", f"in {_said(data, 'connection', build.connection)}"))
+        rows.append(("Between the coils' middles", _said(data, "spacing")))
+    bar = data.get("bar")
+    if bar is not None and build.bar is not None:
+        keeper = _said(bar, "keeper", "with keeper")
+        rows.append(("Magnet bar", f"{bar['grade']}, {_worded(bar['length'])} × {_worded(bar['thickness'])}"))
+        rows.append(("Charge of the bar", _said(bar, "charge", "100 %")))
+        rows.append(("Steel keeper", {"True": "yes", "False": "no"}.get(keeper, keeper)))
+    for key in ("cover", "baseplate"):
+        plate = data.get(key)
+        said = NOT_STATED
+        if plate is not None:
+            said = f"{plate['metal']}, {_worded(plate['thickness'])}, {_worded(plate['gap'])} off the coil"
+        rows.append((_title(key), said))
+    lead = data.get("lead", {})
+    rows.append(("Lead", ", ".join(_worded(lead[key]) for key in ("kind", "capacitance") if key in lead) or NOT_STATED))
+    rows.append(("Wax", _said(data, "wax", "dry")))
+    rows.append(("Pole face to string", _said(data, "string_distance", length(build.string_distance))))
+    known = {"sheet", "format", "name", "summary", "source", "note", "doubt", "coil", "connection", "spacing", "bar"}
+    known |= {"cover", "baseplate", "lead", "wax", "string_distance", "coupling", "temperature"}
+    rows += [(_title(key), _worded(value)) for key, value in data.items() if key not in known]
+    return tuple(rows)
+
+
+def _cautions(build: PickupBuild) -> tuple[str, ...]:
+    """Those that apply: no magnetiser without a magnet, no wax where the sheet says dry."""
+    is_dry = "wax" in build.data and build.wax_fill == 0
+    left_out = (*(("Magnetisers",) if not build.magnets else ()), *(("Wax",) if is_dry else ()))
+    return tuple(line for line in WINDING_CAUTIONS if not line.startswith(left_out))
+
+
+def _field_targets(built: BuiltPickup, gap: float) -> list[FieldTarget]:
+    """The row's mean, and each pole with those that stand like it; nothing where the field is not modelled."""
+    count = next((made.poles.count for _, made in built.build.coils if made.poles is not None), 0)
+    found: dict[str, Interval] = {}
+    mean = planned_field(built, gap=gap)
+    if mean is None:
+        return []
+    alike: dict[str, list[int]] = {}
+    each = {number: planned_field(built, gap=gap, pole=str(number)) for number in range(1, count + 1)}
+    for number, planned in each.items():
+        if planned is not None:
+            alike.setdefault(f"{planned.value:.6g}", []).append(number)
+    found["Mean of the row"] = _scaled(mean, 1.0)
+    if len(alike) > 1:
+        for numbers in alike.values():
+            planned = each[numbers[0]]
+            assert planned is not None
+            found[f"Pole{'s' if len(numbers) > 1 else ''} {join_words([str(number) for number in numbers])}"] = _scaled(
+                planned, 1.0
+            )
+    return [FieldTarget(pole=pole, value=value, gap=gap) for pole, value in found.items()]
+
+
+def _insulation(wire: Wire) -> str:
+    film = wire.film or f"film {NOT_STATED}"
+    return f"{_micrometres(wire.overall_nominal)}, {_micrometres(wire.bare_nominal)} bare; {film}"
+
+
+def _micrometres(value: float) -> str:
+    return f"{1e6 * value:.3g} µm"
+
+
+def _pole_size(poles: Pole, keys: Mapping[str, Any]) -> str:
+    if poles.kind == "blade":
+        return f"{_worded(keys['thickness'])} thick, {_worded(keys['width'])} wide, {_worded(keys['length'])} high"
+    return f"{_worded(keys['diameter'])} diameter, {_worded(keys['length'])} long"
+
+
+def _said(keys: Mapping[str, Any], key: str, taken: str = "") -> str:
+    """What a sheet says under a key, in its own words; else that it does not, and what was taken instead."""
+    return _worded(keys[key]) if key in keys else _taken(taken)
+
+
+def _worded(value: object) -> str:
+    """A value of the sheet; a quantity with one space before its unit, however it was typed."""
+    return re.sub(r"^([\d.]+)\s*(mm|cm|m|in|%|pF|nF|µm|um)$", "\\1\u00a0\\2", str(value))
+
+
+def _taken(taken: object) -> str:
+    return f"{NOT_STATED} ({taken} taken)" if taken else NOT_STATED
+
+
+def _title(key: str) -> str:
+    return key.replace("_", " ").capitalize()
+
+
+def build_sheet_html(sheet: BuildSheet) -> str:
+    """Return the winder's sheet: turns, traverse, target resistance at shop temperature, field targets, cautions.
+
+    Raises
+    ------
+    InputError
+        If it has no coil.
+    """
+    if not sheet.coils:
+        raise InputError(f"the build sheet '{sheet.name}' needs at least one coil")
+    columns = [_coil_rows(coil, sheet.shop_temperature_c) for coil in sheet.coils]
+    names = list(dict.fromkeys(name for column in columns for name in column))
+    head = ("Coil", *(coil.name for coil in sheet.coils))
+    body = [grid(head, [(name, *(column.get(name, "–") for column in columns)) for name in names])]
+    body.append(
+        '<p class="note">Read the coil cold: 10 K of warmth adds 3.9 %. Resistance right and inductance off means '
+        "wrong turns or core; the other way round means the wire.</p>"
+    )
+    lower = [f"<h2>Pickup</h2>{table(sheet.parts)}"] if sheet.parts else []
+    if sheet.fields:
+        rows = [
+            (f"{target.pole}, gap {length(target.gap)}", bounds(target.value, "T", digits=3)) for target in sheet.fields
+        ]
+        note = '<p class="note">Gap from pole to probe. Read the reference piece first, with the same gap.</p>'
+        lower.append(f"<h2>Field</h2>{table(rows)}{note}")
+    lower.append(bullets("Checks", sheet.checks, boxes=True))
+    lower.append(bullets("Notes", sheet.notes))
+    lower.append(bullets("Cautions", sheet.cautions))
+    body.append(f'<div class="columns">{"".join(f"<section>{part}</section>" for part in lower if part)}</div>')
+    body.append(signature(("Wound by", "Date", "Turns on the counter", "Resistance", "Temperature")))
+    return page(f"Build sheet: {sheet.name}", sheet.number, sheet.date, "".join(body), shop=sheet.shop, is_dense=True)
