@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
 import subprocess
 import sys
@@ -64,12 +65,11 @@ def test_importing_the_package_loads_no_layer_and_no_library():
 
 def test_type_checkers_and_the_interpreter_see_the_same_names():
     """The imports for type checkers and the table for loading are two lists of one thing."""
-    source = Path(labkit.__file__).read_text(encoding="utf-8")
-    block = source[source.index("if TYPE_CHECKING:") : source.index("__version__")]
+    source = ast.parse(Path(labkit.__file__).read_text(encoding="utf-8"))
     seen = {
-        word.strip(): line.split()[1].removeprefix("labkit.")
-        for line in block.splitlines()
-        if line.strip().startswith("from labkit")
-        for word in line.split(" import ")[1].split(",")
+        alias.name: (node.module or "").removeprefix("labkit.")
+        for node in ast.walk(source)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("labkit")
+        for alias in node.names
     }
     assert seen == labkit._HOME_OF
