@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from labkit.cases.runner import load_cases, run_cases
     from labkit.catalogue.named import find_sheet
     from labkit.circuit.elements import Circuit
-    from labkit.circuit.formula import formula
-    from labkit.circuit.spice import spice_deck
+    from labkit.circuit.formula.formula import formula
+    from labkit.circuit.spice.deck import spice_deck
     from labkit.core.errors import InputError, LabkitError
     from labkit.core.grid import frequency_grid
     from labkit.core.response import Response
@@ -63,8 +63,8 @@ _HOMES = {
     "cases.runner": ("load_cases", "run_cases"),
     "catalogue.named": ("find_sheet",),
     "circuit.elements": ("Circuit",),
-    "circuit.formula": ("formula",),
-    "circuit.spice": ("spice_deck",),
+    "circuit.formula.formula": ("formula",),
+    "circuit.spice.deck": ("spice_deck",),
     "core.errors": ("InputError", "LabkitError"),
     "core.grid": ("frequency_grid",),
     "core.response": ("Response",),

@@ -12,7 +12,7 @@ import numpy as np
 
 from labkit.app.controls import Control
 from labkit.catalogue import catalogue
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid
 from labkit.rig.chain import Cable, Input, Stage

@@ -14,7 +14,7 @@ import numpy as np
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db

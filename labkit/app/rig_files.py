@@ -43,7 +43,7 @@ def offer_rig_files(files: FileOffers, bench: RigBench) -> None:
 
 
 def _formula_text(bench: RigBench) -> str:
-    from labkit.circuit.formula_text import formula_text
+    from labkit.circuit.formula.text import formula_text
 
     return formula_text(short_formula(bench.rig))
 

@@ -14,7 +14,7 @@ from labkit.rig.hum import POSITION_HEAD, position_row, position_table
 from labkit.rig.rig import Rig
 
 if TYPE_CHECKING:
-    from labkit.circuit.formula import Formula
+    from labkit.circuit.formula.formula import Formula
 
 SHORT_TERMS = 40
 """Terms of numerator and denominator up to which a page shows every part as a symbol."""
@@ -66,7 +66,7 @@ def short_formula(rig: Rig) -> Formula:
     Every part is a symbol where that stays short; otherwise only the few outside the pickups that move the
     peak most, and numbers stand for the rest (its statements say so).
     """
-    from labkit.circuit.formula import formula
+    from labkit.circuit.formula.formula import formula
 
     full = formula(rig.circuit, method="ring")
     if len(full.rational.numerator) + len(full.rational.denominator) <= SHORT_TERMS:
@@ -78,13 +78,13 @@ def short_formula(rig: Rig) -> Formula:
 
 def formula_html(rig: Rig) -> str:
     """Return the formula with the rig's numbers as preformatted text."""
-    from labkit.circuit.formula_text import formula_text
+    from labkit.circuit.formula.text import formula_text
 
     return f'<pre class="lab-formula">{escape(formula_text(short_formula(rig)))}</pre>'
 
 
 def netlist(rig: Rig) -> str:
     """Return the circuit as a SPICE deck."""
-    from labkit.circuit.spice import spice_deck
+    from labkit.circuit.spice.deck import spice_deck
 
     return spice_deck(rig.circuit)

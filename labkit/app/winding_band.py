@@ -10,7 +10,7 @@ import zlib
 
 import numpy as np
 
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.response import gain_db
 from labkit.pickup.build import BuiltPickup
 from labkit.pickup.build_plan import PEAK_DEVIATIONS

@@ -8,9 +8,9 @@ from typing import Literal
 import click
 
 from labkit.circuit.elements import Circuit
-from labkit.circuit.formula import formula as formula_of
-from labkit.circuit.formula_text import formula_mapping
-from labkit.circuit.spice import spice_deck
+from labkit.circuit.formula.formula import formula as formula_of
+from labkit.circuit.formula.text import formula_mapping
+from labkit.circuit.spice.deck import spice_deck
 from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
 from labkit.core.errors import InputError
 from labkit.core.json_text import as_json_text

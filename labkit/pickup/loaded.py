@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Contact, Element, Resistor
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from labkit.circuit.elements import Source
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
 from labkit.core.response import SILENT_DB
 from labkit.core.validity import range_called

@@ -11,7 +11,7 @@ from types import MappingProxyType
 import numpy as np
 
 from labkit.circuit.elements import GROUND, Circuit, Contact, Element, Source
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.grid import FREQUENCY, frequency_grid
 from labkit.core.response import Response

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import MAIN_VALUE, Buffer, Capacitor, Circuit, CustomAdmittance, Element, Resistor
-from labkit.circuit.topology import DISSIPATIVE
+from labkit.circuit.solve.topology import DISSIPATIVE
 from labkit.core.errors import InputError
 from labkit.rig.inputs import RigInput, find_input, with_inputs
 from labkit.rig.parts import Part
@@ -139,7 +139,7 @@ class Variation:
         Returns
         -------
         dict of str to ndarray, shape (V,)
-            By element name, for ``values`` of `labkit.circuit.solver.solve`.
+            By element name, for ``values`` of `labkit.circuit.solve.solver.solve`.
         """
         places = {}
         for name, (low, high) in self.ranges.items():

@@ -14,8 +14,8 @@ from functools import lru_cache
 import numpy as np
 
 from labkit.circuit.elements import GROUND
-from labkit.circuit.reduction import reduce_circuit
-from labkit.circuit.solver import solve
+from labkit.circuit.formula.reduction import reduce_circuit
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
 from labkit.core.response import SILENT_DB, gain_db
 from labkit.rig.chain import Input

@@ -11,7 +11,7 @@ from functools import partial
 
 import numpy as np
 
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db

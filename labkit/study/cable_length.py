@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, REFERENCE_HZ, frequency_grid
 from labkit.core.response import Response, gain_db, minus_3db_on_grid

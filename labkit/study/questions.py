@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from labkit.circuit.elements import GROUND
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.sheet import Table

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import Circuit
-from labkit.circuit.solver import solve, solve_blocks
+from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.errors import InputError, join_words
 from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import Response

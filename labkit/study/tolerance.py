@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.circuit.solver import solve, solve_blocks
+from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation

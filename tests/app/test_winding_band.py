@@ -8,7 +8,7 @@ import pytest
 from labkit.app.made_pickup import built_from, read_text
 from labkit.app.rig_controls import apply_values
 from labkit.app.winding_band import _element_draws, gain_bounds, gain_draws
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.response import gain_db
 from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.rig.chain import Input

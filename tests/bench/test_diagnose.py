@@ -27,7 +27,7 @@ from labkit.bench.readings import (
 )
 from labkit.bench.verdicts import CONFIDENT, word_for
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Coupling, Inductor, Resistor
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.pickup.build_given import load_built
 from labkit.pickup.electrical import Coil, EddySection, Pickup

@@ -211,7 +211,7 @@ def test_model_agrees_with_the_circuit_solver():
     from labkit.bench.fixture import STANDARD_LOAD, Fixture
     from labkit.bench.model import coil_impedance, fixture_reading, pickup_impedance, pickup_transfer
     from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
-    from labkit.circuit.solver import solve
+    from labkit.circuit.solve.solver import solve
     from labkit.pickup.network import pickup_elements
 
     frequency = np.geomspace(20, 20e3, 60)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Inductor, Resistor, Source
-from labkit.circuit.solver import solve, solve_blocks
+from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import Circuit
-from labkit.circuit.formula import formula
+from labkit.circuit.formula.formula import formula
 from labkit.rig.sheet import load_rig
 from labkit.study.search import run_search
 from labkit.study.sensitivity import global_sensitivities

@@ -19,7 +19,7 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.solver import circuit_response, solve, solve_blocks, thermal_noise
+from labkit.circuit.solve.solver import circuit_response, solve, solve_blocks, thermal_noise
 from labkit.core.errors import CircuitError
 
 FREQUENCY_HZ = np.geomspace(20, 20_000, 64)

@@ -21,7 +21,7 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from tests.circuit.random_circuits import EVERYTHING, log_uniform, random_circuit
 
 FREQUENCY_HZ = np.geomspace(20, 20_000, 31)

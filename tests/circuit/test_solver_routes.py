@@ -21,7 +21,7 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from tests.circuit.exact import solve_exactly
 from tests.circuit.mna import solve_dense
 from tests.circuit.ngspice import simulate

@@ -22,8 +22,8 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.solver import solve
-from labkit.circuit.spice import read_spice, spice_deck, spice_node_names
+from labkit.circuit.solve.solver import solve
+from labkit.circuit.spice.deck import read_spice, spice_deck, spice_node_names
 from labkit.core.errors import CircuitError, InputError
 
 NGSPICE = shutil.which("ngspice") or "ngspice"

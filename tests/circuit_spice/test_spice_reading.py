@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import GROUND, Buffer, Capacitor, Contact, Coupling, Inductor, Resistor, Source
-from labkit.circuit.solver import solve
-from labkit.circuit.spice import read_spice
+from labkit.circuit.solve.solver import solve
+from labkit.circuit.spice.deck import read_spice
 from labkit.core.errors import CircuitError
 
 

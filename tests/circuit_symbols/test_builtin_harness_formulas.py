@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import Capacitor, Circuit, CustomAdmittance
-from labkit.circuit.formula import formula
-from labkit.circuit.solver import solve
+from labkit.circuit.formula.formula import formula
+from labkit.circuit.solve.solver import solve
 from labkit.rig.harness import Harness
 from labkit.rig.parts import Knob, Position
 from labkit.rig.rig import Rig

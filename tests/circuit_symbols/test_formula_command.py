@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.circuit.solver import solve
-from labkit.circuit.spice import read_spice
+from labkit.circuit.solve.solver import solve
+from labkit.circuit.spice.deck import read_spice
 from labkit.cli.main import main
 from labkit.rig.sheet import load_rig
 

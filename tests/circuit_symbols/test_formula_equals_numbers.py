@@ -9,11 +9,11 @@ import pytest
 import scipy.linalg
 
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, CustomAdmittance, Resistor, Source
-from labkit.circuit.formula import Formula, formula
-from labkit.circuit.polynomial import Rational
-from labkit.circuit.reduction import reduce_circuit
-from labkit.circuit.solver import solve
-from labkit.circuit.symbolic import MOST_TERMS, lcapy_can, solve_cached, solve_structure, structure_of
+from labkit.circuit.formula.formula import Formula, formula
+from labkit.circuit.formula.polynomial import Rational
+from labkit.circuit.formula.reduction import reduce_circuit
+from labkit.circuit.formula.symbolic import MOST_TERMS, lcapy_can, solve_cached, solve_structure, structure_of
+from labkit.circuit.solve.solver import solve
 from tests.circuit.exact import solve_exactly
 from tests.circuit.random_circuits import EVERYTHING, random_circuit
 from tests.circuit_symbols import circuits

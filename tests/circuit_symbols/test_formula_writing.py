@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 import sympy
 
-from labkit.circuit.formula import formula
-from labkit.circuit.formula_text import formula_mapping
-from labkit.circuit.polynomial import roots
+from labkit.circuit.formula.formula import formula
+from labkit.circuit.formula.polynomial import roots
+from labkit.circuit.formula.text import formula_mapping
 from tests.circuit_symbols import circuits
 
 

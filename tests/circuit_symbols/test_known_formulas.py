@@ -9,7 +9,7 @@ import pytest
 import sympy
 
 from labkit.circuit.elements import GROUND, Buffer, Capacitor, Circuit, Contact, Coupling, Inductor, Resistor, Source
-from labkit.circuit.formula import formula
+from labkit.circuit.formula.formula import formula
 from labkit.core.errors import CircuitError
 
 

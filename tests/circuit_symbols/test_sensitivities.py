@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import MAIN_VALUE, Circuit
-from labkit.circuit.formula import formula
-from labkit.circuit.solver import circuit_response
+from labkit.circuit.formula.formula import formula
+from labkit.circuit.solve.solver import circuit_response
 from tests.circuit_symbols import circuits
 
 STEP = 1e-3

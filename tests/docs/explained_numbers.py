@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from labkit.bench import diagnose, faults, fit_solve, fit_warnings, meter
-from labkit.circuit.solver import thermal_noise
+from labkit.circuit.solve.solver import thermal_noise
 from labkit.pickup import air_coil, bar, build_plan, capacitance, field, inductance, losses, magnet, plates, poles
 from labkit.pickup.build_given import load_built
 from labkit.pickup.output import BAR_LEVEL_SPREAD_DB, LEVEL_SPREAD_DB, level_from_inductance_db

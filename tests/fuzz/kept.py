@@ -124,7 +124,7 @@ def _sweeps() -> Iterator[bytes]:
 
 def _netlists() -> Iterator[bytes]:
     from labkit.catalogue import catalogue
-    from labkit.circuit.spice import spice_deck
+    from labkit.circuit.spice.deck import spice_deck
 
     yield b"divider\nV1 in 0 AC 1\nR1 in out 1MEG\nC1 out 0 22N\n.end\n"
     yield b"coupled\n.param g=0.9 q={4.7k}\nV1 a 0 AC 1 90\nL1 a b 2.5\nL2 b out 2,5\nK1 L1 L2 {g}\n+ \nR1 out 0 'q'\n"

@@ -196,8 +196,8 @@ def sweep(data: bytes) -> bool:
 
 def spice(data: bytes) -> bool:
     """The netlist reader, and our own deck of what it read."""
-    from labkit.circuit.spice import spice_deck
-    from labkit.circuit.spice_reading import read_spice
+    from labkit.circuit.spice.deck import spice_deck
+    from labkit.circuit.spice.reading import read_spice
 
     text = data.decode("utf-8", "replace")
     try:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Contact, CustomAdmittance, Element, Resistor
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.response import Response
 from labkit.pickup.build import lost_inductance_of
 from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE

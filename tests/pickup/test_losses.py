@@ -11,7 +11,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from labkit.circuit.elements import GROUND, Circuit, CustomAdmittance, Inductor, Resistor, Source
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.electrical import EddySection

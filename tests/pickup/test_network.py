@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import GROUND, Circuit, Contact
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.network import pickup_elements
 

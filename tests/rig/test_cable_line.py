@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Inductor, Resistor
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 

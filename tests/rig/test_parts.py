@@ -10,7 +10,7 @@ import pytest
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Circuit, Element, Resistor, Source
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.sheet import Table
 from labkit.rig.active_parts import DummyCoil, OnboardBuffer
 from labkit.rig.chain import Cable

@@ -8,8 +8,8 @@ from random import Random
 import numpy as np
 import pytest
 
-from labkit.circuit.solver import solve
-from labkit.circuit.spice import spice_deck, spice_node_names
+from labkit.circuit.solve.solver import solve
+from labkit.circuit.spice.deck import spice_deck, spice_node_names
 from labkit.rig.rig import Rig
 from tests.circuit.exact import solve_exactly
 from tests.circuit.ngspice import read_raw, run_commands, simulate

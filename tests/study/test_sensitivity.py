@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.circuit.formula import formula
+from labkit.circuit.formula.formula import formula
 from labkit.core.errors import InputError
 from labkit.rig.sheet import load_rig
 from labkit.study.measures import Measure

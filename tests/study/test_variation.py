@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import Element, Resistor
-from labkit.circuit.solver import solve
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.keys import number, quantity
 from labkit.core.sheet import Table

@@ -8,7 +8,7 @@ from typing import Any
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
-from labkit.circuit.solver import circuit_response
+from labkit.circuit.solve.solver import circuit_response
 from labkit.core.sheet import Table
 from labkit.pickup.build import BuiltPickup, read_build
 from labkit.pickup.build_sheet import with_changes

@@ -23,8 +23,8 @@ from labkit.circuit.elements import (
     Resistor,
     ValuesByName,
 )
-from labkit.circuit.program import Program, blocks, compile_stage, run
-from labkit.circuit.topology import INDUCTIVE, SHORT_OHM, CoupledGroup, Stage, Topology, analyse, topology_key
+from labkit.circuit.solve.program import Program, blocks, compile_stage, run
+from labkit.circuit.solve.topology import INDUCTIVE, SHORT_OHM, CoupledGroup, Stage, Topology, analyse, topology_key
 from labkit.core.errors import CircuitError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import AdmittanceRow
-from labkit.circuit.topology import INDUCTIVE, Stage
+from labkit.circuit.solve.topology import INDUCTIVE, Stage
 
 OPEN_SIEMENS = 1e-300
 """Added to every Σy, so that a node which only opens reach gives zero instead of 0/0."""

@@ -16,22 +16,22 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.circuit.adjoint import Adjoint
 from labkit.circuit.elements import Circuit
-from labkit.circuit.evaluation import Scaled, Sensitivity, Slopes, sensitivity
-from labkit.circuit.formula_choice import (
+from labkit.circuit.formula.adjoint import Adjoint
+from labkit.circuit.formula.choice import (
     most_influential,
     numeric_note,
     parts_named,
     simple_fraction,
     structure_keeping,
 )
-from labkit.circuit.formula_names import Symbol, name_symbols
-from labkit.circuit.formula_statements import statements
-from labkit.circuit.network import Network
-from labkit.circuit.polynomial import Polynomial, Rational, TooManyTermsError
-from labkit.circuit.reduction import reduce_circuit
-from labkit.circuit.symbolic import (
+from labkit.circuit.formula.evaluation import Scaled, Sensitivity, Slopes, sensitivity
+from labkit.circuit.formula.names import Symbol, name_symbols
+from labkit.circuit.formula.network import Network
+from labkit.circuit.formula.polynomial import Polynomial, Rational, TooManyTermsError
+from labkit.circuit.formula.reduction import reduce_circuit
+from labkit.circuit.formula.statements import statements
+from labkit.circuit.formula.symbolic import (
     MOST_TERMS,
     Quantity,
     Route,
@@ -172,13 +172,13 @@ class Formula:
 
     def latex(self) -> str:
         """Return the formula in LaTeX, fit for a display-maths block."""
-        from labkit.circuit.formula_text import formula_latex
+        from labkit.circuit.formula.text import formula_latex
 
         return formula_latex(self)
 
     def text(self) -> str:
         """Return the formula with its symbols, numbers, poles, zeros and sensitivities as plain text."""
-        from labkit.circuit.formula_text import formula_text
+        from labkit.circuit.formula.text import formula_text
 
         return formula_text(self)
 

@@ -11,7 +11,7 @@ from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 
 if TYPE_CHECKING:
-    from labkit.circuit.formula import Formula
+    from labkit.circuit.formula.formula import Formula
 
 
 def statements(made: Formula) -> list[str]:
@@ -34,7 +34,7 @@ def statements(made: Formula) -> list[str]:
 
 def _deviation(made: Formula) -> str:
     """Say by how many decibels the formula differs from the solver, where the response is above −100 dB."""
-    from labkit.circuit.solver import solve
+    from labkit.circuit.solve.solver import solve
 
     grid = frequency_grid(points=192)
     solution = solve(made._circuit, grid, per_source=True)

@@ -9,10 +9,10 @@ from fractions import Fraction
 import numpy as np
 
 from labkit.circuit.elements import MAIN_VALUE, Circuit, Contact, Coupling, CustomAdmittance, Source
-from labkit.circuit.network import Network
-from labkit.circuit.polynomial import TooManyTermsError
-from labkit.circuit.reduction import reduce_circuit
-from labkit.circuit.symbolic import Quantity, Structure, solve_cached, structure_of
+from labkit.circuit.formula.network import Network
+from labkit.circuit.formula.polynomial import TooManyTermsError
+from labkit.circuit.formula.reduction import reduce_circuit
+from labkit.circuit.formula.symbolic import Quantity, Structure, solve_cached, structure_of
 from labkit.core.errors import CircuitError, did_you_mean, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
@@ -81,7 +81,7 @@ def most_influential(circuit: Circuit, quantity: Quantity) -> tuple[Structure, N
 
 def parts_by_influence(circuit: Circuit) -> list[str]:
     """Rank the parts by how far one per cent moves the curve anywhere in the audio range."""
-    from labkit.circuit.solver import solve
+    from labkit.circuit.solve.solver import solve
 
     network = reduce_circuit(circuit)
     alive = {name for branch in network.branches for name, _ in branch.members}

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
-from labkit.circuit.evaluation import Sensitivity
-from labkit.circuit.formula import Formula
-from labkit.circuit.polynomial import Monomial, Polynomial
+from labkit.circuit.formula.evaluation import Sensitivity
+from labkit.circuit.formula.formula import Formula
+from labkit.circuit.formula.polynomial import Monomial, Polynomial
 from labkit.core.units import format_quantity
 
 WIDTH = 100

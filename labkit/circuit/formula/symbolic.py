@@ -18,8 +18,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.circuit.network import Driven, Network
-from labkit.circuit.polynomial import Minors, Polynomial, Rational, TooManyTermsError, from_ring, new_ring
+from labkit.circuit.formula.network import Driven, Network
+from labkit.circuit.formula.polynomial import Minors, Polynomial, Rational, TooManyTermsError, from_ring, new_ring
 from labkit.core.errors import CircuitError
 
 Route = Literal["lcapy", "ring"]

@@ -24,7 +24,7 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.spice_lines import (
+from labkit.circuit.spice.lines import (
     LARGEST_SHUNT_OHM,
     NUMBER,
     OUTPUT_LINES,

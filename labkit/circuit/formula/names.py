@@ -7,7 +7,7 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from labkit.circuit.network import Network
+from labkit.circuit.formula.network import Network
 
 UNIT = {"R": "Ω", "L": "H", "C": "F", "M": "H", "A": "1", "E": "V"}
 """Unit of each kind: resistance, inductance, capacitance, mutual inductance, gain, EMF."""

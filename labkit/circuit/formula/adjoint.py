@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labkit.circuit.network import Driven, Network
+from labkit.circuit.formula.network import Driven, Network
 
 UNIT_OHM = 8192.0
 """Impedances are measured in this unit, so that voltages and currents are of one size and LU loses nothing."""

@@ -27,7 +27,7 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.spice_reading import could_be_element, read_spice
+from labkit.circuit.spice.reading import could_be_element, read_spice
 from labkit.core.errors import CircuitError, InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
 

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from labkit.circuit.polynomial import Polynomial, Rational, roots
+from labkit.circuit.formula.polynomial import Polynomial, Rational, roots
 
 SCALE_RAD = 2 * math.pi * 2000.0
 """ω₀, rad/s: the middle of where pickups resonate."""

@@ -24,7 +24,7 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.network import Branch, Driven, Kind, Mutual, Network, NodeVoltage, Stage
+from labkit.circuit.formula.network import Branch, Driven, Kind, Mutual, Network, NodeVoltage, Stage
 from labkit.core.errors import CircuitError
 
 SHORT_BELOW_OHM = 1e-9

@@ -1,0 +1,1 @@
+"""The server of the pages: who may come in, kernels that wait, and what the browser gets."""

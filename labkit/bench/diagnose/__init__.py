@@ -1,0 +1,1 @@
+"""From single readings to a verdict."""

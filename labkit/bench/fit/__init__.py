@@ -1,0 +1,1 @@
+"""From sweeps to the values of a coil."""

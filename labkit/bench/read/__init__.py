@@ -1,0 +1,1 @@
+"""Sweep files: tables, columns, Touchstone, and the sweep they give."""

@@ -1,0 +1,1 @@
+"""From a circuit to symbols: reduction, rational functions, names, and how they are written out."""

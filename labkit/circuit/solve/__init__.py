@@ -1,0 +1,1 @@
+"""From a circuit to numbers: topology, the program of one elimination, and the solver that runs it."""

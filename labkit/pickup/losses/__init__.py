@@ -1,0 +1,1 @@
+"""Eddy currents: in poles, covers and baseplates."""

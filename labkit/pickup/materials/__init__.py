@@ -1,0 +1,1 @@
+"""What pickups are made of: metals, enamel, strings and wire, each number with its source."""

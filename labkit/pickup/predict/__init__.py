@@ -1,0 +1,1 @@
+"""From a build sheet to electrical values with their intervals."""

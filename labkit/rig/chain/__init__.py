@@ -1,0 +1,1 @@
+"""What follows the jack, stage by stage."""

@@ -1,0 +1,1 @@
+"""Blind tests: trials, their seal, and their folder."""

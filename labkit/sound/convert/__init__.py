@@ -1,0 +1,1 @@
+"""From one rig to another: dry recordings and impulse responses."""

@@ -1,0 +1,1 @@
+"""A take through a rig."""

@@ -1,0 +1,1 @@
+"""Takes: strings, plucks and decay, and the sheets they are written on."""

@@ -1,0 +1,1 @@
+"""Which values meet a goal."""

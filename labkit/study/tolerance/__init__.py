@@ -1,0 +1,1 @@
+"""What tolerances do to a rig."""
