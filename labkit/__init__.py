@@ -28,12 +28,12 @@ if TYPE_CHECKING:
     from labkit.core.response import Response
     from labkit.core.sourced import Interval, SourcedValue
     from labkit.core.units import format_quantity, parse_quantity
-    from labkit.pickup.build import BuiltPickup
-    from labkit.pickup.build_bench import string_levels_db
-    from labkit.pickup.build_given import load_built
     from labkit.pickup.electrical import Coil, Pickup
-    from labkit.pickup.open_coil import OpenCoil, identify_coil
-    from labkit.pickup.winding import Winding
+    from labkit.pickup.predict.bench import string_levels_db
+    from labkit.pickup.predict.built import BuiltPickup
+    from labkit.pickup.predict.given import load_built
+    from labkit.pickup.winding.open_coil import OpenCoil, identify_coil
+    from labkit.pickup.winding.winding import Winding
     from labkit.rig.hum import hum_residual
     from labkit.rig.rig import Rig
     from labkit.rig.sheet import load_pickup, load_rig, set_value
@@ -70,12 +70,12 @@ _HOMES = {
     "core.response": ("Response",),
     "core.sourced": ("Interval", "SourcedValue"),
     "core.units": ("format_quantity", "parse_quantity"),
-    "pickup.build": ("BuiltPickup",),
-    "pickup.build_bench": ("string_levels_db",),
-    "pickup.build_given": ("load_built",),
+    "pickup.predict.built": ("BuiltPickup",),
+    "pickup.predict.bench": ("string_levels_db",),
+    "pickup.predict.given": ("load_built",),
     "pickup.electrical": ("Coil", "Pickup"),
-    "pickup.open_coil": ("OpenCoil", "identify_coil"),
-    "pickup.winding": ("Winding",),
+    "pickup.winding.open_coil": ("OpenCoil", "identify_coil"),
+    "pickup.winding.winding": ("Winding",),
     "rig.hum": ("hum_residual",),
     "rig.rig": ("Rig",),
     "rig.sheet": ("load_pickup", "load_rig", "set_value"),

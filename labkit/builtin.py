@@ -22,9 +22,14 @@ def labkit_catalogue_folders() -> Iterable[Path]:
 def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     """Readers of the built-in kinds of sheet."""
     from labkit.cases.case import read_case
-    from labkit.pickup.materials import enamel_from_sheet, metal_from_sheet, string_from_sheet, string_set_from_sheet
+    from labkit.pickup.materials.materials import (
+        enamel_from_sheet,
+        metal_from_sheet,
+        string_from_sheet,
+        string_set_from_sheet,
+    )
+    from labkit.pickup.materials.wire import wire_from_sheet
     from labkit.pickup.sheet import read_pickup
-    from labkit.pickup.wire import wire_from_sheet
     from labkit.rig.chain_stages import CHAIN_KINDS
     from labkit.rig.dielectric import read_dielectric
     from labkit.rig.harness import read_harness
@@ -52,7 +57,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
 
 def _read_magnet(table: Any) -> object:
     """Read a magnet grade; its module loads scipy, which the first look into the catalogue need not wait for."""
-    from labkit.pickup.magnet import magnet_from_sheet
+    from labkit.pickup.magnetics.magnet import magnet_from_sheet
 
     return magnet_from_sheet(table)
 
@@ -76,7 +81,7 @@ def labkit_chain_kinds() -> Iterable[type]:
 @hookimpl
 def labkit_loss_models() -> Mapping[str, Callable[..., Any]]:
     """Models of eddy currents in poles."""
-    from labkit.pickup.loss_models import LOSS_MODELS
+    from labkit.pickup.losses.models import LOSS_MODELS
 
     return LOSS_MODELS
 

@@ -17,14 +17,14 @@ from labkit.bench.fixture import Measurement
 from labkit.bench.sweep_reader import parse_sweep
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response, gain_db
-from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.build_given import load_built
-from labkit.pickup.field import axis_field
 from labkit.pickup.loaded import loaded_response
-from labkit.pickup.magnet import magnet, operating_point
-from labkit.pickup.slices import Rods, row_positions
-from labkit.pickup.winding import Winding
-from labkit.pickup.wire import wire
+from labkit.pickup.magnetics.field import axis_field
+from labkit.pickup.magnetics.magnet import magnet, operating_point
+from labkit.pickup.magnetics.slices import Rods, row_positions
+from labkit.pickup.materials.wire import wire
+from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.given import load_built
+from labkit.pickup.winding.winding import Winding
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 from labkit.rig.taper import parse_taper

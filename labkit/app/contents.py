@@ -8,7 +8,7 @@ from labkit.app.panels import panels
 from labkit.bench.readers import sweep_readers
 from labkit.cases.runner import check_functions
 from labkit.catalogue import catalogue
-from labkit.pickup.loss_models import loss_models
+from labkit.pickup.losses.models import loss_models
 from labkit.plugins import Brought, plugins
 from labkit.rig.harness import part_kinds
 from labkit.rig.sheet import chain_kinds

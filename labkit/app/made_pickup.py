@@ -19,11 +19,11 @@ from labkit.app.sheet_differences import differences
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
-from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Pickup
+from labkit.pickup.predict.sheet import is_build_sheet
 
 if TYPE_CHECKING:
-    from labkit.pickup.build import BuiltPickup
+    from labkit.pickup.predict.built import BuiltPickup
 
 MADE = "made:"
 """A text that begins so describes a pickup; any other is a catalogue name."""
@@ -263,7 +263,7 @@ def pickup_from_text(text: str) -> Pickup:
 
 @lru_cache(maxsize=48)
 def _built(keys: tuple[tuple[str, Scalar], ...]) -> BuiltPickup:
-    from labkit.pickup.build import read_build  # its special functions take 0.15 s to load
+    from labkit.pickup.predict.built import read_build  # its special functions take 0.15 s to load
 
     try:
         return read_build(_table(keys))

@@ -10,7 +10,7 @@ from labkit.app.controls import COUNT, Control, ControlSet, Group, Value, with_v
 from labkit.app.made_pickup import Keys
 from labkit.core.errors import InputError
 from labkit.core.units import parse_quantity
-from labkit.pickup.winding import PACKING_LIMITS
+from labkit.pickup.winding.winding import PACKING_LIMITS
 
 START = "^"
 """Mark of keys of the sheet that a pickup started from, where both are passed on together."""

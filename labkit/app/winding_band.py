@@ -12,9 +12,9 @@ import numpy as np
 
 from labkit.circuit.solve.solver import solve
 from labkit.core.response import gain_db
-from labkit.pickup.build import BuiltPickup
-from labkit.pickup.build_plan import PEAK_DEVIATIONS
-from labkit.pickup.propagation import Doubtful, Prediction
+from labkit.pickup.predict.built import BuiltPickup
+from labkit.pickup.predict.plan import PEAK_DEVIATIONS
+from labkit.pickup.predict.propagation import Doubtful, Prediction
 from labkit.rig.rig import Rig
 
 DRAWS = 160

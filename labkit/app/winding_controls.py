@@ -27,10 +27,10 @@ from labkit.app.sheet_control import (
 )
 from labkit.catalogue import catalogue
 from labkit.core.units import parse_quantity
-from labkit.pickup.capacitance import LEADS
-from labkit.pickup.materials import metal
-from labkit.pickup.winding import USUAL_PACKING, build_up
-from labkit.pickup.wire import wire
+from labkit.pickup.materials.materials import metal
+from labkit.pickup.materials.wire import wire
+from labkit.pickup.winding.capacitance import LEADS
+from labkit.pickup.winding.winding import USUAL_PACKING, build_up
 
 NO_COVER = "none"
 NO_POLES = "none"

@@ -24,9 +24,9 @@ from labkit.app.winding_pins import shown_pin
 from labkit.app.winding_tools import TOOL_CONTROLS, Answer, answers, read_tools
 from labkit.app.winding_trial import GRID, Trial, Trials, WindingState
 from labkit.core.errors import InputError
-from labkit.pickup.build import BuiltPickup
-from labkit.pickup.build_change import PickupChange
-from labkit.pickup.winding import Winding
+from labkit.pickup.predict.built import BuiltPickup
+from labkit.pickup.predict.change import PickupChange
+from labkit.pickup.winding.winding import Winding
 from labkit.rig.rig import Rig
 from labkit.view.bobbin import CoilOutline
 from labkit.view.curve import COMPACT_BELOW, Curve, draw_curves

@@ -15,8 +15,8 @@ from labkit.app.made_pickup import (
 from labkit.app.winding_controls import coil_names, state_flanges
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet, sheet_text
-from labkit.pickup.build import read_build
-from labkit.pickup.build_sheet import is_build_sheet
+from labkit.pickup.predict.built import read_build
+from labkit.pickup.predict.sheet import is_build_sheet
 
 _LONGEST_NAME = 120
 

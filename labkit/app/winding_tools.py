@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from labkit.app.controls import Control, Value
 from labkit.core.errors import InputError
 from labkit.core.units import format_quantity
-from labkit.pickup.build import BuiltCoil
-from labkit.pickup.compare import prediction
-from labkit.pickup.propagation import Prediction
-from labkit.pickup.winding import Winding
+from labkit.pickup.predict.built import BuiltCoil
+from labkit.pickup.predict.compare import prediction
+from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.winding.winding import Winding
 
 _RESISTANCES = tuple(float(f"{0.1 * step:.1f}e3") for step in range(5, 201))
 

@@ -19,7 +19,7 @@ from labkit.app.winding_controls import coil_names
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
-from labkit.pickup.build import BuiltPickup
+from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.sound.string_drive import LevelChange, level_change
 from labkit.view.curve import HIGH_HZ, LOW_HZ

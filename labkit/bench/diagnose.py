@@ -26,9 +26,9 @@ from labkit.bench.verdict_rules import (
 from labkit.bench.verdicts import ChargeReading, Finding, Verdict
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
-from labkit.pickup.build_bench import charge_from_reading, pole_index
-from labkit.pickup.build_field import magnet_route
-from labkit.pickup.field import MeterCalibration
+from labkit.pickup.magnetics.field import MeterCalibration
+from labkit.pickup.predict.bench import charge_from_reading, pole_index
+from labkit.pickup.predict.field import magnet_route
 
 LEAST_CONFIDENCE = 0.05
 """Causes below this are not listed."""

@@ -18,7 +18,7 @@ from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.pickup.wire import copper_resistivity
+from labkit.pickup.materials.wire import copper_resistivity
 
 LcrModel = Literal["series", "parallel"]
 

@@ -18,12 +18,12 @@ from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import parse_quantity
-from labkit.pickup.build import BuiltPickup, read_build
-from labkit.pickup.build_bench import planned_field
-from labkit.pickup.build_sheet import is_build_sheet
 from labkit.pickup.electrical import Facing, Pickup
-from labkit.pickup.field import MeterCalibration, calibrate_meter
-from labkit.pickup.propagation import Prediction
+from labkit.pickup.magnetics.field import MeterCalibration, calibrate_meter
+from labkit.pickup.predict.bench import planned_field
+from labkit.pickup.predict.built import BuiltPickup, read_build
+from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
 
 Swing = Literal["positive", "negative"]
@@ -154,7 +154,7 @@ class Plan:
     def planned_field(self, gap: float, pole: str = "") -> float | None:
         """Return the field, T, that a probe should read at a gap (m) over a pole; None where it is not predicted.
 
-        See `labkit.pickup.build_bench.planned_field`; a pole that the row does not have is not predicted either.
+        See `labkit.pickup.predict.bench.planned_field`; a pole that the row does not have is not predicted either.
         """
         if self.built is None:
             return None

@@ -9,8 +9,8 @@ import numpy as np
 
 from labkit.bench.reproduce import BuildChoice
 from labkit.core.errors import InputError
-from labkit.pickup.build import BuiltPickup
 from labkit.pickup.electrical import Pickup
+from labkit.pickup.predict.built import BuiltPickup
 
 
 def built(bobbin: BuiltPickup, choice: BuildChoice) -> BuiltPickup:

@@ -12,11 +12,11 @@ from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError
 from labkit.core.json_text import as_json_text
 from labkit.core.units import format_quantity
-from labkit.pickup.build import BuiltCoil, BuiltPickup
-from labkit.pickup.build_change import PickupChange
-from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.build_given import load_built
-from labkit.pickup.propagation import Prediction
+from labkit.pickup.predict.built import BuiltCoil, BuiltPickup
+from labkit.pickup.predict.change import PickupChange
+from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.propagation import Prediction
 
 _NOTES = (
     "The self-capacitance is the weak number: alone it leaves the bare peak wide open; a cable narrows it.",

@@ -55,7 +55,7 @@ def report(
     what changes between the two, with bounds. With --against, --set changes the other one. SHEET is a path or a name
     in the catalogue.
     """
-    from labkit.pickup.build_given import built_pickup
+    from labkit.pickup.predict.given import built_pickup
     from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 
     table = find_sheet(sheet, *KINDS)
@@ -109,7 +109,7 @@ def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[
 
 
 def _with_keys(table: Table, changes: tuple[str, ...]) -> Table:
-    from labkit.pickup.build_sheet import with_changes
+    from labkit.pickup.predict.sheet import with_changes
 
     return with_changes(table, dict(_pair(change) for change in changes)) if changes else table
 

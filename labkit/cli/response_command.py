@@ -20,7 +20,7 @@ from labkit.core.json_text import as_json_text
 from labkit.core.response import SILENT_DB, Response, gain_db
 from labkit.core.units import format_quantity, parse_quantity
 from labkit.core.validity import warnings_of
-from labkit.pickup.propagation import COVERAGE
+from labkit.pickup.predict.propagation import COVERAGE
 from labkit.rig.hum import position_facts, position_row
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig

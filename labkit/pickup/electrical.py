@@ -17,8 +17,8 @@ from typing import Literal
 from labkit.core.errors import InputError
 from labkit.core.keys import listed, number, quantity, text
 from labkit.core.units import UsualRange
-from labkit.pickup.compare import shifted
-from labkit.pickup.propagation import Prediction
+from labkit.pickup.predict.compare import shifted
+from labkit.pickup.predict.propagation import Prediction
 
 RESISTANCE = UsualRange(low=100.0, high=30e3)
 INDUCTANCE = UsualRange(low=0.1, high=20.0)
@@ -131,7 +131,7 @@ class Pickup:
     lead_capacitance : float, F
         Between the leads.
     output : Prediction or None, dB
-        At its own leads, over the reference coil of `labkit.pickup.build_field.reference_sensitivity` with the same
+        At its own leads, over the reference coil of `labkit.pickup.predict.field.reference_sensitivity` with the same
         strings; predicted from a build or stated by the sheet, None where it is not known. Causes that two pickups
         share cancel in the difference of their outputs.
     warnings : tuple of str

@@ -8,9 +8,9 @@ from typing import Any
 from labkit.core.keys import made, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
-from labkit.pickup.compare import prediction
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
-from labkit.pickup.propagation import COVERAGE, Prediction
+from labkit.pickup.predict.compare import prediction
+from labkit.pickup.predict.propagation import COVERAGE, Prediction
 
 
 def read_pickup(table: Table) -> Pickup:
@@ -25,7 +25,7 @@ def read_pickup(table: Table) -> Pickup:
         table.raw(key, None)
     coils = table.table("coil")
     if any(isinstance(entry, dict) and "turns" in entry and "resistance" not in entry for entry in coils.data.values()):
-        from labkit.pickup.build import read_build
+        from labkit.pickup.predict.built import read_build
 
         built = read_build(table)
         return replace(built.pickup, made_from=built.build)

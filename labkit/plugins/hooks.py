@@ -49,7 +49,7 @@ def labkit_chain_kinds() -> Iterable[type]:  # type: ignore[empty-body]
 
 @hookspec
 def labkit_loss_models() -> Mapping[str, Callable[..., Any]]:  # type: ignore[empty-body]
-    """Return models of eddy currents in poles by name: `labkit.pickup.loss_models.LossModel`.
+    """Return models of eddy currents in poles by name: `labkit.pickup.losses.models.LossModel`.
 
     A model returns the complex permeability of a pole over frequency. A coil's ``losses`` key names it on a build
     sheet: ``losses = "conducting cylinder"``.

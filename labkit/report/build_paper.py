@@ -14,13 +14,13 @@ from typing import Any
 from labkit.bench.meter import dc_resistance_at
 from labkit.core.errors import InputError, join_words
 from labkit.core.sourced import Interval
-from labkit.pickup.build import BuiltPickup
-from labkit.pickup.build_bench import planned_field
-from labkit.pickup.build_sheet import CoilBuild, PickupBuild
-from labkit.pickup.field import SENSOR_DEPTH
-from labkit.pickup.poles import Pole
-from labkit.pickup.propagation import Prediction
-from labkit.pickup.wire import Wire
+from labkit.pickup.magnetics.field import SENSOR_DEPTH
+from labkit.pickup.magnetics.poles import Pole
+from labkit.pickup.materials.wire import Wire
+from labkit.pickup.predict.bench import planned_field
+from labkit.pickup.predict.built import BuiltPickup
+from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.sheet import CoilBuild, PickupBuild
 from labkit.report.paper_page import bounds, bullets, grid, length, page, quantity, signature, table
 
 NOT_STATED = "not stated"

@@ -21,12 +21,12 @@ from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval
-from labkit.pickup.build import BuiltPickup, read_build
-from labkit.pickup.build_bench import planned_field
-from labkit.pickup.build_sheet import is_build_sheet
-from labkit.pickup.compare import ratio
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.pickup.propagation import Prediction
+from labkit.pickup.predict.bench import planned_field
+from labkit.pickup.predict.built import BuiltPickup, read_build
+from labkit.pickup.predict.compare import ratio
+from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
 from labkit.report.build_paper import DEFER, NOT_STATED, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
 from labkit.report.change_paper import (
@@ -152,7 +152,7 @@ def pickup_change_html(
     Parameters
     ----------
     before, after : BuiltPickup
-        Predicted from a build, or of stated values (`labkit.pickup.build_given.load_built`).
+        Predicted from a build, or of stated values (`labkit.pickup.predict.given.load_built`).
     number, date, shop : str
     """
     first, second = standard_response(before.pickup), standard_response(after.pickup)

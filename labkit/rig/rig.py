@@ -17,7 +17,7 @@ from labkit.core.grid import FREQUENCY, frequency_grid
 from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
-from labkit.pickup.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction
 from labkit.rig.chain import Stage
 from labkit.rig.harness import Harness
 from labkit.rig.parts import Part, Position

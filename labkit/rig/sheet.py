@@ -150,7 +150,7 @@ def set_value(rig: Rig, name: str, text: str) -> Rig:
 
 def _with_pickup_key(pickup: Pickup, key: str, text: str) -> Pickup:
     """Return a pickup with one key of its sheet changed; ``main.inductance`` is short for ``coil.main.inductance``."""
-    from labkit.pickup.build_sheet import with_changes
+    from labkit.pickup.predict.sheet import with_changes
 
     place = f"coil.{key}" if key.partition(".")[0] in pickup.coils else key
     built: Any = pickup.made_from

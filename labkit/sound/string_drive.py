@@ -18,9 +18,9 @@ import numpy as np
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import FLOOR, Response
-from labkit.pickup.compare import difference, prediction, shifted
 from labkit.pickup.electrical import SILENT_OUTPUT_DB
-from labkit.pickup.propagation import Prediction
+from labkit.pickup.predict.compare import difference, prediction, shifted
+from labkit.pickup.predict.propagation import Prediction
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.rig_sound import coil_spots, coil_transfers

@@ -13,7 +13,7 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.core.validity import range_called
-from labkit.pickup import materials
+from labkit.pickup.materials import materials
 
 STEEL_MODULUS_PA = 200e9
 """Young's modulus of music wire, conventional value (from memory; handbooks give 195 … 210 GPa)."""

@@ -2,7 +2,7 @@
 
 A pickup that comes from its build has no spreads of its own values: the wire's diameter, the packing, the turns and the
 models have. Each cause is drawn as a standard normal number z and moves every value it bears on by the factor e^(d·z),
-with d from the prediction of the build (`labkit.pickup.propagation`), which is exact to first order.
+with d from the prediction of the build (`labkit.pickup.predict.propagation`), which is exact to first order.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ def cause_spread(rig: Rig, name: str, text: str = "") -> Spread:
         raise InputError(f"rig '{rig.name}' has no cause '{name}'.{did_you_mean(name, cause_names(rig))}")
     if not text.strip():
         return standard_normal(name)
-    from labkit.pickup.build_plan import plan_of
+    from labkit.pickup.predict.plan import plan_of
 
     slot, _, cause = name.partition(": ")
     doubt = plan_of(rig.pickups[slot].made_from).inputs[cause]  # type: ignore[arg-type]
@@ -130,6 +130,6 @@ def _built(pickup: Any) -> Any:
     build = getattr(pickup, "made_from", None)
     if build is None:
         return None
-    from labkit.pickup.build import predict_build
+    from labkit.pickup.predict.built import predict_build
 
     return predict_build(build)

@@ -46,8 +46,8 @@ def turns_and_wire(
         )
     from scipy.optimize import minimize_scalar
 
-    from labkit.pickup.build import read_build
-    from labkit.pickup.build_sheet import with_changes
+    from labkit.pickup.predict.built import read_build
+    from labkit.pickup.predict.sheet import with_changes
 
     coils = [(name, coil.winding.turns) for name, coil in build.coils if coil.winding is not None]
     aim = like(target, GRID_HZ)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from html import escape
 
 from labkit.core.errors import InputError
-from labkit.pickup.poles import Pole
+from labkit.pickup.magnetics.poles import Pole
 from labkit.view.palette import CARD, COPPER, EDGE, INK, MUTED, PAPER, SANS, WARN
 
 FLANGE_THICKNESS = 1.5e-3

@@ -10,10 +10,10 @@ from matplotlib.figure import Figure
 from labkit.core.files import write_atomically
 from labkit.core.grid import HIGHEST_HZ
 from labkit.core.units import format_quantity
-from labkit.pickup.build import BuiltPickup
-from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.loaded import loaded_response
+from labkit.pickup.predict.built import BuiltPickup
+from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.view.curve import Curve
 from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, NOW, PAPER, PINS
 from labkit.view.plot import figure, figure_bytes

@@ -16,7 +16,7 @@ from labkit.core.response import SILENT_DB, Response
 from labkit.core.sourced import Interval
 
 if TYPE_CHECKING:
-    from labkit.pickup.propagation import Prediction
+    from labkit.pickup.predict.propagation import Prediction
     from labkit.sound.string_drive import LevelChange
 
 
@@ -161,7 +161,7 @@ def louder_in_words(level: Interval, *, bounded: bool = True) -> str:
 def output_number(outputs: Mapping[str, Prediction | None]) -> KeyNumber:
     """Return how loud the pickups of a rig are over the reference coil, by slot.
 
-    >>> from labkit.pickup.propagation import Prediction
+    >>> from labkit.pickup.predict.propagation import Prediction
     >>> output_number({"bridge": Prediction(value=-6.0, low=-7.5, high=-4.5)}).sentence
     'Output −6.0 dB, ± 1.5 dB over the reference coil'
     >>> output_number({"bridge": None}).sentence

@@ -20,7 +20,7 @@ from labkit.app.winding_words import cautions, value_rows
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet, sheet_text
-from labkit.pickup.build import read_build
+from labkit.pickup.predict.built import read_build
 
 SINGLE = "narrow single coil, built"
 

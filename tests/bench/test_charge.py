@@ -6,7 +6,7 @@ import pytest
 
 from labkit.bench.diagnose import diagnose_readings
 from labkit.bench.readings import FieldValue, Plan, Readings, load_plan
-from labkit.pickup.build_bench import meter_reading
+from labkit.pickup.predict.bench import meter_reading
 
 
 @pytest.fixture(scope="module")

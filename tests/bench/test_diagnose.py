@@ -29,9 +29,9 @@ from labkit.bench.verdicts import CONFIDENT, word_for
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Coupling, Inductor, Resistor
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
-from labkit.pickup.build_given import load_built
 from labkit.pickup.electrical import Coil, EddySection, Pickup
-from labkit.pickup.winding import build_up, coil_resistance, mean_turn
+from labkit.pickup.predict.given import load_built
+from labkit.pickup.winding.winding import build_up, coil_resistance, mean_turn
 
 TURNS = 8000.0
 SINGLE = Pickup(

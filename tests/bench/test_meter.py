@@ -29,7 +29,7 @@ from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
-from labkit.pickup.wire import resistance_at_20
+from labkit.pickup.materials.wire import resistance_at_20
 
 SINGLE = Pickup(
     name="alnico single",

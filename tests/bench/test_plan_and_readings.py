@@ -9,8 +9,8 @@ from labkit.bench.readings import OPEN, FieldValue, Plan, Readings, load_plan, p
 from labkit.catalogue import find_sheet
 from labkit.core.errors import SheetError
 from labkit.core.sheet import parse_sheet
-from labkit.pickup.build import read_build
-from labkit.pickup.build_sheet import with_changes
+from labkit.pickup.predict.built import read_build
+from labkit.pickup.predict.sheet import with_changes
 from labkit.report.build_paper import build_sheet_of
 from tests.bench.test_diagnose import SINGLE
 

@@ -13,7 +13,7 @@ from labkit.bench.sets import level_balance, match_pairs, pair_verdict, set_phas
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.pickup.winding import build_up, coil_resistance, mean_turn
+from labkit.pickup.winding.winding import build_up, coil_resistance, mean_turn
 
 
 def coil(inductance=2.4, **more):

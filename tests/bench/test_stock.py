@@ -10,7 +10,7 @@ from labkit.bench.stock import built, stock_build, stock_field
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet
 from labkit.core.sourced import Interval
-from labkit.pickup.build import read_build
+from labkit.pickup.predict.built import read_build
 
 BOBBIN = read_build(
     parse_sheet(

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.pickup.air_coil import predict_air_coil
-from labkit.pickup.capacitance import lead
-from labkit.pickup.inductance import inductance_closed_form, inductance_integral
-from labkit.pickup.spectral import CoilShape, coupling_of_pair, spectral_inductance
-from labkit.pickup.winding import Winding
-from labkit.pickup.wire import wire
+from labkit.pickup.materials.wire import wire
+from labkit.pickup.winding.air_coil import predict_air_coil
+from labkit.pickup.winding.capacitance import lead
+from labkit.pickup.winding.inductance import inductance_closed_form, inductance_integral
+from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral_inductance
+from labkit.pickup.winding.winding import Winding
 from tests.benchmarks.conftest import Timed, cpu_seconds
 
 pytestmark = pytest.mark.benchmark(timer=cpu_seconds)

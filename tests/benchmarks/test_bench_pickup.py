@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 
 from labkit.catalogue import catalogue
-from labkit.pickup.build import BuiltPickup, predict_build, read_build
-from labkit.pickup.build_core import coil_core, field_exponents
-from labkit.pickup.build_field import reference_sensitivity
-from labkit.pickup.build_model import predictions
-from labkit.pickup.build_plan import plan_of
-from labkit.pickup.plates import wave_energy
-from labkit.pickup.slices import interaction_matrix
+from labkit.pickup.losses.plates import wave_energy
+from labkit.pickup.magnetics.slices import interaction_matrix
+from labkit.pickup.predict.built import BuiltPickup, predict_build, read_build
+from labkit.pickup.predict.core import coil_core, field_exponents
+from labkit.pickup.predict.field import reference_sensitivity
+from labkit.pickup.predict.model import predictions
+from labkit.pickup.predict.plan import plan_of
 from tests.benchmarks.conftest import Timed, cpu_seconds
 
 pytestmark = pytest.mark.benchmark(timer=cpu_seconds)

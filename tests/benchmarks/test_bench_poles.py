@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.pickup.field import estimate_charge, predict_field
-from labkit.pickup.losses import CoreInductance, fit_sections
-from labkit.pickup.magnet import magnet, operating_point
-from labkit.pickup.plates import Cover, plate_effect, wave_energy
-from labkit.pickup.poles import pole_inductance
-from labkit.pickup.slices import interaction_matrix, pooled_distances
+from labkit.pickup.losses.cylinder import CoreInductance, fit_sections
+from labkit.pickup.losses.plates import Cover, plate_effect, wave_energy
+from labkit.pickup.magnetics.field import estimate_charge, predict_field
+from labkit.pickup.magnetics.magnet import magnet, operating_point
+from labkit.pickup.magnetics.poles import pole_inductance
+from labkit.pickup.magnetics.slices import interaction_matrix, pooled_distances
 from tests.benchmarks.conftest import Timed, cpu_seconds
 from tests.pickup.worked import COIL, SHAPE, TURNS, row
 

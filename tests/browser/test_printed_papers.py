@@ -15,8 +15,8 @@ from labkit.app.pots_page import PotsPage
 from labkit.bench.diagnose import diagnose_readings
 from labkit.bench.readings import FieldValue, Readings, load_plan
 from labkit.catalogue import catalogue, find_sheet
-from labkit.pickup.build_given import load_built
-from labkit.pickup.build_sheet import is_build_sheet, with_changes
+from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.sheet import is_build_sheet, with_changes
 from labkit.report.papers import bench_record_html, record_from_verdict
 from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 from labkit.rig.sheet import load_rig, set_value

@@ -23,21 +23,21 @@ from labkit.cli.response_command import peak_doubt, range_warnings
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
-from labkit.pickup import inductance
-from labkit.pickup.air_coil import air_coil_warnings, predict_air_coil
-from labkit.pickup.build import BuiltPickup, predict_build
-from labkit.pickup.build_plan import plan_of
-from labkit.pickup.build_sheet import PickupBuild
 from labkit.pickup.electrical import Coil
-from labkit.pickup.field import estimate_charge, predict_field
-from labkit.pickup.losses import cylinder_permeability, skin_depth
-from labkit.pickup.magnet import magnet, operating_point
-from labkit.pickup.plates import Cover
-from labkit.pickup.poles import Pole, pole_inductance
-from labkit.pickup.propagation import Doubtful, Prediction, propagate
-from labkit.pickup.slices import Rods, row_positions
-from labkit.pickup.winding import Winding
-from labkit.pickup.wire import Wire, wire
+from labkit.pickup.losses.cylinder import cylinder_permeability, skin_depth
+from labkit.pickup.losses.plates import Cover
+from labkit.pickup.magnetics.field import estimate_charge, predict_field
+from labkit.pickup.magnetics.magnet import magnet, operating_point
+from labkit.pickup.magnetics.poles import Pole, pole_inductance
+from labkit.pickup.magnetics.slices import Rods, row_positions
+from labkit.pickup.materials.wire import Wire, wire
+from labkit.pickup.predict.built import BuiltPickup, predict_build
+from labkit.pickup.predict.plan import plan_of
+from labkit.pickup.predict.propagation import Doubtful, Prediction, propagate
+from labkit.pickup.predict.sheet import PickupBuild
+from labkit.pickup.winding import inductance
+from labkit.pickup.winding.air_coil import air_coil_warnings, predict_air_coil
+from labkit.pickup.winding.winding import Winding
 from labkit.rig.chain import Cable
 from labkit.rig.chain_stages import ValveInput
 from labkit.rig.hum import mismatch_residual_db

@@ -15,7 +15,7 @@ from labkit.cases import MODELS
 from labkit.cases.ranges import WITHOUT, ranges
 from labkit.core.errors import InputError
 from labkit.core.validity import Range, all_ranges
-from labkit.pickup import inductance
+from labkit.pickup.winding import inductance
 from tests.cases.range_probes import DERIVED, NAMED, PROBES, WHOLE, Seen
 
 RANGES = ranges()

@@ -11,12 +11,16 @@ import pytest
 
 from labkit.bench import diagnose, faults, fit_solve, fit_warnings, meter
 from labkit.circuit.solve.solver import thermal_noise
-from labkit.pickup import air_coil, bar, build_plan, capacitance, field, inductance, losses, magnet, plates, poles
-from labkit.pickup.build_given import load_built
-from labkit.pickup.output import BAR_LEVEL_SPREAD_DB, LEVEL_SPREAD_DB, level_from_inductance_db
-from labkit.pickup.slices import SLICES, Rods, row_positions
-from labkit.pickup.winding import PACKING_LIMITS, Winding
-from labkit.pickup.wire import gauge_law_diameter, wire
+from labkit.pickup.losses import cylinder as losses
+from labkit.pickup.losses import plates
+from labkit.pickup.magnetics import bar, field, magnet, poles
+from labkit.pickup.magnetics.output import BAR_LEVEL_SPREAD_DB, LEVEL_SPREAD_DB, level_from_inductance_db
+from labkit.pickup.magnetics.slices import SLICES, Rods, row_positions
+from labkit.pickup.materials.wire import gauge_law_diameter, wire
+from labkit.pickup.predict import plan as build_plan
+from labkit.pickup.predict.given import load_built
+from labkit.pickup.winding import air_coil, capacitance, inductance
+from labkit.pickup.winding.winding import PACKING_LIMITS, Winding
 from labkit.rig.chain_stages import ValveInput
 from labkit.rig.hum import (
     CANCELLED_AT_1K_DB,

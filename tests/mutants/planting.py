@@ -54,7 +54,7 @@ class Fault:
     name : str
         What is then wrong, in the words of the field.
     module : str
-        By dotted name, such as ``labkit.pickup.wire``.
+        By dotted name, such as ``labkit.pickup.materials.wire``.
     before, after : str
         The text that stands once in the module, and what takes its place.
     tests : tuple of str

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from labkit.core.sheet import Table
-from labkit.pickup.build import BuiltPickup, read_build
-from labkit.pickup.build_sheet import with_changes
+from labkit.pickup.predict.built import BuiltPickup, read_build
+from labkit.pickup.predict.sheet import with_changes
 
 ROD_COIL: dict[str, Any] = {
     "turns": 8000,

@@ -10,7 +10,7 @@ import pytest
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import Table
-from labkit.pickup.bar import (
+from labkit.pickup.magnetics.bar import (
     FIELD_SPREAD,
     BarMagnet,
     PoleRows,
@@ -21,8 +21,8 @@ from labkit.pickup.bar import (
     row_charge,
     row_potential,
 )
-from labkit.pickup.inductance import MU_0
-from labkit.pickup.magnet import magnet, polarisation
+from labkit.pickup.magnetics.magnet import magnet, polarisation
+from labkit.pickup.winding.inductance import MU_0
 
 ROWS = PoleRows(count=6, pitch=10e-3, radius=2.4e-3, length=13e-3, spacing=18e-3)
 

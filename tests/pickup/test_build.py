@@ -9,18 +9,18 @@ import pytest
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.pickup.air_coil import predict_air_coil
-from labkit.pickup.build_curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.build_exact import exact_elements
-from labkit.pickup.build_model import evaluate
-from labkit.pickup.build_plan import plan_of
-from labkit.pickup.field import predict_field
-from labkit.pickup.inductance import inductance_integral
 from labkit.pickup.loaded import loaded_response
-from labkit.pickup.magnet import magnet
-from labkit.pickup.pair import mirrored_rods
-from labkit.pickup.poles import pole_inductance
-from labkit.pickup.propagation import COVERAGE
+from labkit.pickup.magnetics.field import predict_field
+from labkit.pickup.magnetics.magnet import magnet
+from labkit.pickup.magnetics.pair import mirrored_rods
+from labkit.pickup.magnetics.poles import pole_inductance
+from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.exact import exact_elements
+from labkit.pickup.predict.model import evaluate
+from labkit.pickup.predict.plan import plan_of
+from labkit.pickup.predict.propagation import COVERAGE
+from labkit.pickup.winding.air_coil import predict_air_coil
+from labkit.pickup.winding.inductance import inductance_integral
 from labkit.rig.sheet import load_rig
 from tests.pickup.builds import COVER, PAIR, SINGLE, built
 from tests.pickup.worked import COIL, TURNS, row

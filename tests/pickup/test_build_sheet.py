@@ -10,8 +10,8 @@ import pytest
 
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import Table, parse_sheet, sheet_text
-from labkit.pickup.build import read_build
-from labkit.pickup.build_sheet import is_build_sheet, read_pickup_build, with_changes
+from labkit.pickup.predict.built import read_build
+from labkit.pickup.predict.sheet import is_build_sheet, read_pickup_build, with_changes
 from labkit.pickup.sheet import pickup_data, read_pickup
 from tests.pickup.builds import COVER, PAIR, ROD_COIL, SINGLE, built, table
 

@@ -9,8 +9,10 @@ import pytest
 from scipy.integrate import quad
 
 from labkit.core.errors import InputError
-from labkit.pickup.air_coil import air_coil_warnings, predict_air_coil
-from labkit.pickup.capacitance import (
+from labkit.pickup.materials.wire import wire
+from labkit.pickup.predict.propagation import Doubtful, propagate
+from labkit.pickup.winding.air_coil import air_coil_warnings, predict_air_coil
+from labkit.pickup.winding.capacitance import (
     EPSILON_0,
     LAYER_FACTOR,
     LEADS,
@@ -25,9 +27,7 @@ from labkit.pickup.capacitance import (
     single_layer_capacitance,
     turn_capacitance,
 )
-from labkit.pickup.propagation import Doubtful, propagate
-from labkit.pickup.winding import Winding
-from labkit.pickup.wire import wire
+from labkit.pickup.winding.winding import Winding
 
 WIRE = {"bare_diameter": 63.5e-6, "overall_diameter": 71.12e-6}
 

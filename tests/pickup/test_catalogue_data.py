@@ -12,7 +12,7 @@ from labkit.catalogue import CatalogueItem, catalogue
 from labkit.core.errors import SheetError
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
-from labkit.pickup.materials import (
+from labkit.pickup.materials.materials import (
     Enamel,
     Metal,
     StringStock,
@@ -23,7 +23,7 @@ from labkit.pickup.materials import (
     string_from_sheet,
     string_set,
 )
-from labkit.pickup.wire import Wire, wire, wire_from_sheet
+from labkit.pickup.materials.wire import Wire, wire, wire_from_sheet
 
 GAUGES = tuple(range(36, 47))
 BUILDS = ("single build", "heavy build")

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.pickup.inductance import (
+from labkit.pickup.winding.inductance import (
     MU_0,
 )
-from labkit.pickup.spectral import (
+from labkit.pickup.winding.spectral import (
     CoilShape,
     axial_mean,
     coupling_of_pair,

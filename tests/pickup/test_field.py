@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.core.errors import InputError
-from labkit.pickup.field import (
+from labkit.pickup.magnetics.field import (
     MeterCalibration,
     axis_field,
     calibrate_meter,
@@ -21,9 +21,9 @@ from labkit.pickup.field import (
     uniform_block_field,
     uniform_rod_field,
 )
-from labkit.pickup.inductance import MU_0
-from labkit.pickup.magnet import magnet, operating_point
-from labkit.pickup.slices import Rods, magnetise
+from labkit.pickup.magnetics.magnet import magnet, operating_point
+from labkit.pickup.magnetics.slices import Rods, magnetise
+from labkit.pickup.winding.inductance import MU_0
 from tests.pickup.boundary_elements import solve
 from tests.pickup.worked import row
 

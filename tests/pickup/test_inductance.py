@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.special import ellipe, ellipk
 
 from labkit.core.errors import InputError
-from labkit.pickup.inductance import (
+from labkit.pickup.winding.inductance import (
     CLOSED_FORM_RANGES,
     CLOSED_FORM_RMS,
     MU_0,
@@ -21,7 +21,7 @@ from labkit.pickup.inductance import (
     round_wire_correction,
     stacked_mutual_inductance,
 )
-from labkit.pickup.spectral import (
+from labkit.pickup.winding.spectral import (
     CoilShape,
     mutual_inductance,
     spectral_inductance,

@@ -15,8 +15,7 @@ from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.electrical import EddySection
-from labkit.pickup.inductance import MU_0, inductance_integral
-from labkit.pickup.losses import (
+from labkit.pickup.losses.cylinder import (
     SECTIONS_ALNICO,
     SECTIONS_STEEL,
     CoreAdmittance,
@@ -28,10 +27,11 @@ from labkit.pickup.losses import (
     sections_inductance,
     skin_depth,
 )
-from labkit.pickup.magnet import magnet
-from labkit.pickup.materials import metal
-from labkit.pickup.poles import pole_inductance
-from labkit.pickup.slices import Rods, row_positions
+from labkit.pickup.magnetics.magnet import magnet
+from labkit.pickup.magnetics.poles import pole_inductance
+from labkit.pickup.magnetics.slices import Rods, row_positions
+from labkit.pickup.materials.materials import metal
+from labkit.pickup.winding.inductance import MU_0, inductance_integral
 from tests.pickup.worked import COIL, TURNS, row
 
 STEEL = metal("low-carbon steel")

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import Table
-from labkit.pickup.field import axis_field
-from labkit.pickup.inductance import MU_0
-from labkit.pickup.magnet import (
+from labkit.pickup.magnetics.field import axis_field
+from labkit.pickup.magnetics.magnet import (
     MagnetGrade,
     curve_shape,
     magnet,
@@ -24,7 +23,8 @@ from labkit.pickup.magnet import (
     settle,
     temperature_factor,
 )
-from labkit.pickup.slices import Rods, interaction_matrix
+from labkit.pickup.magnetics.slices import Rods, interaction_matrix
+from labkit.pickup.winding.inductance import MU_0
 from tests.pickup.worked import row
 
 GRADES = ("Alnico 2", "Alnico 3", "Alnico 4", "Alnico 5", "Alnico 8", "hard ferrite")

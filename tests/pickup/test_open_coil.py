@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.pickup.open_coil import FILM_DENSITY, OpenCoil, identify_coil
-from labkit.pickup.propagation import Doubtful
-from labkit.pickup.winding import Winding
-from labkit.pickup.wire import wire
+from labkit.pickup.materials.wire import wire
+from labkit.pickup.predict.propagation import Doubtful
+from labkit.pickup.winding.open_coil import FILM_DENSITY, OpenCoil, identify_coil
+from labkit.pickup.winding.winding import Winding
 
 TRUE = Winding(
     turns=7600.0,

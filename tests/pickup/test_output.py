@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.pickup.bar import BarMagnet, PoleRows, pole_field, row_potential
-from labkit.pickup.field import axis_field
-from labkit.pickup.inductance import inductance_integral
-from labkit.pickup.magnet import magnet, operating_point
-from labkit.pickup.output import (
+from labkit.pickup.magnetics.bar import BarMagnet, PoleRows, pole_field, row_potential
+from labkit.pickup.magnetics.field import axis_field
+from labkit.pickup.magnetics.magnet import magnet, operating_point
+from labkit.pickup.magnetics.output import (
     LEVEL_SPREAD_DB,
     balancing_distance,
     coil_arguments,
@@ -23,11 +22,12 @@ from labkit.pickup.output import (
     string_balance_db,
     string_sensitivity,
 )
-from labkit.pickup.pair import mirrored_rods
-from labkit.pickup.propagation import Doubtful
-from labkit.pickup.slices import Rods, coil_field, coil_field_in_rods, magnetise, row_positions
-from labkit.pickup.spectral import CoilShape
-from labkit.pickup.swap import MagnetEffect, magnet_effect, magnet_swap
+from labkit.pickup.magnetics.pair import mirrored_rods
+from labkit.pickup.magnetics.slices import Rods, coil_field, coil_field_in_rods, magnetise, row_positions
+from labkit.pickup.magnetics.swap import MagnetEffect, magnet_effect, magnet_swap
+from labkit.pickup.predict.propagation import Doubtful
+from labkit.pickup.winding.inductance import inductance_integral
+from labkit.pickup.winding.spectral import CoilShape
 from tests.pickup.worked import COIL, SHAPE, TURNS, row
 
 AIR = inductance_integral(turns=TURNS, **COIL)

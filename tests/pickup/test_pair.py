@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.pickup.output import coil_arguments
-from labkit.pickup.pair import magnetise_mirrored, mirrored_rods, pair_core, single_core
-from labkit.pickup.poles import pole_inductance
-from labkit.pickup.slices import Rods, coil_field_in_rods, magnetise, row_positions
-from labkit.pickup.spectral import CoilShape
+from labkit.pickup.magnetics.output import coil_arguments
+from labkit.pickup.magnetics.pair import magnetise_mirrored, mirrored_rods, pair_core, single_core
+from labkit.pickup.magnetics.poles import pole_inductance
+from labkit.pickup.magnetics.slices import Rods, coil_field_in_rods, magnetise, row_positions
+from labkit.pickup.winding.spectral import CoilShape
 
 ROW = Rods(positions=row_positions(count=4, pitch=10e-3), radius=2.4e-3, length=13e-3)
 SHAPE = CoilShape(straight_length=30e-3, end_radius=3e-3, winding_height=6.5e-3, build_up=4.6e-3)

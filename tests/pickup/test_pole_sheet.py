@@ -6,12 +6,12 @@ import pytest
 
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
-from labkit.pickup.poles import (
+from labkit.pickup.magnetics.poles import (
     MODEL_SPREAD,
     Pole,
     pole_from_sheet,
 )
-from labkit.pickup.slices import (
+from labkit.pickup.magnetics.slices import (
     Rods,
     magnetise,
 )

@@ -14,17 +14,16 @@ from scipy.optimize import brentq
 from scipy.special import jv
 
 from labkit.core.errors import InputError
-from labkit.pickup.bar import BAR_FACTORS
-from labkit.pickup.inductance import inductance_closed_form, inductance_integral
-from labkit.pickup.magnet import magnet
-from labkit.pickup.poles import (
+from labkit.pickup.magnetics.bar import BAR_FACTORS
+from labkit.pickup.magnetics.magnet import magnet
+from labkit.pickup.magnetics.poles import (
     Pole,
     core_inductance,
     pole_inductance,
     pole_inductance_closed_form,
     pole_inductance_near,
 )
-from labkit.pickup.slices import (
+from labkit.pickup.magnetics.slices import (
     Rods,
     coil_field,
     coil_field_in_rods,
@@ -35,7 +34,8 @@ from labkit.pickup.slices import (
     row_positions,
     surface_charge,
 )
-from labkit.pickup.spectral import CoilShape, coupling_of_pair, spectral_inductance
+from labkit.pickup.winding.inductance import inductance_closed_form, inductance_integral
+from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral_inductance
 from tests.pickup.boundary_elements import solve
 from tests.pickup.worked import COIL, PITCH, TURNS, row
 

@@ -9,7 +9,7 @@ import pytest
 
 from labkit.core.errors import InputError
 from labkit.core.sourced import SourcedValue
-from labkit.pickup.propagation import COVERAGE, Doubtful, propagate
+from labkit.pickup.predict.propagation import COVERAGE, Doubtful, propagate
 
 
 def test_product_of_powers_adds_squares_of_exponents() -> None:

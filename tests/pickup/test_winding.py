@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.core.errors import InputError
-from labkit.pickup.air_coil import DEVIATIONS, predict_air_coil, turns_left_interval
-from labkit.pickup.winding import Winding, build_up, coil_resistance, mean_turn, turn_area
-from labkit.pickup.wire import Wire, copper_resistivity, gauge_law_diameter, resistance_at_20, wire
+from labkit.pickup.materials.wire import Wire, copper_resistivity, gauge_law_diameter, resistance_at_20, wire
+from labkit.pickup.winding.air_coil import DEVIATIONS, predict_air_coil, turns_left_interval
+from labkit.pickup.winding.winding import Winding, build_up, coil_resistance, mean_turn, turn_area
 
 CORE = {"straight_length": 52e-3, "end_radius": 2.5e-3, "winding_height": 11e-3}
 

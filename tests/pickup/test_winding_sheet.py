@@ -6,8 +6,8 @@ import pytest
 
 from labkit.core.errors import SheetError
 from labkit.core.sheet import Table
-from labkit.pickup.air_coil import predict_air_coil
-from labkit.pickup.winding_sheet import KEYS, read_winding
+from labkit.pickup.winding.air_coil import predict_air_coil
+from labkit.pickup.winding.sheet import KEYS, read_winding
 
 COIL = {
     "turns": 8000,

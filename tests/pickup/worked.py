@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from labkit.pickup.slices import Rods, row_positions
-from labkit.pickup.spectral import CoilShape
+from labkit.pickup.magnetics.slices import Rods, row_positions
+from labkit.pickup.winding.spectral import CoilShape
 
 COIL = {"straight_length": 52e-3, "end_radius": 2.5e-3, "build_up": 4.33e-3, "winding_height": 11e-3}
 SHAPE = CoilShape(**COIL)

@@ -18,8 +18,8 @@ from labkit.cases.runner import run_cases
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
-from labkit.pickup.build import read_build
-from labkit.pickup.build_sheet import with_changes
+from labkit.pickup.predict.built import read_build
+from labkit.pickup.predict.sheet import with_changes
 from labkit.plugins import plugins
 from labkit.rig.harness import read_part
 from labkit.rig.parts import Pot

@@ -18,9 +18,9 @@ from labkit.core.errors import InputError
 from labkit.core.response import Response
 from labkit.core.sheet import parse_sheet
 from labkit.core.sourced import Interval
-from labkit.pickup.build import read_build
-from labkit.pickup.build_sheet import is_build_sheet, with_changes
 from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.predict.built import read_build
+from labkit.pickup.predict.sheet import is_build_sheet, with_changes
 from labkit.report.build_paper import (
     BuildSheet,
     CoilInstruction,

@@ -9,7 +9,7 @@ import pytest
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.pickup.materials import string
+from labkit.pickup.materials.materials import string
 from labkit.sound.strings import (
     HEXAGON_STIFFNESS,
     String,

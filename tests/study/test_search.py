@@ -13,8 +13,8 @@ import pytest
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import Table, parse_sheet
-from labkit.pickup.build import read_build
-from labkit.pickup.build_sheet import with_changes
+from labkit.pickup.predict.built import read_build
+from labkit.pickup.predict.sheet import with_changes
 from labkit.rig.inputs import with_inputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig

@@ -279,7 +279,7 @@ def test_causes_of_a_built_pickup_move_its_values_together() -> None:
     study = tolerance_study(rig, count=CELL, points=32)
     values = study.element_values(study.draws(0))
     resistance, inductance = values["bridge.main.resistance"], values["bridge.main.inductance"]
-    from labkit.pickup.build import predict_build
+    from labkit.pickup.predict.built import predict_build
 
     coil = predict_build(rig.pickups["bridge"].made_from).coils["main"]
     # 95 % of the draws inside the prediction's own bounds: CELL Sobol draws leave some 0.5 %.

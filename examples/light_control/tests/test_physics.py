@@ -9,7 +9,7 @@ import pytest
 from saltmarsh_light.light_cell import cell_resistance
 from saltmarsh_light.sheet_losses import HALF_THICKNESS, sheet_permeability
 
-from labkit.pickup.losses import skin_depth
+from labkit.pickup.losses.cylinder import skin_depth
 from labkit.rig.sheet import load_rig
 
 

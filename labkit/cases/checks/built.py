@@ -10,9 +10,9 @@ from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
 from labkit.circuit.solve.solver import circuit_response
 from labkit.core.sheet import Table
-from labkit.pickup.build import BuiltPickup, read_build
-from labkit.pickup.build_sheet import with_changes
 from labkit.pickup.network import pickup_elements
+from labkit.pickup.predict.built import BuiltPickup, read_build
+from labkit.pickup.predict.sheet import with_changes
 
 
 def _built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:

@@ -6,12 +6,17 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from labkit.pickup.capacitance import capacitance_from_resonance, coil_capacitance, layered_capacitance
-from labkit.pickup.inductance import MU_0, inductance_closed_form, inductance_integral, stacked_mutual_inductance
-from labkit.pickup.slices import coil_field
-from labkit.pickup.spectral import CoilShape, coupling_of_pair, spectral_inductance
-from labkit.pickup.winding import build_up, coil_resistance, mean_turn
-from labkit.pickup.wire import gauge_law_diameter, resistance_per_length, wire
+from labkit.pickup.magnetics.slices import coil_field
+from labkit.pickup.materials.wire import gauge_law_diameter, resistance_per_length, wire
+from labkit.pickup.winding.capacitance import capacitance_from_resonance, coil_capacitance, layered_capacitance
+from labkit.pickup.winding.inductance import (
+    MU_0,
+    inductance_closed_form,
+    inductance_integral,
+    stacked_mutual_inductance,
+)
+from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral_inductance
+from labkit.pickup.winding.winding import build_up, coil_resistance, mean_turn
 
 _THIN = 1e-6
 """Build-up that stands for a current sheet, in radii: it takes 1e-5 off the inductance of a short coil."""

@@ -10,7 +10,7 @@ import numpy as np
 
 from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
-from labkit.pickup.propagation import COVERAGE, Doubtful, propagate
+from labkit.pickup.predict.propagation import COVERAGE, Doubtful, propagate
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_rig, set_value
 from labkit.sound.abx import guess_probability, hit_rate_interval, passing_count

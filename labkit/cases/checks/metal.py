@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from labkit.pickup.field import axis_field, estimate_charge, uniform_rod_field
-from labkit.pickup.losses import cylinder_permeability, skin_depth
-from labkit.pickup.magnet import magnet, operating_point
-from labkit.pickup.slices import Rods, row_positions
-from labkit.pickup.wire import COPPER_DENSITY, copper_resistivity, gauge_law_diameter, resistance_per_length
+from labkit.pickup.losses.cylinder import cylinder_permeability, skin_depth
+from labkit.pickup.magnetics.field import axis_field, estimate_charge, uniform_rod_field
+from labkit.pickup.magnetics.magnet import magnet, operating_point
+from labkit.pickup.magnetics.slices import Rods, row_positions
+from labkit.pickup.materials.wire import COPPER_DENSITY, copper_resistivity, gauge_law_diameter, resistance_per_length
 
 _FOOT, _POUND = 0.3048, 0.45359237
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from labkit.pickup.materials import string
+from labkit.pickup.materials.materials import string
 from labkit.sound.performance import Decay, Performance, Pluck
 from labkit.sound.strings import (
     String,

@@ -1,0 +1,152 @@
+"""A build made ready for evaluation: its doubtful inputs in one list, its nominal geometry worked out once.
+
+An input that moves both coils (the wire of one spool, the bobbins of one mould, the layer factor) is one input; turns
+are counted for each coil. Errors of the models are inputs too, so that "which input causes most of it" also answers
+"the model".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from labkit.core.sourced import SourcedValue
+from labkit.pickup.losses.plates import PlateEffect, plate_effect
+from labkit.pickup.magnetics.bar import bar_inductance_factor
+from labkit.pickup.magnetics.poles import PERMEABILITY, POLE_HEIGHT
+from labkit.pickup.predict.core import CoilCore, coil_core
+from labkit.pickup.predict.propagation import Doubtful
+from labkit.pickup.predict.sheet import CoilBuild, PickupBuild
+from labkit.pickup.winding.air_coil import air_coil_inputs
+from labkit.pickup.winding.capacitance import LEADS
+from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair
+
+POLE_SIZE_DEVIATION = 0.01
+"""One standard deviation of a pole's diameter and length as a ratio (calliper on a cast or turned part)."""
+
+COUPLING_DEVIATION = 0.05
+"""The same of the coupling of two air coils: their places on the baseplate."""
+
+PAIR_DEVIATION = 0.05
+"""The same of the inductance of two coils with poles, beyond what their inputs explain: finite elements of one geometry
+only, measured pairs of unknown geometry. With the inputs it makes ± 15 %."""
+
+PEAK_DEVIATIONS = {"model of the peak": 0.02, "model of the peak's height": 0.07}
+"""The same of frequency and height (as a ratio) of the loaded peak: the conducting cylinder is 3–6 % off finite
+elements in its real part, and a measured height deserves ± 15 % (95 %)."""
+
+LONE_BAR = SourcedValue(
+    value=1.0,
+    unit="1",
+    spread=0.10,
+    kind="invented",
+    source="assumption: a bar beside the poles of a single coil was not calculated",
+    doubt="may raise the inductance by some per cent",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilPlan:
+    """How one coil is computed: its build, its core, and which input plays which part."""
+
+    name: str
+    build: CoilBuild
+    core: CoilCore | None
+    inputs: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A build made ready: nominal geometry, inputs with their doubts, effect of the plates per turn²."""
+
+    build: PickupBuild
+    coils: tuple[CoilPlan, ...]
+    inputs: Mapping[str, Doubtful]
+    air_coupling: float
+    plates: tuple[tuple[str, PlateEffect], ...]
+
+
+def plan_of(build: PickupBuild) -> Plan:
+    """Return a build made ready for evaluation."""
+    built = [(name, coil) for name, coil in build.coils if coil.winding is not None]
+    roles = {name: _coil_inputs(build, coil) for name, coil in built}
+    names, inputs = _shared(roles)
+    facing_poles = len(built) == 2 and all(coil.poles is not None for _, coil in built)
+    plans = []
+    for name, coil in build.coils:
+        core = None
+        if coil.winding is not None and coil.poles is not None and coil.permeability is not None:
+            spacing = build.spacing if facing_poles else None
+            core = coil_core(coil.poles, coil.winding.shape, coil.permeability.value, spacing)
+        plans.append(CoilPlan(name=name, build=coil, core=core, inputs=names.get(name, {})))
+    inputs["lead"] = Doubtful.of(build.lead)
+    for cause, deviation in PEAK_DEVIATIONS.items():
+        inputs[cause] = Doubtful(value=1.0, deviation=deviation, scale="log")
+    coupling = 0.0
+    if build.coupling is not None:
+        coupling = build.coupling
+    elif len(built) == 2 and build.spacing is not None:
+        first, second = (coil.winding.shape for _, coil in built if coil.winding is not None)
+        coupling = coupling_of_pair(first, second, spacing=build.spacing)
+        inputs["coupling of the air coils"] = Doubtful(value=1.0, deviation=COUPLING_DEVIATION, scale="log")
+    if facing_poles:
+        inputs["model of the pair"] = Doubtful(value=1.0, deviation=PAIR_DEVIATION, scale="log")
+    if build.bar is not None and build.bar_grade is not None:
+        lone = len(build.coils) == 1
+        factor = LONE_BAR if lone else bar_inductance_factor(family=build.bar_grade.family, keeper=build.bar.keeper)
+        inputs["bar magnet and keeper"] = Doubtful.percent(factor.value, (factor.spread or 0.0) / factor.value)
+    plates = []
+    for plate in build.plates if built else ():
+        shape, turns = _mean_shape([coil for _, coil in built])
+        spacing = build.spacing if len(built) == 2 else None
+        plates.append((plate.kind, plate_effect(plate, shape, turns=turns, pair_spacing=spacing)))
+        inputs[f"model of the {plate.kind}"] = Doubtful(value=1.0, deviation=plate.model_deviation, scale="log")
+    return Plan(build=build, coils=tuple(plans), inputs=inputs, air_coupling=coupling, plates=tuple(plates))
+
+
+def _coil_inputs(build: PickupBuild, coil: CoilBuild) -> dict[str, Doubtful]:
+    assert coil.winding is not None
+    found = air_coil_inputs(
+        coil.winding, temperature_c=build.temperature_c, lead=LEADS["none"], wax_fill=build.wax_fill
+    )
+    del found["lead"]
+    if coil.poles is not None and coil.permeability is not None and coil.resistivity is not None:
+        PERMEABILITY.check(coil.permeability.value)
+        POLE_HEIGHT.check(coil.poles.length / coil.winding.winding_height)
+        model = math.hypot(
+            coil.poles.model_deviation(coil.winding.winding_height), PERMEABILITY.deviation(coil.permeability.value)
+        )
+        found |= {
+            f"permeability of {coil.material}": Doubtful.of(coil.permeability),
+            f"resistivity of {coil.material}": Doubtful.of(coil.resistivity),
+            "pole diameter": Doubtful(value=1.0, deviation=POLE_SIZE_DEVIATION, scale="log"),
+            "pole length": Doubtful(value=1.0, deviation=POLE_SIZE_DEVIATION, scale="log"),
+            f"model of {coil.poles.kind}s": Doubtful(value=1.0, deviation=model, scale="log"),
+        }
+    return found
+
+
+def _shared(roles: Mapping[str, Mapping[str, Doubtful]]) -> tuple[dict[str, dict[str, str]], dict[str, Doubtful]]:
+    """Names of the inputs of every coil: one for both where it is the same thing, but turns for each."""
+    names: dict[str, dict[str, str]] = {coil: {} for coil in roles}
+    inputs: dict[str, Doubtful] = {}
+    for coil, found in roles.items():
+        for role, doubt in found.items():
+            others = [item[role] for other, item in roles.items() if other != coil and role in item]
+            alone = len(roles) == 1
+            same = alone or not others or (role != "turns" and all(item == doubt for item in others))
+            name = role if same else f"{role} of {coil}"
+            names[coil][role] = name
+            inputs[name] = doubt
+    return names, inputs
+
+
+def _mean_shape(coils: list[CoilBuild]) -> tuple[CoilShape, float]:
+    windings = [coil.winding for coil in coils if coil.winding is not None]
+    shapes = [winding.shape for winding in windings]
+    mean = {
+        name: sum(getattr(shape, name) for shape in shapes) / len(shapes)
+        for name in ("straight_length", "end_radius", "winding_height", "build_up")
+    }
+    return CoilShape(**mean), sum(winding.turns for winding in windings) / len(windings)
