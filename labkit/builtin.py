@@ -30,9 +30,9 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     )
     from labkit.pickup.materials.wire import wire_from_sheet
     from labkit.pickup.sheet import read_pickup
-    from labkit.rig.chain_stages import CHAIN_KINDS
-    from labkit.rig.dielectric import read_dielectric
+    from labkit.rig.chain.stages import CHAIN_KINDS
     from labkit.rig.harness import read_harness
+    from labkit.rig.parts.dielectric import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
     from labkit.sound.take_sheet import read_take
     from labkit.study.goal import read_goal
@@ -65,7 +65,7 @@ def _read_magnet(table: Any) -> object:
 @hookimpl
 def labkit_part_kinds() -> Iterable[type]:
     """Kinds of part."""
-    from labkit.rig.active_parts import PART_KINDS
+    from labkit.rig.parts.active import PART_KINDS
 
     return PART_KINDS
 
@@ -73,7 +73,7 @@ def labkit_part_kinds() -> Iterable[type]:
 @hookimpl
 def labkit_chain_kinds() -> Iterable[type]:
     """Kinds of chain stage."""
-    from labkit.rig.chain_stages import CHAIN_KINDS
+    from labkit.rig.chain.stages import CHAIN_KINDS
 
     return CHAIN_KINDS
 

@@ -60,14 +60,14 @@ def check_part_kind(kind: type, sample: Mapping[str, Any]) -> None:
     Parameters
     ----------
     kind : type
-        Subclass of `labkit.rig.parts.Part`.
+        Subclass of `labkit.rig.parts.parts.Part`.
     sample : mapping
         Keys of a part of that kind, as in a harness sheet.
     """
-    from labkit.rig.parts import UNCONNECTED, Knob, Part, Selector
+    from labkit.rig.parts.parts import UNCONNECTED, Knob, Part, Selector
 
     whose = f"the part kind {kind.__name__}"
-    require(issubclass(kind, Part), f"{whose} must be a subclass of labkit.rig.parts.Part")
+    require(issubclass(kind, Part), f"{whose} must be a subclass of labkit.rig.parts.parts.Part")
     part = _read_twice(kind, sample, whose)
     if "nodes" in sample:
         require(part.nodes == tuple(sample["nodes"]), f"{whose} must keep the nodes of its sheet")
@@ -108,10 +108,10 @@ def _check_arrays(part: Any, whose: str) -> None:
 
 def check_chain_kind(kind: type, sample: Mapping[str, Any]) -> None:
     """Check a kind of chain stage (``labkit_chain_kinds``); parameters as in `check_part_kind`."""
-    from labkit.rig.chain import Stage
+    from labkit.rig.chain.chain import Stage
 
     whose = f"the chain kind {kind.__name__}"
-    require(issubclass(kind, Stage), f"{whose} must be a subclass of labkit.rig.chain.Stage")
+    require(issubclass(kind, Stage), f"{whose} must be a subclass of labkit.rig.chain.chain.Stage")
     stage = _read_twice(kind, sample, whose)
     elements = stage.elements("here", "there")
     _check_elements(elements, stage.name, {"here", "there", GROUND}, whose)

@@ -25,9 +25,9 @@ from labkit.pickup.materials.wire import wire
 from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.given import load_built
 from labkit.pickup.winding.winding import Winding
+from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.rig.taper import parse_taper
 from labkit.sound.take import USUAL_PLACES, coil_factor
 from labkit.study.tolerance import run_tolerance, tolerance_study
 from labkit.view.bobbin import CoilOutline, draw_bobbin

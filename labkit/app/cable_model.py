@@ -30,8 +30,8 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.response import Response
 from labkit.core.units import format_quantity
-from labkit.rig.chain import Cable
-from labkit.rig.chain_stages import with_length
+from labkit.rig.chain.chain import Cable
+from labkit.rig.chain.stages import with_length
 from labkit.rig.rig import Rig
 from labkit.sound.string_drive import LevelChange, level_change
 from labkit.study.cable_length import (

@@ -15,8 +15,8 @@ from labkit.catalogue import catalogue
 from labkit.circuit.solve.solver import solve
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid
-from labkit.rig.chain import Cable, Input, Stage
-from labkit.rig.chain_stages import BufferBox, BypassBox, with_length
+from labkit.rig.chain.chain import Cable, Input, Stage
+from labkit.rig.chain.stages import BufferBox, BypassBox, with_length
 from labkit.rig.rig import Rig
 from labkit.study.cable_length import CableLoss, cable_of
 from labkit.view.curve import HIGH_HZ, LOW_HZ

@@ -35,7 +35,7 @@ from labkit.app.pots_views import (
     plain_name,
 )
 from labkit.core.response import gain_db
-from labkit.rig.parts import FixedCapacitor, Pot
+from labkit.rig.parts.parts import FixedCapacitor, Pot
 from labkit.rig.rig import Rig
 from labkit.view.curve import Curve, difference_window
 from labkit.view.palette import FAMILY, NOW, PINS

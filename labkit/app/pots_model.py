@@ -29,9 +29,9 @@ from labkit.app.rig_controls import CAPACITORS, RESISTORS, words
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.response import Response
-from labkit.rig.parts import Pot
+from labkit.rig.parts.parts import Pot
+from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
-from labkit.rig.taper import parse_taper
 from labkit.sound.string_drive import LevelChange, level_change
 from labkit.view.curve import draw_curves
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, read_response, sentence

@@ -18,10 +18,10 @@ from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
-from labkit.rig.dielectric import Dielectric
-from labkit.rig.parts import UNCONNECTED, FixedCapacitor, FixedResistor, Part, Pot
+from labkit.rig.parts.dielectric import Dielectric
+from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedResistor, Part, Pot
+from labkit.rig.parts.taper import Taper
 from labkit.rig.rig import Rig
-from labkit.rig.taper import Taper
 from labkit.view.curve import HIGH_HZ, LOW_HZ
 
 GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)

@@ -25,9 +25,9 @@ from labkit.app.pots_numbers import (
 from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import gain_db
 from labkit.core.units import format_quantity
-from labkit.rig.parts import Pot
+from labkit.rig.parts.parts import Pot
+from labkit.rig.parts.taper import Taper, parse_taper
 from labkit.rig.rig import Rig
-from labkit.rig.taper import Taper, parse_taper
 from labkit.view.curve import Curve
 from labkit.view.knob_plot import KnobLine, draw_knob_plot
 from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle

@@ -25,7 +25,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Pickup
 from labkit.rig.inputs import with_inputs
-from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Pot, Switch
+from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Pot, Switch
 from labkit.rig.rewiring import named_stages
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup

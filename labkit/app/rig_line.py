@@ -13,12 +13,12 @@ from functools import lru_cache
 from labkit.app.controls import KNOB, Control, Value, log_positions, with_value
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean, join_words
-from labkit.rig.chain import Cable, Input, Stage
-from labkit.rig.chain_stages import BufferBox, BypassBox, LowImpedanceInput, ValveInput, VolumePedal
+from labkit.rig.chain.chain import Cable, Input, Stage
+from labkit.rig.chain.stages import BufferBox, BypassBox, LowImpedanceInput, ValveInput, VolumePedal
 from labkit.rig.inputs import RigInput, rig_inputs
+from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rewiring import named_stages
 from labkit.rig.rig import Rig
-from labkit.rig.taper import parse_taper
 
 CABLE_LENGTHS = (
     *(index / 4 for index in range(1, 41)),

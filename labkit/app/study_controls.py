@@ -8,7 +8,7 @@ from labkit.app.study_work import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESIS
 from labkit.app.tolerance_parts import OWN_TOLERANCES, own_tolerance_controls, own_tolerance_defaults
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.rig.parts import Pot
+from labkit.rig.parts.parts import Pot
 from labkit.rig.rig import Rig
 from labkit.study.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
 

@@ -171,7 +171,7 @@ def listed(kind: type, *, name: str = "") -> Any:
 def declared_keys(kind: type) -> tuple[Key, ...]:
     """Return the keys of a dataclass, those of inline fields included, in the order of their fields.
 
-    >>> from labkit.rig.chain import Cable
+    >>> from labkit.rig.chain.chain import Cable
     >>> [(key.name, key.unit, key.field) for key in declared_keys(Cable)][:2]
     [('length', 'm', 'length'), ('capacitance', 'F/m', 'capacitance_per_length')]
     """
@@ -231,7 +231,7 @@ def written_keys(thing: object) -> dict[str, Any]:
 def numbers(thing: object) -> Iterator[tuple[str, float, Key]]:
     """Yield name, SI value and key of every number that may be varied; entries of a list count from 1.
 
-    >>> from labkit.rig.chain import Input
+    >>> from labkit.rig.chain.chain import Input
     >>> [(name, value) for name, value, key in numbers(Input(name="input", resistance=1e6))]
     [('resistance', 1000000.0), ('capacitance', 0.0)]
     """

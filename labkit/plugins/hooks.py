@@ -39,12 +39,12 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:  # type: igno
 
 @hookspec
 def labkit_part_kinds() -> Iterable[type]:  # type: ignore[empty-body]
-    """Return kinds of part for harnesses: subclasses of `labkit.rig.parts.Part`, told apart by their ``kind``."""
+    """Return kinds of part for harnesses: subclasses of `labkit.rig.parts.parts.Part`, told apart by their ``kind``."""
 
 
 @hookspec
 def labkit_chain_kinds() -> Iterable[type]:  # type: ignore[empty-body]
-    """Return kinds of chain stage (what follows the jack): subclasses of `labkit.rig.chain.Stage`."""
+    """Return kinds of chain stage (what follows the jack): subclasses of `labkit.rig.chain.chain.Stage`."""
 
 
 @hookspec

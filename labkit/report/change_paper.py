@@ -13,9 +13,9 @@ from labkit.core.response import Response, gain_db
 from labkit.core.units import format_quantity
 from labkit.report.build_paper import DEFER
 from labkit.report.paper_page import bullets, end_label, grid, label_room, page, table, text
-from labkit.rig.chain import Cable, Input
-from labkit.rig.chain_stages import BufferBox, BypassBox
-from labkit.rig.parts import FixedCapacitor, Knob, Pot
+from labkit.rig.chain.chain import Cable, Input
+from labkit.rig.chain.stages import BufferBox, BypassBox
+from labkit.rig.parts.parts import FixedCapacitor, Knob, Pot
 from labkit.rig.rig import Rig
 from labkit.sound.string_drive import LevelChange
 from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves

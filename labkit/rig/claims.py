@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
-from labkit.rig.parts import Control, Position, Selector
+from labkit.rig.parts.parts import Control, Position, Selector
 
 HumClaim = Literal["cancels", "reduces", "stays", "adds"]
 PhaseClaim = Literal["in", "out"]

@@ -14,7 +14,7 @@ from labkit.core.sheet import Table
 from labkit.plugins import Brought, plugins
 from labkit.plugins.manager import BUILTIN
 from labkit.rig.claims import Claim, read_claims
-from labkit.rig.parts import Control, Knob, Part, Selector
+from labkit.rig.parts.parts import Control, Knob, Part, Selector
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +114,7 @@ def _part_kinds() -> Mapping[str, Brought]:
 
 
 def _not_a_part(thing: object) -> str:
-    return "" if isinstance(thing, type) and issubclass(thing, Part) else "a subclass of labkit.rig.parts.Part"
+    return "" if isinstance(thing, type) and issubclass(thing, Part) else "a subclass of labkit.rig.parts.parts.Part"
 
 
 def read_part(name: str, table: Table, base: Part | None = None) -> Part:

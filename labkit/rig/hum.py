@@ -21,9 +21,9 @@ from labkit.core.response import SILENT_DB
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Facing, Wound
 from labkit.pickup.network import coil_of_terminal
-from labkit.rig.active_parts import DummyCoil
 from labkit.rig.claims import Claim, HumClaim
-from labkit.rig.parts import Position
+from labkit.rig.parts.active import DummyCoil
+from labkit.rig.parts.parts import Position
 from labkit.rig.rig import Rig
 
 MAINS_HZ = 100.0

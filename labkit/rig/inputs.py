@@ -17,8 +17,8 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.keys import numbers, with_numbers
 from labkit.core.units import format_quantity, parse_quantity
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.rig.chain import Stage
-from labkit.rig.parts import Knob, Part
+from labkit.rig.chain.chain import Stage
+from labkit.rig.parts.parts import Knob, Part
 from labkit.rig.rig import Rig
 
 

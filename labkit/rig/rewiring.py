@@ -10,9 +10,9 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal
-from labkit.rig.chain import Cable, Input, Stage
+from labkit.rig.chain.chain import Cable, Input, Stage
 from labkit.rig.harness import Harness
-from labkit.rig.parts import Position
+from labkit.rig.parts.parts import Position
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup
 

@@ -18,9 +18,9 @@ from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
 from labkit.pickup.predict.propagation import Prediction
-from labkit.rig.chain import Stage
+from labkit.rig.chain.chain import Stage
 from labkit.rig.harness import Harness
-from labkit.rig.parts import Part, Position
+from labkit.rig.parts.parts import Part, Position
 
 
 def _read_only(mapping: dict[str, object]) -> MappingProxyType[str, object]:

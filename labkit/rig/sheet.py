@@ -15,9 +15,9 @@ from labkit.core.sheet import Table
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.sheet import pickup_data, read_pickup
 from labkit.plugins import plugins
-from labkit.rig.chain import Stage
+from labkit.rig.chain.chain import Stage
 from labkit.rig.harness import Harness, harness_data, read_harness, read_part
-from labkit.rig.parts import Part, Position
+from labkit.rig.parts.parts import Part, Position
 from labkit.rig.rig import Rig
 
 
@@ -28,7 +28,7 @@ def chain_kinds() -> dict[str, type[Stage]]:
 
 
 def _not_a_stage(thing: object) -> str:
-    return "" if isinstance(thing, type) and issubclass(thing, Stage) else "a subclass of labkit.rig.chain.Stage"
+    return "" if isinstance(thing, type) and issubclass(thing, Stage) else "a subclass of labkit.rig.chain.chain.Stage"
 
 
 def load_rig(sheet: str | Path) -> Rig:

@@ -23,7 +23,7 @@ from labkit.circuit.elements import MAIN_VALUE, Buffer, Capacitor, Circuit, Cust
 from labkit.circuit.solve.topology import DISSIPATIVE
 from labkit.core.errors import InputError
 from labkit.rig.inputs import RigInput, find_input, with_inputs
-from labkit.rig.parts import Part
+from labkit.rig.parts.parts import Part
 from labkit.rig.rig import Rig
 
 ROUNDING = 1e-12

@@ -18,9 +18,9 @@ from labkit.circuit.formula.reduction import reduce_circuit
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
 from labkit.core.response import SILENT_DB, gain_db
-from labkit.rig.chain import Input
+from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
-from labkit.rig.parts import FULL, UNCONNECTED, Knob, Part, Position, Pot, Switch
+from labkit.rig.parts.parts import FULL, UNCONNECTED, Knob, Part, Position, Pot, Switch
 from labkit.rig.rig import Rig
 
 _FREQUENCY_HZ = np.array([100.0, 400.0, 1000.0, 3000.0, 8000.0])

@@ -19,8 +19,8 @@ from labkit.core.errors import InputError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, REFERENCE_HZ, frequency_grid
 from labkit.core.response import Response, gain_db, minus_3db_on_grid
 from labkit.core.units import format_quantity
-from labkit.rig.chain import Cable
-from labkit.rig.chain_stages import with_length
+from labkit.rig.chain.chain import Cable
+from labkit.rig.chain.stages import with_length
 from labkit.rig.rig import Rig
 
 BAND_HZ = (2000.0, 5000.0)

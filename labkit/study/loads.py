@@ -7,7 +7,7 @@ from pathlib import Path
 from labkit.catalogue import find_sheet
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.sheet import read_pickup
-from labkit.rig.chain import Input
+from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_rig

@@ -19,9 +19,9 @@ from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
-from labkit.rig.chain import Cable
-from labkit.rig.chain_stages import BufferBox, BypassBox
-from labkit.rig.parts import FixedCapacitor, FixedResistor, Part, Pot
+from labkit.rig.chain.chain import Cable
+from labkit.rig.chain.stages import BufferBox, BypassBox
+from labkit.rig.parts.parts import FixedCapacitor, FixedResistor, Part, Pot
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_stage
 from labkit.rig.variation import Variation

@@ -34,9 +34,9 @@ from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.harness import read_harness
+from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.rig.taper import parse_taper
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from labkit.app.rig_model import RigBench
 from labkit.app.rig_rebuild import ADD, BUFFER, TAKE_OUT, WIRING
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.rig.chain_stages import ValveInput
+from labkit.rig.chain.stages import ValveInput
 from labkit.rig.sheet import load_rig
 
 WIRINGS = catalogue().usable_names("harness")

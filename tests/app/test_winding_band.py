@@ -11,7 +11,7 @@ from labkit.app.winding_band import _element_draws, gain_bounds, gain_draws
 from labkit.circuit.solve.solver import solve
 from labkit.core.response import gain_db
 from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.rig.chain import Input
+from labkit.rig.chain.chain import Input
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 

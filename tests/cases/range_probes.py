@@ -38,10 +38,10 @@ from labkit.pickup.predict.sheet import PickupBuild
 from labkit.pickup.winding import inductance
 from labkit.pickup.winding.air_coil import air_coil_warnings, predict_air_coil
 from labkit.pickup.winding.winding import Winding
-from labkit.rig.chain import Cable
-from labkit.rig.chain_stages import ValveInput
+from labkit.rig.chain.chain import Cable
+from labkit.rig.chain.stages import ValveInput
 from labkit.rig.hum import mismatch_residual_db
-from labkit.rig.parts import FixedCapacitor
+from labkit.rig.parts.parts import FixedCapacitor
 from labkit.rig.sheet import load_rig
 from labkit.sound.abx import plan_trials
 from labkit.sound.difference import Difference

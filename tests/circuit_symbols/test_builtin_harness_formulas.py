@@ -12,7 +12,7 @@ from labkit.circuit.elements import Capacitor, Circuit, CustomAdmittance
 from labkit.circuit.formula.formula import formula
 from labkit.circuit.solve.solver import solve
 from labkit.rig.harness import Harness
-from labkit.rig.parts import Knob, Position
+from labkit.rig.parts.parts import Knob, Position
 from labkit.rig.rig import Rig
 from tests.rig.random_rigs import _wants_coils, harnesses, random_chain, random_pickup
 

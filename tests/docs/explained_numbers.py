@@ -21,7 +21,7 @@ from labkit.pickup.predict import plan as build_plan
 from labkit.pickup.predict.given import load_built
 from labkit.pickup.winding import air_coil, capacitance, inductance
 from labkit.pickup.winding.winding import PACKING_LIMITS, Winding
-from labkit.rig.chain_stages import ValveInput
+from labkit.rig.chain.stages import ValveInput
 from labkit.rig.hum import (
     CANCELLED_AT_1K_DB,
     CANCELLED_DB,
@@ -34,9 +34,9 @@ from labkit.rig.hum import (
     mismatch_residual_db,
     phase_table,
 )
+from labkit.rig.parts.taper import DEFAULT_MIDDLE
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.rig.taper import DEFAULT_MIDDLE
 from labkit.sound import abx, conversion, difference, loudness, performance, rig_sound, strings
 from labkit.sound.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
 from labkit.sound.strings import string_set

@@ -31,11 +31,11 @@ BROKEN: dict[str, tuple[str, str]] = {
     ),
     "brings-no-part": (
         _IMPORT + "@hookimpl\ndef labkit_part_kinds():\n    return [int]\n",
-        "labkit_part_kinds: '' must be a subclass of labkit.rig.parts.Part; got the class int",
+        "labkit_part_kinds: '' must be a subclass of labkit.rig.parts.parts.Part; got the class int",
     ),
     "shadows-the-pot": (
         _IMPORT + "@hookimpl\ndef labkit_part_kinds():\n"
-        "    from labkit.rig.parts import Pot\n    return [type('Mine', (Pot,), {})]\n",
+        "    from labkit.rig.parts.parts import Pot\n    return [type('Mine', (Pot,), {})]\n",
         "labkit_part_kinds: 'pot' is a name that labkit itself brings already; that one is used",
     ),
     "is-slow": (

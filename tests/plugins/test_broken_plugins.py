@@ -22,7 +22,7 @@ from labkit.pickup.predict.built import read_build
 from labkit.pickup.predict.sheet import with_changes
 from labkit.plugins import plugins
 from labkit.rig.harness import read_part
-from labkit.rig.parts import Pot
+from labkit.rig.parts.parts import Pot
 from labkit.rig.sheet import load_rig
 from labkit.sound.take_sheet import load_take, usable_takes
 from tests.plugins.broken import BROKEN
@@ -145,7 +145,7 @@ def labkit_case_checks(): return {"oracle": lambda inputs: 1 / 0, "mute": lambda
 
 @hookimpl
 def labkit_part_kinds():
-    from labkit.rig.parts import FixedResistor, Part
+    from labkit.rig.parts.parts import FixedResistor, Part
     class Dud(FixedResistor):
         kind = "dud"
         def elements(self, position): return "nothing"

@@ -21,8 +21,8 @@ from labkit.circuit.elements import Resistor
 from labkit.core.errors import SheetError
 from labkit.core.sheet import Table
 from labkit.plugins.manager import HOOKS
-from labkit.rig.chain import Cable, Stage
-from labkit.rig.parts import FixedResistor, Part
+from labkit.rig.chain.chain import Cable, Stage
+from labkit.rig.parts.parts import FixedResistor, Part
 from tests.plugins.samples import EXAMPLE, PARTS, READER_FILES, STAGES, things_of
 
 pytestmark = pytest.mark.usefixtures("example")

@@ -11,13 +11,13 @@ from random import Random
 
 from labkit.catalogue import catalogue
 from labkit.pickup.electrical import Coil, EddySection, Pickup
-from labkit.rig.active_parts import BufferStage
-from labkit.rig.chain import Cable, Input, Stage
-from labkit.rig.chain_stages import BufferBox, ValveInput, VolumePedal
+from labkit.rig.chain.chain import Cable, Input, Stage
+from labkit.rig.chain.stages import BufferBox, ValveInput, VolumePedal
 from labkit.rig.harness import Harness, read_harness
-from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Position, Pot
+from labkit.rig.parts.active import BufferStage
+from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Position, Pot
+from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
-from labkit.rig.taper import parse_taper
 
 
 def log_uniform(random: Random, low: float, high: float) -> float:

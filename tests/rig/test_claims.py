@@ -16,7 +16,7 @@ from labkit.core.sheet import Table
 from labkit.rig.claims import Claim
 from labkit.rig.harness import harness_data, read_harness
 from labkit.rig.hum import broken_claims, hum_residual, position_facts
-from labkit.rig.parts import Switch
+from labkit.rig.parts.parts import Switch
 from labkit.rig.rewiring import demo_rig
 
 WIRINGS = catalogue().names("harness")

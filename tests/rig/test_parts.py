@@ -12,11 +12,11 @@ from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Circuit, Element, Resistor, Source
 from labkit.circuit.solve.solver import solve
 from labkit.core.sheet import Table
-from labkit.rig.active_parts import DummyCoil, OnboardBuffer
-from labkit.rig.chain import Cable
-from labkit.rig.chain_stages import ValveInput, VolumePedal
-from labkit.rig.parts import FixedCapacitor, Part, Pot
-from labkit.rig.taper import parse_taper
+from labkit.rig.chain.chain import Cable
+from labkit.rig.chain.stages import ValveInput, VolumePedal
+from labkit.rig.parts.active import DummyCoil, OnboardBuffer
+from labkit.rig.parts.parts import FixedCapacitor, Part, Pot
+from labkit.rig.parts.taper import parse_taper
 
 
 def read(kind: type, **keys: Any) -> Any:

@@ -12,7 +12,7 @@ import pytest
 
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.rig.chain import Cable, Input
+from labkit.rig.chain.chain import Cable, Input
 from labkit.rig.harness import Harness
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig

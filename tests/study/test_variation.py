@@ -16,14 +16,14 @@ from labkit.core.errors import InputError
 from labkit.core.keys import number, quantity
 from labkit.core.sheet import Table
 from labkit.rig import harness as harness_module
-from labkit.rig.active_parts import BufferStage
-from labkit.rig.chain import Cable
-from labkit.rig.chain_stages import BufferBox, VolumePedal
+from labkit.rig.chain.chain import Cable
+from labkit.rig.chain.stages import BufferBox, VolumePedal
 from labkit.rig.inputs import find_input, rig_inputs, with_inputs
-from labkit.rig.parts import FixedInductor, Part, Pot
+from labkit.rig.parts.active import BufferStage
+from labkit.rig.parts.parts import FixedInductor, Part, Pot
+from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.rig.taper import parse_taper
 from labkit.rig.variation import Variation
 from tests.rig.random_rigs import random_rig
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.rig.taper import parse_taper
+from labkit.rig.parts.taper import parse_taper
 from labkit.view.curve import Curve, difference_window, draw_curves, level_ticks
 from labkit.view.knob_plot import HEIGHT, WIDTH, KnobLine, draw_knob_plot
 from labkit.view.palette import NOW, PINS

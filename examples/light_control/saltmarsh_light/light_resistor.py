@@ -13,7 +13,7 @@ from labkit.circuit.elements import Element, Resistor
 from labkit.core.errors import InputError
 from labkit.core.keys import custom, number
 from labkit.core.sheet import Table
-from labkit.rig.parts import FULL, Knob, Part, Position
+from labkit.rig.parts.parts import FULL, Knob, Part, Position
 from saltmarsh_light.light_cell import LightCell
 
 BRIGHTEST_LUX, DARKEST_LUX = 300.0, 0.1

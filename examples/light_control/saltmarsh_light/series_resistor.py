@@ -8,7 +8,7 @@ from typing import ClassVar
 from labkit.circuit.elements import Element, Resistor
 from labkit.core.keys import quantity
 from labkit.core.units import UsualRange
-from labkit.rig.chain import Stage
+from labkit.rig.chain.chain import Stage
 
 VALUE = UsualRange(low=100.0, high=1e6)
 

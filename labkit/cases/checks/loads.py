@@ -15,7 +15,7 @@ from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.network import pickup_elements
-from labkit.rig.chain import Cable
+from labkit.rig.chain.chain import Cable
 from labkit.rig.sheet import read_rig, set_value
 
 _LOWEST_HZ = 1e-3

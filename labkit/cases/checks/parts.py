@@ -13,8 +13,8 @@ from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor, Source
 from labkit.circuit.solve.solver import solve, thermal_noise
 from labkit.core.sheet import Table
 from labkit.core.units import parse_marking, parse_quantity
-from labkit.rig.chain_stages import ValveInput
-from labkit.rig.taper import parse_taper
+from labkit.rig.chain.stages import ValveInput
+from labkit.rig.parts.taper import parse_taper
 from labkit.study.preferred import preferred_values
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from labkit.rig.chain import Cable, Input, Stage
-from labkit.rig.chain_stages import BufferBox, BypassBox, PassiveSplit, ValveInput, VolumePedal
+from labkit.rig.chain.chain import Cable, Input, Stage
+from labkit.rig.chain.stages import BufferBox, BypassBox, PassiveSplit, ValveInput, VolumePedal
 from labkit.view.schematic.from_elements import (
     NO_BREAK,
     buffer_parts,

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from labkit.circuit.elements import Buffer, Capacitor, Contact, CustomAdmittance, Element, Inductor, Resistor
 from labkit.core.units import format_quantity
-from labkit.rig.active_parts import BufferStage
+from labkit.rig.parts.active import BufferStage
 from labkit.view.schematic.parts import GROUND, DrawnPart, PartKind
 
 NO_BREAK = "\u00a0"

@@ -12,8 +12,8 @@ from string import ascii_lowercase
 
 from labkit.circuit.elements import Contact
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.rig.active_parts import DummyCoil, OnboardBuffer, ScreenedLead
-from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
+from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead
+from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 from labkit.rig.rig import Rig
 from labkit.view.schematic.from_chain import chain_parts
 from labkit.view.schematic.from_elements import buffer_parts, element_parts, short_quantity, tied, two_pin

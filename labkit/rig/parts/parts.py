@@ -20,8 +20,8 @@ from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.keys import custom, made, number, quantity, read_keys, text, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
-from labkit.rig.dielectric import LOSS_TANGENT, loss_of
-from labkit.rig.taper import Taper, parse_taper, taper_data
+from labkit.rig.parts.dielectric import LOSS_TANGENT, loss_of
+from labkit.rig.parts.taper import Taper, parse_taper, taper_data
 
 UNCONNECTED = "-"
 """Stands in a part's nodes for a lug that is joined to nothing."""

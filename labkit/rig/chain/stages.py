@@ -12,10 +12,10 @@ from labkit.core.keys import custom, inline, number, quantity
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.core.validity import range_called
-from labkit.rig.active_parts import BufferStage
-from labkit.rig.chain import INPUT_RESISTANCE, SMALL_CAPACITANCE, Cable, Input, Stage
-from labkit.rig.parts import FULL, POT
-from labkit.rig.taper import Taper, parse_taper, taper_data
+from labkit.rig.chain.chain import INPUT_RESISTANCE, SMALL_CAPACITANCE, Cable, Input, Stage
+from labkit.rig.parts.active import BufferStage
+from labkit.rig.parts.parts import FULL, POT
+from labkit.rig.parts.taper import Taper, parse_taper, taper_data
 
 STOPPER = UsualRange(low=1e3, high=1e6)
 COUPLING = UsualRange(low=1e-9, high=100e-6)

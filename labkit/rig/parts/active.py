@@ -12,7 +12,7 @@ from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
 from labkit.pickup.network import pickup_elements
-from labkit.rig.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Position, Pot, Switch
+from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Position, Pot, Switch
 
 INPUT_RESISTANCE = UsualRange(low=100e3, high=100e6)
 OUTPUT_RESISTANCE = UsualRange(low=1.0, high=20e3)
