@@ -38,9 +38,9 @@ if TYPE_CHECKING:
     from labkit.rig.rig import Rig
     from labkit.rig.sheet import load_pickup, load_rig, set_value
     from labkit.sound.loudness import match_loudness
-    from labkit.sound.rig_sound import play
-    from labkit.sound.string_drive import driven_response, level_change
-    from labkit.sound.take_sheet import load_take
+    from labkit.sound.render.rig_sound import play
+    from labkit.sound.render.string_drive import driven_response, level_change
+    from labkit.sound.take.sheet import load_take
     from labkit.sound.wav import write_wav
     from labkit.study.goal import load_goal
     from labkit.study.questions import capacitance_for_cable, load_for_pots, longest_cable, tone_capacitor_for_hump
@@ -80,9 +80,9 @@ _HOMES = {
     "rig.rig": ("Rig",),
     "rig.sheet": ("load_pickup", "load_rig", "set_value"),
     "sound.loudness": ("match_loudness",),
-    "sound.rig_sound": ("play",),
-    "sound.string_drive": ("driven_response", "level_change"),
-    "sound.take_sheet": ("load_take",),
+    "sound.render.rig_sound": ("play",),
+    "sound.render.string_drive": ("driven_response", "level_change"),
+    "sound.take.sheet": ("load_take",),
     "sound.wav": ("write_wav",),
     "study.goal": ("load_goal",),
     "study.questions": ("capacitance_for_cable", "load_for_pots", "longest_cable", "tone_capacitor_for_hump"),

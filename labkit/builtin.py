@@ -34,7 +34,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.rig.harness import read_harness
     from labkit.rig.parts.dielectric import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
-    from labkit.sound.take_sheet import read_take
+    from labkit.sound.take.sheet import read_take
     from labkit.study.goal import read_goal
 
     return {
@@ -97,7 +97,7 @@ def labkit_sweep_readers() -> Mapping[str, Any]:
 @hookimpl
 def labkit_takes() -> Mapping[str, Callable[[], Any]]:
     """Performances that are computed rather than written down."""
-    from labkit.sound.made_takes import TAKES
+    from labkit.sound.take.made import TAKES
 
     return TAKES
 

@@ -180,8 +180,8 @@ def check_sweep_reader(reader: Any, sample: Path, foreign: Path) -> None:
 
 def check_take(make: Callable[[], Any]) -> None:
     """Check a maker of performances (``labkit_takes``)."""
-    from labkit.sound.performance import Performance
-    from labkit.sound.take import CoilSpot, synthesise
+    from labkit.sound.take.performance import Performance
+    from labkit.sound.take.take import CoilSpot, synthesise
 
     whose = f"the take {getattr(make, '__name__', make)}"
     performance = make()

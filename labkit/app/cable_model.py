@@ -33,7 +33,7 @@ from labkit.core.units import format_quantity
 from labkit.rig.chain.chain import Cable
 from labkit.rig.chain.stages import with_length
 from labkit.rig.rig import Rig
-from labkit.sound.string_drive import LevelChange, level_change
+from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.study.cable_length import (
     ALLOWED_DB,
     BAND_HZ,

@@ -12,12 +12,12 @@ from labkit.core.errors import InputError
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.loudness import HEARING_CAUTION, match_loudness
-from labkit.sound.performance import Performance
-from labkit.sound.rendering import Renderer
-from labkit.sound.rig_sound import coil_spots, coil_transfers
-from labkit.sound.string_drive import LevelChange, level_change
-from labkit.sound.take import CoilSpot, synthesise
-from labkit.sound.take_sheet import load_take, usable_takes
+from labkit.sound.render.rendering import Renderer
+from labkit.sound.render.rig_sound import coil_spots, coil_transfers
+from labkit.sound.render.string_drive import LevelChange, level_change
+from labkit.sound.take.performance import Performance
+from labkit.sound.take.sheet import load_take, usable_takes
+from labkit.sound.take.take import CoilSpot, synthesise
 from labkit.sound.wav import wav_bytes
 from labkit.view.words import louder_in_words
 

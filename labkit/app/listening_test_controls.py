@@ -15,7 +15,7 @@ from labkit.app.listening_test_state import (
 )
 from labkit.app.rig_offers import RigOffers
 from labkit.app.rig_state import MOST_PINS, RigState, Setup
-from labkit.sound.abx import MOST_TRIALS, RECOMMENDED_TRIALS
+from labkit.sound.blind.abx import MOST_TRIALS, RECOMMENDED_TRIALS
 
 ONE_PART = "Same, one part changed"
 CHANGED = "changed"

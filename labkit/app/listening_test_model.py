@@ -28,8 +28,8 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.rig.rig import Rig
-from labkit.sound.abx import passing_count
-from labkit.sound.string_drive import level_change
+from labkit.sound.blind.abx import passing_count
+from labkit.sound.render.string_drive import level_change
 from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import key_numbers, louder_in_words, read_response, sentence

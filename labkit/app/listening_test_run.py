@@ -26,13 +26,13 @@ from labkit.core.errors import InputError
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import rig_data
-from labkit.sound.abx import CHOICES, MOST_TRIALS, Choice, Trial, plan_trials
-from labkit.sound.blind import ROLES, BlindTest
+from labkit.sound.blind.abx import CHOICES, MOST_TRIALS, Choice, Trial, plan_trials
+from labkit.sound.blind.test import ROLES, BlindTest
 from labkit.sound.loudness import match_loudness
-from labkit.sound.rendering import Renderer
-from labkit.sound.rig_sound import coil_transfers, takes_for_both
-from labkit.sound.string_drive import level_change
-from labkit.sound.take_sheet import load_take, take_data
+from labkit.sound.render.rendering import Renderer
+from labkit.sound.render.rig_sound import coil_transfers, takes_for_both
+from labkit.sound.render.string_drive import level_change
+from labkit.sound.take.sheet import load_take, take_data
 
 RATE = 48_000
 RECORD_KIND = "labkit listening test"

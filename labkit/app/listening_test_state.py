@@ -12,7 +12,7 @@ from labkit.app.controls import Control, Value
 from labkit.app.page_query import join_query, split_query
 from labkit.app.rig_offers import RigOffers
 from labkit.app.rig_state import MOST_PINS, Pin, RigState, Setup, read_query, write_query
-from labkit.sound.abx import MOST_TRIALS, RECOMMENDED_TRIALS
+from labkit.sound.blind.abx import MOST_TRIALS, RECOMMENDED_TRIALS
 
 LISTED_TRIALS = (8, 12, RECOMMENDED_TRIALS, 20, 24, 32)
 USUAL_PARTS: tuple[tuple[str, Value], ...] = (

@@ -23,14 +23,14 @@ from labkit.cli.sound_options import (
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import rig_data
-from labkit.sound.abx import CHOICES, RECOMMENDED_TRIALS, Choice
-from labkit.sound.blind import BlindTest, title_of
-from labkit.sound.blind_folder import BlindFolder, wav_name, write_folder
+from labkit.sound.blind.abx import CHOICES, RECOMMENDED_TRIALS, Choice
+from labkit.sound.blind.folder import BlindFolder, wav_name, write_folder
+from labkit.sound.blind.test import BlindTest, title_of
 from labkit.sound.loudness import HEARING_CAUTION, Matched, match_loudness
-from labkit.sound.performance import Performance
-from labkit.sound.string_drive import level_change
-from labkit.sound.take import Take
-from labkit.sound.take_sheet import take_data
+from labkit.sound.render.string_drive import level_change
+from labkit.sound.take.performance import Performance
+from labkit.sound.take.sheet import take_data
+from labkit.sound.take.take import Take
 from labkit.view.words import louder_in_words
 
 

@@ -24,10 +24,10 @@ from labkit.pickup.predict.propagation import COVERAGE
 from labkit.rig.hum import position_facts, position_row
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.rig_sound import coil_spots
-from labkit.sound.string_drive import DRIVEN_NOT_MODELLED, USUAL_STRINGS, driven_response
+from labkit.sound.render.rig_sound import coil_spots
+from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, USUAL_STRINGS, driven_response
 from labkit.sound.strings import string_set
-from labkit.sound.take import CoilSpot
+from labkit.sound.take.take import CoilSpot
 
 PEAK_DOUBT = 0.06
 """Half the interval (95 %) of the frequency of a peak with known loads, as a ratio."""

@@ -34,13 +34,13 @@ from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
 from labkit.core.sourced import Interval
 from labkit.rig.rig import Rig
-from labkit.sound.conversion import convert_file
+from labkit.sound.convert.conversion import convert_file
+from labkit.sound.convert.impulse import frequency_table, impulse_response
 from labkit.sound.files import check_target
-from labkit.sound.impulse import frequency_table, impulse_response
 from labkit.sound.loudness import HEARING_CAUTION, Matched, match_loudness, true_peak_db
-from labkit.sound.rig_sound import mixing_warnings
-from labkit.sound.string_drive import level_change
-from labkit.sound.take import NOT_MODELLED
+from labkit.sound.render.rig_sound import mixing_warnings
+from labkit.sound.render.string_drive import level_change
+from labkit.sound.take.take import NOT_MODELLED
 from labkit.sound.wav import write_wav
 from labkit.view.words import louder_in_words
 

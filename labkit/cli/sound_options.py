@@ -17,15 +17,15 @@ from labkit.core.json_text import as_json_text
 from labkit.core.units import parse_quantity
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
+from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
 from labkit.sound.files import Progress, no_progress
 from labkit.sound.loudness import QUIET_LUFS
-from labkit.sound.performance import Performance
-from labkit.sound.rendering import Renderer
-from labkit.sound.rig_sound import coil_spots, coil_transfers, rig_difference
-from labkit.sound.string_drive import LevelChange
-from labkit.sound.take import CoilSpot, Take, synthesise
-from labkit.sound.take_sheet import DEFAULT_TAKE, load_take
+from labkit.sound.render.rendering import Renderer
+from labkit.sound.render.rig_sound import coil_spots, coil_transfers, rig_difference
+from labkit.sound.render.string_drive import LevelChange
+from labkit.sound.take.performance import Performance
+from labkit.sound.take.sheet import DEFAULT_TAKE, load_take
+from labkit.sound.take.take import CoilSpot, Take, synthesise
 from labkit.sound.wav import SampleFormat
 
 BITS: dict[str, SampleFormat] = {"16": "PCM_16", "24": "PCM_24", "32": "PCM_32", "float": "FLOAT"}

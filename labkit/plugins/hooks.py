@@ -68,7 +68,7 @@ def labkit_sweep_readers() -> Mapping[str, Any]:  # type: ignore[empty-body]
 def labkit_takes() -> Mapping[str, Callable[[], Any]]:  # type: ignore[empty-body]
     """Return makers of performances by name, beside the take sheets of the catalogue.
 
-    A maker takes nothing and returns a `labkit.sound.performance.Performance`, the same one every time.
+    A maker takes nothing and returns a `labkit.sound.take.performance.Performance`, the same one every time.
     """
 
 

@@ -41,7 +41,7 @@ from labkit.report.change_paper import (
 from labkit.report.paper_page import bullets, grid, page, quantity, sensible_bounds
 from labkit.report.papers import CUSTOMER_CAUTIONS, CustomerSheet, customer_sheet_html, resistance_text
 from labkit.rig.rig import Rig
-from labkit.sound.string_drive import LevelChange, level_change
+from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.view.words import (
     Reading,
     frequency_in_words,

@@ -17,7 +17,7 @@ from labkit.core.sourced import Interval
 
 if TYPE_CHECKING:
     from labkit.pickup.predict.propagation import Prediction
-    from labkit.sound.string_drive import LevelChange
+    from labkit.sound.render.string_drive import LevelChange
 
 
 ZERO = "Level at the input in decibels. Zero is the voltage that the strings induce in a pickup."

@@ -191,7 +191,7 @@ class TestWhatStaysHidden:
             listening.prepare()
             listening.begin()
             if flip:
-                from labkit.sound.abx import Trial
+                from labkit.sound.blind.abx import Trial
 
                 test = listening.run._test
                 flipped = tuple(Trial(a=1 - trial.a, x=trial.x) for trial in test.trials)
@@ -220,7 +220,7 @@ class TestWhatStaysHidden:
         assert hashlib.sha256(key.encode()).hexdigest() == shown == testing.result["fingerprint"]
 
     def test_plans_of_different_tests_differ_and_x_is_fair(self, seal):
-        from labkit.sound.abx import plan_trials
+        from labkit.sound.blind.abx import plan_trials
 
         plans = [plan_trials(16, seal.seed(new_number())) for _ in range(64)]
         assert len(set(plans)) == 64

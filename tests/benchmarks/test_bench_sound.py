@@ -9,10 +9,10 @@ import pytest
 
 from labkit.rig.sheet import load_rig
 from labkit.sound.loudness import match_loudness
-from labkit.sound.rendering import Renderer
-from labkit.sound.rig_sound import coil_spots, coil_transfers
-from labkit.sound.take import synthesise
-from labkit.sound.take_sheet import load_take
+from labkit.sound.render.rendering import Renderer
+from labkit.sound.render.rig_sound import coil_spots, coil_transfers
+from labkit.sound.take.sheet import load_take
+from labkit.sound.take.take import synthesise
 from tests.benchmarks.conftest import Timed, cpu_seconds
 
 pytestmark = pytest.mark.benchmark(timer=cpu_seconds)

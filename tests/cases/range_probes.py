@@ -43,12 +43,12 @@ from labkit.rig.chain.stages import ValveInput
 from labkit.rig.hum import mismatch_residual_db
 from labkit.rig.parts.parts import FixedCapacitor
 from labkit.rig.sheet import load_rig
-from labkit.sound.abx import plan_trials
-from labkit.sound.difference import Difference
+from labkit.sound.blind.abx import plan_trials
+from labkit.sound.convert.difference import Difference
 from labkit.sound.loudness import integrated_loudness, match_loudness
-from labkit.sound.performance import Performance, Pluck
 from labkit.sound.strings import String, StringSet, string_set
-from labkit.sound.take import CoilSpot, coil_factor, synthesise
+from labkit.sound.take.performance import Performance, Pluck
+from labkit.sound.take.take import CoilSpot, coil_factor, synthesise
 from labkit.study.tolerance import run_tolerance, tolerance_study
 from tests.pickup.builds import COVER, SINGLE, built
 

@@ -37,9 +37,13 @@ from labkit.rig.hum import (
 from labkit.rig.parts.taper import DEFAULT_MIDDLE
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.sound import abx, conversion, difference, loudness, performance, rig_sound, strings
-from labkit.sound.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
+from labkit.sound import loudness, strings
+from labkit.sound.blind import abx
+from labkit.sound.convert import conversion, difference
+from labkit.sound.render import rig_sound
+from labkit.sound.render.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
 from labkit.sound.strings import string_set
+from labkit.sound.take import performance
 from labkit.study import certify, goal, spread
 from labkit.study.tolerance import DEFAULT_COUNT
 

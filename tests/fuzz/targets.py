@@ -109,7 +109,7 @@ def _written_and_read_again(kind: str, thing: Any) -> None:
     from labkit.pickup.sheet import pickup_data, read_pickup
     from labkit.rig.harness import harness_data, read_harness
     from labkit.rig.sheet import read_rig, rig_data
-    from labkit.sound.take_sheet import read_take, take_data
+    from labkit.sound.take.sheet import read_take, take_data
 
     writers: dict[str, tuple[Callable[[Any], dict[str, Any]], Callable[[Any], Any]]] = {
         "rig": (rig_data, read_rig),

@@ -24,7 +24,7 @@ from labkit.plugins import plugins
 from labkit.rig.harness import read_part
 from labkit.rig.parts.parts import Pot
 from labkit.rig.sheet import load_rig
-from labkit.sound.take_sheet import load_take, usable_takes
+from labkit.sound.take.sheet import load_take, usable_takes
 from tests.plugins.broken import BROKEN
 from tests.plugins.packages import installed, lay_out
 

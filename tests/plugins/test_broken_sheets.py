@@ -9,7 +9,7 @@ from labkit.app.landing import landing_rigs, landing_tasks
 from labkit.app.rig_model import RigBench
 from labkit.catalogue import catalogue
 from labkit.rig.sheet import load_rig
-from labkit.sound.take_sheet import usable_takes
+from labkit.sound.take.sheet import usable_takes
 
 RIG = "Saltmarsh Lane, narrow single coil"
 PICKUP = """sheet = "pickup"

@@ -9,7 +9,7 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import sheet_text
 from labkit.pickup.predict.given import load_built
 from labkit.rig.sheet import load_rig
-from labkit.sound.take_sheet import load_take
+from labkit.sound.take.sheet import load_take
 from labkit.study.goal import load_goal
 from labkit.study.loads import load_rig_or_pickup
 

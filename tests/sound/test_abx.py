@@ -9,7 +9,7 @@ import pytest
 import scipy.stats
 
 from labkit.core.errors import InputError
-from labkit.sound.abx import (
+from labkit.sound.blind.abx import (
     Choice,
     Trial,
     guess_probability,

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.sound.blind import ROLES, BlindTest
-from labkit.sound.blind_folder import ANSWERS, KEY, NOTE, RESULT, BlindFolder, wav_name, write_folder
+from labkit.sound.blind.folder import ANSWERS, KEY, NOTE, RESULT, BlindFolder, wav_name, write_folder
+from labkit.sound.blind.test import ROLES, BlindTest
 from labkit.sound.files import Cancelled
 from labkit.sound.loudness import integrated_loudness, match_loudness
 from labkit.sound.wav import read_wav

@@ -10,13 +10,13 @@ import soundfile
 
 from labkit.core.errors import InputError
 from labkit.rig.sheet import load_rig, set_value
-from labkit.sound.conversion import convert_file, convert_samples
-from labkit.sound.difference import BAND_ERROR_DB, Difference
+from labkit.sound.convert.conversion import convert_file, convert_samples
+from labkit.sound.convert.difference import BAND_ERROR_DB, Difference
 from labkit.sound.files import Cancelled
 from labkit.sound.loudness import peak_db
-from labkit.sound.rendering import Renderer
-from labkit.sound.rig_sound import coil_transfers, mixing_warnings, rig_difference, take_for
-from labkit.sound.take_sheet import load_take
+from labkit.sound.render.rendering import Renderer
+from labkit.sound.render.rig_sound import coil_transfers, mixing_warnings, rig_difference, take_for
+from labkit.sound.take.sheet import load_take
 from labkit.sound.wav import read_wav, write_wav
 from tests.sound.signals import RATE, resonance, spectral_difference_db
 

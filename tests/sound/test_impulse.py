@@ -11,11 +11,11 @@ import scipy.signal
 
 from labkit.core.errors import InputError
 from labkit.rig.sheet import load_rig, set_value
-from labkit.sound.difference import Difference
-from labkit.sound.impulse import frequency_table, impulse_response, minimum_phase
-from labkit.sound.rendering import Renderer
-from labkit.sound.rig_sound import coil_transfers, rig_difference, take_for
-from labkit.sound.take_sheet import load_take
+from labkit.sound.convert.difference import Difference
+from labkit.sound.convert.impulse import frequency_table, impulse_response, minimum_phase
+from labkit.sound.render.rendering import Renderer
+from labkit.sound.render.rig_sound import coil_transfers, rig_difference, take_for
+from labkit.sound.take.sheet import load_take
 from tests.sound.signals import RATE, resonance, spectral_difference_db
 
 BEFORE = load_rig("Saltmarsh Lane, narrow single coil")

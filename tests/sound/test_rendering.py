@@ -8,12 +8,12 @@ import scipy.signal
 
 from labkit.core.errors import InputError
 from labkit.rig.sheet import load_rig
-from labkit.sound.performance import Performance, Pluck
-from labkit.sound.rendering import BinSampler, Renderer
-from labkit.sound.rig_sound import coil_spots, coil_transfers, take_for
+from labkit.sound.render.rendering import BinSampler, Renderer
+from labkit.sound.render.rig_sound import coil_spots, coil_transfers, take_for
 from labkit.sound.strings import string_set
-from labkit.sound.take import CoilSpot, Take, synthesise
-from labkit.sound.take_sheet import load_take
+from labkit.sound.take.performance import Performance, Pluck
+from labkit.sound.take.sheet import load_take
+from labkit.sound.take.take import CoilSpot, Take, synthesise
 from tests.sound.signals import RATE, resonance
 
 SINGLE = "Saltmarsh Lane, narrow single coil"

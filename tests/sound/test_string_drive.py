@@ -9,10 +9,10 @@ from labkit.core.response import gain_db
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 from labkit.sound.loudness import match_loudness
-from labkit.sound.rig_sound import coil_spots, play
-from labkit.sound.string_drive import driven_response, level_change, rig_level
+from labkit.sound.render.rig_sound import coil_spots, play
+from labkit.sound.render.string_drive import driven_response, level_change, rig_level
 from labkit.sound.strings import string_set
-from labkit.sound.take_sheet import load_take
+from labkit.sound.take.sheet import load_take
 
 SINGLE = load_rig("Saltmarsh Lane, narrow single coil")
 PAIR = load_rig("Saltmarsh Lane, two pickups")

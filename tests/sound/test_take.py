@@ -10,10 +10,10 @@ import pytest
 
 from labkit.core.errors import InputError
 from labkit.sound.loudness import peak_db
-from labkit.sound.modal import decaying_sines
-from labkit.sound.performance import Decay, Performance, Pluck, Variation
 from labkit.sound.strings import String, StringSet, string_set
-from labkit.sound.take import CoilSpot, Take, synthesise, usual_spots
+from labkit.sound.take.modal import decaying_sines
+from labkit.sound.take.performance import Decay, Performance, Pluck, Variation
+from labkit.sound.take.take import CoilSpot, Take, synthesise, usual_spots
 from labkit.sound.wav import read_wav, write_wav
 from tests.sound.signals import RATE, amplitude_at, line_near
 

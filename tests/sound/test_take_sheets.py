@@ -11,8 +11,8 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import Table, parse_sheet, sheet_text
 from labkit.sound.loudness import integrated_loudness
-from labkit.sound.take import CoilSpot, synthesise
-from labkit.sound.take_sheet import DEFAULT_TAKE, load_take, read_take, take_data
+from labkit.sound.take.sheet import DEFAULT_TAKE, load_take, read_take, take_data
+from labkit.sound.take.take import CoilSpot, synthesise
 
 TAKES = (
     "E chord",

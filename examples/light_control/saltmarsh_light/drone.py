@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from labkit.sound.performance import Performance, Pluck
 from labkit.sound.strings import string_set
+from labkit.sound.take.performance import Performance, Pluck
 
 NOTE_S = 0.25
 NOTES = 16

@@ -13,10 +13,10 @@ from labkit.core.units import parse_quantity
 from labkit.pickup.predict.propagation import COVERAGE, Doubtful, propagate
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_rig, set_value
-from labkit.sound.abx import guess_probability, hit_rate_interval, passing_count
-from labkit.sound.conversion import convert_samples
+from labkit.sound.blind.abx import guess_probability, hit_rate_interval, passing_count
+from labkit.sound.convert.conversion import convert_samples
 from labkit.sound.loudness import integrated_loudness, true_peak_db
-from labkit.sound.rig_sound import rig_difference
+from labkit.sound.render.rig_sound import rig_difference
 from labkit.study.sensitivity import sobol_indices
 
 _RATE = 48_000

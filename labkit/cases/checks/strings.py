@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from labkit.pickup.materials.materials import string
-from labkit.sound.performance import Decay, Performance, Pluck
 from labkit.sound.strings import (
     String,
     StringSet,
@@ -19,7 +18,8 @@ from labkit.sound.strings import (
     string_set,
     tension,
 )
-from labkit.sound.take import CoilSpot, coil_factor, partial_velocity, synthesise
+from labkit.sound.take.performance import Decay, Performance, Pluck
+from labkit.sound.take.take import CoilSpot, coil_factor, partial_velocity, synthesise
 
 _INCH, _POUND, _POUND_FORCE = 0.0254, 0.45359237, 4.4482216152605
 _PLUCKED_AT = 0.011

@@ -18,10 +18,10 @@ from labkit.core.response import gain_db
 from labkit.pickup.network import source_name
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.difference import DEFAULT_BOOST_DB, Difference
-from labkit.sound.performance import Performance
-from labkit.sound.rendering import Evaluate, Renderer
-from labkit.sound.take import CoilSpot, Take, synthesise, usual_spots
+from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
+from labkit.sound.render.rendering import Evaluate, Renderer
+from labkit.sound.take.performance import Performance
+from labkit.sound.take.take import CoilSpot, Take, synthesise, usual_spots
 
 MIXING_TOLERANCE_DB = 0.5
 """Two rigs whose coils are mixed within this of one another are taken to hear the string alike."""
@@ -70,11 +70,11 @@ def play(rig: Rig, performance: Performance, *, rate: int = 48_000) -> np.ndarra
     ----------
     rig : Rig
     performance : Performance
-        See `labkit.sound.take_sheet.load_take`.
+        See `labkit.sound.take.sheet.load_take`.
     rate : int, Hz
 
     >>> from labkit.rig.sheet import load_rig
-    >>> from labkit.sound.take_sheet import load_take
+    >>> from labkit.sound.take.sheet import load_take
     >>> voltage = play(load_rig("Saltmarsh Lane, narrow single coil"), load_take("E chord"), rate=16_000)
     >>> bool(0.001 < abs(voltage).max() < 2)
     True

@@ -19,7 +19,7 @@ import numpy as np
 import scipy.fft
 
 from labkit.core.errors import InputError
-from labkit.sound.difference import Difference
+from labkit.sound.convert.difference import Difference
 from labkit.sound.files import Progress, check_target, no_progress, whole_file
 from labkit.sound.loudness import LEAST_HEADROOM_DB, QUIET_LUFS, SHORTEST_S, LoudnessMeter
 from labkit.sound.wav import SampleFormat, WavInfo, clipped_places, open_wav, read_block, wav_info

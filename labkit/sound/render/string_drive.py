@@ -23,9 +23,9 @@ from labkit.pickup.predict.compare import difference, prediction, shifted
 from labkit.pickup.predict.propagation import Prediction
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.rig_sound import coil_spots, coil_transfers
+from labkit.sound.render.rig_sound import coil_spots, coil_transfers
 from labkit.sound.strings import StringSet, string_set
-from labkit.sound.take import CoilSpot, coil_factor
+from labkit.sound.take.take import CoilSpot, coil_factor
 
 USUAL_STRINGS = "six strings 10-46"
 """Set of the catalogue whose strings are averaged over."""
@@ -80,7 +80,7 @@ def driven_response(
     InputError
         If a pickup has neither a given nor a usual place.
 
-    Validity: stiffness is left out of n (a few per cent at partial 20); else as `labkit.sound.take.coil_factor`.
+    Validity: stiffness is left out of n (a few per cent at partial 20); else as `labkit.sound.take.take.coil_factor`.
     """
     under = string_set(USUAL_STRINGS) if strings is None else strings
     where = coil_spots(rig, scale=under.scale) if spots is None else spots

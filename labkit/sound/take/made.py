@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 
 from labkit.core.errors import InputError
 from labkit.plugins import Brought, plugins
-from labkit.sound.performance import Performance, Pluck
 from labkit.sound.strings import string_set
+from labkit.sound.take.performance import Performance, Pluck
 
 FRET_BY_FRET = "fret by fret"
 _NOTE_S = 0.45

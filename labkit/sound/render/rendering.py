@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.sound.take import Take
+from labkit.sound.take.take import Take
 
 Evaluate = Callable[[np.ndarray], np.ndarray]
 """``evaluate(frequency_hz)``: complex gain, shape (F,) for all coils alike or (coils, F) for each its own."""

@@ -12,7 +12,7 @@ import scipy.fft
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, frequency_grid
 from labkit.core.response import gain_db
-from labkit.sound.difference import Difference
+from labkit.sound.convert.difference import Difference
 
 PhaseChoice = Literal["minimum", "linear"]
 Normalisation = Literal["peak", "true level", "loud band"]

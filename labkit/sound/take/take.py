@@ -15,9 +15,9 @@ import numpy as np
 
 from labkit.core.errors import InputError, join_words
 from labkit.core.validity import range_called
-from labkit.sound.modal import decaying_sines
-from labkit.sound.performance import Performance, Pluck
 from labkit.sound.strings import StringSet, ideal_fundamental, partial_frequencies
+from labkit.sound.take.modal import decaying_sines
+from labkit.sound.take.performance import Performance, Pluck
 
 NOT_MODELLED = (
     "string motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnets' pull on the strings, "

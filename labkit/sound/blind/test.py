@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.sound.abx import RECOMMENDED_TRIALS, Choice, Score, Trial, plan_trials, score
+from labkit.sound.blind.abx import RECOMMENDED_TRIALS, Choice, Score, Trial, plan_trials, score
 from labkit.sound.wav import wav_bytes
 
 ROLES = ("a", "b", "x")
@@ -157,7 +157,7 @@ class BlindTest:
         return wav_bytes(np.clip(sound + dither, -1.0, 1.0 - _STEP), rate, name=f"trial {number} {role}")
 
     def score(self, answers: Mapping[int, Choice]) -> Score:
-        """Count the answers; see `labkit.sound.abx.score`."""
+        """Count the answers; see `labkit.sound.blind.abx.score`."""
         return score(self.trials, answers)
 
     def result(self, answers: Mapping[int, Choice]) -> dict[str, Any]:

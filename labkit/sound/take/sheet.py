@@ -25,9 +25,9 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.plugins import plugins
-from labkit.sound.made_takes import made_take, take_makers
-from labkit.sound.performance import LONGEST_TAKE_S, OPEN_DECAY, Decay, Performance, Pluck, Variation
 from labkit.sound.strings import STEEL_DENSITY, STEEL_MODULUS_PA, String, StringSet, note_frequency, string_set
+from labkit.sound.take.made import made_take, take_makers
+from labkit.sound.take.performance import LONGEST_TAKE_S, OPEN_DECAY, Decay, Performance, Pluck, Variation
 
 DEFAULT_TAKE = "E chord"
 _USUAL_SCALE = 0.6477

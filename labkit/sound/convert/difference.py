@@ -15,7 +15,7 @@ from labkit.core.errors import InputError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, frequency_grid
 from labkit.core.response import gain_db
 from labkit.core.validity import range_called
-from labkit.sound.rendering import Evaluate
+from labkit.sound.render.rendering import Evaluate
 
 DEFAULT_BOOST_DB = 24.0
 """Greatest boost over the level at the reference frequencies: the noise of a 16-bit file (−98 dB) rises to −74 dB."""
