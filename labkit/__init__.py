@@ -10,14 +10,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from labkit.bench.diagnose import diagnose_readings
-    from labkit.bench.fit import Fit, fit_sweeps
-    from labkit.bench.fitted_sheet import fit_sheet_text
-    from labkit.bench.fixture import Fixture, Measurement, parse_load
-    from labkit.bench.meter import expected_lcr
-    from labkit.bench.readings import load_plan, load_readings
+    from labkit.bench.diagnose.diagnose import diagnose_readings
+    from labkit.bench.diagnose.meter import expected_lcr
+    from labkit.bench.diagnose.readings import load_plan, load_readings
+    from labkit.bench.fit.fit import Fit, fit_sweeps
+    from labkit.bench.fit.fixture import Fixture, Measurement, parse_load
+    from labkit.bench.fit.sheet import fit_sheet_text
+    from labkit.bench.read.sweep_reader import read_sweep
     from labkit.bench.sets import level_balance, set_phases
-    from labkit.bench.sweep_reader import read_sweep
     from labkit.cases.runner import load_cases, run_cases
     from labkit.catalogue.named import find_sheet
     from labkit.circuit.elements import Circuit
@@ -52,14 +52,14 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
-    "bench.diagnose": ("diagnose_readings",),
-    "bench.fit": ("Fit", "fit_sweeps"),
-    "bench.fitted_sheet": ("fit_sheet_text",),
-    "bench.fixture": ("Fixture", "Measurement", "parse_load"),
-    "bench.meter": ("expected_lcr",),
-    "bench.readings": ("load_plan", "load_readings"),
+    "bench.diagnose.diagnose": ("diagnose_readings",),
+    "bench.fit.fit": ("Fit", "fit_sweeps"),
+    "bench.fit.sheet": ("fit_sheet_text",),
+    "bench.fit.fixture": ("Fixture", "Measurement", "parse_load"),
+    "bench.diagnose.meter": ("expected_lcr",),
+    "bench.diagnose.readings": ("load_plan", "load_readings"),
     "bench.sets": ("level_balance", "set_phases"),
-    "bench.sweep_reader": ("read_sweep",),
+    "bench.read.sweep_reader": ("read_sweep",),
     "cases.runner": ("load_cases", "run_cases"),
     "catalogue.named": ("find_sheet",),
     "circuit.elements": ("Circuit",),

@@ -89,7 +89,7 @@ def labkit_loss_models() -> Mapping[str, Callable[..., Any]]:
 @hookimpl
 def labkit_sweep_readers() -> Mapping[str, Any]:
     """Readers of sweeps: Touchstone, workbooks and delimited text."""
-    from labkit.bench.sweep_reader import SWEEP_READERS
+    from labkit.bench.read.sweep_reader import SWEEP_READERS
 
     return SWEEP_READERS
 

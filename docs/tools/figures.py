@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from labkit.app.measure_demo import demo_files, demo_fit, demo_fixture
-from labkit.bench.fixture import Measurement
-from labkit.bench.sweep_reader import parse_sweep
+from labkit.bench.fit.fixture import Measurement
+from labkit.bench.read.sweep_reader import parse_sweep
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response, gain_db
 from labkit.pickup.loaded import loaded_response

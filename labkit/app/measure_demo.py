@@ -14,9 +14,9 @@ from importlib import resources
 import numpy as np
 
 from labkit.app.upload import GivenFile
-from labkit.bench.fit import EddyFit, Fit, Residual
-from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
-from labkit.bench.model import fixture_reading
+from labkit.bench.fit.fit import EddyFit, Fit, Residual
+from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
+from labkit.bench.fit.model import fixture_reading
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, EddySection
 

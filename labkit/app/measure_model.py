@@ -27,11 +27,11 @@ from labkit.app.measure_sweeps import Choices, FitAsk, Told, dc_reading, kind_of
 from labkit.app.page_bench import PageBench
 from labkit.app.rig_state import write_query
 from labkit.app.upload import GivenFile, plain_name
-from labkit.bench.fit import Fit
-from labkit.bench.fitted_sheet import fit_sheet_text
-from labkit.bench.fixture import Fixture, Measurement
-from labkit.bench.model import fixture_reading
-from labkit.bench.readings import Plan, load_plan, plan_from_table
+from labkit.bench.diagnose.readings import Plan, load_plan, plan_from_table
+from labkit.bench.fit.fit import Fit
+from labkit.bench.fit.fixture import Fixture, Measurement
+from labkit.bench.fit.model import fixture_reading
+from labkit.bench.fit.sheet import fit_sheet_text
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet

@@ -36,8 +36,8 @@ from labkit.app.page_text import numbers_html, sentence_html
 from labkit.app.panel_page import or_empty_state
 from labkit.app.upload import GivenFile, Intake, Upload
 from labkit.app.widgets import FileOffers, MadeFile, SheetOpener, Work
-from labkit.bench.fit import Fit
-from labkit.bench.fitted_sheet import fit_sheet_text
+from labkit.bench.fit.fit import Fit
+from labkit.bench.fit.sheet import fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig

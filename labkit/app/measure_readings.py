@@ -11,9 +11,9 @@ from typing import Any
 
 from labkit.app.controls import Value
 from labkit.app.measure_controls import OPEN_OHM, POLES
-from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.readings import Plan, Readings, readings_from_table
-from labkit.bench.verdicts import Verdict
+from labkit.bench.diagnose.diagnose import diagnose_readings
+from labkit.bench.diagnose.readings import Plan, Readings, readings_from_table
+from labkit.bench.diagnose.verdicts import Verdict
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, sheet_text
 from labkit.core.units import format_quantity

@@ -12,10 +12,10 @@ from pathlib import Path
 from labkit.app.controls import Value
 from labkit.app.measure_controls import FIND_HZ, NOT_KNOWN_F
 from labkit.app.upload import GivenFile
-from labkit.bench.fit import Fit, fit_sweeps
-from labkit.bench.fixture import Fixture, Load, Measurement
-from labkit.bench.sweep import Sweep
-from labkit.bench.sweep_reader import ReadingChoices, read_sweep
+from labkit.bench.fit.fit import Fit, fit_sweeps
+from labkit.bench.fit.fixture import Fixture, Load, Measurement
+from labkit.bench.read.sweep import Sweep
+from labkit.bench.read.sweep_reader import ReadingChoices, read_sweep
 from labkit.core.errors import InputError, LabkitError
 from labkit.core.sourced import Interval
 

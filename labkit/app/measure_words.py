@@ -9,10 +9,10 @@ from html import escape
 import numpy as np
 
 from labkit.app.page_text import sentence_html, table_html
-from labkit.bench.expected import loaded_peak
-from labkit.bench.fit import Fit
-from labkit.bench.fixture import STANDARD_LOAD
-from labkit.bench.verdicts import Verdict, word_for
+from labkit.bench.diagnose.expected import loaded_peak
+from labkit.bench.diagnose.verdicts import Verdict, word_for
+from labkit.bench.fit.fit import Fit
+from labkit.bench.fit.fixture import STANDARD_LOAD
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 from labkit.view.words import KeyNumber, frequency_in_words, level_in_words

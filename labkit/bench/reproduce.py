@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from labkit.bench.faults import every_coil
-from labkit.bench.fit import Fit
+from labkit.bench.diagnose.faults import every_coil
+from labkit.bench.fit.fit import Fit
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.core.sourced import Interval

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from labkit.bench.meter import are_in_phase, cancel_hum, hum_residual_db
+from labkit.bench.diagnose.meter import are_in_phase, cancel_hum, hum_residual_db
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil
 

@@ -15,9 +15,9 @@ from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity, parse_quantity
 
 if TYPE_CHECKING:
-    from labkit.bench.fit import Fit
-    from labkit.bench.fixture import Measurement
-    from labkit.bench.sweep_reader import ReadingChoices
+    from labkit.bench.fit.fit import Fit
+    from labkit.bench.fit.fixture import Measurement
+    from labkit.bench.read.sweep_reader import ReadingChoices
 
 KINDS = ("impedance", "divider", "exciter")
 
@@ -91,9 +91,9 @@ def fit(
     SWEEP is a CSV, TSV, XLSX or Touchstone file, also a table of an LCR meter or a circuit simulator; several sweeps of
     the same pickup under different loads are fitted together.
     """
-    from labkit.bench.fit import FIT_BAND_HZ, fit_sweeps
-    from labkit.bench.fitted_sheet import fit_sheet_text
-    from labkit.bench.sweep_reader import ReadingChoices
+    from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sweeps
+    from labkit.bench.fit.sheet import fit_sheet_text
+    from labkit.bench.read.sweep_reader import ReadingChoices
 
     marks: dict[str | None, Literal[".", ","]] = {"point": ".", "comma": ","}
     choices = ReadingChoices(
@@ -145,8 +145,8 @@ def _measurements(
     rig_corner: str | None,
     integrated: bool,
 ) -> list[Measurement]:
-    from labkit.bench.fixture import Fixture, Measurement, parse_load
-    from labkit.bench.sweep_reader import read_sweep
+    from labkit.bench.fit.fixture import Fixture, Measurement, parse_load
+    from labkit.bench.read.sweep_reader import read_sweep
 
     if loads and len(loads) != len(sweeps):
         raise InputError(
@@ -250,8 +250,8 @@ def diagnose(pickup: str, readings: Path, as_json: bool, output: Path | None, fo
 
     READINGS is a sheet of single readings. Exit code 1 says that something does not fit the plan.
     """
-    from labkit.bench.diagnose import diagnose_readings
-    from labkit.bench.readings import load_plan, load_readings
+    from labkit.bench.diagnose.diagnose import diagnose_readings
+    from labkit.bench.diagnose.readings import load_plan, load_readings
 
     verdict = diagnose_readings(load_plan(pickup), load_readings(readings))
     if record is not None:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from labkit.bench.meter import dc_resistance_at
+from labkit.bench.diagnose.meter import dc_resistance_at
 from labkit.core.errors import InputError, join_words
 from labkit.core.sourced import Interval
 from labkit.pickup.magnetics.field import SENSOR_DEPTH

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from labkit.bench.fit import Fit, describe_fixture
-from labkit.bench.fixture import Measurement
+from labkit.bench.fit.fit import Fit, describe_fixture
+from labkit.bench.fit.fixture import Measurement
 from labkit.core.errors import InputError
 from labkit.report.paper_page import bounds, bullets, grid, page, text
 from labkit.view.palette import BLUE, COPPER, LINE, MUTED, SANS
@@ -79,7 +79,7 @@ def residual_drawing(
     ----------
     measurement : Measurement
     frequency_hz, residual_db : ndarray, shape (F,), Hz and dB
-        As in `labkit.bench.fit.Residual`.
+        As in `labkit.bench.fit.fit.Residual`.
     description : str
         Text alternative.
     """

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from labkit.bench.verdicts import Verdict, word_for
+from labkit.bench.diagnose.verdicts import Verdict, word_for
 from labkit.core.response import Response, gain_db
 from labkit.core.sourced import Interval
 from labkit.report.build_paper import DEFER

@@ -11,11 +11,11 @@ from typing import Literal
 
 import numpy as np
 
-from labkit.bench.expected import expected_readings
-from labkit.bench.faults import dc_of
-from labkit.bench.fixture import STANDARD_LOAD
-from labkit.bench.model import pickup_transfer
-from labkit.bench.readings import Plan
+from labkit.bench.diagnose.expected import expected_readings
+from labkit.bench.diagnose.faults import dc_of
+from labkit.bench.diagnose.readings import Plan
+from labkit.bench.fit.fixture import STANDARD_LOAD
+from labkit.bench.fit.model import pickup_transfer
 from labkit.core.errors import InputError, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
@@ -56,12 +56,12 @@ Paper = Literal["customer", "build", "fit"]
 PAPERS: tuple[Paper, ...] = ("customer", "build", "fit")
 
 USUAL_BOUNDS = "bounds of ±5 % as usual for windings"
-"""`labkit.bench.readings.Plan`: common practice, no source."""
+"""`labkit.bench.diagnose.readings.Plan`: common practice, no source."""
 
 OUTPUT_ZERO = "0 dB: 8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm"
 
 STANDARD_WORDS = "200 kΩ and 470 pF across the pickup: controls and a cable in one box"
-"""`labkit.bench.fixture.STANDARD_LOAD` for a customer."""
+"""`labkit.bench.fit.fixture.STANDARD_LOAD` for a customer."""
 
 
 def papers_of(table: Table) -> tuple[Paper, ...]:

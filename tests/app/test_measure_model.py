@@ -9,7 +9,7 @@ from labkit.app.measure_readings import readings_sheet
 from labkit.app.measure_sweeps import Choices, fit_asked, read_files
 from labkit.app.rig_model import RigBench
 from labkit.app.upload import GivenFile
-from labkit.bench.readings import readings_from_table
+from labkit.bench.diagnose.readings import readings_from_table
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import parse_sheet
 

@@ -5,11 +5,11 @@ import json
 import numpy as np
 import pytest
 
-from labkit.bench.fit import fit_sweeps
-from labkit.bench.fitted_sheet import fit_sheet_text
-from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Measurement
-from labkit.bench.model import fixture_reading
-from labkit.bench.sweep import Sweep
+from labkit.bench.fit.fit import fit_sweeps
+from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Measurement
+from labkit.bench.fit.model import fixture_reading
+from labkit.bench.fit.sheet import fit_sheet_text
+from labkit.bench.read.sweep import Sweep
 from labkit.cli.main import main
 from labkit.core.sheet import parse_sheet
 from labkit.pickup.electrical import Coil, EddySection

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.readings import FieldValue, Plan, Readings, load_plan
+from labkit.bench.diagnose.diagnose import diagnose_readings
+from labkit.bench.diagnose.readings import FieldValue, Plan, Readings, load_plan
 from labkit.pickup.predict.bench import meter_reading
 
 

@@ -10,13 +10,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.expected import loaded_peak
-from labkit.bench.faults import GAUGE_STEP, with_turns, with_wire
-from labkit.bench.fixture import STANDARD_LOAD
-from labkit.bench.meter import expected_lcr, lcr_reading
-from labkit.bench.model import pickup_impedance
-from labkit.bench.readings import (
+from labkit.bench.diagnose.diagnose import diagnose_readings
+from labkit.bench.diagnose.expected import loaded_peak
+from labkit.bench.diagnose.faults import GAUGE_STEP, with_turns, with_wire
+from labkit.bench.diagnose.meter import expected_lcr, lcr_reading
+from labkit.bench.diagnose.readings import (
     OPEN,
     FieldValue,
     LcrValue,
@@ -25,7 +23,9 @@ from labkit.bench.readings import (
     Plan,
     Readings,
 )
-from labkit.bench.verdicts import CONFIDENT, word_for
+from labkit.bench.diagnose.verdicts import CONFIDENT, word_for
+from labkit.bench.fit.fixture import STANDARD_LOAD
+from labkit.bench.fit.model import pickup_impedance
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Coupling, Inductor, Resistor
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
@@ -269,7 +269,7 @@ def test_loss_at_one_frequency_leaves_shorted_turns_and_a_cover_side_by_side():
 def test_shorted_turns_show_in_loss_not_in_dc():
     """Facts of the trade (calculated elsewhere): a hundred of 8000 turns add about 500 Ω at 1 kHz and 12 kΩ at 5 kHz,
     while L drops 0.1 and 2.5 %; here against the coupled circuit, coupling 0.95 of the square."""
-    from labkit.bench.faults import with_shorted_turns
+    from labkit.bench.diagnose.faults import with_shorted_turns
 
     coil = replace(SINGLE.coils["main"], eddy=(), capacitance=0.0, resistance=6000.0)
     frequency = np.array([1000.0, 5000.0])

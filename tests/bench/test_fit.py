@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from labkit.bench.fit import fit_sweeps
-from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
-from labkit.bench.known_capacitor import inductance_with_capacitor
-from labkit.bench.model import fixture_reading
-from labkit.bench.sweep import Sweep
+from labkit.bench.fit.fit import fit_sweeps
+from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
+from labkit.bench.fit.known_capacitor import inductance_with_capacitor
+from labkit.bench.fit.model import fixture_reading
+from labkit.bench.read.sweep import Sweep
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, EddySection

@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.bench.fit import fit_sweeps
-from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
-from labkit.bench.known_capacitor import inductance_with_capacitor
-from labkit.bench.sweep import raw_peak
-from labkit.bench.sweep_reader import read_sweep
+from labkit.bench.fit.fit import fit_sweeps
+from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
+from labkit.bench.fit.known_capacitor import inductance_with_capacitor
+from labkit.bench.read.sweep import raw_peak
+from labkit.bench.read.sweep_reader import read_sweep
 from labkit.core.sourced import Interval
 
 FOLDER = Path(__file__).resolve().parents[2].parent / "shared" / "measured"
@@ -95,7 +95,7 @@ def test_loaded_curve_is_predicted_from_unloaded_and_10_nf_curves(pickup, hertz,
 
 def test_two_coils_of_a_bass_pickup_add_up_with_coupling():
     """L 1.618, 1.624 and 4.079 H within 6 %, so k = (L_series − L_a − L_b)/(2√(L_a·L_b)) = 0.258 ± 0.05."""
-    from labkit.bench.meter import coupling_from_sum
+    from labkit.bench.diagnose.meter import coupling_from_sum
 
     found = {
         coil: inductance_with_capacitor(measurement(coil, "IT", fit_corner=False)).inductance.value

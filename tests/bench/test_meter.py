@@ -5,8 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from labkit.bench.fixture import constant_current_ratio, first_order_loss_db, largest_exciter_inductance, parse_load
-from labkit.bench.meter import (
+from labkit.bench.diagnose.meter import (
     are_in_phase,
     cancel_hum,
     coupling_from_reversal,
@@ -25,6 +24,7 @@ from labkit.bench.meter import (
     series_inductance,
     temperature_of_coil,
 )
+from labkit.bench.fit.fixture import constant_current_ratio, first_order_loss_db, largest_exciter_inductance, parse_load
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.core.units import parse_quantity
@@ -208,8 +208,8 @@ def test_parts_of_a_load_stand_side_by_side():
 
 def test_model_agrees_with_the_circuit_solver():
     """The fit's one-node formula against the solver of whole circuits: 1e-9 leaves room for rounding only."""
-    from labkit.bench.fixture import STANDARD_LOAD, Fixture
-    from labkit.bench.model import coil_impedance, fixture_reading, pickup_impedance, pickup_transfer
+    from labkit.bench.fit.fixture import STANDARD_LOAD, Fixture
+    from labkit.bench.fit.model import coil_impedance, fixture_reading, pickup_impedance, pickup_transfer
     from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
     from labkit.circuit.solve.solver import solve
     from labkit.pickup.network import pickup_elements

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from labkit.bench.fit import fit_sweeps
-from labkit.bench.fixture import Fixture, Measurement
-from labkit.bench.sweep_reader import ReadingChoices, parse_sweep
+from labkit.bench.fit.fit import fit_sweeps
+from labkit.bench.fit.fixture import Fixture, Measurement
+from labkit.bench.read.sweep_reader import ReadingChoices, parse_sweep
 from labkit.core.errors import InputError
 from tests.bench.known_coil import (
     FRACTION,

@@ -2,10 +2,18 @@
 
 import pytest
 
-from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.expected import expected_readings, loaded_peak
-from labkit.bench.fixture import STANDARD_LOAD
-from labkit.bench.readings import OPEN, FieldValue, Plan, Readings, load_plan, plan_from_table, readings_from_table
+from labkit.bench.diagnose.diagnose import diagnose_readings
+from labkit.bench.diagnose.expected import expected_readings, loaded_peak
+from labkit.bench.diagnose.readings import (
+    OPEN,
+    FieldValue,
+    Plan,
+    Readings,
+    load_plan,
+    plan_from_table,
+    readings_from_table,
+)
+from labkit.bench.fit.fixture import STANDARD_LOAD
 from labkit.catalogue import find_sheet
 from labkit.core.errors import SheetError
 from labkit.core.sheet import parse_sheet

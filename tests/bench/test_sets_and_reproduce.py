@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from labkit.bench.fixture import Fixture, Load
-from labkit.bench.model import fixture_reading
+from labkit.bench.fit.fixture import Fixture, Load
+from labkit.bench.fit.model import fixture_reading
 from labkit.bench.reproduce import BuildChoice, Original, curve_distance_db, reproduce
 from labkit.bench.sets import level_balance, match_pairs, pair_verdict, set_phases, set_sentences
 from labkit.core.errors import InputError

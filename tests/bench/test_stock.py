@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from labkit.bench.fixture import Fixture, Load
-from labkit.bench.model import fixture_reading
+from labkit.bench.fit.fixture import Fixture, Load
+from labkit.bench.fit.model import fixture_reading
 from labkit.bench.reproduce import BuildChoice, Original, reproduce
 from labkit.bench.stock import built, stock_build, stock_field
 from labkit.core.errors import InputError

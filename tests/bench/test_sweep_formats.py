@@ -9,7 +9,7 @@ import subprocess
 import numpy as np
 import pytest
 
-from labkit.bench.sweep_reader import ReadingChoices, parse_sweep, read_sweep
+from labkit.bench.read.sweep_reader import ReadingChoices, parse_sweep, read_sweep
 from labkit.core.errors import InputError
 from tests.bench.known_coil import (
     CORNER,

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.bench.model import coil_impedance
-from labkit.bench.sweep_reader import ReadingChoices, parse_sweep, read_sweep
+from labkit.bench.fit.model import coil_impedance
+from labkit.bench.read.sweep_reader import ReadingChoices, parse_sweep, read_sweep
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil
 

@@ -8,7 +8,7 @@ import numpy as np
 import openpyxl
 import pytest
 
-from labkit.bench.sweep_reader import ReadingChoices, read_sweep
+from labkit.bench.read.sweep_reader import ReadingChoices, read_sweep
 from labkit.core.errors import InputError
 from tests.bench.known_coil import FREQUENCY, Z, assert_is
 

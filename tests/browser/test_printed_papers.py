@@ -12,8 +12,8 @@ from labkit.app.cable_model import CableBench
 from labkit.app.cable_page import CablePage
 from labkit.app.pots_model import PotsBench
 from labkit.app.pots_page import PotsPage
-from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.readings import FieldValue, Readings, load_plan
+from labkit.bench.diagnose.diagnose import diagnose_readings
+from labkit.bench.diagnose.readings import FieldValue, Readings, load_plan
 from labkit.catalogue import catalogue, find_sheet
 from labkit.pickup.predict.given import load_built
 from labkit.pickup.predict.sheet import is_build_sheet, with_changes

@@ -9,7 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from labkit.bench import diagnose, faults, fit_solve, fit_warnings, meter
+from labkit.bench.diagnose import diagnose, faults, meter
+from labkit.bench.fit import solve as fit_solve
+from labkit.bench.fit import warnings as fit_warnings
 from labkit.circuit.solve.solver import thermal_noise
 from labkit.pickup.losses import cylinder as losses
 from labkit.pickup.losses import plates

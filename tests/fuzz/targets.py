@@ -169,7 +169,7 @@ def _workbook(text: str) -> bytes:
 
 def sweep(data: bytes) -> bool:
     """The sweep readers: the first byte chooses the file's ending, the rest is the file."""
-    from labkit.bench.sweep_reader import parse_sweep, read_sweep
+    from labkit.bench.read.sweep_reader import parse_sweep, read_sweep
 
     chosen = data[0] % (len(SWEEP_ENDINGS) + 1) if data else 0
     path = workshop() / f"sweep{SWEEP_ENDINGS[chosen - (chosen == WORKSHEET)]}"

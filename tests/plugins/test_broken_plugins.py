@@ -12,7 +12,7 @@ import pytest
 from labkit.app.contents import everything, plugin_problems, sheet_problems
 from labkit.app.panel_page import panel
 from labkit.app.server import server_config
-from labkit.bench.sweep_reader import read_sweep
+from labkit.bench.read.sweep_reader import read_sweep
 from labkit.cases.case import Case, Expected
 from labkit.cases.runner import run_cases
 from labkit.catalogue import catalogue

@@ -7,12 +7,12 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from labkit.bench.diagnose import diagnose_readings
-from labkit.bench.fit import fit_sweeps
-from labkit.bench.fixture import STANDARD_LOAD, Fixture, Measurement
-from labkit.bench.model import fixture_reading, loaded_response
-from labkit.bench.readings import Plan, Readings
-from labkit.bench.sweep import Sweep
+from labkit.bench.diagnose.diagnose import diagnose_readings
+from labkit.bench.diagnose.readings import Plan, Readings
+from labkit.bench.fit.fit import fit_sweeps
+from labkit.bench.fit.fixture import STANDARD_LOAD, Fixture, Measurement
+from labkit.bench.fit.model import fixture_reading, loaded_response
+from labkit.bench.read.sweep import Sweep
 from labkit.catalogue import catalogue, find_sheet
 from labkit.core.errors import InputError
 from labkit.core.response import Response

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.bench.sweep import Sweep
-from labkit.bench.sweep_reader import ReadingChoices
+from labkit.bench.read.sweep import Sweep
+from labkit.bench.read.sweep_reader import ReadingChoices
 from labkit.core.errors import InputError, did_you_mean, join_words
 
 FIRST_LINE = "saltmarsh bench log 1"

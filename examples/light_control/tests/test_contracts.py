@@ -62,7 +62,7 @@ def test_light_cell_is_a_case_check():
 
 
 def test_a_log_of_something_else_is_told_with_the_nearest_word(tmp_path):
-    from labkit.bench.sweep_reader import read_sweep
+    from labkit.bench.read.sweep_reader import read_sweep
     from labkit.core.errors import InputError
 
     (tmp_path / "a.log").write_text(LOG.replace("impedance", "impedence"), encoding="utf-8")

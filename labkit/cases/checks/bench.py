@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from labkit.bench.faults import GAUGE_STEP, with_shorted_turns, with_wire
-from labkit.bench.fixture import constant_current_ratio, first_order_loss_db, largest_exciter_inductance
-from labkit.bench.meter import (
+from labkit.bench.diagnose.faults import GAUGE_STEP, with_shorted_turns, with_wire
+from labkit.bench.diagnose.meter import (
     coupling_from_sum,
     dc_resistance_at,
     expected_lcr,
@@ -21,7 +20,8 @@ from labkit.bench.meter import (
     resistance_behind_pots,
     series_inductance,
 )
-from labkit.bench.model import pickup_impedance
+from labkit.bench.fit.fixture import constant_current_ratio, first_order_loss_db, largest_exciter_inductance
+from labkit.bench.fit.model import pickup_impedance
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.rig.hum import hum_residual, phase_table

@@ -12,8 +12,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Literal
 
-from labkit.bench.fixture import Load, parse_load
-from labkit.bench.meter import LCR_FREQUENCY, LcrModel
+from labkit.bench.diagnose.meter import LCR_FREQUENCY, LcrModel
+from labkit.bench.fit.fixture import Load, parse_load
 from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, read_sheet

@@ -13,17 +13,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.bench.expected import Feature, features
-from labkit.bench.faults import Fault, Situation, coil_faults
-from labkit.bench.readings import OPEN, FieldValue, Plan, Readings
-from labkit.bench.verdict_rules import (
+from labkit.bench.diagnose.expected import Feature, features
+from labkit.bench.diagnose.faults import Fault, Situation, coil_faults
+from labkit.bench.diagnose.readings import OPEN, FieldValue, Plan, Readings
+from labkit.bench.diagnose.rules import (
     field_findings,
     harness_findings,
     insulation_findings,
     open_coil_findings,
     polarity_findings,
 )
-from labkit.bench.verdicts import ChargeReading, Finding, Verdict
+from labkit.bench.diagnose.verdicts import ChargeReading, Finding, Verdict
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.magnetics.field import MeterCalibration

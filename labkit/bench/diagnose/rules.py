@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from labkit.bench.meter import cancel_hum
-from labkit.bench.readings import OPEN, FieldValue, Plan, Readings
-from labkit.bench.verdicts import Finding
+from labkit.bench.diagnose.meter import cancel_hum
+from labkit.bench.diagnose.readings import OPEN, FieldValue, Plan, Readings
+from labkit.bench.diagnose.verdicts import Finding
 from labkit.core.units import format_quantity
 
 SOUND_INSULATION = 100e6

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from labkit.bench.column_values import MEANINGS, Columns, complex_columns, headers, label, name_unused
-from labkit.bench.table import NumberTable
+from labkit.bench.read.column_values import MEANINGS, Columns, complex_columns, headers, label, name_unused
+from labkit.bench.read.table import NumberTable
 from labkit.core.errors import InputError, join_words
 from labkit.core.units import PREFIXES
 

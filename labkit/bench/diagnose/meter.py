@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from labkit.bench.model import pickup_impedance
+from labkit.bench.fit.model import pickup_impedance
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.core.validity import range_called

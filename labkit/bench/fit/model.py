@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from labkit.bench.fixture import Fixture
+from labkit.bench.fit.fixture import Fixture
 from labkit.core.errors import InputError
 from labkit.core.response import Response
 from labkit.pickup.electrical import Coil, Pickup

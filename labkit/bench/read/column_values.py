@@ -14,8 +14,8 @@ from typing import Literal
 
 import numpy as np
 
-from labkit.bench.sweep import SweepKind
-from labkit.bench.table import NumberTable
+from labkit.bench.read.sweep import SweepKind
+from labkit.bench.read.table import NumberTable
 from labkit.core.errors import InputError
 
 FrequencyUnit = Literal["Hz", "kHz", "MHz", "rad/s", "log10 Hz"]

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from labkit.bench.fixture import Measurement
-from labkit.bench.model import outside_admittance
-from labkit.bench.sweep import fewest_points
+from labkit.bench.fit.fixture import Measurement
+from labkit.bench.fit.model import outside_admittance
+from labkit.bench.read.sweep import fewest_points
 from labkit.core.errors import InputError
 
 DECIBEL_PER_NEPER = 20 / math.log(10)

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from labkit.bench.fit_problem import Points
-from labkit.bench.fit_solve import Solution, reading_spread, resonance_hz
-from labkit.bench.fixture import Measurement
+from labkit.bench.fit.fixture import Measurement
+from labkit.bench.fit.problem import Points
+from labkit.bench.fit.solve import Solution, reading_spread, resonance_hz
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity

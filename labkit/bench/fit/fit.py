@@ -14,11 +14,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.bench.fit_problem import Points, gather, residual_db
-from labkit.bench.fit_solve import Solution, calls_for_more, solve
-from labkit.bench.fit_warnings import fit_warnings
-from labkit.bench.fixture import Fixture, Measurement
-from labkit.bench.model import loaded_response
+from labkit.bench.fit.fixture import Fixture, Measurement
+from labkit.bench.fit.model import loaded_response
+from labkit.bench.fit.problem import Points, gather, residual_db
+from labkit.bench.fit.solve import Solution, calls_for_more, solve
+from labkit.bench.fit.warnings import fit_warnings
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response

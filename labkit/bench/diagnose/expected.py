@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.bench.faults import Situation, dc_of, every_coil
-from labkit.bench.fixture import NO_LOAD, STANDARD_LOAD, Load
-from labkit.bench.meter import dc_resistance_at, expected_lcr, in_circuit_reading, lcr_reading
-from labkit.bench.model import coil_impedance, pickup_impedance, pickup_transfer
-from labkit.bench.readings import OPEN, LcrValue, PeakValue, Plan, Readings
-from labkit.bench.verdicts import JudgedReading
+from labkit.bench.diagnose.faults import Situation, dc_of, every_coil
+from labkit.bench.diagnose.meter import dc_resistance_at, expected_lcr, in_circuit_reading, lcr_reading
+from labkit.bench.diagnose.readings import OPEN, LcrValue, PeakValue, Plan, Readings
+from labkit.bench.diagnose.verdicts import JudgedReading
+from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Load
+from labkit.bench.fit.model import coil_impedance, pickup_impedance, pickup_transfer
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid

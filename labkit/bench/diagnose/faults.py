@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 
-from labkit.bench.meter import dc_resistance_at
+from labkit.bench.diagnose.meter import dc_resistance_at
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Connection, EddySection, Pickup
 

@@ -13,7 +13,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from labkit.bench.column_values import (
+from labkit.bench.read.column_values import (
     IMPEDANCE_WORDS,
     MEANINGS,
     Columns,
@@ -32,8 +32,8 @@ from labkit.bench.column_values import (
     phases,
     stated_frequency_unit,
 )
-from labkit.bench.meter_columns import from_meter, unit_scale
-from labkit.bench.table import NumberTable
+from labkit.bench.read.meter_columns import from_meter, unit_scale
+from labkit.bench.read.table import NumberTable
 from labkit.core.errors import InputError, did_you_mean, join_words
 
 ROLES = tuple(role for role in MEANINGS if role not in ("L", "C"))

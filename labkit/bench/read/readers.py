@@ -7,13 +7,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from labkit.bench.sweep import Sweep
+from labkit.bench.read.sweep import Sweep
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.plugins import Brought, plugins
 from labkit.plugins.manager import BUILTIN
 
 if TYPE_CHECKING:
-    from labkit.bench.sweep_reader import ReadingChoices
+    from labkit.bench.read.sweep_reader import ReadingChoices
 
 START_BYTES = 4096
 """How much of a file a reader may look at before it says whether the file is its own."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from labkit.bench.fit import Fit
+from labkit.bench.fit.fit import Fit
 from labkit.core.sheet import sheet_text
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity

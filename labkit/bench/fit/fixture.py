@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from labkit.bench.sweep import Sweep, SweepKind
+from labkit.bench.read.sweep import Sweep, SweepKind
 from labkit.core.errors import InputError
 from labkit.core.units import parse_quantity
 
@@ -50,7 +50,7 @@ class Fixture:
     Parameters
     ----------
     kind : "impedance", "divider" or "exciter"
-        As `labkit.bench.sweep.SweepKind`.
+        As `labkit.bench.read.sweep.SweepKind`.
     load : Load
         Parts put across the pickup.
     meter_resistance : float, Ω

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.bench.column_values import Columns
+from labkit.bench.read.column_values import Columns
 from labkit.core.errors import InputError
 
 LEAST_IMPEDANCE = 50.0

@@ -17,12 +17,12 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.bench.column_values import Columns, FrequencyUnit, MagnitudeUnit, PhaseUnit
-from labkit.bench.columns import LOWEST_SPAN, assign_columns
-from labkit.bench.readers import choose_reader, read_with
-from labkit.bench.sweep import Sweep, SweepKind, fewest_points, too_few_points
-from labkit.bench.table import LARGEST, Separator, read_table
-from labkit.bench.touchstone import touchstone_columns
+from labkit.bench.read.column_values import Columns, FrequencyUnit, MagnitudeUnit, PhaseUnit
+from labkit.bench.read.columns import LOWEST_SPAN, assign_columns
+from labkit.bench.read.readers import choose_reader, read_with
+from labkit.bench.read.sweep import Sweep, SweepKind, fewest_points, too_few_points
+from labkit.bench.read.table import LARGEST, Separator, read_table
+from labkit.bench.read.touchstone import touchstone_columns
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.files import read_bytes
 
