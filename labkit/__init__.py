@@ -42,11 +42,16 @@ if TYPE_CHECKING:
     from labkit.sound.render.string_drive import driven_response, level_change
     from labkit.sound.take.sheet import load_take
     from labkit.sound.wav import write_wav
-    from labkit.study.goal import load_goal
-    from labkit.study.questions import capacitance_for_cable, load_for_pots, longest_cable, tone_capacitor_for_hump
-    from labkit.study.search import run_search
-    from labkit.study.tolerance import run_tolerance, tolerance_study
-    from labkit.study.winding_question import turns_and_wire
+    from labkit.study.questions.ready import (
+        capacitance_for_cable,
+        load_for_pots,
+        longest_cable,
+        tone_capacitor_for_hump,
+    )
+    from labkit.study.questions.winding import turns_and_wire
+    from labkit.study.search.goal import load_goal
+    from labkit.study.search.search import run_search
+    from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
     from labkit.view.plot import plot_responses
 
 __version__ = "0.1.0"
@@ -84,11 +89,11 @@ _HOMES = {
     "sound.render.string_drive": ("driven_response", "level_change"),
     "sound.take.sheet": ("load_take",),
     "sound.wav": ("write_wav",),
-    "study.goal": ("load_goal",),
-    "study.questions": ("capacitance_for_cable", "load_for_pots", "longest_cable", "tone_capacitor_for_hump"),
-    "study.search": ("run_search",),
-    "study.tolerance": ("run_tolerance", "tolerance_study"),
-    "study.winding_question": ("turns_and_wire",),
+    "study.search.goal": ("load_goal",),
+    "study.questions.ready": ("capacitance_for_cable", "load_for_pots", "longest_cable", "tone_capacitor_for_hump"),
+    "study.search.search": ("run_search",),
+    "study.tolerance.tolerance": ("run_tolerance", "tolerance_study"),
+    "study.questions.winding": ("turns_and_wire",),
     "view.plot": ("plot_responses",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

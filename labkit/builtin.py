@@ -35,7 +35,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.rig.parts.dielectric import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
     from labkit.sound.take.sheet import read_take
-    from labkit.study.goal import read_goal
+    from labkit.study.search.goal import read_goal
 
     return {
         "pickup": read_pickup,

@@ -10,7 +10,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.parts.parts import Pot
 from labkit.rig.rig import Rig
-from labkit.study.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
+from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
 
 SPREAD, QUESTION, GOAL = "spread", "question", "goal"
 ASK = Control(
@@ -345,7 +345,7 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
 
 def tone_knobs(rig: Rig) -> tuple[str, ...]:
     """Return the knobs that have a tone capacitor."""
-    from labkit.study.questions import tone_capacitor_of
+    from labkit.study.questions.ready import tone_capacitor_of
 
     found = []
     for knob in rig.harness.knobs:

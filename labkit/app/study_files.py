@@ -10,7 +10,7 @@ from labkit.app.widgets import FileOffers, MadeFile
 from labkit.core.errors import InputError
 from labkit.core.json_text import as_json_text
 from labkit.study import written
-from labkit.study.solution import SearchResult
+from labkit.study.search.solution import SearchResult
 
 
 def answer_json(answer: Any) -> str:

@@ -29,7 +29,7 @@ def what_may_change(rig: Rig, values: Mapping[str, Value]) -> list[dict[str, Any
     """Return the ``vary`` tables of a goal sheet that the page's controls say."""
     found: list[dict[str, Any]] = []
     if values.get("own.free_pickup") == ANY_PICKUP:
-        from labkit.study.questions import heard_slot
+        from labkit.study.questions.ready import heard_slot
 
         found.append({"part": heard_slot(rig), "choices": list(catalogue().usable_names("pickup"))})
     for kind, key, stock in (
@@ -68,7 +68,7 @@ def read_goal_sheet(text: str, where: str) -> OpenedGoal:
     InputError
         With one sentence on what is wrong with the sheet.
     """
-    from labkit.study.goal import read_goal
+    from labkit.study.search.goal import read_goal
 
     if len(text) > LARGEST_GOAL:
         raise InputError(f"{where}: a goal sheet has at most {LARGEST_GOAL // 1000} kB; this one is larger")

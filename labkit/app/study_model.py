@@ -292,8 +292,8 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
     @property
     def found(self) -> tuple[Rig, ...]:
         """Rigs that the present answer found, the best first."""
-        from labkit.study.questions import Answer
-        from labkit.study.solution import SearchResult
+        from labkit.study.questions.ready import Answer
+        from labkit.study.search.solution import SearchResult
 
         answer = self.answer
         if isinstance(answer, Answer):

@@ -31,7 +31,7 @@ from labkit.rig.sheet import load_rig
 from labkit.view.words import ZERO, KeyNumber
 
 if TYPE_CHECKING:
-    from labkit.study.tolerance_result import MeasureSpread
+    from labkit.study.tolerance.result import MeasureSpread
 
 PAUSE_S = 0.35
 """A drag ends before anything long is begun."""
@@ -150,8 +150,8 @@ class StudyPage(BenchPage[StudyBench]):
 
     def _show_answer(self, answer: object) -> None:
         from labkit.app import study_words as words
-        from labkit.study.questions import Answer
-        from labkit.study.solution import SearchResult
+        from labkit.study.questions.ready import Answer
+        from labkit.study.search.solution import SearchResult
 
         self.pictures.value = self.causes.value = self.table.value = ""
         self.table_box.layout.display = "none" if isinstance(answer, Refusal) else None

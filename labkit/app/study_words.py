@@ -9,11 +9,11 @@ from labkit.app.study_work import SpreadAnswer
 from labkit.core.errors import InputError, join_words
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
-from labkit.study.cable_length import length_text
 from labkit.study.measures import LEVEL, RESONANCE, Measure
-from labkit.study.questions import Answer
-from labkit.study.solution import SearchResult, Solution
-from labkit.study.tolerance_result import MeasureSpread
+from labkit.study.questions.cable_length import length_text
+from labkit.study.questions.ready import Answer
+from labkit.study.search.solution import SearchResult, Solution
+from labkit.study.tolerance.result import MeasureSpread
 from labkit.view.words import KeyNumber, frequency_in_words, key_numbers, level_in_words, read_response
 
 NOT_MODELLED = (

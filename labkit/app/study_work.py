@@ -19,12 +19,12 @@ from labkit.rig.rig import Rig
 
 if TYPE_CHECKING:
     from labkit.study.measures import Measure, Window
-    from labkit.study.questions import Answer
-    from labkit.study.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
-    from labkit.study.solution import SearchResult
-    from labkit.study.spread import Spread
-    from labkit.study.tolerance import ToleranceStudy
-    from labkit.study.tolerance_result import MeasureSpread, ToleranceResult
+    from labkit.study.questions.ready import Answer
+    from labkit.study.search.solution import SearchResult
+    from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
+    from labkit.study.tolerance.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
+    from labkit.study.tolerance.spread import Spread
+    from labkit.study.tolerance.tolerance import ToleranceStudy
 
 Tell = Callable[[str], None]
 Stop = Callable[[], bool]
@@ -100,7 +100,7 @@ class SpreadAnswer:
     @property
     def sentence(self) -> str:
         """What matters most."""
-        from labkit.study.sensitivity import what_matters
+        from labkit.study.tolerance.sensitivity import what_matters
 
         return what_matters(self.measure.measure, self.bars, self.shares)
 
@@ -126,8 +126,8 @@ class GoalAsk:
 
 def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
     """Draw variants of a rig and find what makes them differ."""
-    from labkit.study.sensitivity import local_sensitivities, swings
-    from labkit.study.tolerance import run_tolerance, tolerance_study
+    from labkit.study.tolerance.sensitivity import local_sensitivities, swings
+    from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 
     spreads = with_own_tolerances(ask.rig, wanted_spreads(ask.rig, ask.tolerances), ask.own)
     if not spreads:
@@ -152,8 +152,8 @@ def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
 
 def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> Answer:
     """Answer a ready question."""
-    from labkit.study import questions
-    from labkit.study.winding_question import turns_and_wire
+    from labkit.study.questions import ready as questions
+    from labkit.study.questions.winding import turns_and_wire
 
     fields: Any = dict(ask.fields)
     if ask.question == "cable equivalent":
@@ -179,8 +179,8 @@ def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> Answer:
 
 def search_goal(ask: GoalAsk, *, tell: Tell, stop: Stop) -> SearchResult:
     """Search for what meets a goal; stopped, it brings what it has, and goes on from there when asked again."""
-    from labkit.study.goal import read_goal
-    from labkit.study.search import run_search
+    from labkit.study.search.goal import read_goal
+    from labkit.study.search.search import run_search
 
     goal = read_goal(Table(ask.data, "the goal"))
     return run_search(goal, watcher=lambda progress: tell(progress.text), stop=stop, record=ask.record)
@@ -188,8 +188,8 @@ def search_goal(ask: GoalAsk, *, tell: Tell, stop: Stop) -> SearchResult:
 
 def classes_of(rig: Rig) -> dict[str, tuple[Spread, ...]]:
     """Return the usual spreads of a rig by class of part, those of a predicted pickup by their causes."""
-    from labkit.study.causes import column_map
-    from labkit.study.spread import default_spreads
+    from labkit.study.tolerance.causes import column_map
+    from labkit.study.tolerance.spread import default_spreads
 
     _, usual = column_map(rig, default_spreads(rig), add=True)
     found: dict[str, list[Spread]] = {name: [] for name in CLASSES}
@@ -212,7 +212,7 @@ def class_of(rig: Rig, name: str) -> str:
 
 def wanted_spreads(rig: Rig, tolerances: Mapping[str, float | None]) -> dict[str, Spread]:
     """Return the spreads of a study: usual ones, others in their place, none for parts taken as exact."""
-    from labkit.study.spread import Spread, default_spreads
+    from labkit.study.tolerance.spread import Spread, default_spreads
 
     usual, plain, known = classes_of(rig), default_spreads(rig), rig_inputs(rig)
     found: dict[str, Spread] = {}
@@ -241,7 +241,7 @@ def with_own_tolerances(rig: Rig, spreads: Mapping[str, Spread], own: Mapping[st
     own : mapping of str to float
         ± fraction by name; 0 takes the part as exact.
     """
-    from labkit.study.spread import Spread, default_spreads
+    from labkit.study.tolerance.spread import Spread, default_spreads
 
     usual, known = default_spreads(rig), rig_inputs(rig)
     found = dict(spreads)
@@ -289,7 +289,7 @@ def _range_text(rig: Rig, spread: Spread) -> str:
 
 
 def _shares(study: ToleranceStudy, measure: Measure) -> tuple[tuple[GlobalSensitivity, ...], str]:
-    from labkit.study.sensitivity import global_sensitivities
+    from labkit.study.tolerance.sensitivity import global_sensitivities
 
     try:
         return global_sensitivities(study, measure, base=SHARES_BASE), ""

@@ -14,7 +14,7 @@ from labkit.rig.rig import Rig
 def rig_or_pickup(sheet: str, changes: tuple[str, ...]) -> Rig:
     """Load a rig, or a pickup in the load of a bench measurement, and apply every ``NAME=VALUE``."""
     from labkit.rig.sheet import set_value
-    from labkit.study.loads import load_rig_or_pickup
+    from labkit.study.questions.loads import load_rig_or_pickup
 
     rig = load_rig_or_pickup(sheet)
     for change in changes:
@@ -46,7 +46,7 @@ def option_of(name: str) -> str:
 
 
 def _cable_equivalent(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions import capacitance_for_cable
+    from labkit.study.questions.ready import capacitance_for_cable
 
     return capacitance_for_cable(
         rig,
@@ -57,19 +57,19 @@ def _cable_equivalent(rig: Rig, given: dict[str, Any], series: str) -> Any:
 
 
 def _hump(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions import tone_capacitor_for_hump
+    from labkit.study.questions.ready import tone_capacitor_for_hump
 
     return tone_capacitor_for_hump(rig, hump_hz=_quantity(given, "at", "Hz"), series=series)
 
 
 def _load_resistor(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions import load_for_pots
+    from labkit.study.questions.ready import load_for_pots
 
     return load_for_pots(rig, pots=_quantity(given, "pots", "Ω", 250e3), slot=given.get("slot"), series=series)
 
 
 def _turns_and_wire(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.winding_question import turns_and_wire
+    from labkit.study.questions.winding import turns_and_wire
 
     if not given.get("like") or not given.get("wires"):
         raise InputError("this question needs --like and at least one --wire")
@@ -77,8 +77,8 @@ def _turns_and_wire(rig: Rig, given: dict[str, Any], series: str) -> Any:
 
 
 def _longest_cable(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
-    from labkit.study.questions import longest_cable
+    from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
+    from labkit.study.questions.ready import longest_cable
 
     band = BAND_HZ
     if given.get("band"):

@@ -19,7 +19,7 @@ from labkit.core.errors import InputError, QuantityError, did_you_mean
 from labkit.core.json_text import as_json_text
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
-from labkit.study.work import Progress
+from labkit.study.work.work import Progress
 
 CHECK_FAILED, INTERRUPTED = 1, 130
 QUIET_S = 1.0
@@ -113,9 +113,9 @@ def tolerance(
     from labkit.rig.inputs import rig_inputs
     from labkit.study import written
     from labkit.study.measures import RESONANCE, Measure, parse_measure, parse_window
-    from labkit.study.sensitivity import global_sensitivities, local_sensitivities, swings, what_matters
-    from labkit.study.tolerance import run_tolerance, tolerance_study
-    from labkit.study.tolerance_result import VARIANTS
+    from labkit.study.tolerance.result import VARIANTS
+    from labkit.study.tolerance.sensitivity import global_sensitivities, local_sensitivities, swings, what_matters
+    from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 
     if as_json and as_csv:
         raise InputError("--json and --csv exclude each other; give one of them")
@@ -226,8 +226,8 @@ def search(
             text = written.answer_csv(answer)
         emit(text, output, force)
         return 0
-    from labkit.study.goal import load_goal
-    from labkit.study.search import run_search
+    from labkit.study.search.goal import load_goal
+    from labkit.study.search.search import run_search
 
     hint = did_you_mean(goal, [*QUESTIONS, *catalogue().names("goal")])
     for name, value in given.items():
@@ -252,8 +252,8 @@ def search(
 def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool) -> dict[str, Any] | None:
     """Spreads by input name; None leaves it to the defaults, with the doubts of built pickups."""
     from labkit.rig.inputs import find_input
-    from labkit.study.causes import cause_names, cause_spread, column_map
-    from labkit.study.spread import default_spreads, parse_spread
+    from labkit.study.tolerance.causes import cause_names, cause_spread, column_map
+    from labkit.study.tolerance.spread import default_spreads, parse_spread
 
     if not texts and not held and not only:
         return None

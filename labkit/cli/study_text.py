@@ -10,10 +10,10 @@ from typing import Any
 from labkit.core.units import format_quantity
 from labkit.rig.inputs import RigInput
 from labkit.study.measures import LEVEL
-from labkit.study.questions import Answer
-from labkit.study.solution import SearchResult
-from labkit.study.spread import Spread
-from labkit.study.tolerance_result import MeasureSpread, ToleranceResult
+from labkit.study.questions.ready import Answer
+from labkit.study.search.solution import SearchResult
+from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
+from labkit.study.tolerance.spread import Spread
 
 NOT_MODELLED = (
     "Numbers vary independently of one another. Not modelled: ageing, temperature of the parts, the amplifier's tone."

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from labkit.study.questions import Answer
-from labkit.study.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
-from labkit.study.solution import SearchResult, Solution
-from labkit.study.tolerance_result import MeasureSpread, ToleranceResult
+from labkit.study.questions.ready import Answer
+from labkit.study.search.solution import SearchResult, Solution
+from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
+from labkit.study.tolerance.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
 
 
 def tolerance_data(result: ToleranceResult) -> dict[str, Any]:

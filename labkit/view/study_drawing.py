@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from html import escape
 
 from labkit.study.measures import Measure
-from labkit.study.sensitivity import Swing
-from labkit.study.tolerance_result import MeasureSpread
+from labkit.study.tolerance.result import MeasureSpread
+from labkit.study.tolerance.sensitivity import Swing
 from labkit.view.curve import COMPACT_BELOW, LEAST_WIDTH, MOST_WIDTH
 from labkit.view.palette import BLUE, COPPER, EDGE, INK, LINE, MUTED, SANS
 

@@ -16,8 +16,8 @@ from matplotlib.figure import Figure
 
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
-from labkit.study.sensitivity import Swing
-from labkit.study.tolerance_result import MeasureSpread, ToleranceResult
+from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
+from labkit.study.tolerance.sensitivity import Swing
 from labkit.view.curve import Curve
 from labkit.view.palette import BLUE, CARD, COPPER, EDGE, INK, LINE, MUTED, PAPER, CurveStyle
 from labkit.view.plot import STYLE, figure, figure_bytes

@@ -17,8 +17,8 @@ from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.study.cable_length import LONGEST_M, first_cable
-from labkit.study.questions import longest_cable
+from labkit.study.questions.cable_length import LONGEST_M, first_cable
+from labkit.study.questions.ready import longest_cable
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.inputs import rig_inputs
 from labkit.rig.sheet import load_rig
-from labkit.study.spread import default_spreads
+from labkit.study.tolerance.spread import default_spreads
 
 SINGLE = "Saltmarsh Lane, narrow single coil"
 

@@ -12,9 +12,9 @@ import pytest
 from labkit.circuit.elements import Circuit
 from labkit.circuit.formula.formula import formula
 from labkit.rig.sheet import load_rig
-from labkit.study.search import run_search
-from labkit.study.sensitivity import global_sensitivities
-from labkit.study.tolerance import run_tolerance, tolerance_study
+from labkit.study.search.search import run_search
+from labkit.study.tolerance.sensitivity import global_sensitivities
+from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 from tests.benchmarks.conftest import Timed, cpu_seconds
 from tests.circuit.mna import assemble
 from tests.circuit.ngspice import read_raw, run_commands, translate

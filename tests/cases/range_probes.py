@@ -49,7 +49,7 @@ from labkit.sound.loudness import integrated_loudness, match_loudness
 from labkit.sound.strings import String, StringSet, string_set
 from labkit.sound.take.performance import Performance, Pluck
 from labkit.sound.take.take import CoilSpot, coil_factor, synthesise
-from labkit.study.tolerance import run_tolerance, tolerance_study
+from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 from tests.pickup.builds import COVER, SINGLE, built
 
 AWG_42 = wire("AWG 42 single build")

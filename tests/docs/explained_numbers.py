@@ -46,8 +46,9 @@ from labkit.sound.render import rig_sound
 from labkit.sound.render.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
 from labkit.sound.strings import string_set
 from labkit.sound.take import performance
-from labkit.study import certify, goal, spread
-from labkit.study.tolerance import DEFAULT_COUNT
+from labkit.study.search import certify, goal
+from labkit.study.tolerance import spread
+from labkit.study.tolerance.tolerance import DEFAULT_COUNT
 
 Claims = Iterator[str]
 WINDING = Winding(

@@ -165,7 +165,7 @@ SEARCH = """
 import sys
 import time
 import tomllib
-from labkit.study import checkpoint
+from labkit.study.work import checkpoint
 checkpoint.EVERY_S = 0.0
 save = checkpoint.Checkpoint.save
 def slow_save(self, *arguments):

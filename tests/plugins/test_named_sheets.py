@@ -10,8 +10,8 @@ from labkit.core.sheet import sheet_text
 from labkit.pickup.predict.given import load_built
 from labkit.rig.sheet import load_rig
 from labkit.sound.take.sheet import load_take
-from labkit.study.goal import load_goal
-from labkit.study.loads import load_rig_or_pickup
+from labkit.study.questions.loads import load_rig_or_pickup
+from labkit.study.search.goal import load_goal
 
 COIL = {"resistance": "5 kΩ", "inductance": "2 H", "capacitance": "100 pF"}
 

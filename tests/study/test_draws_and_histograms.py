@@ -12,10 +12,10 @@ from scipy import stats
 from labkit.core.errors import InputError
 from labkit.rig.inputs import RigInput, rig_inputs
 from labkit.rig.sheet import load_rig
-from labkit.study.draws import CELL, cell_draws
-from labkit.study.histogram import Bins
-from labkit.study.preferred import SERIES, preferred_values
-from labkit.study.spread import Spread, default_spreads, parse_spread
+from labkit.study.search.preferred import SERIES, preferred_values
+from labkit.study.tolerance.draws import CELL, cell_draws
+from labkit.study.tolerance.histogram import Bins
+from labkit.study.tolerance.spread import Spread, default_spreads, parse_spread
 
 
 @pytest.mark.parametrize("sampling", ["sobol", "random"])

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.study.search import run_search
-from labkit.study.tolerance import run_tolerance
+from labkit.study.search.search import run_search
+from labkit.study.tolerance.tolerance import run_tolerance
 from tests.study.test_search import assert_same, large
 from tests.study.test_tolerance import assert_same_to_the_last_digit, small
 
@@ -23,13 +23,13 @@ ROOT = Path(__file__).resolve().parents[2]
 PROGRAM = """
 import sys, time
 from pathlib import Path
-from labkit.study import checkpoint
+from labkit.study.work import checkpoint
 checkpoint.EVERY_S = 0.0
 {body}
 """
 TOLERANCE = PROGRAM.format(
     body="""
-from labkit.study.draws import CELL
+from labkit.study.tolerance.draws import CELL
 from tests.study.test_tolerance import run_tolerance, small
 run_tolerance(small(count=8 * CELL), record=Path(sys.argv[1]), stop=lambda: time.sleep(0.5))
 """
@@ -66,7 +66,7 @@ def chunks_recorded(record: Path) -> str:
 
 @pytest.mark.skipif(os.name != "posix", reason="kills by signal")
 def test_a_tolerance_study_killed_in_the_middle_gives_the_same_result_when_taken_up(tmp_path: Path) -> None:
-    from labkit.study.draws import CELL
+    from labkit.study.tolerance.draws import CELL
 
     record = tmp_path / "study.npz"
     kill_in_the_middle(TOLERANCE, record)
@@ -113,7 +113,7 @@ def test_an_interrupt_from_the_keyboard_ends_a_study_with_what_is_done(tmp_path:
 INTERRUPTIBLE = """
 if __name__ == "__main__":
     import sys
-    from labkit.study import checkpoint
+    from labkit.study.work import checkpoint
     checkpoint.EVERY_S = 0.0
     from labkit.cli.main import main
     rig = "Saltmarsh Lane, narrow single coil"

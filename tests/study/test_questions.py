@@ -8,14 +8,14 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig, set_value
-from labkit.study.questions import (
+from labkit.study.questions.ready import (
     capacitance_for_cable,
     heard_slot,
     load_for_pots,
     longest_cable,
     tone_capacitor_for_hump,
 )
-from labkit.study.winding_question import turns_and_wire
+from labkit.study.questions.winding import turns_and_wire
 
 
 def single() -> Rig:

@@ -18,10 +18,10 @@ from labkit.pickup.predict.sheet import with_changes
 from labkit.rig.inputs import with_inputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig
-from labkit.study.goal import POINTS, Freedom, Goal, Target, freedom, like, read_goal
 from labkit.study.measures import Measure, study_grid
-from labkit.study.search import run_search, search_plan
-from labkit.study.solution import SearchResult
+from labkit.study.search.goal import POINTS, Freedom, Goal, Target, freedom, like, read_goal
+from labkit.study.search.search import run_search, search_plan
+from labkit.study.search.solution import SearchResult
 
 GRID_HZ = study_grid(POINTS, [])
 

@@ -9,15 +9,15 @@ from labkit.circuit.formula.formula import formula
 from labkit.core.errors import InputError
 from labkit.rig.sheet import load_rig
 from labkit.study.measures import Measure
-from labkit.study.sensitivity import (
+from labkit.study.tolerance.sensitivity import (
     global_sensitivities,
     local_sensitivities,
     sobol_indices,
     swings,
     what_matters,
 )
-from labkit.study.spread import Spread
-from labkit.study.tolerance import ToleranceStudy, tolerance_study
+from labkit.study.tolerance.spread import Spread
+from labkit.study.tolerance.tolerance import ToleranceStudy, tolerance_study
 
 RESONANCE = Measure("resonance")
 

@@ -100,7 +100,7 @@ def test_pictures_are_written_and_never_overwritten_unasked(labkit, tmp_path: Pa
 
 def test_a_study_taken_up_from_its_record_prints_the_same(labkit, tmp_path: Path) -> None:
     from labkit.rig.sheet import load_rig
-    from labkit.study.tolerance import run_tolerance, tolerance_study
+    from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 
     record = tmp_path / "study.npz"
     arguments = ("tolerance", RIG, "--count", 20_000, "--points", 32, "--json")

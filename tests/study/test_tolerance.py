@@ -16,14 +16,14 @@ from labkit.rig.chain.chain import Cable, Input
 from labkit.rig.harness import Harness
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig
-from labkit.study import tolerance
-from labkit.study.causes import cause_names, cause_spread
-from labkit.study.draws import CELL
 from labkit.study.measures import Measure, parse_measure, parse_window, read_peaks, study_grid
-from labkit.study.spread import Spread
-from labkit.study.tolerance import ToleranceStudy, run_tolerance, tolerance_study
-from labkit.study.tolerance_result import ToleranceResult
-from labkit.study.work import run_chunks
+from labkit.study.tolerance import tolerance
+from labkit.study.tolerance.causes import cause_names, cause_spread
+from labkit.study.tolerance.draws import CELL
+from labkit.study.tolerance.result import ToleranceResult
+from labkit.study.tolerance.spread import Spread
+from labkit.study.tolerance.tolerance import ToleranceStudy, run_tolerance, tolerance_study
+from labkit.study.work.work import run_chunks
 from tests.circuit.ngspice import simulate
 from tests.study.work_tasks import StudyThatKillsAWorker
 

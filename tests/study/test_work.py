@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.study.work import Progress, Watch, run_chunks
+from labkit.study.work.work import Progress, Watch, run_chunks
 from tests.study.work_tasks import DiesOnce, fails, square
 
 SQUARES = [(number, number * number) for number in range(12)]

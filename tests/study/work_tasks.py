@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from labkit.core.errors import InputError
-from labkit.study.tolerance import State, ToleranceStudy
+from labkit.study.tolerance.tolerance import State, ToleranceStudy
 
 
 def square(number: int) -> int:

@@ -17,7 +17,7 @@ from labkit.sound.blind.abx import guess_probability, hit_rate_interval, passing
 from labkit.sound.convert.conversion import convert_samples
 from labkit.sound.loudness import integrated_loudness, true_peak_db
 from labkit.sound.render.rig_sound import rig_difference
-from labkit.study.sensitivity import sobol_indices
+from labkit.study.tolerance.sensitivity import sobol_indices
 
 _RATE = 48_000
 

@@ -15,7 +15,7 @@ from labkit.core.sheet import Table
 from labkit.core.units import parse_marking, parse_quantity
 from labkit.rig.chain.stages import ValveInput
 from labkit.rig.parts.taper import parse_taper
-from labkit.study.preferred import preferred_values
+from labkit.study.search.preferred import preferred_values
 
 
 def _tapers(inputs: Mapping[str, Any]) -> dict[str, float]:

@@ -11,10 +11,10 @@ import numpy as np
 
 from labkit.core.errors import join_words
 from labkit.rig.rig import Rig
-from labkit.study.goal import Goal
+from labkit.study.search.goal import Goal
 
 if TYPE_CHECKING:
-    from labkit.study.search import SearchPlan
+    from labkit.study.search.search import SearchPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,9 +12,9 @@ import numpy as np
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.study.goal import Target, like
 from labkit.study.measures import decibels
-from labkit.study.questions import GRID_HZ, Answer, heard_slot, shown
+from labkit.study.questions.ready import GRID_HZ, Answer, heard_slot, shown
+from labkit.study.search.goal import Target, like
 
 
 def turns_and_wire(

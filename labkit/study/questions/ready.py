@@ -25,10 +25,10 @@ from labkit.rig.parts.parts import FixedCapacitor, FixedResistor, Part, Pot
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_stage
 from labkit.rig.variation import Variation
-from labkit.study.cable_length import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
-from labkit.study.goal import like
 from labkit.study.measures import decibels, read_peaks
-from labkit.study.preferred import preferred_values
+from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
+from labkit.study.search.goal import like
+from labkit.study.search.preferred import preferred_values
 
 GRID_HZ = frequency_grid(50.0, 20_000.0, 256)
 FINE = 241
@@ -256,8 +256,8 @@ def longest_cable(
 ) -> Answer:
     """How long may the cable be before it loses more than ``loss_db`` anywhere in a band, against a shorter one?
 
-    What `labkit.study.cable_length.judge_cable` finds, as an answer: its rows are the reference, the present length and
-    the longest, each with its treble end and with its mean and its worst loss over the band.
+    What `labkit.study.questions.cable_length.judge_cable` finds, as an answer: its rows are the reference, the present
+    length and the longest, each with its treble end and with its mean and its worst loss over the band.
 
     Parameters
     ----------

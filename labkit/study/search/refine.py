@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from labkit.rig.variation import Variation
-from labkit.study.certify import certify
-from labkit.study.search import SearchPlan
-from labkit.study.solution import SearchResult, Solution, explain, gives_up
+from labkit.study.search.certify import certify
+from labkit.study.search.search import SearchPlan
+from labkit.study.search.solution import SearchResult, Solution, explain, gives_up
 
 POLISHED = 16
 """Of the best combinations, those whose ranges are refined."""

@@ -13,7 +13,7 @@ from labkit.core.validity import range_called
 from labkit.study.measures import Measure, Window
 
 if TYPE_CHECKING:
-    from labkit.study.tolerance import ToleranceStudy
+    from labkit.study.tolerance.tolerance import ToleranceStudy
 
 
 VARIANTS = range_called("variants")

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.study.spread import SMALLEST
+from labkit.study.tolerance.spread import SMALLEST
 
 CELL = 4096
 """Variants of one cell: enough to keep the solver busy, few enough to hold in the memory of a small machine."""

@@ -31,7 +31,7 @@ from labkit.study.measures import (
     read_measures,
     study_grid,
 )
-from labkit.study.preferred import preferred_values
+from labkit.study.search.preferred import preferred_values
 
 RESONANCE_WITHIN = 0.03
 HEIGHT_WITHIN_DB = 0.5

@@ -1,8 +1,8 @@
 """What tolerances do to a rig: bands of its curve, spreads of resonance, height and level, the share in a window.
 
-The study is a row of cells of variants (see `labkit.study.draws`). Each is drawn, solved in batches and counted into
-histograms, so memory does not grow with the number of variants; cells are added in order, so neither the number of
-workers nor a pause in between changes a digit.
+The study is a row of cells of variants (see `labkit.study.tolerance.draws`). Each is drawn, solved in batches and
+counted into histograms, so memory does not grow with the number of variants; cells are added in order, so neither the
+number of workers nor a pause in between changes a digit.
 """
 
 from __future__ import annotations
@@ -18,10 +18,6 @@ from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
-from labkit.study.causes import ColumnMap, column_map
-from labkit.study.checkpoint import fingerprint
-from labkit.study.draws import CELL, SAMPLINGS, Sampling, cell_draws, cell_size, cells_of
-from labkit.study.histogram import Bins
 from labkit.study.measures import (
     HEIGHT,
     LEVEL,
@@ -32,10 +28,14 @@ from labkit.study.measures import (
     read_measures,
     study_grid,
 )
-from labkit.study.reduction import State, reduce_chunks
-from labkit.study.spread import Spread, checked_spreads, default_spreads
-from labkit.study.tolerance_result import VARIANTS, MeasureSpread, ToleranceResult
-from labkit.study.work import Watcher, Workers
+from labkit.study.tolerance.causes import ColumnMap, column_map
+from labkit.study.tolerance.draws import CELL, SAMPLINGS, Sampling, cell_draws, cell_size, cells_of
+from labkit.study.tolerance.histogram import Bins
+from labkit.study.tolerance.result import VARIANTS, MeasureSpread, ToleranceResult
+from labkit.study.tolerance.spread import Spread, checked_spreads, default_spreads
+from labkit.study.work.checkpoint import fingerprint
+from labkit.study.work.reduction import State, reduce_chunks
+from labkit.study.work.work import Watcher, Workers
 
 BANDS = (0.05, 0.5, 0.95)
 PILOT = 256
@@ -277,7 +277,7 @@ def run_tolerance(
     ----------
     study : ToleranceStudy
     workers : int, Executor or None
-        As in `labkit.study.work.run_chunks`; does not change the result.
+        As in `labkit.study.work.work.run_chunks`; does not change the result.
     watcher : callable, optional
         Told how far the study is.
     stop : callable, optional

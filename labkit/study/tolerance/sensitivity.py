@@ -21,7 +21,7 @@ from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import Response
 from labkit.rig.inputs import rig_inputs
 from labkit.study.measures import Measure, decibels, read_measures
-from labkit.study.tolerance import ToleranceStudy
+from labkit.study.tolerance.tolerance import ToleranceStudy
 
 STEP = 0.01
 STENCIL = ((-2, 1 / 12), (-1, -8 / 12), (1, 8 / 12), (2, -1 / 12))

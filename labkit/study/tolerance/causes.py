@@ -17,7 +17,7 @@ import numpy as np
 from labkit.core.errors import InputError, did_you_mean
 from labkit.rig.inputs import RigInput, find_input, rig_inputs
 from labkit.rig.rig import Rig
-from labkit.study.spread import COVERAGE, Spread, parse_spread
+from labkit.study.tolerance.spread import COVERAGE, Spread, parse_spread
 
 _VALUES = ("resistance", "inductance", "capacitance")
 

@@ -8,8 +8,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from labkit.study.checkpoint import Checkpoint
-from labkit.study.work import Watch, Watcher, Workers, run_chunks
+from labkit.study.work.checkpoint import Checkpoint
+from labkit.study.work.work import Watch, Watcher, Workers, run_chunks
 
 State = dict[str, np.ndarray]
 PartT = TypeVar("PartT")
@@ -42,7 +42,7 @@ def reduce_chunks(
     fingerprint : str
         What the study is; a record of another one is refused.
     workers : int, Executor or None
-        As in `labkit.study.work.run_chunks`; does not change the result.
+        As in `labkit.study.work.work.run_chunks`; does not change the result.
     watcher : callable, optional
         Told how far the study is.
     stop : callable, optional

@@ -16,7 +16,7 @@ import numpy as np
 from labkit.rig.variation import Variation
 
 if TYPE_CHECKING:
-    from labkit.study.search import SearchPlan
+    from labkit.study.search.search import SearchPlan
 
 SAFETY = 2.0
 MOST_POINTS = 400_000

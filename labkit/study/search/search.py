@@ -20,13 +20,13 @@ from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
-from labkit.study.checkpoint import fingerprint
-from labkit.study.draws import CELL
-from labkit.study.goal import Freedom, Goal, applied, structural
 from labkit.study.measures import decibels
-from labkit.study.reduction import State, reduce_chunks
-from labkit.study.solution import SearchResult
-from labkit.study.work import Watcher, Workers
+from labkit.study.search.goal import Freedom, Goal, applied, structural
+from labkit.study.search.solution import SearchResult
+from labkit.study.tolerance.draws import CELL
+from labkit.study.work.checkpoint import fingerprint
+from labkit.study.work.reduction import State, reduce_chunks
+from labkit.study.work.work import Watcher, Workers
 
 GRID = {0: 1, 1: 17, 2: 9, 3: 6, 4: 5}
 """Grid points of each continuous range, by how many there are."""
@@ -230,9 +230,9 @@ def run_search(
     ----------
     goal : Goal or SearchPlan
     workers : int, Executor or None
-        As in `labkit.study.work.run_chunks`; does not change the result.
+        As in `labkit.study.work.work.run_chunks`; does not change the result.
     watcher, stop, record
-        As in `labkit.study.reduction.reduce_chunks`.
+        As in `labkit.study.work.reduction.reduce_chunks`.
 
     Returns
     -------
@@ -251,7 +251,7 @@ def run_search(
         stop=stop,
         record=record,
     )
-    from labkit.study.refine import result_of  # refines plans, and so comes after them
+    from labkit.study.search.refine import result_of  # refines plans, and so comes after them
 
     return result_of(plan, state, complete)
 
