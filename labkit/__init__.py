@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from labkit.study.search.goal import load_goal
     from labkit.study.search.search import run_search
     from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
-    from labkit.view.plot import plot_responses
+    from labkit.view.curve.plot import plot_responses
 
 __version__ = "0.1.0"
 
@@ -94,7 +94,7 @@ _HOMES = {
     "study.search.search": ("run_search",),
     "study.tolerance.tolerance": ("run_tolerance", "tolerance_study"),
     "study.questions.winding": ("turns_and_wire",),
-    "view.plot": ("plot_responses",),
+    "view.curve.plot": ("plot_responses",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

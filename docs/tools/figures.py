@@ -30,9 +30,9 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 from labkit.sound.take.take import USUAL_PLACES, coil_factor
 from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
-from labkit.view.bobbin import CoilOutline, draw_bobbin
-from labkit.view.curve import Curve, draw_curves
-from labkit.view.knob_plot import KnobLine, draw_knob_plot
+from labkit.view.curve.curve import Curve, draw_curves
+from labkit.view.curve.knob_plot import KnobLine, draw_knob_plot
+from labkit.view.drawings.bobbin import CoilOutline, draw_bobbin
 from labkit.view.palette import NOW, PINS
 
 FOLDER = Path(__file__).resolve().parents[1] / "figures"

@@ -16,7 +16,7 @@ from labkit.rig.harness import Harness
 from labkit.rig.hum import POSITION_HEAD, position_table
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
-from labkit.view.curve import Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.schematic import draw, to_svg
 from labkit.view.schematic.from_rig import drawing_of

@@ -48,7 +48,7 @@ from labkit.study.questions.cable_length import (
     length_text,
     reference_text,
 )
-from labkit.view.curve import Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import (
     KeyNumber,

@@ -19,7 +19,7 @@ from labkit.rig.chain.chain import Cable, Input, Stage
 from labkit.rig.chain.stages import BufferBox, BypassBox, with_length
 from labkit.rig.rig import Rig
 from labkit.study.questions.cable_length import CableLoss, cable_of
-from labkit.view.curve import HIGH_HZ, LOW_HZ
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 
 TRIM_REACHES = 0.01
 """How near a trimmed peak must come to the wanted one: the last step of the search is 0.3 pF, far less than that."""

@@ -10,7 +10,7 @@ import numpy as np
 
 from labkit.app.widgets import FileOffers, MadeFile
 from labkit.core.errors import InputError
-from labkit.view.curve import Curve
+from labkit.view.curve.curve import Curve
 from labkit.view.words import ZERO
 
 
@@ -36,7 +36,10 @@ def offer_curves(
     """
 
     def picture(kind: str, media: str) -> MadeFile:
-        from labkit.view.plot import figure, figure_bytes  # matplotlib costs 0.3 s and memory: only when asked for
+        from labkit.view.curve.plot import (  # matplotlib costs 0.3 s and memory: only when asked for
+            figure,
+            figure_bytes,
+        )
 
         drawing = figure(curves(), title=title(), caption=caption())
         return MadeFile(name=f"{stem()}.{kind}", kind=media, content=figure_bytes(drawing, kind))

@@ -30,7 +30,7 @@ from labkit.core.response import gain_db
 from labkit.rig.rig import Rig
 from labkit.sound.blind.abx import passing_count
 from labkit.sound.render.string_drive import level_change
-from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import key_numbers, louder_in_words, read_response, sentence
 

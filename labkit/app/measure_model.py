@@ -36,7 +36,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet
 from labkit.rig.rig import Rig
-from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
 from labkit.view.palette import NOW, PINS
 
 STYLES = (NOW, *PINS)

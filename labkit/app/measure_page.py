@@ -41,8 +41,8 @@ from labkit.bench.fit.sheet import fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.view.curve import draw_curves, label_margin
-from labkit.view.residual import draw_residuals
+from labkit.view.curve.curve import draw_curves, label_margin
+from labkit.view.curve.residual import draw_residuals
 
 
 @or_empty_state

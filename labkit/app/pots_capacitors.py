@@ -37,7 +37,7 @@ from labkit.app.pots_views import (
 from labkit.core.response import gain_db
 from labkit.rig.parts.parts import FixedCapacitor, Pot
 from labkit.rig.rig import Rig
-from labkit.view.curve import Curve, difference_window
+from labkit.view.curve.curve import Curve, difference_window
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import frequency_in_words, read_response
 

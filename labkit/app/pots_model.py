@@ -33,7 +33,7 @@ from labkit.rig.parts.parts import Pot
 from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
-from labkit.view.curve import draw_curves
+from labkit.view.curve.curve import draw_curves
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, read_response, sentence
 
 POSITIONS, TAPER, VALUES, BLEED, CAPACITOR, LOSS = (

@@ -22,7 +22,7 @@ from labkit.rig.parts.dielectric import Dielectric
 from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedResistor, Part, Pot
 from labkit.rig.parts.taper import Taper
 from labkit.rig.rig import Rig
-from labkit.view.curve import HIGH_HZ, LOW_HZ
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 
 GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 """Frequencies of the drawn curves."""

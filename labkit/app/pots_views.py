@@ -28,8 +28,8 @@ from labkit.core.units import format_quantity
 from labkit.rig.parts.parts import Pot
 from labkit.rig.parts.taper import Taper, parse_taper
 from labkit.rig.rig import Rig
-from labkit.view.curve import Curve
-from labkit.view.knob_plot import KnobLine, draw_knob_plot
+from labkit.view.curve.curve import Curve
+from labkit.view.curve.knob_plot import KnobLine, draw_knob_plot
 from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle
 from labkit.view.words import ZERO, frequency_in_words, level_in_words, read_response
 

@@ -23,7 +23,7 @@ from labkit.core.response import Response
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, LevelChange, driven_response, level_change
-from labkit.view.curve import HIGH_HZ, LABEL_CHARACTERS, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.curve import HIGH_HZ, LABEL_CHARACTERS, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import (
     ZERO,

@@ -9,7 +9,7 @@ from labkit.app.controls import Control
 from labkit.app.rig_offers import RigOffers
 from labkit.app.rig_state import Pin, Setup
 from labkit.app.rig_structure import read_name
-from labkit.view.curve import LABEL_CHARACTERS
+from labkit.view.curve.curve import LABEL_CHARACTERS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

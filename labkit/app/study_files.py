@@ -48,8 +48,8 @@ def offer_pictures(
     """
 
     def picture(what: str, kind: str) -> MadeFile:
-        from labkit.view.plot import figure_bytes  # matplotlib costs 0.3 s and memory: only when asked for
-        from labkit.view.study_plots import band_figure, histogram_figure, tornado_figure
+        from labkit.view.curve.plot import figure_bytes  # matplotlib costs 0.3 s and memory: only when asked for
+        from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure
 
         found = answer()
         if not isinstance(found, SpreadAnswer):

@@ -48,7 +48,7 @@ from labkit.core.response import gain_db
 from labkit.core.sheet import sheet_text
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, rig_data
-from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import Reading, key_numbers, read_response, sentence
 

@@ -191,7 +191,7 @@ class StudyPage(BenchPage[StudyBench]):
 
     def _draw_spread(self, answer: SpreadAnswer) -> None:
         from labkit.app import study_words as words
-        from labkit.view.study_drawing import draw_histogram, draw_tornado
+        from labkit.view.drawings.study import draw_histogram, draw_tornado
 
         width = self.curve.width
         each = min(width, 380) if width < 700 else (width - 28) // 3

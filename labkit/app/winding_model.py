@@ -28,8 +28,8 @@ from labkit.pickup.predict.built import BuiltPickup
 from labkit.pickup.predict.change import PickupChange
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.rig import Rig
-from labkit.view.bobbin import CoilOutline
-from labkit.view.curve import COMPACT_BELOW, Curve, draw_curves
+from labkit.view.curve.curve import COMPACT_BELOW, Curve, draw_curves
+from labkit.view.drawings.bobbin import CoilOutline
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, sentence
 

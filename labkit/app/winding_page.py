@@ -30,7 +30,7 @@ from labkit.app.winding_words import (
 )
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.view.bobbin import draw_bobbin
+from labkit.view.drawings.bobbin import draw_bobbin
 from labkit.view.words import ZERO
 
 RIG_PAGE = "rig.ipynb"

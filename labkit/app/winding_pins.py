@@ -7,7 +7,7 @@ from labkit.app.rig_pins import ShownPin
 from labkit.app.rig_state import Pin
 from labkit.app.sheet_differences import differences
 from labkit.app.winding_trial import Trials, WindingState
-from labkit.view.curve import LABEL_CHARACTERS
+from labkit.view.curve.curve import LABEL_CHARACTERS
 
 
 def shown_pin(trials: Trials, state: WindingState, pin: Pin) -> ShownPin:

@@ -22,7 +22,7 @@ from labkit.core.response import gain_db
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
-from labkit.view.curve import HIGH_HZ, LOW_HZ
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 from labkit.view.words import Reading, read_response
 
 SILENT_DB = -60.0

@@ -58,7 +58,7 @@ def pickup(
     built = load_built(sheet, dict(map(_change, changes)))
     change = None if against is None else load_built(against).change_to(built)
     if plot is not None:
-        from labkit.view.pickup_plot import plot_pickup
+        from labkit.view.curve.pickup_plot import plot_pickup
 
         plot_pickup(built.pickup, plot, built=built, overwrite=force)
     if as_json:

@@ -76,7 +76,7 @@ def response(
     curve = rig.response(None if at is None else parse_frequencies(at), source=source)
     driven = _driven(rig, curve.frequency_hz, places) if by_strings else None
     if plot is not None:
-        from labkit.view.plot import plot_responses
+        from labkit.view.curve.plot import plot_responses
 
         curves = {rig.name: curve} if driven is None else {"at equal EMF": curve, "by the strings": driven[0]}
         plot_responses(curves, plot, overwrite=force)

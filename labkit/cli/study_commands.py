@@ -292,7 +292,7 @@ def _draw(
         return
     import numpy as np
 
-    from labkit.view.study_plots import band_figure, histogram_figure, tornado_figure, write_figure
+    from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure, write_figure
 
     name = result.study.rig.name
     if plot is not None:

@@ -18,7 +18,7 @@ from labkit.rig.chain.stages import BufferBox, BypassBox
 from labkit.rig.parts.parts import FixedCapacitor, Knob, Pot
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange
-from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import ZERO, Reading, frequency_in_words, level_in_words, louder_in_words, read_response
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
-from labkit.view.curve import LABEL_CHARACTERS
+from labkit.view.curve.curve import LABEL_CHARACTERS
 from labkit.view.palette import COPPER, INK, LINE, MUTED, PAPER, SANS, SERIF
 
 

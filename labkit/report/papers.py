@@ -28,7 +28,7 @@ from labkit.report.paper_page import (
     table,
     text,
 )
-from labkit.view.curve import Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.words import frequency_in_words, height_in_words, read_response
 
 CUSTOMER_CAUTIONS = (

@@ -17,7 +17,7 @@ ANSWERS = [page for page in sorted((ROOT / "docs" / "how-to").glob("*.md")) if p
 TUTORIAL = ROOT / "docs" / "tutorial" / "first_hour.md"
 SHOWN_IN = (
     "labkit/app/*.py",
-    "labkit/view/*.py",
+    "labkit/view/**/*.py",
     "labkit/report/*.py",
     "labkit/data/voila/**/*.j*",
     "dashboards/*.ipynb",

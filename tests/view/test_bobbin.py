@@ -12,7 +12,7 @@ import pytest
 
 from labkit.core.errors import InputError
 from labkit.pickup.magnetics.poles import Pole
-from labkit.view.bobbin import CoilOutline, draw_bobbin
+from labkit.view.drawings.bobbin import CoilOutline, draw_bobbin
 
 RODS = Pole(kind="rod magnet", grade="Alnico 5", count=6, diameter=4.8e-3, length=17e-3, pitch=10.4e-3)
 COIL = CoilOutline(

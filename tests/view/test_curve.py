@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.core.errors import InputError
-from labkit.view.curve import Curve, draw_curves, level_window, spread_labels
+from labkit.view.curve.curve import Curve, draw_curves, level_window, spread_labels
 from labkit.view.palette import NOW, PINS
 
 SVG = "{http://www.w3.org/2000/svg}"

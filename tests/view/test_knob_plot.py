@@ -9,8 +9,8 @@ import pytest
 
 from labkit.core.errors import InputError
 from labkit.rig.parts.taper import parse_taper
-from labkit.view.curve import Curve, difference_window, draw_curves, level_ticks
-from labkit.view.knob_plot import HEIGHT, WIDTH, KnobLine, draw_knob_plot
+from labkit.view.curve.curve import Curve, difference_window, draw_curves, level_ticks
+from labkit.view.curve.knob_plot import HEIGHT, WIDTH, KnobLine, draw_knob_plot
 from labkit.view.palette import NOW, PINS
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -8,8 +8,8 @@ import pytest
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
+from labkit.view.curve.plot import plot_responses
 from labkit.view.palette import COPPER, PINS
-from labkit.view.plot import plot_responses
 
 
 def falling(factor: float = 1.0) -> Response:

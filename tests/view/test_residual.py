@@ -6,9 +6,9 @@ from xml.etree import ElementTree as Xml
 import numpy as np
 import pytest
 
-from labkit.view.curve import Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
+from labkit.view.curve.residual import draw_residuals, residual_reach
 from labkit.view.palette import PINS
-from labkit.view.residual import draw_residuals, residual_reach
 
 FREQUENCY = np.geomspace(60, 18_000, 30)
 NASTY = "<script>alert('x')</script>"

@@ -1,5 +1,5 @@
 // Reads frequency, level and nearest note off a drawn curve, by pointer, tap or arrow keys.
-// Needs only the SVG that labkit.view.curve draws; pages, notebooks and reports share it.
+// Needs only the SVG that labkit.view.curve.curve draws; pages, notebooks and reports share it.
 function attachCurveReader(holder) {
   const NOTES = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
   const SVG = "http://www.w3.org/2000/svg";

@@ -9,7 +9,7 @@ export default {
     el.append(holder);
     const refresh = attachCurveReader(holder);
     const draw = () => {
-      picture.innerHTML = model.get("svg"); // made by labkit.view.curve, which escapes every name
+      picture.innerHTML = model.get("svg"); // made by labkit.view.curve.curve, which escapes every name
       refresh();
     };
     const measure = () => {

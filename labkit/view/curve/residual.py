@@ -7,7 +7,7 @@ from html import escape
 
 import numpy as np
 
-from labkit.view.curve import (
+from labkit.view.curve.curve import (
     COMPACT_BELOW,
     HIGH_HZ,
     LEAST_WIDTH,

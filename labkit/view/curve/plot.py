@@ -1,6 +1,6 @@
 """Curves as files: SVG, PNG or PDF by matplotlib, with the palette and dashes of the pages.
 
-The pages draw their live curve themselves (`labkit.view.curve`); this is for exports, reports and notebooks.
+The pages draw their live curve themselves (`labkit.view.curve.curve`); this is for exports, reports and notebooks.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.files import write_atomically
 from labkit.core.response import Response
-from labkit.view.curve import HIGH_HZ, LOW_HZ, Curve, level_window, spread_labels
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, level_window, spread_labels
 from labkit.view.palette import EDGE, INK, LINE, MUTED, NOW, PAPER, PINS
 from labkit.view.words import ZERO, note_frequency
 

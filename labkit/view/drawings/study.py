@@ -1,6 +1,6 @@
 """Small drawings of studies for a page, SVG by hand like the live curve: histograms and the tornado.
 
-The same pictures as files, with matplotlib, are `labkit.view.study_plots`.
+The same pictures as files, with matplotlib, are `labkit.view.curve.study_plots`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from html import escape
 from labkit.study.measures import Measure
 from labkit.study.tolerance.result import MeasureSpread
 from labkit.study.tolerance.sensitivity import Swing
-from labkit.view.curve import COMPACT_BELOW, LEAST_WIDTH, MOST_WIDTH
+from labkit.view.curve.curve import COMPACT_BELOW, LEAST_WIDTH, MOST_WIDTH
 from labkit.view.palette import BLUE, COPPER, EDGE, INK, LINE, MUTED, SANS
 
 MOST_BARS = 8

@@ -14,9 +14,9 @@ from labkit.pickup.electrical import Pickup
 from labkit.pickup.loaded import loaded_response
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.view.curve import Curve
+from labkit.view.curve.curve import Curve
+from labkit.view.curve.plot import figure, figure_bytes
 from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, NOW, PAPER, PINS
-from labkit.view.plot import figure, figure_bytes
 
 _SIZE = (11.6, 4.6)
 

@@ -1,6 +1,6 @@
 """Pictures of studies as files: bands of a curve, histograms, and the tornado of what matters most.
 
-Same palette, type and axes as `labkit.view.plot`; light and dark never carry a meaning alone.
+Same palette, type and axes as `labkit.view.curve.plot`; light and dark never carry a meaning alone.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
 from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
 from labkit.study.tolerance.sensitivity import Swing
-from labkit.view.curve import Curve
+from labkit.view.curve.curve import Curve
+from labkit.view.curve.plot import STYLE, figure, figure_bytes
 from labkit.view.palette import BLUE, CARD, COPPER, EDGE, INK, LINE, MUTED, PAPER, CurveStyle
-from labkit.view.plot import STYLE, figure, figure_bytes
 from labkit.view.words import ZERO
 
 MOST_BARS = 12

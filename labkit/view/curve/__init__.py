@@ -1,0 +1,1 @@
+"""Curves: live on a page, and as files."""

@@ -1,0 +1,1 @@
+"""Drawings to scale and small drawings of studies."""
