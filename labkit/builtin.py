@@ -105,7 +105,7 @@ def labkit_takes() -> Mapping[str, Callable[[], Any]]:
 @hookimpl
 def labkit_panels() -> Iterable[Any]:
     """The pages of the lab."""
-    from labkit.app.panels import notebook_panels
+    from labkit.app.kit.panels import notebook_panels
 
     return notebook_panels()
 

@@ -194,9 +194,9 @@ def check_take(make: Callable[[], Any]) -> None:
 
 def check_panel(panel: Any) -> None:
     """Check a page of the lab (``labkit_panels``)."""
-    from labkit.app.panels import Panel
+    from labkit.app.kit.panels import Panel
 
-    require(isinstance(panel, Panel), f"a panel must be a labkit.app.panels.Panel; got a {type(panel).__name__}")
+    require(isinstance(panel, Panel), f"a panel must be a labkit.app.kit.panels.Panel; got a {type(panel).__name__}")
     whose = f"the panel '{panel.name}'"
     require(panel.title.strip() and len(panel.title) <= 24, f"{whose}: the title must have 1 to 24 characters")
     require(panel.task.strip().endswith((".", "?")), f"{whose}: the task must be a sentence")

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from docs.tools.tables import cell_text, table
-from labkit.app.trust_model import ORIGINS
+from labkit.app.pages.trust.state import ORIGINS
 from labkit.cases import MODELS, ModelSummary, Outcome, load_cases, run_cases, summary_by_model, used_share
 from labkit.cases.case import Case
 from labkit.cases.limits import limits

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from labkit.app.contents import WORDS, everything, plugin_problems, sheet_problems
+from labkit.app.server.contents import WORDS, everything, plugin_problems, sheet_problems
 from labkit.catalogue import Catalogue
 from labkit.catalogue import catalogue as read_catalogue
 from labkit.cli.main import CHECK_FAILED, DONE

@@ -55,8 +55,8 @@ def open_lab(
         raise InputError("--share and --public-address exclude each other: behind a hub, the hub decides who comes in")
     # the server takes a second to import: only here
     with _left_out("rfc3987_syntax"):
-        from labkit.app.door import PAGES_IN_A_ROOM, PAGES_OF_ONE, Door, hub_door, room_door
-        from labkit.app.server import serve
+        from labkit.app.server.door import PAGES_IN_A_ROOM, PAGES_OF_ONE, Door, hub_door, room_door
+        from labkit.app.server.server import serve
 
     door = Door()
     if share:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_seal import Seal
+from labkit.app.pages.listening.seal import Seal
+from labkit.app.pages.listening.state import ListeningBench
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ import time
 
 import psutil
 
-from labkit.app.background import Background
+from labkit.app.kit.background import Background
 from labkit.core.errors import InputError
 
 

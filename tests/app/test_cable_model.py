@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.app.cable_model import MOST_BEFORE_M, CableBench
-from labkit.app.cable_numbers import simple_resonance, trim_for_peak, with_buffer
-from labkit.app.rig_model import RigBench
+from labkit.app.pages.cable.numbers import simple_resonance, trim_for_peak, with_buffer
+from labkit.app.pages.cable.state import MOST_BEFORE_M, CableBench
+from labkit.app.pages.rig.state import RigBench
 from labkit.circuit.elements import GROUND
 from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup

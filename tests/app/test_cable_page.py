@@ -8,10 +8,10 @@ import io
 import numpy as np
 import pytest
 
-from labkit.app.cable_model import CableBench
-from labkit.app.cable_page import CablePage, panel
-from labkit.app.curve_files import curves_csv
-from labkit.app.page_text import table_html
+from labkit.app.kit.curve_files import curves_csv
+from labkit.app.kit.text import table_html
+from labkit.app.pages.cable.page import CablePage, panel
+from labkit.app.pages.cable.state import CableBench
 from labkit.rig.sheet import load_rig
 
 
@@ -51,7 +51,7 @@ def test_the_customer_sheet_says_sentence_load_and_cautions_and_asks_for_nothing
 
 
 def test_the_customer_sheet_carries_the_date_one_unit_and_only_the_cautions_of_a_cable(page, monkeypatch):
-    monkeypatch.setattr("labkit.app.cable_page.today", lambda: "2026-11-30")
+    monkeypatch.setattr("labkit.app.pages.cable.page.today", lambda: "2026-11-30")
     send(page.controls, do="type", key="cable.length", text="10m")
     text = page.customer_sheet(is_printed=False).content.decode()
     assert "Date: 2026-11-30" in text

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.app.controls import KNOB, Control, ControlSet, Group, log_positions, with_value
+from labkit.app.kit.controls import KNOB, Control, ControlSet, Group, log_positions, with_value
 from labkit.core.errors import InputError
 
 KNOB_CONTROL = Control(

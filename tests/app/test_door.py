@@ -8,9 +8,9 @@ import socket
 import pytest
 from click.testing import CliRunner
 
-from labkit.app import door as doors
-from labkit.app.door import Door, hub_door, machine_addresses, room_door
-from labkit.app.server import KERNEL_IDLE_S, ServerError, server_config
+from labkit.app.server import door as doors
+from labkit.app.server.door import Door, hub_door, machine_addresses, room_door
+from labkit.app.server.server import KERNEL_IDLE_S, ServerError, server_config
 from labkit.cli.main import main
 from labkit.cli.open_command import open_lab
 from labkit.core.errors import InputError
@@ -143,7 +143,7 @@ class TestCommand:
 
     def test_sharing_reaches_the_server(self, monkeypatch):
         seen = {}
-        monkeypatch.setattr("labkit.app.server.serve", lambda **settings: seen.update(settings))
+        monkeypatch.setattr("labkit.app.server.server.serve", lambda **settings: seen.update(settings))
         result = CliRunner().invoke(
             open_lab,
             ["--share", "--address", "127.0.0.1", "--most-pages", "6", "--most-pages-each", "2", "--no-browser"],
@@ -154,12 +154,12 @@ class TestCommand:
 
     def test_without_sharing_nothing_but_this_machine(self, monkeypatch):
         seen = {}
-        monkeypatch.setattr("labkit.app.server.serve", lambda **settings: seen.update(settings))
+        monkeypatch.setattr("labkit.app.server.server.serve", lambda **settings: seen.update(settings))
         CliRunner().invoke(open_lab, ["--no-browser"])
         assert seen["door"] == Door()
 
     def test_a_taken_port_names_the_address(self):
-        from labkit.app.server import _claim_port
+        from labkit.app.server.server import _claim_port
 
         with socket.socket() as taken:
             taken.bind(("127.0.0.1", 0))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app import landing
-from labkit.app.cable_model import CableBench
-from labkit.app.landing import TASKS, landing_rigs, landing_tasks
-from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_seal import Seal
-from labkit.app.rig_model import RigBench
-from labkit.app.server import dashboard_folder
+from labkit.app.pages import landing
+from labkit.app.pages.cable.state import CableBench
+from labkit.app.pages.landing import TASKS, landing_rigs, landing_tasks
+from labkit.app.pages.listening.seal import Seal
+from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.rig.state import RigBench
+from labkit.app.server.server import dashboard_folder
 
 SHOWN = [(group["who"], task) for group in landing_tasks() for task in group["tasks"]]
 

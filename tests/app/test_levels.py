@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 import soundfile
 
-from labkit.app.cable_model import CableBench
-from labkit.app.listening import hear
-from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_words import desk_view
-from labkit.app.pots_model import PotsBench
-from labkit.app.rig_model import BY_STRINGS, CURVE, EQUAL_EMF, RigBench
-from labkit.app.rig_page import RigPage
-from labkit.app.winding_model import WindingBench
-from labkit.app.winding_words import change_sentence
+from labkit.app.kit.listening import hear
+from labkit.app.pages.cable.state import CableBench
+from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.words import desk_view
+from labkit.app.pages.pots.state import PotsBench
+from labkit.app.pages.rig.page import RigPage
+from labkit.app.pages.rig.state import BY_STRINGS, CURVE, EQUAL_EMF, RigBench
+from labkit.app.pages.winding.state import WindingBench
+from labkit.app.pages.winding.words import change_sentence
 from labkit.rig.sheet import load_rig, set_value
 from labkit.view.words import KeyNumber
 

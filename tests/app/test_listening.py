@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from labkit.app.listening import hear, take_names
-from labkit.app.rig_model import RigBench
+from labkit.app.kit.listening import hear, take_names
+from labkit.app.pages.rig.state import RigBench
 from labkit.core.errors import InputError
 from labkit.sound.loudness import QUIET_LUFS, integrated_loudness
 

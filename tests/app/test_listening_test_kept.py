@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_run import read_record
-from labkit.app.listening_test_seal import Seal
+from labkit.app.pages.listening.run import read_record
+from labkit.app.pages.listening.seal import Seal
+from labkit.app.pages.listening.state import ListeningBench
 from labkit.core.errors import InputError
 
 

@@ -14,14 +14,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from labkit.app.listening import take_names
-from labkit.app.listening_test_controls import CHANGED, ONE_PART
-from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_run import trials_table
-from labkit.app.listening_test_seal import Seal, new_number
-from labkit.app.listening_test_state import open_state
-from labkit.app.listening_test_words import desk_view, result_html
-from labkit.app.rig_offers import RigOffers
+from labkit.app.kit.listening import take_names
+from labkit.app.kit.rig.offers import RigOffers
+from labkit.app.pages.listening.compared import open_state
+from labkit.app.pages.listening.controls import CHANGED, ONE_PART
+from labkit.app.pages.listening.run import trials_table
+from labkit.app.pages.listening.seal import Seal, new_number
+from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.words import desk_view, result_html
 from labkit.core.errors import InputError
 from labkit.sound.loudness import QUIET_LUFS, integrated_loudness
 
@@ -119,7 +119,7 @@ class TestAddress:
         assert ListeningBench(seal=seal, query=first.query).state == first.state
 
     def test_a_comparison_travels_as_a_rig_with_a_pin(self, listening):
-        from labkit.app.rig_model import RigBench
+        from labkit.app.pages.rig.state import RigBench
 
         listening.set_text(CHANGED, "3 m")
         arrived = RigBench(query=listening.query)
@@ -187,7 +187,7 @@ class TestWhatStaysHidden:
         seen = []
         for flip in (False, True):
             listening = ListeningBench(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
-            monkeypatch.setattr("labkit.app.listening_test_model.new_number", lambda: "ab" * 16)
+            monkeypatch.setattr("labkit.app.pages.listening.state.new_number", lambda: "ab" * 16)
             listening.prepare()
             listening.begin()
             if flip:

@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from labkit.app.listening_test_model import ListeningBench
-from labkit.app.listening_test_page import ListeningPage, panel
-from labkit.app.listening_test_seal import Seal
+from labkit.app.pages.listening.page import ListeningPage, panel
+from labkit.app.pages.listening.seal import Seal
+from labkit.app.pages.listening.state import ListeningBench
 
 
 @pytest.fixture

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from labkit.app.measure_demo import DEMO_COIL, DEMO_LOADS, demo_files, demo_fit, demo_text
-from labkit.app.measure_model import MeasureBench
-from labkit.app.measure_readings import readings_sheet
-from labkit.app.measure_sweeps import Choices, fit_asked, read_files
-from labkit.app.rig_model import RigBench
-from labkit.app.upload import GivenFile
+from labkit.app.kit.upload import GivenFile
+from labkit.app.pages.measure.demo import DEMO_COIL, DEMO_LOADS, demo_files, demo_fit, demo_text
+from labkit.app.pages.measure.readings import readings_sheet
+from labkit.app.pages.measure.state import MeasureBench
+from labkit.app.pages.measure.sweeps import Choices, fit_asked, read_files
+from labkit.app.pages.rig.state import RigBench
 from labkit.bench.diagnose.readings import readings_from_table
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import parse_sheet

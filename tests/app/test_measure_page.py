@@ -4,10 +4,10 @@ import tomllib
 
 import pytest
 
-from labkit.app.measure_demo import demo_files
-from labkit.app.measure_model import MeasureBench
-from labkit.app.measure_page import MeasurePage
-from labkit.app.upload import GivenFile
+from labkit.app.kit.upload import GivenFile
+from labkit.app.pages.measure.demo import demo_files
+from labkit.app.pages.measure.page import MeasurePage
+from labkit.app.pages.measure.state import MeasureBench
 from labkit.core.errors import InputError
 
 

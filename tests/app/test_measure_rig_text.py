@@ -1,6 +1,6 @@
 """A fitted pickup travels into a rig as text, with its list of eddy sections."""
 
-from labkit.app.made_pickup import checked_text, flatten, made_from, nest, pickup_from_text, pickup_text
+from labkit.app.kit.pickup.made import checked_text, flatten, made_from, nest, pickup_from_text, pickup_text
 
 
 def test_a_sheet_with_lists_travels_as_text():

@@ -7,7 +7,7 @@ import os
 import voila.notebook_renderer
 from jinja2 import Environment, FileSystemLoader
 
-from labkit.app.page_exporter import CompiledTemplates, PageExporter, use_compiled_templates
+from labkit.app.server.exporter import CompiledTemplates, PageExporter, use_compiled_templates
 
 
 def _environment(folder, cache):

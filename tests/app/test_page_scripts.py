@@ -9,8 +9,8 @@ import subprocess
 
 import pytest
 
-from labkit.app.page_scripts import FLAW, PageScripts, read_pieces
-from labkit.app.server import data_folder, page_scripts
+from labkit.app.server.scripts import FLAW, PageScripts, read_pieces
+from labkit.app.server.server import data_folder, page_scripts
 
 
 @pytest.fixture

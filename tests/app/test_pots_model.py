@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.app.pots_capacitors import bleed_view, capacitor_view, loss_view
-from labkit.app.pots_model import AS_BUILT, PotsBench, views_of
-from labkit.app.pots_numbers import (
+from labkit.app.pages.pots.capacitors import bleed_view, capacitor_view, loss_view
+from labkit.app.pages.pots.numbers import (
     BLEEDS,
     GRID_HZ,
     USUAL_BLEEDS,
@@ -28,7 +27,8 @@ from labkit.app.pots_numbers import (
     with_pot_value,
     with_taper,
 )
-from labkit.app.pots_views import position_view, taper_view, value_view
+from labkit.app.pages.pots.state import AS_BUILT, PotsBench, views_of
+from labkit.app.pages.pots.views import position_view, taper_view, value_view
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.pots_model import PotsBench
-from labkit.app.pots_page import PotsPage, panel
+from labkit.app.pages.pots.page import PotsPage, panel
+from labkit.app.pages.pots.state import PotsBench
 
 
 @pytest.fixture

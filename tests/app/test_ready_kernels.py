@@ -11,9 +11,8 @@ from contextlib import asynccontextmanager
 import pytest
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 
-from labkit.app import ready_kernels
-from labkit.app.limited_memory import MOST_MIB
-from labkit.app.ready_kernels import (
+from labkit.app.server import kernels as ready_kernels
+from labkit.app.server.kernels import (
     LARGEST_KEPT,
     MOST_KEPT,
     THE_PLACE,
@@ -22,7 +21,8 @@ from labkit.app.ready_kernels import (
     PromptClient,
     ReadyKernels,
 )
-from labkit.app.server import OwnKernels, dashboard_folder, server_config
+from labkit.app.server.limited_memory import MOST_MIB
+from labkit.app.server.server import OwnKernels, dashboard_folder, server_config
 
 HEAVY = ("scipy", "matplotlib", "sympy", "lcapy", "lmfit", "skrf", "SALib", "soundfile", "pyloudnorm", "pandas")
 PATIENCE_S = 60
@@ -35,13 +35,13 @@ def _loaded(code: str) -> set[str]:
 
 
 def test_the_rig_page_opens_without_any_heavy_library():
-    loaded = _loaded("import labkit.app.rig_page as page; page.panel()")
-    assert "labkit.app.rig_page" in loaded
+    loaded = _loaded("import labkit.app.pages.rig.page as page; page.panel()")
+    assert "labkit.app.pages.rig.page" in loaded
     assert loaded & set(HEAVY) == set()
 
 
 def test_what_waits_has_imported_every_page_and_of_the_heavy_libraries_one_part():
-    loaded = _loaded("import labkit.app.warm_up")
+    loaded = _loaded("import labkit.app.server.warm_up")
     cells = [
         "".join(json.loads(path.read_text("utf-8"))["cells"][0]["source"])
         for path in dashboard_folder().glob("*.ipynb")
@@ -59,7 +59,7 @@ def test_what_waits_knows_neither_plugins_nor_sheets_of_the_user(tmp_path):
     (tmp_path / "broken.toml").write_text("no sheet", "utf-8")
     code = (
         f"import os; os.environ['LABKIT_CATALOGUE'] = {str(tmp_path)!r}\n"
-        "import labkit.app.warm_up, sys\n"
+        "import labkit.app.server.warm_up, sys\n"
         "module = sys.modules['labkit.catalogue.catalogue']; from labkit.plugins.manager import plugins\n"
         "from labkit.core.sheet import _said\n"
         "print(module._catalogue.cache_info().currsize, plugins.cache_info().currsize, _said.cache_info().currsize)"
@@ -142,7 +142,9 @@ def test_a_page_takes_the_kernel_that_waits_with_the_variables_of_its_own_and_th
             taken = await kernels.start_kernel(kernel_name="python3", path="", env={"QUERY_STRING": query})
             assert taken == waiting
             assert kernels.take_place("another", most=1, most_each=1) is None
-            code = "import os, sys; print('labkit.app.rig_page' in sys.modules, ascii(os.environ['QUERY_STRING']))"
+            code = (
+                "import os, sys; print('labkit.app.pages.rig.page' in sys.modules, ascii(os.environ['QUERY_STRING']))"
+            )
             assert await _said_by(kernels, taken, code) == f"True {query!a}\n"
             await _until(lambda: len(kernels.waiting_ids()) == 1)
             assert taken not in kernels.waiting_ids()

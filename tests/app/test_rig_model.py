@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.app.rig_model import RigBench, query_for
-from labkit.app.rig_state import MOST_PINS
+from labkit.app.kit.rig.state import MOST_PINS
+from labkit.app.pages.rig.state import RigBench, query_for
 from labkit.rig.sheet import load_rig, set_value
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -263,7 +263,7 @@ def test_volume_at_zero_is_said_to_be_silent_and_still_drawn(bench):
 
 
 def test_links_of_the_landing_page_open_without_complaint():
-    from labkit.app.landing import landing_rigs, landing_tasks
+    from labkit.app.pages.landing import landing_rigs, landing_tasks
 
     queries = [task["query"] for group in landing_tasks() for task in group["tasks"]]
     queries += [rig["query"] for rig in landing_rigs()]

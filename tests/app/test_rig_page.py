@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.rig_model import RigBench
-from labkit.app.rig_page import RigPage, numbers_html, panel
+from labkit.app.pages.rig.page import RigPage, numbers_html, panel
+from labkit.app.pages.rig.state import RigBench
 from labkit.rig.sheet import load_rig
 from labkit.view.words import KeyNumber
 

@@ -9,9 +9,9 @@ import zlib
 import numpy as np
 import pytest
 
-from labkit.app.opened_rig import LONGEST_PACKED, PACKED, pack, read_sheet_text, rig_sheet_text, unpack
-from labkit.app.rig_model import RigBench
-from labkit.app.rig_rebuild import ADD, BUFFER, TAKE_OUT, WIRING
+from labkit.app.kit.rig.opened import LONGEST_PACKED, PACKED, pack, read_sheet_text, rig_sheet_text, unpack
+from labkit.app.kit.rig.rebuild import ADD, BUFFER, TAKE_OUT, WIRING
+from labkit.app.pages.rig.state import RigBench
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.chain.stages import ValveInput

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from labkit.app.server import (
+from labkit.app.server.server import (
     CONTENT_POLICY,
     HOST,
     Lab,
@@ -173,7 +173,7 @@ def test_opening_the_lab_leaves_out_the_slow_grammar_and_leaves_no_trace_of_that
         "import sys\n"
         "import labkit.cli.open_command as command\n"
         "with command._left_out('rfc3987_syntax'):\n"
-        "    import labkit.app.server\n"
+        "    import labkit.app.server.server\n"
         "print('jsonschema' in sys.modules, 'lark' in sys.modules, 'rfc3987_syntax' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -6,11 +6,11 @@ import json
 
 import pytest
 
-from labkit.app.rig_model import RigBench
-from labkit.app.study_controls import QUESTIONS
-from labkit.app.study_model import Refusal, StudyBench
-from labkit.app.study_page import StudyPage
-from labkit.app.study_work import SpreadAnswer
+from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.study.controls import QUESTIONS
+from labkit.app.pages.study.page import StudyPage
+from labkit.app.pages.study.state import Refusal, StudyBench
+from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError
 
 GOAL = "v=1&own.ask=goal"

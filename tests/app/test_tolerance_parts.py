@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.study_model import StudyBench
-from labkit.app.study_work import COILS, wanted_spreads, with_own_tolerances
-from labkit.app.tolerance_parts import (
+from labkit.app.pages.study.parts import (
     MOST_PARTS,
     OWN_TOLERANCES,
     PART,
@@ -20,6 +18,8 @@ from labkit.app.tolerance_parts import (
     with_part_by,
     write_own_tolerances,
 )
+from labkit.app.pages.study.state import StudyBench
+from labkit.app.pages.study.work import COILS, wanted_spreads, with_own_tolerances
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.inputs import rig_inputs

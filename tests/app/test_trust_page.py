@@ -12,9 +12,9 @@ from dataclasses import replace
 
 import pytest
 
-from labkit.app.trust_model import TrustBench
-from labkit.app.trust_page import TrustPage, panel
-from labkit.app.trust_words import head_html, limits_html, model_html
+from labkit.app.pages.trust.page import TrustPage, panel
+from labkit.app.pages.trust.state import TrustBench
+from labkit.app.pages.trust.words import head_html, limits_html, model_html
 from labkit.cases import Case, Expected, load_cases, run_cases, used_share
 from labkit.cases.limits import limits, read_limits
 from labkit.core.errors import SheetError

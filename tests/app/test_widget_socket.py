@@ -16,8 +16,8 @@ from tornado.httputil import HTTPConnection, HTTPHeaders, HTTPServerRequest, Req
 from tornado.web import Application
 from voila.app import Voila
 
-from labkit.app.server import server_config
-from labkit.app.widget_socket import (
+from labkit.app.server.server import server_config
+from labkit.app.server.widget_socket import (
     LARGEST_IN,
     LARGEST_OUT,
     METHODS,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.app.made_pickup import built_from, read_text
-from labkit.app.rig_controls import apply_values
-from labkit.app.winding_band import _element_draws, gain_bounds, gain_draws
+from labkit.app.kit.pickup.made import built_from, read_text
+from labkit.app.kit.rig.controls import apply_values
+from labkit.app.pages.winding.band import _element_draws, gain_bounds, gain_draws
 from labkit.circuit.solve.solver import solve
 from labkit.core.response import gain_db
 from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE

@@ -6,11 +6,11 @@ from urllib.parse import quote
 
 import pytest
 
-from labkit.app.landing import landing_tasks
-from labkit.app.made_pickup import built_from, catalogue_keys, made_from, read_text
-from labkit.app.rig_model import RigBench
-from labkit.app.winding_model import WindingBench
-from labkit.app.winding_tools import _without_turns
+from labkit.app.kit.pickup.made import built_from, catalogue_keys, made_from, read_text
+from labkit.app.pages.landing import landing_tasks
+from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.winding.state import WindingBench
+from labkit.app.pages.winding.tools import _without_turns
 from labkit.rig.sheet import load_pickup
 
 SINGLE = "narrow single coil, built"

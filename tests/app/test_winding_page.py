@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.winding_model import WindingBench
-from labkit.app.winding_page import WindingPage
+from labkit.app.pages.winding.page import WindingPage
+from labkit.app.pages.winding.state import WindingBench
 from labkit.report.paper_page import quantity
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.made_pickup import (
+from labkit.app.kit.pickup.differences import differences
+from labkit.app.kit.pickup.made import (
     built_from,
     catalogue_keys,
     flatten,
@@ -14,9 +15,8 @@ from labkit.app.made_pickup import (
     read_text,
     text_in_words,
 )
-from labkit.app.sheet_differences import differences
-from labkit.app.winding_sheets import open_sheet_text, saved_sheet
-from labkit.app.winding_words import cautions, value_rows
+from labkit.app.pages.winding.sheets import open_sheet_text, saved_sheet
+from labkit.app.pages.winding.words import cautions, value_rows
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet, sheet_text

@@ -92,7 +92,7 @@ def test_address_to_the_next_page_that_answers(browser: Any, lab: Server, waited
 
 
 def test_address_to_a_page_that_answers_without_a_kernel_that_waits(browser: Any, waited: Any) -> None:
-    code = "import labkit.app.server as s; s.WAITING = 0; s.serve(port=0, open_browser=False)"
+    code = "import labkit.app.server.server as s; s.WAITING = 0; s.serve(port=0, open_browser=False)"
     server = start_server(code=code)
 
     def measure() -> list[float]:

@@ -15,7 +15,7 @@ from urllib.parse import quote
 import psutil
 import pytest
 
-from labkit.app.ready_kernels import WAITING
+from labkit.app.server.kernels import WAITING
 from tests.browser.conftest import leave, start_server, stop_server
 from tests.conftest import BROWSER_FLAGS
 
@@ -60,7 +60,9 @@ def test_two_browsers_at_once_stay_independent(visit):
 @pytest.fixture(scope="module")
 def short_lived(chromium_path):
     """A lab that closes a kernel six seconds after its browser is gone."""
-    server = start_server(code="import labkit.app.server as s; s.serve(port=0, open_browser=False, kernel_idle_s=6)")
+    server = start_server(
+        code="import labkit.app.server.server as s; s.serve(port=0, open_browser=False, kernel_idle_s=6)"
+    )
     yield server
     stop_server(server)
 
@@ -155,7 +157,7 @@ def test_script_tags_in_a_rigs_name_do_no_harm(browser, project_root, tmp_path):
     folder.mkdir()
     (folder / "evil.toml").write_text(source.replace(json.dumps(name, ensure_ascii=False), f"'{evil}'"), "utf-8")
     code = f"import os; os.environ['LABKIT_CATALOGUE'] = {str(folder)!r};"
-    server = start_server(code=code + "import labkit.app.server as s; s.serve(port=0, open_browser=False)")
+    server = start_server(code=code + "import labkit.app.server.server as s; s.serve(port=0, open_browser=False)")
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     try:
         page = context.new_page()

@@ -212,8 +212,8 @@ def test_going_on_waits_for_a_lab_that_is_away(visit, lab):
 
 SLOW = """
 import pathlib, time
-from labkit.app import bench_page
-from labkit.app.rig_page import panel
+from labkit.app.kit import page as bench_page
+from labkit.app.pages.rig.page import panel
 gate, opened = pathlib.Path({gate!r}), bench_page.BenchPage._open
 def slowly(page, query):
     while not gate.exists():
@@ -223,8 +223,8 @@ bench_page.BenchPage._open = slowly
 panel()
 """
 HASTY = """
-from labkit.app import bench_page
-from labkit.app.rig_page import panel
+from labkit.app.kit import page as bench_page
+from labkit.app.pages.rig.page import panel
 bench_page.SOUND_LIMIT_S = 15.0
 panel()
 """
@@ -249,7 +249,7 @@ def odd_lab(tmp_path_factory, chromium_path, gate):
         )
         nbformat.write(book, folder / f"{name}.ipynb")
     server = start_server(
-        code="import pathlib, labkit.app.server as s;"
+        code="import pathlib, labkit.app.server.server as s;"
         f"s.serve(port=0, open_browser=False, folder=pathlib.Path({str(folder)!r}))"
     )
     yield server
@@ -414,7 +414,7 @@ def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, o
 
 
 def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_lab, gate):
-    from labkit.app.rig_model import RigBench
+    from labkit.app.pages.rig.state import RigBench
 
     bench = RigBench()
     other = bench.controls["rig"].texts[-1]

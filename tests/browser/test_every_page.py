@@ -83,7 +83,7 @@ def stock_server(tmp_path_factory, chromium_path):
         )
         nbformat.write(book, folder / f"{name}.ipynb")
     server = start_server(
-        code="import pathlib, labkit.app.server as s;"
+        code="import pathlib, labkit.app.server.server as s;"
         f"s.serve(port=0, open_browser=False, folder=pathlib.Path({str(folder)!r}))"
     )
     yield server

@@ -8,8 +8,8 @@ import time
 import psutil
 import pytest
 
-from labkit.app.page_scripts import read_pieces
-from labkit.app.server import data_folder
+from labkit.app.server.scripts import read_pieces
+from labkit.app.server.server import data_folder
 from tests.browser.conftest import leave, start_server, stop_server
 
 pytestmark = pytest.mark.browser
@@ -77,7 +77,7 @@ def test_the_landing_page_has_the_script_brought_while_somebody_reads(visit):
 def test_a_sheet_that_came_after_the_kernel_was_ready_is_on_the_page(browser, project_root, tmp_path):
     source = sorted((project_root / "labkit" / "data" / "catalogue" / "rigs").glob("*.toml"))[0].read_text("utf-8")
     code = f"import os; os.environ['LABKIT_CATALOGUE'] = {str(tmp_path)!r};"
-    server = start_server(code=code + "import labkit.app.server as s; s.serve(port=0, open_browser=False)")
+    server = start_server(code=code + "import labkit.app.server.server as s; s.serve(port=0, open_browser=False)")
     context = browser.new_context()
     try:
         waiting = _kernels_that_rest(server)

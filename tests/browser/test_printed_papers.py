@@ -8,10 +8,10 @@ import unicodedata
 
 import pytest
 
-from labkit.app.cable_model import CableBench
-from labkit.app.cable_page import CablePage
-from labkit.app.pots_model import PotsBench
-from labkit.app.pots_page import PotsPage
+from labkit.app.pages.cable.page import CablePage
+from labkit.app.pages.cable.state import CableBench
+from labkit.app.pages.pots.page import PotsPage
+from labkit.app.pages.pots.state import PotsBench
 from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.readings import FieldValue, Readings, load_plan
 from labkit.catalogue import catalogue, find_sheet

@@ -229,7 +229,7 @@ def test_the_curve_can_be_read_off_by_keyboard_and_by_pointer(rig):
 
 
 def test_the_reading_agrees_with_the_model(rig):
-    from labkit.app.rig_model import RigBench
+    from labkit.app.pages.rig.state import RigBench
 
     page = rig
     page.locator(".lab-curve-holder").focus()

@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from labkit.app.rig_controls import rig_controls
-from labkit.app.rig_page import RigPage
-from labkit.app.winding_page import WindingPage
+from labkit.app.kit.rig.controls import rig_controls
+from labkit.app.pages.rig.page import RigPage
+from labkit.app.pages.winding.page import WindingPage
 from labkit.rig.sheet import load_rig
 
 ROOT = Path(__file__).resolve().parents[2]
 ANSWERS = [page for page in sorted((ROOT / "docs" / "how-to").glob("*.md")) if page.name != "index.md"]
 TUTORIAL = ROOT / "docs" / "tutorial" / "first_hour.md"
 SHOWN_IN = (
-    "labkit/app/*.py",
+    "labkit/app/**/*.py",
     "labkit/view/**/*.py",
     "labkit/report/*.py",
     "labkit/data/voila/**/*.j*",

@@ -17,7 +17,7 @@ from jupyter_server.services.kernels.connection.base import deserialize_msg_from
 from tornado.httpclient import HTTPClientError
 from tornado.websocket import WebSocketClientConnection
 
-from labkit.app.widget_socket import MOST_SOCKETS
+from labkit.app.server.widget_socket import MOST_SOCKETS
 from tests.browser.conftest import Server, start_server, stop_server
 from tests.faults.visitors import (
     CONTROL,
@@ -269,7 +269,9 @@ def test_the_lab_of_one_person_answers_under_its_name_in_capitals_too(alone: Ser
 @pytest.fixture
 def often_pinged() -> Iterator[Server]:
     """A lab that asks twice a second whether a page is still there."""
-    server = start_server(code="import labkit.app.server as s; s.PING_MS = 500; s.serve(port=0, open_browser=False)")
+    server = start_server(
+        code="import labkit.app.server.server as s; s.PING_MS = 500; s.serve(port=0, open_browser=False)"
+    )
     yield server
     stop_server(server)
 

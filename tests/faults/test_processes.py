@@ -355,10 +355,10 @@ sys.exit(run())
         ("labkit.cli.response_command", ["response", RIG]),
         ("numpy", ["response", RIG]),
         ("numpy.linalg", ["response", RIG]),
-        ("labkit.app.door", ["open", "--no-browser", "--port", "0"]),
+        ("labkit.app.server.door", ["open", "--no-browser", "--port", "0"]),
         ("tornado.web", ["open", "--no-browser", "--port", "0"]),
         ("voila.app", ["open", "--no-browser", "--port", "0"]),
-        ("labkit.app.panels", ["open", "--no-browser", "--port", "0"]),
+        ("labkit.app.kit.panels", ["open", "--no-browser", "--port", "0"]),
     ],
 )
 def test_a_command_interrupted_while_its_modules_are_read_in_ends_quietly(module: str, arguments: list[str]) -> None:

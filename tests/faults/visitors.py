@@ -25,8 +25,8 @@ from jupyter_server.services.kernels.connection.base import deserialize_msg_from
 from tornado.httpclient import AsyncHTTPClient, HTTPRequest, HTTPResponse
 from tornado.websocket import WebSocketClientConnection, WebSocketClosedError, websocket_connect
 
-from labkit.app.server import dashboard_folder
-from labkit.app.widget_socket import PROTOCOL
+from labkit.app.server.server import dashboard_folder
+from labkit.app.server.widget_socket import PROTOCOL
 from tests.browser.conftest import Server, start_server, stop_server
 
 PATIENCE_S = 120.0

@@ -154,7 +154,7 @@ def _sounds() -> Iterator[bytes]:
 
 
 def _addresses() -> Iterator[bytes]:
-    from labkit.app.panels import panels
+    from labkit.app.kit.panels import panels
     from labkit.catalogue import catalogue
     from tests.fuzz.targets import PAGES, _make
 

@@ -272,15 +272,15 @@ def _cases() -> Any:
 
 def _make(page: str) -> Any:
     if page == "trust":
-        from labkit.app.trust_model import TrustBench
+        from labkit.app.pages.trust.state import TrustBench
 
         return TrustBench(cases=_cases())
-    from labkit.app.cable_model import CableBench
-    from labkit.app.listening_test_model import ListeningBench
-    from labkit.app.measure_model import MeasureBench
-    from labkit.app.pots_model import PotsBench
-    from labkit.app.rig_model import RigBench
-    from labkit.app.winding_model import WindingBench
+    from labkit.app.pages.cable.state import CableBench
+    from labkit.app.pages.listening.state import ListeningBench
+    from labkit.app.pages.measure.state import MeasureBench
+    from labkit.app.pages.pots.state import PotsBench
+    from labkit.app.pages.rig.state import RigBench
+    from labkit.app.pages.winding.state import WindingBench
 
     benches: dict[str, Callable[[], Any]] = {
         "rig": RigBench,
@@ -325,8 +325,8 @@ def packed(text: str) -> str:
 
 
 def _panel(text: str) -> bool:
-    from labkit.app.panel_page import panel
-    from labkit.app.panels import PANEL_FIELD
+    from labkit.app.kit.panel_page import panel
+    from labkit.app.kit.panels import PANEL_FIELD
 
     before = os.environ.get("QUERY_STRING")
     os.environ["QUERY_STRING"] = f"{PANEL_FIELD}={text}".encode("utf-8", "replace").decode().replace("\0", "")
@@ -341,7 +341,7 @@ def _panel(text: str) -> bool:
 
 
 def _record(text: str) -> bool:
-    from labkit.app.listening_test_run import read_record
+    from labkit.app.pages.listening.run import read_record
 
     try:
         read_record(text)

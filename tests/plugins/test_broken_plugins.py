@@ -9,9 +9,9 @@ import sys
 
 import pytest
 
-from labkit.app.contents import everything, plugin_problems, sheet_problems
-from labkit.app.panel_page import panel
-from labkit.app.server import server_config
+from labkit.app.kit.panel_page import panel
+from labkit.app.server.contents import everything, plugin_problems, sheet_problems
+from labkit.app.server.server import server_config
 from labkit.bench.read.sweep_reader import read_sweep
 from labkit.cases.case import Case, Expected
 from labkit.cases.runner import run_cases
@@ -117,7 +117,7 @@ class Reader:
         return {} if "wrong" in path.name else 1 / 0
 
 def panel(make):
-    from labkit.app.panels import Panel
+    from labkit.app.kit.panels import Panel
     return Panel(name=make.__name__, title="Broken", task="Show a fault.", make=make)
 
 def fails(): raise RuntimeError("no widget today")

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.contents import sheet_problems
-from labkit.app.landing import landing_rigs, landing_tasks
-from labkit.app.rig_model import RigBench
+from labkit.app.pages.landing import landing_rigs, landing_tasks
+from labkit.app.pages.rig.state import RigBench
+from labkit.app.server.contents import sheet_problems
 from labkit.catalogue import catalogue
 from labkit.rig.sheet import load_rig
 from labkit.sound.take.sheet import usable_takes

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from labkit.app.contents import WORDS, everything, plugin_problems, sheet_problems
-from labkit.app.server import dashboard_folder, server_config
+from labkit.app.server.contents import WORDS, everything, plugin_problems, sheet_problems
+from labkit.app.server.server import dashboard_folder, server_config
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table

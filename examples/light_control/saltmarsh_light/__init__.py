@@ -69,7 +69,7 @@ def labkit_takes() -> Mapping[str, Callable[[], Any]]:
 @hookimpl
 def labkit_panels() -> Iterable[Any]:
     """The page of the light-operated tone control."""
-    from labkit.app.panels import Panel
+    from labkit.app.kit.panels import Panel
 
     def make() -> Any:
         from saltmarsh_light.light_panel import light_panel

@@ -1,0 +1,339 @@
+"""Widgets that pages share: controls on the left; words, curve, actions and sound on the right."""
+
+from __future__ import annotations
+
+import re
+from abc import abstractmethod
+from html import escape
+from typing import Any, Generic, TypeVar
+
+import ipywidgets
+
+from labkit.app.kit.background import Background
+from labkit.app.kit.controls import ControlSet
+from labkit.app.kit.debounce import Debounce
+from labkit.app.kit.listening import USUAL_TAKE, Heard, hear, take_names
+from labkit.app.kit.rig.opened import LARGEST_SHEET
+from labkit.app.kit.rig.state import MOST_PINS
+from labkit.app.kit.text import warnings_html
+from labkit.app.kit.upload import GivenFile, Intake, Upload
+from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
+from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.sound.loudness import HEARING_CAUTION
+from labkit.view.palette import PINS
+
+SOUND_PAUSE_S = 0.25
+SOUND_LIMIT_S = 60.0
+"""The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
+MAKING = "Making the sound …"
+ABOUT_HEARING = (
+    "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
+)
+
+Bench = TypeVar("Bench", bound=Any)
+
+
+class BenchPage(Generic[Bench]):
+    """Keeps widgets and bench together: every message of the page moves the bench, then everything is shown anew.
+
+    Attributes
+    ----------
+    title, lead : str
+        Heading, and one sentence of introduction.
+    pins_comparison : bool
+        True for pages that compare with what a pin can hold (`PageBench.compared_changes`).
+    """
+
+    title = ""
+    lead = ""
+    pins_comparison = False
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.controls = ControlPanel()
+        self.curve = CurveView()
+        self.actions = ActionBar()
+        self.faults = ipywidgets.HTML()
+        self.files = FileOffers()
+        self.takes = take_names()
+        self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
+        self._take = self.takes[0] if self.takes else USUAL_TAKE
+        self._has_sounded = False
+        self._is_outdated = False
+        self.sound_work = Background()
+        self._sound = Debounce(self._render, SOUND_PAUSE_S)
+        self._shown_controls: ControlSet | None = None
+        self.set_up()
+        self._connect()
+        self.show()
+        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
+        listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
+        more = (self.actions, self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
+        right = box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
+        self.box = box("lab-page", box("lab-title", heading), box("lab-columns", self.controls, right))
+
+    def set_up(self) -> None:
+        """Make the page's own widgets; called before anything is shown."""
+
+    @abstractmethod
+    def results(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what stands on top and stays in view: numbers, curve, caption."""
+
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what stands between the actions and the player."""
+        return ()
+
+    def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what stands below the player."""
+        return ()
+
+    @abstractmethod
+    def show_results(self) -> None:
+        """Show what follows from the present state."""
+
+    @abstractmethod
+    def draw(self, width: int) -> str:
+        """Return the page's curve, SVG, for a width in CSS pixels."""
+
+    @abstractmethod
+    def compared(self) -> tuple[Rig, str] | None:
+        """Return the rig to listen to beside the present one, and what sets it apart."""
+
+    def shown_controls(self) -> ControlSet:
+        """Return the controls to show: all of them, unless a page says otherwise."""
+        return self.bench.controls
+
+    def show(self) -> None:
+        """Show the present state."""
+        bench = self.bench
+        self.curve.svg = self.draw(self.curve.width)
+        self.show_results()
+        controls = self.shown_controls()
+        if self._shown_controls != controls:
+            self.controls.show_controls(controls)
+            self._shown_controls = controls
+        self.controls.show_values(controls, bench.values, bench.errors)
+        self.actions.actions = [
+            *([self._pin_button()] if self.pins_comparison else []),
+            {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
+            {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
+            {"key": "again", "label": "Start again", "enabled": bench.is_changed},
+            {"key": "link", "label": "Copy link", "enabled": True},
+        ]
+        self.actions.query = bench.query
+        self.faults.value = warnings_html(bench.rig.warnings)
+        self.faults.layout.display = None if self.faults.value else "none"
+        other = self.compared()
+        self.player.labels = ["Now"] if other is None else ["Now", other[1]]
+        self._sound_changed()
+
+    def _pin_button(self) -> dict[str, object]:
+        """The button that pins the comparison for the other pages."""
+        other = self.compared()
+        label = "Pin the comparison" if other is None else f"Pin {other[1]}"
+        return {"key": "pin", "label": label, "enabled": self.bench.can_pin}
+
+    def _pin(self) -> None:
+        other = self.compared()
+        self._then_show(self.bench.pin_compared)
+        if other is not None:
+            self.actions.said = f"Pinned {other[1]}: the other pages now have it beside the present rig."
+
+    @property
+    def file_stem(self) -> str:
+        """Beginning of the names of this page's files: the rig's name."""
+        return file_stem(self.rig_name)
+
+    @property
+    def rig_name(self) -> str:
+        """The present rig's name."""
+        return str(self.bench.state.rig.setup.rig)
+
+    def _connect(self) -> None:
+        bench = self.bench
+        self.controls.on("set", lambda key="", index=0, **_: self._then_show(bench.set_index, str(key), int(index)))
+        self.controls.on("type", lambda key="", text="", **_: self._then_show(bench.set_text, str(key), str(text)))
+        if self.pins_comparison:
+            self.actions.on("pin", lambda **_: self._pin())
+        self.actions.on("undo", lambda **_: self._then_show(bench.undo))
+        self.actions.on("redo", lambda **_: self._then_show(bench.redo))
+        self.actions.on("again", lambda **_: self._then_show(bench.start_again))
+        self.actions.on_open(self._open, self.controls)
+        self.player.on("render", lambda **_: self._render())
+        self.player.on("take", self._choose_take)
+        self.player.on("cancel", lambda **_: self._drop_sound())
+        self.player.on("warm", lambda **_: self.sound_work.warm(hear))
+        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), "width")
+
+    def _then_show(self, change: object, *fields: object) -> None:
+        change(*fields)  # type: ignore[operator]
+        self.actions.said = ""
+        self.show()
+
+    def _opener(self, what: str) -> Upload:
+        """Return the button that opens a sheet; what is wrong with the sheet is told beside it."""
+        opener = Upload(
+            Intake(largest=LARGEST_SHEET, what=what, advice="Save one from this page, or write one by hand."),
+            label=f"Open {what}",
+            hint="A .toml file, saved here or written by hand. It stays on this machine.",
+            accept=".toml",
+            many=False,
+        )
+        opener.on_file(self._open_file)
+        return opener
+
+    def _open_file(self, file: GivenFile) -> None:
+        try:
+            text = file.content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise InputError(f"{file.name} is not text in UTF-8, which a sheet is") from None
+        name = self.open_sheet(text, file.name)
+        self.show()
+        self.actions.said = f"Opened: {name}."
+
+    def open_sheet(self, text: str, where: str) -> str:
+        """Show what a sheet describes and return its name; pages that offer to open one say how."""
+        raise NotImplementedError
+
+    def _open(self, query: str) -> None:
+        self.bench.open(query)
+        self.show()
+        self.actions.said = " ".join(self.bench.problems)
+
+    def _choose_take(self, name: object = "", **_: object) -> None:
+        if name in self.takes:
+            self._take = str(name)
+            self._sound_changed()
+
+    def _sound_changed(self) -> None:
+        """Have the sound made anew after a pause, once somebody has asked for one."""
+        self.player.is_current = False
+        self._is_outdated = self.sound_work.is_busy
+        if self._has_sounded:
+            self._sound.ask()
+
+    def _render(self) -> None:
+        """Have the sound of the present state made, beside the page, and hand it to the player."""
+        self._has_sounded = True
+        self._sound.drop()
+        self._is_outdated = self.sound_work.is_busy
+        if self._is_outdated:
+            return
+        other, file_name = self.compared(), f"{self.file_stem}-{file_stem(self._take)}.wav"
+
+        def done(heard: Heard) -> None:
+            self.player.file_name = file_name
+            self.player.now, self.player.other = heard.now, heard.other
+            self.player.note = heard.note
+            self.player.making = ""
+            if self._is_outdated:  # something has moved since
+                self._render()
+                return
+            self.player.is_current = True
+            self.player.send({"rendered": True})
+
+        def failed(sentence: str, *, again: bool = False) -> None:
+            self.player.refuse(sentence, again=again)
+            if self._is_outdated and not again:
+                self._render()
+
+        def tick(seconds: float) -> None:
+            self.player.making = f"{MAKING} {seconds:.0f} s"
+
+        self.sound_work.ask(
+            hear,
+            self.heard_now(),
+            *(other or (None, "")),
+            self._take,
+            done=done,
+            failed=failed,
+            broke=lambda sentence: failed(f"the sound was not made: {sentence}.", again=True),
+            tick=tick,
+            limit_s=SOUND_LIMIT_S,
+        )
+
+    def _drop_sound(self) -> None:
+        """End the sound that is being made."""
+        self._sound.drop()
+        self._is_outdated = False
+        self.sound_work.cancel()
+        self.player.making = ""
+
+    def heard_now(self) -> Rig:
+        """Return the rig that sounds as "Now"; the present one unless the page looks at a changed one."""
+        return self.bench.rig
+
+
+class PinningPage(BenchPage[Bench]):
+    """A page whose present state can be pinned, up to three times; sound compares with the newest pin that differs."""
+
+    pins_comparison = True
+    pinned_thing = "curve"
+
+    def _connect(self) -> None:
+        super()._connect()
+        self.actions.on("unpin", lambda key="", **_: self._then_show(self.bench.unpin, int(key)))
+        self.actions.on("restore", lambda key="", **_: self._then_show(self.bench.restore, int(key)))
+
+    def show(self) -> None:
+        """Show the present state and the pins."""
+        super().show()
+        self.actions.pins = [
+            {
+                "key": str(shown.pin.slot),
+                "colour": PINS[shown.pin.slot].colour,
+                "dash": " ".join(f"{length:g}" for length in PINS[shown.pin.slot].dash),
+                "text": shown.text,
+            }
+            for shown in self.bench.pins
+        ]
+
+    def _pin_button(self) -> dict[str, object]:
+        bench = self.bench
+        label = "Three are pinned" if len(bench.pins) >= MOST_PINS else f"Pin this {self.pinned_thing}"
+        return {"key": "pin", "label": label, "enabled": bench.can_pin, "primary": bench.can_pin}
+
+    def _pin(self) -> None:
+        self._then_show(self.bench.pin)
+
+    def draw(self, width: int) -> str:
+        """Return the present curve and the pins."""
+        drawing: str = self.bench.draw(width)
+        return drawing
+
+    def compared(self) -> tuple[Rig, str] | None:
+        """Return the compared pin's rig."""
+        shown = self.bench.compared
+        return None if shown is None else (self.bench.rig_of(shown.pin), shown.short)
+
+
+def note(text: str) -> ipywidgets.HTML:
+    """Return a line of small print."""
+    return ipywidgets.HTML(f'<p class="lab-note">{escape(text)}</p>')
+
+
+def caption(text: str) -> ipywidgets.HTML:
+    """Return the line under a curve."""
+    return ipywidgets.HTML(caption_html(text))
+
+
+def caption_html(text: str) -> str:
+    """Return that line as HTML, for one that changes."""
+    return f'<p class="lab-caption">{escape(text)}</p>'
+
+
+def box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:
+    """Return widgets in a box of a class."""
+    made = ipywidgets.Box(children)
+    made.add_class(css_class)
+    return made
+
+
+def file_stem(name: str) -> str:
+    """Return a name for a file: small letters, digits and hyphens.
+
+    >>> file_stem("Saltmarsh Lane, narrow single coil")
+    'saltmarsh-lane-narrow-single-coil'
+    """
+    return re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:60] or "rig"

@@ -1,0 +1,1 @@
+"""A pickup that is being designed on a page."""

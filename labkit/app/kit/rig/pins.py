@@ -1,0 +1,127 @@
+"""What sets pinned setups apart, in words short enough for a line's end and unlike each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import takewhile
+
+from labkit.app.kit.controls import Control
+from labkit.app.kit.rig.offers import RigOffers
+from labkit.app.kit.rig.state import Pin, Setup
+from labkit.app.kit.rig.structure import read_name
+from labkit.view.curve.curve import LABEL_CHARACTERS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownPin:
+    """A pin as the page lists it.
+
+    Attributes
+    ----------
+    pin : Pin
+    name : str
+        What to call it in a sentence: "3.2 kHz lower than with …".
+    short, brief : str
+        What sets it apart, at the line's end; briefer on a phone.
+    text : str
+        The same in full.
+    """
+
+    pin: Pin
+    name: str
+    short: str
+    brief: str
+    text: str
+
+
+def shown_pins(offers: RigOffers, now: Setup, pins: tuple[Pin, ...]) -> tuple[ShownPin, ...]:
+    """Return the pins with what sets each apart from the present setup and from each other."""
+    return tuple(
+        _of_same_rig(offers, now, pin)
+        if pin.setup.rig == now.rig
+        else _of_other_rig(offers, now, pin, [other for other in pins if other is not pin])
+        for pin in pins
+    )
+
+
+def changes_in_words(offers: RigOffers, setup: Setup) -> str:
+    """Say what was changed in a rig: ``Cable length 3 m, Tone knob 4 of 10``."""
+    controls = offers.offer(setup.rig).controls
+    return ", ".join(f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes)
+
+
+def _of_same_rig(offers: RigOffers, now: Setup, pin: Pin) -> ShownPin:
+    here, then = offers.values(now), offers.values(pin.setup)
+    different = _different(offers, now, pin.setup)
+    if not different:
+        return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
+    notes = [_note(control, then[control.key]) for control in different]
+    short = ", ".join(notes)
+    more = f"{notes[0]} …" if len(notes) > 1 else notes[0]
+    parts = [
+        f"{control.label} {control.text(then[control.key])}, now {control.text(here[control.key])}"
+        for control in different
+    ]
+    return ShownPin(
+        pin=pin,
+        name=short if len(notes) == 1 else "the pinned one",
+        short=short if len(short) <= LABEL_CHARACTERS else more,
+        brief=more,
+        text="; ".join(parts),
+    )
+
+
+def _of_other_rig(offers: RigOffers, now: Setup, pin: Pin, others: list[Pin]) -> ShownPin:
+    name = _rig_apart(pin.setup.rig, now.rig)
+    alike = [other for other in others if other.setup.rig == pin.setup.rig]
+    notes: dict[str, None] = {}
+    for other in alike:
+        then = offers.values(pin.setup)
+        notes |= dict.fromkeys(
+            _note(control, then[control.key]) for control in _different(offers, other.setup, pin.setup)
+        )
+    apart = ", ".join(notes)
+    short = f"{name}, {apart}" if apart else name
+    if len(short) > LABEL_CHARACTERS and apart:
+        short = apart  # the rig is the same for both: what differs must survive the shortening
+    changes = changes_in_words(offers, pin.setup)
+    return ShownPin(
+        pin=pin,
+        name=f"{name}, {apart}" if apart else name,
+        short=short,
+        brief=apart or name,
+        text=pin.setup.rig + (f": {changes}" if changes else ""),
+    )
+
+
+def _different(offers: RigOffers, one: Setup, other: Setup) -> list[Control]:
+    first, second = offers.values(one), offers.values(other)
+    return [control for control in offers.offer(one.rig).controls if first[control.key] != second[control.key]]
+
+
+def _note(control: Control, value: float | str) -> str:
+    return f"{control.note} {control.brief(value)}".strip()
+
+
+def _rig_apart(rig: str, now: str) -> str:
+    """Name a rig by what it has not in common with the present one: rig, wiring or line."""
+    then, here = read_name(rig), read_name(now)
+    if then.plain != here.plain:
+        return _apart(then.plain, here.plain)
+    if then.wiring != here.wiring:
+        return _apart(then.wiring, here.wiring) if then.wiring else "its own wiring"
+    return then.line or "its own line"
+
+
+def _apart(name: str, other: str) -> str:
+    """Drop the words that two names begin with alike; of one that the other only goes on from, keep its last part.
+
+    >>> _apart("Saltmarsh Lane, two pickups", "Saltmarsh Lane, narrow single coil")
+    'two pickups'
+    >>> _apart("Saltmarsh Lane, narrow single coil", "Saltmarsh Lane, narrow single coil, found")
+    'narrow single coil'
+    """
+    if other.startswith(name):
+        return name.rpartition(", ")[2]
+    same = len(list(takewhile(lambda pair: pair[0] == pair[1], zip(name.split(" ")[:-1], other.split(" ")))))
+    return " ".join(name.split(" ")[same:])

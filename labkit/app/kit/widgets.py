@@ -1,0 +1,273 @@
+"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a view-model says.
+
+Their scripts and style sheet lie in ``labkit/data/voila/web``; they work in the lab's pages and in a plain notebook.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import anywidget
+import traitlets
+
+from labkit.app.kit.controls import ControlSet, Value
+from labkit.core.errors import InputError
+
+
+@cache
+def web_text(*names: str) -> str:
+    folder = resources.files("labkit") / "data" / "voila" / "web"
+    return "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
+
+
+class LabWidget(anywidget.AnyWidget):
+    """What the lab's widgets share: the style sheet, and one place where messages of the page arrive."""
+
+    _css = web_text("widgets.css")
+
+    def __init__(self, **traits: Any) -> None:
+        super().__init__(**traits)
+        self._handlers: dict[str, Callable[..., None]] = {}
+        self.on_msg(self._receive)
+
+    def on(self, name: str, handler: Callable[..., None]) -> None:
+        """Call ``handler(**fields)`` for messages of the page with ``do`` equal to ``name``."""
+        self._handlers[name] = handler
+
+    def _receive(self, _: object, content: object, __: object) -> None:
+        if not isinstance(content, dict):
+            return
+        fields = dict(content)
+        handler = self._handlers.get(str(fields.pop("do", "")))
+        if handler is not None:
+            handler(**{str(name): value for name, value in fields.items()})
+
+
+class CurveView(LabWidget):
+    """A drawn curve that can be read off; `width` is what the page has room for, CSS pixels."""
+
+    _esm = web_text("curve_reader.js", "curve_view.js")
+    svg = traitlets.Unicode("").tag(sync=True)
+    width = traitlets.Int(790).tag(sync=True)
+
+
+class ControlPanel(LabWidget):
+    """Groups of controls; ``on("set", handler)`` gets key and index, ``on("type", handler)`` key and text.
+
+    Attributes
+    ----------
+    holds : bool
+        True while the state of the page's address is still to come: the page keeps what a person sets meanwhile.
+    """
+
+    _esm = web_text("control_panel.js")
+    groups: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    values = traitlets.Dict().tag(sync=True)
+    holds = traitlets.Bool(False).tag(sync=True)
+
+    def show_controls(self, controls: ControlSet) -> None:
+        """Show other controls."""
+        self.groups = [
+            {
+                "title": group.title,
+                "note": group.note,
+                "controls": [
+                    {
+                        "key": control.key,
+                        "label": control.label,
+                        "kind": control.kind,
+                        "texts": list(control.texts),
+                        "typed": control.text(control.positions[0]) if control.is_quantity else "",
+                    }
+                    for control in group.controls
+                ],
+            }
+            for group in controls.groups
+        ]
+
+    def show_values(self, controls: ControlSet, values: dict[str, Value], errors: dict[str, str]) -> None:
+        """Show where every control stands, with errors beside the controls that caused them."""
+        self.values = {
+            control.key: {
+                "index": control.index(values[control.key]),
+                "text": control.text(values[control.key]),
+                "error": errors.get(control.key, ""),
+            }
+            for control in controls
+        }
+
+    def _receive(self, widget: object, content: object, buffers: object) -> None:
+        try:
+            super()._receive(widget, content, buffers)
+        finally:
+            self.send({"answered": True})
+
+
+class ActionBar(LabWidget):
+    """Buttons, pins and the page's state in the address; ``on(key, handler)`` for each button."""
+
+    _esm = web_text("action_bar.js")
+    actions: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    pins: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    query = traitlets.Unicode("").tag(sync=True)
+    said = traitlets.Unicode("").tag(sync=True)
+
+    def on_open(self, handler: Callable[[str], None], controls: ControlPanel) -> None:
+        """Call ``handler(query)`` with the query of the page's address; the controls hold until it has been read.
+
+        A page whose kernel is slow asks more than once. The state is opened once, or what a person has set since would
+        be lost.
+        """
+        controls.holds = True
+        is_open = False
+
+        def opened(search: object = "", again: object = False, **_: object) -> None:
+            nonlocal is_open
+            try:
+                if not (again and is_open):
+                    is_open = True
+                    handler(str(search))
+            finally:
+                controls.holds = False
+                self.send({"address": True})
+
+        self.on("open", opened)
+
+
+class Player(LabWidget):
+    """Plays one or two WAV files of one take, locked together.
+
+    ``on("render", handler)`` asks for them, ``on("cancel", handler)`` no longer wants them, ``on("take", handler)``
+    gets the name of another take, ``on("warm", handler)`` says that somebody is about to press Play.
+
+    Attributes
+    ----------
+    making : str
+        What is said while they are made; empty otherwise.
+    """
+
+    _esm = web_text("player.js")
+    now = traitlets.Bytes(b"").tag(sync=True)
+    other = traitlets.Bytes(b"").tag(sync=True)
+    labels: traitlets.List[Any] = traitlets.List(["Now"]).tag(sync=True)
+    takes: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    note = traitlets.Unicode("").tag(sync=True)
+    file_name = traitlets.Unicode("rig.wav").tag(sync=True)
+    is_current = traitlets.Bool(False).tag(sync=True)
+    making = traitlets.Unicode("").tag(sync=True)
+
+    def refuse(self, sentence: str, *, again: bool = False) -> None:
+        """Say why there is no sound, with a button to try again where that may help."""
+        self.making = ""
+        self.send({"failed": f"{sentence[:1].upper()}{sentence[1:]}", "again": again})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeFile:
+    """A file for the browser: name, media type, bytes; printed instead of saved where it says so."""
+
+    name: str
+    kind: str
+    content: bytes
+    is_printed: bool = False
+
+
+class FileOffers(LabWidget):
+    """Buttons that make a file when pressed; it is saved by the browser, or printed.
+
+    ``make()`` of an `offer` returns a `MadeFile`, or raises `InputError`, which is told beside the button.
+    """
+
+    _esm = web_text("file_offers.js")
+    offers: traitlets.List[Any] = traitlets.List().tag(sync=True)
+
+    def __init__(self, **traits: Any) -> None:
+        super().__init__(**traits)
+        self._makers: dict[str, Callable[[], MadeFile]] = {}
+        self.on("make", self._make)
+
+    def offer(self, key: str, label: str, make: Callable[[], MadeFile]) -> None:
+        """Add a button."""
+        self._makers[key] = make
+        self.offers = [*self.offers, {"key": key, "label": label}]
+
+    def _make(self, key: object = "", **_: object) -> None:
+        if key not in self._makers:
+            return
+        try:
+            made = self._makers[str(key)]()
+        except InputError as error:
+            self.send({"failed": str(error)})
+            return
+        self.send({"name": made.name, "type": made.kind, "print": made.is_printed}, buffers=[made.content])
+
+
+class Work(LabWidget):
+    """What is being worked on, how far it is, and a way to cancel or go on; ``on("cancel")``, ``on("again")``."""
+
+    _esm = web_text("work.js")
+    _css = web_text("widgets.css", "upload.css")
+    words = traitlets.Unicode("").tag(sync=True)
+    again = traitlets.Bool(False).tag(sync=True)
+
+
+class ListeningDesk(LabWidget):
+    """Stages of a blind test. Sounds go to the page as bytes, never as part of the widget's state."""
+
+    _esm = web_text("sound_loops.js", "listening_desk.js")
+    _css = web_text("widgets.css", "listening_desk.css")
+    view = traitlets.Dict().tag(sync=True)
+    forgets = traitlets.Bool(False).tag(sync=True)
+
+    def send_sounds(self, sounds: tuple[bytes, bytes, bytes], trial: int) -> None:
+        """Hand the three sounds of a trial to the page."""
+        self.send({"sounds": trial}, buffers=list(sounds))
+
+
+LARGEST_SHEET = 200 * 1024
+"""Bytes; a sheet with every key there is has a few kilobytes."""
+
+
+class SheetOpener(LabWidget):
+    """A file field; ``take(name, text)`` gets the file, and what it returns or raises is said beside the field.
+
+    Parameters
+    ----------
+    take : callable
+        Returns a sentence, or raises `InputError`.
+    """
+
+    _esm = web_text("sheet_opener.js")
+    label = traitlets.Unicode("Open a sheet").tag(sync=True)
+    accept = traitlets.Unicode(".toml,application/toml,text/plain").tag(sync=True)
+    largest = traitlets.Int(LARGEST_SHEET).tag(sync=True)
+
+    def __init__(self, take: Callable[[str, str], str], **traits: Any) -> None:
+        super().__init__(**traits)
+        self._take = take
+        self.on("sheet", self._arrived)
+
+    def _arrived(self, name: object = "", text: object = "", **_: object) -> None:
+        given = str(text)
+        if len(given.encode("utf-8", "replace")) > LARGEST_SHEET:
+            self.send({"said": "The file is larger than any sheet.", "failed": True})
+            return
+        try:
+            self.send({"said": self._take(str(name)[:120], given), "failed": False})
+        except InputError as error:
+            self.send({"said": str(error), "failed": True})
+
+
+class CaseBoard(LabWidget):
+    """Reference cases by model, with progress; ``on("ready", handler)`` is called once somebody looks."""
+
+    _esm = web_text("case_board.js")
+    _css = web_text("widgets.css", "listening_desk.css", "case_board.css")
+    head = traitlets.Unicode("").tag(sync=True)
+    limits = traitlets.Unicode("").tag(sync=True)
+    models: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    progress = traitlets.Dict().tag(sync=True)

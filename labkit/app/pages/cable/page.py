@@ -1,0 +1,159 @@
+"""The cable page: widgets over `CableBench`. ``panel()`` works in the lab's page and in any notebook.
+
+from labkit.app.pages.cable.page import panel
+panel()
+"""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+
+import ipywidgets
+
+from labkit.app.kit.curve_files import offer_curves
+from labkit.app.kit.page import BenchPage, box, caption, note
+from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.text import change_in_words, numbers_html, sentence_html, table_html, today
+from labkit.app.kit.widgets import MadeFile
+from labkit.app.pages.cable.numbers import Member
+from labkit.app.pages.cable.state import CableBench, response_of
+from labkit.core.units import format_quantity
+from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
+from labkit.study.questions.cable_length import band_text, length_text, reference_text
+from labkit.view.words import ZERO, frequency_in_words, level_in_words
+
+CAUTION = (
+    "Plug and unplug with the volume down, and start quiet. A mains amplifier holds high voltage after it is "
+    "unplugged: leave its inside to licensed service, and never lift its safety earth."
+)
+LOAD_DOUBT = "Peak places ±6 % with a known load; a cable's capacitance per metre differs by ±10 % from its data sheet."
+
+
+@or_empty_state
+def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
+    """Return the cable page.
+
+    Parameters
+    ----------
+    rig : Rig, optional
+        What to start with.
+    sheet : str or Path, optional
+        The same by path or catalogue name; the first rig of the catalogue where neither is given.
+    """
+    if sheet is not None:
+        rig = load_rig(sheet)
+    return CablePage(CableBench(rig)).box
+
+
+class CablePage(BenchPage[CableBench]):
+    """Cable lengths side by side."""
+
+    title = "How long may the cable be?"
+    lead = "Move the length and watch where the peak goes; the thin lines are other lengths of the same cable."
+    pins_comparison = True
+
+    def set_up(self) -> None:
+        """Make numbers, sentence, table and files."""
+        self.answer, self.numbers, self.said, self.table = (ipywidgets.HTML() for _ in range(4))
+        self.files.offer("sheet", "Save customer sheet", lambda: self.customer_sheet(is_printed=False))
+        self.files.offer("print", "Print customer sheet", lambda: self.customer_sheet(is_printed=True))
+        offer_curves(self.files, curves=self.bench.curves, stem=lambda: f"{self.file_stem}-cable", title=self._title)
+
+    def results(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return the longest cable, numbers, curve, caption."""
+        return self.answer, self.numbers, self.curve, caption(ZERO)
+
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return sentence, table of lengths, files, caution."""
+        files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
+        return box("lab-told", self.said), box("lab-told", self.table, note(LOAD_DOUBT)), box("lab-told", *files)
+
+    def show_results(self) -> None:
+        """Show the longest cable, numbers, sentence and table."""
+        bench, shown = self.bench, self.bench.shown
+        self.answer.value = f'<p class="lab-answer">{escape(bench.answer)}</p>' if bench.answer else ""
+        self.numbers.value = numbers_html(bench.numbers)
+        advice = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in (*bench.advice, bench.formula) if line)
+        self.said.value = sentence_html(bench.sentence) + advice
+        terms = f"levels from {band_text(shown.band_hz)} against {reference_text(shown.before_length)}"
+        self.table.value = table_html(
+            f"Lengths of this cable; {terms}",
+            ("Cable", "Capacitance", "Peak sits at", "Peak height", "Treble ends at", "Mean", "Worst"),
+            self.rows(),
+            marked=self._marked(),
+        )
+
+    def rows(self) -> list[tuple[str, ...]]:
+        """Return the table: one row for every length."""
+        is_silent = self.bench.shown.reading.is_silent
+        return [
+            (
+                length_text(member.length),
+                format_quantity(float(f"{member.capacitance:.3g}"), "F"),
+                *(("silent",) * 5 if is_silent else _row(member)),
+            )
+            for member in self.bench.shown.family
+        ]
+
+    def draw(self, width: int) -> str:
+        """Return the curves."""
+        return self.bench.draw(width)
+
+    def compared(self) -> tuple[Rig, str]:
+        """Return the compared rig."""
+        return self.bench.shown.other, self.bench.shown.other_label
+
+    def heard_now(self) -> Rig:
+        """Return the present rig with its buffer."""
+        return self.bench.shown.rig
+
+    def customer_sheet(self, *, is_printed: bool) -> MadeFile:
+        """Return the sheet for the customer, saved or printed."""
+        bench, shown = self.bench, self.bench.shown
+        now = f"{length_text(shown.cable.length)}, buffered" if shown.has_buffer else length_text(shown.cable.length)
+        other = f"{length_text(shown.cable.length)}, no buffer" if shown.has_buffer else shown.other_label
+        sheet = ChangeSheet(
+            title=f"Your cable: {now} against {other}",
+            sentence=bench.sentence,
+            before=response_of(shown.other),
+            after=response_of(shown.rig),
+            before_label=other,
+            after_label=now,
+            before_load=load_in_words(shown.other),
+            after_load=load_in_words(shown.rig),
+            facts=(
+                ("Instrument", bench.rig.name),
+                *([("Longest cable", bench.answer)] if bench.answer else []),
+                *level_facts(bench.shown.level),
+            ),
+            advice=bench.advice,
+            cautions=change_cautions(shown.other, shown.rig),
+            date=today(),
+        )
+        return MadeFile(
+            name=f"{self.file_stem}-customer-sheet.html",
+            kind="text/html",
+            content=change_sheet_html(sheet).encode(),
+            is_printed=is_printed,
+        )
+
+    def _title(self) -> str:
+        return f"{self.bench.rig.name}: {length_text(self.bench.shown.cable.length)} of cable"
+
+    def _marked(self) -> int:
+        lengths = [member.length for member in self.bench.shown.family]
+        return lengths.index(self.bench.shown.cable.length)
+
+
+def _row(member: Member) -> tuple[str, ...]:
+    loss = member.loss
+    return (
+        "no peak" if member.peak_hz is None else frequency_in_words(member.peak_hz),
+        "–" if member.height_db is None else level_in_words(member.height_db),
+        "above 20 kHz" if loss.treble_end_hz is None else frequency_in_words(loss.treble_end_hz),
+        change_in_words(-loss.band.mean_db),
+        change_in_words(-loss.band.worst_db),
+    )

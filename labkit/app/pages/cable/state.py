@@ -1,0 +1,404 @@
+"""The cable page without widgets: lengths side by side, a buffer at the guitar, the longest cable, one plain sentence.
+
+Everything is solved from the present rig. "The cable" is the first one after the jack; a buffer "at the guitar"
+stands right before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
+from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.rig.line import CABLE_LENGTHS
+from labkit.app.kit.text import change_in_words
+from labkit.app.pages.cable.numbers import (
+    BAND_ENDS,
+    GRID_HZ,
+    Member,
+    Resonance,
+    cable_type,
+    family,
+    simple_resonance,
+    trim_for_peak,
+    with_buffer,
+)
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.core.response import Response
+from labkit.core.units import format_quantity
+from labkit.rig.chain.chain import Cable
+from labkit.rig.chain.stages import with_length
+from labkit.rig.rig import Rig
+from labkit.sound.render.string_drive import LevelChange, level_change
+from labkit.study.questions.cable_length import (
+    ALLOWED_DB,
+    BAND_HZ,
+    REFERENCE_M,
+    BandLoss,
+    CableJudgement,
+    band_loss,
+    band_text,
+    cable_losses,
+    first_cable,
+    judge_cable,
+    length_text,
+    reference_text,
+)
+from labkit.view.curve.curve import Curve, draw_curves
+from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.words import (
+    KeyNumber,
+    Reading,
+    frequency_in_words,
+    key_numbers,
+    level_number,
+    read_response,
+    sentence,
+)
+
+FAMILY_M = (1.0, 3.0, 5.0, 10.0, 15.0)
+"""Lengths drawn besides the present one, m."""
+LOSSES_DB = tuple(index / 2 for index in range(1, 13))
+BUFFERS = ("none", "at the guitar")
+AT_GUITAR = BUFFERS[1]
+SAME_DB = 0.3
+"""Families whose ends lie nearer than this are one line to the eye: the drawing's line is 0.25 dB wide."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CableShown:
+    """What follows from one state of the page.
+
+    Attributes
+    ----------
+    rig : Rig
+        The present one, with the buffer where it is on.
+    cable : Cable
+        The present one.
+    reading : Reading
+    gain_db : ndarray
+        Of the present rig on the page's grid.
+    other : Rig
+        What it is compared with, and listened to.
+    other_label : str
+    other_reading : Reading
+    other_gain_db : ndarray
+    family : tuple of Member
+        By length; the present cable and the compared one are in it.
+    plain, buffered : Reading
+        The present cable without and with a buffer at the guitar.
+    before : Reading
+        The compared length without a buffer.
+    judged : CableJudgement or None
+        Of the present rig's cable against the compared length; None where nothing reaches the input.
+    change : BandLoss
+        Over the judged band, against ``other``.
+    level : LevelChange
+        From the compared one to the present one, as the strings drive them.
+    trim : float or None, F
+        Capacitance at the buffer's input that brings back the compared cable's peak; None without buffer or peak.
+    """
+
+    rig: Rig
+    cable: Cable
+    reading: Reading
+    gain_db: np.ndarray
+    other: Rig
+    other_label: str
+    other_reading: Reading
+    other_gain_db: np.ndarray
+    family: tuple[Member, ...]
+    plain: Reading
+    buffered: Reading
+    before: Reading
+    before_length: float
+    has_buffer: bool
+    band_hz: tuple[float, float]
+    judged: CableJudgement | None
+    change: BandLoss
+    level: LevelChange
+    trim: float | None = None
+
+    @property
+    def is_held(self) -> bool:
+        """True where something before the cable keeps it from acting: all lengths give one curve."""
+        ends = [member.gain_db[-1] for member in self.family]
+        return bool(max(ends) - min(ends) < SAME_DB)
+
+
+class CableBench(PageBench[CableShown]):
+    """A rig whose cable is looked at."""
+
+    def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
+        """Return rig, cable and buffer, comparison, then the knobs and the input as the rig page has them."""
+        groups = [Group(title="Instrument", controls=(offered["rig"],))]
+        cable = first_cable(rig)
+        if cable is not None:
+            types = Control(
+                key="own.type",
+                label="Cable type",
+                kind="choice",
+                positions=(*catalogue().names("cable"), OTHER_TYPE),
+                names=(*(cable_type_text(name) for name in catalogue().names("cable")), "another, as set below"),
+            )
+            buffer = Control(key="own.buffer", label="Buffer", kind="switch", positions=BUFFERS)
+            length, per_metre = offered[f"{cable.name}.length"], offered[f"{cable.name}.capacitance"]
+            groups.append(Group(title="Cable", controls=(length, types, per_metre, buffer)))
+        before = Control(
+            key="own.before",
+            label="Compared with",
+            kind="slider",
+            unit="m",
+            positions=with_value((0.0, *CABLE_LENGTHS), REFERENCE_M),
+            low=0.0,
+            high=MOST_BEFORE_M,
+            bare_unit="m",
+        )
+        loss = Control(
+            key="own.loss", label="It may lose at most", kind="slider", unit="dB", positions=LOSSES_DB, bare_unit="dB"
+        )
+        groups.append(Group(title="Comparison", controls=(before, loss, *BAND_ENDS)))
+        groups += [group for group in offered.groups if group.title == "Knobs and switches"]
+        inputs = tuple(control for control in offered if control.label == "Input it feeds")
+        groups.append(Group(title="After the cable", controls=inputs))
+        return ControlSet(tuple(group for group in groups if group.controls))
+
+    def own_defaults(self, rig: Rig) -> dict[str, Value]:
+        """Return no buffer, 3 m to compare with, 3 dB of loss from 2 to 5 kHz."""
+        return {
+            "own.buffer": BUFFERS[0],
+            "own.before": REFERENCE_M,
+            "own.loss": ALLOWED_DB,
+            "own.from": BAND_HZ[0],
+            "own.to": BAND_HZ[1],
+        }
+
+    def follow(self, key: str, value: Value) -> dict[str, Value]:
+        """A cable type sets the capacitance per metre."""
+        if key != "own.type":
+            return {key: value}
+        cable = first_cable(self.rig)
+        if cable is None or value == OTHER_TYPE:
+            return {}
+        return {f"{cable.name}.capacitance": cable_type(str(value)).capacitance_per_length}
+
+    def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
+        """The type is the catalogue cable with the present capacitance per metre."""
+        cable = first_cable(self.rig)
+        if cable is None:
+            return {}
+        present = float(values[f"{cable.name}.capacitance"])
+        for name in catalogue().names("cable"):
+            if abs(cable_type(name).capacitance_per_length - present) < 1e-15:
+                return {"own.type": name}
+        return {"own.type": OTHER_TYPE}
+
+    def look(self, rig: Rig, values: Mapping[str, Value]) -> CableShown:
+        """Solve the present rig, the compared one, and the family."""
+        cable = first_cable(rig)
+        if cable is None:
+            raise InputError(f"'{rig.name}' has no cable after its jack, so there is none to look at")
+        before_length, allowed = float(values["own.before"]), float(values["own.loss"])
+        band = float(values["own.from"]), float(values["own.to"])
+        has_buffer = values["own.buffer"] == AT_GUITAR
+        buffered = with_buffer(rig)
+        short = rig.with_stage(with_length(cable, before_length))
+        if has_buffer:
+            shown, other, label = buffered, rig, "no buffer"
+        elif abs(before_length - cable.length) > 1e-9:
+            shown, other, label = rig, short, length_text(before_length)
+        else:
+            shown, other, label = rig, buffered, "a buffer"
+        now, than = shown.response(GRID_HZ), other.response(GRID_HZ)
+        plain = read_response(rig.response(GRID_HZ))
+        before = read_response(short.response(GRID_HZ))
+        reading = read_response(now)
+        lengths = sorted({*FAMILY_M, cable.length, before_length})
+        losses = cable_losses(shown, lengths, allowed_db=allowed, band_hz=band, reference=before_length)
+        judged = None
+        if not reading.is_silent:
+            judged = judge_cable(shown, allowed_db=allowed, band_hz=band, reference=before_length)
+        return CableShown(
+            rig=shown,
+            cable=cable,
+            reading=reading,
+            gain_db=now.gain_db,
+            other=other,
+            other_label=label,
+            other_reading=read_response(than),
+            other_gain_db=than.gain_db,
+            family=family(shown, losses),
+            plain=plain,
+            buffered=read_response(buffered.response(GRID_HZ)),
+            before=before,
+            before_length=before_length,
+            has_buffer=has_buffer,
+            band_hz=band,
+            judged=judged,
+            change=band_loss(than, now, band),
+            level=level_change(other, shown),
+            trim=trim_for_peak(buffered, before.peak_hz) if has_buffer else None,
+        )
+
+    def compared_changes(self) -> Mapping[str, Value] | None:
+        """The compared length; None where the two differ by a buffer put on here, which no pin can hold."""
+        shown = self.shown
+        if shown.has_buffer or abs(shown.before_length - shown.cable.length) < 1e-9:
+            return None
+        return {f"{shown.cable.name}.length": shown.before_length}
+
+    @property
+    def numbers(self) -> tuple[KeyNumber, ...]:
+        """Peak place, treble end, worst loss in the judged band, level as the strings drive it."""
+        shown = self.shown
+        if shown.judged is None:
+            return key_numbers(shown.reading)
+        peak, _, end = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=shown.other_label)
+        change = shown.change
+        level = KeyNumber(
+            label=f"Worst, {band_text(shown.band_hz)}, against {shown.other_label}",
+            value=change_in_words(-change.worst_db),
+            detail=f"at {frequency_in_words(change.worst_hz)}; {change_in_words(-change.mean_db)} in the mean",
+        )
+        return (peak, end, level, level_number(shown.level, shown.other_label))
+
+    @property
+    def answer(self) -> str:
+        """The longest cable, with what is promised of it; empty where nothing reaches the input."""
+        return "" if self.shown.judged is None else self.shown.judged.answer
+
+    @property
+    def sentence(self) -> str:
+        """The result in one plain sentence."""
+        return plain_sentence(self.shown)
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """Sentences that follow from the numbers: what the longest cable does elsewhere, how to tame a buffer."""
+        shown = self.shown
+        if shown.reading.is_silent:
+            return ()
+        told = [shown.judged.elsewhere] if shown.judged and shown.judged.elsewhere else []
+        risen = [member for member in shown.family if member.loss.band.mean_db < -0.5]
+        if risen and not shown.is_held:
+            most = min(risen, key=lambda member: member.loss.band.mean_db)
+            told.append(
+                f"A cable is not a plain treble filter: with {length_text(most.length)} the mean level from "
+                f"{band_text(shown.band_hz)} stands {-most.loss.band.mean_db:.1f} dB higher than with "
+                f"{reference_text(shown.before_length)}, because the peak has moved into the band."
+            )
+        if shown.trim is not None and shown.trim > 1e-12 and shown.before.peak_hz is not None:
+            trim = format_quantity(float(f"{shown.trim:.2g}"), "F")
+            told.append(
+                f"Too bright with the buffer? {trim} across its input puts the peak back to "
+                f"{frequency_in_words(shown.before.peak_hz)}, where {length_text(shown.before_length)} of this cable "
+                "had it."
+            )
+        return tuple(told)
+
+    @property
+    def formula(self) -> str:
+        """The resonance formula with the rig's numbers; empty where it does not fit."""
+        shown = self.shown
+        if shown.has_buffer or shown.plain.peak_hz is None:
+            return ""
+        resonance = simple_resonance(shown.rig)
+        return "" if resonance is None else formula_text(resonance, shown.plain)
+
+    @property
+    def description(self) -> str:
+        """The curves in words."""
+        shown = self.shown
+        return self.sentence if shown.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
+
+    def curves(self) -> list[Curve]:
+        """Return the present curve, the compared one, and the rest of the family."""
+        shown = self.shown
+        now = "Now, buffered" if shown.has_buffer else f"Now, {length_text(shown.cable.length)}"
+        curves = [
+            Curve(frequency_hz=GRID_HZ, gain_db=shown.gain_db, label=now, brief="Now", style=NOW),
+            Curve(frequency_hz=GRID_HZ, gain_db=shown.other_gain_db, label=shown.other_label, style=PINS[0]),
+        ]
+        if shown.is_held:
+            return curves
+        taken = {shown.cable.length} if shown.has_buffer else {shown.cable.length, shown.before_length}
+        rest = [member for member in shown.family if member.length in FAMILY_M and member.length not in taken]
+        for member, style in zip(rest, FAMILY):
+            curves.append(
+                Curve(frequency_hz=GRID_HZ, gain_db=member.gain_db, label=length_text(member.length), style=style)
+            )
+        return curves
+
+    def draw(self, width: int) -> str:
+        """Return the drawing, SVG, for a width in CSS pixels."""
+        title = f"Level over frequency at the input of {self.state.rig.setup.rig}, by length of cable"
+        return draw_curves(self.curves(), title=title, description=self.description, width=width)
+
+
+OTHER_TYPE = "another"
+MOST_BEFORE_M = 40.0
+"""Longest length to compare with; the search for the longest cable goes on beyond it."""
+
+
+def plain_sentence(shown: CableShown) -> str:
+    """Say in one sentence what the cable does, and what a buffer would do."""
+    length, before = length_text(shown.cable.length), length_text(shown.before_length)
+    differs = abs(shown.cable.length - shown.before_length) > 1e-9
+    if shown.plain.is_silent:
+        return "Nothing reaches the input: turn the volume up, or choose a pickup on the switch."
+    if shown.has_buffer:
+        lengths = (
+            f"whether the cable is {before} or {length} long"
+            if differs
+            else f"however long the cable is up to {length}"
+        )
+        return (
+            f"With a buffer at the guitar {_peak_is(shown.buffered)}, {lengths}; without it, at {length}, "
+            f"{_peak_is(shown.plain)}."
+        )
+    if shown.is_held:
+        return f"At {length} {_peak_is(shown.plain)}, and no length of this cable moves it: a buffer stands before it."
+    start = f"At {length} {_peak_is(shown.plain)}"
+    if differs and shown.plain.peak_hz is not None and shown.before.peak_hz is not None:
+        start += f" instead of {frequency_in_words(shown.before.peak_hz)} at {before}"
+    elif differs:
+        start += f"; at {before} {_peak_is(shown.before)}"
+    dull = None if shown.judged is None else shown.judged.present.dull_from_hz
+    if shown.judged is not None and dull is not None:
+        start += f", dull from {frequency_in_words(dull)} ({shown.judged.allowed_db:g} dB under {before})"
+    if shown.plain.peak_hz is not None and shown.buffered.peak_hz is not None:
+        return f"{start}; a buffer at the guitar would hold it at {frequency_in_words(shown.buffered.peak_hz)}."
+    return f"{start}. With a buffer at the guitar {_peak_is(shown.buffered)}."
+
+
+def formula_text(formula: Resonance, solved: Reading) -> str:
+    """Write the resonance formula with the rig's numbers, and where the solved peak lies beside it."""
+    assert solved.peak_hz is not None
+    parts = " + ".join(f"{part * 1e12:.0f}" for part in (formula.coil, formula.cable, formula.input))
+    return (
+        f"By formula: 1 / (2π √(L·C)) = 1 / (2π √({format_quantity(formula.inductance, 'H')} × ({parts}) pF)) = "
+        f"{formula.frequency_hz / 1e3:.2f} kHz, for coil, cable and input alone; pots and core loss put the peak at "
+        f"{solved.peak_hz / 1e3:.2f} kHz."
+    )
+
+
+def cable_type_text(name: str) -> str:
+    """Write a catalogue cable with its figure."""
+    return f"{name.removesuffix(' cable')}, {cable_type(name).capacitance_per_length * 1e12:.3g} pF/m"
+
+
+def response_of(rig: Rig) -> Response:
+    """Return a rig's response over the axis of the page."""
+    return rig.response(GRID_HZ)
+
+
+def _peak_is(reading: Reading) -> str:
+    if reading.peak_hz is not None:
+        return f"your peak sits at {frequency_in_words(reading.peak_hz)}"
+    if reading.treble_end_hz is None:
+        return "there is no peak and the treble reaches beyond 20 kHz"
+    return f"there is no peak and the treble ends at {frequency_in_words(reading.treble_end_hz)}"

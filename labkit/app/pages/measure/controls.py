@@ -1,0 +1,335 @@
+"""Controls of the measure page: how sweeps were taken, and what single readings said.
+
+All belong to the page itself (``own.``). Positions that are no quantity (not read, none, not known) stand at values
+no instrument shows; `is_given` tells them apart.
+"""
+
+from __future__ import annotations
+
+from labkit.app.kit.controls import Control, ControlSet, Group, Value, log_positions, with_value
+from labkit.app.pages.measure.demo import DEMO_METER_CAPACITANCE, DEMO_METER_RESISTANCE, DEMO_RESISTANCE
+from labkit.core.units import format_quantity
+
+MOST_SWEEPS = 4
+"""One colour each; more loads than these add nothing to a fit."""
+
+NOT_KNOWN_F = 1e-13
+"""Position "not known" of the meter's capacitance: a tenth of a picofarad, below any input."""
+
+FIND_HZ = 1.0
+"""Position "find it" of the rig's corner."""
+
+OPEN_OHM = 1e12
+"""Position "open": beyond every ohmmeter."""
+
+POLES = 6
+
+BENCH = Control(
+    key="own.bench",
+    label="What you have",
+    kind="switch",
+    positions=("sweeps", "readings"),
+    names=("Sweeps", "Single readings"),
+)
+
+_E3 = (1.0, 2.2, 4.7)
+_SMALL = log_positions(10e-12, 22e-9, (1.0, 1.5, 2.2, 3.3, 4.7, 6.8))
+_OHMS = log_positions(1e3, 20e3, tuple(round(1 + 0.1 * step, 1) for step in range(90)))
+
+
+def _with_nothing(name: str, positions: tuple[float, ...], unit: str) -> dict[str, object]:
+    return {
+        "positions": (0.0, *positions),
+        "names": (name, *(format_quantity(float(f"{value:.4g}"), unit) for value in positions)),
+        "unit": unit,
+        "low": 0.0,
+    }
+
+
+def _choice(key: str, label: str, nothing: str, positions: tuple[float, ...], unit: str, **more: object) -> Control:
+    return Control(key=key, label=label, kind="choice", **_with_nothing(nothing, positions, unit), **more)  # type: ignore[arg-type]
+
+
+def _slider(key: str, label: str, positions: tuple[float, ...], unit: str, **more: object) -> Control:
+    return Control(key=key, label=label, kind="slider", **_with_nothing("not read", positions, unit), **more)  # type: ignore[arg-type]
+
+
+def _words(key: str, label: str, positions: tuple[str, ...], names: tuple[str, ...] = ()) -> Control:
+    return Control(key=key, label=label, kind="choice", positions=positions, names=names)
+
+
+FIXTURE = (
+    _words(
+        "own.kind",
+        "The sweep is",
+        ("file", "impedance", "divider", "exciter"),
+        ("as the file says", "an impedance", "taken through a resistor", "taken with an exciter coil"),
+    ),
+    _choice("own.series", "Series resistor", "none", (100e3, 220e3, 470e3, 1e6, 2.2e6), "Ω", high=100e6),
+    Control(
+        key="own.integrated",
+        label="Exciter's rise with frequency",
+        kind="switch",
+        positions=("in", "out"),
+        names=("In the curve", "Taken out"),
+    ),
+    Control(
+        key="own.corner",
+        label="Exciter rig rolls off at",
+        kind="choice",
+        positions=(0.0, FIND_HZ, 5e3, 10e3, 20e3, 50e3),
+        names=("nowhere", "find it", "5 kHz", "10 kHz", "20 kHz", "50 kHz"),
+        unit="Hz",
+        low=0.0,
+        high=1e6,
+    ),
+    _choice("own.meter_r", "Meter input", "compensated", (100e3, 1e6, 10e6), "Ω", high=1e9),
+    Control(
+        key="own.meter_c",
+        label="Meter and probe capacitance",
+        kind="choice",
+        positions=(0.0, NOT_KNOWN_F, 10e-12, 20e-12, 30e-12, 50e-12, 100e-12),
+        names=("compensated", "not known", "10 pF", "20 pF", "30 pF", "50 pF", "100 pF"),
+        unit="F",
+        low=0.0,
+        high=5e-9,
+    ),
+)
+
+LOAD_GOOD = _words("own.load_good", "Load parts are good to", ("0", "1", "2", "5"), ("exact", "1 %", "2 %", "5 %"))
+DCR = _slider("own.dcr", "Resistance by ohmmeter", _OHMS, "Ω", high=100e3)
+DCR_GOOD = _words("own.dcr_good", "Ohmmeter good to", ("0.2", "0.5", "1", "2"), ("0.2 %", "0.5 %", "1 %", "2 %"))
+SECTIONS = _words(
+    "own.sections",
+    "Eddy sections",
+    ("auto", "0", "1", "2"),
+    ("as the data ask", "none", "one", "two"),
+)
+
+READING = (
+    *(
+        _words(
+            f"own.{role}_column",
+            f"{role.capitalize()} is in",
+            ("found", *"123456"),
+            ("as found", *(f"column {n}" for n in "123456")),
+        )
+        for role in ("frequency", "magnitude", "phase")
+    ),
+    _words(
+        "own.frequency_unit",
+        "Frequency in",
+        ("found", "Hz", "kHz", "MHz", "rad/s", "log10 Hz"),
+        ("as found", "Hz", "kHz", "MHz", "rad/s", "its logarithm"),
+    ),
+    _words(
+        "own.magnitude_unit",
+        "Magnitude in",
+        ("found", "dB", "linear", "ohm", "kohm", "Mohm", "dBohm", "volt", "millivolt"),
+        ("as found", "dB", "a ratio", "Ω", "kΩ", "MΩ", "dB over 1 Ω", "V", "mV"),
+    ),
+    _words("own.phase_unit", "Phase in", ("found", "deg", "rad"), ("as found", "degrees", "radians")),
+)
+
+
+def load_controls(slot: int) -> tuple[Control, Control]:
+    """Return resistor and capacitor across the pickup in one sweep."""
+    return (
+        _choice(
+            f"own.load_r{slot}",
+            "Resistor across it",
+            "none",
+            with_value(log_positions(10e3, 10e6, _E3), 200e3),
+            "Ω",
+            high=100e6,
+        ),
+        _choice(f"own.load_c{slot}", "Capacitor across it", "none", _SMALL, "F", high=1e-6),
+    )
+
+
+def reading_groups(plans: tuple[str, ...]) -> tuple[Group, ...]:
+    """Return the groups of single readings, for plans to choose from."""
+    mT = tuple(round(5e-4 * step, 6) for step in range(10, 301))
+    open_ = {
+        "positions": (0.0, *_OHMS, OPEN_OHM),
+        "names": ("not read", *(format_quantity(float(f"{ohm:.4g}"), "Ω") for ohm in _OHMS), "open"),
+        "unit": "Ω",
+        "low": 0.0,
+        "high": OPEN_OHM,
+    }
+    return (
+        Group(title="Plan", controls=(_words("own.plan", "It should be", plans),)),
+        Group(
+            title="Ohmmeter",
+            controls=(
+                Control(key="own.ohms", label="DC resistance", kind="slider", **open_),  # type: ignore[arg-type]
+                _choice(
+                    "own.pot", "Read through", "nothing, its own leads", (125e3, 250e3, 500e3, 1e6), "Ω", high=10e6
+                ),
+                _slider(
+                    "own.celsius",
+                    "Temperature of the coil",
+                    tuple(float(t) for t in range(5, 41)),
+                    "°C",
+                    high=60.0,
+                    bare_unit="°C",
+                ),
+                Control(
+                    key="own.insulation",
+                    label="Coil to metal",
+                    kind="choice",
+                    positions=(0.0, OPEN_OHM, 10e6, 100e3, 100.0),
+                    names=("not read", "open", "10 MΩ", "100 kΩ", "100 Ω"),
+                    unit="Ω",
+                    low=0.0,
+                    high=OPEN_OHM,
+                ),
+            ),
+            note="Low-voltage ohmmeter only: an insulation tester can destroy an old coil.",
+        ),
+        Group(
+            title="Inductance meter",
+            controls=(
+                _slider(
+                    "own.henry", "Inductance", tuple(round(0.05 * step, 2) for step in range(10, 241)), "H", high=100.0
+                ),
+                Control(
+                    key="own.at",
+                    label="Read at",
+                    kind="choice",
+                    positions=(100.0, 120.0, 1e3, 10e3),
+                    unit="Hz",
+                    low=10.0,
+                    high=100e3,
+                ),
+                Control(
+                    key="own.model",
+                    label="Meter's model",
+                    kind="switch",
+                    positions=("series", "parallel"),
+                    names=("Series", "Parallel"),
+                ),
+                _slider("own.quality", "Q", tuple(round(0.1 * step, 1) for step in range(1, 101)), "1", high=100.0),
+            ),
+        ),
+        Group(
+            title="Field over the poles",
+            controls=(
+                *(_slider(f"own.pole{number}", f"Pole {number}", mT, "T", high=1.0) for number in range(1, POLES + 1)),
+                Control(
+                    key="own.gap",
+                    label="Gap, pole to probe",
+                    kind="slider",
+                    positions=tuple(round(1e-4 * step, 5) for step in range(61)),
+                    unit="m",
+                    low=0.0,
+                    high=0.02,
+                    bare_unit="mm",
+                ),
+                _slider("own.ref_known", "Reference piece is", mT, "T", high=1.0),
+                _slider("own.ref_read", "My meter reads it as", mT, "T", high=1.0),
+            ),
+            note="Gauss may be typed: 650 G is 65 mT. Magnetisers can kill and throw parts: trained persons only.",
+        ),
+        Group(
+            title="Polarity and phase",
+            controls=(
+                _words("own.facing", "Facing the strings", ("not read", "north", "south")),
+                _words("own.swing", "First swing, steel to the pole", ("not read", "positive", "negative")),
+                _words("own.planned_swing", "It should swing", ("positive", "negative")),
+                _words("own.thin", "Thin sound through an open coil", ("not read", "yes", "no")),
+            ),
+        ),
+    )
+
+
+READING_DEFAULTS: dict[str, Value] = {
+    "own.plan": "narrow single coil, built",
+    "own.ohms": 5940.0,
+    "own.pot": 0.0,
+    "own.celsius": 24.0,
+    "own.insulation": OPEN_OHM,
+    "own.henry": 2.2,
+    "own.at": 1e3,
+    "own.model": "series",
+    "own.quality": 0.0,
+    **{f"own.pole{number}": field for number, field in enumerate((0.061, 0.066, 0.067, 0.066, 0.065, 0.06), start=1)},
+    "own.gap": 0.0,
+    "own.ref_known": 0.05,
+    "own.ref_read": 0.049,
+    "own.facing": "north",
+    "own.swing": "positive",
+    "own.planned_swing": "positive",
+    "own.thin": "not read",
+}
+"""An aged single coil of the winding room at Saltmarsh Lane: invented."""
+
+
+def sweep_defaults(is_demo: bool) -> dict[str, Value]:
+    """Return where the controls of sweeps stand at first: as the demo was taken, or with nothing said."""
+    defaults: dict[str, Value] = {
+        "own.bench": "sweeps",
+        "own.kind": "file",
+        "own.series": 1e6,
+        "own.integrated": "in",
+        "own.corner": 0.0,
+        "own.meter_r": DEMO_METER_RESISTANCE if is_demo else 0.0,
+        "own.meter_c": DEMO_METER_CAPACITANCE if is_demo else NOT_KNOWN_F,
+        "own.load_good": "0",
+        "own.dcr": DEMO_RESISTANCE if is_demo else 0.0,
+        "own.dcr_good": "0.5",
+        "own.sections": "auto",
+        **{control.key: "found" for control in READING},
+    }
+    for slot in range(1, MOST_SWEEPS + 1):
+        resistor, capacitor = load_controls(slot)
+        defaults[resistor.key] = 200e3 if is_demo and slot == 2 else 0.0
+        defaults[capacitor.key] = 470e-12 if is_demo and slot == 2 else 0.0
+    return defaults
+
+
+def every_control(plans: tuple[str, ...]) -> ControlSet:
+    """Return all controls of the page; `shown_groups` picks those that are needed."""
+    loads = tuple(control for slot in range(1, MOST_SWEEPS + 1) for control in load_controls(slot))
+    return ControlSet(
+        (
+            Group(title="", controls=(BENCH, *FIXTURE, LOAD_GOOD, DCR, DCR_GOOD, SECTIONS, *READING, *loads)),
+            *reading_groups(plans),
+        )
+    )
+
+
+def shown_groups(
+    *, bench: str, kinds: set[str], sweeps: tuple[tuple[int, str], ...], asks: bool, plans: tuple[str, ...]
+) -> ControlSet:
+    """Return the controls that matter now.
+
+    Parameters
+    ----------
+    bench : "sweeps" or "readings"
+    kinds : set of str
+        Of the sweeps.
+    sweeps : tuple of (int, str)
+        Slot and name of each sweep.
+    asks : bool
+        Whether a file could be read in two ways, or a choice was made about it.
+    plans : tuple of str
+    """
+    what = Group(title="On the bench", controls=(BENCH,))
+    if bench == "readings":
+        return ControlSet((what, *reading_groups(plans)))
+    only = {"own.series": "divider", "own.integrated": "exciter", "own.corner": "exciter"}
+    fixture = tuple(control for control in FIXTURE if only.get(control.key, "") in ("", *kinds))
+    groups = [what]
+    if asks:
+        groups.append(Group(title="How to read the files", controls=READING))
+    groups.append(Group(title="How it was measured", controls=fixture))
+    groups += [Group(title=f"Load in {name}", controls=load_controls(slot)) for slot, name in sweeps]
+    groups.append(
+        Group(
+            title="Fit",
+            controls=(*((LOAD_GOOD,) if sweeps else ()), DCR, DCR_GOOD, SECTIONS),
+            note="Read the resistance with the pickup disconnected and not warm from the hand: 10 °C are 3.9 %.",
+        )
+    )
+    return ControlSet(tuple(groups))

@@ -1,0 +1,357 @@
+"""The measure page: widgets over `MeasureBench`. ``panel()`` works in the lab's page and in any notebook.
+
+from labkit.app.pages.measure.page import panel
+panel()
+"""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+
+import ipywidgets
+
+from labkit.app.kit.background import Background
+from labkit.app.kit.controls import ControlSet
+from labkit.app.kit.page import BenchPage, box, file_stem
+from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.text import numbers_html, sentence_html
+from labkit.app.kit.upload import GivenFile, Intake, Upload
+from labkit.app.kit.widgets import FileOffers, MadeFile, SheetOpener, Work
+from labkit.app.pages.measure.controls import READING_DEFAULTS
+from labkit.app.pages.measure.readings import calibration_words, readings_sheet
+from labkit.app.pages.measure.state import STYLES, MeasureBench
+from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
+from labkit.app.pages.measure.words import (
+    NOT_IN_FIT,
+    READING_CAUTIONS,
+    SWEEP_CAUTIONS,
+    ZERO_OF_FIT,
+    fit_html,
+    fit_numbers,
+    fit_sentence,
+    listed,
+    residual_words,
+    verdict_html,
+    verdict_numbers,
+    waiting_numbers,
+)
+from labkit.bench.fit.fit import Fit
+from labkit.bench.fit.sheet import fit_sheet_text
+from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
+from labkit.view.curve.curve import draw_curves, label_margin
+from labkit.view.curve.residual import draw_residuals
+
+
+@or_empty_state
+def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
+    """Return the measure page.
+
+    Parameters
+    ----------
+    rig : Rig, optional
+        The rig a fitted pickup may be put into.
+    sheet : str or Path, optional
+        The same by path or catalogue name; the first rig of the catalogue where neither is given.
+    """
+    if sheet is not None:
+        rig = load_rig(sheet)
+    return MeasurePage(MeasureBench(rig)).box
+
+
+class MeasurePage(BenchPage[MeasureBench]):
+    """Sweeps and single readings on one bench."""
+
+    title = "What is on the bench?"
+    lead = "Drop sweeps of a pickup to get its values, or hold single readings against what it should be."
+
+    def set_up(self) -> None:
+        """Make the page's own widgets."""
+        self.background = Background()
+        self.numbers, self.said, self.caption = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.rest, self.links, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.work = Work()
+        self.upload = Upload(
+            Intake(largest=LARGEST_SWEEP, what="a sweep", advice=ADVICE, workbooks=True),
+            label="Choose sweep files",
+            hint="Or drop them here: CSV or TSV text, workbooks (XLSX) or Touchstone; up to four of one pickup, each "
+            "with its own load. They are not part of the link.",
+            accept=".csv,.tsv,.txt,.dat,.xlsx,.xlsm,.s1p,.s2p,.ts,text/csv,text/plain",
+        )
+        self.upload.on_file(self._file, begin=self.background.warm)
+        self.upload.on("remove", self._remove)
+        self.work.on("cancel", lambda **_: self._cancel())
+        self.work.on("again", lambda **_: self._again())
+        self.opener = SheetOpener(self._open_plan, label="Open a pickup sheet as the plan")
+        self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
+        self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
+        self.files.offer("record-file", "Save the record", lambda: self._record(is_printed=False))
+        self.papers = FileOffers()
+        self.papers.offer("readings", "Save readings", self._readings)
+        self.papers.offer("test", "Print the test record", lambda: self._test_record(is_printed=True))
+        self.papers.offer("test-file", "Save the test record", lambda: self._test_record(is_printed=False))
+        self._stopped, self._under_way = "", ""
+        self.curve.observe(lambda _: self._residuals(), "width")
+        self.sweep_parts = (
+            box("lab-told", self.upload),
+            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
+        )
+        self.reading_parts = (
+            box("lab-told", self.opener),
+            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
+        )
+        self.curve_box = box("lab-measured", self.curve, self.caption)
+        self.rest_box = box("lab-measured", self.rest)
+
+    def results(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return numbers and curve."""
+        return self.numbers, self.work, self.curve_box
+
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return files, values, verdict, cautions."""
+        return (
+            self.rest_box,
+            *self.sweep_parts[:1],
+            *self.reading_parts[:1],
+            box("lab-told", self.said),
+            *self.sweep_parts[1:],
+            *self.reading_parts[1:],
+            box("lab-told", self.cautions),
+        )
+
+    def shown_controls(self) -> ControlSet:
+        """Return the controls that matter now."""
+        return self.bench.shown_controls
+
+    def show_results(self) -> None:
+        """Show fit or verdict, and ask for what is missing."""
+        is_sweeps = self.bench.values["own.bench"] == "sweeps"
+        for part in (*self.sweep_parts, self.curve_box, self.rest_box):
+            _show(part, is_sweeps)
+        for part in self.reading_parts:
+            _show(part, not is_sweeps)
+        if is_sweeps:
+            self._show_sweeps()
+        else:
+            self._show_readings()
+
+    def _show_sweeps(self) -> None:
+        bench, fit = self.bench, self.bench.fit
+        self.upload.files = [self._listed(slot) for slot in sorted(bench.files)]
+        self.numbers.value = numbers_html(waiting_numbers() if fit is None else fit_numbers(fit))
+        self.cautions.value = listed("Cautions", SWEEP_CAUTIONS)
+        problem = bench.problem
+        if fit is not None:
+            self.caption.value = f'<p class="lab-caption">{escape(ZERO_OF_FIT)}</p>'
+            self.said.value = fit_html(fit) + f'<p class="lab-note">{escape(NOT_IN_FIT)}</p>'
+            links = "".join(
+                f'<a class="lab-measure-link" href="rig.ipynb?{escape(query)}">Use it in my rig: {escape(place)}</a>'
+                for place, query in bench.fitted_in_rig()
+            )
+            self.links.value = f"<p>{links}</p>"
+        else:
+            self.caption.value = '<p class="lab-caption">Measured; zero is the level at 100 Hz. Not fitted yet.</p>'
+            words = f"{problem[:1].upper()}{problem[1:]}." if problem else "The fit is on its way."
+            self.said.value = sentence_html(words)
+            self.links.value = ""
+        self._residuals()
+        self._go_on()
+
+    def _show_readings(self) -> None:
+        bench, judged = self.bench, self.bench.shown
+        self.background.cancel()
+        self.work.words, self.work.again = "", False
+        assert judged is not None
+        calibration = f'<p class="lab-note">{escape(calibration_words(bench.values))}</p>'
+        self.cautions.value = listed("Cautions", READING_CAUTIONS)
+        if judged.verdict is None:
+            self.numbers.value = ""
+            self.said.value = sentence_html(judged.problem) + calibration
+            return
+        self.numbers.value = numbers_html(verdict_numbers(judged.verdict))
+        self.said.value = verdict_html(judged.verdict) + calibration
+
+    def _listed(self, slot: int) -> dict[str, object]:
+        bench = self.bench
+        told, given = bench.told(slot), bench.files[slot]
+        entry: dict[str, object] = {
+            "key": str(slot),
+            "name": given.name,
+            "colour": STYLES[slot - 1].colour,
+            "detail": "invented, of the winding room at Saltmarsh Lane" if bench.is_demo else "",
+            "removable": not bench.is_demo,
+        }
+        if told is None:
+            return {**entry, "detail": "not read yet"}
+        sweep, error = told
+        if sweep is None:
+            return {**entry, "error": f"{error[:1].upper()}{error[1:]}."}
+        points = f"{sweep.frequency_hz.size} points"
+        detail = f"{points}; {entry['detail']}" if entry["detail"] else points
+        return {**entry, "detail": detail, "understood": list(sweep.understood), "warnings": list(sweep.warnings)}
+
+    def _go_on(self) -> None:
+        """Have done what the present state asks for: first reading, then the fit."""
+        bench, key = self.bench, self._wanted
+        if key == self._stopped or (self.background.is_busy and key == self._under_way):
+            return
+        self._stopped, self._under_way = "", key
+        if bench.unread:
+            files, choices = bench.unread, bench.choices
+
+            def read(told: list) -> None:
+                bench.take_read(files, choices, told)
+                self._done()
+
+            self._ask("Reading", read_files, files, choices, done=read, failed=self._read_failed)
+        elif bench.needs_fit:
+            asked = bench.asked
+            assert asked is not None
+
+            def fitted(fit: object) -> None:
+                bench.take_fit(asked, fit)  # type: ignore[arg-type]
+                self._done()
+
+            def refused(sentence: str) -> None:
+                bench.take_refusal(asked, sentence)
+                self._done()
+
+            self._ask("Fitting", fit_asked, asked, done=fitted, failed=refused)
+        elif self.background.is_busy:
+            self.background.cancel()
+            self.work.words = ""
+        else:
+            self.work.words, self.work.again = "", False
+
+    @property
+    def _wanted(self) -> str:
+        """What reading and fit follow from, as a text to compare by."""
+        bench = self.bench
+        files = [(slot, given.name, len(given.content)) for slot, given in sorted(bench.files.items())]
+        sweeps = [(key, value) for key, value in bench.state.own if key not in READING_DEFAULTS]
+        return repr((files, [given.name for given in bench.unread], sweeps))
+
+    def _ask(self, word: str, work: object, *arguments: object, done: object, failed: object) -> None:
+        self.work.again = False
+        self.work.words = f"{word} …"
+
+        def tick(seconds: float) -> None:
+            self.work.words = f"{word} … {seconds:.0f} s"
+
+        self.background.ask(work, *arguments, done=done, failed=failed, tick=tick, broke=self._broke)  # type: ignore[arg-type]
+
+    def _done(self) -> None:
+        self.work.words = ""
+        self.show()
+
+    def _read_failed(self, sentence: str) -> None:
+        self.work.words = f"{sentence[:1].upper()}{sentence[1:]}."
+        self.work.again = True
+
+    def _broke(self, sentence: str) -> None:
+        """Offer to go on where reading or fit came to no end by itself; that is no refusal to keep."""
+        self._read_failed(sentence)
+        self._stopped = self._wanted
+
+    def _cancel(self) -> None:
+        self.background.cancel()
+        self._stopped = self._wanted
+        self.work.words, self.work.again = "Stopped.", True
+
+    def _again(self) -> None:
+        self._stopped = ""
+        self._go_on()
+
+    def _residuals(self) -> None:
+        fit = self.bench.fit
+        lines, rests = self.bench.curves()
+        if fit is None or not rests:
+            self.rest.value = ""
+            return
+        words = residual_words(fit)
+        width = self.curve.width
+        drawing = draw_residuals(rests, description=words, width=width, right_margin=label_margin(lines, width))
+        self.rest.value = f'{drawing}<p class="lab-caption">{escape(words)}</p>'
+
+    def draw(self, width: int) -> str:
+        """Return points and fitted lines; nothing while readings are looked at."""
+        if self.bench.values["own.bench"] != "sweeps":
+            return ""
+        lines, _ = self.bench.curves()
+        fit = self.bench.fit
+        description = fit_sentence(fit) if fit is not None else "Measured, not fitted yet."
+        return draw_curves(
+            lines, title="Measured and fitted level over frequency", description=description, width=width
+        )
+
+    def compared(self) -> tuple[Rig, str] | None:
+        """Return the rig as it is, to compare with the one that has the fitted pickup."""
+        fitted = self.bench.rig_with_fit() if self.bench.values["own.bench"] == "sweeps" else None
+        return None if fitted is None else (self.bench.rig, "my rig as it is")
+
+    def heard_now(self) -> Rig:
+        """Return the rig with the fitted pickup in it; the rig as it is while readings are looked at."""
+        fitted = self.bench.rig_with_fit() if self.bench.values["own.bench"] == "sweeps" else None
+        return fitted or self.bench.rig
+
+    # files
+
+    def _file(self, given: GivenFile) -> None:
+        self.bench.add(given)
+        self._stopped = ""
+        self.show()
+
+    def _remove(self, key: object = "", **_: object) -> None:
+        if str(key).isdecimal():
+            self.bench.remove(int(str(key)))
+            self._stopped = ""
+            self.show()
+
+    def _open_plan(self, name: str, text: str) -> str:
+        said = self.bench.open_plan(name, text)
+        self.show()
+        return said
+
+    def _needed_fit(self) -> Fit:
+        if self.bench.fit is None:
+            raise InputError("there is no fit yet to keep")
+        return self.bench.fit
+
+    def _pickup_sheet(self) -> MadeFile:
+        fit = self._needed_fit()
+        text = fit_sheet_text(fit)
+        return MadeFile(name=f"{file_stem(fit.name)}.toml", kind="application/toml", content=text.encode())
+
+    def _record(self, *, is_printed: bool) -> MadeFile:
+        from labkit.report.fit_paper import fit_paper_html
+
+        fit = self._needed_fit()
+        measurements = [measurement for _, measurement in self.bench.measurements()]
+        html = fit_paper_html(fit, measurements)
+        return MadeFile(
+            name=f"{file_stem(fit.name)}-fit.html", kind="text/html", content=html.encode(), is_printed=is_printed
+        )
+
+    def _readings(self) -> MadeFile:
+        judged = self.bench.shown
+        if judged is None:
+            raise InputError("there are no readings to keep")
+        return MadeFile(name="readings.toml", kind="application/toml", content=readings_sheet(judged).encode())
+
+    def _test_record(self, *, is_printed: bool) -> MadeFile:
+        from labkit.report.papers import bench_record_html, record_from_verdict
+
+        judged = self.bench.shown
+        if judged is None or judged.verdict is None:
+            raise InputError("there is no verdict to print yet")
+        html = bench_record_html(record_from_verdict(judged.verdict, notes=(calibration_words(self.bench.values),)))
+        return MadeFile(name="test-record.html", kind="text/html", content=html.encode(), is_printed=is_printed)
+
+
+def _show(widget: ipywidgets.Widget, wanted: bool) -> None:
+    if wanted:
+        widget.remove_class("lab-away")
+    else:
+        widget.add_class("lab-away")

@@ -1,0 +1,358 @@
+"""The measure page without widgets: files, how they were taken, the fit, and single readings against a plan.
+
+What takes long (reading files, fitting) is only asked for here; the page has it done and brings the result back.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from labkit.app.kit.controls import ControlSet, Value
+from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.pickup.made import flatten, made_from, pickup_text
+from labkit.app.kit.rig.state import write_query
+from labkit.app.kit.upload import GivenFile, plain_name
+from labkit.app.pages.measure.controls import (
+    MOST_SWEEPS,
+    READING,
+    READING_DEFAULTS,
+    every_control,
+    shown_groups,
+    sweep_defaults,
+)
+from labkit.app.pages.measure.demo import demo_files, demo_fit
+from labkit.app.pages.measure.readings import Judged, judge
+from labkit.app.pages.measure.sweeps import Choices, FitAsk, Told, dc_reading, kind_of, measurement_of, read_files
+from labkit.bench.diagnose.readings import Plan, load_plan, plan_from_table
+from labkit.bench.fit.fit import Fit
+from labkit.bench.fit.fixture import Fixture, Measurement
+from labkit.bench.fit.model import fixture_reading
+from labkit.bench.fit.sheet import fit_sheet_text
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.core.sheet import parse_sheet
+from labkit.rig.rig import Rig
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
+from labkit.view.palette import NOW, PINS
+
+STYLES = (NOW, *PINS)
+_GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
+_ZERO_HZ = 100.0
+
+
+class MeasureBench(PageBench[Judged | None]):
+    """Sweeps and readings on the bench."""
+
+    def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        self.is_demo = True
+        self.files: dict[int, GivenFile] = dict(enumerate(demo_files(), start=1))
+        self._told: dict[tuple[GivenFile, Choices], Told] = {}
+        self._plans: dict[str, Plan] = {}
+        self._opened: dict[str, Plan] = {}
+        self._fitted: tuple[FitAsk, Fit] | None = None
+        self._refused: tuple[FitAsk, str] | None = None
+        self._take(list(demo_files()), Choices(), read_files(demo_files(), Choices()))
+        super().__init__(rig, query=query, clock=clock)
+
+    # what PageBench asks for
+
+    def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
+        """Return every control of the page."""
+        return every_control(self.plans)
+
+    def own_defaults(self, rig: Rig) -> dict[str, Value]:
+        """Return where they stand at first."""
+        return {**sweep_defaults(self.is_demo), **READING_DEFAULTS, "own.plan": self._usual_plan}
+
+    def look(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
+        """Return what the readings say; None while sweeps are looked at."""
+        return None if values["own.bench"] == "sweeps" else judge(self.plan(str(values["own.plan"])), values)
+
+    # plans
+
+    @property
+    def plans(self) -> tuple[str, ...]:
+        """Names of the pickups that readings may be held against."""
+        return (*self._opened, *catalogue().usable_names("pickup"))
+
+    @property
+    def _usual_plan(self) -> str:
+        usual = str(READING_DEFAULTS["own.plan"])
+        return usual if usual in self.plans else self.plans[0]
+
+    def plan(self, name: str) -> Plan:
+        """Return a plan by its pickup's name."""
+        if name in self._opened:
+            return self._opened[name]
+        if name not in self._plans:
+            self._plans[name] = load_plan(name)
+        return self._plans[name]
+
+    def open_plan(self, name: str, text: str) -> str:
+        """Take a pickup sheet as the plan; InputError where it is none. Returns what was opened, in words."""
+        plan = plan_from_table(parse_sheet(text, plain_name(name), kinds=("pickup",)))
+        title, number = f"{plan.pickup.name[:60]} (opened)", 2
+        while title in self._opened:
+            title, number = f"{plan.pickup.name[:60]} (opened, {number})", number + 1
+        self._opened[title] = plan
+        self._move("own.plan", title)
+        return f"Opened {plan.pickup.name[:60]}; it is the plan now."
+
+    # files
+
+    def add(self, given: GivenFile) -> None:
+        """Take a file; the first of a person's own puts the demo away.
+
+        Raises
+        ------
+        InputError
+            If there are four already.
+        """
+        if self.is_demo:
+            self.is_demo, self.files = False, {}
+            self._forget_fixture()
+        free = [slot for slot in range(1, MOST_SWEEPS + 1) if slot not in self.files]
+        if not free:
+            raise InputError(
+                f"{MOST_SWEEPS} sweeps are on the bench, which is as many as a fit needs; remove one first"
+            )
+        names = {other.name for other in self.files.values()}
+        name, number = given.name, 2
+        while name in names:
+            name, number = f"{number} {given.name}", number + 1
+        self.files[free[0]] = replace(given, name=name)
+
+    def remove(self, slot: int) -> None:
+        """Take a file off the bench; without the last one the demo comes back."""
+        self.files.pop(slot, None)
+        if not self.files:
+            self.show_demo()
+
+    def show_demo(self) -> None:
+        """Put the demo sweeps on the bench."""
+        self.is_demo = True
+        self.files = dict(enumerate(demo_files(), start=1))
+        self._forget_fixture()
+
+    def _forget_fixture(self) -> None:
+        """Loads and fixture belong to the files they were set for; readings stay."""
+        kept = tuple((key, value) for key, value in self.state.own if key in READING_DEFAULTS or key == "own.bench")
+        self._start_from(replace(self.state, own=kept))
+
+    # reading
+
+    @property
+    def choices(self) -> Choices:
+        """What was said about columns and units."""
+        return Choices.of(self.values)
+
+    @property
+    def unread(self) -> list[GivenFile]:
+        """Files that have not been read with the present choices."""
+        return [given for given in self.files.values() if (given, self.choices) not in self._told]
+
+    def take_read(self, files: list[GivenFile], choices: Choices, told: list[Told]) -> None:
+        """Take what `read_files` found."""
+        self._take(files, choices, told)
+
+    def _take(self, files: list[GivenFile], choices: Choices, told: list[Told]) -> None:
+        self._told.update({(given, choices): found for given, found in zip(files, told)})
+
+    def told(self, slot: int) -> Told | None:
+        """Return how a file was read; None while it is not."""
+        return self._told.get((self.files[slot], self.choices))
+
+    @property
+    def is_asking(self) -> bool:
+        """Whether a file could be read in two ways, or something was said about columns and units."""
+        answered = any(self.values[control.key] != "found" for control in READING)
+        return answered or any(told is not None and told[0] is None for told in map(self.told, self.files))
+
+    def measurements(self) -> tuple[tuple[int, Measurement], ...]:
+        """Return every sweep that was read with its fixture, by slot; InputError where one cannot be used."""
+        found = []
+        for slot in sorted(self.files):
+            told = self.told(slot)
+            if told is not None and told[0] is not None:
+                found.append((slot, measurement_of(told[0], slot, self.values)))
+        return tuple(found)
+
+    # the fit
+
+    @property
+    def asked(self) -> FitAsk | None:
+        """The fit that the present state asks for; None where it cannot be made (`problem` says why)."""
+        try:
+            found = self.measurements()
+        except InputError:
+            return None
+        if not found or self.unread:
+            return None
+        return FitAsk(
+            measurements=tuple(measurement for _, measurement in found),
+            name="worn single coil, measured" if self.is_demo else f"{_stem(found[0][1].sweep.name)}, measured",
+            resistance=dc_reading(self.values),
+            sections=str(self.values["own.sections"]),
+        )
+
+    @property
+    def fit(self) -> Fit | None:
+        """The fit of the present state, where it is there."""
+        asked = self.asked
+        if asked is None:
+            return None
+        if self._fitted is not None and _same(self._fitted[0], asked):
+            return self._fitted[1]
+        if self._is_demo_as_taken:
+            self._fitted = (asked, demo_fit(list(asked.measurements)))
+            return self._fitted[1]
+        return None
+
+    @property
+    def problem(self) -> str:
+        """Why there is no fit; empty where there is one or it only has not been made."""
+        if self._refused is not None and self.asked is not None and _same(self._refused[0], self.asked):
+            return self._refused[1]
+        try:
+            found = self.measurements()
+        except InputError as error:
+            return str(error)
+        if not found and not self.unread:
+            return "no file could be read; see what each says, and answer under 'How to read the files'"
+        return ""
+
+    @property
+    def needs_fit(self) -> bool:
+        """Whether a fit must be made."""
+        return self.asked is not None and self.fit is None and not self.problem
+
+    def take_fit(self, asked: FitAsk, fit: Fit) -> None:
+        """Take a fit that was made."""
+        self._fitted = (asked, fit)
+
+    def take_refusal(self, asked: FitAsk, sentence: str) -> None:
+        """Take why a fit could not be made."""
+        self._refused = (asked, sentence)
+
+    @property
+    def _is_demo_as_taken(self) -> bool:
+        usual = sweep_defaults(True)
+        return (
+            self.is_demo
+            and len(self.files) == 2
+            and all(self.values[key] == value for key, value in usual.items() if key != "own.bench")
+        )
+
+    # what is shown
+
+    @property
+    def shown_controls(self) -> ControlSet:
+        """The controls that matter now."""
+        sweeps, kinds = [], {"" if self.values["own.kind"] == "file" else str(self.values["own.kind"])}
+        for slot in sorted(self.files):
+            told = self.told(slot)
+            if told is not None and told[0] is not None:
+                sweeps.append((slot, self.files[slot].name))
+                kinds.add(kind_of(told[0], self.values) or "")
+        return shown_groups(
+            bench=str(self.values["own.bench"]),
+            kinds=kinds,
+            sweeps=tuple(sweeps),
+            asks=self.is_asking,
+            plans=self.plans,
+        )
+
+    def curves(self) -> tuple[list[Curve], list[Curve]]:
+        """Return fitted lines with measured points, and residuals; an exciter's rise is taken out of both.
+
+        Zero is the fitted level at 100 Hz; before there is a fit, the measured level there.
+        """
+        lines: list[Curve] = []
+        rests: list[Curve] = []
+        try:
+            found = self.measurements()
+        except InputError:
+            return [], []
+        fit = self.fit
+        for order, (slot, measurement) in enumerate(found):
+            style, sweep, label = STYLES[slot - 1], measurement.sweep, _stem(measurement.sweep.name)
+            rises = measurement.fixture.kind == "exciter" and measurement.fixture.exciter_differentiates
+            if fit is None:
+                level = sweep.level_db - (20 * np.log10(sweep.frequency_hz / _ZERO_HZ) if rises else 0.0)
+                zero = float(np.interp(np.log(_ZERO_HZ), np.log(sweep.frequency_hz), level))
+                level = level - zero
+                lines.append(Curve(frequency_hz=sweep.frequency_hz, gain_db=level, label=label, style=style))
+                lines.append(_points(sweep.frequency_hz, level, label, style))
+                continue
+            rest = fit.residuals[order]
+            fixture = measurement.fixture
+            if fixture.fit_rig_corner and fit.rig_corner_hz is not None:
+                fixture = replace(fixture, rig_corner_hz=fit.rig_corner_hz.value)
+
+            def model(frequency: np.ndarray, fixture: Fixture = fixture, rises: bool = rises) -> np.ndarray:
+                reading = 20 * np.log10(np.abs(fixture_reading(fit.coil, fixture, frequency)))
+                level: np.ndarray = reading - (20 * np.log10(frequency / _ZERO_HZ) if rises else 0.0)
+                return level
+
+            zero = float(model(np.array([_ZERO_HZ]))[0])
+            lines.append(Curve(frequency_hz=_GRID, gain_db=model(_GRID) - zero, label=label, style=style))
+            seen = model(rest.frequency_hz) - zero + rest.level_db
+            lines.append(_points(rest.frequency_hz, seen, label, style))
+            rests.append(Curve(frequency_hz=rest.frequency_hz, gain_db=rest.level_db, label=label, style=style))
+        return lines, rests
+
+    def fitted_in_rig(self) -> tuple[tuple[str, str], ...]:
+        """Return for each place of the travelling rig its name and the query of the rig with the fit in it."""
+        if self.fit is None:
+            return ()
+        text = self._fitted_text(self.fit)
+        links = []
+        for slot in self.rig.pickups:
+            setup = self.offers.offer(self.state.rig.setup.rig).setup(
+                self.state.rig.setup.rig, {**self.offers.values(self.state.rig.setup), slot: text}
+            )
+            self.offers.rig(setup)
+            query = write_query(
+                replace(self.state.rig, setup=setup), default_rig=self.offers.default_rig, offer=self.offers.offer
+            )
+            links.append((slot.replace("_", " "), query))
+        return tuple(links)
+
+    def rig_with_fit(self) -> Rig | None:
+        """Return the travelling rig with the fitted pickup in its first place."""
+        if self.fit is None:
+            return None
+        slot = next(iter(self.rig.pickups))
+        return self.rig.replace(pickups={slot: self.fit.pickup})
+
+    def _fitted_text(self, fit: Fit) -> str:
+        table = parse_sheet(fit_sheet_text(fit), "fit", kinds=("pickup",))
+        return pickup_text(made_from("", flatten(dict(table.data))))
+
+
+def _points(frequency: np.ndarray, level: np.ndarray, label: str, style: object) -> Curve:
+    return Curve(frequency_hz=frequency, gain_db=level, label=f"{label}, measured", style=style, is_measured=True)  # type: ignore[arg-type]
+
+
+def _stem(name: str) -> str:
+    head, point, _ = name.rpartition(".")
+    return head if point and head else name
+
+
+def _same(one: FitAsk, other: FitAsk) -> bool:
+    """Sweeps hold arrays, so two asks are alike when they hold the same sweeps and equal settings."""
+    if (one.name, one.resistance, one.sections) != (other.name, other.resistance, other.sections):
+        return False
+    if len(one.measurements) != len(other.measurements):
+        return False
+    return all(
+        first.fixture == second.fixture
+        and first.sweep.name == second.sweep.name
+        and np.array_equal(first.sweep.frequency_hz, second.sweep.frequency_hz)
+        and np.array_equal(first.sweep.magnitude, second.sweep.magnitude)
+        for first, second in zip(one.measurements, other.measurements)
+    )

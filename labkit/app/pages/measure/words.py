@@ -1,0 +1,206 @@
+"""What the measure page says: values with bounds, verdict and findings, as key numbers, tables and lists."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from html import escape
+
+import numpy as np
+
+from labkit.app.kit.text import sentence_html, table_html
+from labkit.bench.diagnose.expected import loaded_peak
+from labkit.bench.diagnose.verdicts import Verdict, word_for
+from labkit.bench.fit.fit import Fit
+from labkit.bench.fit.fixture import STANDARD_LOAD
+from labkit.core.sourced import Interval
+from labkit.core.units import format_quantity
+from labkit.view.words import KeyNumber, frequency_in_words, level_in_words
+
+ZERO_OF_FIT = (
+    "Points are measured, lines are fitted. Zero is the fitted level at 100 Hz; an exciter's rise is taken out."
+)
+SWEEP_CAUTIONS = (
+    "Measure with the pickup disconnected from the instrument, at some ten millivolts, away from transformers.",
+    "Never connect a measuring set to an amplifier's speaker output or to anything on the mains that is open.",
+)
+READING_CAUTIONS = (
+    "Insulation: low-voltage ohmmeter only; an insulation tester can destroy an old coil.",
+    "Resistance: unsolder one lead, or state the pot it is read through; let the coil reach the room's temperature.",
+    "Magnetisers hold lethal energy and throw parts: trained persons only, no pacemakers, no cards near.",
+    "Local codes, product data sheets and licensed practice come before this list.",
+)
+"""Common practice, no source."""
+
+NOT_IN_FIT = (
+    "One coil with its eddy currents. Not modelled: a second resonance, unequal coils, hysteresis of steel, losses of "
+    "the insulation."
+)
+
+
+def quantity(value: float, unit: str) -> str:
+    """Write a quantity with three digits."""
+    return format_quantity(float(f"{value:.3g}"), unit)
+
+
+def bounds(interval: Interval, unit: str) -> str:
+    """Write the bounds of an interval."""
+    return f"{quantity(interval.low, unit)} to {quantity(interval.high, unit)}"
+
+
+def fit_numbers(fit: Fit) -> tuple[KeyNumber, ...]:
+    """Return the three key numbers of a fit, each with its 95 % bounds."""
+    return tuple(
+        KeyNumber(label=label, value=quantity(interval.value, unit), detail=bounds(interval, unit))
+        for label, interval, unit in (
+            ("Resistance", fit.resistance, "Ω"),
+            ("Inductance", fit.inductance, "H"),
+            ("Capacitance", fit.capacitance, "F"),
+        )
+    )
+
+
+def waiting_numbers() -> tuple[KeyNumber, ...]:
+    """Return the key numbers while there is no fit."""
+    return tuple(
+        KeyNumber(label=label, value="–", detail="no fit yet") for label in ("Resistance", "Inductance", "Capacitance")
+    )
+
+
+def fit_sentence(fit: Fit) -> str:
+    """Say what the fitted pickup does in a usual load, and how well the fit holds."""
+    peak = loaded_peak(fit.pickup, STANDARD_LOAD)
+    held = f"The fit leaves {fit.residual_db:.2f} dB (root mean square)."
+    if peak is None:
+        return f"Into 200 kΩ and 470 pF it has no peak. {held}"
+    place = f"{frequency_in_words(peak[0])}, {level_in_words(peak[1])} above the bass"
+    return f"Into 200 kΩ and 470 pF its peak sits at {place}. {held}"
+
+
+def fit_html(fit: Fit) -> str:
+    """Return sentence, table of values, what leans on what, warnings and provenance of a fit."""
+    rows = [
+        ("Resistance", quantity(fit.resistance.value, "Ω"), bounds(fit.resistance, "Ω")),
+        ("Inductance", quantity(fit.inductance.value, "H"), bounds(fit.inductance, "H")),
+        ("Capacitance", quantity(fit.capacitance.value, "F"), bounds(fit.capacitance, "F")),
+    ]
+    for order, section in enumerate(fit.eddy, start=1):
+        part = section.fraction
+        name = f"Eddy currents{f' {order}' if len(fit.eddy) > 1 else ''}"
+        rows.append(
+            (f"{name}, share of L", f"{100 * part.value:.1f} %", f"{100 * part.low:.1f} to {100 * part.high:.1f} %")
+        )
+        rows.append((f"{name}, from", quantity(section.corner_hz.value, "Hz"), bounds(section.corner_hz, "Hz")))
+    if fit.rig_corner_hz is not None:
+        rows.append(("Exciter rig's corner", quantity(fit.rig_corner_hz.value, "Hz"), bounds(fit.rig_corner_hz, "Hz")))
+    strong = [
+        f"{_named(first)} and {_named(second)} are this sharp only together (correlation {abs(value):.2f})"
+        for (first, second), value in fit.correlations.items()
+        if abs(value) > 0.9
+    ]
+    return (
+        sentence_html(fit_sentence(fit))
+        + listed("Mind", [*fit.warnings, *strong])
+        + table_html("Values of the coil", ("Value", "Best", "Bounds (95 of 100)"), rows)
+        + listed("How it was taken", fit.provenance)
+    )
+
+
+def residual_words(fit: Fit) -> str:
+    """Say the residuals in words."""
+    parts = [
+        f"{rest.name}: {np.sqrt(np.mean(rest.level_db**2)):.2f} dB rms, largest {np.max(np.abs(rest.level_db)):.2f} dB"
+        for rest in fit.residuals
+    ]
+    return "Measured minus fitted. " + "; ".join(parts) + "."
+
+
+def verdict_numbers(verdict: Verdict) -> tuple[KeyNumber, ...]:
+    """Return verdict, likeliest cause and charge."""
+    found = verdict.findings
+    first = (
+        KeyNumber(label="Against the plan", value="Within it", detail="every reading lies within its bounds")
+        if verdict.passes
+        else KeyNumber(
+            label="Against the plan",
+            value="Not within it",
+            detail=f"{len(found)} causes explain it" if len(found) > 1 else "",
+        )
+    )
+    cause = (
+        KeyNumber(
+            label=f"{word_for(found[0].confidence).capitalize()} cause",
+            value=found[0].cause,
+            detail=f"{found[0].confidence:.0%} of what explains it",
+        )
+        if found
+        else KeyNumber(label="Cause", value="None", detail="nothing to explain")
+    )
+    if not verdict.charges:
+        return (
+            first,
+            cause,
+            KeyNumber(label="Charge of the magnets", value="–", detail="no reading, or magnet not known"),
+        )
+    charges = [charge.charge for charge in verdict.charges]
+    mean = 100 * float(np.mean([charge.value for charge in charges]))
+    low, high = 100 * min(charge.low for charge in charges), 100 * max(charge.high for charge in charges)
+    return (
+        first,
+        cause,
+        KeyNumber(
+            label="Charge of the magnets", value=f"{mean:.0f} %", detail=f"of saturation, {low:.0f} to {high:.0f} %"
+        ),
+    )
+
+
+def verdict_html(verdict: Verdict) -> str:
+    """Return readings with their bounds, findings with evidence and the check that would settle each, and charges."""
+
+    def shown(value: float, unit: str) -> str:
+        return (
+            f"{value:.3g}{'' if unit in ('1', '') else f' {unit}'}"
+            if unit in ("1", "", "dB", "°")
+            else quantity(value, unit)
+        )
+
+    rows = [
+        (
+            line.quantity,
+            shown(line.reading, line.unit),
+            f"{shown(line.low, line.unit)} to {shown(line.high, line.unit)}",
+            "within" if line.low <= line.reading <= line.high else "outside",
+        )
+        for line in verdict.lines
+    ]
+    parts = []
+    for finding in verdict.findings:
+        size = f" ({finding.size.replace('-', '−')})" if finding.size else ""
+        note = f'<p class="lab-note">{escape(finding.note)}</p>' if finding.note else ""
+        rivals = (
+            f'<p class="lab-note">Also explained by: {escape(", ".join(finding.rivals))}.</p>' if finding.rivals else ""
+        )
+        parts.append(
+            f"<h3>{escape(word_for(finding.confidence).capitalize())} ({finding.confidence:.0%}): "
+            f"{escape(finding.cause)}{escape(size)}</h3>{note}{_list(finding.evidence)}{rivals}"
+            f"<p><strong>To settle it:</strong> {escape(finding.check)}.</p>"
+        )
+    table = (
+        table_html("Readings and what the plan allows", ("Reading", "Read", "Plan allows", ""), rows) if rows else ""
+    )
+    charges = [line for charge in verdict.charges for line in (charge.sentence, *charge.warnings)]
+    return table + "".join(parts) + listed("Charge check", charges)
+
+
+def _named(unknown: str) -> str:
+    """Count eddy sections from one, as people do."""
+    return re.sub(r"\d+", lambda found: str(int(found[0]) + 1), unknown)
+
+
+def listed(title: str, lines: Sequence[str]) -> str:
+    """Return a titled list; nothing where it is empty."""
+    return f"<h2>{escape(title)}</h2>{_list(lines)}" if lines else ""
+
+
+def _list(lines: Sequence[str]) -> str:
+    return '<ul class="lab-list">' + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>"

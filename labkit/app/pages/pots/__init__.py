@@ -1,0 +1,1 @@
+"""The pots and capacitors page."""

@@ -1,0 +1,279 @@
+"""What the pots page shows of treble bleeds and of capacitors: their value, and what they are made of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from labkit.app.kit.text import change_in_words
+from labkit.app.pages.pots.numbers import (
+    BLEEDS,
+    GRID_HZ,
+    LEVEL_HZ,
+    TILT_HZ,
+    USUAL_BLEEDS,
+    Bleed,
+    bleed_of,
+    dielectric_of,
+    levels_of_turn,
+    turn,
+    turned,
+    with_bleed,
+    with_capacitor,
+)
+from labkit.app.pages.pots.views import (
+    IN_THE_WAY_DB,
+    Panel,
+    Rows,
+    View,
+    curve_of,
+    farads,
+    hertz,
+    largest_difference,
+    ohms,
+    plain_name,
+)
+from labkit.core.response import gain_db
+from labkit.rig.parts.parts import FixedCapacitor, Pot
+from labkit.rig.rig import Rig
+from labkit.view.curve.curve import Curve, difference_window
+from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.words import frequency_in_words, read_response
+
+BLEED_POSITIONS = (8.0, 7.0, 6.0, 5.0)
+CAPACITOR_VALUES = (10e-9, 22e-9, 47e-9, 100e-9)
+VALUE_ERROR = 0.2
+"""A usual tolerance of a cheap capacitor, to set beside its loss; common practice, no source."""
+NO_LOSS = "no loss"
+
+
+def bleed_view(rig: Rig, pot: Pot) -> View:
+    """Treble bleeds side by side, at the present position and at 8 to 5."""
+    control = pot.control.name
+    name, now = plain_name(control), float(rig.settings[control])
+    own = bleed_of(rig, pot)
+    kinds = {kind: own if kind == own.kind else USUAL_BLEEDS[kind] for kind in BLEEDS}
+    made = {kind: with_bleed(rig, pot.name, bleed) for kind, bleed in kinds.items()}
+    others = [kind for kind in BLEEDS if kind != own.kind]
+    styles = {own.kind: NOW, **dict(zip(others, PINS))}
+    curves = [curve_of(rig, f"Now, {own.kind}", NOW, brief="Now")]
+    curves += [curve_of(made[kind], kind, styles[kind]) for kind in others]
+    full = Curve(
+        frequency_hz=GRID_HZ,
+        gain_db=gain_db(turned(made["plain"], [control], 10.0).evaluate(GRID_HZ)),
+        label=f"{name} 10",
+        style=FAMILY[0],
+    )
+    turns = {kind: turn(made[kind], control, BLEED_POSITIONS, GRID_HZ) for kind in BLEEDS}
+    small = tuple(
+        Panel(
+            title=f"{name.capitalize()} at {at:g}",
+            curves=(
+                *(
+                    Curve(frequency_hz=GRID_HZ, gain_db=turns[kind].gain_db[row], label=kind, style=styles[kind])
+                    for kind in (own.kind, *others)
+                ),
+                full,
+            ),
+        )
+        for row, at in enumerate(BLEED_POSITIONS)
+    )
+    read = {kind: levels_of_turn(made[kind], control, BLEED_POSITIONS) for kind in BLEEDS}
+    rows = tuple(
+        (
+            bleed_text(kinds[kind]),
+            *(f"{change_in_words(float(down))}, {change_in_words(float(tilt))}" for down, tilt in zip(*read[kind])),
+        )
+        for kind in BLEEDS
+    )
+    at_five = {kind: float(read[kind][1][-1]) for kind in BLEEDS}
+    flattest = min(BLEEDS, key=lambda kind: float(np.sqrt(np.mean(read[kind][1] ** 2))))
+    said = {kind: change_in_words(tilt) for kind, tilt in at_five.items()}
+    told = [
+        f"With the {name} at 5 the treble at {hertz(TILT_HZ)} changes, beyond the level, by {said['plain']} plain, "
+        f"{said['capacitor']} with a capacitor, {said['parallel']} with a resistor beside it, {said['series']} with "
+        "one in series.",
+        f"From 8 to 5 the treble keeps its place best here with: {bleed_text(kinds[flattest])}.",
+    ]
+    if now > 9.5:
+        told.append(f"The {name} knob stands at {now:g}, where the pot itself bridges any bleed; turn it down.")
+    level = read["parallel"][0] - read["plain"][0]
+    told.append(
+        f"A resistor beside the capacitor also bends the taper: at 5 the level stands {abs(level[-1]):.1f} dB "
+        f"{'higher' if level[-1] > 0 else 'lower'} than without bleed."
+    )
+    against: tuple[Rig, str] = (made["plain"], "plain") if own.kind != "plain" else (made["parallel"], "parallel")
+    return View(
+        main=Panel(title=f"The {name} knob at {now:g}, by bleed", curves=tuple(curves)),
+        small=small,
+        table=Rows(
+            title=f"Level at {hertz(LEVEL_HZ)}, then treble at {hertz(TILT_HZ)} beyond it; against {name} at 10",
+            head=("Bleed", *(f"At {at:g}" for at in BLEED_POSITIONS)),
+            rows=rows,
+            marked=BLEEDS.index(own.kind),
+        ),
+        told=tuple(told),
+        other=against[0],
+        other_label=against[1],
+    )
+
+
+def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
+    """Values of the tone capacitor, with the tone at 0 and at 10."""
+    part = _capacitor(rig, name)
+    values = tuple(sorted({*CAPACITOR_VALUES, part.value}))
+    small, humps, moved = [], {}, {}
+    for at in (0.0, 10.0):
+        there = turned(rig, controls, at)
+        curves = [curve_of(there, f"Now, {farads(part.value)}", NOW, brief="Now")]
+        rest = [value for value in values if value != part.value]
+        for value, style in zip(rest, FAMILY):
+            curves.append(curve_of(with_capacitor(there, name, value=value), farads(value), style))
+        small.append(Panel(title=f"Tone at {at:g}", curves=tuple(curves)))
+        levels = np.array([curve.gain_db for curve in curves])
+        moved[at] = float(np.max(np.ptp(levels, axis=0)))
+    at_zero = turned(rig, controls, 0.0)
+    for value in values:
+        humps[value] = read_response(with_capacitor(at_zero, name, value=value).response(GRID_HZ))
+    now = turned(rig, controls, 10.0)
+    rows = []
+    for value in values:
+        reading = humps[value]
+        apart = largest_difference(with_capacitor(now, name, value=value), now)[0]
+        rows.append(
+            (
+                farads(value),
+                "none" if reading.peak_hz is None else frequency_in_words(reading.peak_hz),
+                "–" if reading.treble_end_hz is None else frequency_in_words(reading.treble_end_hz),
+                f"{apart:.3f} dB",
+            )
+        )
+    low, high = humps[values[0]], humps[values[-1]]
+    spoken = f"from {farads(values[0])} to {farads(values[-1])}"
+    if moved[0.0] < IN_THE_WAY_DB:
+        told = ["At the present switch position this capacitor is not in the signal's way: its value moves nothing."]
+    else:
+        told = [f"With the tone at 10, values {spoken} differ by {moved[10.0]:.3f} dB at most up to 20 kHz."]
+        if low.peak_hz is not None and high.peak_hz is not None:
+            hump = f"from {frequency_in_words(low.peak_hz)} to {frequency_in_words(high.peak_hz)}"
+            told[0] = f"{told[0].rstrip('.')}; at 0 the hump moves {hump}."
+        else:
+            told[0] = told[0].rstrip(".") + f"; at 0 by up to {moved[0.0]:.1f} dB."
+    other_value = 47e-9 if part.value != 47e-9 else 22e-9
+    other = with_capacitor(rig, name, value=other_value)
+    main = (
+        curve_of(rig, f"Now, {farads(part.value)}", NOW, brief="Now"),
+        curve_of(other, farads(other_value), PINS[0]),
+    )
+    return View(
+        main=Panel(title="With the tone as it stands", curves=main),
+        small=tuple(small),
+        table=Rows(
+            title="By capacitor",
+            head=("Capacitor", "Hump, tone at 0", "Treble ends, tone at 0", "Moves the curve, tone at 10, against now"),
+            rows=tuple(rows),
+            marked=values.index(part.value),
+        ),
+        told=tuple(told),
+        other=other,
+        other_label=farads(other_value),
+        changes=((name, other_value),),
+    )
+
+
+def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple[str, ...]) -> View:
+    """What a capacitor's dielectric does, as a difference from no loss, beside 20 % more of its value."""
+    part = _capacitor(rig, name)
+    worst = max(dielectrics, key=lambda entry: dielectric_of(entry).loss_tangent.value)
+    middle = "polyester film" if "polyester film" in dielectrics and worst != "polyester film" else dielectrics[0]
+    larger = f"{VALUE_ERROR * 100:.0f} % more value"
+    briefs = {worst: worst.rpartition(", ")[2], larger: f"+{VALUE_ERROR * 100:.0f} % value"}
+    panels, most = [], {}
+    for title, there in (
+        ("With the tone as it stands", rig),
+        ("Tone at 0", turned(rig, controls, 0.0)),
+        ("Tone at 10", turned(rig, controls, 10.0)),
+    ):
+        ideal = with_capacitor(there, name, loss_tangent=0.0)
+        zero = gain_db(ideal.evaluate(GRID_HZ))
+        variants = {
+            "Now": (there, NOW),
+            middle: (with_capacitor(ideal, name, dielectric=middle), PINS[0]),
+            worst: (with_capacitor(ideal, name, dielectric=worst), PINS[1]),
+            larger: (with_capacitor(ideal, name, value=part.value * (1 + VALUE_ERROR)), PINS[2]),
+        }
+        curves = []
+        for label, (made, style) in variants.items():
+            curve = curve_of(made, label, style, brief=briefs.get(label, label.split(" ")[0]))
+            curves.append(replace(curve, gain_db=curve.gain_db - zero))
+            most[title, label] = float(np.max(np.abs(curves[-1].gain_db)))
+        panels.append(
+            Panel(
+                title=title,
+                curves=tuple(curves),
+                levels=difference_window(curves),
+                caption="Difference in decibels. Zero is the same rig with a capacitor that has no loss.",
+            )
+        )
+    rows = []
+    for entry in (NO_LOSS, *dielectrics, larger):
+        cells = []
+        for at in (0.0, 10.0):
+            there = with_capacitor(turned(rig, controls, at), name, loss_tangent=0.0)
+            if entry == larger:
+                made = with_capacitor(there, name, value=part.value * (1 + VALUE_ERROR))
+            else:
+                made = there if entry == NO_LOSS else with_capacitor(there, name, dielectric=entry)
+            cells.append(f"{largest_difference(made, there)[0]:.3f} dB")
+        loss = 0.0 if entry in (NO_LOSS, larger) else dielectric_of(entry).loss_tangent.value
+        rows.append((entry, "–" if entry == larger else f"{loss * 100:g} %", *cells))
+    percent = dielectric_of(worst).loss_tangent.value * 100
+    told = [
+        f"The lossiest dielectric here, {worst} ({percent:g} %), moves the curve by {most['Tone at 10', worst]:.3f} dB "
+        f"at most with the tone at 10 and {most['Tone at 0', worst]:.2f} dB at 0; {larger} moves it "
+        f"{most['Tone at 0', larger]:.1f} dB at 0."
+    ]
+    if most["Tone at 0", larger] < IN_THE_WAY_DB:
+        told = ["At the present switch position this capacitor is not in the signal's way: nothing about it matters."]
+    elif most["Tone at 0", larger] > 2 * most["Tone at 0", worst]:
+        told.append("The value on the part matters more than what it is made of: measure it.")
+    told.append(
+        "Loss is taken alike at all frequencies; that film types lose more above 10 kHz, and that class 2 ceramics "
+        "lose capacitance with voltage and age, is not modelled."
+    )
+    now = part.dielectric or (NO_LOSS if part.loss_tangent == 0 else "")
+    names = (NO_LOSS, *dielectrics)
+    other = with_capacitor(rig, name, dielectric=worst) if now != worst else with_capacitor(rig, name, loss_tangent=0.0)
+    return View(
+        main=panels[0],
+        small=tuple(panels[1:]),
+        table=Rows(
+            title="Largest difference from a capacitor without loss",
+            head=("Dielectric", "Loss tangent", "Tone at 0", "Tone at 10"),
+            rows=tuple(rows),
+            marked=names.index(now) if now in names else -1,
+        ),
+        told=tuple(told),
+        other=other,
+        other_label=worst if now != worst else NO_LOSS,
+    )
+
+
+def bleed_text(bleed: Bleed) -> str:
+    """Write a bleed with its values.
+
+    >>> bleed_text(USUAL_BLEEDS["parallel"])
+    'parallel, 1 nF and 150 kΩ'
+    """
+    if bleed.kind == "plain":
+        return "plain, no bleed"
+    if bleed.kind == "capacitor":
+        return f"capacitor, {farads(bleed.capacitance)}"
+    return f"{bleed.kind}, {farads(bleed.capacitance)} and {ohms(bleed.resistance)}"
+
+
+def _capacitor(rig: Rig, name: str) -> FixedCapacitor:
+    part = rig.harness.part(name)
+    assert isinstance(part, FixedCapacitor)
+    return part

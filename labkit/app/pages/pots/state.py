@@ -1,0 +1,329 @@
+"""The pots page without widgets: one question at a time about pots, tapers, treble bleeds and capacitors.
+
+Tapers, bleeds and dielectrics belong to no control of the rig: the page tries them on, and says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
+from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.rig.controls import CAPACITORS, RESISTORS, words
+from labkit.app.pages.pots.capacitors import NO_LOSS, bleed_view, capacitor_view, loss_view
+from labkit.app.pages.pots.numbers import (
+    BLEEDS,
+    GRID_HZ,
+    USUAL_BLEEDS,
+    Bleed,
+    is_volume,
+    pots,
+    tone_capacitors,
+    volume_pots,
+    with_bleed,
+    with_capacitor,
+    with_taper,
+)
+from labkit.app.pages.pots.views import View, plain_name, position_view, taper_view, value_view
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.core.response import Response
+from labkit.rig.parts.parts import Pot
+from labkit.rig.parts.taper import parse_taper
+from labkit.rig.rig import Rig
+from labkit.sound.render.string_drive import LevelChange, level_change
+from labkit.view.curve.curve import draw_curves
+from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, read_response, sentence
+
+POSITIONS, TAPER, VALUES, BLEED, CAPACITOR, LOSS = (
+    "Knob positions",
+    "Tapers",
+    "Pot values",
+    "Treble bleeds",
+    "Capacitor value",
+    "Capacitor loss",
+)
+AS_BUILT, AS_WIRED = "as built", "as wired"
+TRIED_TAPERS = (
+    AS_BUILT,
+    "linear",
+    "audio 10 %",
+    "audio 15 %",
+    "audio 20 %",
+    "audio 30 %",
+    "reverse audio 10 %",
+)
+BLEED_CAPACITORS = (*(value for value in CAPACITORS if value <= 4.7e-9),)
+BLEED_RESISTORS = tuple(sorted({*(value for value in RESISTORS if 10e3 <= value <= 1e6), 130e3, 120e3}))
+
+_OF_A_VIEW: Mapping[str, tuple[str, ...]] = {
+    POSITIONS: ("own.pot", "own.taper"),
+    TAPER: ("own.pot", "own.taper"),
+    VALUES: (),
+    BLEED: ("own.volume", "own.bleed", "own.bleed_capacitor", "own.bleed_resistor"),
+    CAPACITOR: ("own.capacitor",),
+    LOSS: ("own.capacitor", "own.dielectric"),
+}
+"""The page's own controls that a question needs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotsShown:
+    """What follows from one state of the page; ``rig`` is the present one with what the page tries on it."""
+
+    rig: Rig
+    reading: Reading
+    other_reading: Reading
+    level: LevelChange
+    view: View
+
+
+class PotsBench(PageBench[PotsShown]):
+    """A rig whose pots and capacitors are looked at."""
+
+    def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
+        """Return rig, question, what may be tried on, then knobs and parts as the rig page has them."""
+        groups = [Group(title="Instrument", controls=(offered["rig"],))]
+        questions = views_of(rig)
+        if questions:
+            groups.append(
+                Group(
+                    title="Look at",
+                    controls=(Control(key="own.show", label="Question", kind="switch", positions=questions),),
+                )
+            )
+        groups.append(Group(title="Try on", controls=tuple(_own_controls(rig)), note="Tried on this page alone."))
+        groups += [group for group in offered.groups if group.title == "Knobs and switches"]
+        parts = [group for group in offered.groups if group.title == "Parts inside"]
+        return ControlSet(tuple(group for group in (*groups, *parts) if group.controls))
+
+    @property
+    def visible_controls(self) -> ControlSet:
+        """The controls that the present question needs."""
+        wanted = _OF_A_VIEW.get(str(self.values.get("own.show", "")), ())
+        bleed = self.values.get("own.bleed", AS_WIRED)
+        hidden = set()
+        if bleed in (AS_WIRED, "plain"):
+            hidden |= {"own.bleed_capacitor", "own.bleed_resistor"}
+        if bleed == "capacitor":
+            hidden.add("own.bleed_resistor")
+        groups = []
+        for group in self.controls.groups:
+            if group.title == "Try on":
+                kept = tuple(c for c in group.controls if c.key in wanted and c.key not in hidden)
+                group = replace(group, controls=kept, title=_TRY_TITLES[str(self.values["own.show"])])
+                if not any(c.key in _TRIED for c in kept):
+                    group = replace(group, note="")
+            if group.controls:
+                groups.append(group)
+        return ControlSet(tuple(groups))
+
+    def own_defaults(self, rig: Rig) -> dict[str, Value]:
+        """Return the first question this rig has, everything as built."""
+        usual: dict[str, Value] = {}
+        if views_of(rig):
+            usual["own.show"] = views_of(rig)[0]
+        if pots(rig):
+            usual |= {"own.pot": pots(rig)[0].name, "own.taper": AS_BUILT}
+        if volume_pots(rig):
+            usual |= {"own.volume": volume_pots(rig)[0].name, "own.bleed": AS_WIRED}
+            usual |= {"own.bleed_capacitor": 1e-9, "own.bleed_resistor": 150e3}
+        if tone_capacitors(rig):
+            usual |= {"own.capacitor": next(iter(tone_capacitors(rig))), "own.dielectric": AS_BUILT}
+        return usual
+
+    def follow(self, key: str, value: Value) -> dict[str, Value]:
+        """A kind of bleed brings its usual values along."""
+        if key != "own.bleed" or value in (AS_WIRED, "plain"):
+            return {key: value}
+        usual = USUAL_BLEEDS[value]  # type: ignore[index]
+        brought: dict[str, Value] = {key: value, "own.bleed_capacitor": usual.capacitance}
+        if usual.resistance:
+            brought["own.bleed_resistor"] = usual.resistance
+        return brought
+
+    def look(self, rig: Rig, values: Mapping[str, Value]) -> PotsShown:
+        """Try on what the page says, and look at the question."""
+        if "own.show" not in values:
+            raise InputError(f"'{rig.name}' has neither pots nor tone capacitors to look at")
+        worn = tried_on(rig, values)
+        view = _view(worn, values)
+        return PotsShown(
+            rig=worn,
+            reading=read_response(worn.response(GRID_HZ)),
+            other_reading=read_response(view.other.response(GRID_HZ)),
+            level=level_change(view.other, worn),
+            view=view,
+        )
+
+    def compared_changes(self) -> Mapping[str, Value] | None:
+        """Knobs and values of what the question compares with; None where a taper, bleed or dielectric differs."""
+        changes = self.shown.view.changes
+        return None if changes is None or self.tried else dict(changes)
+
+    @property
+    def numbers(self) -> tuple[KeyNumber, ...]:
+        """Peak place, peak height, treble end and level, against what the page compares with."""
+        shown = self.shown
+        label = shown.view.other_label
+        numbers = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=label)
+        return (*numbers, level_number(shown.level, label))
+
+    @property
+    def sentence(self) -> str:
+        """The result in one sentence."""
+        if self.shown.reading.is_silent:
+            return "Nothing reaches the input: turn the volume up, or choose a pickup on the switch."
+        return self.shown.view.told[0]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What else follows."""
+        return () if self.shown.reading.is_silent else self.shown.view.told[1:]
+
+    @property
+    def tried(self) -> tuple[str, ...]:
+        """What the page has put on the rig beyond its own state, in words."""
+        values = self.values
+        told = []
+        if values.get("own.taper", AS_BUILT) != AS_BUILT:
+            told.append(f"{plain_name(str(values['own.pot']))} with a taper {values['own.taper']}")
+        if values.get("own.bleed", AS_WIRED) != AS_WIRED:
+            told.append(f"treble bleed {values['own.bleed']}")
+        if values.get("own.dielectric", AS_BUILT) != AS_BUILT:
+            told.append(f"{plain_name(str(values['own.capacitor']))} of {values['own.dielectric']}")
+        return tuple(told)
+
+    @property
+    def description(self) -> str:
+        """The curves in words."""
+        return self.sentence if self.shown.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
+
+    def draw(self, width: int) -> str:
+        """Return the main drawing, SVG, for a width in CSS pixels."""
+        main = self.shown.view.main
+        title = f"{main.title}, {self.state.rig.setup.rig}"
+        return draw_curves(main.curves, title=title, description=self.description, width=width, levels=main.levels)
+
+    def draw_small(self, place: int, width: int) -> str:
+        """Return one of the small multiples, SVG; empty where the question has no such one."""
+        small = self.shown.view.small
+        if not 0 <= place < len(small):
+            return ""
+        panel = small[place]
+        return draw_curves(
+            panel.curves, title=panel.title, description=self.sentence, width=min(width, 500), levels=panel.levels
+        )
+
+
+_TRIED = ("own.taper", "own.bleed", "own.dielectric")
+_TRY_TITLES = {
+    POSITIONS: "Pot looked at",
+    TAPER: "Pot looked at",
+    VALUES: "Pots",
+    BLEED: "Treble bleed",
+    CAPACITOR: "Capacitor looked at",
+    LOSS: "Capacitor looked at",
+}
+
+
+def views_of(rig: Rig) -> tuple[str, ...]:
+    """Return the questions that a rig's wiring allows."""
+    found: list[str] = []
+    if pots(rig):
+        found += [POSITIONS, TAPER, VALUES]
+    if volume_pots(rig):
+        found.append(BLEED)
+    if tone_capacitors(rig):
+        found += [CAPACITOR, LOSS]
+    return tuple(found)
+
+
+def tried_on(rig: Rig, values: Mapping[str, Value]) -> Rig:
+    """Return the rig with the taper, bleed and dielectric that the page tries on."""
+    taper = str(values.get("own.taper", AS_BUILT))
+    if taper != AS_BUILT:
+        rig = with_taper(rig, str(values["own.pot"]), parse_taper(taper))
+    kind = str(values.get("own.bleed", AS_WIRED))
+    if kind != AS_WIRED:
+        bleed = Bleed(
+            kind=kind,  # type: ignore[arg-type]
+            capacitance=0.0 if kind == "plain" else float(values["own.bleed_capacitor"]),
+            resistance=float(values["own.bleed_resistor"]) if kind in ("parallel", "series") else 0.0,
+        )
+        rig = with_bleed(rig, str(values["own.volume"]), bleed)
+    dielectric = str(values.get("own.dielectric", AS_BUILT))
+    if dielectric == NO_LOSS:
+        rig = with_capacitor(rig, str(values["own.capacitor"]), loss_tangent=0.0)
+    elif dielectric != AS_BUILT:
+        rig = with_capacitor(rig, str(values["own.capacitor"]), dielectric=dielectric)
+    return rig
+
+
+def response_of(rig: Rig) -> Response:
+    """Return a rig's response over the axis of the page."""
+    return rig.response(GRID_HZ)
+
+
+def _view(rig: Rig, values: Mapping[str, Value]) -> View:
+    question = values["own.show"]
+    if question == VALUES:
+        return value_view(rig)
+    if question == BLEED:
+        return bleed_view(rig, _pot(rig, str(values["own.volume"])))
+    if question in (POSITIONS, TAPER):
+        pot = _pot(rig, str(values["own.pot"]))
+        return position_view(rig, pot) if question == POSITIONS else taper_view(rig, pot)
+    name = str(values["own.capacitor"])
+    controls = tuple(dict.fromkeys(pot.control.name for pot in tone_capacitors(rig)[name]))
+    if question == CAPACITOR:
+        return capacitor_view(rig, name, controls)
+    return loss_view(rig, name, controls, catalogue().names("dielectric"))
+
+
+def _pot(rig: Rig, name: str) -> Pot:
+    part = rig.harness.part(name)
+    assert isinstance(part, Pot)
+    return part
+
+
+def _own_controls(rig: Rig) -> list[Control]:
+    found: list[Control] = []
+    if pots(rig):
+        found.append(_which("own.pot", "Pot", tuple(pot.name for pot in pots(rig))))
+        found.append(Control(key="own.taper", label="Its taper", kind="choice", positions=TRIED_TAPERS))
+    if volume_pots(rig):
+        found.append(_which("own.volume", "Volume pot", tuple(pot.name for pot in pots(rig) if is_volume(pot))))
+        found.append(Control(key="own.bleed", label="Bleed", kind="choice", positions=(AS_WIRED, *BLEEDS)))
+        found.append(
+            Control(
+                key="own.bleed_capacitor",
+                label="Bleed capacitor",
+                kind="choice",
+                unit="F",
+                positions=with_value(with_value(BLEED_CAPACITORS, 1.2e-9), 1e-9),
+                low=1e-12,
+                high=100e-9,
+            )
+        )
+        found.append(
+            Control(
+                key="own.bleed_resistor",
+                label="Bleed resistor",
+                kind="choice",
+                unit="Ω",
+                positions=BLEED_RESISTORS,
+                low=100.0,
+                high=100e6,
+            )
+        )
+    if tone_capacitors(rig):
+        found.append(_which("own.capacitor", "Capacitor", tuple(tone_capacitors(rig))))
+        dielectrics = (AS_BUILT, NO_LOSS, *catalogue().names("dielectric"))
+        found.append(Control(key="own.dielectric", label="Made of", kind="choice", positions=dielectrics))
+    return found
+
+
+def _which(key: str, label: str, names: tuple[str, ...]) -> Control:
+    return Control(key=key, label=label, kind="choice", positions=names, names=tuple(words(name) for name in names))

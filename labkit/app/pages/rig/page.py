@@ -1,0 +1,109 @@
+"""The rig page: widgets over `RigBench`. ``panel()`` works in the lab's page and in any notebook.
+
+from labkit.app.pages.rig.page import panel
+panel()
+"""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+
+import ipywidgets
+
+from labkit.app.kit.disclosure import Disclosure
+from labkit.app.kit.page import PinningPage, box, caption_html, note
+from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.text import numbers_html
+from labkit.app.pages.rig.files import offer_rig_files
+from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.rig.views import formula_html, position_html, positions_html, schematic_html
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
+
+CAUTION = (
+    "A mains amplifier holds high voltage after it is unplugged: leave its inside to licensed service. "
+    "Solder with fume extraction; local codes and data sheets come first."
+)
+
+
+@or_empty_state
+def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
+    """Return the rig page.
+
+    Parameters
+    ----------
+    rig : Rig, optional
+        What to start with.
+    sheet : str or Path, optional
+        The same by path or catalogue name; the first rig of the catalogue where neither is given.
+    """
+    if sheet is not None:
+        rig = load_rig(sheet)
+    return RigPage(RigBench(rig)).box
+
+
+class RigPage(PinningPage[RigBench]):
+    """Everything of a rig, from string to amplifier."""
+
+    title = "Your rig, from string to amplifier"
+    lead = "Change one part and watch where the peak goes. Pin a curve to keep it beside the next."
+
+    def set_up(self) -> None:
+        """Make the page's own widgets."""
+        bench = self.bench
+        self.numbers, self.caption, self.place = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.schematic = Disclosure(
+            "Schematic of the rig as it stands", lambda: schematic_html(bench.rig), working="Drawing it …"
+        )
+        self.formula = Disclosure(
+            "Formula with your numbers", lambda: formula_html(bench.rig), working="Working it out: one or two seconds …"
+        )
+        self.positions = Disclosure(
+            "What each position does: heard, phase, hum, level",
+            lambda: positions_html(bench.rig),
+            working="Trying them …",
+        )
+        offer_rig_files(self.files, bench)
+        self.opener = self._opener("a rig sheet")
+
+    def results(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return numbers, curve, caption."""
+        return self.numbers, self.curve, self.caption
+
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what the present position does."""
+        return (self.place, *super().below())
+
+    def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return schematic, formula and files."""
+        return (
+            box("lab-told", ipywidgets.HTML("<h2>The circuit</h2>"), self.positions, self.schematic, self.formula),
+            box("lab-told", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION)),
+        )
+
+    def show_results(self) -> None:
+        """Show the numbers, and what the curve shows."""
+        self.numbers.value = numbers_html(self.bench.numbers)
+        drawn = self.bench.drawn
+        said = f'<p class="lab-drawn">{escape(drawn)}</p>' if drawn else ""
+        self.caption.value = f"{said}{caption_html(self.bench.caption)}"
+        self.place.value = position_html(self.bench.rig)
+        self.place.layout.display = None if self.place.value else "none"
+
+    def show(self) -> None:
+        """Show the present state; last, positions, schematic and formula while they are looked at."""
+        super().show()
+        self.positions.refresh()
+        self.schematic.refresh()
+        self.formula.refresh()
+
+    @property
+    def rig_name(self) -> str:
+        """The present rig's name."""
+        return self.bench.state.setup.rig
+
+    def open_sheet(self, text: str, where: str) -> str:
+        """Show a rig sheet."""
+        self.bench.open_sheet(text, where)
+        return self.rig_name

@@ -1,0 +1,1 @@
+"""The tolerance and search page."""

@@ -1,0 +1,1 @@
+"""The winding page."""

@@ -1,0 +1,263 @@
+"""What a pickup in the making is said to be: rows of numbers with their bounds and largest cause, and cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from labkit.app.kit.pickup.made import Keys
+from labkit.core.sourced import Interval
+from labkit.core.units import format_quantity
+from labkit.pickup.predict.built import BuiltPickup
+from labkit.pickup.predict.change import PickupChange
+from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.winding.winding import Winding
+from labkit.view.words import frequency_in_words, level_in_words
+
+LOSS_AT_HZ = 5000.0
+FIELD_AT_M = (1e-3, 3e-3)
+
+_CAUSES = {
+    "bare diameter": "the diameter of the copper",
+    "film": "the thickness of the film",
+    "packing": "how tightly the turns lie",
+    "layer factor": "how the layers lie on one another",
+    "turns": "the count of turns",
+    "end radius": "the core's end radius",
+    "straight length": "the straight length",
+    "winding height": "the winding height",
+    "stretch": "the wire's stretch in winding",
+    "temperature": "the temperature",
+    "copper resistivity": "the copper itself",
+    "pole diameter": "the poles' diameter",
+    "pole length": "the poles' length",
+    "wax rise": "what wax does",
+    "lead": "the lead",
+    "model of the peak": "the model itself",
+    "model of the peak's height": "the model itself",
+    "model of the field": "the model itself",
+    "model of the output": "the model itself",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One predicted number.
+
+    Attributes
+    ----------
+    label : str
+    value : str
+        With its unit.
+    bounds : str
+        95 of 100 such pickups lie inside; empty where nothing is in doubt.
+    cause : str
+        What most of the doubt comes from.
+    """
+
+    label: str
+    value: str
+    bounds: str = ""
+    cause: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """The row as running text."""
+        text = f"{self.label}: {self.value}"
+        if self.bounds:
+            text += f", 95 of 100 between {self.bounds}"
+        return text + (f", {self.cause}." if self.cause else ".")
+
+
+def cause_in_words(prediction: Prediction) -> str:
+    """Say what most of the doubt of a number comes from, with the next one where the two are close.
+
+    >>> from labkit.pickup.predict.compare import prediction
+    >>> cause_in_words(prediction(5.0, {"bare diameter": 0.03, "packing": 0.01}, log=True))
+    'mostly the diameter of the copper'
+    """
+    listed = [item for item in prediction.contributions if item.share > 0]
+    if not listed:
+        return ""
+    first = _plain(listed[0].name)
+    if len(listed) > 1 and listed[0].share < 0.5:
+        return f"{first} and {_plain(listed[1].name)}"
+    return f"mostly {first}"
+
+
+def _plain(cause: str) -> str:
+    name, _, coil = cause.partition(" of ")
+    if cause in _CAUSES:
+        return _CAUSES[cause]
+    if name in _CAUSES and coil:
+        return f"{_CAUSES[name]} of the {coil} coil"
+    if cause.startswith("model of "):
+        return f"the model of {cause.removeprefix('model of ')}"
+    return f"the {cause}"
+
+
+def value_rows(built: BuiltPickup) -> tuple[Row, ...]:
+    """Return what a pickup will measure and do, at its own leads."""
+    total = built.total
+    load = f"{format_quantity(LOAD_CAPACITANCE, 'F')} and {format_quantity(LOAD_RESISTANCE, 'Ω')}"
+    rows = [
+        _row("DC resistance at 20 °C", total.resistance, "Ω"),
+        _row("Inductance", total.inductance, "H"),
+    ]
+    if total.air_inductance is not None and total.air_inductance.value < 0.999 * total.inductance.value:
+        rows.append(_row("Inductance without poles", total.air_inductance, "H"))
+    rows.append(_row("Capacitance with its lead", total.capacitance, "F", digits=2))
+    if (loss := built.loss_resistance.get(LOSS_AT_HZ)) is not None:
+        rows.append(_row("Loss in series at 5 kHz", loss, "Ω", digits=2))
+    rows.append(
+        _frequency(f"Peak into {load}", built.loaded_resonance)
+        if built.loaded_resonance
+        else Row(label=f"Peak into {load}", value="no peak")
+    )
+    if built.loaded_height_db is not None:
+        rows.append(_level("Height of that peak", built.loaded_height_db))
+    if built.resonance is not None:
+        rows.append(_frequency("Peak with nothing connected", built.resonance))
+    for distance, field in zip(built.field_at, built.field_t):
+        if distance in FIELD_AT_M:
+            rows.append(_row(f"Field {1e3 * distance:.0f} mm over a pole", field, "T", digits=2))
+    if built.output_db is not None:
+        rows.append(_level("Output against the reference coil", built.output_db, signed=True))
+    return tuple(rows)
+
+
+def coil_rows(winding: Winding, spool: str) -> tuple[Row, ...]:
+    """Return what the winder wants to know of one coil."""
+    length, wide = winding.finished_size
+    return (
+        Row(label="Turns in a layer", value=f"{winding.turns_per_layer:.0f}"),
+        Row(label="Layers, if each were tight", value=f"{winding.layers:.0f}"),
+        Row(label="Wire off the spool", value=f"{winding.spool_length:.0f} m"),
+        Row(label="Copper", value=f"{1e3 * winding.copper_mass:.1f} g of {spool}"),
+        Row(label="Wound size", value=f"{1e3 * length:.1f} × {1e3 * wide:.1f} mm"),
+        Row(label="Mean turn", value=f"{1e3 * winding.mean_turn:.0f} mm"),
+    )
+
+
+def fit_sentence(winding: Winding, flange: float) -> str:
+    """Say whether the turns fit inside the flange, and how many do."""
+    fit = winding.turns_that_fit(flange)
+    over = winding.outer_radius - flange
+    if over > 1e-9 * flange:
+        if fit < 1:
+            return "It does not fit: the flange is no larger than the core, so not one turn does."
+        return (
+            f"It does not fit: {winding.turns:.0f} turns stand out over the flange by {1e3 * over:.1f} mm all round; "
+            f"{fit} turns fit."
+        )
+    return (
+        f"It fits, with {1e3 * max(-over, 0.0):.1f} mm left all round; "
+        f"a full bobbin holds {fit} turns, {fit - round(winding.turns)} more."
+    )
+
+
+def change_sentence(change: PickupChange, name: str) -> str:
+    """Say what differs from a pinned pickup; causes that both share are taken out of the bounds."""
+    parts = [
+        _ratio("resistance", change.resistance),
+        _ratio("inductance", change.inductance),
+    ]
+    if change.loaded_resonance is not None:
+        parts.append(_ratio("loaded peak", change.loaded_resonance))
+    if change.loaded_height_db is not None:
+        parts.append(_difference("its height", change.loaded_height_db))
+    parts.append(
+        _difference("output", change.level_db)
+        if change.level_db is not None
+        else "output not comparable, because one of the two has no magnet whose field is modelled"
+    )
+    return f"Against {name}: {'; '.join(parts)}."
+
+
+def cautions(keys: Keys) -> tuple[str, ...]:
+    """Return what can hurt in making this pickup; local codes and the data sheets of the products come first."""
+    found = [
+        "Winding: a turning machine takes hair, sleeves and loose wire along; tie them back and keep fingers away. "
+        "Fine wire whips when it breaks: wear eye protection.",
+        "Soldering the lead: draw the fumes off, wash your hands where the solder has lead, and keep heat off the "
+        "magnets.",
+    ]
+    has_magnet = any(key.endswith(".grade") for key in keys)
+    if has_magnet:
+        found.append(
+            "Charging magnets: a magnetiser holds enough energy to kill and throws parts; trained persons only, and "
+            "nobody with a pacemaker near. Shock, heat and foreign fields lower the charge of alnico afterwards."
+        )
+        found.append("Grinding or sanding magnets makes harmful dust: wear a mask.")
+    if str(keys.get("wax", "0 %")).split()[0] not in ("0", "0.0"):
+        found.append("Wax: a double boiler with a thermostat, never over a flame and never left alone.")
+    return tuple(found)
+
+
+def not_modelled() -> str:
+    """Say what the numbers leave out, and how far the weak ones may be trusted."""
+    return (
+        "Most doubtful is the capacitance (± 30 % or worse), and with it the peak with nothing connected; a known "
+        "cable hides it, so the loaded peak is good to ± 6 %. A cover's effect is known to ± 40 %. Output counts from "
+        "8000 turns of 42 gauge around six alnico 5 rods, strings at 3 mm. Not modelled: hysteresis and saturation of "
+        "steel, magnetic baseplates, screw threads, charge-dependent permeability, what a cover takes from the "
+        "strings' signal, string pull."
+    )
+
+
+def quantity_in_words(value: float, unit: str, digits: int = 3) -> str:
+    """Write a quantity to a few digits.
+
+    >>> quantity_in_words(5804.6, "Ω"), quantity_in_words(0.1006, "T", 2)
+    ('5.80 kΩ', '100 mT')
+    """
+    return format_quantity(float(f"{value:.{digits}g}"), unit, digits=None if digits < 3 else digits)
+
+
+def _row(label: str, prediction: Prediction, unit: str, digits: int = 3) -> Row:
+    value = quantity_in_words(prediction.value, unit, digits)
+    low, high = (quantity_in_words(bound, unit, digits) for bound in (prediction.low, prediction.high))
+    return Row(
+        label=label,
+        value=value,
+        bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
+        cause=cause_in_words(prediction),
+    )
+
+
+def _frequency(label: str, prediction: Prediction) -> Row:
+    low, high = frequency_in_words(prediction.low), frequency_in_words(prediction.high)
+    return Row(
+        label=label,
+        value=frequency_in_words(prediction.value),
+        bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
+        cause=cause_in_words(prediction),
+    )
+
+
+def _level(label: str, prediction: Prediction, *, signed: bool = False) -> Row:
+    def write(level: float) -> str:
+        return f"+{level_in_words(level)}" if signed and level > 0.05 else level_in_words(level)
+
+    return Row(
+        label=label,
+        value=write(prediction.value),
+        bounds=f"{write(prediction.low)} … {write(prediction.high)}" if prediction.high > prediction.low else "",
+        cause=cause_in_words(prediction),
+    )
+
+
+def _ratio(what: str, prediction: Prediction) -> str:
+    change = 100 * (prediction.value - 1)
+    half = 100 * (prediction.high - prediction.low) / 2
+    if abs(change) < 0.05 and half < 0.05:
+        return f"{what} the same"
+    return f"{what} {abs(change):.1f} % {'up' if change >= 0 else 'down'} (± {half:.1f} %)"
+
+
+def _difference(what: str, value: Prediction | Interval) -> str:
+    half = (value.high - value.low) / 2
+    if abs(value.value) < 0.05 and half < 0.05:
+        return f"{what} the same"
+    doubt = f" (± {half:.1f} dB)" if half >= 0.05 else ""
+    return f"{what} {abs(value.value):.1f} dB {'up' if value.value >= 0 else 'down'}{doubt}"
