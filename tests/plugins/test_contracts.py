@@ -14,7 +14,7 @@ import pytest
 
 import labkit
 import labkit.builtin
-from labkit import contracts
+from labkit import testing as contracts
 from labkit.cases.runner import load_cases
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import Resistor

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from labkit.contracts import CONTRACTS
 from labkit.plugins.manager import HOOKS
 from labkit.plugins.reference import hook_reference
 from labkit.sound.take.sheet import load_take
+from labkit.testing import CONTRACTS
 from tests.plugins.packages import installed, lay_out
 from tests.plugins.samples import EXAMPLE
 

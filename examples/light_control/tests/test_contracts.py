@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import saltmarsh_light
 
-from labkit import contracts
+from labkit import testing as contracts
 
 LOG = "saltmarsh bench log 1\nmeasured = impedance\n" + "".join(
     f"f={hertz};z={6000 + hertz};p=1.5\n" for hertz in range(100, 2000, 100)
