@@ -15,13 +15,13 @@ from labkit.bench.diagnose.expected import expected_readings
 from labkit.bench.diagnose.faults import dc_of
 from labkit.bench.diagnose.readings import Plan
 from labkit.bench.fit.fixture import STANDARD_LOAD
-from labkit.bench.fit.model import pickup_transfer
 from labkit.core.errors import InputError, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.network import pickup_transfer
 from labkit.pickup.predict.bench import planned_field
 from labkit.pickup.predict.built import BuiltPickup, read_build
 from labkit.pickup.predict.compare import ratio

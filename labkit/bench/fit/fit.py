@@ -15,8 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from labkit.bench.fit.fixture import Fixture, Measurement
-from labkit.bench.fit.model import loaded_response
-from labkit.bench.fit.problem import Points, gather, residual_db
+from labkit.bench.fit.model import Points, fixture_response, gather, residual_db
 from labkit.bench.fit.solve import Solution, calls_for_more, solve
 from labkit.bench.fit.warnings import fit_warnings
 from labkit.core.errors import InputError
@@ -103,7 +102,7 @@ class Fit:
         if fixture.kind == "exciter" and fixture.fit_rig_corner and self.rig_corner_hz is not None:
             fixture = replace(fixture, rig_corner_hz=self.rig_corner_hz.value)
         grid = frequency_grid() if frequency_hz is None else frequency_hz
-        return loaded_response(self.coil, fixture, grid, name=self.name)
+        return fixture_response(self.coil, fixture, grid, name=self.name)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the JSON form: SI with the unit in the key."""

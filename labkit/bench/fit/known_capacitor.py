@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.problem import best_levels, gather, residual_db, start_values
+from labkit.bench.fit.model import best_levels, gather, residual_db, start_values
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 

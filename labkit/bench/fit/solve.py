@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.problem import Points, best_levels, gather, residual_db, start_values
+from labkit.bench.fit.model import Points, best_levels, gather, residual_db, start_values
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.problem import Points
+from labkit.bench.fit.model import Points
 from labkit.bench.fit.solve import Solution, reading_spread, resonance_hz
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval

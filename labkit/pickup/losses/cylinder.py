@@ -19,6 +19,7 @@ from labkit.core.errors import InputError
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import EddySection
 from labkit.pickup.magnetics.poles import core_inductance
+from labkit.pickup.network import eddy_share
 from labkit.pickup.winding.inductance import MU_0
 
 SKIN = range_called("skin_depth")
@@ -122,10 +123,9 @@ class CoreInductance:
             radius=self.radius,
             resistivity=self.resistivity,
         )
-        # χ̃/(1 + N·χ̃) instead of 1/(1/χ̃ + N): χ̃ passes through 0 on its way to −1
-        susceptibility = permeability - 1
-        added: np.ndarray = self.stored * susceptibility / (1 + self.demagnetising_factor * susceptibility)
-        return added
+        return core_inductance(
+            stored=self.stored, demagnetising_factor=self.demagnetising_factor, susceptibility=permeability - 1
+        )
 
     @property
     def low_frequency(self) -> float:
@@ -169,10 +169,8 @@ def added_resistance(*, frequency_hz: ArrayLike, inductance: ArrayLike) -> np.nd
 
 def sections_inductance(*, frequency_hz: ArrayLike, inductance: float, sections: tuple[EddySection, ...]) -> np.ndarray:
     """Return L·(1 − Σ K·jf/(jf + f_e)), H, complex, shape of ``frequency_hz``."""
-    jf = 1j * np.asarray(frequency_hz, dtype=float)
-    lost = sum((s.fraction * jf / (jf + s.corner_hz) for s in sections), start=np.zeros(jf.shape, dtype=complex))
-    value: np.ndarray = inductance * (1 - lost)
-    return value
+    lost = eddy_share(frequency_hz, [part.fraction for part in sections], [part.corner_hz for part in sections])
+    return np.asarray(inductance * (1 - lost))
 
 
 def fit_sections(

@@ -23,6 +23,7 @@ from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
 from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.materials.materials import metal
+from labkit.pickup.network import eddy_share
 from labkit.pickup.predict.propagation import COVERAGE
 from labkit.pickup.winding.inductance import MU_0
 from labkit.pickup.winding.spectral import CoilShape, stream_spectrum
@@ -198,9 +199,7 @@ class PlateEffect:
 
     def inductance(self, frequency_hz: ArrayLike) -> np.ndarray:
         """Return the (negative) complex inductance that the plate adds, H."""
-        jf = 1j * np.asarray(frequency_hz, dtype=float)[..., None]
-        taken: np.ndarray = -(self.strength * jf / (jf + self.corner_hz)).sum(axis=-1)
-        return taken
+        return -eddy_share(frequency_hz, self.strength, self.corner_hz)
 
     @property
     def total(self) -> float:

@@ -216,13 +216,15 @@ class PoleInductance:
 
 
 def core_inductance(*, stored: ArrayLike, demagnetising_factor: ArrayLike, susceptibility: ArrayLike) -> np.ndarray:
-    """Return the added inductance N²S/(1/χ + N_f).
+    """Return the added inductance N²S·χ/(1 + N_f·χ).
+
+    Not N²S/(1/χ + N_f): with eddy currents χ passes through 0 on its way to −1 high up.
 
     Parameters
     ----------
     stored : array_like, H
     demagnetising_factor : array_like
-    susceptibility : array_like, real or complex, not 0
+    susceptibility : array_like, real or complex
         μ_r − 1; complex with eddy currents.
 
     Returns
@@ -232,8 +234,8 @@ def core_inductance(*, stored: ArrayLike, demagnetising_factor: ArrayLike, susce
     >>> float(core_inductance(stored=0.3, demagnetising_factor=0.1, susceptibility=2.0))
     0.5
     """
-    added: np.ndarray = np.asarray(stored) / (1 / np.asarray(susceptibility) + np.asarray(demagnetising_factor))
-    return added
+    chi = np.asarray(susceptibility)
+    return np.asarray(np.asarray(stored) * chi / (1 + np.asarray(demagnetising_factor) * chi))
 
 
 def pole_inductance(

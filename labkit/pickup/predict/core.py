@@ -17,7 +17,7 @@ import numpy as np
 from labkit.pickup.losses.models import CYLINDER, pole_permeability
 from labkit.pickup.magnetics.output import coil_arguments
 from labkit.pickup.magnetics.pair import CoreMode, pair_core, single_core
-from labkit.pickup.magnetics.poles import Pole
+from labkit.pickup.magnetics.poles import Pole, core_inductance
 from labkit.pickup.magnetics.slices import coil_field, gauss_points
 from labkit.pickup.winding.spectral import CoilShape
 
@@ -120,9 +120,7 @@ def mode_inductance(core: CoilCore, mode: int, x: Mapping[str, Any], chi: np.nda
     factor = factor * x["length"] ** LENGTH_EXPONENTS[1]
     if chi.ndim == 2:
         scale, factor = scale[:, None], factor[:, None]
-    # χ/(1 + N·χ) and not 1/(1/χ + N): χ passes through 0 on its way to −1 high up
-    added: np.ndarray = scale * chi / (1 + factor * chi)
-    return added
+    return core_inductance(stored=scale, demagnetising_factor=factor, susceptibility=chi)
 
 
 def eddy_susceptibility(

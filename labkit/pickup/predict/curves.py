@@ -8,7 +8,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from labkit.core.response import gain_db, peak_on_grid
+from labkit.pickup.electrical import Connection
 from labkit.pickup.losses.plates import CORE_EXPONENT
+from labkit.pickup.network import at_leads, eddy_share
 from labkit.pickup.predict.core import eddy_susceptibility, mode_inductance
 from labkit.pickup.predict.plan import Plan
 from labkit.pickup.predict.rows import CoilRows, pole_inputs
@@ -33,15 +35,14 @@ def lost_inductance(
     Of two coils with poles each takes half of what the pair in series loses; bar and keeper lose like the poles.
     """
     lost = []
-    jf = 1j * frequency_hz
     built = [coil for coil in coils if coil.plan.build.values is None]
     for coil in coils:
-        found = np.zeros((coil.resistance.size, frequency_hz.size), dtype=complex)
         if coil.plan.build.values is not None:
-            for section in coil.plan.build.values.eddy:
-                found += coil.inductance[:, None] * section.fraction * jf / (jf + section.corner_hz)
-            lost.append(found)
+            eddy = coil.plan.build.values.eddy
+            share = eddy_share(frequency_hz, [part.fraction for part in eddy], [part.corner_hz for part in eddy])
+            lost.append(coil.inductance[:, None] * share)
             continue
+        found = np.zeros((coil.resistance.size, frequency_hz.size), dtype=complex)
         paired = mutual if len(built) == 2 and plan.build.coupling is None else np.zeros_like(mutual)
         air = coil.air * (1 + (plan.build.coupling_sign * plan.air_coupling if paired.any() else 0.0))
         if coil.plan.core is not None:
@@ -71,7 +72,7 @@ def terminal_gain(
     lost: Sequence[np.ndarray],
     mutual: np.ndarray,
     *,
-    connection: str,
+    connection: Connection,
     load: np.ndarray,
     frequency_hz: np.ndarray,
 ) -> np.ndarray:
@@ -95,18 +96,10 @@ def terminal_gain(
         coil.resistance[:, None] + omega * (coil.inductance[:, None] - part) for coil, part in zip(coils, lost)
     ]
     across = [omega * coil.capacitance[:, None] + coil.conductance for coil in coils]
-    if len(coils) == 1:
-        return np.asarray(1 / (1 + impedance[0] * (across[0] + load)))
-    (z1, z2), (y1, y2), zm = impedance, across, omega * mutual[:, None]
-    e1, e2 = coils[0].share, coils[1].share
-    if connection == "series":
-        determinant = (1 + z1 * y1) * (1 + z2 * y2) - zm**2 * y1 * y2
-        p1, p2 = (1 + z2 * y2 - zm * y1) / determinant, (1 + z1 * y1 - zm * y2) / determinant
-        source = p1 * (z1 + zm) + p2 * (zm + z2)
-        return np.asarray((p1 * e1 + p2 * e2) / (1 + source * load))
-    determinant = z1 * z2 - zm**2
-    p1, p2 = (z2 - zm) / determinant, (z1 - zm) / determinant
-    return np.asarray((p1 * e1 + p2 * e2) / (load + y1 + y2 + p1 + p2))
+    source, open_voltage = at_leads(
+        impedance, across, omega * mutual[:, None], [coil.share for coil in coils], connection
+    )
+    return np.asarray(open_voltage / (1 + source * load))
 
 
 def curve_results(

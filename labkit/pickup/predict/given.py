@@ -12,13 +12,13 @@ from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.loaded import loaded_response
+from labkit.pickup.network import joined_capacitance, joined_inductance, joined_resistance
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, read_build
 from labkit.pickup.predict.compare import exactly
 from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.field import relative_output
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, is_build_sheet, with_changes
 from labkit.pickup.sheet import read_pickup
-from labkit.pickup.winding.capacitance import series_capacitance
 
 NO_CHANGES: Mapping[str, str] = MappingProxyType({})
 
@@ -95,24 +95,11 @@ def _total(pickup: Pickup) -> BuiltCoil:
     coils = list(pickup.coils.values())
     counts = [coil.turns for coil in coils if coil.turns is not None]
     turns = exactly(sum(counts)) if len(counts) == len(coils) else None
-    if len(coils) == 1:
-        only = coils[0]
-        resistance, inductance, capacitance = only.resistance, only.inductance, only.capacitance
-    else:
-        one, two = coils
-        mutual = pickup.coupling * math.sqrt(one.inductance * two.inductance)
-        if pickup.connection == "series":
-            resistance = one.resistance + two.resistance
-            inductance = one.inductance + two.inductance + 2 * mutual
-            both = one.capacitance > 0 and two.capacitance > 0
-            capacitance = float(series_capacitance(one.capacitance, two.capacitance)) if both else 0.0
-        else:
-            resistance = one.resistance * two.resistance / (one.resistance + two.resistance)
-            inductance = (one.inductance * two.inductance - mutual**2) / (one.inductance + two.inductance - 2 * mutual)
-            capacitance = one.capacitance + two.capacitance
+    mutual = pickup.coupling * math.sqrt(coils[0].inductance * coils[-1].inductance)
+    capacitance = joined_capacitance(pickup.connection, [coil.capacitance for coil in coils])
     return BuiltCoil(
-        resistance=exactly(resistance),
-        inductance=exactly(inductance),
-        capacitance=exactly(capacitance + pickup.lead_capacitance),
+        resistance=exactly(float(joined_resistance(pickup.connection, [coil.resistance for coil in coils]))),
+        inductance=exactly(float(joined_inductance(pickup.connection, [coil.inductance for coil in coils], mutual))),
+        capacitance=exactly(float(capacitance) + pickup.lead_capacitance),
         turns=turns,
     )

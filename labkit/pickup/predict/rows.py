@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from labkit.pickup.network import joined_capacitance, joined_inductance, joined_resistance
 from labkit.pickup.predict.core import mode_inductance
 from labkit.pickup.predict.plan import CoilPlan, Plan
 from labkit.pickup.winding.air_coil import evaluate_air_coil
@@ -137,27 +138,12 @@ def add_cores(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows]) ->
 
 
 def totals(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows], mutual: np.ndarray) -> dict[str, np.ndarray]:
-    lead = x["lead"]
-    if len(coils) == 1:
-        only = coils[0]
-        found = {"resistance": only.resistance, "inductance": only.inductance, "capacitance": only.capacitance + lead}
-    elif plan.build.connection == "series":
-        one, two = coils
-        both = one.capacitance + two.capacitance
-        joined = np.where(both > 0, one.capacitance * two.capacitance / np.where(both > 0, both, 1.0), 0.0)
-        found = {
-            "resistance": one.resistance + two.resistance,
-            "inductance": one.inductance + two.inductance + 2 * mutual,
-            "capacitance": joined + lead,
-        }
-    else:
-        one, two = coils
-        found = {
-            "resistance": one.resistance * two.resistance / (one.resistance + two.resistance),
-            "inductance": (one.inductance * two.inductance - mutual**2)
-            / (one.inductance + two.inductance - 2 * mutual),
-            "capacitance": one.capacitance + two.capacitance + lead,
-        }
+    connection = plan.build.connection
+    found = {
+        "resistance": joined_resistance(connection, [coil.resistance for coil in coils]),
+        "inductance": joined_inductance(connection, [coil.inductance for coil in coils], mutual),
+        "capacitance": joined_capacitance(connection, [coil.capacitance for coil in coils]) + x["lead"],
+    }
     if all("turns" in coil.shown for coil in coils):
         length = sum(coil.shown["wire length"] for coil in coils)
         turns = sum(coil.shown["turns"] for coil in coils)
