@@ -90,7 +90,7 @@ def _reading(
     reading = np.where(is_exciter, divided * drive, impedance)
     if is_divider.any():
         reading = np.where(is_divider, impedance / (impedance + series + ~is_divider), reading)
-    return reading
+    return np.asarray(reading)
 
 
 @dataclass(slots=True, kw_only=True)
