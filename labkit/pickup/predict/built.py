@@ -195,7 +195,6 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
         raise InputError(
             "`output` is for a pickup whose output is not predicted; this build predicts it, so leave it out"
         )
-    pickup = _electrical(build, coils, coupling, build.output if output is None else output)
     fields = field_predictions(build)
     warnings = build_warnings(build)
     for name, words in _PEAKS.items():
@@ -215,6 +214,7 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             f"no peak below {PEAK.shown(PEAK.limits[1])} stands out {' or '.join(missing)} for every input within its "
             "doubt.",
         )
+    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings)
     return BuiltPickup(
         build=build,
         coils=MappingProxyType(coils),
@@ -314,7 +314,11 @@ def _coupling(build: PickupBuild, coils: Mapping[str, BuiltCoil], mutual: Predic
 
 
 def _electrical(
-    build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Prediction | None, output: Prediction | None
+    build: PickupBuild,
+    coils: Mapping[str, BuiltCoil],
+    coupling: Prediction | None,
+    output: Prediction | None,
+    warnings: tuple[str, ...],
 ) -> Pickup:
     electrical = {}
     for name, made in build.coils:
@@ -340,7 +344,7 @@ def _electrical(
         coupling=coupling.value if coupling is not None else 0.0,
         lead_capacitance=build.lead.value,
         output=output,
-        warnings=build_warnings(build),
+        warnings=warnings,
     )
 
 
