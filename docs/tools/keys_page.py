@@ -57,9 +57,10 @@ def _value(key: Key) -> str:
     if key.options:
         return " or ".join(f'"{option}"' for option in key.options)
     if key.unit is None:
-        return "text"
+        return key.form or "text"
     low, high = (math.isfinite(limit) for limit in (key.low, key.high))
-    kind = f"quantity in {'%' if key.unit == '1' else key.unit}" if key.unit else "number"
+    plain = "whole number" if key.is_whole else "number"
+    kind = f"quantity in {'%' if key.unit == '1' else key.unit}" if key.unit else plain
     limits = " to ".join(_number(key, limit) for limit in (key.low, key.high)) if low and high else ""
     limits = limits or (f"{_number(key, key.low)} or more" if low else "")
     usual = key.usual

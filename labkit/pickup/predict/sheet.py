@@ -26,8 +26,7 @@ from labkit.pickup.materials.wire import COPPER_TEMPERATURE
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.sheet import read_coil, read_output
 from labkit.pickup.winding.capacitance import LEADS, WAX, lead
-from labkit.pickup.winding.sheet import read_winding
-from labkit.pickup.winding.winding import Winding
+from labkit.pickup.winding.winding import Winding, read_winding
 
 STEEL = "low-carbon steel"
 """Metal of the catalogue that slugs, screws and blades are made of."""
