@@ -1,4 +1,4 @@
-"""Generates the page of keys of parts, stages and coils from their declarations.
+"""Generates the page of keys of parts, stages, coils and builds from their declarations.
 
 python -m docs.tools.keys_page
 """
@@ -13,18 +13,37 @@ from pathlib import Path
 from docs.tools.tables import table
 from labkit.core.keys import Key, declared_keys
 from labkit.core.units import format_quantity
-from labkit.pickup.electrical import Coil, EddySection
+from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.losses.plates import Cover
+from labkit.pickup.magnetics.bar import BarMagnet
+from labkit.pickup.magnetics.poles import Pole
+from labkit.pickup.materials.wire import MeasuredWire
+from labkit.pickup.predict.sheet import CoilBuild, LeadBuild, PickupBuild
+from labkit.pickup.winding.winding import Winding
 from labkit.rig.harness import part_kinds
 from labkit.rig.sheet import chain_kinds
 
 PAGE = Path(__file__).resolve().parents[1] / "reference" / "keys.md"
 
-HEAD = """# Keys of parts, stages and coils
+HEAD = """# Keys of parts, stages, coils and builds
 
 Generated from the declarations by `python -m docs.tools.keys_page`. A key without a default must be there. Limits are
 refused; a value a hundred times outside the usual range is questioned (write `"22 uF!"` to insist). Keys marked ~ are
 numbers that [tolerances and searches](../explanation/tolerance-and-search.md) may vary, named `PART.key`.
 """
+
+BUILD = """A coil with `turns` and no `resistance` is predicted from its build; see [sheets](sheets.md). Changes name a
+key by its place, such as `coil.main.turns` or `cover.gap`."""
+
+BUILD_TABLES = {
+    "The pickup": (PickupBuild,),
+    "A coil, `[coil.NAME]`": (Winding, CoilBuild),
+    "A wire as measured, `wire`": (MeasuredWire,),
+    "Its poles, `[coil.NAME.poles]`": (Pole,),
+    "A bar magnet, `[bar]`": (BarMagnet,),
+    "A cover or baseplate, `[cover]` and `[baseplate]`": (Cover,),
+    "The lead, `[lead]`": (LeadBuild,),
+}
 
 
 def generate() -> str:
@@ -35,7 +54,11 @@ def generate() -> str:
     parts += ["## Stages of the chain", ""]
     for name, stage in sorted(chain_kinds().items()):
         parts += [f"### {name}", "", _first_line(stage), "", _keys(stage), ""]
-    parts += ["## A coil by its values", "", _keys(Coil), "", "Each entry of `eddy`:", "", _keys(EddySection)]
+    parts += ["## A pickup by its values", "", _keys(Pickup, is_marked=False), ""]
+    parts += ["## A coil by its values", "", _keys(Coil), "", "Each entry of `eddy`:", "", _keys(EddySection), ""]
+    parts += ["## A pickup by its build", "", BUILD, ""]
+    for heading, kinds in BUILD_TABLES.items():
+        parts += [f"### {heading}", "", _keys(*kinds, is_marked=False), ""]
     return "\n".join(part for part in parts if part is not None).rstrip() + "\n"
 
 
@@ -43,14 +66,15 @@ def _first_line(kind: type) -> str:
     return (kind.__doc__ or "").strip().splitlines()[0]
 
 
-def _keys(kind: type) -> str:
-    keys = declared_keys(kind)
-    return table(("key", "value", "default", "meaning"), _rows(keys)) if keys else "See [sheets](sheets.md)."
+def _keys(*kinds: type, is_marked: bool = True) -> str:
+    keys = [key for kind in kinds for key in declared_keys(kind)]
+    return table(("key", "value", "default", "meaning"), _rows(keys, is_marked)) if keys else "See [sheets](sheets.md)."
 
 
-def _rows(keys: Iterable[Key]) -> Iterable[tuple[str, str, str, str]]:
+def _rows(keys: Iterable[Key], is_marked: bool) -> Iterable[tuple[str, str, str, str]]:
     for key in keys:
-        yield f"`{key.name}`{' ~' if key.is_varied else ''}", _value(key), _default(key), key.meaning
+        mark = " ~" if key.is_varied and is_marked else ""
+        yield f"`{key.name}`{mark}", _value(key), _default(key), key.meaning
 
 
 def _value(key: Key) -> str:
@@ -76,7 +100,7 @@ def _default(key: Key) -> str:
     if key.default is dataclasses.MISSING:
         return "—"
     written = key.written(key.default)
-    return "none" if written is None else f"`{written}`"
+    return "none" if written is None else f"`{str(written).lower() if isinstance(written, bool) else written}`"
 
 
 def main() -> None:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Literal, cast, get_args
+from dataclasses import MISSING, dataclass, replace
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.keys import declared_keys, made, number, quantity, text
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.core.validity import range_called, warnings_of
@@ -78,16 +79,18 @@ class Pole:
         For an unknown kind, no poles, a measure that is not positive, poles that overlap, or a charge outside 0 … 1.
     """
 
-    kind: PoleKind
-    grade: str | None = None
-    count: int = 6
-    diameter: float
-    length: float
-    pitch: float = 0.0
-    width: float = 0.0
-    charge: float = 1.0
-    facing: Facing = "north"
-    rise: float = 0.0
+    kind: PoleKind = text(options=KINDS, meaning="kind of pole")
+    grade: str | None = text(default=None, meaning="a magnet grade")
+    count: int = number(high=100, is_whole=True, meaning="poles in the row; none of a blade")
+    diameter: float = quantity(
+        "m", usual=_USUAL_SIZE, meaning="of a rod; of a screw between crest and root; for a blade it is its `thickness`"
+    )
+    length: float = quantity("m", usual=_USUAL_SIZE, meaning="along the pole; the height of a blade")
+    pitch: float = quantity("m", default=0.0, usual=_USUAL_SIZE, meaning="between centres; due for two poles and more")
+    width: float = quantity("m", default=0.0, usual=_USUAL_SIZE, meaning="of a blade, along the row; of no other")
+    charge: float = quantity("1", default=1.0, meaning="magnetisation left of a rod magnet, 0 to 100 %")
+    facing: Facing = text(options=get_args(Facing), default="north", meaning="pole seen from the strings")
+    rise: float = quantity("m", default=0.0, meaning="how far the poles' mid-height lies above the winding's")
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -389,32 +392,29 @@ def pole_inductance_near(
     return np.asarray(anchor.inductance * there / here)
 
 
-def pole_from_sheet(table: Table) -> Pole:
-    """Read the ``poles`` table of a build sheet.
+_NOT_OF_STEEL = ("grade", "width", "charge")
+_NOT_OF = {"rod magnet": ("width",), "blade": ("grade", "count", "pitch", "charge")}
+"""Keys that a kind of pole does not have."""
 
-    Keys: ``kind``, ``grade`` and ``charge`` (rod magnets), ``count``, ``diameter`` (``thickness`` and ``width`` of a
-    blade), ``length``, ``pitch``, ``facing``, ``rise``.
+
+def pole_from_sheet(table: Table) -> Pole:
+    """Read the ``poles`` table of a build sheet; each kind of pole has its own keys among those of `Pole`.
 
     Raises
     ------
     SheetError
         Naming the sheet, the key, what was expected and what was found.
     """
-    kind = cast("PoleKind", table.choice("kind", KINDS))
-    blade = kind == "blade"
-    count = 1 if blade else int(table.number("count", whole=True, high=100))
-    values: dict[str, Any] = {
-        "kind": kind,
-        "grade": table.text("grade", expected="a magnet grade") if kind == "rod magnet" else None,
-        "count": count,
-        "diameter": table.quantity("thickness" if blade else "diameter", "m", usual=_USUAL_SIZE),
-        "length": table.quantity("length", "m", usual=_USUAL_SIZE),
-        "pitch": 0.0 if blade else table.quantity("pitch", "m", *(() if count > 1 else (0.0,)), usual=_USUAL_SIZE),
-        "width": table.quantity("width", "m", usual=_USUAL_SIZE) if blade else 0.0,
-        "charge": table.quantity("charge", "1", 1.0) if kind == "rod magnet" else 1.0,
-        "facing": table.choice("facing", ("north", "south"), "north"),
-        "rise": table.quantity("rise", "m", 0.0),
-    }
-    read = table.attempt("", lambda: Pole(**values))
+    keys = {key.field: key for key in declared_keys(Pole)}
+    kind = keys["kind"].read(table)
+    if kind == "blade":
+        keys["diameter"] = replace(keys["diameter"], name="thickness")
+    values: dict[str, Any] = {"count": 1}
+    for name, key in keys.items():
+        if name in _NOT_OF.get(kind, _NOT_OF_STEEL):
+            continue
+        due = name in ("grade", "width") or (name == "pitch" and values["count"] > 1)
+        values[name] = (replace(key, default=MISSING) if due else key).read(table)
+    read = made(Pole, table, values)
     table.done()
     return read
