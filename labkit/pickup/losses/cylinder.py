@@ -139,28 +139,6 @@ class CoreInductance:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoreAdmittance:
-    """Admittance row of a coil's inductance with its core, 1/(jω(L_air + ΔL̃(ω))), for a custom branch of a circuit.
-
-    Parameters
-    ----------
-    air : float, H
-        Inductance without poles. Kept in the same branch: high up, eddy currents shield the rods' own space
-        and ΔL̃ alone turns slightly negative.
-    core : CoreInductance
-    """
-
-    air: float
-    core: CoreInductance
-
-    def __call__(self, omega: np.ndarray, /) -> np.ndarray:
-        """Return the admittance at ω > 0 (rad/s, shape (F,)), siemens."""
-        total = self.air + self.core.inductance(omega / (2 * math.pi))
-        admittance: np.ndarray = 1 / (1j * omega * total)
-        return admittance
-
-
 def added_resistance(*, frequency_hz: ArrayLike, inductance: ArrayLike) -> np.ndarray:
     """Return the series resistance −ω·Im L̃ that a complex inductance stands for, Ω."""
     value: np.ndarray = -2 * math.pi * np.asarray(frequency_hz) * np.imag(np.asarray(inductance))
@@ -288,38 +266,3 @@ def _levenberg(
             if damping > 1e8:
                 break
     return fractions(point), np.exp(point[half:])
-
-
-def largest_impedance_error_db(
-    inductance_of: Callable[[np.ndarray], np.ndarray],
-    *,
-    low_frequency: float,
-    sections: tuple[EddySection, ...],
-    resistance: float,
-    capacitance: float = 0.0,
-    low_hz: float = FIT_LOW_HZ,
-    high_hz: float = FIT_HIGH_HZ,
-) -> float:
-    """Return the largest error of |Z| that the sections make, dB.
-
-    Parameters
-    ----------
-    inductance_of, low_frequency
-        As in `fit_sections`.
-    sections : tuple of EddySection
-    resistance : float, Ω
-        In series.
-    capacitance : float, F
-        Across both.
-    low_hz, high_hz : float, Hz
-    """
-    frequency = np.geomspace(low_hz, high_hz, 400)
-    jomega = 2j * math.pi * frequency
-
-    def impedance(inductance: np.ndarray) -> np.ndarray:
-        coil = resistance + jomega * inductance
-        return np.asarray(coil / (1 + jomega * capacitance * coil))
-
-    fitted = sections_inductance(frequency_hz=frequency, inductance=low_frequency, sections=sections)
-    ratio = np.abs(impedance(fitted) / impedance(np.asarray(inductance_of(frequency))))
-    return float(np.max(np.abs(20 * np.log10(ratio))))

@@ -1,7 +1,7 @@
 """Poles: what goes into the build sheet, and the inductance that magnets, slugs, screws and blades add to a coil.
 
-The slice model of `labkit.pickup.magnetics.slices` gives the added inductance as k·N²·S/(1/χ + N_f); the closed form
-beside it needs no integration and takes arrays. What a magnet does as a magnet is in `labkit.pickup.magnetics.magnet`.
+The slice model of `labkit.pickup.magnetics.slices` gives the added inductance as N²·S/(1/χ + N_f). What a magnet does
+as a magnet is in `labkit.pickup.magnetics.magnet`.
 """
 
 from __future__ import annotations
@@ -301,95 +301,6 @@ def pole_inductance(
         demagnetising_factor=stored / added - 1 / (relative_permeability - 1),
         warnings=warnings_of((PERMEABILITY, relative_permeability), (SLENDERNESS, rods.length / (2 * rods.radius))),
     )
-
-
-def pole_inductance_closed_form(
-    *,
-    turns: ArrayLike,
-    count: ArrayLike,
-    diameter: ArrayLike,
-    length: ArrayLike,
-    relative_permeability: ArrayLike,
-    end_radius: ArrayLike,
-    build_up: ArrayLike,
-    winding_height: ArrayLike,
-    steel: bool = False,
-) -> np.ndarray:
-    """Return the inductance that a row of rods adds, without integration; arguments broadcast.
-
-    ΔL = k·N²·S/(1/χ + N_f), S = μ0·n·πR²·L·⟨H²⟩, ⟨H²⟩ = 3.514/[L(h + 22.56 r0 + 10.32 w)];
-    alnico k = 1.03, N_f = 0.319 (D/L)^0.939 (h/L)^0.032; steel k = 1.045, N_f = 0.300 (D/L)^0.919.
-
-    Parameters
-    ----------
-    turns, count : array_like
-    diameter, length, end_radius, build_up, winding_height : array_like, m
-    relative_permeability : array_like, above 1
-    steel : bool
-        Use the constants for high permeability.
-
-    Returns
-    -------
-    ndarray, H
-
-    Validity: narrow single coils with six rods at 10 to 11 mm pitch; ⟨H²⟩ alone is 5 % rms off the integral and 20 %
-    at worst, so `pole_inductance` is the reference.
-    """
-    ratio = np.asarray(diameter) / np.asarray(length)
-    mean_square = 3.514 / (
-        np.asarray(length)
-        * (np.asarray(winding_height) + 22.56 * np.asarray(end_radius) + 10.32 * np.asarray(build_up))
-    )
-    volume = np.asarray(count) * math.pi * (np.asarray(diameter) / 2) ** 2 * np.asarray(length)
-    if steel:
-        correction, factor = 1.045, 0.300 * ratio**0.919
-    else:
-        correction, factor = 1.03, 0.319 * ratio**0.939 * (np.asarray(winding_height) / np.asarray(length)) ** 0.032
-    return correction * core_inductance(
-        stored=np.asarray(turns) ** 2 * MU_0 * volume * mean_square,
-        demagnetising_factor=factor,
-        susceptibility=np.asarray(relative_permeability) - 1,
-    )
-
-
-def pole_inductance_near(
-    anchor: PoleInductance,
-    *,
-    nominal: Mapping[str, float],
-    changed: Mapping[str, ArrayLike],
-    steel: bool = False,
-) -> np.ndarray:
-    """Return the added inductance for inputs a little off those of a slice-model result, for intervals.
-
-    The closed form's ratio scales the slice model's value: exact at the nominal inputs, and as cheap as an array sum.
-
-    Parameters
-    ----------
-    anchor : PoleInductance
-        At the nominal inputs.
-    nominal : mapping
-        The arguments of `pole_inductance_closed_form` (all but ``steel``).
-    changed : mapping
-        Those that differ, as arrays that broadcast.
-    steel : bool
-
-    Returns
-    -------
-    ndarray, H, broadcast shape of ``changed``
-
-    Raises
-    ------
-    InputError
-        If something is changed that the closed form does not take.
-
-    Validity: changes of 10 % or less; slopes of the closed form are within 15 % of the slice model's.
-    """
-    for name in changed:
-        if name not in nominal:
-            raise InputError(f"'{name}' is no input of the added inductance.{did_you_mean(name, nominal)}")
-    here = pole_inductance_closed_form(**nominal, steel=steel)
-    there = pole_inductance_closed_form(**{**nominal, **changed}, steel=steel)
-    return np.asarray(anchor.inductance * there / here)
 
 
 _NOT_OF_STEEL = ("grade", "width", "charge")

@@ -187,11 +187,6 @@ class Wire:
         low, high = self.overall_min or self.overall_nominal, self.overall_max or self.overall_nominal
         return Doubtful.between(low, self.overall_nominal, high)
 
-    @property
-    def film_thickness(self) -> float:
-        """Thickness of the film on one side, m, from the nominal diameters."""
-        return (self.overall_nominal - self.bare_nominal) / 2
-
     def resistance_per_length(self, convention: ResistanceConvention = "rounded nominal diameter") -> float:
         """Nominal resistance at 20 °C, Ω/m, under a stated convention.
 

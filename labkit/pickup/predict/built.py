@@ -247,12 +247,6 @@ def _coil(name: str, found: Mapping[str, Prediction], build: CoilBuild | None) -
     )
 
 
-def lost_inductance_of(plan: Plan, name: str, frequency_hz: np.ndarray) -> np.ndarray:
-    """Return the complex inductance that eddy currents take from a coil, exactly as modelled, shape (F,), H."""
-    flat = np.atleast_1d(np.asarray(frequency_hz, dtype=float)).ravel()
-    return nominal(plan, flat).lost[name].reshape(np.shape(frequency_hz))
-
-
 def most_lost(coupling: float) -> float:
     """Return the part of a coil's inductance that its sections may take (1), for a coupling of 0 … 1.
 
