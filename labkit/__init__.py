@@ -30,8 +30,7 @@ if TYPE_CHECKING:
     from labkit.core.units import format_quantity, parse_quantity
     from labkit.pickup.electrical import Coil, Pickup
     from labkit.pickup.predict.bench import string_levels_db
-    from labkit.pickup.predict.built import BuiltPickup
-    from labkit.pickup.predict.given import load_built
+    from labkit.pickup.predict.built import BuiltPickup, load_built
     from labkit.pickup.winding.open_coil import OpenCoil, identify_coil
     from labkit.pickup.winding.winding import Winding
     from labkit.rig.hum import hum_residual
@@ -75,9 +74,8 @@ _HOMES = {
     "core.response": ("Response",),
     "core.sourced": ("Interval", "SourcedValue"),
     "core.units": ("format_quantity", "parse_quantity"),
-    "pickup.predict.built": ("BuiltPickup",),
+    "pickup.predict.built": ("BuiltPickup", "load_built"),
     "pickup.predict.bench": ("string_levels_db",),
-    "pickup.predict.given": ("load_built",),
     "pickup.electrical": ("Coil", "Pickup"),
     "pickup.winding.open_coil": ("OpenCoil", "identify_coil"),
     "pickup.winding.winding": ("Winding",),

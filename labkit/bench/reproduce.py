@@ -308,7 +308,7 @@ def stock_build(bobbin: BuiltPickup) -> Callable[[BuildChoice], Pickup]:
 
 
 def stock_field(bobbin: BuiltPickup, *, distance: float) -> Callable[[BuildChoice], float]:
-    """Return the field callable of `reproduce`: T over the poles at ``distance`` (m, gap plus sensor depth), charged."""
+    """Return the field callable of `reproduce`: T over the poles at ``distance`` (m, gap plus sensor depth)."""
 
     def full_field(choice: BuildChoice) -> float:
         made = bobbin.with_magnet(choice.magnet).with_charge(1.0)

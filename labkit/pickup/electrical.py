@@ -17,8 +17,7 @@ from typing import Literal, get_args
 from labkit.core.errors import InputError
 from labkit.core.keys import listed, number, quantity, text
 from labkit.core.units import UsualRange
-from labkit.pickup.predict.compare import shifted
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction, shifted
 
 RESISTANCE = UsualRange(low=100.0, high=30e3)
 INDUCTANCE = UsualRange(low=0.1, high=20.0)

@@ -9,8 +9,7 @@ from labkit.core.keys import made, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
-from labkit.pickup.predict.compare import prediction
-from labkit.pickup.predict.propagation import COVERAGE, Prediction
+from labkit.pickup.predict.propagation import COVERAGE, Prediction, prediction
 
 
 def read_pickup(table: Table) -> Pickup:

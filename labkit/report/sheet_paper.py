@@ -24,8 +24,7 @@ from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.network import pickup_transfer
 from labkit.pickup.predict.bench import planned_field
 from labkit.pickup.predict.built import BuiltPickup, read_build
-from labkit.pickup.predict.compare import ratio
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction, ratio
 from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
 from labkit.report.build_paper import DEFER, NOT_STATED, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
@@ -152,7 +151,7 @@ def pickup_change_html(
     Parameters
     ----------
     before, after : BuiltPickup
-        Predicted from a build, or of stated values (`labkit.pickup.predict.given.load_built`).
+        Predicted from a build, or of stated values (`labkit.pickup.predict.built.load_built`).
     number, date, shop : str
     """
     first, second = standard_response(before.pickup), standard_response(after.pickup)

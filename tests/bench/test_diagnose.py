@@ -30,7 +30,7 @@ from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.network import pickup_impedance
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.built import load_built
 from labkit.pickup.winding.winding import build_up, coil_resistance, mean_turn
 
 TURNS = 8000.0

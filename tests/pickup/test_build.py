@@ -9,12 +9,11 @@ import pytest
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.pickup.loaded import loaded_response
 from labkit.pickup.magnetics.field import predict_field
 from labkit.pickup.magnetics.magnet import magnet
 from labkit.pickup.magnetics.pair import mirrored_rods
 from labkit.pickup.magnetics.poles import pole_inductance
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, loaded_response
 from labkit.pickup.predict.model import evaluate
 from labkit.pickup.predict.plan import plan_of
 from labkit.pickup.predict.propagation import COVERAGE

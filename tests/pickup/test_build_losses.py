@@ -13,9 +13,7 @@ from hypothesis import strategies as st
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Contact, CustomAdmittance, Element, Resistor
 from labkit.circuit.solve.solver import solve
 from labkit.core.response import Response
-from labkit.pickup.loaded import loaded_response
-from labkit.pickup.network import pickup_elements
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, loaded_response, pickup_elements
 from labkit.pickup.predict.plan import plan_of
 from tests.circuit.ngspice import simulate
 from tests.pickup.builds import COVER, PAIR, SINGLE, built
