@@ -13,9 +13,8 @@ if TYPE_CHECKING:
     from labkit.bench.diagnose.diagnose import diagnose_readings
     from labkit.bench.diagnose.meter import expected_lcr
     from labkit.bench.diagnose.readings import load_plan, load_readings
-    from labkit.bench.fit.fit import Fit, fit_sweeps
+    from labkit.bench.fit.fit import Fit, fit_sheet_text, fit_sweeps
     from labkit.bench.fit.fixture import Fixture, Measurement, parse_load
-    from labkit.bench.fit.sheet import fit_sheet_text
     from labkit.bench.read.sweep_reader import read_sweep
     from labkit.bench.sets import level_balance, set_phases
     from labkit.cases.runner import load_cases, run_cases
@@ -57,8 +56,7 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "bench.diagnose.diagnose": ("diagnose_readings",),
-    "bench.fit.fit": ("Fit", "fit_sweeps"),
-    "bench.fit.sheet": ("fit_sheet_text",),
+    "bench.fit.fit": ("Fit", "fit_sheet_text", "fit_sweeps"),
     "bench.fit.fixture": ("Fixture", "Measurement", "parse_load"),
     "bench.diagnose.meter": ("expected_lcr",),
     "bench.diagnose.readings": ("load_plan", "load_readings"),

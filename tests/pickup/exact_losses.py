@@ -15,7 +15,7 @@ from labkit.pickup.losses.cylinder import FIT_HIGH_HZ, FIT_LOW_HZ, CoreInductanc
 from labkit.pickup.network import pickup_elements
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.pickup.predict.model import nominal
-from labkit.pickup.predict.plan import Plan, plan_of
+from labkit.pickup.predict.plan import BuildPlan, plan_of
 
 _TIGHT = 0.999
 """Coupling of the two inductors that carry nothing but the mutual inductance of a pair."""
@@ -88,7 +88,7 @@ def exact_elements(slot: str, built: BuiltPickup, *, rewired: bool = False) -> t
 
 
 def _exact_inductance(
-    element: Element, prefix: str, whole: float, share: float, plan: Plan, coil: str
+    element: Element, prefix: str, whole: float, share: float, plan: BuildPlan, coil: str
 ) -> tuple[Element, ...]:
     finish, core = element.nodes[0], f"{prefix}.core"
     row = InductanceAdmittance(
@@ -103,7 +103,7 @@ def _exact_inductance(
     )
 
 
-def lost_inductance_of(plan: Plan, name: str, frequency_hz: np.ndarray) -> np.ndarray:
+def lost_inductance_of(plan: BuildPlan, name: str, frequency_hz: np.ndarray) -> np.ndarray:
     """Return the complex inductance that eddy currents take from a coil, exactly as modelled, shape (F,), H."""
     flat = np.atleast_1d(np.asarray(frequency_hz, dtype=float)).ravel()
     return nominal(plan, flat).lost[name].reshape(np.shape(frequency_hz))

@@ -44,7 +44,7 @@ from labkit.pickup.predict.field import (
     relative_output,
 )
 from labkit.pickup.predict.model import LOSS_HZ, nominal, predictions
-from labkit.pickup.predict.plan import Plan, plan_of
+from labkit.pickup.predict.plan import BuildPlan, plan_of
 from labkit.pickup.predict.propagation import Prediction, difference, exactly, prediction, ratio
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, is_build_sheet, read_pickup_build, with_changes
 from labkit.pickup.sheet import read_pickup
@@ -277,7 +277,7 @@ def most_lost(coupling: float) -> float:
     return min(MOST_LOST, 1 - coupling - 0.1 * min(coupling, 1 - coupling))
 
 
-def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], most: float) -> dict[str, BuiltCoil]:
+def _with_sections(plan: BuildPlan, coils: Mapping[str, BuiltCoil], most: float) -> dict[str, BuiltCoil]:
     known: dict[bytes, Mapping[str, np.ndarray]] = {}
 
     def lost(name: str, frequency_hz: np.ndarray) -> np.ndarray:

@@ -27,7 +27,7 @@ from labkit.pickup.network import (
     joined_inductance,
     joined_resistance,
 )
-from labkit.pickup.predict.plan import DIAMETER_EXPONENTS, LENGTH_EXPONENTS, CoilCore, CoilPlan, Plan
+from labkit.pickup.predict.plan import DIAMETER_EXPONENTS, LENGTH_EXPONENTS, BuildPlan, CoilCore, CoilPlan
 from labkit.pickup.predict.propagation import Prediction, propagate
 from labkit.pickup.winding.air_coil import evaluate_air_coil
 
@@ -48,7 +48,7 @@ class Evaluation:
     lost: Mapping[str, np.ndarray]
 
 
-def predictions(plan: Plan) -> dict[str, Prediction]:
+def predictions(plan: BuildPlan) -> dict[str, Prediction]:
     """Return every result with its interval: `propagate` over all inputs of the build at once.
 
     Results that do not exist for every step (no peak, no capacitance) are left out.
@@ -61,17 +61,17 @@ def predictions(plan: Plan) -> dict[str, Prediction]:
     return propagate(usable, plan.inputs)
 
 
-def nominal(plan: Plan, frequency_hz: np.ndarray | None = None) -> Evaluation:
+def nominal(plan: BuildPlan, frequency_hz: np.ndarray | None = None) -> Evaluation:
     """Return the evaluation of one row, all inputs at their best value."""
     return evaluate(plan, {name: np.array([doubt.value]) for name, doubt in plan.inputs.items()}, frequency_hz)
 
 
-def evaluate(plan: Plan, x: Mapping[str, np.ndarray], frequency_hz: np.ndarray | None = None) -> Evaluation:
+def evaluate(plan: BuildPlan, x: Mapping[str, np.ndarray], frequency_hz: np.ndarray | None = None) -> Evaluation:
     """Compute a build for every row of inputs.
 
     Parameters
     ----------
-    plan : Plan
+    plan : BuildPlan
     x : mapping of str to ndarray, shape (rows,)
         By the names of ``plan.inputs``.
     frequency_hz : ndarray, shape (F,), Hz, optional
@@ -123,7 +123,7 @@ class CoilRows:
     share: float
 
 
-def air_rows(plan: Plan, x: Mapping[str, np.ndarray]) -> list[CoilRows]:
+def air_rows(plan: BuildPlan, x: Mapping[str, np.ndarray]) -> list[CoilRows]:
     count = len(next(iter(x.values())))
     built = [coil for coil in plan.coils if coil.build.winding is not None]
     found: dict[str, np.ndarray] = {}
@@ -199,7 +199,7 @@ def pole_inputs(coil: CoilRows, x: Mapping[str, np.ndarray]) -> dict[str, np.nda
     }
 
 
-def add_cores(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows]) -> np.ndarray:
+def add_cores(plan: BuildPlan, x: Mapping[str, np.ndarray], coils: list[CoilRows]) -> np.ndarray:
     """Add the poles and the bar to every coil's inductance; return the mutual inductance, signed."""
     rows = coils[0].resistance.size
     modes: list[tuple[np.ndarray, ...]] = []
@@ -230,7 +230,9 @@ def add_cores(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows]) ->
     return mutual
 
 
-def totals(plan: Plan, x: Mapping[str, np.ndarray], coils: list[CoilRows], mutual: np.ndarray) -> dict[str, np.ndarray]:
+def totals(
+    plan: BuildPlan, x: Mapping[str, np.ndarray], coils: list[CoilRows], mutual: np.ndarray
+) -> dict[str, np.ndarray]:
     connection = plan.build.connection
     found = {
         "resistance": joined_resistance(connection, [coil.resistance for coil in coils]),
@@ -260,7 +262,11 @@ _BELOW, _ABOVE = 2.5, 2.5
 
 
 def lost_inductance(
-    plan: Plan, x: Mapping[str, np.ndarray], coils: Sequence[CoilRows], mutual: np.ndarray, frequency_hz: np.ndarray
+    plan: BuildPlan,
+    x: Mapping[str, np.ndarray],
+    coils: Sequence[CoilRows],
+    mutual: np.ndarray,
+    frequency_hz: np.ndarray,
 ) -> list[np.ndarray]:
     """Return the complex inductance that eddy currents take from each coil, shape (rows, F), H.
 
@@ -335,7 +341,7 @@ def terminal_gain(
 
 
 def curve_results(
-    plan: Plan,
+    plan: BuildPlan,
     x: Mapping[str, np.ndarray],
     coils: Sequence[CoilRows],
     mutual: np.ndarray,

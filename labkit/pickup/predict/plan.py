@@ -66,7 +66,7 @@ class CoilPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class BuildPlan:
     """A build made ready: nominal geometry, inputs with their doubts, effect of the plates per turn²."""
 
     build: PickupBuild
@@ -76,7 +76,7 @@ class Plan:
     plates: tuple[tuple[str, PlateEffect], ...]
 
 
-def plan_of(build: PickupBuild) -> Plan:
+def plan_of(build: PickupBuild) -> BuildPlan:
     """Return a build made ready for evaluation."""
     built = [(name, coil) for name, coil in build.coils if coil.winding is not None]
     roles = {name: _coil_inputs(build, coil) for name, coil in built}
@@ -111,7 +111,7 @@ def plan_of(build: PickupBuild) -> Plan:
         spacing = build.spacing if len(built) == 2 else None
         plates.append((plate.kind, plate_effect(plate, shape, turns=turns, pair_spacing=spacing)))
         inputs[f"model of the {plate.kind}"] = Doubtful(value=1.0, deviation=plate.model_deviation, scale="log")
-    return Plan(build=build, coils=tuple(plans), inputs=inputs, air_coupling=coupling, plates=tuple(plates))
+    return BuildPlan(build=build, coils=tuple(plans), inputs=inputs, air_coupling=coupling, plates=tuple(plates))
 
 
 def _coil_inputs(build: PickupBuild, coil: CoilBuild) -> dict[str, Doubtful]:
