@@ -1,4 +1,4 @@
-"""Generates the page of keys of parts, stages, coils and builds from their declarations.
+"""Generates the page of keys of parts, stages, coils, builds and readings from their declarations.
 
 python -m docs.tools.keys_page
 """
@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from docs.tools.tables import table
+from labkit.bench.diagnose.readings import FieldValue, LcrValue, PeakValue, Readings
 from labkit.core.keys import Key, declared_keys
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
@@ -25,7 +26,7 @@ from labkit.rig.sheet import chain_kinds
 
 PAGE = Path(__file__).resolve().parents[1] / "reference" / "keys.md"
 
-HEAD = """# Keys of parts, stages, coils and builds
+HEAD = """# Keys of parts, stages, coils, builds and readings
 
 Generated from the declarations by `python -m docs.tools.keys_page`. A key without a default must be there. Limits are
 refused; a value a hundred times outside the usual range is questioned (write `"22 uF!"` to insist). Keys marked ~ are
@@ -45,6 +46,16 @@ BUILD_TABLES = {
     "The lead, `[lead]`": (LeadBuild,),
 }
 
+READINGS = """A `readings` sheet says what was read on one pickup; see
+[bench](../how-to/repair_bench.md) for how it is held against a plan."""
+
+READINGS_TABLES = {
+    "The sheet": (Readings,),
+    "A meter's inductance, `[[lcr]]`": (LcrValue,),
+    "A resonance under a load, `[peak]`": (PeakValue,),
+    "A field at a pole, `[[field]]`": (FieldValue,),
+}
+
 
 def generate() -> str:
     """Return the text of the page."""
@@ -58,6 +69,9 @@ def generate() -> str:
     parts += ["## A coil by its values", "", _keys(Coil), "", "Each entry of `eddy`:", "", _keys(EddySection), ""]
     parts += ["## A pickup by its build", "", BUILD, ""]
     for heading, kinds in BUILD_TABLES.items():
+        parts += [f"### {heading}", "", _keys(*kinds, is_marked=False), ""]
+    parts += ["## Readings of a pickup", "", READINGS, ""]
+    for heading, kinds in READINGS_TABLES.items():
         parts += [f"### {heading}", "", _keys(*kinds, is_marked=False), ""]
     return "\n".join(part for part in parts if part is not None).rstrip() + "\n"
 
@@ -100,7 +114,9 @@ def _default(key: Key) -> str:
     if key.default is dataclasses.MISSING:
         return "—"
     written = key.written(key.default)
-    return "none" if written is None else f"`{str(written).lower() if isinstance(written, bool) else written}`"
+    if isinstance(written, bool):
+        return f"`{str(written).lower()}`"
+    return f"`{written}`" if written != "" and isinstance(written, str | float | int) else "none"
 
 
 def main() -> None:
