@@ -1,4 +1,4 @@
-"""Generates the page of keys of parts, stages, coils, builds and readings from their declarations.
+"""Generates the page of keys of parts, stages, coils, builds, readings and materials from their declarations.
 
 python -m docs.tools.keys_page
 """
@@ -17,7 +17,9 @@ from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.losses.plates import Cover
 from labkit.pickup.magnetics.bar import BarMagnet
+from labkit.pickup.magnetics.magnet import MagnetGrade
 from labkit.pickup.magnetics.poles import Pole
+from labkit.pickup.materials.materials import Enamel, Metal, StringSetStock, StringStock
 from labkit.pickup.materials.wire import MeasuredWire
 from labkit.pickup.predict.sheet import CoilBuild, LeadBuild, PickupBuild
 from labkit.pickup.winding.winding import Winding
@@ -26,7 +28,7 @@ from labkit.rig.sheet import chain_kinds
 
 PAGE = Path(__file__).resolve().parents[1] / "reference" / "keys.md"
 
-HEAD = """# Keys of parts, stages, coils, builds and readings
+HEAD = """# Keys of parts, stages, coils, builds, readings and materials
 
 Generated from the declarations by `python -m docs.tools.keys_page`. A key without a default must be there. Limits are
 refused; a value a hundred times outside the usual range is questioned (write `"22 uF!"` to insist). Keys marked ~ are
@@ -56,6 +58,17 @@ READINGS_TABLES = {
     "A field at a pole, `[[field]]`": (FieldValue,),
 }
 
+MATERIALS = """Each quantity `KEY` may have `KEY_spread` (95 % half-width), `KEY_kind`, `KEY_source` and `KEY_doubt`
+beside it; what is left out comes from the entry's own `kind`, `source` and `doubt`."""
+
+MATERIAL_TABLES = {
+    "Metal": (Metal,),
+    "Enamel": (Enamel,),
+    "Magnet": (MagnetGrade,),
+    "String": (StringStock,),
+    "String set": (StringSetStock,),
+}
+
 
 def generate() -> str:
     """Return the text of the page."""
@@ -72,6 +85,9 @@ def generate() -> str:
         parts += [f"### {heading}", "", _keys(*kinds, is_marked=False), ""]
     parts += ["## Readings of a pickup", "", READINGS, ""]
     for heading, kinds in READINGS_TABLES.items():
+        parts += [f"### {heading}", "", _keys(*kinds, is_marked=False), ""]
+    parts += ["## Materials of the catalogue", "", MATERIALS, ""]
+    for heading, kinds in MATERIAL_TABLES.items():
         parts += [f"### {heading}", "", _keys(*kinds, is_marked=False), ""]
     return "\n".join(part for part in parts if part is not None).rstrip() + "\n"
 
