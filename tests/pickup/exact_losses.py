@@ -7,12 +7,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from labkit.circuit.elements import Coupling, CustomAdmittance, Element, Inductor, Resistor
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import EddySection
-from labkit.pickup.losses.cylinder import FIT_HIGH_HZ, FIT_LOW_HZ, CoreInductance, sections_inductance
-from labkit.pickup.network import pickup_elements
+from labkit.pickup.losses.cylinder import FIT_HIGH_HZ, FIT_LOW_HZ, CoreInductance
+from labkit.pickup.network import eddy_share, pickup_elements
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.pickup.predict.model import nominal
 from labkit.pickup.predict.plan import BuildPlan, plan_of
@@ -164,3 +165,9 @@ def largest_impedance_error_db(
     fitted = sections_inductance(frequency_hz=frequency, inductance=low_frequency, sections=sections)
     ratio = np.abs(impedance(fitted) / impedance(np.asarray(inductance_of(frequency))))
     return float(np.max(np.abs(20 * np.log10(ratio))))
+
+
+def sections_inductance(*, frequency_hz: ArrayLike, inductance: float, sections: tuple[EddySection, ...]) -> np.ndarray:
+    """Return L·(1 − Σ K·jf/(jf + f_e)), H, complex, shape of ``frequency_hz``."""
+    lost = eddy_share(frequency_hz, [part.fraction for part in sections], [part.corner_hz for part in sections])
+    return np.asarray(inductance * (1 - lost))

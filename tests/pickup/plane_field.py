@@ -8,9 +8,33 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ellipe, ellipkm1
 
-from labkit.pickup.magnetics.field import _crowding, _disc_rings, _outside, ring_axial_field
+from labkit.pickup.magnetics.field import _crowding, _outside
 from labkit.pickup.magnetics.slices import Rods, surface_charge
 from labkit.pickup.winding.inductance import MU_0
+
+_DISC_RINGS = 8
+
+
+def ring_axial_field(*, radial: np.ndarray, axial: np.ndarray, radius: np.ndarray | float) -> np.ndarray:
+    """Return H_z of a ring of unit charge (elliptic integrals), for points at a distance from its axis and plane.
+
+    H_z = z·E(m)/(2π²·√α·β), α = (r+a)²+z², β = (r−a)²+z², m = 4ra/α
+
+    Parameters
+    ----------
+    radial, axial : ndarray, m
+        Distance from the axis, height over the ring's plane.
+    radius : ndarray or float, m
+        Of the ring.
+
+    Returns
+    -------
+    ndarray, 1/m²
+    """
+    outer = (radial + radius) ** 2 + axial**2
+    inner = (radial - radius) ** 2 + axial**2
+    value: np.ndarray = axial * ellipe(4 * radial * radius / outer) / (2 * math.pi**2 * np.sqrt(outer) * inner)
+    return value
 
 
 def ring_radial_field(*, radial: np.ndarray, axial: np.ndarray, radius: np.ndarray | float) -> np.ndarray:
@@ -48,7 +72,7 @@ def plane_field(
     px, py, away = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in (x, y, distance)))
     _outside(away.ravel())
     charge = rods.section * surface_charge(magnetisation)
-    rings, weights = _disc_rings(rods.radius)
+    rings, weights = disc_rings(rods.radius)
     height = (away[..., None] + rods.length / 2) - rods.edges
     total = np.zeros(px.shape)
     for (place_x, place_y), charges in zip(rods.positions, charge, strict=True):
@@ -63,3 +87,9 @@ def plane_field(
             part = part / (1 + fade * (_crowding(away, rods.radius) - 1))
         total = total + part
     return MU_0 * total
+
+
+def disc_rings(radius: float) -> tuple[np.ndarray, np.ndarray]:
+    """Rings that stand for an evenly charged disc: radii at Gauss points of area, weights that sum to 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(_DISC_RINGS)
+    return radius * np.sqrt((nodes + 1) / 2), weights / 2

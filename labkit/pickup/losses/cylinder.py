@@ -2,8 +2,8 @@
 
 Inside a conducting rod the field sinks to a skin depth, so its permeability becomes complex and falls with frequency:
 μ̃ = μ·2J₁(kR)/(kR·J₀(kR)), k = √(−jωμ0μ/ρ). Put into the added inductance N²S/(1/χ̃ + N_f) this gives core inductance
-and loss at once. Solvers take it as an admittance row; SPICE and formulas take sections, each one inductor in parallel
-with one resistor, L·(1 − Σ K·jω/(jω+ω_e)), which cannot create energy while K ≥ 0 and ΣK < 1.
+and loss at once. Circuits take fitted sections, each one inductor in parallel with one resistor,
+L·(1 − Σ K·jω/(jω+ω_e)), which cannot create energy while K ≥ 0 and ΣK < 1.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from labkit.core.errors import InputError
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import EddySection
 from labkit.pickup.magnetics.poles import core_inductance
-from labkit.pickup.network import eddy_share
 from labkit.pickup.winding.inductance import MU_0
 
 SKIN = range_called("skin_depth")
@@ -143,12 +142,6 @@ def added_resistance(*, frequency_hz: ArrayLike, inductance: ArrayLike) -> np.nd
     """Return the series resistance −ω·Im L̃ that a complex inductance stands for, Ω."""
     value: np.ndarray = -2 * math.pi * np.asarray(frequency_hz) * np.imag(np.asarray(inductance))
     return value
-
-
-def sections_inductance(*, frequency_hz: ArrayLike, inductance: float, sections: tuple[EddySection, ...]) -> np.ndarray:
-    """Return L·(1 − Σ K·jf/(jf + f_e)), H, complex, shape of ``frequency_hz``."""
-    lost = eddy_share(frequency_hz, [part.fraction for part in sections], [part.corner_hz for part in sections])
-    return np.asarray(inductance * (1 - lost))
 
 
 def fit_sections(

@@ -1,4 +1,4 @@
-"""The static field above the poles: on the axis, over the string plane, and as a meter reads it.
+"""The static field above the poles: on the axes of rods, and as a meter reads it.
 
 Slices of a rod leave discs of charge on its ends and rings on its side (`labkit.pickup.magnetics.slices`); their fields
 are summed. Charge crowds towards the rim of the end faces, which slices with a flat end disc do not show: close to the
@@ -16,7 +16,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ellipe
 
 from labkit.core.errors import InputError
 from labkit.core.validity import range_called, warnings_of
@@ -35,7 +34,6 @@ FIELD_DISTANCE = range_called("field_distance")
 READING = range_called("field_reading")
 
 _CROWDING, _CROWDING_REACH = 0.17, 0.71
-_DISC_RINGS = 8
 
 
 def uniform_rod_field(
@@ -91,28 +89,6 @@ def uniform_block_field(
         return opened
 
     value: np.ndarray = np.asarray(polarisation) / math.pi * (angle(d + np.asarray(length)) - angle(d))
-    return value
-
-
-def ring_axial_field(*, radial: np.ndarray, axial: np.ndarray, radius: np.ndarray | float) -> np.ndarray:
-    """Return H_z of a ring of unit charge (elliptic integrals), for points at a distance from its axis and plane.
-
-    H_z = z·E(m)/(2π²·√α·β), α = (r+a)²+z², β = (r−a)²+z², m = 4ra/α
-
-    Parameters
-    ----------
-    radial, axial : ndarray, m
-        Distance from the axis, height over the ring's plane.
-    radius : ndarray or float, m
-        Of the ring.
-
-    Returns
-    -------
-    ndarray, 1/m²
-    """
-    outer = (radial + radius) ** 2 + axial**2
-    inner = (radial - radius) ** 2 + axial**2
-    value: np.ndarray = axial * ellipe(4 * radial * radius / outer) / (2 * math.pi**2 * np.sqrt(outer) * inner)
     return value
 
 
@@ -354,12 +330,6 @@ def estimate_charge(
 def _crowding(distance: np.ndarray, radius: float) -> np.ndarray:
     value: np.ndarray = 1 + _CROWDING * np.exp(-distance / (_CROWDING_REACH * radius))
     return value
-
-
-def _disc_rings(radius: float) -> tuple[np.ndarray, np.ndarray]:
-    """Rings that stand for an evenly charged disc: radii at Gauss points of area, weights that sum to 1."""
-    nodes, weights = np.polynomial.legendre.leggauss(_DISC_RINGS)
-    return radius * np.sqrt((nodes + 1) / 2), weights / 2
 
 
 def _outside(distance: ArrayLike) -> np.ndarray:

@@ -38,8 +38,6 @@ MODEL_SPREAD: Mapping[PoleKind, float] = {
 }
 """Relative half-width (95 %) of the added inductance by kind, from the model alone."""
 
-_COMPARED = "own boundary and finite elements (see the reference cases)"
-
 SLENDERNESS = range_called("pole_slenderness")
 POLE_HEIGHT = range_called("pole_height")
 POLE_PITCH = range_called("pole_pitch")

@@ -95,10 +95,6 @@ class Metal:
     permeability: SourcedValue = sourced_key("1", low=0.9, high=1e6, meaning="relative, for small signals")
     density: SourcedValue = sourced_key("kg/m³", low=500.0, high=25e3, meaning="density")
 
-    def resistivity_at(self, temperature_c: float) -> float:
-        """Resistivity at a temperature, Ω·m: ρ·(1 + α(T − 20 °C))."""
-        return self.resistivity.value * (1 + self.temperature_coefficient.value * (temperature_c - 20.0))
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Enamel:
