@@ -13,9 +13,8 @@ if TYPE_CHECKING:
     from labkit.bench.diagnose.diagnose import diagnose_readings
     from labkit.bench.diagnose.meter import expected_lcr
     from labkit.bench.diagnose.readings import load_plan, load_readings
-    from labkit.bench.fit.fit import Fit, fit_sweeps
+    from labkit.bench.fit.fit import Fit, fit_sheet_text, fit_sweeps
     from labkit.bench.fit.fixture import Fixture, Measurement, parse_load
-    from labkit.bench.fit.sheet import fit_sheet_text
     from labkit.bench.read.sweep_reader import read_sweep
     from labkit.bench.sets import level_balance, set_phases
     from labkit.cases.runner import load_cases, run_cases
@@ -30,8 +29,7 @@ if TYPE_CHECKING:
     from labkit.core.units import format_quantity, parse_quantity
     from labkit.pickup.electrical import Coil, Pickup
     from labkit.pickup.predict.bench import string_levels_db
-    from labkit.pickup.predict.built import BuiltPickup
-    from labkit.pickup.predict.given import load_built
+    from labkit.pickup.predict.built import BuiltPickup, load_built
     from labkit.pickup.winding.open_coil import OpenCoil, identify_coil
     from labkit.pickup.winding.winding import Winding
     from labkit.rig.hum import hum_residual
@@ -58,8 +56,7 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "bench.diagnose.diagnose": ("diagnose_readings",),
-    "bench.fit.fit": ("Fit", "fit_sweeps"),
-    "bench.fit.sheet": ("fit_sheet_text",),
+    "bench.fit.fit": ("Fit", "fit_sheet_text", "fit_sweeps"),
     "bench.fit.fixture": ("Fixture", "Measurement", "parse_load"),
     "bench.diagnose.meter": ("expected_lcr",),
     "bench.diagnose.readings": ("load_plan", "load_readings"),
@@ -75,9 +72,8 @@ _HOMES = {
     "core.response": ("Response",),
     "core.sourced": ("Interval", "SourcedValue"),
     "core.units": ("format_quantity", "parse_quantity"),
-    "pickup.predict.built": ("BuiltPickup",),
+    "pickup.predict.built": ("BuiltPickup", "load_built"),
     "pickup.predict.bench": ("string_levels_db",),
-    "pickup.predict.given": ("load_built",),
     "pickup.electrical": ("Coil", "Pickup"),
     "pickup.winding.open_coil": ("OpenCoil", "identify_coil"),
     "pickup.winding.winding": ("Winding",),

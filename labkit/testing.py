@@ -157,9 +157,8 @@ def check_sweep_reader(reader: Any, sample: Path, foreign: Path) -> None:
     foreign : Path
         A file of another kind, which it must leave alone unless it is general.
     """
-    from labkit.bench.read.readers import START_BYTES
     from labkit.bench.read.sweep import Sweep
-    from labkit.bench.read.sweep_reader import NO_CHOICES
+    from labkit.bench.read.sweep_reader import NO_CHOICES, START_BYTES
 
     whose = f"the sweep reader {type(reader).__name__}"
     data = sample.read_bytes()

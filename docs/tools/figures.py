@@ -17,13 +17,12 @@ from labkit.bench.fit.fixture import Measurement
 from labkit.bench.read.sweep_reader import parse_sweep
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response, gain_db
-from labkit.pickup.loaded import loaded_response
 from labkit.pickup.magnetics.field import axis_field
 from labkit.pickup.magnetics.magnet import magnet, operating_point
 from labkit.pickup.magnetics.slices import Rods, row_positions
 from labkit.pickup.materials.wire import wire
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, loaded_response
+from labkit.pickup.predict.built import load_built
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig

@@ -1,7 +1,8 @@
 """From the measurements of an original to the build that comes closest under the maker's own stock.
 
-The build side enters as a callable, so that any way of turning a choice of wire, turns and magnet into a pickup can be
-searched, and the rig as another: two pickups are compared by what they do in it.
+The build side enters as a callable (`stock_build`: the maker's bobbin with wire, turns and magnet open), so that any
+way of turning a choice into a pickup can be searched, and the rig as another: two pickups are compared by what they do
+in it.
 """
 
 from __future__ import annotations
@@ -13,11 +14,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from labkit.bench.diagnose.faults import every_coil
-from labkit.bench.fit.fit import Fit
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.predict.built import BuiltPickup
 
 BAND_HZ = (100.0, 10_000.0)
 """Band of the distance."""
@@ -57,17 +58,6 @@ class Original:
     inductance: Interval
     capacitance: Interval
     field_t: Interval | None = None
-
-    @classmethod
-    def from_fit(cls, fit: Fit, *, field_t: Interval | None = None) -> Original:
-        """Take values and bounds from a fit."""
-        return cls(
-            pickup=fit.pickup,
-            resistance=fit.resistance,
-            inductance=fit.inductance,
-            capacitance=fit.capacitance,
-            field_t=field_t,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,3 +273,48 @@ def _drawn(pickup: Pickup, spreads: Mapping[str, float], random: np.random.Gener
         )
 
     return every_coil(pickup, scaled)
+
+
+def built(bobbin: BuiltPickup, choice: BuildChoice) -> BuiltPickup:
+    """Return the bobbin wound and magnetised as chosen; every coil gets the same wire and its share of the turns.
+
+    Parameters
+    ----------
+    bobbin : BuiltPickup
+        Any build on the maker's bobbin; its wire, turns and magnet grade are replaced.
+    choice : BuildChoice
+        Turns of the whole pickup.
+
+    Raises
+    ------
+    InputError
+        If the bobbin has no winding, or the choice does not fit it.
+    """
+    wound = [name for name, coil in bobbin.build.coils if coil.winding is not None]
+    if not wound or len(wound) != len(bobbin.build.coils):
+        raise InputError(f"pickup '{bobbin.name}' must be a build in every coil to be wound again")
+    share = choice.turns / len(wound)
+    changes: dict[str, object] = {}
+    for name in wound:
+        changes[f"coil.{name}.turns"] = round(share)
+        changes[f"coil.{name}.wire"] = choice.wire
+    made = bobbin.replace(changes).with_magnet(choice.magnet)
+    return made if choice.charge == 1.0 else made.with_charge(choice.charge)
+
+
+def stock_build(bobbin: BuiltPickup) -> Callable[[BuildChoice], Pickup]:
+    """Return the build callable of `labkit.bench.reproduce.reproduce` for a bobbin."""
+    return lambda choice: built(bobbin, choice).pickup
+
+
+def stock_field(bobbin: BuiltPickup, *, distance: float) -> Callable[[BuildChoice], float]:
+    """Return the field callable of `reproduce`: T over the poles at ``distance`` (m, gap plus sensor depth)."""
+
+    def full_field(choice: BuildChoice) -> float:
+        made = bobbin.with_magnet(choice.magnet).with_charge(1.0)
+        if not made.field_t:
+            raise InputError(f"the field of '{bobbin.name}' is not modelled; leave the field of the original out")
+        values = np.array([float(prediction.value) for prediction in made.field_t])
+        return float(np.exp(np.interp(distance, np.array(made.field_at), np.log(values))))
+
+    return full_field

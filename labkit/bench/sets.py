@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from labkit.bench.diagnose.meter import are_in_phase, cancel_hum, hum_residual_db
@@ -186,9 +186,3 @@ def set_phases(coils: Mapping[str, Coil]) -> tuple[tuple[str, str, str, str], ..
             hum = {True: "cancels", False: "adds", None: "not known"}[verdict.hum_cancels]
             rows.append((first, second, phase, hum))
     return tuple(rows)
-
-
-def set_sentences(balance: LevelBalance, pairs: Sequence[PairVerdict]) -> tuple[str, ...]:
-    """Return everything worth saying about a set, or one sentence that it is balanced."""
-    said = [*balance.advice, *(sentence for pair in pairs for sentence in pair.sentences)]
-    return tuple(said) or ("balanced within tolerance",)

@@ -91,8 +91,7 @@ def fit(
     SWEEP is a CSV, TSV, XLSX or Touchstone file, also a table of an LCR meter or a circuit simulator; several sweeps of
     the same pickup under different loads are fitted together.
     """
-    from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sweeps
-    from labkit.bench.fit.sheet import fit_sheet_text
+    from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sheet_text, fit_sweeps
     from labkit.bench.read.sweep_reader import ReadingChoices
 
     marks: dict[str | None, Literal[".", ","]] = {"point": ".", "comma": ","}

@@ -12,10 +12,8 @@ from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError
 from labkit.core.json_text import as_json_text
 from labkit.core.units import format_quantity
-from labkit.pickup.predict.built import BuiltCoil, BuiltPickup
-from labkit.pickup.predict.change import PickupChange
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, load_built
 from labkit.pickup.predict.propagation import Prediction
 
 _NOTES = (

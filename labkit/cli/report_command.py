@@ -55,7 +55,7 @@ def report(
     what changes between the two, with bounds. With --against, --set changes the other one. SHEET is a path or a name
     in the catalogue.
     """
-    from labkit.pickup.predict.given import built_pickup
+    from labkit.pickup.predict.built import built_pickup
     from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 
     table = find_sheet(sheet, *KINDS)

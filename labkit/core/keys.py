@@ -50,8 +50,14 @@ class Key:
         The words that are allowed, where only some are.
     is_varied : bool
         True for a number that studies may vary.
+    is_whole : bool
+        True for a number without a fraction.
+    form : str
+        What a sheet writes, in words, where unit and options do not say it.
     parse, write : callable or None
         From what TOML holds to the value and back, for values of other kinds; ``parse`` raises `InputError`.
+    take : callable or None
+        ``take(table, name)``, in place of ``parse`` where more than the bare value is needed (a table of its own).
     """
 
     name: str = ""
@@ -64,20 +70,25 @@ class Key:
     high: float = math.inf
     options: tuple[str, ...] = ()
     is_varied: bool = False
+    is_whole: bool = False
+    form: str = ""
     parse: Callable[[Any], Any] | None = None
     write: Callable[[Any], Any] | None = None
+    take: Callable[[Table, str], Any] | None = None
 
     def read(self, table: Table) -> Any:
         """Return the value that a table gives, or the default."""
         default = () if self.default is MISSING else (self.default,)
+        if (self.parse or self.take) and default and self.name not in table:
+            return self.default
+        if self.take is not None:
+            return self.take(table, self.name)
         if self.parse is not None:
-            if default and self.name not in table:
-                return self.default
             parse, given = self.parse, table.raw(self.name, expected=self.meaning)
             return table.attempt(self.name, lambda: parse(given))
         if self.unit == NUMBER:
-            value = table.number(self.name, *default, low=self.low, high=self.high)
-            return float(value) if isinstance(value, int) else value
+            value = table.number(self.name, *default, low=self.low, high=self.high, whole=self.is_whole)
+            return (int if self.is_whole else float)(value) if isinstance(value, int | float) else value
         if self.unit is not None:
             return table.quantity(self.name, self.unit, *default, usual=self.usual, low=self.low, high=self.high)
         if self.options:
@@ -139,10 +150,20 @@ def number(
     high: float = math.inf,
     name: str = "",
     is_varied: bool = True,
+    is_whole: bool = False,
 ) -> Any:
     """Declare a field that is a plain number; see `Key`."""
     return _declared(
-        Key(name=name, meaning=meaning, default=default, unit=NUMBER, low=low, high=high, is_varied=is_varied)
+        Key(
+            name=name,
+            meaning=meaning,
+            default=default,
+            unit=NUMBER,
+            low=low,
+            high=high,
+            is_varied=is_varied,
+            is_whole=is_whole,
+        )
     )
 
 
@@ -151,11 +172,23 @@ def text(*, meaning: str, default: str | Any | None = MISSING, options: Iterable
     return _declared(Key(name=name, meaning=meaning, default=default, options=tuple(options)))
 
 
+def flag(*, meaning: str, default: bool | Any | None = MISSING, name: str = "") -> Any:
+    """Declare a field that is true or false; see `Key`."""
+    return _declared(Key(name=name, meaning=meaning, default=default, take=Table.flag, form="true or false"))
+
+
 def custom(
-    *, meaning: str, parse: Callable[[Any], Any], write: Callable[[Any], Any], default: Any = MISSING, name: str = ""
+    *,
+    meaning: str,
+    parse: Callable[[Any], Any] | None = None,
+    write: Callable[[Any], Any] | None = None,
+    take: Callable[[Table, str], Any] | None = None,
+    default: Any = MISSING,
+    name: str = "",
+    form: str = "",
 ) -> Any:
     """Declare a field of another kind, with its own way from TOML and back; see `Key`."""
-    return _declared(Key(name=name, meaning=meaning, parse=parse, write=write, default=default))
+    return _declared(Key(name=name, meaning=meaning, parse=parse, write=write, take=take, default=default, form=form))
 
 
 def inline(kind: type) -> Any:

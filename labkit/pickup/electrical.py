@@ -12,13 +12,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, get_args
 
 from labkit.core.errors import InputError
 from labkit.core.keys import listed, number, quantity, text
 from labkit.core.units import UsualRange
-from labkit.pickup.predict.compare import shifted
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction, shifted
 
 RESISTANCE = UsualRange(low=100.0, high=30e3)
 INDUCTANCE = UsualRange(low=0.1, high=20.0)
@@ -89,9 +88,9 @@ class Coil:
         default=None, low=1, high=100_000, is_varied=False, meaning="weight of its EMF; equal shares where absent"
     )
     area: float | None = quantity("m²", default=None, low=0.0, is_varied=False, meaning="mean area of a turn, for hum")
-    facing: Facing | None = text(options=("north", "south"), default=None, meaning="pole seen from the strings")
+    facing: Facing | None = text(options=get_args(Facing), default=None, meaning="pole seen from the strings")
     wound: Wound | None = text(
-        options=("clockwise", "counter-clockwise"),
+        options=get_args(Wound),
         default=None,
         meaning="sense from start to finish, seen from the strings",
     )
@@ -140,10 +139,12 @@ class Pickup:
         The build that the values were predicted from, for whoever varies the build; None for known values.
     """
 
-    name: str
+    name: str = text(meaning="the pickup's name")
     coils: Mapping[str, Coil]
-    connection: Connection = "series"
-    coupling: float = 0.0
+    connection: Connection = text(options=get_args(Connection), default="series", meaning="how its leads join coils")
+    coupling: float = number(
+        default=0.0, low=-0.999, high=0.999, meaning="of two coils; positive when it adds to the series inductance"
+    )
     lead_capacitance: float = 0.0
     output: Prediction | None = field(default=None, compare=False)
     warnings: tuple[str, ...] = field(default=(), compare=False)

@@ -9,8 +9,7 @@ from labkit.core.keys import made, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
-from labkit.pickup.predict.compare import prediction
-from labkit.pickup.predict.propagation import COVERAGE, Prediction
+from labkit.pickup.predict.propagation import COVERAGE, Prediction, prediction
 
 
 def read_pickup(table: Table) -> Pickup:
@@ -29,26 +28,14 @@ def read_pickup(table: Table) -> Pickup:
 
         built = read_build(table)
         return replace(built.pickup, made_from=built.build)
-    name = table.text("name", expected="the pickup's name")
+    own = read_keys(Pickup, table)
     if not 1 <= len(coils.data) <= 2:
         table.fail("coil", f"a pickup has one or two coils ([coil.NAME]); got {len(coils.data)}")
     values = {coil: read_coil(entry) for coil, entry in table.each("coil")}
-    connection = table.choice("connection", ("series", "parallel"), "series")
-    coupling = table.number("coupling", 0.0, low=-0.999, high=0.999)
     lead = read_lead(table)
-    output = read_output(table, name)
+    output = read_output(table, own["name"])
     table.done()
-    return table.attempt(
-        "",
-        lambda: Pickup(
-            name=name,
-            coils=values,
-            connection=connection,  # type: ignore[arg-type]
-            coupling=coupling,
-            lead_capacitance=lead,
-            output=output,
-        ),
-    )
+    return made(Pickup, table, own | {"coils": values, "lead_capacitance": lead, "output": output})
 
 
 def read_coil(table: Table) -> Coil:
@@ -56,13 +43,6 @@ def read_coil(table: Table) -> Coil:
     values = read_keys(Coil, table)
     table.done()
     return made(Coil, table, values)
-
-
-def read_sense(table: Table) -> tuple[Any, Any]:
-    """Read which pole faces the strings and which way the coil is wound (both may be absent)."""
-    facing = table.choice("facing", ("north", "south"), None)
-    wound = table.choice("wound", ("clockwise", "counter-clockwise"), None)
-    return facing, wound
 
 
 def read_lead(table: Table) -> float:
@@ -86,10 +66,9 @@ def read_output(table: Table, name: str) -> Prediction | None:
 
 def pickup_data(pickup: Pickup) -> dict[str, Any]:
     """Return the keys of an electrical pickup sheet that reads back to the same values."""
-    data: dict[str, Any] = {"name": pickup.name}
-    if len(pickup.coils) == 2:
-        data["connection"] = pickup.connection
-        data["coupling"] = pickup.coupling
+    data = written_keys(pickup)
+    if len(pickup.coils) == 1:
+        del data["connection"], data["coupling"]
     if pickup.lead_capacitance:
         data["lead"] = {"capacitance": format_quantity(pickup.lead_capacitance, "F", usual=CAPACITANCE)}
     if pickup.output is not None:

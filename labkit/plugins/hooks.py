@@ -58,7 +58,7 @@ def labkit_loss_models() -> Mapping[str, Callable[..., Any]]:  # type: ignore[em
 
 @hookspec
 def labkit_sweep_readers() -> Mapping[str, Any]:  # type: ignore[empty-body]
-    """Return readers of measured sweeps by name: `labkit.bench.read.readers.SweepReader`.
+    """Return readers of measured sweeps by name: `labkit.bench.read.sweep_reader.SweepReader`.
 
     A reader says whether it recognises a file, and reads it into a `labkit.bench.read.sweep.Sweep`.
     """

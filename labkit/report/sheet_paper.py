@@ -15,17 +15,16 @@ from labkit.bench.diagnose.expected import expected_readings
 from labkit.bench.diagnose.faults import dc_of
 from labkit.bench.diagnose.readings import Plan
 from labkit.bench.fit.fixture import STANDARD_LOAD
-from labkit.bench.fit.model import pickup_transfer
 from labkit.core.errors import InputError, join_words
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.network import pickup_transfer
 from labkit.pickup.predict.bench import planned_field
 from labkit.pickup.predict.built import BuiltPickup, read_build
-from labkit.pickup.predict.compare import ratio
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction, ratio
 from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
 from labkit.report.build_paper import DEFER, NOT_STATED, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
@@ -152,7 +151,7 @@ def pickup_change_html(
     Parameters
     ----------
     before, after : BuiltPickup
-        Predicted from a build, or of stated values (`labkit.pickup.predict.given.load_built`).
+        Predicted from a build, or of stated values (`labkit.pickup.predict.built.load_built`).
     number, date, shop : str
     """
     first, second = standard_response(before.pickup), standard_response(after.pickup)

@@ -5,10 +5,9 @@ import json
 import numpy as np
 import pytest
 
-from labkit.bench.fit.fit import fit_sweeps
+from labkit.bench.fit.fit import fit_sheet_text, fit_sweeps
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Measurement
 from labkit.bench.fit.model import fixture_reading
-from labkit.bench.fit.sheet import fit_sheet_text
 from labkit.bench.read.sweep import Sweep
 from labkit.cli.main import main
 from labkit.core.sheet import parse_sheet

@@ -25,12 +25,12 @@ from labkit.bench.diagnose.readings import (
 )
 from labkit.bench.diagnose.verdicts import CONFIDENT, word_for
 from labkit.bench.fit.fixture import STANDARD_LOAD
-from labkit.bench.fit.model import pickup_impedance
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Coupling, Inductor, Resistor
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil, EddySection, Pickup
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.network import pickup_impedance
+from labkit.pickup.predict.built import load_built
 from labkit.pickup.winding.winding import build_up, coil_resistance, mean_turn
 
 TURNS = 8000.0

@@ -7,12 +7,12 @@ import pytest
 
 from labkit.bench.fit.fit import fit_sweeps
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
-from labkit.bench.fit.known_capacitor import inductance_with_capacitor
 from labkit.bench.fit.model import fixture_reading
 from labkit.bench.read.sweep import Sweep
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, EddySection
+from tests.bench.known_capacitor import inductance_with_capacitor
 
 COIL = Coil(
     resistance=6200.0, inductance=2.6, capacitance=120e-12, eddy=(EddySection(fraction=0.15, corner_hz=3000.0),)

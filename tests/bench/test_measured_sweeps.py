@@ -13,10 +13,9 @@ import pytest
 
 from labkit.bench.fit.fit import fit_sweeps
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
-from labkit.bench.fit.known_capacitor import inductance_with_capacitor
-from labkit.bench.read.sweep import raw_peak
 from labkit.bench.read.sweep_reader import read_sweep
 from labkit.core.sourced import Interval
+from tests.bench.known_capacitor import inductance_with_capacitor, raw_peak, without_derivative
 
 FOLDER = Path(__file__).resolve().parents[2].parent / "shared" / "measured"
 pytestmark = [
@@ -59,7 +58,7 @@ def test_raw_features_are_read_as_by_hand(pickup):
     for load, hertz, height, tolerance in (("UL", bare_hz, bare_db, 0.03), ("LD", loaded_hz, loaded_db, 0.04)):
         sweep = read_sweep(FOLDER / f"{pickup}_{load}.csv")
         assert sweep.kind == "exciter"
-        peak = raw_peak(sweep.frequency_hz, sweep.without_derivative().level_db)
+        peak = raw_peak(sweep.frequency_hz, without_derivative(sweep).level_db)
         assert peak.frequency_hz == pytest.approx(hertz, rel=tolerance)
         assert peak.height_db == pytest.approx(height, abs=0.6)
 

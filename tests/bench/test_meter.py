@@ -8,21 +8,13 @@ import pytest
 from labkit.bench.diagnose.meter import (
     are_in_phase,
     cancel_hum,
-    coupling_from_reversal,
     coupling_from_sum,
     dc_resistance_at,
     expected_lcr,
     hum_residual_db,
-    impedance_from_lcr,
     in_circuit_reading,
-    inductance_behind_reading,
     inductance_from_lr_corner,
-    lcr_advice,
-    lcr_reading,
-    parallel_inductance,
     resistance_behind_pots,
-    series_inductance,
-    temperature_of_coil,
 )
 from labkit.bench.fit.fixture import constant_current_ratio, first_order_loss_db, largest_exciter_inductance, parse_load
 from labkit.core.errors import InputError
@@ -30,6 +22,7 @@ from labkit.core.sourced import Interval
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.materials.wire import resistance_at_20
+from labkit.pickup.network import joined_inductance
 
 SINGLE = Pickup(
     name="alnico single",
@@ -74,44 +67,6 @@ def test_lcr_readings_of_an_alnico_single_coil(frequency):
     assert reading.parallel_inductance == pytest.approx(parallel_l, rel=1e-6)
 
 
-def test_lcr_reading_inverts_to_the_same_impedance_in_both_models():
-    impedance = 7000 + 16000j
-    reading = lcr_reading(impedance, 1000.0)
-    for model, inductance, resistance in (
-        ("series", reading.series_inductance, reading.series_resistance),
-        ("parallel", reading.parallel_inductance, reading.parallel_resistance),
-    ):
-        by_resistance = impedance_from_lcr(
-            frequency_hz=1000.0, model=model, inductance=inductance, resistance=resistance
-        )
-        by_quality = impedance_from_lcr(
-            frequency_hz=1000.0, model=model, inductance=inductance, quality=reading.quality
-        )
-        assert by_resistance == pytest.approx(impedance, rel=1e-12)
-        assert by_quality == pytest.approx(impedance, rel=1e-12)
-    with pytest.raises(InputError, match="either a resistance or a Q"):
-        impedance_from_lcr(frequency_hz=1000.0, model="series", inductance=2.0)
-
-
-def test_advice_names_the_low_q_and_the_negative_inductance():
-    assert "16.2 times the series" in lcr_advice(expected_lcr(SINGLE, 100.0))[0]
-    assert "capacitive" in lcr_advice(expected_lcr(SINGLE, 10_000.0))[0]
-    assert lcr_advice(expected_lcr(SINGLE, 1000.0)) == ()
-
-
-def test_inductance_comes_back_from_a_reading_when_the_capacitance_is_taken_out():
-    reading = expected_lcr(SINGLE, 1000.0)
-    impedance = complex(reading.series_resistance, 2 * math.pi * 1000 * reading.series_inductance)
-    found = inductance_behind_reading(
-        impedance, 1000.0, capacitance=Interval(value=120e-12, low=60e-12, high=200e-12), resistance=6350.0
-    )
-    # left inside is the eddy term K·f²/(f² + f_e²) = 0.07·0.143 = 1.0 %
-    assert found.value == pytest.approx(2.6 * (1 - 0.07 / (1 + 2.45**2)), rel=1e-6)
-    assert found.low < found.value < found.high
-    with pytest.raises(InputError, match="losses only add"):
-        inductance_behind_reading(2000 + 16000j, 1000.0, capacitance=Interval.relative(1e-10, 0.3), resistance=6350.0)
-
-
 def test_constant_current_drops_at_resonance():
     """Rig: UIUC Physics 498POM, "Guitar Pickup Measurements": 1.5 MΩ and 100 Ω; the divider is exact."""
     ratio = constant_current_ratio(
@@ -136,7 +91,6 @@ def test_temperature_moves_resistance_by_the_copper_coefficient():
     warm = dc_resistance_at(resistance_at_20=6000.0, temperature_c=30.0)
     assert warm / 6000.0 == pytest.approx(1.0393, rel=1e-9)
     assert float(resistance_at_20(resistance=warm, temperature_c=30.0)) == pytest.approx(6000.0)
-    assert temperature_of_coil(resistance=warm, resistance_at_20=6000.0) == pytest.approx(30.0)
 
 
 def test_reading_in_the_instrument_leads_back_to_the_coil():
@@ -154,22 +108,20 @@ def test_reading_in_the_instrument_leads_back_to_the_coil():
 def test_sum_of_two_measured_coils():
     """Published: 1.7 H and 3.5 H in series measure 5.2 H (forum measurement "Voltage output per coil in a hybrid
     humbucker", thread 794235), printed to 0.1 H."""
-    assert series_inductance(first=1.7, second=3.5) == pytest.approx(5.2, rel=0.02)
+    assert joined_inductance("series", [1.7, 3.5]) == pytest.approx(5.2, rel=0.02)
 
 
-def test_coupling_comes_back_from_sum_and_from_reversal():
-    aiding = series_inductance(first=1.6, second=1.7, coupling=0.2)
-    opposing = series_inductance(first=1.6, second=1.7, coupling=-0.2)
+def test_coupling_comes_back_from_the_sum():
+    aiding = float(joined_inductance("series", [1.6, 1.7], 0.2 * math.sqrt(1.6 * 1.7)))
     assert coupling_from_sum(first=1.6, second=1.7, series=aiding) == pytest.approx(0.2)
-    assert coupling_from_reversal(aiding=aiding, opposing=opposing, first=1.6, second=1.7) == pytest.approx(0.2)
     with pytest.raises(InputError, match="would need a coupling"):
         coupling_from_sum(first=1.0, second=1.0, series=5.0)
 
 
 def test_identical_parallel_coils_halve_or_keep_their_inductance():
-    assert parallel_inductance(first=2.0, second=2.0) == pytest.approx(1.0)
+    assert joined_inductance("parallel", [2.0, 2.0]) == pytest.approx(1.0)
     # fully coupled identical coils in parallel are one coil: the limit k → 1 is L
-    assert parallel_inductance(first=2.0, second=2.0, coupling=0.999999) == pytest.approx(2.0, rel=1e-5)
+    assert joined_inductance("parallel", [2.0, 2.0], 2 * 0.999999) == pytest.approx(2.0, rel=1e-5)
 
 
 def test_phase_and_hum_follow_from_wind_and_pole():
@@ -209,10 +161,10 @@ def test_parts_of_a_load_stand_side_by_side():
 def test_model_agrees_with_the_circuit_solver():
     """The fit's one-node formula against the solver of whole circuits: 1e-9 leaves room for rounding only."""
     from labkit.bench.fit.fixture import STANDARD_LOAD, Fixture
-    from labkit.bench.fit.model import coil_impedance, fixture_reading, pickup_impedance, pickup_transfer
+    from labkit.bench.fit.model import fixture_reading
     from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
     from labkit.circuit.solve.solver import solve
-    from labkit.pickup.network import pickup_elements
+    from labkit.pickup.network import coil_impedance, pickup_elements, pickup_impedance, pickup_transfer
 
     frequency = np.geomspace(20, 20e3, 60)
     steel = Coil(

@@ -9,7 +9,7 @@ import pytest
 from labkit.bench.fit.fixture import Fixture, Load
 from labkit.bench.fit.model import fixture_reading
 from labkit.bench.reproduce import BuildChoice, Original, curve_distance_db, reproduce
-from labkit.bench.sets import level_balance, match_pairs, pair_verdict, set_phases, set_sentences
+from labkit.bench.sets import level_balance, match_pairs, pair_verdict, set_phases
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, Pickup
@@ -26,7 +26,6 @@ def test_a_set_within_one_and_a_half_decibels_is_balanced():
     assert balance.is_balanced
     assert balance.advice == ()
     assert balance.offset_db == pytest.approx({"neck": 0.7, "middle": 0.1, "bridge": -0.7})  # middle of 0.6 and −0.8
-    assert set_sentences(balance, []) == ("balanced within tolerance",)
 
 
 def test_an_unbalanced_set_says_what_would_balance_it():

@@ -5,8 +5,7 @@ import pytest
 
 from labkit.bench.fit.fixture import Fixture, Load
 from labkit.bench.fit.model import fixture_reading
-from labkit.bench.reproduce import BuildChoice, Original, reproduce
-from labkit.bench.stock import built, stock_build, stock_field
+from labkit.bench.reproduce import BuildChoice, Original, built, reproduce, stock_build, stock_field
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet
 from labkit.core.sourced import Interval

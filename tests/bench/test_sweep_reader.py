@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.bench.fit.model import coil_impedance
 from labkit.bench.read.sweep_reader import ReadingChoices, parse_sweep, read_sweep
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil
+from labkit.pickup.network import coil_impedance
 
 COIL = Coil(resistance=6200.0, inductance=2.4, capacitance=110e-12)
 FREQUENCY = np.geomspace(40, 20_000, 40)

@@ -8,10 +8,9 @@ from labkit.catalogue import catalogue
 from labkit.pickup.losses.plates import wave_energy
 from labkit.pickup.magnetics.slices import interaction_matrix
 from labkit.pickup.predict.built import BuiltPickup, predict_build, read_build
-from labkit.pickup.predict.core import coil_core, field_exponents
 from labkit.pickup.predict.field import reference_sensitivity
 from labkit.pickup.predict.model import predictions
-from labkit.pickup.predict.plan import plan_of
+from labkit.pickup.predict.plan import coil_core, field_exponents, plan_of
 from tests.benchmarks.conftest import Timed, cpu_seconds
 
 pytestmark = pytest.mark.benchmark(timer=cpu_seconds)

@@ -15,7 +15,7 @@ from labkit.app.pages.pots.state import PotsBench
 from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.readings import FieldValue, Readings, load_plan
 from labkit.catalogue import catalogue, find_sheet
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.built import load_built
 from labkit.pickup.predict.sheet import is_build_sheet, with_changes
 from labkit.report.papers import bench_record_html, record_from_verdict
 from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html

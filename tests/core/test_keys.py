@@ -8,7 +8,9 @@ import pytest
 
 from labkit.core.errors import InputError
 from labkit.core.keys import (
+    custom,
     declared_keys,
+    flag,
     inline,
     listed,
     number,
@@ -120,3 +122,32 @@ def test_a_number_outside_its_limits_or_unknown_is_refused(values, sentence):
 def test_declarations_are_there_to_be_asked():
     assert [key.name for key in declared_keys(Thing)] == ["value", "leak", "style", "tolerance", "gain"]
     assert all(key.meaning for key in declared_keys(Thing))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    count: int = number(is_whole=True, high=100, meaning="count")
+    is_wound: bool | None = flag(default=None, meaning="wound")
+    wire: str = custom(take=lambda table, key: table.table(key).text("name"), default="none", meaning="wire")
+
+
+def test_whole_numbers_flags_and_tables_of_their_own_are_read():
+    assert Row(**read_keys(Row, Table({"count": 6}, "a sheet"))) == Row(count=6, is_wound=None, wire="none")
+    given = {"count": 6.0, "is_wound": True, "wire": {"name": "thin"}}
+    found = read_keys(Row, Table(given, "a sheet"))
+    assert found == {"count": 6, "is_wound": True, "wire": "thin"}
+    assert isinstance(found["count"], int)
+
+
+@pytest.mark.parametrize(
+    ("changed", "sentence"),
+    [
+        ({"count": 2.5}, "a sheet: count: must be a whole number"),
+        ({"is_wound": "yes"}, "a sheet: is_wound: must be true or false"),
+        ({"wire": "thin"}, "a sheet: wire: must be a table of its own"),
+        ({"wire": {}}, "a sheet: wire.name: is missing"),
+    ],
+)
+def test_other_kinds_of_keys_are_refused_in_their_place(changed, sentence):
+    with pytest.raises(InputError, match=sentence):
+        read_keys(Row, Table({"count": 6} | changed, "a sheet"))

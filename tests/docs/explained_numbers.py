@@ -20,7 +20,7 @@ from labkit.pickup.magnetics.output import BAR_LEVEL_SPREAD_DB, LEVEL_SPREAD_DB,
 from labkit.pickup.magnetics.slices import SLICES, Rods, row_positions
 from labkit.pickup.materials.wire import gauge_law_diameter, wire
 from labkit.pickup.predict import plan as build_plan
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.built import load_built
 from labkit.pickup.winding import air_coil, capacitance, inductance
 from labkit.pickup.winding.winding import PACKING_LIMITS, Winding
 from labkit.rig.chain.stages import ValveInput

@@ -9,13 +9,11 @@ import pytest
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.pickup.loaded import loaded_response
 from labkit.pickup.magnetics.field import predict_field
 from labkit.pickup.magnetics.magnet import magnet
 from labkit.pickup.magnetics.pair import mirrored_rods
 from labkit.pickup.magnetics.poles import pole_inductance
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.predict.exact import exact_elements
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, loaded_response
 from labkit.pickup.predict.model import evaluate
 from labkit.pickup.predict.plan import plan_of
 from labkit.pickup.predict.propagation import COVERAGE
@@ -23,6 +21,7 @@ from labkit.pickup.winding.air_coil import predict_air_coil
 from labkit.pickup.winding.inductance import inductance_integral
 from labkit.rig.sheet import load_rig
 from tests.pickup.builds import COVER, PAIR, SINGLE, built
+from tests.pickup.exact_losses import exact_elements
 from tests.pickup.worked import COIL, TURNS, row
 
 DEMOS = [name for name in catalogue().names("pickup") if name.endswith("built")]

@@ -11,9 +11,8 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.pickup.magnetics.field import calibrate_meter
 from labkit.pickup.predict.bench import charge_from_reading, meter_reading, string_levels_db
-from labkit.pickup.predict.built import read_build
-from labkit.pickup.predict.compare import difference, exactly, prediction, ratio
-from labkit.pickup.predict.given import given_pickup
+from labkit.pickup.predict.built import given_pickup, read_build
+from labkit.pickup.predict.propagation import difference, exactly, prediction, ratio
 from labkit.pickup.sheet import pickup_data, read_pickup
 from tests.pickup.builds import PAIR, SINGLE, SLUG_COIL, built
 

@@ -13,14 +13,11 @@ from hypothesis import strategies as st
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Contact, CustomAdmittance, Element, Resistor
 from labkit.circuit.solve.solver import solve
 from labkit.core.response import Response
-from labkit.pickup.loaded import loaded_response
-from labkit.pickup.network import pickup_elements
-from labkit.pickup.predict.built import lost_inductance_of
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.predict.exact import exact_elements
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, loaded_response, pickup_elements
 from labkit.pickup.predict.plan import plan_of
 from tests.circuit.ngspice import simulate
 from tests.pickup.builds import COVER, PAIR, SINGLE, built
+from tests.pickup.exact_losses import exact_elements, lost_inductance_of
 
 
 def response_of(elements: tuple[Element, ...], *, load: bool) -> Response:

@@ -10,6 +10,7 @@ from scipy.integrate import quad
 
 from labkit.core.errors import InputError
 from labkit.pickup.materials.wire import wire
+from labkit.pickup.network import joined_capacitance
 from labkit.pickup.predict.propagation import Doubtful, propagate
 from labkit.pickup.winding.air_coil import air_coil_warnings, predict_air_coil
 from labkit.pickup.winding.capacitance import (
@@ -23,7 +24,6 @@ from labkit.pickup.winding.capacitance import (
     lead,
     resonance_frequency,
     scatter_factor,
-    series_capacitance,
     single_layer_capacitance,
     turn_capacitance,
 )
@@ -136,8 +136,8 @@ def test_full_wax_raises_the_coil_by_a_quarter_and_adds_doubt() -> None:
 
 
 def test_two_equal_coils_in_series_have_half_the_coil_term() -> None:
-    assert series_capacitance(80e-12, 80e-12) == pytest.approx(40e-12, rel=1e-12)
-    assert series_capacitance(80e-12, 120e-12) == pytest.approx(48e-12, rel=1e-12)
+    assert joined_capacitance("series", [80e-12, 80e-12]) == pytest.approx(40e-12, rel=1e-12)
+    assert joined_capacitance("series", [80e-12, 120e-12]) == pytest.approx(48e-12, rel=1e-12)
 
 
 def test_capacitance_from_a_self_resonance() -> None:
@@ -168,8 +168,6 @@ def test_impossible_requests_are_refused() -> None:
         coil_capacitance(mean_turn=0.1, winding_height=0.01, build_up=0.004, wax_fill=1.5)
     with pytest.raises(InputError, match="Did you mean 'back and forth'"):
         layered_capacitance(between_layers=1e-12, layers=5, wound="back and fourth")
-    with pytest.raises(InputError, match="at least one coil"):
-        series_capacitance()
 
 
 @pytest.mark.parametrize(

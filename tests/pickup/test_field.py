@@ -14,10 +14,7 @@ from labkit.pickup.magnetics.field import (
     axis_field,
     calibrate_meter,
     estimate_charge,
-    plane_field,
     predict_field,
-    ring_axial_field,
-    ring_radial_field,
     uniform_block_field,
     uniform_rod_field,
 )
@@ -25,6 +22,7 @@ from labkit.pickup.magnetics.magnet import magnet, operating_point
 from labkit.pickup.magnetics.slices import Rods, magnetise
 from labkit.pickup.winding.inductance import MU_0
 from tests.pickup.boundary_elements import solve
+from tests.pickup.plane_field import plane_field, ring_axial_field, ring_radial_field
 from tests.pickup.worked import row
 
 DISTANCES = np.array([0.5, 1.0, 2.0, 3.0, 4.0]) * 1e-3

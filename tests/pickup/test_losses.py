@@ -18,13 +18,10 @@ from labkit.pickup.electrical import EddySection
 from labkit.pickup.losses.cylinder import (
     SECTIONS_ALNICO,
     SECTIONS_STEEL,
-    CoreAdmittance,
     CoreInductance,
     added_resistance,
     cylinder_permeability,
     fit_sections,
-    largest_impedance_error_db,
-    sections_inductance,
     skin_depth,
 )
 from labkit.pickup.magnetics.magnet import magnet
@@ -32,6 +29,7 @@ from labkit.pickup.magnetics.poles import pole_inductance
 from labkit.pickup.magnetics.slices import Rods, row_positions
 from labkit.pickup.materials.materials import metal
 from labkit.pickup.winding.inductance import MU_0, inductance_integral
+from tests.pickup.exact_losses import CoreAdmittance, largest_impedance_error_db, sections_inductance
 from tests.pickup.worked import COIL, TURNS, row
 
 STEEL = metal("low-carbon steel")

@@ -13,7 +13,6 @@ from labkit.pickup.magnetics.field import axis_field
 from labkit.pickup.magnetics.magnet import magnet, operating_point
 from labkit.pickup.magnetics.output import (
     LEVEL_SPREAD_DB,
-    balancing_distance,
     coil_arguments,
     compare_levels_db,
     level_db,
@@ -24,10 +23,10 @@ from labkit.pickup.magnetics.output import (
 )
 from labkit.pickup.magnetics.pair import mirrored_rods
 from labkit.pickup.magnetics.slices import Rods, coil_field, coil_field_in_rods, magnetise, row_positions
-from labkit.pickup.magnetics.swap import MagnetEffect, magnet_effect, magnet_swap
 from labkit.pickup.predict.propagation import Doubtful
 from labkit.pickup.winding.inductance import inductance_integral
 from labkit.pickup.winding.spectral import CoilShape
+from tests.pickup.magnet_swap import MagnetEffect, magnet_effect, magnet_swap
 from tests.pickup.worked import COIL, SHAPE, TURNS, row
 
 AIR = inductance_integral(turns=TURNS, **COIL)
@@ -142,21 +141,6 @@ def test_steel_area_sets_the_balance_of_equal_strings() -> None:
     expected = 20 * np.log10(STEEL_MM2) - np.mean(20 * np.log10(STEEL_MM2))
     np.testing.assert_allclose(level, expected, atol=1e-9)
     assert level.sum() == pytest.approx(0.0, abs=1e-9)
-
-
-def test_balancing_heights_make_all_strings_equal_and_keep_the_mean() -> None:
-    grade = magnet("Alnico 5")
-    common = {
-        "magnetisation": operating_point(row(), grade).magnetisation,
-        "turns": TURNS,
-        "relative_permeability": grade.signal_permeability.value,
-        "steel_area": STEEL_MM2,
-    }
-    gaps = balancing_distance(row(), SHAPE, distance=2.5e-3, **common)
-    balance = string_balance_db(string_sensitivity(row(), SHAPE, distance=gaps, **common))
-    assert np.max(np.abs(balance)) < 0.01  # the last step of six, dB
-    assert gaps.mean() == pytest.approx(2.5e-3, rel=1e-9)
-    assert np.argmax(gaps) == np.argmax(STEEL_MM2)  # the string with the most steel is kept farthest
 
 
 def test_inductance_rule_comes_near_a_measured_pair_of_coils() -> None:

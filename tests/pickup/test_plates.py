@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 from labkit.core.errors import InputError, SheetError
 from labkit.core.response import gain_db, peak_on_grid
 from labkit.core.sheet import Table
-from labkit.pickup.losses.cylinder import CoreInductance, fit_sections, largest_impedance_error_db
+from labkit.pickup.losses.cylinder import CoreInductance, fit_sections
 from labkit.pickup.losses.plates import MODEL_SPREAD, STRENGTH, Cover, cover_from_sheet, plate_effect, wave_energy
 from labkit.pickup.magnetics.magnet import magnet
 from labkit.pickup.magnetics.poles import pole_inductance
 from labkit.pickup.materials.materials import metal
 from labkit.pickup.winding.inductance import MU_0, inductance_integral
 from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral_inductance
+from tests.pickup.exact_losses import largest_impedance_error_db
 from tests.pickup.worked import COIL, SHAPE, TURNS, row
 
 NICKEL_SILVER, BRASS = metal("nickel silver 65-18").resistivity.value, metal("brass").resistivity.value

@@ -78,5 +78,5 @@ def test_poles_that_do_not_suit_their_bobbin_are_said_to() -> None:
     )
     assert "do not go into a core 5 mm wide" in " ".join(read(diameter="6 mm").fit_warnings(**bobbin))
     assert "the outer poles would cut into the winding" in " ".join(read(pitch="12 mm").fit_warnings(**bobbin))
-    screw = Pole(kind="screw", diameter=4.5e-3, length=18e-3, pitch=10e-3)
+    screw = Pole(kind="screw", count=6, diameter=4.5e-3, length=18e-3, pitch=10e-3)
     assert f"±{100 * MODEL_SPREAD['screw']:.0f} %" in " ".join(screw.fit_warnings(**bobbin))

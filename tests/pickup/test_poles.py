@@ -13,15 +13,12 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import jv
 
-from labkit.core.errors import InputError
 from labkit.pickup.magnetics.bar import BAR_FACTORS
 from labkit.pickup.magnetics.magnet import magnet
 from labkit.pickup.magnetics.poles import (
     Pole,
     core_inductance,
     pole_inductance,
-    pole_inductance_closed_form,
-    pole_inductance_near,
 )
 from labkit.pickup.magnetics.slices import (
     Rods,
@@ -37,6 +34,7 @@ from labkit.pickup.magnetics.slices import (
 from labkit.pickup.winding.inductance import inductance_closed_form, inductance_integral
 from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral_inductance
 from tests.pickup.boundary_elements import solve
+from tests.pickup.closed_form import pole_inductance_closed_form
 from tests.pickup.worked import COIL, PITCH, TURNS, row
 
 SIX_ROD_SET = {"Alnico 2": 2.203, "Alnico 3": 2.244, "Alnico 4": 2.184, "Alnico 5": 1.882}
@@ -297,22 +295,6 @@ def test_effective_factor_carries_the_result_to_other_permeabilities() -> None:
     found = pole_inductance(row(), turns=TURNS, relative_permeability=2.8, **COIL)
     moved = core_inductance(stored=found.stored, demagnetising_factor=found.demagnetising_factor, susceptibility=3.9)
     assert moved == pytest.approx(add(4.9), rel=0.005)  # N_f drifts 2 % between μ 2.8 and 100
-
-
-def test_small_changes_follow_the_slice_model_from_its_anchor() -> None:
-    anchor = pole_inductance(row(), turns=TURNS, relative_permeability=2.8, **COIL)
-    nominal = {"turns": TURNS, "count": 6, "diameter": 4.8e-3, "length": 17e-3, "relative_permeability": 2.8}
-    nominal |= {key: COIL[key] for key in ("end_radius", "build_up", "winding_height")}
-    assert pole_inductance_near(anchor, nominal=nominal, changed={}) == pytest.approx(anchor.inductance)
-    for key, step in (("relative_permeability", 0.05), ("end_radius", 0.04), ("build_up", 0.05), ("turns", 0.01)):
-        changed = {key: nominal[key] * (1 + step)}
-        near = float(pole_inductance_near(anchor, nominal=nominal, changed=changed)) / anchor.inductance - 1
-        arguments = {"turns": TURNS, "relative_permeability": 2.8, **COIL} | changed
-        exact = pole_inductance(row(), **arguments).inductance / anchor.inductance - 1
-        # 20 % of the change: an interval needs no more of a slope
-        assert near == pytest.approx(exact, rel=0.20), key
-    with pytest.raises(InputError, match="Did you mean 'length'"):
-        pole_inductance_near(anchor, nominal=nominal, changed={"lenght": 1.0})
 
 
 @given(st.floats(1.2, 300.0), st.floats(1.02, 2.0))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from labkit.core.errors import InputError
 from labkit.pickup.materials.wire import Wire, copper_resistivity, gauge_law_diameter, resistance_at_20, wire
-from labkit.pickup.winding.air_coil import DEVIATIONS, predict_air_coil, turns_left_interval
+from labkit.pickup.winding.air_coil import DEVIATIONS, predict_air_coil
 from labkit.pickup.winding.winding import Winding, build_up, coil_resistance, mean_turn, turn_area
 
 CORE = {"straight_length": 52e-3, "end_radius": 2.5e-3, "winding_height": 11e-3}
@@ -127,16 +127,6 @@ def test_turns_left_complete_the_coil(wound: float) -> None:
     thicker = Wire(name="unknown spool", bare_nominal=65e-6, overall_nominal=71.12e-6)
     measured, full = winding(turns=wound, wire=thicker).resistance(), winding(wire=thicker).resistance()
     assert whole.turns_left(measured, full_resistance=full) == pytest.approx(8000 - wound, abs=1e-6)
-
-
-def test_a_coil_of_the_same_spool_narrows_the_turns_left() -> None:
-    alone = turns_left_interval(winding(), 3000.0)
-    compared = turns_left_interval(winding(), 3000.0, full_resistance=winding().resistance())
-    assert alone.largest == "bare diameter"
-    assert alone.value == pytest.approx(compared.value, abs=1e-6)
-    # the wire's own ± 2.7 % drops out; what is left is packing and meter
-    assert compared.high - compared.low < (alone.high - alone.low) / 4
-    assert alone.value == pytest.approx(winding().turns_left(3000.0), abs=1e-6)
 
 
 def test_overflow_says_by_how_much_and_how_many_turns_fit() -> None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from labkit.core.errors import SheetError
+from labkit.core.keys import declared_keys
 from labkit.core.sheet import Table
 from labkit.pickup.winding.air_coil import predict_air_coil
-from labkit.pickup.winding.sheet import KEYS, read_winding
+from labkit.pickup.winding.winding import Winding, read_winding
 
 COIL = {
     "turns": 8000,
@@ -32,7 +33,7 @@ def test_worked_coil_reads_to_its_resistance() -> None:
 def test_only_winding_keys_are_asked_for() -> None:
     table = Table({**COIL, "poles": {}, "wound": "clockwise"}, "coil.toml")
     read_winding(table)
-    assert set(table.asked) == set(KEYS)
+    assert set(table.asked) == {key.name for key in declared_keys(Winding)}
 
 
 def test_measured_wire_carries_its_own_doubt() -> None:

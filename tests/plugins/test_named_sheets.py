@@ -7,7 +7,7 @@ import pytest
 from labkit.catalogue import catalogue, catalogue_only, find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import sheet_text
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.built import load_built
 from labkit.rig.sheet import load_rig
 from labkit.sound.take.sheet import load_take
 from labkit.study.questions.loads import load_rig_or_pickup

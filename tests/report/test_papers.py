@@ -11,7 +11,7 @@ from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.readings import Plan, Readings
 from labkit.bench.fit.fit import fit_sweeps
 from labkit.bench.fit.fixture import STANDARD_LOAD, Fixture, Measurement
-from labkit.bench.fit.model import fixture_reading, loaded_response
+from labkit.bench.fit.model import fixture_reading, fixture_response
 from labkit.bench.read.sweep import Sweep
 from labkit.catalogue import catalogue, find_sheet
 from labkit.core.errors import InputError
@@ -69,7 +69,7 @@ RECORD = BenchRecord(
     ),
     yes_no=(("Coil to pole open", True),),
 )
-RESPONSE = loaded_response(
+RESPONSE = fixture_response(
     COIL,
     Fixture(kind="exciter", load=STANDARD_LOAD, exciter_differentiates=False),
     np.geomspace(20, 20e3, 200),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.built import load_built
 from labkit.rig.rewiring import rewired
 from labkit.rig.sheet import load_rig, set_value
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from labkit.app.kit.panels import panels
-from labkit.bench.read.readers import sweep_readers
+from labkit.bench.read.sweep_reader import sweep_readers
 from labkit.cases.runner import check_functions
 from labkit.catalogue import catalogue
 from labkit.pickup.losses.models import loss_models

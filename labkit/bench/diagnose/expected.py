@@ -13,12 +13,12 @@ from labkit.bench.diagnose.meter import dc_resistance_at, expected_lcr, in_circu
 from labkit.bench.diagnose.readings import OPEN, LcrValue, PeakValue, Plan, Readings
 from labkit.bench.diagnose.verdicts import JudgedReading
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Load
-from labkit.bench.fit.model import coil_impedance, pickup_impedance, pickup_transfer
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db, peak_on_grid
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.network import coil_impedance, pickup_impedance, pickup_transfer
 
 ROOM_C = 20.0
 """Temperature taken for a coil whose temperature was not read; the doubt is in the fault "warm coil"."""

@@ -7,7 +7,7 @@ at readings; `diagnose` weighs these predictions against them.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -16,6 +16,7 @@ import numpy as np
 from labkit.bench.diagnose.meter import dc_resistance_at
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Connection, EddySection, Pickup
+from labkit.pickup.network import joined_resistance
 
 GAUGE_STEP = 92 ** (1 / 39)
 """Ratio of wire diameters one gauge apart (ASTM B258)."""
@@ -375,10 +376,8 @@ def pair_faults(pickup: Pickup) -> list[Fault]:
 
 def dc_of(pickup: Pickup, *, temperature_c: float) -> float:
     """Return the DC resistance at the leads at a temperature, Ω."""
-    values: Sequence[float] = [
+    values = [
         dc_resistance_at(resistance_at_20=coil.resistance, temperature_c=temperature_c)
         for coil in pickup.coils.values()
     ]
-    if pickup.connection == "series" or len(values) == 1:
-        return sum(values)
-    return 1 / sum(1 / value for value in values)
+    return float(joined_resistance(pickup.connection, values))

@@ -13,20 +13,17 @@ from typing import Literal
 
 import numpy as np
 
-from labkit.bench.fit.model import pickup_impedance
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.pickup.materials.wire import copper_resistivity
+from labkit.pickup.network import pickup_impedance
 
 LcrModel = Literal["series", "parallel"]
 
 LCR_FREQUENCY = range_called("lcr_frequency")
 METER_TEMPERATURE = range_called("meter_temperature")
-
-LOW_QUALITY = 1.0
-"""Below this Q an LCR meter's series and parallel L differ by a factor of 2 and more (Lp/Ls = 1 + 1/Q²)."""
 
 
 def dc_resistance_at(*, resistance_at_20: float, temperature_c: float) -> float:
@@ -39,11 +36,6 @@ def dc_resistance_at(*, resistance_at_20: float, temperature_c: float) -> float:
     """
     METER_TEMPERATURE.check(temperature_c)
     return float(resistance_at_20 * copper_resistivity(temperature_c=temperature_c) / copper_resistivity())
-
-
-def temperature_of_coil(*, resistance: float, resistance_at_20: float) -> float:
-    """Return the temperature, °C, at which a coil of known R20 reads ``resistance``."""
-    return 20.0 + (resistance / resistance_at_20 - 1) / 0.00393
 
 
 def in_circuit_reading(*, resistance: float, parallel: Sequence[float] = ()) -> float:
@@ -136,87 +128,6 @@ def expected_lcr(pickup: Pickup, frequency_hz: float) -> LcrReading:
     return lcr_reading(complex(impedance), frequency_hz)
 
 
-def impedance_from_lcr(
-    *,
-    frequency_hz: float,
-    model: LcrModel,
-    inductance: float,
-    resistance: float | None = None,
-    quality: float | None = None,
-) -> complex:
-    """Return the impedance behind an LCR-meter display, from L with R, or L with Q, in either model.
-
-    Raises
-    ------
-    InputError
-        If neither or both of resistance and quality are given.
-    """
-    if (resistance is None) == (quality is None):
-        raise InputError("an LCR reading is an inductance with either a resistance or a Q")
-    reactance = 2 * math.pi * frequency_hz * inductance
-    if model == "series":
-        return complex(resistance if resistance is not None else reactance / (quality or math.inf), reactance)
-    if resistance is None:
-        resistance = reactance * (quality or 0.0)
-    return 1 / (1 / resistance + 1 / (1j * reactance))
-
-
-def inductance_behind_reading(
-    impedance: complex, frequency_hz: float, *, capacitance: Interval, resistance: float
-) -> Interval:
-    """Return the coil's inductance behind a meter reading once its capacitance is taken out, H.
-
-    Z′ = 1/(1/Z − jωC); L = Im Z′/ω. Eddy currents are still inside: at 1 kHz they lower L by K·(f/f_e)².
-
-    Parameters
-    ----------
-    impedance : complex, Ω
-        As read, both parts.
-    frequency_hz : float, Hz
-    capacitance : Interval, F
-        Winding and lead capacitance with its bounds.
-    resistance : float, Ω
-        DC resistance; a real part of Z′ below it shows that reading and DCR do not belong to the same coil.
-
-    Raises
-    ------
-    InputError
-        If the real part of the reading is below 0.9 of the DC resistance (losses can only add to it).
-    """
-
-    def behind(farads: float) -> complex:
-        return 1 / (1 / impedance - 2j * math.pi * frequency_hz * farads)
-
-    if impedance.real < 0.9 * resistance and frequency_hz < 2000:
-        raise InputError(
-            f"the meter's series resistance of {impedance.real:.4g} Ω lies below the DC resistance of "
-            f"{resistance:.4g} Ω; "
-            "losses only add to it. Was the parallel model shown, or another pickup read?"
-        )
-    found = [behind(farads).imag / (2 * math.pi * frequency_hz) for farads in (capacitance.high, capacitance.low)]
-    value = behind(capacitance.value).imag / (2 * math.pi * frequency_hz)
-    return Interval(value=value, low=min([value, *found]), high=max([value, *found]))
-
-
-def lcr_advice(reading: LcrReading) -> tuple[str, ...]:
-    """Return sentences on whether an LCR reading can be compared with another one."""
-    said = []
-    if reading.series_inductance < 0:
-        said.append(
-            f"at {reading.frequency_hz:g} Hz the pickup is above its resonance and capacitive: the meter shows a "
-            "negative "
-            "inductance; measure at 1 kHz or below"
-        )
-    elif reading.quality < LOW_QUALITY:
-        ratio = reading.parallel_inductance / reading.series_inductance
-        said.append(
-            f"at {reading.frequency_hz:g} Hz Q is {reading.quality:.2f}: the parallel model shows {ratio:.1f} "
-            "times the "
-            "series inductance; compare series readings only"
-        )
-    return tuple(said)
-
-
 def inductance_from_lr_corner(*, total_resistance: float, corner_hz: float) -> float:
     """Return L from the −3 dB corner of a coil into a resistor: L = R/(2πf), H; R is shunt plus coil resistance.
 
@@ -227,17 +138,6 @@ def inductance_from_lr_corner(*, total_resistance: float, corner_hz: float) -> f
     0.1
     """
     return total_resistance / (2 * math.pi * corner_hz)
-
-
-def series_inductance(*, first: float, second: float, coupling: float = 0.0) -> float:
-    """Return L of two coils in series: L₁ + L₂ + 2k√(L₁L₂), H; k positive when the coils aid each other."""
-    return first + second + 2 * coupling * math.sqrt(first * second)
-
-
-def parallel_inductance(*, first: float, second: float, coupling: float = 0.0) -> float:
-    """Return L of two coils in parallel: (L₁L₂ − M²)/(L₁ + L₂ − 2M), H."""
-    mutual = coupling * math.sqrt(first * second)
-    return (first * second - mutual**2) / (first + second - 2 * mutual)
 
 
 def coupling_from_sum(*, first: float, second: float, series: float) -> float:
@@ -256,11 +156,6 @@ def coupling_from_sum(*, first: float, second: float, series: float) -> float:
             "were all three taken at the same frequency and model?"
         )
     return coupling
-
-
-def coupling_from_reversal(*, aiding: float, opposing: float, first: float, second: float) -> float:
-    """Return k from the series pair with one coil reversed: M = (L_aid − L_opp)/4."""
-    return (aiding - opposing) / 4 / math.sqrt(first * second)
 
 
 def are_in_phase(first: Coil, second: Coil) -> bool:

@@ -10,12 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, TypeVar, get_args
 
 from labkit.bench.diagnose.meter import LCR_FREQUENCY, LcrModel
-from labkit.bench.fit.fixture import Load, parse_load
+from labkit.bench.fit.fixture import NO_LOAD, Load, parse_load
 from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
+from labkit.core.keys import custom, flag, made, number, quantity, read_keys, text
 from labkit.core.sheet import Table, read_sheet
 from labkit.core.units import parse_quantity
 from labkit.pickup.electrical import Facing, Pickup
@@ -27,44 +28,72 @@ from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
 
 Swing = Literal["positive", "negative"]
+Thing = TypeVar("Thing")
 
 OPEN = float("inf")
 """A resistance reading beyond the meter's range."""
+
+
+_OPEN_FORM = 'quantity in Ω, or "open"'
+
+
+def _open_or_ohms(table: Table, key: str) -> float | None:
+    value = table.raw(key, None)
+    if value is None:
+        return None
+    if isinstance(value, str) and value.strip().casefold() in ("open", "ol", "infinite"):
+        return OPEN
+    return table.quantity(key, "Ω", low=1e-3)
+
+
+def _pots(table: Table, key: str) -> tuple[tuple[float, float], ...]:
+    def value_and_tolerance(text: str) -> tuple[float, float]:
+        value, _, tolerance = text.replace("+/-", "±").partition("±")
+        return parse_quantity(value.strip(), "Ω"), parse_quantity(tolerance.strip(), "1") if tolerance.strip() else 0.2
+
+    return table.attempt(key, lambda: tuple(value_and_tolerance(each) for each in table.texts(key)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LcrValue:
     """One LCR-meter reading: inductance with its companion resistance or Q, at one frequency in one model."""
 
-    frequency_hz: float
-    model: LcrModel = "series"
-    inductance: float
-    resistance: float | None = None
-    quality: float | None = None
-    accuracy: float = 0.02
-    coil: str | None = None
+    frequency_hz: float = quantity(
+        "Hz", name="frequency", low=LCR_FREQUENCY.low, high=LCR_FREQUENCY.high, meaning="test frequency"
+    )
+    model: LcrModel = text(options=get_args(LcrModel), default="series", meaning="model that the meter shows")
+    inductance: float = quantity("H", meaning="as read")
+    resistance: float | None = quantity("Ω", default=None, low=1e-3, meaning="as read, of the same model")
+    quality: float | None = number(name="q", default=None, meaning="Q as read, in place of the resistance")
+    accuracy: float = quantity("1", default=0.02, low=1e-5, high=0.5, meaning="of the meter, 95 %")
+    coil: str | None = text(default=None, meaning="the coil it was read on; both at the leads where absent")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeakValue:
     """A resonance read under a load: frequency (Hz), height above 100 Hz (dB, None where not read)."""
 
-    load: Load
-    frequency_hz: float
-    height_db: float | None = None
+    load: Load = custom(
+        take=lambda table, key: table.attempt(key, lambda: parse_load(table.text(key))),
+        default=NO_LOAD,
+        form="text such as `200k || 470p`",
+        meaning="across the pickup",
+    )
+    frequency_hz: float = quantity("Hz", name="frequency", low=10.0, high=1e5, meaning="of the peak")
+    height_db: float | None = quantity("dB", name="height", default=None, meaning="over the level at 100 Hz")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldValue:
     """A field reading at a pole: size (T) at a gap (m), and which pole it is; ``planned`` is what it should read."""
 
-    value: float
-    planned: float | None = None
-    gap: float = 0.0
-    facing: Facing | None = None
-    planned_facing: Facing | None = None
-    pole: str = ""
-    accuracy: float = 0.05
+    value: float = quantity("T", low=0.0, high=5.0, meaning="as read, without its sign")
+    planned: float | None = quantity("T", default=None, low=1e-6, high=5.0, meaning="what it should read")
+    gap: float = quantity("m", default=0.0, low=0.0, high=0.1, meaning="from the pole's face to the probe's tip")
+    facing: Facing | None = text(options=get_args(Facing), default=None, meaning="pole seen from the strings")
+    planned_facing: Facing | None = text(options=get_args(Facing), default=None, meaning="what it should be")
+    pole: str = text(default="", meaning="number of the pole from the left, or another name for the place")
+    accuracy: float = quantity("1", default=0.05, low=1e-4, high=0.5, meaning="of the meter, 95 %")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,20 +138,34 @@ class Readings:
     parts : tuple of PartValue
     """
 
-    name: str
-    temperature_c: float | None = None
-    resistance: float | None = None
-    resistance_accuracy: float = 0.005
-    pots: tuple[tuple[float, float], ...] = ()
+    name: str = text(meaning="a name for the pickup that was read")
+    temperature_c: float | None = quantity(
+        "°C", name="temperature", default=None, low=-20, high=60, meaning="of the coil; it may be warm where absent"
+    )
+    resistance: float | None = custom(
+        take=_open_or_ohms, default=None, form=_OPEN_FORM, meaning="at the leads, or at the jack through `through_pots`"
+    )
+    resistance_accuracy: float = quantity("1", default=0.005, low=1e-5, high=0.2, meaning="of the meter, 95 %")
+    pots: tuple[tuple[float, float], ...] = custom(
+        name="through_pots",
+        take=_pots,
+        default=(),
+        form="list of texts such as `250k ± 20 %`",
+        meaning="pots across the coil as it was read",
+    )
     coil_resistance: Mapping[str, float] = field(default_factory=dict)
     lcr: tuple[LcrValue, ...] = ()
     peak: PeakValue | None = None
     field: tuple[FieldValue, ...] = ()
-    insulation: float | None = None
-    first_swing: Swing | None = None
-    planned_swing: Swing | None = None
-    hum_cancels: bool | None = None
-    passes_sound: bool | None = None
+    insulation: float | None = custom(
+        take=_open_or_ohms, default=None, form=_OPEN_FORM, meaning="coil to pole, cover or baseplate"
+    )
+    first_swing: Swing | None = text(
+        options=get_args(Swing), default=None, meaning="of the voltage when steel is brought to the pole"
+    )
+    planned_swing: Swing | None = text(options=get_args(Swing), default=None, meaning="what it should be")
+    hum_cancels: bool | None = flag(default=None, meaning="of two coils: less hum than one alone")
+    passes_sound: bool | None = flag(default=None, meaning="of an open coil: is a thin sound heard")
     parts: tuple[PartValue, ...] = ()
 
     def __post_init__(self) -> None:
@@ -220,44 +263,15 @@ def readings_from_table(table: Table) -> Readings:
         table.raw(key, None)
     calibration = _calibration(table.table("field_meter")) if "field_meter" in table else None
     readings = Readings(
-        name=table.text("name", expected="a name for the pickup that was read"),
-        temperature_c=table.quantity("temperature", "°C", None, low=-20, high=60),
-        resistance=_open_or_ohms(table, "resistance"),
-        resistance_accuracy=table.quantity("resistance_accuracy", "1", 0.005, low=1e-5, high=0.2),
-        pots=tuple(_value_and_tolerance(table, text, "Ω", 0.2) for text in table.texts("through_pots", ())),
+        **read_keys(Readings, table),
         coil_resistance=_coils(table),
-        lcr=tuple(_lcr(entry) for entry in table.tables("lcr", [])),
-        peak=_peak(table.table("peak")) if "peak" in table else None,
-        field=tuple(_field(entry, calibration) for entry in table.tables("field", [])),
-        insulation=_open_or_ohms(table, "insulation"),
-        first_swing=table.choice("first_swing", ("positive", "negative"), None),  # type: ignore[arg-type]
-        planned_swing=table.choice("planned_swing", ("positive", "negative"), None),  # type: ignore[arg-type]
-        hum_cancels=table.flag("hum_cancels") if "hum_cancels" in table else None,
-        passes_sound=table.flag("passes_sound") if "passes_sound" in table else None,
+        lcr=tuple(_entry(LcrValue, entry) for entry in table.tables("lcr", [])),
+        peak=_entry(PeakValue, table.table("peak")) if "peak" in table else None,
+        field=tuple(_calibrated(_entry(FieldValue, entry), calibration) for entry in table.tables("field", [])),
         parts=tuple(_part(name, entry) for name, entry in table.each("part", {})),
     )
     table.done()
     return readings
-
-
-def _open_or_ohms(table: Table, key: str) -> float | None:
-    value = table.raw(key, None)
-    if value is None:
-        return None
-    if isinstance(value, str) and value.strip().casefold() in ("open", "ol", "infinite"):
-        return OPEN
-    return table.quantity(key, "Ω", low=1e-3)
-
-
-def _value_and_tolerance(table: Table, text: str, unit: str, usual: float) -> tuple[float, float]:
-    value, _, tolerance = text.replace("+/-", "±").partition("±")
-    return table.attempt(
-        "through_pots",
-        lambda: (
-            parse_quantity(value.strip(), unit),
-            parse_quantity(tolerance.strip(), "1") if tolerance.strip() else usual,
-        ),
-    )
 
 
 def _coils(table: Table) -> dict[str, float]:
@@ -270,29 +284,10 @@ def _coils(table: Table) -> dict[str, float]:
     return found
 
 
-def _lcr(table: Table) -> LcrValue:
-    value = LcrValue(
-        frequency_hz=table.quantity("frequency", "Hz", low=LCR_FREQUENCY.low, high=LCR_FREQUENCY.high),
-        model=table.choice("model", ("series", "parallel"), "series"),  # type: ignore[arg-type]
-        inductance=table.quantity("inductance", "H"),
-        resistance=table.quantity("resistance", "Ω", None, low=1e-3),
-        quality=table.number("q", None),
-        accuracy=table.quantity("accuracy", "1", 0.02, low=1e-5, high=0.5),
-        coil=table.text("coil", None),
-    )
+def _entry(kind: type[Thing], table: Table) -> Thing:
+    found = made(kind, table, read_keys(kind, table))
     table.done()
-    return value
-
-
-def _peak(table: Table) -> PeakValue:
-    text = table.text("load", "none")
-    value = PeakValue(
-        load=table.attempt("load", lambda: parse_load(text)),
-        frequency_hz=table.quantity("frequency", "Hz", low=10.0, high=1e5),
-        height_db=table.quantity("height", "dB", None),
-    )
-    table.done()
-    return value
+    return found
 
 
 def _calibration(table: Table) -> MeterCalibration:
@@ -303,23 +298,11 @@ def _calibration(table: Table) -> MeterCalibration:
     return table.attempt("", lambda: calibrate_meter(reading=read, known=known))
 
 
-def _field(table: Table, calibration: MeterCalibration | None) -> FieldValue:
-    own = table.quantity("value", "T", low=0.0, high=5.0)
-    accuracy = table.quantity("accuracy", "1", 0.05, low=1e-4, high=0.5)
-    if calibration is not None:
-        own = float(calibration.true_field(own))
-        accuracy = math.hypot(accuracy, 1.96 * calibration.deviation)
-    value = FieldValue(
-        value=own,
-        planned=table.quantity("planned", "T", None, low=1e-6, high=5.0),
-        gap=table.quantity("gap", "m", 0.0, low=0.0, high=0.1),
-        facing=table.choice("facing", ("north", "south"), None),  # type: ignore[arg-type]
-        planned_facing=table.choice("planned_facing", ("north", "south"), None),  # type: ignore[arg-type]
-        pole=table.text("pole", ""),
-        accuracy=accuracy,
-    )
-    table.done()
-    return value
+def _calibrated(read: FieldValue, calibration: MeterCalibration | None) -> FieldValue:
+    if calibration is None:
+        return read
+    accuracy = math.hypot(read.accuracy, 1.96 * calibration.deviation)
+    return replace(read, value=float(calibration.true_field(read.value)), accuracy=accuracy)
 
 
 def _part(name: str, table: Table) -> PartValue:

@@ -15,16 +15,17 @@ from typing import Any, Literal
 import numpy as np
 
 from labkit.bench.fit.fixture import Fixture, Measurement
-from labkit.bench.fit.model import loaded_response
-from labkit.bench.fit.problem import Points, gather, residual_db
-from labkit.bench.fit.solve import Solution, calls_for_more, solve
+from labkit.bench.fit.model import Points, fixture_response, gather, residual_db
+from labkit.bench.fit.solve import FitSolution, calls_for_more, solve
 from labkit.bench.fit.warnings import fit_warnings
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
+from labkit.core.sheet import sheet_text
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.sheet import pickup_data
 
 FIT_BAND_HZ = (40.0, 20_000.0)
 """Mains hum and contact noise below, the instrument's noise floor above."""
@@ -103,7 +104,7 @@ class Fit:
         if fixture.kind == "exciter" and fixture.fit_rig_corner and self.rig_corner_hz is not None:
             fixture = replace(fixture, rig_corner_hz=self.rig_corner_hz.value)
         grid = frequency_grid() if frequency_hz is None else frequency_hz
-        return loaded_response(self.coil, fixture, grid, name=self.name)
+        return fixture_response(self.coil, fixture, grid, name=self.name)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the JSON form: SI with the unit in the key."""
@@ -193,7 +194,7 @@ def fit_sweeps(
     return _result(solution, points, measurements, name=name, resistance=resistance, band_hz=band_hz)
 
 
-def _interval(solution: Solution, key: str) -> Interval:
+def _interval(solution: FitSolution, key: str) -> Interval:
     """95 % bounds of one unknown, back on its own scale."""
     index = solution.names.index(key)
     half = solution.quantile * math.sqrt(max(float(solution.covariance[index, index]), 0.0))
@@ -205,7 +206,7 @@ def _interval(solution: Solution, key: str) -> Interval:
 
 
 def _result(
-    solution: Solution,
+    solution: FitSolution,
     points: Points,
     measurements: Sequence[Measurement],
     *,
@@ -287,3 +288,55 @@ def describe_fixture(measurement: Measurement) -> str:
     if fixture.fit_rig_corner:
         parts.append("rig corner fitted")
     return ", ".join(parts)
+
+
+DIGITS = 4
+"""Significant digits of the sheet: ten times finer than the tightest fit to a real pickup."""
+
+
+def rounded(value: float) -> float:
+    """Round to the digits of the sheet."""
+    return float(f"{value:.{DIGITS - 1}e}")
+
+
+def _shown(interval: Interval, unit: str) -> str:
+    low, high = (format_quantity(bound, unit, digits=3) for bound in (interval.low, interval.high))
+    return f"{low} to {high}"
+
+
+def fit_sheet_text(fit: Fit) -> str:
+    """Return the TOML text of an electrical pickup sheet with the fitted values.
+
+    ``source`` says what was measured and how; ``note`` gives the 95 % bounds and the warnings.
+    """
+    coil = fit.coil
+    tidy = replace(
+        coil,
+        resistance=rounded(coil.resistance),
+        inductance=rounded(coil.inductance),
+        capacitance=rounded(coil.capacitance),
+        loss_resistance=rounded(coil.loss_resistance),
+        eddy=tuple(
+            EddySection(fraction=rounded(section.fraction), corner_hz=rounded(section.corner_hz))
+            for section in coil.eddy
+        ),
+    )
+    return sheet_text("pickup", _data(fit, tidy))
+
+
+def _data(fit: Fit, coil: Coil) -> dict[str, Any]:
+    bounds = [
+        f"resistance {_shown(fit.resistance, 'Ω')}",
+        f"inductance {_shown(fit.inductance, 'H')}",
+        f"capacitance {_shown(fit.capacitance, 'F')}",
+    ]
+    for number, section in enumerate(fit.eddy, start=1):
+        bounds.append(
+            f"eddy {number}: fraction {section.fraction.low:.3g} to {section.fraction.high:.3g}, "
+            f"corner {_shown(section.corner_hz, 'Hz')}"
+        )
+    note = "95 % bounds: " + "; ".join(bounds) + "."
+    for warning in fit.warnings:
+        note += f" Warning: {warning}."
+    values = pickup_data(Pickup(name=fit.name, coils={"main": coil}))
+    return {"name": values.pop("name"), "source": ". ".join(fit.provenance) + ".", "note": note, **values}

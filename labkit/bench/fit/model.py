@@ -1,147 +1,28 @@
-"""What a fixture shows of a coil: closed one-port formulas, vectorised over frequency.
+"""What fixtures show of a coil, and the least-squares problem behind a fit.
 
-The formulas are those of one node, so a fit can afford thousands of calls; tests hold them against the circuit
-solver. Everything else in labkit goes through a circuit.
+A coil in a fixture is a circuit of one node, so its closed formula (`labkit.pickup.network`) serves a fit's thousands
+of calls. The measured points of all sweeps stand in one row with what their fixtures add; the residual is in dB.
+The unknowns are logarithms (resistance, inductance, capacitance, corners, levels), so that intervals cannot cross
+zero and one step means the same percentage everywhere; eddy fractions stay plain numbers between 0 and 1.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from labkit.bench.fit.fixture import Fixture
+from labkit.bench.fit.fixture import Fixture, Measurement
+from labkit.bench.read.sweep import fewest_points
 from labkit.core.errors import InputError
 from labkit.core.response import Response
-from labkit.pickup.electrical import Coil, Pickup
+from labkit.pickup.electrical import Coil
+from labkit.pickup.network import branch_impedance, coil_branch, coil_shunt
 
-
-def branch_impedance(
-    frequency_hz: np.ndarray,
-    *,
-    resistance: float,
-    inductance: float,
-    fractions: Sequence[float] = (),
-    corners_hz: Sequence[float] = (),
-) -> np.ndarray:
-    """Return the series branch of a coil: Z = R + jωL·(1 − Σ K·jω/(jω + ω_e)), Ω.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (F,), Hz
-    resistance : float, Ω
-    inductance : float, H
-    fractions, corners_hz : sequences of float
-        K (0 … 1) and ω_e/2π (Hz) of each eddy section.
-
-    Returns
-    -------
-    ndarray, shape (F,), complex, Ω
-    """
-    s = 2j * np.pi * frequency_hz
-    kept: np.ndarray = np.ones_like(s)
-    for fraction, corner in zip(fractions, corners_hz, strict=True):
-        kept -= fraction * frequency_hz / (frequency_hz - 1j * corner)
-    impedance: np.ndarray = resistance + s * inductance * kept
-    return impedance
-
-
-def coil_branch(coil: Coil, frequency_hz: np.ndarray) -> np.ndarray:
-    """Return `branch_impedance` of a `Coil`, Ω, shape (F,)."""
-    return branch_impedance(
-        frequency_hz,
-        resistance=coil.resistance,
-        inductance=coil.inductance,
-        fractions=[section.fraction for section in coil.eddy],
-        corners_hz=[section.corner_hz for section in coil.eddy],
-    )
-
-
-def coil_shunt(coil: Coil, frequency_hz: np.ndarray) -> np.ndarray:
-    """Return the admittance across a coil: jωC + 1/R_loss, S, shape (F,)."""
-    shunt: np.ndarray = 2j * np.pi * frequency_hz * coil.capacitance + 1 / coil.loss_resistance
-    return shunt
-
-
-def coil_impedance(coil: Coil, frequency_hz: np.ndarray) -> np.ndarray:
-    """Return the terminal impedance of one coil, Ω, shape (F,), complex.
-
-    >>> coil = Coil(resistance=6e3, inductance=2.4)
-    >>> float(abs(coil_impedance(coil, np.array([1e-3]))[0]).round(3))
-    6000.0
-    """
-    frequency = np.asarray(frequency_hz, dtype=float)
-    branch = coil_branch(coil, frequency)
-    impedance: np.ndarray = branch / (1 + branch * coil_shunt(coil, frequency))
-    return impedance
-
-
-def pickup_impedance(pickup: Pickup, frequency_hz: np.ndarray) -> np.ndarray:
-    """Return the impedance between a pickup's own two leads, Ω, shape (F,), complex.
-
-    Two coils form a two-port: branch impedances on the diagonal, jωM between them (M = k·√(L₁L₂)), each coil's shunt
-    across it. Series: the sum of all entries of the two-port's impedance matrix; parallel: the inverse of the sum of
-    all entries of its admittance matrix.
-    """
-    frequency = np.asarray(frequency_hz, dtype=float)
-    impedance, _ = _leads(pickup, frequency)
-    shown: np.ndarray = impedance / (1 + impedance * 2j * np.pi * frequency * pickup.lead_capacitance)
-    return shown
-
-
-def pickup_transfer(pickup: Pickup, frequency_hz: np.ndarray, admittance: np.ndarray) -> np.ndarray:
-    """Return the voltage at the leads for 1 V of EMF in total, with an admittance across them; shape (F,), complex.
-
-    The EMF is shared among the coils by turns (equally where turns are not known). Thevenin: the open voltage of the
-    two-port over 1 + Z·Y.
-
-    Parameters
-    ----------
-    pickup : Pickup
-    frequency_hz : ndarray, shape (F,), Hz
-    admittance : ndarray, shape (F,), S
-        Load across the leads, lead capacitance not included.
-    """
-    frequency = np.asarray(frequency_hz, dtype=float)
-    impedance, open_voltage = _leads(pickup, frequency)
-    across = admittance + 2j * np.pi * frequency * pickup.lead_capacitance
-    transfer: np.ndarray = open_voltage / (1 + impedance * across)
-    return transfer
-
-
-def _leads(pickup: Pickup, frequency: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Impedance and open voltage at the leads, without the lead capacitance."""
-    coils = list(pickup.coils.values())
-    if len(coils) == 1:
-        branch = coil_branch(coils[0], frequency)
-        divider = 1 / (1 + branch * coil_shunt(coils[0], frequency))
-        return branch * divider, divider
-    turns = [coil.turns for coil in coils]
-    shares = [0.5, 0.5] if None in turns else [count / sum(turns) for count in turns]  # type: ignore[arg-type, operator]
-    first, second = (coil_branch(coil, frequency) for coil in coils)
-    mutual = 2j * np.pi * frequency * pickup.coupling * math.sqrt(coils[0].inductance * coils[1].inductance)
-    determinant = first * second - mutual**2
-    own_first, own_second, own_mutual = second / determinant, first / determinant, -mutual / determinant
-    current_first = own_first * shares[0] + own_mutual * shares[1]
-    current_second = own_mutual * shares[0] + own_second * shares[1]
-    y_first = own_first + coil_shunt(coils[0], frequency)
-    y_second = own_second + coil_shunt(coils[1], frequency)
-    if pickup.connection == "parallel":
-        impedance = 1 / (y_first + y_second + 2 * own_mutual)
-        return impedance, (current_first + current_second) * impedance
-    spread = y_first * y_second - own_mutual**2
-    impedance = (y_first + y_second - 2 * own_mutual) / spread
-    voltage = (current_first * (y_second - own_mutual) + current_second * (y_first - own_mutual)) / spread
-    return impedance, voltage
-
-
-def outside_admittance(fixture: Fixture, frequency_hz: np.ndarray) -> np.ndarray:
-    """Return what the fixture hangs across the leads: load box and meter input, S, shape (F,)."""
-    capacitance = fixture.load.capacitance + (fixture.meter_capacitance or 0.0)
-    conductance = 1 / fixture.load.resistance + 1 / fixture.meter_resistance
-    admittance: np.ndarray = 2j * np.pi * frequency_hz * capacitance + conductance
-    return admittance
+DECIBEL_PER_NEPER = 20 / math.log(10)
+"""One radian of phase weighs as much as one neper (8.69 dB) of level: both are the same distance in the plane."""
 
 
 def fixture_reading(coil: Coil, fixture: Fixture, frequency_hz: np.ndarray) -> np.ndarray:
@@ -157,27 +38,15 @@ def fixture_reading(coil: Coil, fixture: Fixture, frequency_hz: np.ndarray) -> n
     fixture : Fixture
     frequency_hz : ndarray, shape (F,), Hz
     """
-    frequency = np.asarray(frequency_hz, dtype=float)
-    branch = coil_branch(coil, frequency)
-    across = coil_shunt(coil, frequency) + outside_admittance(fixture, frequency)
-    if fixture.kind == "exciter":
-        reading = 1 / (1 + branch * across)
-        if fixture.exciter_differentiates:
-            reading = reading * 1j * frequency / 1000.0
-        if math.isfinite(fixture.rig_corner_hz):
-            reading = reading / (1 + 1j * frequency / fixture.rig_corner_hz)
-        shown: np.ndarray = reading
-        return shown
-    impedance: np.ndarray = branch / (1 + branch * across)
-    if fixture.kind == "impedance":
-        return impedance
-    if fixture.series_resistance is None:
+    if fixture.kind == "divider" and fixture.series_resistance is None:
         raise InputError("a divider sweep needs the value of its series resistor, such as 1 MΩ")
-    divided: np.ndarray = impedance / (impedance + fixture.series_resistance)
-    return divided
+    frequency = np.asarray(frequency_hz, dtype=float)
+    at = _fixture_rows(fixture, frequency, rig_corner_hz=fixture.rig_corner_hz)
+    across = coil_shunt(coil, frequency) + at.pop("admittance")
+    return _reading(coil_branch(coil, frequency), across, **at)
 
 
-def loaded_response(coil: Coil, fixture: Fixture, frequency_hz: np.ndarray, *, name: str = "") -> Response:
+def fixture_response(coil: Coil, fixture: Fixture, frequency_hz: np.ndarray, *, name: str = "") -> Response:
     """Return `fixture_reading` as a `Response` that can be evaluated anywhere."""
 
     def evaluate(frequency: np.ndarray) -> np.ndarray:
@@ -186,3 +55,194 @@ def loaded_response(coil: Coil, fixture: Fixture, frequency_hz: np.ndarray, *, n
     return Response(
         frequency_hz=frequency_hz, values=evaluate(np.asarray(frequency_hz, dtype=float)), name=name, evaluate=evaluate
     )
+
+
+def _fixture_rows(fixture: Fixture, frequency: np.ndarray, *, rig_corner_hz: float) -> dict[str, np.ndarray]:
+    """What a fixture adds at each frequency: load box and meter (S), series resistor (Ω), its kind, its drive."""
+    capacitance = fixture.load.capacitance + (fixture.meter_capacitance or 0.0)
+    conductance = 1 / fixture.load.resistance + 1 / fixture.meter_resistance
+    drive = np.ones(frequency.size, dtype=complex)
+    if fixture.kind == "exciter":
+        if fixture.exciter_differentiates:
+            drive = 1j * frequency / 1000.0
+        if math.isfinite(rig_corner_hz):
+            drive = drive / (1 + 1j * frequency / rig_corner_hz)
+    return {
+        "admittance": 2j * np.pi * frequency * capacitance + conductance,
+        "series": np.full(frequency.size, fixture.series_resistance or 0.0),
+        "is_exciter": np.full(frequency.size, fixture.kind == "exciter"),
+        "is_divider": np.full(frequency.size, fixture.kind == "divider"),
+        "drive": drive,
+    }
+
+
+def _reading(
+    branch: np.ndarray,
+    across: np.ndarray,
+    *,
+    series: np.ndarray,
+    is_exciter: np.ndarray,
+    is_divider: np.ndarray,
+    drive: np.ndarray,
+) -> np.ndarray:
+    divided = 1 / (1 + branch * across)
+    impedance = branch * divided
+    reading = np.where(is_exciter, divided * drive, impedance)
+    if is_divider.any():
+        reading = np.where(is_divider, impedance / (impedance + series + ~is_divider), reading)
+    return np.asarray(reading)
+
+
+@dataclass(slots=True, kw_only=True)
+class Points:
+    """All measured points in one row, with what the fixture adds at each."""
+
+    frequency_hz: np.ndarray
+    log_magnitude: np.ndarray
+    phase: np.ndarray
+    has_phase: np.ndarray
+    sweep: np.ndarray
+    admittance: np.ndarray
+    series: np.ndarray
+    is_exciter: np.ndarray
+    is_divider: np.ndarray
+    drive: np.ndarray
+    rolls_off: np.ndarray
+    level_free: tuple[bool, ...]
+    names: tuple[str, ...]
+
+
+def gather(measurements: Sequence[Measurement], *, band_hz: tuple[float, float], use_exciter_phase: bool) -> Points:
+    """Put the points of all sweeps inside the band into one row."""
+    parts: dict[str, list[np.ndarray]] = {}
+    for number, measurement in enumerate(measurements):
+        sweep, fixture = measurement.sweep, measurement.fixture
+        inside = (sweep.frequency_hz >= band_hz[0]) & (sweep.frequency_hz <= band_hz[1])
+        fewest = fewest_points(fixture.kind, has_phase=sweep.phase_deg is not None)
+        if inside.sum() < fewest:
+            raise InputError(
+                f"{sweep.name}: only {int(inside.sum())} points lie between {band_hz[0]:g} and {band_hz[1]:g} Hz; "
+                f"{fewest} or more are needed"
+            )
+        frequency = sweep.frequency_hz[inside]
+        size = frequency.size
+        exciter = fixture.kind == "exciter"
+        trusts_phase = sweep.phase_deg is not None and (not exciter or use_exciter_phase)
+        phase = np.radians(sweep.phase_deg[inside]) if sweep.phase_deg is not None else np.zeros(size)
+        for key, row in {
+            "frequency_hz": frequency,
+            "log_magnitude": np.log(sweep.magnitude[inside]),
+            "phase": phase,
+            "has_phase": np.full(size, trusts_phase),
+            "sweep": np.full(size, number),
+            "rolls_off": np.full(size, fixture.fit_rig_corner),
+            **_fixture_rows(
+                fixture, frequency, rig_corner_hz=math.inf if fixture.fit_rig_corner else fixture.rig_corner_hz
+            ),
+        }.items():
+            parts.setdefault(key, []).append(row)
+    joined = {key: np.concatenate(rows) for key, rows in parts.items()}
+    return Points(
+        **joined,
+        level_free=tuple(not measurement.fixture.has_absolute_level for measurement in measurements),
+        names=tuple(measurement.sweep.name for measurement in measurements),
+    )
+
+
+def predicted(points: Points, values: Mapping[str, float], sections: int) -> np.ndarray:
+    """Return the complex reading at every point for one set of unknowns, levels left out."""
+    branch = branch_impedance(
+        points.frequency_hz,
+        resistance=math.exp(values["log_resistance"]),
+        inductance=math.exp(values["log_inductance"]),
+        fractions=[values[f"fraction_{number}"] for number in range(sections)],
+        corners_hz=[math.exp(values[f"log_corner_{number}"]) for number in range(sections)],
+    )
+    across = 2j * np.pi * points.frequency_hz * math.exp(values["log_capacitance"]) + points.admittance
+    if "log_loss" in values:
+        across = across + math.exp(-values["log_loss"])
+    drive = points.drive
+    if "log_rig_corner" in values:
+        roll_off = 1 / (1 + 1j * points.frequency_hz / math.exp(values["log_rig_corner"]))
+        drive = np.where(points.rolls_off, drive * roll_off, drive)
+    return _reading(
+        branch,
+        across,
+        series=points.series,
+        is_exciter=points.is_exciter,
+        is_divider=points.is_divider,
+        drive=drive,
+    )
+
+
+def residual_db(points: Points, values: Mapping[str, float], sections: int) -> np.ndarray:
+    """Return measured minus predicted: levels in dB, then phases (where they are used) in dB-equivalents."""
+    reading = predicted(points, values, sections)
+    log_reading = np.log(np.abs(reading))
+    for number, is_free in enumerate(points.level_free):
+        if is_free:
+            log_reading = log_reading + np.where(points.sweep == number, values[f"level_{number}"], 0.0)
+    level: np.ndarray = (points.log_magnitude - log_reading) * DECIBEL_PER_NEPER
+    if not points.has_phase.any():
+        return level
+    turn = points.phase[points.has_phase] - np.angle(reading[points.has_phase])
+    for_exciter = points.is_exciter[points.has_phase]
+    turn = np.where(for_exciter, np.angle(np.exp(2j * turn)) / 2, np.angle(np.exp(1j * turn)))
+    return np.concatenate([level, turn * DECIBEL_PER_NEPER])
+
+
+def best_levels(points: Points, values: Mapping[str, float], sections: int) -> dict[str, float]:
+    """Return the free level of each sweep (natural log) that fits best for given coil values."""
+    log_reading = np.log(np.abs(predicted(points, values, sections)))
+    return {
+        f"level_{number}": float(np.mean((points.log_magnitude - log_reading)[points.sweep == number]))
+        for number, is_free in enumerate(points.level_free)
+        if is_free
+    }
+
+
+def start_values(measurements: Sequence[Measurement], points: Points, *, resistance: float | None) -> dict[str, float]:
+    """Guess the unknowns from the data: low-frequency impedance, and resonances under different loads.
+
+    Two resonances under loads of different capacitance give L = (1/ω₁² − 1/ω₂²)/(C₁ − C₂); one resonance needs a
+    usual winding capacitance (120 pF, common practice) beside the known load.
+    """
+    usual_capacitance = 120e-12
+    start_resistance = resistance or 8000.0
+    resonances: list[tuple[float, float]] = []
+    inductance = None
+    for number, measurement in enumerate(measurements):
+        own = points.sweep == number
+        frequency, level = points.frequency_hz[own], np.exp(points.log_magnitude[own])
+        if measurement.fixture.kind == "divider":
+            ratio = np.minimum(level, 0.95)
+            level = (measurement.fixture.series_resistance or 1e6) * ratio / (1 - ratio)
+        flat = level / np.abs(points.drive[own])
+        if measurement.fixture.kind != "exciter":
+            if resistance is None:
+                start_resistance = float(np.min(level[: max(3, frequency.size // 20)]))
+            middle = int(np.argmin(np.abs(frequency - 1000.0)))
+            reactance = math.sqrt(max(level[middle] ** 2 - start_resistance**2, (0.1 * level[middle]) ** 2))
+            inductance = reactance / (2 * math.pi * frequency[middle])
+        top = int(np.argmax(flat))
+        if 3 <= top < frequency.size - 3 and frequency[top] > 300:
+            capacitance = measurement.fixture.load.capacitance + (measurement.fixture.meter_capacitance or 0.0)
+            resonances.append((float(frequency[top]), capacitance))
+    capacitance = usual_capacitance
+    resonances.sort(key=lambda pair: pair[1])
+    if len(resonances) >= 2 and resonances[-1][1] > 2 * (resonances[0][1] + usual_capacitance):
+        (high, small), (low, large) = resonances[0], resonances[-1]
+        if low < high:
+            slope = (1 / low**2 - 1 / high**2) / (4 * math.pi**2 * (large - small))
+            inductance = slope
+            capacitance = 1 / ((2 * math.pi * high) ** 2 * slope) - small
+    elif resonances:
+        frequency_hz, outside = resonances[0]
+        if inductance is None:
+            inductance = 1 / ((2 * math.pi * frequency_hz) ** 2 * (usual_capacitance + outside))
+        capacitance = 1 / ((2 * math.pi * frequency_hz) ** 2 * inductance) - outside
+    return {
+        "log_resistance": math.log(np.clip(start_resistance, 50.0, 200e3)),
+        "log_inductance": math.log(np.clip(inductance or 3.0, 0.01, 100.0)),
+        "log_capacitance": math.log(np.clip(capacitance, 20e-12, 5e-9)),
+    }

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.problem import Points, best_levels, gather, residual_db, start_values
+from labkit.bench.fit.model import Points, best_levels, gather, residual_db, start_values
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 
@@ -64,7 +64,7 @@ START_SIGMA_DB = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Solution:
+class FitSolution:
     """A solved problem: unknowns on the fit's own scale, their covariance, and what the residuals look like."""
 
     values: Mapping[str, float]
@@ -111,8 +111,8 @@ def solve(
     resistance: Interval | None,
     fit_loss: bool,
     band_hz: tuple[float, float],
-    start: Solution | None = None,
-) -> Solution:
+    start: FitSolution | None = None,
+) -> FitSolution:
     """Solve with a given number of eddy sections: from each start, then once more with the residuals' own weights."""
     usual = _usual_values(points, measurements, resistance)
     known = dict(usual) if resistance is None else {**usual, "log_resistance": resistance}
@@ -158,7 +158,7 @@ def _usual_values(
     return usual
 
 
-def calls_for_more(plain: Solution, further: Solution) -> bool:
+def calls_for_more(plain: FitSolution, further: FitSolution) -> bool:
     """Say whether the data very strongly call for the further eddy section (Bayesian information criterion)."""
     if plain.rms_db - further.rms_db < LEAST_GAIN_DB:
         return False
@@ -176,7 +176,7 @@ def _start(
     corner: float,
     fit_loss: bool,
     resistance: Interval | None,
-    start: Solution | None,
+    start: FitSolution | None,
 ) -> dict[str, float]:
     if start is None:
         values = start_values(measurements, points, resistance=resistance.value if resistance else None)
@@ -300,7 +300,7 @@ def _judge(
     usual: Mapping[str, Interval],
     weights: _Weights,
     band_hz: tuple[float, float],
-) -> Solution:
+) -> FitSolution:
     from scipy.stats import t as student
 
     sigma = weights.sigma
@@ -323,7 +323,7 @@ def _judge(
         change = (residual_db(other, values, sections) - rest) / sigma
         shift = -covariance @ (jacobian.T @ change) / variance
         covariance = covariance + np.outer(shift, shift)
-    return Solution(
+    return FitSolution(
         values=values,
         names=names,
         covariance=covariance,

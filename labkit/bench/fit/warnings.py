@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.problem import Points
-from labkit.bench.fit.solve import Solution, reading_spread, resonance_hz
+from labkit.bench.fit.model import Points
+from labkit.bench.fit.solve import FitSolution, reading_spread, resonance_hz
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
@@ -51,7 +51,7 @@ def _base(key: str) -> str:
 
 
 def fit_warnings(
-    solution: Solution, points: Points, measurements: Sequence[Measurement], *, resistance: Interval | None
+    solution: FitSolution, points: Points, measurements: Sequence[Measurement], *, resistance: Interval | None
 ) -> tuple[str, ...]:
     """Return plain sentences, the most important first."""
     said = [
@@ -69,7 +69,7 @@ def fit_warnings(
     return tuple(dict.fromkeys(said))
 
 
-def _misfit(solution: Solution) -> list[str]:
+def _misfit(solution: FitSolution) -> list[str]:
     if solution.rms_db <= MISFIT_DB:
         return []
     return [
@@ -79,7 +79,7 @@ def _misfit(solution: Solution) -> list[str]:
     ]
 
 
-def _stretches(solution: Solution, points: Points) -> list[str]:
+def _stretches(solution: FitSolution, points: Points) -> list[str]:
     said = []
     for mask, reason in (
         (solution.at_floor, "reaches the instrument's noise floor"),
@@ -95,7 +95,7 @@ def _stretches(solution: Solution, points: Points) -> list[str]:
     return said
 
 
-def _entangled(solution: Solution) -> list[str]:
+def _entangled(solution: FitSolution) -> list[str]:
     said = []
     rig_and_eddy = False
     for (a, b), value in solution.correlations().items():
@@ -140,7 +140,7 @@ def _meter_capacitance(measurements: Sequence[Measurement]) -> list[str]:
     return []
 
 
-def _rig_corner(solution: Solution, measurements: Sequence[Measurement]) -> list[str]:
+def _rig_corner(solution: FitSolution, measurements: Sequence[Measurement]) -> list[str]:
     if "log_rig_corner" not in solution.names:
         return []
     loads = {
@@ -154,7 +154,7 @@ def _rig_corner(solution: Solution, measurements: Sequence[Measurement]) -> list
     ]
 
 
-def _usual_values(solution: Solution) -> list[str]:
+def _usual_values(solution: FitSolution) -> list[str]:
     said = []
     leaning = {key for key, usual in solution.leans_on.items() if solution.spread(key) > 0.5 * reading_spread(usual)}
     if "log_capacitance" in leaning:
@@ -171,7 +171,7 @@ def _usual_values(solution: Solution) -> list[str]:
     return said
 
 
-def _loose(solution: Solution, resistance: Interval | None) -> list[str]:
+def _loose(solution: FitSolution, resistance: Interval | None) -> list[str]:
     said = []
     for key in solution.names:
         base = _base(key)
@@ -194,7 +194,7 @@ def _loose(solution: Solution, resistance: Interval | None) -> list[str]:
     return said
 
 
-def _bounds(solution: Solution) -> list[str]:
+def _bounds(solution: FitSolution) -> list[str]:
     said = []
     for key in solution.at_bound:
         base = _base(key)
@@ -207,7 +207,7 @@ def _bounds(solution: Solution) -> list[str]:
     return said
 
 
-def _coverage(solution: Solution, points: Points) -> list[str]:
+def _coverage(solution: FitSolution, points: Points) -> list[str]:
     s = solution.values
     said = []
     resonances = [resonance_hz(points, s, number) for number in range(len(points.names))]

@@ -16,12 +16,13 @@ import numpy as np
 from labkit.bench.read.column_values import (
     IMPEDANCE_WORDS,
     MEANINGS,
-    Columns,
     FrequencyUnit,
     MagnitudeUnit,
     PhaseUnit,
+    SweepColumns,
     frequencies,
     from_complex,
+    from_meter,
     from_parts,
     headers,
     is_monotone,
@@ -31,8 +32,8 @@ from labkit.bench.read.column_values import (
     name_unused,
     phases,
     stated_frequency_unit,
+    unit_scale,
 )
-from labkit.bench.read.meter_columns import from_meter, unit_scale
 from labkit.bench.read.table import NumberTable
 from labkit.core.errors import InputError, did_you_mean, join_words
 
@@ -57,7 +58,7 @@ def assign_columns(
     magnitude_unit: MagnitudeUnit | None,
     phase_unit: PhaseUnit | None,
     name: str,
-) -> Columns:
+) -> SweepColumns:
     """Decide roles and units and return SI columns; InputError where the file can be read in two ways."""
     table, taken = _joined(table)
     chosen, units = _chosen(table, choice, name)
@@ -93,7 +94,7 @@ def assign_columns(
         notes.append("magnitude only, no phase")
     used = {roles[role] for role in ("frequency", "magnitude", "phase") if role in roles}
     name_unused(table, used | taken, notes)
-    return Columns(frequency_hz=frequency, magnitude=magnitude, phase_deg=phase, kind=kind, notes=tuple(notes))
+    return SweepColumns(frequency_hz=frequency, magnitude=magnitude, phase_deg=phase, kind=kind, notes=tuple(notes))
 
 
 def _is_complete(roles: Mapping[str, int]) -> bool:

@@ -6,7 +6,7 @@ a fixture or a model.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -111,81 +111,3 @@ class Sweep:
         """Magnitude in dB, shape (F,)."""
         level: np.ndarray = 20 * np.log10(np.maximum(self.magnitude, FLOOR))
         return level
-
-    def without_derivative(self) -> Sweep:
-        """Return the curve with the exciter's d/dt (20 dB per decade) taken out, level kept at 1 kHz."""
-        return replace(
-            self,
-            magnitude=self.magnitude / (self.frequency_hz / 1000.0),
-            phase_deg=None if self.phase_deg is None else self.phase_deg - 90.0,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RawPeak:
-    """A peak as read off a measured curve: where it sits (Hz) and how far above the reference band (dB)."""
-
-    frequency_hz: float
-    height_db: float
-
-
-def raw_peak(
-    frequency_hz: np.ndarray,
-    level_db: np.ndarray,
-    *,
-    reference_hz: tuple[float, float] = (150.0, 300.0),
-    search_hz: tuple[float, float] = (500.0, 20_000.0),
-    top_db: float = 1.0,
-) -> RawPeak | None:
-    """Read the highest peak of a noisy curve: a cubic over log f through the points within ``top_db`` of it.
-
-    One noisy point on a flat top would move a plain maximum by several percent; the cubic averages over all
-    points of the top and follows its lean (a parabola would shift a damped peak by up to 5 %).
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (F,), Hz, rising
-    level_db : ndarray, shape (F,), dB, without the exciter's d/dt
-    reference_hz : pair of float, Hz
-        Band whose mean level the height is counted from.
-    search_hz : pair of float, Hz
-        Where a peak may lie.
-    top_db : float, dB
-        Depth of the top that the cubic is laid through.
-
-    Returns
-    -------
-    RawPeak or None
-        None when the curve has no maximum inside the band.
-
-    Raises
-    ------
-    InputError
-        If no point lies in the reference band.
-    """
-    in_reference = (frequency_hz >= reference_hz[0]) & (frequency_hz <= reference_hz[1])
-    if not in_reference.any():
-        raise InputError(
-            f"a peak height needs points between {reference_hz[0]:g} and {reference_hz[1]:g} Hz; there are none"
-        )
-    reference = float(level_db[in_reference].mean())
-    inside = np.flatnonzero((frequency_hz >= search_hz[0]) & (frequency_hz <= search_hz[1]))
-    if inside.size < 3:
-        return None
-    highest = int(inside[np.argmax(level_db[inside])])
-    if highest in (inside[0], inside[-1]):
-        return None
-    first, last = highest, highest
-    while first > inside[0] and level_db[first - 1] > level_db[highest] - top_db:
-        first -= 1
-    while last < inside[-1] and level_db[last + 1] > level_db[highest] - top_db:
-        last += 1
-    first, last = min(first, highest - 1), max(last, highest + 1)
-    x = np.log(frequency_hz[first : last + 1] / frequency_hz[highest])
-    shape = np.polyfit(x, level_db[first : last + 1], 3 if x.size >= 6 else 2)
-    along = np.linspace(x[0], x[-1], 1001)
-    values = np.polyval(shape, along)
-    best = int(np.argmax(values))
-    return RawPeak(
-        frequency_hz=float(frequency_hz[highest] * np.exp(along[best])), height_db=float(values[best]) - reference
-    )

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.bench.read.column_values import Columns
+from labkit.bench.read.column_values import SweepColumns
 from labkit.core.errors import InputError
 
 LEAST_IMPEDANCE = 50.0
@@ -29,7 +29,7 @@ def _network(text: str, name: str) -> Any:
     return network
 
 
-def touchstone_columns(text: str, name: str, through: Literal["series", "shunt"] | None = None) -> Columns:
+def touchstone_columns(text: str, name: str, through: Literal["series", "shunt"] | None = None) -> SweepColumns:
     """Return the impedance that a Touchstone file shows, by a network that knows its reference and its form.
 
     Parameters
@@ -76,7 +76,7 @@ def touchstone_columns(text: str, name: str, through: Literal["series", "shunt"]
             f"reflection against {reference:g} Ω is a poor way to see an impedance of {far:.3g} Ω: "
             "its error is multiplied by their ratio; measure through a series resistor of 0.1 to 1 MΩ instead"
         )
-    return Columns(
+    return SweepColumns(
         frequency_hz=network.f,
         magnitude=np.abs(impedance),
         phase_deg=np.degrees(np.angle(impedance)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -16,14 +17,12 @@ from labkit.bench.diagnose.meter import (
     in_circuit_reading,
     inductance_from_lr_corner,
     lcr_reading,
-    parallel_inductance,
     resistance_behind_pots,
-    series_inductance,
 )
 from labkit.bench.fit.fixture import constant_current_ratio, first_order_loss_db, largest_exciter_inductance
-from labkit.bench.fit.model import pickup_impedance
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.network import joined_inductance, pickup_impedance
 from labkit.rig.hum import hum_residual, phase_table
 from labkit.rig.sheet import load_rig
 
@@ -110,10 +109,11 @@ def _joined_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
     if "L_series_H" in inputs:
         coupling = coupling_from_sum(first=first, second=second, series=inputs["L_series_H"])
         results["coupling"] = coupling
+    mutual = coupling * math.sqrt(first * second)
     results |= {
-        "series": series_inductance(first=first, second=second, coupling=coupling),
-        "opposed": series_inductance(first=first, second=second, coupling=-coupling),
-        "parallel": parallel_inductance(first=first, second=second, coupling=coupling),
+        "series": float(joined_inductance("series", [first, second], mutual)),
+        "opposed": float(joined_inductance("series", [first, second], -mutual)),
+        "parallel": float(joined_inductance("parallel", [first, second], mutual)),
     }
     if "R1_ohm" in inputs:
         coils = {

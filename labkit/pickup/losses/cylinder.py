@@ -2,8 +2,8 @@
 
 Inside a conducting rod the field sinks to a skin depth, so its permeability becomes complex and falls with frequency:
 μ̃ = μ·2J₁(kR)/(kR·J₀(kR)), k = √(−jωμ0μ/ρ). Put into the added inductance N²S/(1/χ̃ + N_f) this gives core inductance
-and loss at once. Solvers take it as an admittance row; SPICE and formulas take sections, each one inductor in parallel
-with one resistor, L·(1 − Σ K·jω/(jω+ω_e)), which cannot create energy while K ≥ 0 and ΣK < 1.
+and loss at once. Circuits take fitted sections, each one inductor in parallel with one resistor,
+L·(1 − Σ K·jω/(jω+ω_e)), which cannot create energy while K ≥ 0 and ΣK < 1.
 """
 
 from __future__ import annotations
@@ -122,10 +122,9 @@ class CoreInductance:
             radius=self.radius,
             resistivity=self.resistivity,
         )
-        # χ̃/(1 + N·χ̃) instead of 1/(1/χ̃ + N): χ̃ passes through 0 on its way to −1
-        susceptibility = permeability - 1
-        added: np.ndarray = self.stored * susceptibility / (1 + self.demagnetising_factor * susceptibility)
-        return added
+        return core_inductance(
+            stored=self.stored, demagnetising_factor=self.demagnetising_factor, susceptibility=permeability - 1
+        )
 
     @property
     def low_frequency(self) -> float:
@@ -139,39 +138,9 @@ class CoreInductance:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoreAdmittance:
-    """Admittance row of a coil's inductance with its core, 1/(jω(L_air + ΔL̃(ω))), for a custom branch of a circuit.
-
-    Parameters
-    ----------
-    air : float, H
-        Inductance without poles. Kept in the same branch: high up, eddy currents shield the rods' own space
-        and ΔL̃ alone turns slightly negative.
-    core : CoreInductance
-    """
-
-    air: float
-    core: CoreInductance
-
-    def __call__(self, omega: np.ndarray, /) -> np.ndarray:
-        """Return the admittance at ω > 0 (rad/s, shape (F,)), siemens."""
-        total = self.air + self.core.inductance(omega / (2 * math.pi))
-        admittance: np.ndarray = 1 / (1j * omega * total)
-        return admittance
-
-
 def added_resistance(*, frequency_hz: ArrayLike, inductance: ArrayLike) -> np.ndarray:
     """Return the series resistance −ω·Im L̃ that a complex inductance stands for, Ω."""
     value: np.ndarray = -2 * math.pi * np.asarray(frequency_hz) * np.imag(np.asarray(inductance))
-    return value
-
-
-def sections_inductance(*, frequency_hz: ArrayLike, inductance: float, sections: tuple[EddySection, ...]) -> np.ndarray:
-    """Return L·(1 − Σ K·jf/(jf + f_e)), H, complex, shape of ``frequency_hz``."""
-    jf = 1j * np.asarray(frequency_hz, dtype=float)
-    lost = sum((s.fraction * jf / (jf + s.corner_hz) for s in sections), start=np.zeros(jf.shape, dtype=complex))
-    value: np.ndarray = inductance * (1 - lost)
     return value
 
 
@@ -290,38 +259,3 @@ def _levenberg(
             if damping > 1e8:
                 break
     return fractions(point), np.exp(point[half:])
-
-
-def largest_impedance_error_db(
-    inductance_of: Callable[[np.ndarray], np.ndarray],
-    *,
-    low_frequency: float,
-    sections: tuple[EddySection, ...],
-    resistance: float,
-    capacitance: float = 0.0,
-    low_hz: float = FIT_LOW_HZ,
-    high_hz: float = FIT_HIGH_HZ,
-) -> float:
-    """Return the largest error of |Z| that the sections make, dB.
-
-    Parameters
-    ----------
-    inductance_of, low_frequency
-        As in `fit_sections`.
-    sections : tuple of EddySection
-    resistance : float, Ω
-        In series.
-    capacitance : float, F
-        Across both.
-    low_hz, high_hz : float, Hz
-    """
-    frequency = np.geomspace(low_hz, high_hz, 400)
-    jomega = 2j * math.pi * frequency
-
-    def impedance(inductance: np.ndarray) -> np.ndarray:
-        coil = resistance + jomega * inductance
-        return np.asarray(coil / (1 + jomega * capacitance * coil))
-
-    fitted = sections_inductance(frequency_hz=frequency, inductance=low_frequency, sections=sections)
-    ratio = np.abs(impedance(fitted) / impedance(np.asarray(inductance_of(frequency))))
-    return float(np.max(np.abs(20 * np.log10(ratio))))

@@ -18,11 +18,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError, did_you_mean
+from labkit.core.keys import custom, made, quantity, read_keys
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
 from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.materials.materials import metal
+from labkit.pickup.network import eddy_share
 from labkit.pickup.predict.propagation import COVERAGE
 from labkit.pickup.winding.inductance import MU_0
 from labkit.pickup.winding.spectral import CoilShape, stream_spectrum
@@ -71,6 +73,14 @@ _BINS = 40
 _POINTS = 64  # wave numbers to about 2000 rad/m; a plate 1 mm off sees e^(−4) of those
 
 
+def _plate_resistivity(table: Table, key: str) -> float:
+    name = table.text(key, expected="a metal of the catalogue")
+    stuff = table.attempt(key, lambda: metal(name))
+    if stuff.permeability.value > 1.5:
+        table.fail(key, f"{name} is magnetic; plates of magnetic metal are not modelled")
+    return stuff.resistivity.value
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cover:
     """A sheet of non-magnetic metal parallel to the coil's face.
@@ -85,9 +95,9 @@ class Cover:
     """
 
     kind: PlateKind = "single-coil cover"
-    resistivity: float
-    thickness: float
-    gap: float
+    resistivity: float = custom(name="metal", take=_plate_resistivity, meaning="a metal of the catalogue, not magnetic")
+    thickness: float = quantity("m", usual=_USUAL_THICKNESS, meaning="of the sheet")
+    gap: float = quantity("m", usual=_USUAL_GAP, meaning="between the winding's face and the near side of the sheet")
 
     def __post_init__(self) -> None:
         if self.kind not in STRENGTH:
@@ -118,26 +128,14 @@ class Cover:
 
 
 def cover_from_sheet(table: Table, *, kind: PlateKind) -> Cover:
-    """Read a ``cover`` or ``baseplate`` table of a build sheet: ``metal``, ``thickness``, ``gap``.
+    """Read a ``cover`` or ``baseplate`` table of a build sheet.
 
     Raises
     ------
     SheetError
         If a key is missing or unknown, or the metal is not in the catalogue or is magnetic.
     """
-    name = table.text("metal", expected="a metal of the catalogue")
-    stuff = table.attempt("metal", lambda: metal(name))
-    if stuff.permeability.value > 1.5:
-        table.fail("metal", f"{name} is magnetic; plates of magnetic metal are not modelled")
-    read = table.attempt(
-        "",
-        lambda: Cover(
-            kind=kind,
-            resistivity=stuff.resistivity.value,
-            thickness=table.quantity("thickness", "m", usual=_USUAL_THICKNESS),
-            gap=table.quantity("gap", "m", usual=_USUAL_GAP),
-        ),
-    )
+    read = made(Cover, table, {"kind": kind} | read_keys(Cover, table))
     table.done()
     return read
 
@@ -198,9 +196,7 @@ class PlateEffect:
 
     def inductance(self, frequency_hz: ArrayLike) -> np.ndarray:
         """Return the (negative) complex inductance that the plate adds, H."""
-        jf = 1j * np.asarray(frequency_hz, dtype=float)[..., None]
-        taken: np.ndarray = -(self.strength * jf / (jf + self.corner_hz)).sum(axis=-1)
-        return taken
+        return -eddy_share(frequency_hz, self.strength, self.corner_hz)
 
     @property
     def total(self) -> float:

@@ -12,12 +12,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
+from labkit.core.keys import flag, made, quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval, SourcedValue
 from labkit.core.units import UsualRange
@@ -79,11 +79,11 @@ class BarMagnet:
         A steel bar joins the screws to the magnet.
     """
 
-    grade: str
-    length: float
-    thickness: float
-    charge: float = 1.0
-    keeper: bool = True
+    grade: str = text(meaning="a magnet grade")
+    length: float = quantity("m", usual=_USUAL_SIZE, meaning="along the rows of poles")
+    thickness: float = quantity("m", usual=_USUAL_SIZE, meaning="vertical")
+    charge: float = quantity("1", default=1.0, meaning="magnetisation left, 0 to 100 %")
+    keeper: bool = flag(default=True, meaning="a steel bar joins the screws to the magnet")
 
     def __post_init__(self) -> None:
         for name in ("length", "thickness"):
@@ -93,21 +93,14 @@ class BarMagnet:
 
 
 def bar_from_sheet(table: Table) -> BarMagnet:
-    """Read the ``bar`` table of a two-coil build sheet: ``grade``, ``length``, ``thickness``, ``charge``, ``keeper``.
+    """Read the ``bar`` table of a build sheet.
 
     Raises
     ------
     SheetError
         Naming the sheet, the key, what was expected and what was found.
     """
-    values: dict[str, Any] = {
-        "grade": table.text("grade", expected="a magnet grade"),
-        "length": table.quantity("length", "m", usual=_USUAL_SIZE),
-        "thickness": table.quantity("thickness", "m", usual=_USUAL_SIZE),
-        "charge": table.quantity("charge", "1", 1.0),
-        "keeper": table.flag("keeper", True),
-    }
-    read = table.attempt("", lambda: BarMagnet(**values))
+    read = made(BarMagnet, table, read_keys(BarMagnet, table))
     table.done()
     return read
 

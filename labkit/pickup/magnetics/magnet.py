@@ -9,18 +9,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, cast, get_args
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
+from labkit.core.keys import read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.core.validity import Range, range_called, warnings_of
 from labkit.pickup.magnetics.slices import Rods, interaction_matrix
-from labkit.pickup.materials.materials import sourced
+from labkit.pickup.materials.materials import sourced_key
 from labkit.pickup.winding.inductance import MU_0
 
 Family = Literal["alnico", "ferrite"]
@@ -59,17 +60,25 @@ class MagnetGrade:
     highest_temperature : SourcedValue, °C
     """
 
-    name: str
-    family: Family
-    remanence: SourcedValue
-    coercivity: SourcedValue
-    energy_product: SourcedValue
-    recoil_permeability: SourcedValue
-    signal_permeability: SourcedValue
-    resistivity: SourcedValue
-    temperature_coefficient: SourcedValue
-    density: SourcedValue
-    highest_temperature: SourcedValue
+    name: str = text(meaning="its name")
+    family: Family = text(options=get_args(Family), meaning="family of magnet")
+    remanence: SourcedValue = sourced_key("T", low=1e-12, meaning="of the saturated material")
+    coercivity: SourcedValue = sourced_key(
+        "A/m", low=1e-12, meaning="field at which the polarisation vanishes, as a positive number"
+    )
+    energy_product: SourcedValue = sourced_key("J/m³", low=1e-12, meaning="largest −B·H")
+    recoil_permeability: SourcedValue = sourced_key("1", low=1.0, high=100.0, meaning="relative, slope of minor loops")
+    signal_permeability: SourcedValue = sourced_key(
+        "1", low=1.001, high=100.0, meaning="relative, for fields as small as a coil's"
+    )
+    resistivity: SourcedValue = sourced_key("Ω·m", low=1e-12, meaning="at 20 °C")
+    temperature_coefficient: SourcedValue = sourced_key(
+        "1/K", low=-0.02, high=0.02, meaning="of the remanence, reversible"
+    )
+    density: SourcedValue = sourced_key("kg/m³", low=1e-12, meaning="density")
+    highest_temperature: SourcedValue = sourced_key(
+        "°C", low=20.0, high=1200.0, meaning="that it stands without lasting loss"
+    )
 
     @property
     def temperature_range(self) -> Range:
@@ -94,23 +103,7 @@ def magnet_from_sheet(table: Table) -> MagnetGrade:
     SheetError
         Naming the sheet, the key and what was expected.
     """
-
-    def positive(key: str, unit: str) -> SourcedValue:
-        return sourced(table, key, unit, low=1e-12)
-
-    read = MagnetGrade(
-        name=table.text("name"),
-        family=cast("Family", table.choice("family", get_args(Family))),
-        remanence=positive("remanence", "T"),
-        coercivity=positive("coercivity", "A/m"),
-        energy_product=positive("energy_product", "J/m³"),
-        recoil_permeability=sourced(table, "recoil_permeability", "1", low=1.0, high=100.0),
-        signal_permeability=sourced(table, "signal_permeability", "1", low=1.001, high=100.0),
-        resistivity=positive("resistivity", "Ω·m"),
-        temperature_coefficient=sourced(table, "temperature_coefficient", "1/K", low=-0.02, high=0.02),
-        density=positive("density", "kg/m³"),
-        highest_temperature=sourced(table, "highest_temperature", "°C", low=20.0, high=1200.0),
-    )
+    read = MagnetGrade(**read_keys(MagnetGrade, table))
     table.attempt("energy_product", lambda: read.shape)
     table.done()
     return read

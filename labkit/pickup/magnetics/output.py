@@ -239,62 +239,6 @@ def string_balance_db(sensitivity: np.ndarray) -> np.ndarray:
     return balance
 
 
-def balancing_distance(
-    rods: Rods,
-    shape: CoilShape,
-    *,
-    magnetisation: np.ndarray,
-    turns: float,
-    relative_permeability: float,
-    distance: ArrayLike,
-    steel_area: ArrayLike,
-    rise: float = 0.0,
-) -> np.ndarray:
-    """Return the pole-to-string distances at which all strings are equally loud, their mean distance unchanged.
-
-    Each string's level falls nearly straight with distance, in dB; three rounds of a secant on each string.
-
-    Parameters
-    ----------
-    As `string_sensitivity`; ``distance`` is where the poles are now.
-
-    Returns
-    -------
-    ndarray, shape (rods,), m
-
-    Notes
-    -----
-    For equal velocities of all strings. Staggered poles are treated as equal rods at different distances.
-    """
-    count = len(rods.positions)
-    gap = np.array(np.broadcast_to(np.asarray(distance, dtype=float), (count,)))
-
-    def levels(at: np.ndarray) -> np.ndarray:
-        return level_db(
-            string_sensitivity(
-                rods,
-                shape,
-                magnetisation=magnetisation,
-                turns=turns,
-                relative_permeability=relative_permeability,
-                distance=at,
-                steel_area=steel_area,
-                rise=rise,
-            ),
-            1.0,
-        )
-
-    middle = gap.mean()
-    for _ in range(6):
-        here = levels(gap)
-        slope = (levels(gap + 1e-4) - here) / 1e-4
-        target = here.mean()
-        gap = np.clip(gap + np.clip((target - here) / slope, -2e-3, 2e-3), 5e-4, 20e-3)
-        gap += middle - gap.mean()
-        gap = np.maximum(gap, 5e-4)
-    return gap
-
-
 def level_from_inductance_db(*, inductance: ArrayLike, reference: ArrayLike) -> np.ndarray:
     """Return 10·log10(L/L_ref), dB: the rule that turns, and so output, go with √L at like geometry and magnets.
 

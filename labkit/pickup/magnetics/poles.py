@@ -1,20 +1,21 @@
 """Poles: what goes into the build sheet, and the inductance that magnets, slugs, screws and blades add to a coil.
 
-The slice model of `labkit.pickup.magnetics.slices` gives the added inductance as k·N²·S/(1/χ + N_f); the closed form
-beside it needs no integration and takes arrays. What a magnet does as a magnet is in `labkit.pickup.magnetics.magnet`.
+The slice model of `labkit.pickup.magnetics.slices` gives the added inductance as N²·S/(1/χ + N_f). What a magnet does
+as a magnet is in `labkit.pickup.magnetics.magnet`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Literal, cast, get_args
+from dataclasses import MISSING, dataclass, replace
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.keys import declared_keys, made, number, quantity, text
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.core.validity import range_called, warnings_of
@@ -36,8 +37,6 @@ MODEL_SPREAD: Mapping[PoleKind, float] = {
     "blade": 0.20,  # solid blade replaced by columns; no measured blade was found
 }
 """Relative half-width (95 %) of the added inductance by kind, from the model alone."""
-
-_COMPARED = "own boundary and finite elements (see the reference cases)"
 
 SLENDERNESS = range_called("pole_slenderness")
 POLE_HEIGHT = range_called("pole_height")
@@ -78,16 +77,18 @@ class Pole:
         For an unknown kind, no poles, a measure that is not positive, poles that overlap, or a charge outside 0 … 1.
     """
 
-    kind: PoleKind
-    grade: str | None = None
-    count: int = 6
-    diameter: float
-    length: float
-    pitch: float = 0.0
-    width: float = 0.0
-    charge: float = 1.0
-    facing: Facing = "north"
-    rise: float = 0.0
+    kind: PoleKind = text(options=KINDS, meaning="kind of pole")
+    grade: str | None = text(default=None, meaning="a magnet grade")
+    count: int = number(high=100, is_whole=True, meaning="poles in the row; none of a blade")
+    diameter: float = quantity(
+        "m", usual=_USUAL_SIZE, meaning="of a rod; of a screw between crest and root; for a blade it is its `thickness`"
+    )
+    length: float = quantity("m", usual=_USUAL_SIZE, meaning="along the pole; the height of a blade")
+    pitch: float = quantity("m", default=0.0, usual=_USUAL_SIZE, meaning="between centres; due for two poles and more")
+    width: float = quantity("m", default=0.0, usual=_USUAL_SIZE, meaning="of a blade, along the row; of no other")
+    charge: float = quantity("1", default=1.0, meaning="magnetisation left of a rod magnet, 0 to 100 %")
+    facing: Facing = text(options=get_args(Facing), default="north", meaning="pole seen from the strings")
+    rise: float = quantity("m", default=0.0, meaning="how far the poles' mid-height lies above the winding's")
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -216,13 +217,15 @@ class PoleInductance:
 
 
 def core_inductance(*, stored: ArrayLike, demagnetising_factor: ArrayLike, susceptibility: ArrayLike) -> np.ndarray:
-    """Return the added inductance N²S/(1/χ + N_f).
+    """Return the added inductance N²S·χ/(1 + N_f·χ).
+
+    Not N²S/(1/χ + N_f): with eddy currents χ passes through 0 on its way to −1 high up.
 
     Parameters
     ----------
     stored : array_like, H
     demagnetising_factor : array_like
-    susceptibility : array_like, real or complex, not 0
+    susceptibility : array_like, real or complex
         μ_r − 1; complex with eddy currents.
 
     Returns
@@ -232,8 +235,8 @@ def core_inductance(*, stored: ArrayLike, demagnetising_factor: ArrayLike, susce
     >>> float(core_inductance(stored=0.3, demagnetising_factor=0.1, susceptibility=2.0))
     0.5
     """
-    added: np.ndarray = np.asarray(stored) / (1 / np.asarray(susceptibility) + np.asarray(demagnetising_factor))
-    return added
+    chi = np.asarray(susceptibility)
+    return np.asarray(np.asarray(stored) * chi / (1 + np.asarray(demagnetising_factor) * chi))
 
 
 def pole_inductance(
@@ -298,121 +301,29 @@ def pole_inductance(
     )
 
 
-def pole_inductance_closed_form(
-    *,
-    turns: ArrayLike,
-    count: ArrayLike,
-    diameter: ArrayLike,
-    length: ArrayLike,
-    relative_permeability: ArrayLike,
-    end_radius: ArrayLike,
-    build_up: ArrayLike,
-    winding_height: ArrayLike,
-    steel: bool = False,
-) -> np.ndarray:
-    """Return the inductance that a row of rods adds, without integration; arguments broadcast.
-
-    ΔL = k·N²·S/(1/χ + N_f), S = μ0·n·πR²·L·⟨H²⟩, ⟨H²⟩ = 3.514/[L(h + 22.56 r0 + 10.32 w)];
-    alnico k = 1.03, N_f = 0.319 (D/L)^0.939 (h/L)^0.032; steel k = 1.045, N_f = 0.300 (D/L)^0.919.
-
-    Parameters
-    ----------
-    turns, count : array_like
-    diameter, length, end_radius, build_up, winding_height : array_like, m
-    relative_permeability : array_like, above 1
-    steel : bool
-        Use the constants for high permeability.
-
-    Returns
-    -------
-    ndarray, H
-
-    Validity: narrow single coils with six rods at 10 to 11 mm pitch; ⟨H²⟩ alone is 5 % rms off the integral and 20 %
-    at worst, so `pole_inductance` is the reference.
-    """
-    ratio = np.asarray(diameter) / np.asarray(length)
-    mean_square = 3.514 / (
-        np.asarray(length)
-        * (np.asarray(winding_height) + 22.56 * np.asarray(end_radius) + 10.32 * np.asarray(build_up))
-    )
-    volume = np.asarray(count) * math.pi * (np.asarray(diameter) / 2) ** 2 * np.asarray(length)
-    if steel:
-        correction, factor = 1.045, 0.300 * ratio**0.919
-    else:
-        correction, factor = 1.03, 0.319 * ratio**0.939 * (np.asarray(winding_height) / np.asarray(length)) ** 0.032
-    return correction * core_inductance(
-        stored=np.asarray(turns) ** 2 * MU_0 * volume * mean_square,
-        demagnetising_factor=factor,
-        susceptibility=np.asarray(relative_permeability) - 1,
-    )
-
-
-def pole_inductance_near(
-    anchor: PoleInductance,
-    *,
-    nominal: Mapping[str, float],
-    changed: Mapping[str, ArrayLike],
-    steel: bool = False,
-) -> np.ndarray:
-    """Return the added inductance for inputs a little off those of a slice-model result, for intervals.
-
-    The closed form's ratio scales the slice model's value: exact at the nominal inputs, and as cheap as an array sum.
-
-    Parameters
-    ----------
-    anchor : PoleInductance
-        At the nominal inputs.
-    nominal : mapping
-        The arguments of `pole_inductance_closed_form` (all but ``steel``).
-    changed : mapping
-        Those that differ, as arrays that broadcast.
-    steel : bool
-
-    Returns
-    -------
-    ndarray, H, broadcast shape of ``changed``
-
-    Raises
-    ------
-    InputError
-        If something is changed that the closed form does not take.
-
-    Validity: changes of 10 % or less; slopes of the closed form are within 15 % of the slice model's.
-    """
-    for name in changed:
-        if name not in nominal:
-            raise InputError(f"'{name}' is no input of the added inductance.{did_you_mean(name, nominal)}")
-    here = pole_inductance_closed_form(**nominal, steel=steel)
-    there = pole_inductance_closed_form(**{**nominal, **changed}, steel=steel)
-    return np.asarray(anchor.inductance * there / here)
+_NOT_OF_STEEL = ("grade", "width", "charge")
+_NOT_OF = {"rod magnet": ("width",), "blade": ("grade", "count", "pitch", "charge")}
+"""Keys that a kind of pole does not have."""
 
 
 def pole_from_sheet(table: Table) -> Pole:
-    """Read the ``poles`` table of a build sheet.
-
-    Keys: ``kind``, ``grade`` and ``charge`` (rod magnets), ``count``, ``diameter`` (``thickness`` and ``width`` of a
-    blade), ``length``, ``pitch``, ``facing``, ``rise``.
+    """Read the ``poles`` table of a build sheet; each kind of pole has its own keys among those of `Pole`.
 
     Raises
     ------
     SheetError
         Naming the sheet, the key, what was expected and what was found.
     """
-    kind = cast("PoleKind", table.choice("kind", KINDS))
-    blade = kind == "blade"
-    count = 1 if blade else int(table.number("count", whole=True, high=100))
-    values: dict[str, Any] = {
-        "kind": kind,
-        "grade": table.text("grade", expected="a magnet grade") if kind == "rod magnet" else None,
-        "count": count,
-        "diameter": table.quantity("thickness" if blade else "diameter", "m", usual=_USUAL_SIZE),
-        "length": table.quantity("length", "m", usual=_USUAL_SIZE),
-        "pitch": 0.0 if blade else table.quantity("pitch", "m", *(() if count > 1 else (0.0,)), usual=_USUAL_SIZE),
-        "width": table.quantity("width", "m", usual=_USUAL_SIZE) if blade else 0.0,
-        "charge": table.quantity("charge", "1", 1.0) if kind == "rod magnet" else 1.0,
-        "facing": table.choice("facing", ("north", "south"), "north"),
-        "rise": table.quantity("rise", "m", 0.0),
-    }
-    read = table.attempt("", lambda: Pole(**values))
+    keys = {key.field: key for key in declared_keys(Pole)}
+    kind = keys["kind"].read(table)
+    if kind == "blade":
+        keys["diameter"] = replace(keys["diameter"], name="thickness")
+    values: dict[str, Any] = {"count": 1}
+    for name, key in keys.items():
+        if name in _NOT_OF.get(kind, _NOT_OF_STEEL):
+            continue
+        due = name in ("grade", "width") or (name == "pitch" and values["count"] > 1)
+        values[name] = (replace(key, default=MISSING) if due else key).read(table)
+    read = made(Pole, table, values)
     table.done()
     return read

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import cast, get_args
+from typing import Any, TypeVar, cast, get_args
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
+from labkit.core.keys import custom, quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import Kind, SourcedValue
+
+Thing = TypeVar("Thing")
 
 
 def sourced(table: Table, key: str, unit: str, *, low: float = -math.inf, high: float = math.inf) -> SourcedValue:
@@ -54,6 +57,20 @@ def provenance(table: Table, key: str) -> tuple[Kind, str, str]:
     )
 
 
+def sourced_key(unit: str, *, meaning: str, low: float = -math.inf, high: float = math.inf) -> Any:
+    """Declare a field that `sourced` reads; see `labkit.core.keys`."""
+    return custom(
+        take=lambda table, key: sourced(table, key, unit, low=low, high=high),
+        form=f"quantity in {unit}" if unit != "1" else "number",
+        meaning=meaning,
+    )
+
+
+def _core_diameter(table: Table, key: str) -> SourcedValue:
+    provenance(table, key)  # stated once for a whole file, plain strings included
+    return sourced(table, key if table.text("wrap", "") else "diameter", "m", low=1e-4, high=6e-3)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Metal:
     """A conductor of poles, covers and plates.
@@ -70,23 +87,21 @@ class Metal:
     density : SourcedValue, kg/m³
     """
 
-    name: str
-    resistivity: SourcedValue
-    temperature_coefficient: SourcedValue
-    permeability: SourcedValue
-    density: SourcedValue
-
-    def resistivity_at(self, temperature_c: float) -> float:
-        """Resistivity at a temperature, Ω·m: ρ·(1 + α(T − 20 °C))."""
-        return self.resistivity.value * (1 + self.temperature_coefficient.value * (temperature_c - 20.0))
+    name: str = text(meaning="its name")
+    resistivity: SourcedValue = sourced_key("Ω·m", low=1e-9, high=1e-4, meaning="at 20 °C")
+    temperature_coefficient: SourcedValue = sourced_key(
+        "1/K", low=-0.02, high=0.02, meaning="of the resistivity, at 20 °C"
+    )
+    permeability: SourcedValue = sourced_key("1", low=0.9, high=1e6, meaning="relative, for small signals")
+    density: SourcedValue = sourced_key("kg/m³", low=500.0, high=25e3, meaning="density")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Enamel:
     """The insulating film of a wire: its relative permittivity at audio frequencies and room temperature."""
 
-    name: str
-    permittivity: SourcedValue
+    name: str = text(meaning="its name")
+    permittivity: SourcedValue = sourced_key("1", low=1.0, high=20.0, meaning="relative, at audio frequencies")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,13 +123,15 @@ class StringStock:
         Material of the wrap; empty for a plain string.
     """
 
-    name: str
-    diameter: SourcedValue
-    core_diameter: SourcedValue
-    mass_per_length: SourcedValue
-    modulus: SourcedValue
-    density: SourcedValue
-    wrap: str = ""
+    name: str = text(meaning="its name")
+    diameter: SourcedValue = sourced_key("m", low=1e-4, high=6e-3, meaning="over the wrap")
+    core_diameter: SourcedValue = custom(
+        take=_core_diameter, form="quantity in m", meaning="across the flats of the core; of a wound string only"
+    )
+    mass_per_length: SourcedValue = sourced_key("kg/m", low=1e-5, high=0.1, meaning="mass of a metre")
+    modulus: SourcedValue = sourced_key("Pa", low=1e9, high=1e12, meaning="Young's modulus of the core")
+    density: SourcedValue = sourced_key("kg/m³", low=500.0, high=25e3, meaning="of the core")
+    wrap: str = text(default="", meaning="material of the wrap; none of a plain string")
 
     def __post_init__(self) -> None:
         if self.core_diameter.value > self.diameter.value:
@@ -133,65 +150,43 @@ class StringStock:
 class StringSetStock:
     """Strings of one instrument by name, thinnest first, with their notes and the scale length in m."""
 
-    name: str
-    strings: tuple[str, ...]
-    notes: tuple[str, ...]
-    scale_length: float
+    name: str = text(meaning="its name")
+    strings: tuple[str, ...] = custom(take=Table.texts, form="list of texts", meaning="strings, thinnest first")
+    notes: tuple[str, ...] = custom(
+        take=lambda table, key: table.texts(key, count=len(table.texts("strings"))),
+        form="list of texts",
+        meaning="their notes",
+    )
+    scale_length: float = quantity("m", low=0.2, high=1.5, meaning="of the instrument")
+
+
+def read_entry(kind: type[Thing], table: Table, *, at: str = "") -> Thing:
+    """Read a catalogue entry of a kind by its declared keys; what the kind refuses is said of the key ``at``."""
+    values = read_keys(kind, table)
+    read = table.attempt(at, lambda: kind(**values))
+    table.done()
+    return read
 
 
 def metal_from_sheet(table: Table) -> Metal:
     """Read a ``metal`` entry of the catalogue."""
-    read = Metal(
-        name=table.text("name"),
-        resistivity=sourced(table, "resistivity", "Ω·m", low=1e-9, high=1e-4),
-        temperature_coefficient=sourced(table, "temperature_coefficient", "1/K", low=-0.02, high=0.02),
-        permeability=sourced(table, "permeability", "1", low=0.9, high=1e6),
-        density=sourced(table, "density", "kg/m³", low=500.0, high=25e3),
-    )
-    table.done()
-    return read
+    return read_entry(Metal, table)
 
 
 def enamel_from_sheet(table: Table) -> Enamel:
     """Read an ``enamel`` entry of the catalogue."""
-    read = Enamel(name=table.text("name"), permittivity=sourced(table, "permittivity", "1", low=1.0, high=20.0))
-    table.done()
-    return read
+    return read_entry(Enamel, table)
 
 
 def string_from_sheet(table: Table) -> StringStock:
     """Read a ``string`` entry of the catalogue; a plain string has no ``wrap`` and no ``core_diameter``."""
-    wrap = table.text("wrap", "")
-    provenance(table, "core_diameter")  # stated once for a whole file, plain strings included
-    diameter = sourced(table, "diameter", "m", low=1e-4, high=6e-3)
-    read = table.attempt(
-        "core_diameter",
-        lambda: StringStock(
-            name=table.text("name"),
-            diameter=diameter,
-            core_diameter=sourced(table, "core_diameter", "m", low=1e-4, high=6e-3) if wrap else diameter,
-            mass_per_length=sourced(table, "mass_per_length", "kg/m", low=1e-5, high=0.1),
-            modulus=sourced(table, "modulus", "Pa", low=1e9, high=1e12),
-            density=sourced(table, "density", "kg/m³", low=500.0, high=25e3),
-            wrap=wrap,
-        ),
-    )
-    table.done()
-    return read
+    return read_entry(StringStock, table, at="core_diameter")
 
 
 def string_set_from_sheet(table: Table) -> StringSetStock:
     """Read a ``string set`` entry of the catalogue."""
-    strings = table.texts("strings")
-    read = StringSetStock(
-        name=table.text("name"),
-        strings=strings,
-        notes=table.texts("notes", count=len(strings)),
-        scale_length=table.quantity("scale_length", "m", low=0.2, high=1.5),
-    )
     provenance(table, "strings")
-    table.done()
-    return read
+    return read_entry(StringSetStock, table)
 
 
 def metal(name: str) -> Metal:

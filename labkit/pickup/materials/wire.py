@@ -17,8 +17,10 @@ from numpy.typing import ArrayLike
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
+from labkit.core.keys import quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
+from labkit.core.units import UsualRange
 from labkit.core.validity import range_called
 from labkit.pickup.materials.materials import provenance, sourced
 from labkit.pickup.predict.propagation import Doubtful
@@ -36,6 +38,7 @@ METRIC_CONDUCTIVITY = 58.5e6
 """S/m assumed by the nominal resistances of IEC 60317-0-1."""
 
 WIRE_DIAMETER = range_called("wire_diameter")
+USUAL_DIAMETER = UsualRange(low=20e-6, high=0.5e-3)
 COPPER_TEMPERATURE = range_called("copper_temperature")
 
 ResistanceConvention = Literal["rounded nominal diameter", "exact gauge law", "metric standard"]
@@ -184,11 +187,6 @@ class Wire:
         low, high = self.overall_min or self.overall_nominal, self.overall_max or self.overall_nominal
         return Doubtful.between(low, self.overall_nominal, high)
 
-    @property
-    def film_thickness(self) -> float:
-        """Thickness of the film on one side, m, from the nominal diameters."""
-        return (self.overall_nominal - self.bare_nominal) / 2
-
     def resistance_per_length(self, convention: ResistanceConvention = "rounded nominal diameter") -> float:
         """Nominal resistance at 20 °C, Ω/m, under a stated convention.
 
@@ -268,3 +266,40 @@ def wire(name: str) -> Wire:
         If there is none of that name; says the nearest.
     """
     return wire_from_sheet(catalogue().item("wire", name).table())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredWire:
+    """A wire by the diameters somebody measured, each with the half-width of its 95 % interval."""
+
+    bare: float = quantity("m", usual=USUAL_DIAMETER, meaning="diameter of the copper")
+    overall: float = quantity("m", usual=USUAL_DIAMETER, meaning="diameter over the film")
+    bare_spread: float = quantity("m", default=1e-6, low=0.0, meaning="95 % half-width; a micrometer's 1 µm")
+    overall_spread: float = quantity("m", default=1e-6, low=0.0, meaning="95 % half-width; a micrometer's 1 µm")
+    name: str = text(default="measured wire", meaning="a name for it")
+
+    def wire(self) -> Wire:
+        """Return it as a `Wire`: limits are three standard deviations, a 95 % half-width two."""
+        bare, overall = 1.5 * self.bare_spread, 1.5 * self.overall_spread
+        if bare >= self.bare or overall >= self.overall:
+            raise InputError("the spread of a wire's diameter must be smaller than the diameter itself")
+        return Wire(
+            name=self.name,
+            bare_min=self.bare - bare,
+            bare_nominal=self.bare,
+            bare_max=self.bare + bare,
+            overall_min=self.overall - overall,
+            overall_nominal=self.overall,
+            overall_max=self.overall + overall,
+        )
+
+
+def read_wire(table: Table, key: str = "wire") -> Wire:
+    """Read a wire: a name of the catalogue, or ``{ bare = "62.8 µm", overall = "70 µm" }`` as measured."""
+    given = table.raw(key, expected='a wire such as "AWG 42 single build"')
+    if isinstance(given, str):
+        return table.attempt(key, lambda: wire(given))
+    own = table.table(key)
+    measured = MeasuredWire(**read_keys(MeasuredWire, own))
+    own.done()
+    return table.attempt(key, measured.wire)

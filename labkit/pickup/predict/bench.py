@@ -12,9 +12,8 @@ from labkit.pickup.magnetics.field import SENSOR_DEPTH, ChargeEstimate, MeterCal
 from labkit.pickup.magnetics.output import string_balance_db
 from labkit.pickup.materials.materials import string, string_set
 from labkit.pickup.predict.built import BuiltPickup
-from labkit.pickup.predict.compare import prediction
 from labkit.pickup.predict.field import field_predictions, magnet_route, string_sensitivities
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction, prediction
 
 DISTANCE_DEVIATION = 0.15e-3
 """One standard deviation of gap and sensor depth together, m (common practice, no source)."""

@@ -1,7 +1,9 @@
 """`BuiltPickup`: a build sheet's pickup with every electrical value, its interval and what causes it.
 
 The values end in the same `Pickup` as measured ones do, so a built pickup goes into any rig. Changes are made in the
-words of the sheet (``coil.main.turns``), and two pickups are compared cause by cause: what they share cancels.
+words of the sheet (``coil.main.turns``), and two pickups are compared cause by cause: what they share cancels, so a
+swap is known better than either pickup. A pickup of known values has every value as given, nothing predicted but its
+peaks. What a build is warned about stands here too.
 """
 
 from __future__ import annotations
@@ -10,26 +12,43 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
+from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
+from labkit.core.sourced import SourcedValue
 from labkit.core.validity import range_called, warnings_of
-from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.electrical import SILENT_OUTPUT_DB, Coil, EddySection, Pickup
 from labkit.pickup.losses.cylinder import MOST_LOST, SECTIONS_ALNICO, SECTIONS_STEEL, fit_sections
 from labkit.pickup.magnetics.magnet import CHARGE
-from labkit.pickup.predict.change import PickupChange, compare_pickups
-from labkit.pickup.predict.compare import exactly, prediction
-from labkit.pickup.predict.curves import LOSS_HZ
-from labkit.pickup.predict.field import FIELD_AT, field_predictions, output_prediction, relative_output
-from labkit.pickup.predict.model import nominal, predictions
-from labkit.pickup.predict.plan import Plan, plan_of
-from labkit.pickup.predict.propagation import Prediction
-from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, read_pickup_build, with_changes
-from labkit.pickup.predict.warnings import build_warnings
+from labkit.pickup.magnetics.poles import PERMEABILITY
+from labkit.pickup.network import (
+    LOAD_CAPACITANCE,
+    LOAD_RESISTANCE,
+    joined_capacitance,
+    joined_inductance,
+    joined_resistance,
+    loaded_response,
+)
+from labkit.pickup.predict.field import (
+    FIELD_AT,
+    PLAYING_DISTANCE,
+    field_predictions,
+    magnet_route,
+    output_prediction,
+    relative_output,
+)
+from labkit.pickup.predict.model import LOSS_HZ, nominal, predictions
+from labkit.pickup.predict.plan import BuildPlan, plan_of
+from labkit.pickup.predict.propagation import Prediction, difference, exactly, prediction, ratio
+from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, is_build_sheet, read_pickup_build, with_changes
+from labkit.pickup.sheet import read_pickup
+from labkit.pickup.winding.air_coil import air_coil_warnings
 
 DECIBELS = 20 / math.log(10)
 
@@ -195,7 +214,6 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
         raise InputError(
             "`output` is for a pickup whose output is not predicted; this build predicts it, so leave it out"
         )
-    pickup = _electrical(build, coils, coupling, build.output if output is None else output)
     fields = field_predictions(build)
     warnings = build_warnings(build)
     for name, words in _PEAKS.items():
@@ -215,6 +233,7 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             f"no peak below {PEAK.shown(PEAK.limits[1])} stands out {' or '.join(missing)} for every input within its "
             "doubt.",
         )
+    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings)
     return BuiltPickup(
         build=build,
         coils=MappingProxyType(coils),
@@ -227,7 +246,7 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
         field_at=FIELD_AT,
         field_t=fields,
         output_db=relative_output(pickup.output),
-        pickup=replace(pickup, warnings=warnings),
+        pickup=pickup,
         warnings=warnings,
     )
 
@@ -247,12 +266,6 @@ def _coil(name: str, found: Mapping[str, Prediction], build: CoilBuild | None) -
     )
 
 
-def lost_inductance_of(plan: Plan, name: str, frequency_hz: np.ndarray) -> np.ndarray:
-    """Return the complex inductance that eddy currents take from a coil, exactly as modelled, shape (F,), H."""
-    flat = np.atleast_1d(np.asarray(frequency_hz, dtype=float)).ravel()
-    return nominal(plan, flat).lost[name].reshape(np.shape(frequency_hz))
-
-
 def most_lost(coupling: float) -> float:
     """Return the part of a coil's inductance that its sections may take (1), for a coupling of 0 … 1.
 
@@ -264,7 +277,7 @@ def most_lost(coupling: float) -> float:
     return min(MOST_LOST, 1 - coupling - 0.1 * min(coupling, 1 - coupling))
 
 
-def _with_sections(plan: Plan, coils: Mapping[str, BuiltCoil], most: float) -> dict[str, BuiltCoil]:
+def _with_sections(plan: BuildPlan, coils: Mapping[str, BuiltCoil], most: float) -> dict[str, BuiltCoil]:
     known: dict[bytes, Mapping[str, np.ndarray]] = {}
 
     def lost(name: str, frequency_hz: np.ndarray) -> np.ndarray:
@@ -314,7 +327,11 @@ def _coupling(build: PickupBuild, coils: Mapping[str, BuiltCoil], mutual: Predic
 
 
 def _electrical(
-    build: PickupBuild, coils: Mapping[str, BuiltCoil], coupling: Prediction | None, output: Prediction | None
+    build: PickupBuild,
+    coils: Mapping[str, BuiltCoil],
+    coupling: Prediction | None,
+    output: Prediction | None,
+    warnings: tuple[str, ...],
 ) -> Pickup:
     electrical = {}
     for name, made in build.coils:
@@ -340,6 +357,7 @@ def _electrical(
         coupling=coupling.value if coupling is not None else 0.0,
         lead_capacitance=build.lead.value,
         output=output,
+        warnings=warnings,
     )
 
 
@@ -348,3 +366,203 @@ def _decibels(ratio: Prediction | None) -> Prediction | None:
         return None
     deviations = {item.name: DECIBELS * item.deviation for item in ratio.contributions}
     return prediction(DECIBELS * math.log(ratio.value), deviations, log=False)
+
+
+def build_warnings(build: PickupBuild) -> tuple[str, ...]:
+    """Return one sentence for each limit a build leaves; empty for a build well inside the models."""
+    found: list[str] = []
+    for name, coil in build.coils:
+        label = f"coil '{name}': " if len(build.coils) > 1 else ""
+        found += [label + sentence for sentence in _coil_warnings(coil, build.temperature_c)]
+    found += _magnet_warnings(build)
+    for plate in build.plates:
+        found += [sentence for sentence in plate.warnings if sentence not in found]
+    if len(build.coils) == 2 and any(coil.values is not None for _, coil in build.coils):
+        found.append(
+            "one coil is given by its values: what its poles do to the other coil is not modelled, and their coupling "
+            + ("is as stated." if build.coupling is not None else "is taken as 0.")
+        )
+    return tuple(dict.fromkeys(found))
+
+
+def _coil_warnings(coil: CoilBuild, temperature_c: float) -> list[str]:
+    found: list[str] = []
+    winding = coil.winding
+    if winding is None:
+        return found
+    found += air_coil_warnings(winding, temperature_c=temperature_c)
+    if coil.permeability is not None:
+        found += warnings_of((PERMEABILITY, coil.permeability.value))
+    if coil.poles is not None:
+        found += coil.poles.fit_warnings(
+            straight_length=winding.straight_length,
+            end_radius=winding.end_radius,
+            winding_height=winding.winding_height,
+        )
+        if coil.poles.charge == 0 and coil.grade is not None:
+            found.append("the magnets are at 0 % charge: no field and no output.")
+    return found
+
+
+def _magnet_warnings(build: PickupBuild) -> list[str]:
+    found = []
+    route = magnet_route(build)
+    if route == "none":
+        found.append("there is no magnet on this sheet: no field and no output are given.")
+    if route == "bar beside":
+        found.append(
+            "a bar magnet is modelled between two rows of slugs or screws only: no field and no output are given, "
+            "and its pull on the inductance is a guess."
+        )
+    if route == "bar":
+        found.append("the field of a bar-magnet pickup is known to ±40 % only, rather high than low.")
+    if route not in ("none", "bar beside"):
+        found += warnings_of((PLAYING_DISTANCE, build.string_distance))
+    return found + [
+        sentence for grade in build.magnets for sentence in warnings_of((grade.temperature_range, build.temperature_c))
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickupChange:
+    """A pickup against another one before it.
+
+    Attributes
+    ----------
+    before, after : BuiltPickup
+    level_db : Prediction or None, dB
+        Output with equal strings; None where either is not known.
+    resistance, inductance : Prediction
+        After over before, at the leads.
+    loss : mapping of float to Prediction, Hz to ratio
+        Added series resistance after over before.
+    loaded_resonance : Prediction or None
+        After over before.
+    loaded_height_db : Prediction or None, dB
+        After less before.
+    """
+
+    before: BuiltPickup
+    after: BuiltPickup
+    level_db: Prediction | None
+    resistance: Prediction
+    inductance: Prediction
+    loss: Mapping[float, Prediction]
+    loaded_resonance: Prediction | None
+    loaded_height_db: Prediction | None
+
+
+def compare_pickups(before: BuiltPickup, after: BuiltPickup) -> PickupChange:
+    """Return what changes from one built pickup to another."""
+    peak = height = None
+    if before.loaded_resonance is not None and after.loaded_resonance is not None:
+        peak = ratio(after.loaded_resonance, before.loaded_resonance)
+    if before.loaded_height_db is not None and after.loaded_height_db is not None:
+        height = difference(after.loaded_height_db, before.loaded_height_db)
+    shared = [hz for hz in before.loss_resistance if hz in after.loss_resistance]
+    return PickupChange(
+        before=before,
+        after=after,
+        level_db=level_change(before, after),
+        resistance=ratio(after.total.resistance, before.total.resistance),
+        inductance=ratio(after.total.inductance, before.total.inductance),
+        loss=MappingProxyType({hz: ratio(after.loss_resistance[hz], before.loss_resistance[hz]) for hz in shared}),
+        loaded_resonance=peak,
+        loaded_height_db=height,
+    )
+
+
+def level_change(before: BuiltPickup, after: BuiltPickup) -> Prediction | None:
+    """Return the output of one pickup over another's, dB; None where either is not known or the old one is silent.
+
+    Exact where only charge, turns or wire differ: both share the doubt of the model.
+    """
+    old, new = before.pickup.output, after.pickup.output
+    if old is None or new is None or old.value <= SILENT_OUTPUT_DB:
+        return None
+    return difference(new, old)
+
+
+NO_CHANGES: Mapping[str, str] = MappingProxyType({})
+
+
+def load_built(sheet: str | Path, changes: Mapping[str, str] = NO_CHANGES) -> BuiltPickup:
+    """Load a pickup by path or catalogue name, with its predictions.
+
+    Parameters
+    ----------
+    sheet : str or Path
+        A sheet of a build, whose values come out with 95 % bounds, or one of known values, which come out as given.
+    changes : mapping of str to str, optional
+        Keys of the sheet with other values, such as ``{"coil.main.turns": "7500"}``.
+
+    Raises
+    ------
+    InputError
+        If nothing answers to the name, or a key or value cannot be used.
+
+    >>> fewer = load_built("narrow single coil, built", {"coil.main.turns": "7000"})
+    >>> fewer.total.inductance.value < load_built("narrow single coil, built").total.inductance.value
+    True
+    """
+    return built_pickup(with_changes(find_sheet(sheet, "pickup"), changes))
+
+
+def built_pickup(table: Table) -> BuiltPickup:
+    """Read an open pickup sheet, of a build or of values; see `load_built`."""
+    return read_build(table) if is_build_sheet(table) else given_pickup(read_pickup(table))
+
+
+def given_pickup(pickup: Pickup) -> BuiltPickup:
+    """Return a pickup of known values with both bounds of everything on its value."""
+    coils = {name: _given_coil(coil) for name, coil in pickup.coils.items()}
+    bare = loaded_response(pickup).peak
+    loaded = loaded_response(pickup, resistance=LOAD_RESISTANCE, capacitance=LOAD_CAPACITANCE).peak
+    build = PickupBuild(
+        name=pickup.name,
+        coils=tuple((name, CoilBuild(values=coil)) for name, coil in pickup.coils.items()),
+        connection=pickup.connection,
+        coupling=pickup.coupling if len(coils) == 2 else None,
+        lead=SourcedValue(
+            value=pickup.lead_capacitance, unit="F", spread=None, kind="measured", source="the pickup sheet"
+        ),
+    )
+    return BuiltPickup(
+        build=build,
+        coils=MappingProxyType(coils),
+        total=_given_total(pickup),
+        coupling=exactly(pickup.coupling) if len(coils) == 2 else None,
+        loss_resistance=MappingProxyType({}),
+        resonance=None if bare is None else exactly(bare.frequency_hz),
+        loaded_resonance=None if loaded is None else exactly(loaded.frequency_hz),
+        loaded_height_db=None if loaded is None else exactly(loaded.height_db),
+        field_at=(),
+        field_t=(),
+        output_db=relative_output(pickup.output),
+        pickup=pickup,
+        warnings=pickup.warnings,
+    )
+
+
+def _given_coil(coil: Coil) -> BuiltCoil:
+    return BuiltCoil(
+        resistance=exactly(coil.resistance),
+        inductance=exactly(coil.inductance),
+        capacitance=exactly(coil.capacitance),
+        turns=None if coil.turns is None else exactly(coil.turns),
+        eddy=coil.eddy,
+    )
+
+
+def _given_total(pickup: Pickup) -> BuiltCoil:
+    coils = list(pickup.coils.values())
+    counts = [coil.turns for coil in coils if coil.turns is not None]
+    turns = exactly(sum(counts)) if len(counts) == len(coils) else None
+    mutual = pickup.coupling * math.sqrt(coils[0].inductance * coils[-1].inductance)
+    capacitance = joined_capacitance(pickup.connection, [coil.capacitance for coil in coils])
+    return BuiltCoil(
+        resistance=exactly(float(joined_resistance(pickup.connection, [coil.resistance for coil in coils]))),
+        inductance=exactly(float(joined_inductance(pickup.connection, [coil.inductance for coil in coils], mutual))),
+        capacitance=exactly(float(capacitance) + pickup.lead_capacitance),
+        turns=turns,
+    )

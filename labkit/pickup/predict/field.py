@@ -26,8 +26,7 @@ from labkit.pickup.magnetics.output import (
 from labkit.pickup.magnetics.pair import mirrored_rods
 from labkit.pickup.magnetics.poles import Pole
 from labkit.pickup.magnetics.slices import Rods, interaction_matrix, row_positions
-from labkit.pickup.predict.compare import exactly, prediction
-from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, propagate
+from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, exactly, prediction, propagate
 from labkit.pickup.predict.sheet import PickupBuild
 from labkit.pickup.winding.inductance import MU_0
 from labkit.pickup.winding.spectral import CoilShape

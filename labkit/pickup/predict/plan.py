@@ -1,21 +1,30 @@
-"""A build made ready for evaluation: its doubtful inputs in one list, its nominal geometry worked out once.
+"""A build made ready for evaluation: its doubtful inputs in one list, its nominal geometry and poles worked out once.
 
 An input that moves both coils (the wire of one spool, the bobbins of one mould, the layer factor) is one input; turns
 are counted for each coil. Errors of the models are inputs too, so that "which input causes most of it" also answers
 "the model".
+
+The slice model gives what the poles add. For the interval it is not run again at every step: the stored field S follows
+a power law of each dimension close by, with exponents from the same field along the poles' axes.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from types import MappingProxyType
+
+import numpy as np
 
 from labkit.core.sourced import SourcedValue
 from labkit.pickup.losses.plates import PlateEffect, plate_effect
 from labkit.pickup.magnetics.bar import bar_inductance_factor
-from labkit.pickup.magnetics.poles import PERMEABILITY, POLE_HEIGHT
-from labkit.pickup.predict.core import CoilCore, coil_core
+from labkit.pickup.magnetics.output import coil_arguments
+from labkit.pickup.magnetics.pair import CoreMode, pair_core, single_core
+from labkit.pickup.magnetics.poles import PERMEABILITY, POLE_HEIGHT, Pole
+from labkit.pickup.magnetics.slices import coil_field, gauss_points
 from labkit.pickup.predict.propagation import Doubtful
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild
 from labkit.pickup.winding.air_coil import air_coil_inputs
@@ -57,7 +66,7 @@ class CoilPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class BuildPlan:
     """A build made ready: nominal geometry, inputs with their doubts, effect of the plates per turn²."""
 
     build: PickupBuild
@@ -67,7 +76,7 @@ class Plan:
     plates: tuple[tuple[str, PlateEffect], ...]
 
 
-def plan_of(build: PickupBuild) -> Plan:
+def plan_of(build: PickupBuild) -> BuildPlan:
     """Return a build made ready for evaluation."""
     built = [(name, coil) for name, coil in build.coils if coil.winding is not None]
     roles = {name: _coil_inputs(build, coil) for name, coil in built}
@@ -102,7 +111,7 @@ def plan_of(build: PickupBuild) -> Plan:
         spacing = build.spacing if len(built) == 2 else None
         plates.append((plate.kind, plate_effect(plate, shape, turns=turns, pair_spacing=spacing)))
         inputs[f"model of the {plate.kind}"] = Doubtful(value=1.0, deviation=plate.model_deviation, scale="log")
-    return Plan(build=build, coils=tuple(plans), inputs=inputs, air_coupling=coupling, plates=tuple(plates))
+    return BuildPlan(build=build, coils=tuple(plans), inputs=inputs, air_coupling=coupling, plates=tuple(plates))
 
 
 def _coil_inputs(build: PickupBuild, coil: CoilBuild) -> dict[str, Doubtful]:
@@ -150,3 +159,80 @@ def _mean_shape(coils: list[CoilBuild]) -> tuple[CoilShape, float]:
         for name in ("straight_length", "end_radius", "winding_height", "build_up")
     }
     return CoilShape(**mean), sum(winding.turns for winding in windings) / len(windings)
+
+
+DIAMETER_EXPONENTS = (2.0, 1.1)
+"""Powers of the pole's diameter in S and N_f (slice model; S goes with the section)."""
+
+LENGTH_EXPONENTS = (0.3, -1.0)
+"""Powers of the pole's length in S and N_f (slice model, rods longer than the winding)."""
+
+_STEP = 0.01
+_HEIGHTS = 8  # points along a pole
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilCore:
+    """The poles of one coil, alone or facing like poles in the other coil.
+
+    Attributes
+    ----------
+    radius : float, m
+        Of a pole, for eddy currents.
+    shape : CoilShape
+        At which the modes hold.
+    modes : tuple of CoreMode
+        One (a coil by itself), or two: both coils in opposite senses, and in one sense.
+    exponents : mapping of str to float
+        d ln S/d ln of straight length, end radius, winding height and build-up.
+    """
+
+    radius: float
+    shape: CoilShape
+    modes: tuple[CoreMode, ...]
+    exponents: Mapping[str, float]
+
+
+@lru_cache(maxsize=128)
+def coil_core(pole: Pole, shape: CoilShape, permeability: float, spacing: float | None) -> CoilCore:
+    """Return the core of one coil; ``spacing`` (m) where the other coil has poles as well."""
+    rods = pole.rods()
+    if spacing is None:
+        modes: tuple[CoreMode, ...] = (single_core(rods, shape, relative_permeability=permeability, rise=pole.rise),)
+    else:
+        pair = pair_core(rods, shape, relative_permeability=permeability, spacing=spacing, rise=pole.rise)
+        modes = (pair.opposite, pair.alike)
+    exponents = field_exponents(shape, tuple(x for x, _ in rods.positions), rods.length, pole.rise)
+    return CoilCore(radius=rods.radius, shape=shape, modes=modes, exponents=exponents)
+
+
+@lru_cache(maxsize=128)
+def field_exponents(
+    shape: CoilShape, along: tuple[float, ...], length: float, rise: float = 0.0
+) -> Mapping[str, float]:
+    """Return d ln S/d ln of each dimension of a coil, from H² along the axes of its poles.
+
+    Parameters
+    ----------
+    shape : CoilShape
+    along : tuple of float, m
+        Places of the poles along the row.
+    length, rise : float, m
+        Of the poles.
+    """
+    places = np.unique(np.abs(np.round(along, 9)))[:, None]
+    node, weight = gauss_points(_HEIGHTS)
+    heights = length / 2 * node + rise
+
+    def stored(of: CoilShape) -> float:
+        field = coil_field(x=places, y=0.0, z=heights, **coil_arguments(of))
+        return float(np.sum(field**2 @ weight))
+
+    reference = stored(shape)
+    found = {}
+    for name in ("straight_length", "end_radius", "winding_height", "build_up"):
+        start = getattr(shape, name)
+        if start > 0:
+            changed = stored(replace(shape, **{name: start * (1 + _STEP)}))
+            found[name] = float(np.log(changed / reference) / np.log1p(_STEP))
+    return MappingProxyType(found)

@@ -9,9 +9,10 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from labkit.core.errors import InputError, did_you_mean
+from labkit.core.keys import custom, number, quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
@@ -26,8 +27,7 @@ from labkit.pickup.materials.wire import COPPER_TEMPERATURE
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.sheet import read_coil, read_output
 from labkit.pickup.winding.capacitance import LEADS, WAX, lead
-from labkit.pickup.winding.sheet import read_winding
-from labkit.pickup.winding.winding import Winding
+from labkit.pickup.winding.winding import Winding, read_winding
 
 STEEL = "low-carbon steel"
 """Metal of the catalogue that slugs, screws and blades are made of."""
@@ -37,6 +37,12 @@ STRING_DISTANCE = 3e-3
 
 _SPACING = UsualRange(low=5e-3, high=60e-3)
 _DISTANCE = UsualRange(low=0.5e-3, high=10e-3)
+
+
+def _losses(table: Table, key: str) -> str:
+    if "poles" not in table:
+        table.fail(key, "names how the poles lose energy; this coil has no poles")
+    return table.attempt(key, lambda: check_loss_model(table.text(key)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +69,14 @@ class CoilBuild:
     grade: MagnetGrade | None = None
     permeability: SourcedValue | None = None
     resistivity: SourcedValue | None = None
-    losses: str = CYLINDER
+    losses: str = custom(
+        take=_losses, default=CYLINDER, form="text", meaning="model of the eddy currents in the poles, by name"
+    )
     values: Coil | None = None
-    facing: Facing | None = None
-    wound: Wound | None = None
+    facing: Facing | None = text(options=get_args(Facing), default=None, meaning="pole seen from the strings")
+    wound: Wound | None = text(
+        options=get_args(Wound), default=None, meaning="sense from start to finish, seen from the strings"
+    )
 
     @property
     def material(self) -> str:
@@ -107,18 +117,47 @@ class PickupBuild:
     folder : Path or None
     """
 
-    name: str
+    name: str = text(meaning="the pickup's name")
     coils: tuple[tuple[str, CoilBuild], ...]
-    connection: Connection = "series"
-    coupling: float | None = None
-    spacing: float | None = None
+    connection: Connection = text(options=get_args(Connection), default="series", meaning="how its leads join coils")
+    coupling: float | None = number(
+        default=None, low=-0.999, high=0.999, meaning="measured coupling of two coils; predicted where absent"
+    )
+    spacing: float | None = quantity(
+        "m",
+        default=None,
+        usual=_SPACING,
+        low=1e-3,
+        meaning="between the middles of two coils; due where `coupling` is absent",
+    )
     bar: BarMagnet | None = None
     bar_grade: MagnetGrade | None = None
     plates: tuple[Cover, ...] = ()
     lead: SourcedValue = LEADS["none"]
-    temperature_c: float = 20.0
-    wax_fill: float = 0.0
-    string_distance: float = STRING_DISTANCE
+    temperature_c: float = quantity(
+        "°C",
+        name="temperature",
+        default=20.0,
+        low=COPPER_TEMPERATURE.limits[0],
+        high=COPPER_TEMPERATURE.limits[1],
+        meaning="of coil and magnets",
+    )
+    wax_fill: float = quantity(
+        "1",
+        name="wax",
+        default=0.0,
+        low=WAX.low,
+        high=WAX.high,
+        meaning="part of the gaps that wax fills",
+    )
+    string_distance: float = quantity(
+        "m",
+        default=STRING_DISTANCE,
+        usual=_DISTANCE,
+        low=0.5e-3,
+        high=0.05,
+        meaning="from pole face to string",
+    )
     output: Prediction | None = None
     data: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
     where: str = field(default="pickup", compare=False)
@@ -158,15 +197,13 @@ def read_pickup_build(table: Table) -> PickupBuild:
     """
     for key in ("sheet", "format", "summary", "source", "note", "doubt"):
         table.raw(key, None)
-    name = table.text("name", expected="the pickup's name")
+    values = read_keys(PickupBuild, table)
     listed = table.table("coil")
     if not 1 <= len(listed.data) <= 2:
         table.fail("coil", f"a pickup has one or two coils ([coil.NAME]); got {len(listed.data)}")
     coils = tuple((coil, read_coil_build(entry)) for coil, entry in table.each("coil"))
     two = len(coils) == 2
-    connection = table.choice("connection", ("series", "parallel"), "series")
-    coupling: float | None = table.number("coupling", None, low=-0.999, high=0.999)
-    spacing: float | None = table.quantity("spacing", "m", None, usual=_SPACING, low=1e-3)
+    spacing, coupling = values["spacing"], values["coupling"]
     if two and spacing is None and coupling is None:
         table.fail("spacing", 'is missing; the distance between the middles of the two coils, such as "18 mm", is due')
     if not two and (spacing is not None or coupling is not None):
@@ -179,21 +216,13 @@ def read_pickup_build(table: Table) -> PickupBuild:
         if key in table:
             plates.append(cover_from_sheet(table.table(key), kind=kind))  # type: ignore[arg-type]
     found = PickupBuild(
-        name=name,
+        **values,
         coils=coils,
-        connection=connection,  # type: ignore[arg-type]
-        coupling=coupling,
-        spacing=spacing,
         bar=bar,
         bar_grade=bar_grade,
         plates=tuple(plates),
         lead=_read_lead(table),
-        temperature_c=table.quantity(
-            "temperature", "°C", 20.0, low=COPPER_TEMPERATURE.limits[0], high=COPPER_TEMPERATURE.limits[1]
-        ),
-        wax_fill=table.quantity("wax", "1", 0.0, low=WAX.low, high=WAX.high),
-        string_distance=table.quantity("string_distance", "m", STRING_DISTANCE, usual=_DISTANCE, low=0.5e-3, high=0.05),
-        output=read_output(table, name),
+        output=read_output(table, values["name"]),
         data=table.data,
         where=table.where,
         folder=table.folder,
@@ -205,17 +234,11 @@ def read_pickup_build(table: Table) -> PickupBuild:
 def read_coil_build(table: Table) -> CoilBuild:
     """Read one coil, by build (``turns`` and ``wire``) or by values (``resistance`` and so on)."""
     if "resistance" in table.data or "turns" not in table.data:
-        values = read_coil(table)
-        return CoilBuild(values=values, facing=values.facing, wound=values.wound)
+        measured = read_coil(table)
+        return CoilBuild(values=measured, facing=measured.facing, wound=measured.wound)
     winding = read_winding(table)
-    wound = table.choice("wound", ("clockwise", "counter-clockwise"), None)
-    facing = table.choice("facing", ("north", "south"), None)
+    values = read_keys(CoilBuild, table)
     poles = grade = permeability = resistivity = None
-    losses = CYLINDER
-    if "losses" in table:
-        if "poles" not in table:
-            table.fail("losses", "names how the poles lose energy; this coil has no poles")
-        losses = table.attempt("losses", lambda: check_loss_model(table.text("losses")))
     if "poles" in table:
         poles = pole_from_sheet(table.table("poles"))
         if poles.grade is not None:
@@ -226,19 +249,18 @@ def read_coil_build(table: Table) -> CoilBuild:
             steel = table.attempt("poles", lambda: metal(STEEL))
             permeability, resistivity = steel.permeability, steel.resistivity
         stated = "facing" in table.data["poles"] or poles.grade is not None  # steel faces as its bar decides
+        facing = values["facing"]
         if stated and facing is not None and facing != poles.facing:
             table.fail("facing", f"says {facing} and poles.facing {poles.facing}; leave one of them out")
-        facing = poles.facing if stated else facing
+        values["facing"] = poles.facing if stated else facing
     table.done()
     return CoilBuild(
+        **values,
         winding=winding,
         poles=poles,
         grade=grade,
         permeability=permeability,
         resistivity=resistivity,
-        losses=losses,
-        facing=facing,  # type: ignore[arg-type]
-        wound=wound,  # type: ignore[arg-type]
     )
 
 
@@ -259,13 +281,24 @@ def _over_bar(table: Table, coils: tuple[tuple[str, CoilBuild], ...]) -> tuple[t
     return (first, replace(one, facing=near)), (second, replace(other, facing=opposite[near]))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeadBuild:
+    """The ``lead`` table of a build sheet: a usual kind of lead, or its capacitance."""
+
+    kind: str | None = text(default=None, meaning="a kind of lead")
+    capacitance: float | None = quantity(
+        "F", default=None, usual=CAPACITANCE, low=0.0, meaning="of the lead, in place of its kind"
+    )
+    capacitance_spread: float | None = quantity(
+        "F", default=None, low=0.0, meaning="95 % half-width of it; ± 10 % where absent"
+    )
+
+
 def _read_lead(table: Table) -> SourcedValue:
-    """Read ``[lead]``: a ``capacitance`` with its optional ``capacitance_spread``, or a usual ``kind``."""
     given = table.table("lead", {})
-    kind: str | None = given.text("kind", None, expected="a kind of lead")
-    value: float | None = given.quantity("capacitance", "F", None, usual=CAPACITANCE, low=0.0)
-    spread = given.quantity("capacitance_spread", "F", None, low=0.0)
+    own = LeadBuild(**read_keys(LeadBuild, given))
     given.done()
+    kind, value, spread = own.kind, own.capacitance, own.capacitance_spread
     if kind is not None and value is not None:
         given.fail("kind", "and `capacitance` say the same thing twice; leave one of them out")
     if value is None:

@@ -47,7 +47,6 @@ from labkit.pickup.winding.winding import (
     build_up,
     coil_resistance,
     mean_turn,
-    turns_for_wire_length,
 )
 
 DEVIATIONS: dict[str, tuple[float, str]] = {
@@ -278,72 +277,3 @@ def predict_air_coil(
         deviations=deviations,
     )
     return propagate(evaluate_air_coil, inputs)
-
-
-def turns_left_interval(
-    winding: Winding,
-    measured_resistance: float,
-    *,
-    temperature_c: float = 20.0,
-    full_resistance: float | None = None,
-    deviations: Mapping[str, float] | None = None,
-) -> Prediction:
-    """Turns left when the wire breaks, with 95 % bounds; see `Winding.turns_left`.
-
-    Parameters
-    ----------
-    winding : Winding
-        As it should have become.
-    measured_resistance : float, Ω
-        Of the wound part.
-    temperature_c : float, °C
-    full_resistance : float, optional, Ω
-        Of an earlier coil from the same spool at the same temperature: with it, the wire's diameter drops out.
-    deviations : mapping of str to float, optional
-        As for `air_coil_inputs`; "meter" is the relative standard deviation of the ohmmeter, 0.002 when left out.
-
-    Returns
-    -------
-    Prediction
-        On a linear scale; the turns of the whole coil are taken as the goal, not as a doubt.
-    """
-    winding.turns_left(
-        measured_resistance, temperature_c=temperature_c, full_resistance=full_resistance
-    )  # its refusals
-    given = dict(deviations or {})
-    meter = given.pop("meter", 0.002)
-    inputs = air_coil_inputs(winding, temperature_c=temperature_c, deviations={"turns": 0.0, **given})
-    names = ["straight length", "end radius", "winding height", "packing", "film"]
-    if full_resistance is None:
-        names += ["bare diameter", "stretch", "copper resistivity", "temperature"]
-    varied = {name: inputs[name] for name in names} | {"meter": Doubtful(value=1.0, deviation=meter, scale="log")}
-    nominal = {name: item.value for name, item in inputs.items()}
-
-    def evaluate(row: dict[str, Any]) -> dict[str, np.ndarray]:
-        values = {**nominal, **row}
-        overall = values["bare diameter"] + values["film"]
-        depth = build_up(
-            turns=winding.turns,
-            overall_diameter=overall,
-            winding_height=values["winding height"],
-            packing=values["packing"],
-        )
-        turn = mean_turn(straight_length=values["straight length"], end_radius=values["end radius"], build_up=depth)
-        whole = full_resistance or coil_resistance(
-            wire_length=winding.turns * turn,
-            bare_diameter=values["bare diameter"],
-            temperature_c=values["temperature"],
-            stretch=values["stretch"],
-            resistivity_20=values["copper resistivity"],
-        )
-        wound = turns_for_wire_length(
-            wire_length=winding.turns * turn * measured_resistance * values["meter"] / whole,
-            straight_length=values["straight length"],
-            end_radius=values["end radius"],
-            winding_height=values["winding height"],
-            overall_diameter=overall,
-            packing=values["packing"],
-        )
-        return {"turns left": winding.turns - wound}
-
-    return propagate(evaluate, varied, log=False)["turns left"]

@@ -281,19 +281,6 @@ def capacitance_between_layers(
     return total
 
 
-def series_capacitance(*coils: ArrayLike) -> np.ndarray:
-    """Coil terms of coils in series, 1/Σ(1/C): half for two equal ones. The lead is added afterwards, in full.
-
-    >>> float(series_capacitance(80e-12, 80e-12))
-    4e-11
-    """
-    if not coils:
-        raise InputError("a series needs at least one coil; got none")
-    inverse = sum(1 / np.asarray(value, dtype=float) for value in coils)
-    total: np.ndarray = 1 / np.asarray(inverse)
-    return total
-
-
 def capacitance_from_resonance(*, inductance: ArrayLike, frequency_hz: ArrayLike) -> np.ndarray:
     """Capacitance that makes an inductance resonate: C = 1/((2πf)²·L).
 

@@ -24,8 +24,6 @@ FILM_DENSITY = Doubtful.percent(1300.0, 0.15)
 PACKING = Doubtful.percent(USUAL_PACKING, 0.12)
 """Packing of a coil nobody has seen wound: 0.75 … 0.95 (common practice, no source)."""
 
-ROUTES = ("size", "weight", "resistance")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenCoil:

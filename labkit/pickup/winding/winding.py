@@ -1,7 +1,9 @@
 """Winding: what turns, wire and bobbin make of one another.
 
-`Winding` is a thin shell over the formulas of `labkit.pickup.winding.formulas`, which are at hand here as well. Doubts
-of these numbers are added in `labkit.pickup.winding.air_coil`.
+Formulas of an obround winding on arrays: straights of length a, inner end radius r0, height h between the flanges; N
+turns of wire of bare diameter d_b and overall diameter d_o, packed so that a turn takes d_o²/F of the section (F = 1:
+square packing). `Winding` is a thin shell over them, read from the keys of a coil on a build sheet. Doubts of these
+numbers are added in `labkit.pickup.winding.air_coil`.
 """
 
 from __future__ import annotations
@@ -9,31 +11,19 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 from labkit.core.errors import InputError
+from labkit.core.keys import custom, made, number, quantity, read_keys
+from labkit.core.sheet import Table
+from labkit.core.units import UsualRange
 from labkit.core.validity import range_called, warnings_of
-from labkit.pickup.materials.wire import COPPER_DENSITY, WIRE_DIAMETER, Wire
-from labkit.pickup.winding.formulas import (
-    USUAL_PACKING,
-    build_up,
-    coil_resistance,
-    mean_turn,
-    turn_area,
-    turns_for_build_up,
-    turns_for_wire_length,
-)
+from labkit.pickup.materials.wire import COPPER_DENSITY, WIRE_DIAMETER, Wire, copper_resistivity, read_wire
 from labkit.pickup.winding.spectral import CoilShape
 
-__all__ = [
-    "PACKING_LIMITS",
-    "USUAL_PACKING",
-    "Winding",
-    "build_up",
-    "coil_resistance",
-    "mean_turn",
-    "turn_area",
-    "turns_for_build_up",
-    "turns_for_wire_length",
-]
+USUAL_PACKING = 0.85
+"""Packing of a machine-wound coil; 0.75 is heavy scatter, 0.95 tight layers (common practice, no source)."""
 
 PACKING = range_called("packing")
 PACKING_LIMITS = PACKING.limits
@@ -45,6 +35,167 @@ STRETCH = range_called("wire_stretch")
 STRAIGHT_LENGTH = range_called("straight_length")
 END_RADIUS = range_called("end_radius")
 WINDING_HEIGHT = range_called("winding_height")
+
+_LENGTH = UsualRange(low=2e-3, high=100e-3)
+_RADIUS = UsualRange(low=0.5e-3, high=20e-3)
+
+
+def build_up(
+    *, turns: ArrayLike, overall_diameter: ArrayLike, winding_height: ArrayLike, packing: ArrayLike = USUAL_PACKING
+) -> np.ndarray:
+    """Radial depth of the winding: w = N·d_o²/(F·h), and never less than one wire, d_o.
+
+    Parameters
+    ----------
+    turns : array_like, shape (...), 1
+    overall_diameter, winding_height : array_like, shape (...), m
+    packing : array_like, shape (...), 1
+
+    Returns
+    -------
+    ndarray, shape (...), m
+
+    >>> float(build_up(turns=8000, overall_diameter=71.1e-6, winding_height=11e-3).round(5))
+    0.00433
+    """
+    wire = np.asarray(overall_diameter, dtype=float)
+    depth: np.ndarray = np.maximum(np.asarray(turns, dtype=float) * _growth(wire, winding_height, packing), wire)
+    return depth
+
+
+def _growth(overall_diameter: ArrayLike, winding_height: ArrayLike, packing: ArrayLike) -> np.ndarray:
+    """Depth that a turn adds to a winding of many layers, d_o²/(F·h), m."""
+    growth: np.ndarray = np.asarray(overall_diameter, dtype=float) ** 2 / (
+        np.asarray(packing, dtype=float) * np.asarray(winding_height, dtype=float)
+    )
+    return growth
+
+
+def mean_turn(*, straight_length: ArrayLike, end_radius: ArrayLike, build_up: ArrayLike) -> np.ndarray:
+    """Mean length of a turn: MTL = 2a + 2π(r0 + w/2).
+
+    Parameters
+    ----------
+    straight_length, end_radius, build_up : array_like, shape (...), m
+
+    Returns
+    -------
+    ndarray, shape (...), m
+
+    >>> float(mean_turn(straight_length=52e-3, end_radius=2.5e-3, build_up=4.33e-3).round(4))
+    0.1333
+    """
+    radius = np.asarray(end_radius, dtype=float) + np.asarray(build_up, dtype=float) / 2
+    length: np.ndarray = 2 * np.asarray(straight_length, dtype=float) + 2 * math.pi * radius
+    return length
+
+
+def turn_area(*, straight_length: ArrayLike, end_radius: ArrayLike, build_up: ArrayLike) -> np.ndarray:
+    """Mean area of a turn over the build-up: a·q + π(r0² + r0·w + w²/3), q = 2·r0 + w.
+
+    Parameters
+    ----------
+    straight_length, end_radius, build_up : array_like, shape (...), m
+
+    Returns
+    -------
+    ndarray, shape (...), m²
+    """
+    a, r0, w = (np.asarray(value, dtype=float) for value in (straight_length, end_radius, build_up))
+    area: np.ndarray = a * (2 * r0 + w) + math.pi * (r0**2 + r0 * w + w**2 / 3)
+    return area
+
+
+def coil_resistance(
+    *,
+    wire_length: ArrayLike,
+    bare_diameter: ArrayLike,
+    temperature_c: ArrayLike = 20.0,
+    stretch: ArrayLike = 0.0,
+    resistivity_20: ArrayLike | None = None,
+) -> np.ndarray:
+    """DC resistance of a wound length of copper: R = ρ(T)·ℓ·(1 + s)/(π·d_b²/4).
+
+    Parameters
+    ----------
+    wire_length : array_like, shape (...), m
+        In the finished coil, N·MTL.
+    bare_diameter : array_like, shape (...), m
+        As supplied, before winding.
+    temperature_c : array_like, shape (...), °C
+    stretch : array_like, shape (...), 1
+        Elongation by the winding tension, 0 … 1.5 %. The length is that of the finished coil, so only the thinned
+        section counts; against the length taken off the spool the factor would be (1 + s)².
+    resistivity_20 : array_like, optional, Ω·m
+        At 20 °C; IEC 60028 when left out.
+
+    Returns
+    -------
+    ndarray, shape (...), Ω
+
+    >>> length = 8000 * mean_turn(straight_length=52e-3, end_radius=2.5e-3, build_up=4.325e-3)
+    >>> coil_resistance(wire_length=length, bare_diameter=63.5e-6, temperature_c=[0, 20, 40]).round(0).tolist()
+    [5349.0, 5805.0, 6262.0]
+    """
+    section = math.pi * np.asarray(bare_diameter, dtype=float) ** 2 / 4
+    resistivity = copper_resistivity(temperature_c=temperature_c, at_20=resistivity_20)
+    resistance: np.ndarray = resistivity * np.asarray(wire_length, dtype=float) * (1 + np.asarray(stretch)) / section
+    return resistance
+
+
+def turns_for_build_up(
+    *, build_up: ArrayLike, overall_diameter: ArrayLike, winding_height: ArrayLike, packing: ArrayLike = USUAL_PACKING
+) -> np.ndarray:
+    """Turns that fill a build-up: N = w·F·h/d_o², not rounded.
+
+    Parameters
+    ----------
+    build_up, overall_diameter, winding_height : array_like, shape (...), m
+    packing : array_like, shape (...), 1
+
+    Returns
+    -------
+    ndarray, shape (...), 1
+    """
+    turns: np.ndarray = (
+        np.asarray(build_up, dtype=float)
+        * np.asarray(packing, dtype=float)
+        * np.asarray(winding_height, dtype=float)
+        / np.asarray(overall_diameter, dtype=float) ** 2
+    )
+    return turns
+
+
+def turns_for_wire_length(
+    *,
+    wire_length: ArrayLike,
+    straight_length: ArrayLike,
+    end_radius: ArrayLike,
+    winding_height: ArrayLike,
+    overall_diameter: ArrayLike,
+    packing: ArrayLike = USUAL_PACKING,
+) -> np.ndarray:
+    """Turns that a length of wire makes: the positive root of N·(2a + 2π·r0 + π·N·d_o²/(F·h)) = ℓ.
+
+    Parameters
+    ----------
+    wire_length, straight_length, end_radius, winding_height, overall_diameter : array_like, shape (...), m
+    packing : array_like, shape (...), 1
+
+    Returns
+    -------
+    ndarray, shape (...), 1
+        Not rounded; of a part layer, as `build_up` has it, the wire itself is the build-up. The same root gives the
+        turns for a target resistance and the turns already on a broken coil.
+    """
+    length = np.asarray(wire_length, dtype=float)
+    first = mean_turn(straight_length=straight_length, end_radius=end_radius, build_up=0.0)
+    growth = math.pi * _growth(overall_diameter, winding_height, packing)
+    # 2ℓ/(b + √(b² + 4gℓ)): the form that loses no digits when the build-up hardly matters
+    turns = 2 * length / (first + np.sqrt(first**2 + 4 * growth * length))
+    wire = np.asarray(overall_diameter, dtype=float)
+    few: np.ndarray = length / (first + math.pi * wire)  # a part layer is one wire thick
+    return np.where(turns * growth < math.pi * wire, few, turns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,14 +225,24 @@ class Winding:
         If a measure is impossible or the turns do not fit the flange (says by how much, and how many do).
     """
 
-    turns: float
-    wire: Wire
-    straight_length: float
-    end_radius: float
-    winding_height: float
-    packing: float = USUAL_PACKING
-    stretch: float = 0.0
-    flange_radius: float | None = None
+    turns: float = number(low=TURNS.low, high=TURNS.high, is_whole=True, meaning="turns")
+    wire: Wire = custom(
+        take=read_wire,
+        form='text, or a table such as `{ bare = "62.8 µm", overall = "70 µm" }`',
+        meaning="a wire of the catalogue, or its diameters as measured",
+    )
+    straight_length: float = quantity(
+        "m", usual=_LENGTH, low=0.0, meaning="straight part of the core: (n − 1) pitches for n rods, 0 for a round core"
+    )
+    end_radius: float = quantity("m", usual=_RADIUS, meaning="radius of the core's ends, at the innermost turn")
+    winding_height: float = quantity("m", usual=_LENGTH, meaning="between the flanges")
+    packing: float = number(
+        default=USUAL_PACKING, meaning="N·d²/(w·h) of the wire over its film: 0.75 heavy scatter, 0.95 tight"
+    )
+    stretch: float = quantity("1", default=0.0, meaning="elongation of the wire in winding, 0 to 1.5 %")
+    flange_radius: float | None = quantity(
+        "m", default=None, usual=_RADIUS, meaning="outer end radius of the flanges, which the turns must stay inside"
+    )
 
     def __post_init__(self) -> None:
         TURNS.check(self.turns)
@@ -314,3 +475,20 @@ class Winding:
                 packing=self.packing,
             )
         )
+
+
+def read_winding(table: Table) -> Winding:
+    """Read the winding of one coil of a build sheet; other keys of its table are left to their own readers.
+
+    Raises
+    ------
+    SheetError
+        If a key is missing or impossible, the wire unknown, or the turns do not fit the flange.
+
+    >>> coil = {"turns": 8000, "wire": {"bare": "63 µm", "overall": "70 µm"}, "straight_length": "52 mm"}
+    >>> coil |= {"end_radius": "2.5 mm", "winding_height": "11 mm"}
+    >>> round(read_winding(Table(coil, "coil")).resistance())
+    5879
+    """
+    values = read_keys(Winding, table)
+    return made(Winding, table, values | {"turns": float(values["turns"])})

@@ -19,8 +19,7 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import FLOOR, Response
 from labkit.pickup.electrical import SILENT_OUTPUT_DB
-from labkit.pickup.predict.compare import difference, prediction, shifted
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction, difference, prediction, shifted
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.rig_sound import coil_spots, coil_transfers

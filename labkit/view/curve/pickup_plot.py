@@ -11,9 +11,8 @@ from labkit.core.files import write_atomically
 from labkit.core.grid import HIGHEST_HZ
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Pickup
-from labkit.pickup.loaded import loaded_response
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, loaded_response
 from labkit.pickup.predict.built import BuiltPickup
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.view.curve.curve import Curve
 from labkit.view.curve.plot import figure, figure_bytes
 from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, NOW, PAPER, PINS

@@ -36,8 +36,7 @@ from labkit.app.pages.measure.words import (
     verdict_numbers,
     waiting_numbers,
 )
-from labkit.bench.fit.fit import Fit
-from labkit.bench.fit.sheet import fit_sheet_text
+from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig

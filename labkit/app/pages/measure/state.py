@@ -28,10 +28,9 @@ from labkit.app.pages.measure.demo import demo_files, demo_fit
 from labkit.app.pages.measure.readings import Judged, judge
 from labkit.app.pages.measure.sweeps import Choices, FitAsk, Told, dc_reading, kind_of, measurement_of, read_files
 from labkit.bench.diagnose.readings import Plan, load_plan, plan_from_table
-from labkit.bench.fit.fit import Fit
+from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.fit.fixture import Fixture, Measurement
 from labkit.bench.fit.model import fixture_reading
-from labkit.bench.fit.sheet import fit_sheet_text
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet

@@ -24,8 +24,7 @@ from labkit.app.pages.winding.pins import shown_pin
 from labkit.app.pages.winding.tools import TOOL_CONTROLS, Answer, answers, read_tools
 from labkit.app.pages.winding.trial import GRID, Trial, Trials, WindingState
 from labkit.core.errors import InputError
-from labkit.pickup.predict.built import BuiltPickup
-from labkit.pickup.predict.change import PickupChange
+from labkit.pickup.predict.built import BuiltPickup, PickupChange
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import COMPACT_BELOW, Curve, draw_curves

@@ -9,8 +9,7 @@ from labkit.app.kit.controls import Control, Value
 from labkit.core.errors import InputError
 from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import BuiltCoil
-from labkit.pickup.predict.compare import prediction
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.winding.winding import Winding
 
 _RESISTANCES = tuple(float(f"{0.1 * step:.1f}e3") for step in range(5, 201))

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from labkit.app.kit.pickup.made import Keys
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
-from labkit.pickup.predict.built import BuiltPickup
-from labkit.pickup.predict.change import PickupChange
-from labkit.pickup.predict.curves import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.built import BuiltPickup, PickupChange
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.winding.winding import Winding
 from labkit.view.words import frequency_in_words, level_in_words
@@ -72,7 +71,7 @@ class Row:
 def cause_in_words(prediction: Prediction) -> str:
     """Say what most of the doubt of a number comes from, with the next one where the two are close.
 
-    >>> from labkit.pickup.predict.compare import prediction
+    >>> from labkit.pickup.predict.propagation import prediction
     >>> cause_in_words(prediction(5.0, {"bare diameter": 0.03, "packing": 0.01}, log=True))
     'mostly the diameter of the copper'
     """
