@@ -77,7 +77,7 @@ def _turns_and_wire(rig: Rig, given: dict[str, Any], series: str) -> Any:
 
 
 def _longest_cable(rig: Rig, given: dict[str, Any], series: str) -> Any:
-    from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
+    from labkit.study.questions.cable import ALLOWED_DB, BAND_HZ, REFERENCE_M
     from labkit.study.questions.ready import longest_cable
 
     band = BAND_HZ

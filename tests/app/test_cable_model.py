@@ -17,7 +17,7 @@ from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.study.questions.cable_length import LONGEST_M, first_cable
+from labkit.study.questions.cable import LONGEST_M, first_cable
 from labkit.study.questions.ready import longest_cable
 
 

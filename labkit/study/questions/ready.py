@@ -26,7 +26,7 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_stage
 from labkit.rig.variation import Variation
 from labkit.study.measures import decibels, read_peaks
-from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
+from labkit.study.questions.cable import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
 from labkit.study.search.goal import like
 from labkit.study.search.preferred import preferred_values
 
@@ -256,7 +256,7 @@ def longest_cable(
 ) -> Answer:
     """How long may the cable be before it loses more than ``loss_db`` anywhere in a band, against a shorter one?
 
-    What `labkit.study.questions.cable_length.judge_cable` finds, as an answer: its rows are the reference, the present
+    What `labkit.study.questions.cable.judge_cable` finds, as an answer: its rows are the reference, the present
     length and the longest, each with its treble end and with its mean and its worst loss over the band.
 
     Parameters

@@ -1,6 +1,6 @@
 """Numbers of the cable page: several lengths side by side, a buffer at the guitar, the formula of the resonance.
 
-What a length takes, and how long a cable may be, is judged in `labkit.study.questions.cable_length`.
+What a length takes, and how long a cable may be, is judged in `labkit.study.questions.cable`.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from labkit.core.response import gain_db, peak_on_grid
 from labkit.rig.chain.chain import Cable, Input, Stage
 from labkit.rig.chain.stages import BufferBox, BypassBox, with_length
 from labkit.rig.rig import Rig
-from labkit.study.questions.cable_length import CableLoss, cable_of
+from labkit.study.questions.cable import CableLoss, cable_of
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 
 TRIM_REACHES = 0.01

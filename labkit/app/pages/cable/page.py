@@ -22,7 +22,7 @@ from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.study.questions.cable_length import band_text, length_text, reference_text
+from labkit.study.questions.cable import band_text, length_text, reference_text
 from labkit.view.words import ZERO, frequency_in_words, level_in_words
 
 CAUTION = (

@@ -34,7 +34,7 @@ from labkit.rig.chain.chain import Cable
 from labkit.rig.chain.stages import with_length
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
-from labkit.study.questions.cable_length import (
+from labkit.study.questions.cable import (
     ALLOWED_DB,
     BAND_HZ,
     REFERENCE_M,

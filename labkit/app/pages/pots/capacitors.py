@@ -7,22 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from labkit.app.kit.text import change_in_words
-from labkit.app.pages.pots.numbers import (
-    BLEEDS,
-    GRID_HZ,
-    LEVEL_HZ,
-    TILT_HZ,
-    USUAL_BLEEDS,
-    Bleed,
-    bleed_of,
-    dielectric_of,
-    levels_of_turn,
-    turn,
-    turned,
-    with_bleed,
-    with_capacitor,
-)
 from labkit.app.pages.pots.views import (
+    GRID_HZ,
     IN_THE_WAY_DB,
     Panel,
     Rows,
@@ -37,6 +23,20 @@ from labkit.app.pages.pots.views import (
 from labkit.core.response import gain_db
 from labkit.rig.parts.parts import FixedCapacitor, Pot
 from labkit.rig.rig import Rig
+from labkit.study.questions.pots import (
+    BLEEDS,
+    LEVEL_HZ,
+    TILT_HZ,
+    USUAL_BLEEDS,
+    Bleed,
+    bleed_of,
+    dielectric_of,
+    levels_of_turn,
+    turn,
+    turned,
+    with_bleed,
+    with_capacitor,
+)
 from labkit.view.curve.curve import Curve, difference_window
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import frequency_in_words, read_response

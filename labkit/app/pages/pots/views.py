@@ -11,8 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.app.kit.text import change_in_words
-from labkit.app.pages.pots.numbers import (
-    GRID_HZ,
+from labkit.core.grid import REFERENCE_HZ, frequency_grid
+from labkit.core.response import gain_db
+from labkit.core.units import format_quantity
+from labkit.rig.parts.parts import Pot
+from labkit.rig.parts.taper import Taper, parse_taper
+from labkit.rig.rig import Rig
+from labkit.study.questions.pots import (
     LEVEL_HZ,
     TILT_HZ,
     levels_of_turn,
@@ -22,17 +27,13 @@ from labkit.app.pages.pots.numbers import (
     with_pot_value,
     with_taper,
 )
-from labkit.core.grid import REFERENCE_HZ
-from labkit.core.response import gain_db
-from labkit.core.units import format_quantity
-from labkit.rig.parts.parts import Pot
-from labkit.rig.parts.taper import Taper, parse_taper
-from labkit.rig.rig import Rig
-from labkit.view.curve.curve import Curve
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
 from labkit.view.curve.knob_plot import KnobLine, draw_knob_plot
 from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle
 from labkit.view.words import ZERO, frequency_in_words, level_in_words, read_response
 
+GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
+"""Frequencies of the drawn curves."""
 VOLUME_FAMILY = (8.0, 6.0, 4.0, 2.0)
 TONE_FAMILY = (8.0, 5.0, 3.0, 1.0, 0.0)
 POT_VALUES = (250e3, 500e3, 1e6)

@@ -10,7 +10,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.parts.parts import Pot
 from labkit.rig.rig import Rig
-from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
+from labkit.study.questions.cable import ALLOWED_DB, BAND_HZ, REFERENCE_M
 
 SPREAD, QUESTION, GOAL = "spread", "question", "goal"
 ASK = Control(

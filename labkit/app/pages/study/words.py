@@ -10,7 +10,7 @@ from labkit.core.errors import InputError, join_words
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.study.measures import LEVEL, RESONANCE, Measure
-from labkit.study.questions.cable_length import length_text
+from labkit.study.questions.cable import length_text
 from labkit.study.questions.ready import Answer
 from labkit.study.search.solution import SearchResult, Solution
 from labkit.study.tolerance.result import MeasureSpread

@@ -1,4 +1,4 @@
-"""Numbers of the pots page: a rig with other pots, tapers, treble bleeds or capacitors, and how far they part.
+"""A rig with other pots, tapers, treble bleeds or capacitors, and how far they part.
 
 Everything is solved from the present rig; parts are found by how they are wired, not by their names.
 """
@@ -16,16 +16,12 @@ from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
-from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.rig.parts.dielectric import Dielectric
 from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedResistor, Part, Pot
 from labkit.rig.parts.taper import Taper
 from labkit.rig.rig import Rig
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 
-GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
-"""Frequencies of the drawn curves."""
 LEVEL_HZ = 400.0
 """Where the level of a volume control is taken; common practice, no source."""
 TILT_HZ = 3000.0
