@@ -204,7 +204,8 @@ def levels_of_turn(rig: Rig, control: str, positions: tuple[float, ...]) -> tupl
 @lru_cache(maxsize=32)
 def dielectric_of(name: str) -> Dielectric:
     """Return a dielectric of the catalogue."""
-    return catalogue().load("dielectric", name)
+    found: Dielectric = catalogue().load("dielectric", name)
+    return found
 
 
 def _bleed_nodes(pot: Pot) -> tuple[str, str]:

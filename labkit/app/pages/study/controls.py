@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from labkit.app.kit.controls import COUNT, Control, ControlSet, Group, Value, log_positions
-from labkit.app.pages.cable.numbers import BAND_ENDS
+from labkit.app.pages.cable.state import BAND_ENDS
 from labkit.app.pages.study.parts import OWN_TOLERANCES, own_tolerance_controls, own_tolerance_defaults
 from labkit.app.pages.study.work import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESISTORS, USUAL, classes_of
 from labkit.catalogue import catalogue
