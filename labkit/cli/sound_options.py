@@ -14,7 +14,7 @@ import numpy as np
 from labkit.cli.options import rig_with
 from labkit.core.errors import InputError, join_words
 from labkit.core.json_text import as_json_text
-from labkit.core.units import parse_quantity
+from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
@@ -159,9 +159,7 @@ def _by_slot(texts: tuple[str, ...], slots: list[str], option: str, unit: str, e
     """Quantities by pickup slot, from ``SLOT=QUANTITY``."""
     found: dict[str, float] = {}
     for text in texts:
-        slot, equals, quantity = (part.strip() for part in text.partition("="))
-        if not equals or not slot or not quantity:
-            raise InputError(f"{option} takes a slot and a value, such as {example}; got '{text}'")
+        slot, quantity = name_and_value(text, f"{option} takes a slot and a value, such as {example}")
         if slot not in slots:
             raise InputError(f"{option}: no pickup is named '{slot}'; there is {join_words(slots)}")
         found[slot] = _quantity(quantity, unit, f"{option} {slot}")
