@@ -84,6 +84,33 @@ def tone_capacitors(rig: Rig) -> dict[str, tuple[Pot, ...]]:
     return found
 
 
+def tone_knobs(rig: Rig) -> tuple[str, ...]:
+    """Return the knobs that have a tone capacitor, in the order of the wiring."""
+    with_one = {pot.control.name for owners in tone_capacitors(rig).values() for pot in owners}
+    return tuple(knob.name for knob in rig.harness.knobs if knob.name in with_one)
+
+
+def tone_capacitor_of(rig: Rig, control: str) -> FixedCapacitor:
+    """Return the tone capacitor of a knob.
+
+    Raises
+    ------
+    InputError
+        If there is no such knob, or it has no tone capacitor.
+    """
+    rig.harness.control(control)
+    for name, owners in tone_capacitors(rig).items():
+        part = rig.harness.part(name)
+        if isinstance(part, FixedCapacitor) and any(pot.control.name == control for pot in owners):
+            return part
+    raise InputError(f"the harness '{rig.harness.name}' has no capacitor on the control '{control}'")
+
+
+def largest_pot(rig: Rig) -> float:
+    """Return the value of the largest pot, Ω; 0 where there is none."""
+    return max((pot.value for pot in pots(rig)), default=0.0)
+
+
 def turned(rig: Rig, controls: Iterable[str], position: float) -> Rig:
     """Return the rig with knobs at a position."""
     return rig.replace(settings=dict.fromkeys(controls, position))

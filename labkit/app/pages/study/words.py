@@ -11,7 +11,7 @@ from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.study.measures import LEVEL, RESONANCE, Measure
 from labkit.study.questions.cable import length_text
-from labkit.study.questions.ready import Answer
+from labkit.study.questions.question import QuestionAnswer
 from labkit.study.search.solution import SearchResult, Solution
 from labkit.study.tolerance.result import MeasureSpread
 from labkit.view.words import KeyNumber, frequency_in_words, key_numbers, level_in_words, read_response
@@ -117,7 +117,7 @@ def cause_rows(answer: SpreadAnswer) -> list[tuple[str, ...]]:
     return rows
 
 
-def answer_numbers(answer: Answer, rig: Rig | None) -> tuple[KeyNumber, ...]:
+def answer_numbers(answer: QuestionAnswer, rig: Rig | None) -> tuple[KeyNumber, ...]:
     """Return the value, what can be bought, and where the peak then sits."""
     numbers = [_value_number(answer)]
     if answer.stocked is not None:
@@ -133,7 +133,7 @@ def answer_numbers(answer: Answer, rig: Rig | None) -> tuple[KeyNumber, ...]:
     return tuple(numbers[:3])
 
 
-def _value_number(answer: Answer) -> KeyNumber:
+def _value_number(answer: QuestionAnswer) -> KeyNumber:
     if answer.unit == "1":
         return KeyNumber(label="Wind", value=f"{answer.value:.0f} turns", detail=str(answer.rows[0]["wire"]))
     if answer.unit == "m":
@@ -141,7 +141,7 @@ def _value_number(answer: Answer) -> KeyNumber:
     return KeyNumber(label="It takes", value=format_quantity(float(f"{answer.value:.3g}"), answer.unit))
 
 
-def stocked_row(answer: Answer) -> int:
+def stocked_row(answer: QuestionAnswer) -> int:
     """Return the row of an answer's table that holds the value to be bought; −1 where none does."""
     if answer.stocked is None:
         return -1
@@ -149,7 +149,7 @@ def stocked_row(answer: Answer) -> int:
     return next(places, -1)
 
 
-def answer_rows(answer: Answer) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+def answer_rows(answer: QuestionAnswer) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Return the head and the rows of an answer's table."""
     if not answer.rows:
         return (), []

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from labkit.app.kit.controls import Value
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.rig.inputs import rig_inputs
@@ -19,7 +18,7 @@ from labkit.rig.rig import Rig
 
 if TYPE_CHECKING:
     from labkit.study.measures import Measure, Window
-    from labkit.study.questions.ready import Answer
+    from labkit.study.questions.question import QuestionAnswer
     from labkit.study.search.solution import SearchResult
     from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
     from labkit.study.tolerance.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
@@ -107,13 +106,11 @@ class SpreadAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuestionAsk:
-    """A ready question about a rig, with what its fields say."""
+    """A ready question about a rig, with what its function takes."""
 
     rig: Rig
     question: str
-    fields: Mapping[str, Value]
-    like: Rig | None = None
-    wires: tuple[str, ...] = ()
+    arguments: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,31 +147,11 @@ def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
     )
 
 
-def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> Answer:
+def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> QuestionAnswer:
     """Answer a ready question."""
-    from labkit.study.questions import ready as questions
-    from labkit.study.questions.winding import turns_and_wire
+    from labkit.study.questions.ready import QUESTIONS
 
-    fields: Any = dict(ask.fields)
-    if ask.question == "cable equivalent":
-        return questions.capacitance_for_cable(
-            ask.rig, length=fields["length"], capacitance_per_length=fields["per_length"], series=fields["series"]
-        )
-    if ask.question == "hump":
-        return questions.tone_capacitor_for_hump(
-            ask.rig, hump_hz=fields["hump"], control=fields["tone"], series=fields["series"]
-        )
-    if ask.question == "load resistor":
-        return questions.load_for_pots(ask.rig, pots=fields["pots"], series=fields["series"])
-    if ask.question == "longest cable":
-        return questions.longest_cable(
-            ask.rig,
-            loss_db=fields["loss"],
-            band_hz=(fields["from"], fields["to"]),
-            reference=fields["reference"],
-        )
-    assert ask.like is not None
-    return turns_and_wire(ask.rig, target=ask.like, wires=ask.wires)
+    return QUESTIONS[ask.question].function(ask.rig, **ask.arguments)
 
 
 def search_goal(ask: GoalAsk, *, tell: Tell, stop: Stop) -> SearchResult:
