@@ -56,8 +56,10 @@ def report(
     in the catalogue.
     """
     from labkit.pickup.predict.given import built_pickup
+    from labkit.report.paper_page import PaperHead
     from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 
+    head = PaperHead(number=number, date=date, shop=shop)
     table = find_sheet(sheet, *KINDS)
     kind = str(table.data.get("sheet"))
     other = None if against is None else find_sheet(against, *KINDS)
@@ -70,24 +72,20 @@ def report(
         if paper not in (None, "customer"):
             raise InputError(f"two pickups give the customer paper only; leave '--paper {paper}' or --against out")
         before, after = built_pickup(table), built_pickup(_with_keys(other, changes))
-        html = pickup_change_html(before, after, number=number, date=date, shop=shop)
+        html = pickup_change_html(before, after, head=head)
     elif kind == "pickup":
         html = pickup_paper_html(
             _with_keys(table, changes),
             paper,  # type: ignore[arg-type]
             temperature_c=_celsius(temperature),
-            number=number,
-            date=date,
-            shop=shop,
+            head=head,
         )
     else:
         if paper not in (None, "customer"):
             raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
         rig = load_rig(sheet)
         changed, label, other_label = _after(rig, changes, against)
-        html = rig_paper_html(
-            rig, other=changed, label=label, other_label=other_label, number=number, date=date, shop=shop
-        )
+        html = rig_paper_html(rig, other=changed, label=label, other_label=other_label, head=head)
     emit(html, output, force)
 
 

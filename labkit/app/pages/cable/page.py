@@ -19,6 +19,7 @@ from labkit.app.kit.widgets import MadeFile
 from labkit.app.pages.cable.state import CableBench, response_of
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
+from labkit.report.paper_page import PaperHead
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.study.questions.cable import CableCurve, band_text, length_text, reference_text
@@ -130,7 +131,7 @@ class CablePage(BenchPage[CableBench]):
             ),
             advice=bench.advice,
             cautions=change_cautions(shown.other, shown.rig),
-            date=today(),
+            head=PaperHead(date=today()),
         )
         return MadeFile(
             name=f"{self.file_stem}-customer-sheet.html",
