@@ -66,8 +66,6 @@ from labkit.view.words import (
 
 Paper = Literal["customer", "build", "fit"]
 
-PAPERS: tuple[Paper, ...] = ("customer", "build", "fit")
-
 USUAL_BOUNDS = "bounds of ±5 % as usual for windings"
 """`labkit.bench.diagnose.readings.Plan`: common practice, no source."""
 

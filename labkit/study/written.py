@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from labkit.study.questions.question import QuestionAnswer
-from labkit.study.search.solution import SearchResult, Solution
+from labkit.study.search.solution import SearchResult, SearchSolution
 from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
 from labkit.study.tolerance.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
 
@@ -131,7 +131,7 @@ def search_data(result: SearchResult) -> dict[str, Any]:
     }
 
 
-def _solution_data(result: SearchResult, solution: Solution) -> dict[str, Any]:
+def _solution_data(result: SearchResult, solution: SearchSolution) -> dict[str, Any]:
     units = {item.name: item.input.unit if item.input is not None else "" for item in result.goal.freedoms}
     return {
         "fits": solution.fits,

@@ -12,7 +12,7 @@ from labkit.rig.rig import Rig
 from labkit.study.measures import LEVEL, RESONANCE, Measure
 from labkit.study.questions.cable import length_text
 from labkit.study.questions.question import QuestionAnswer
-from labkit.study.search.solution import SearchResult, Solution
+from labkit.study.search.solution import SearchResult, SearchSolution
 from labkit.study.tolerance.result import MeasureSpread
 from labkit.view.words import KeyNumber, frequency_in_words, key_numbers, level_in_words, read_response
 
@@ -214,7 +214,7 @@ def search_sentence(result: SearchResult) -> str:
     return text
 
 
-def choices_in_words(result: SearchResult, solution: Solution) -> str:
+def choices_in_words(result: SearchResult, solution: SearchSolution) -> str:
     """Return what a solution chose, such as "volume 500 kΩ and cable length 9.1 m"."""
     from labkit.app.pages.study.work import in_words
 
