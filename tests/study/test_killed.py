@@ -106,7 +106,7 @@ def test_an_interrupt_from_the_keyboard_ends_a_study_with_what_is_done(tmp_path:
             process.communicate()
     assert process.returncode == 130
     assert "stopped early" in out
-    assert err == ""
+    assert err == f"labkit: wrote {record}\n"
     assert record.exists()
 
 
