@@ -182,6 +182,10 @@ class Question:
         ``suits(rig)``: whether a rig has what is asked about.
     note : str
         What the page says of whom it may be asked.
+    found, found_note, counts : str
+        What the page calls the value, what it says beside it, and what is counted where the value is a number.
+    is_soldered : bool
+        True where doing what is found means soldering, so that the page cautions.
     """
 
     name: str
@@ -194,6 +198,10 @@ class Question:
     asked_by: str = ""
     suits: Callable[[Rig], bool] = lambda rig: bool(rig.pickups)
     note: str = ""
+    found: str = "It takes"
+    found_note: str = ""
+    counts: str = ""
+    is_soldered: bool = True
 
     def ask(self, rig: Rig, given: Mapping[str, Any]) -> QuestionAnswer:
         """Return the answer for the texts of a command, by the names of the inputs.

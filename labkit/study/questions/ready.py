@@ -457,6 +457,8 @@ QUESTIONS: dict[str, Question] = {
                 _SLOT,
             ),
             rests_on="Bobbin, poles and magnets as on the build sheet; builds that do not fit the bobbin are left out.",
+            found="Wind",
+            counts="turns",
             note="Asked of a pickup that is predicted from its build: choose one above, or bring one from the page "
             "“Winding”.",
         ),
@@ -499,6 +501,9 @@ QUESTIONS: dict[str, Question] = {
                 ),
                 replace(_PER_LENGTH, label=""),
             ),
+            found="Longest cable",
+            found_note="on the terms below",
+            is_soldered=False,
             rests_on="Controls and input as set; the cable's own capacitance per metre, which spreads by about ±10 %.",
         ),
     )

@@ -151,6 +151,7 @@ class StudyPage(BenchPage[StudyBench]):
     def _show_answer(self, answer: object) -> None:
         from labkit.app.pages.study import words
         from labkit.study.questions.question import QuestionAnswer
+        from labkit.study.questions.ready import QUESTIONS
         from labkit.study.search.solution import SearchResult
 
         self.pictures.value = self.causes.value = self.table.value = ""
@@ -171,7 +172,7 @@ class StudyPage(BenchPage[StudyBench]):
             head, rows = words.answer_rows(answer)
             rests = "; ".join(answer.rests_on)
             text = f"Rests on: {rests}. {words.ABOUT_SEARCH}" if rests else words.ABOUT_SEARCH
-            text = text if answer.unit == "m" else f"{text} {words.CAUTION}"
+            text = f"{text} {words.CAUTION}" if QUESTIONS[answer.question].is_soldered else text
             table = table_html("Beside it", head, rows, marked=words.stocked_row(answer)) if rows else ""
             self.table.value = _links(words.links(self.bench)) + table + _small(text)
         elif isinstance(answer, SearchResult):

@@ -12,6 +12,7 @@ from labkit.rig.rig import Rig
 from labkit.study.measures import LEVEL, RESONANCE, Measure
 from labkit.study.questions.cable import length_text
 from labkit.study.questions.question import QuestionAnswer
+from labkit.study.questions.ready import QUESTIONS
 from labkit.study.search.solution import SearchResult, SearchSolution
 from labkit.study.tolerance.result import MeasureSpread
 from labkit.view.words import KeyNumber, frequency_in_words, key_numbers, level_in_words, read_response
@@ -134,11 +135,17 @@ def answer_numbers(answer: QuestionAnswer, rig: Rig | None) -> tuple[KeyNumber, 
 
 
 def _value_number(answer: QuestionAnswer) -> KeyNumber:
-    if answer.unit == "1":
-        return KeyNumber(label="Wind", value=f"{answer.value:.0f} turns", detail=str(answer.rows[0]["wire"]))
-    if answer.unit == "m":
-        return KeyNumber(label="Longest cable", value=length_text(answer.value), detail="on the terms below")
-    return KeyNumber(label="It takes", value=format_quantity(float(f"{answer.value:.3g}"), answer.unit))
+    question = QUESTIONS[answer.question]
+    if question.counts:
+        value, note = (
+            f"{answer.value:.0f} {question.counts}",
+            str(answer.rows[0].get("wire", "")) if answer.rows else "",
+        )
+    elif answer.unit == "m":
+        value, note = length_text(answer.value), question.found_note
+    else:
+        value, note = format_quantity(float(f"{answer.value:.3g}"), answer.unit), question.found_note
+    return KeyNumber(label=question.found, value=value, detail=note)
 
 
 def stocked_row(answer: QuestionAnswer) -> int:
