@@ -8,12 +8,13 @@ from typing import Any
 from labkit.app.kit.controls import COUNT, Control, ControlSet, Group, Value
 from labkit.app.pages.cable.state import BAND_ENDS
 from labkit.app.pages.study.parts import OWN_TOLERANCES, own_tolerance_controls, own_tolerance_defaults
-from labkit.app.pages.study.work import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESISTORS, USUAL, classes_of
+from labkit.app.pages.study.work import USUAL
 from labkit.catalogue import catalogue
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 from labkit.study.questions.question import Question, QuestionInput
 from labkit.study.questions.ready import QUESTIONS
+from labkit.study.tolerance.kinds import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESISTORS, classes_of
 
 SPREAD, QUESTION, GOAL = "spread", "question", "goal"
 ASK = Control(

@@ -32,7 +32,6 @@ from labkit.app.pages.study.controls import (
 from labkit.app.pages.study.goal import OpenedGoal, read_goal_sheet, what_may_change
 from labkit.app.pages.study.parts import PicksParts, own_fractions
 from labkit.app.pages.study.work import (
-    CLASSES,
     USUAL,
     GoalAsk,
     QuestionAsk,
@@ -49,6 +48,7 @@ from labkit.core.sheet import sheet_text
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import rig_data
 from labkit.study.questions.ready import QUESTIONS
+from labkit.study.tolerance.kinds import CLASSES
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import Reading, key_numbers, read_response, sentence
