@@ -170,29 +170,29 @@ def signature(fields: Sequence[str]) -> str:
 
 
 _STYLE = f"""
-@page {{ size: A4; margin: 14mm; }}
-body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 9.5pt; line-height: 1.3;
+@page {{ size: A4; margin: 11mm; }}
+body {{ background: {PAPER}; color: {INK}; font-family: {SANS}; font-size: 9.5pt; line-height: 1.24;
   font-variant-numeric: tabular-nums; margin: 0 auto; max-width: 182mm; padding: 8mm; }}
 h1, h2, h3, .lead, .verdict {{ font-family: {SERIF}; font-weight: 600; }}
-h1 {{ font-size: 18pt; margin: 0; }} h2 {{ font-size: 12pt; margin: 3mm 0 1mm; }}
+h1 {{ font-size: 18pt; margin: 0; }} h2 {{ font-size: 12pt; margin: 2.2mm 0 0.8mm; }}
 h3 {{ font-size: 11pt; margin: 3mm 0 1mm; }}
 header {{ border-bottom: 2px solid {COPPER}; padding-bottom: 2mm; margin-bottom: 4mm; }}
 header p, .note, figcaption {{ color: {MUTED}; margin: 1mm 0 0; }}
-.lead, .verdict {{ font-size: 12pt; margin: 2mm 0; }}
+.lead, .verdict {{ font-size: 12pt; margin: 1.5mm 0; }}
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: left; padding: 0.8mm 3mm 0.8mm 0; border-bottom: 1px solid {LINE}; vertical-align: top; }}
 th[scope=row] {{ font-weight: 400; color: {MUTED}; width: 30%; }}
-td:first-child {{ min-width: 38mm; }} figure {{ margin: 2mm 0 3mm; }} figure svg {{ max-width: 100%; height: auto; }}
+td:first-child {{ min-width: 38mm; }} figure {{ margin: 1.5mm 0 2mm; }} figure svg {{ max-width: 100%; height: auto; }}
 ul {{ margin: 0; padding-left: 5mm; }} ul.boxes {{ list-style: "☐  "; }}
 .sign {{ display: flex; flex-wrap: wrap; gap: 6mm; margin-top: 12mm; }}
 .sign span {{ flex: 1 1 40mm; border-top: 1px solid {INK}; padding-top: 1mm; color: {MUTED}; }}
 tr, figure, li, h2, h3 {{ break-inside: avoid; }} h2, h3 {{ break-after: avoid; }}
 .blank {{ display: inline-block; min-width: 38mm; border-bottom: 1px solid {INK}; }}
-.dense {{ font-size: 8.5pt; line-height: 1.25; }} .dense h1 {{ font-size: 16pt; }}
+.dense {{ font-size: 8.5pt; line-height: 1.19; }} .dense h1 {{ font-size: 16pt; }}
 .dense h2 {{ font-size: 10.5pt; margin: 0 0 0.6mm; }} .dense header {{ margin-bottom: 1.5mm; padding-bottom: 1mm; }}
 .dense th, .dense td {{ padding: 0.35mm 2mm 0.35mm 0; }} .dense td:first-child {{ min-width: 0; }}
 .dense main > h2 {{ margin-top: 3mm; }}
-.dense .sign {{ margin-top: 8mm; gap: 4mm; }}
+.dense .sign {{ margin-top: 4mm; gap: 3mm; }}
 .dense .columns {{ columns: 2; column-gap: 8mm; margin-top: 2.5mm; }}
 .dense section {{ margin-bottom: 2mm; }} .dense th[scope=row] {{ width: 40%; }}
 .dense .sign span {{ flex-basis: 26mm; }}

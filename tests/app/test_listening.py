@@ -44,9 +44,9 @@ def test_the_level_difference_before_matching_is_stated(pair):
     assert " dB " in pair.note or "as loud as" in pair.note
 
 
-def test_a_volume_turned_down_is_quieter_and_the_other_way_round_louder():
+def test_a_volume_turned_down_is_softer_and_the_other_way_round_louder():
     down, up = RigBench(query="volume=5").rig, RigBench().rig
-    assert " dB quieter than the other" in hear(down, other=up, other_name="up").note
+    assert " dB softer than the other" in hear(down, other=up, other_name="up").note
     assert " dB louder than the other" in hear(up, other=down, other_name="down").note
 
 

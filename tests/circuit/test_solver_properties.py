@@ -145,6 +145,29 @@ def test_order_of_elements_does_not_matter() -> None:
         assert_near(other.output_impedance, one.output_impedance, OHMS)
 
 
+@given(randoms)
+def test_a_source_with_its_ends_exchanged_counts_the_other_way_round(random: Random) -> None:
+    circuit = random_circuit(random)
+    chosen = random.choice(circuit.sources)
+    turned = replace(chosen, nodes=chosen.nodes[::-1])
+    other = replace(circuit, elements=tuple(turned if part is chosen else part for part in circuit.elements))
+    place = [source.name for source in circuit.sources].index(chosen.name)
+    before, after = (solve(each, FREQUENCY_HZ, per_source=True).transfer for each in (circuit, other))
+    assert_near(after[place], -before[place], VOLTS)
+
+
+def test_two_equal_sources_against_each_other_cancel_and_with_each_other_add() -> None:
+    """By hand: 1 V and 1 V behind 1 kΩ each into an open node are 1 V; one turned round leaves nothing."""
+    for nodes, expected in ((("b", GROUND), 1.0), ((GROUND, "b"), 0.0)):
+        parts = (
+            Source(name="one", nodes=("a", GROUND)),
+            Source(name="other", nodes=nodes),
+            Resistor(name="first", nodes=("a", "out"), resistance=1e3),
+            Resistor(name="second", nodes=("b", "out"), resistance=1e3),
+        )
+        assert_near(solve(Circuit(elements=parts, output="out"), FREQUENCY_HZ).transfer, np.array(expected), VOLTS)
+
+
 def assert_near(got: np.ndarray, expected: np.ndarray, floor: float) -> None:
     assert np.all(np.isfinite(got))
     assert np.all(np.abs(got - expected) <= RELATIVE * np.abs(expected) + floor)

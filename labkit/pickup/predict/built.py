@@ -206,8 +206,8 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             found[name] = found[name].widened(PEAK.deviation(found[name].value), "a peak outside the audio range")
     if most < MOST_LOST and any(sum(part.fraction for part in coil.eddy) > 0.98 * most for coil in coils.values()):
         warnings += (
-            f"a coupling of {coupling.value if coupling else 0:g} leaves eddy currents at most {100 * most:.1f} % of a "
-            "coil's inductance, less than its metal takes: losses are too small and the peak too high.",
+            f"a coupling of {coupling.value if coupling else 0:.3g} leaves eddy currents at most {100 * most:.1f} % of "
+            "a coil's inductance, less than its metal takes: losses are too small and the peak too high.",
         )
     missing = [words for name, words in _PEAKS.items() if name not in found]
     if missing:
@@ -227,7 +227,7 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
         field_at=FIELD_AT,
         field_t=fields,
         output_db=relative_output(pickup.output),
-        pickup=pickup,
+        pickup=replace(pickup, warnings=warnings),
         warnings=warnings,
     )
 
@@ -340,7 +340,6 @@ def _electrical(
         coupling=coupling.value if coupling is not None else 0.0,
         lead_capacitance=build.lead.value,
         output=output,
-        warnings=build_warnings(build),
     )
 
 
