@@ -13,6 +13,8 @@ import click
 
 from docs.tools.tables import table, with_options_as_code
 from labkit.cli.main import BAD_INPUT, BUG, CHECK_FAILED, COMMANDS, DONE, INTERRUPTED, labkit
+from labkit.study.questions.question import Question
+from labkit.study.questions.ready import QUESTIONS
 
 PAGE = Path(__file__).resolve().parents[1] / "reference" / "commands.md"
 
@@ -67,12 +69,20 @@ def _section(command: click.Command, parent: click.Context, name: str, level: in
     rows = [_option(option, context) for option in options]
     if rows:
         lines += [table(("option", "what it does"), rows), ""]
+    if name == "search":
+        heads = ("ready question", "asks", "takes", "rests on")
+        lines += [table(heads, map(_question, QUESTIONS.values())), ""]
     if isinstance(command, click.Group):
         for sub in command.list_commands(context):
             found = command.get_command(context, sub)
             assert found is not None
             lines += _section(found, context, sub, level + 1)
     return lines
+
+
+def _question(question: Question) -> tuple[str, ...]:
+    takes = "; ".join(f"`--{each.name}` {each.terms}".strip() for each in question.inputs)
+    return f"`{question.name}`", question.asks, takes, question.rests_on
 
 
 def _words(text: str) -> list[str]:

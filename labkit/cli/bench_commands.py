@@ -12,7 +12,7 @@ from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.json_text import as_json_text
 from labkit.core.sourced import Interval
-from labkit.core.units import format_quantity, parse_quantity
+from labkit.core.units import format_quantity, name_and_value, parse_quantity
 
 if TYPE_CHECKING:
     from labkit.bench.fit.fit import Fit
@@ -126,13 +126,8 @@ def fit(
 
 
 def _columns(given: tuple[str, ...]) -> dict[str, int | str] | None:
-    chosen: dict[str, int | str] = {}
-    for entry in given:
-        role, equals, column = entry.partition("=")
-        if not equals or not column.strip():
-            raise InputError(f"--column takes ROLE=COLUMN, such as frequency=2; got '{entry}'")
-        chosen[role.strip()] = column.strip()
-    return chosen or None
+    requirement = "--column takes ROLE=COLUMN, such as frequency=2"
+    return dict(name_and_value(entry, requirement) for entry in given) or None
 
 
 def _measurements(

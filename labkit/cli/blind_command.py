@@ -10,11 +10,11 @@ import click
 from labkit import __version__
 from labkit.cli.options import json_option, say_written
 from labkit.cli.sound_options import (
+    TakeChoices,
     change_option,
     decibels,
     level_data,
     named_rig,
-    performance,
     played,
     progress_bar,
     show,
@@ -56,13 +56,7 @@ def prepare(
     first_changes: tuple[str, ...],
     second_changes: tuple[str, ...],
     trials: int,
-    take_name: str,
-    seed: int | None,
-    places: tuple[str, ...],
-    levels: tuple[str, ...],
-    aperture: str,
-    rate: int,
-    loudness: float,
+    take: TakeChoices,
 ) -> None:
     """Write the sounds of a blind test of two rigs and a sealed key into a new folder.
 
@@ -72,9 +66,9 @@ def prepare(
         raise InputError("a blind test needs two rigs; name a second one, or change the first with --set-second")
     one = named_rig(first, first_changes)
     other = named_rig(first, (*first_changes, *second_changes)) if second is None else named_rig(second, second_changes)
-    notes = performance(take_name, seed)
-    takes, sounds, counted = played([one, other], notes, places, levels, aperture, rate)
-    matched = match_loudness({"first": sounds[0], "second": sounds[1]}, rate, target_lufs=loudness)
+    notes, rate = take.performance, take.rate
+    takes, sounds, counted = played([one, other], take)
+    matched = match_loudness({"first": sounds[0], "second": sounds[1]}, rate, target_lufs=take.loudness)
     names = (one.name, other.name)
     difference_db = matched.difference_db("second", "first")
     change = level_change(one, other, outputs=counted, measured_db=difference_db)

@@ -12,6 +12,7 @@ import click
 
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
+from labkit.core.units import name_and_value
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 
@@ -94,14 +95,16 @@ def set_option(function: Command) -> Command:
     )(function)
 
 
-def rig_with(sheet: str, changes: tuple[str, ...]) -> Rig:
-    """Load a rig and apply every ``NAME=VALUE``."""
-    rig = load_rig(sheet)
+def changed(rig: Rig, changes: tuple[str, ...]) -> Rig:
+    """Return a rig with every ``NAME=VALUE`` of ``--set`` applied."""
     for change in changes:
-        name, equals, value = change.partition("=")
-        if not equals or not name.strip() or not value.strip():
-            raise InputError(f"--set takes NAME=VALUE, such as volume=5; got '{change}'")
-        rig = set_value(rig, name.strip(), value.strip())
+        rig = set_value(rig, *name_and_value(change, "--set takes NAME=VALUE, such as volume=5"))
+    return rig
+
+
+def rig_with(sheet: str, changes: tuple[str, ...]) -> Rig:
+    """Load a rig, apply every ``NAME=VALUE``, and say what is unusual about it."""
+    rig = changed(load_rig(sheet), changes)
     for sentence in rig.warnings:
         click.echo(f"labkit: warning: {rig.name}: {sentence}", err=True)
     return rig

@@ -9,9 +9,8 @@ from typing import Any
 import click
 
 from labkit.cli.options import emit, json_option, output_options
-from labkit.core.errors import InputError
 from labkit.core.json_text import as_json_text
-from labkit.core.units import format_quantity
+from labkit.core.units import format_quantity, name_and_value
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, load_built
 from labkit.pickup.predict.propagation import Prediction
@@ -22,6 +21,8 @@ _NOTES = (
     "Not modelled: hysteresis and saturation of steel, magnetic baseplates, screw threads, permeability that changes "
     "with charge, shielding of the strings by a cover, pull of the magnets on the strings.",
 )
+
+_CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 
 
 @click.command()
@@ -53,7 +54,7 @@ def pickup(
     SHEET is the path of a pickup sheet or the name of a pickup in the catalogue. Values that follow from a build carry
     95 % bounds; values that the sheet states are given back.
     """
-    built = load_built(sheet, dict(map(_change, changes)))
+    built = load_built(sheet, dict(name_and_value(change, _CHANGE) for change in changes))
     change = None if against is None else load_built(against).change_to(built)
     if plot is not None:
         from labkit.view.curve.pickup_plot import plot_pickup
@@ -66,13 +67,6 @@ def pickup(
         emit(as_json_text(data), output, force)
     elif plot is None or output is not None or why or change is not None:
         emit(_text(built, why, change), output, force)
-
-
-def _change(text: str) -> tuple[str, str]:
-    name, equals, value = text.partition("=")
-    if not equals or not name.strip() or not value.strip():
-        raise InputError(f"--set takes KEY=VALUE, such as coil.main.turns=7500; got '{text}'")
-    return name.strip(), value.strip()
 
 
 def pickup_json(built: BuiltPickup) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from labkit.catalogue import find_sheet
 from labkit.cli.options import emit, output_options, set_option
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
-from labkit.core.units import parse_quantity
+from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.inputs import rig_inputs
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
@@ -56,8 +56,10 @@ def report(
     in the catalogue.
     """
     from labkit.pickup.predict.built import built_pickup
+    from labkit.report.paper_page import PaperHead
     from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 
+    head = PaperHead(number=number, date=date, shop=shop)
     table = find_sheet(sheet, *KINDS)
     kind = str(table.data.get("sheet"))
     other = None if against is None else find_sheet(against, *KINDS)
@@ -70,24 +72,20 @@ def report(
         if paper not in (None, "customer"):
             raise InputError(f"two pickups give the customer paper only; leave '--paper {paper}' or --against out")
         before, after = built_pickup(table), built_pickup(_with_keys(other, changes))
-        html = pickup_change_html(before, after, number=number, date=date, shop=shop)
+        html = pickup_change_html(before, after, head=head)
     elif kind == "pickup":
         html = pickup_paper_html(
             _with_keys(table, changes),
             paper,  # type: ignore[arg-type]
             temperature_c=_celsius(temperature),
-            number=number,
-            date=date,
-            shop=shop,
+            head=head,
         )
     else:
         if paper not in (None, "customer"):
             raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
         rig = load_rig(sheet)
         changed, label, other_label = _after(rig, changes, against)
-        html = rig_paper_html(
-            rig, other=changed, label=label, other_label=other_label, number=number, date=date, shop=shop
-        )
+        html = rig_paper_html(rig, other=changed, label=label, other_label=other_label, head=head)
     emit(html, output, force)
 
 
@@ -98,7 +96,7 @@ def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[
     after = before if against is None else load_rig(against)
     words = []
     for change in changes:
-        name, value = _pair(change)
+        name, value = name_and_value(change, _CHANGE)
         after = set_value(after, name, value)
         known = rig_inputs(after).get(name)
         value = value if known is None else known.text(known.value)
@@ -111,14 +109,10 @@ def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[
 def _with_keys(table: Table, changes: tuple[str, ...]) -> Table:
     from labkit.pickup.predict.sheet import with_changes
 
-    return with_changes(table, dict(_pair(change) for change in changes)) if changes else table
+    return with_changes(table, dict(name_and_value(change, _CHANGE) for change in changes)) if changes else table
 
 
-def _pair(change: str) -> tuple[str, str]:
-    name, equals, value = change.partition("=")
-    if not equals or not name.strip() or not value.strip():
-        raise InputError(f"--set takes NAME=VALUE, such as volume=5 or coil.main.turns=7500; got '{change}'")
-    return name.strip(), value.strip()
+_CHANGE = "--set takes NAME=VALUE, such as volume=5 or coil.main.turns=7500"
 
 
 def _celsius(text: str) -> float:

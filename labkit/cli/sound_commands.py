@@ -12,6 +12,8 @@ from labkit.cli.blind_command import blind
 from labkit.cli.options import json_option, output_options, set_option, sheet_argument
 from labkit.cli.sound_options import (
     BITS,
+    PairChoices,
+    TakeChoices,
     bits_option,
     boost_option,
     change_option,
@@ -21,13 +23,12 @@ from labkit.cli.sound_options import (
     level_data,
     loudness_option,
     named_rig,
-    pair,
     pair_options,
-    performance,
     played,
     progress_bar,
     rate_option,
     show,
+    show_change,
     take_options,
 )
 from labkit.core.errors import InputError
@@ -65,13 +66,7 @@ def render(
     output: Path | None,
     force: bool,
     changes: tuple[str, ...],
-    take_name: str,
-    seed: int | None,
-    places: tuple[str, ...],
-    levels: tuple[str, ...],
-    aperture: str,
-    rate: int,
-    loudness: float,
+    take: TakeChoices,
     bits: str,
     against: str | None,
     against_changes: tuple[str, ...],
@@ -91,23 +86,22 @@ def render(
     rigs = [named_rig(sheet, changes)]
     if against is not None or against_changes:
         rigs.append(named_rig(sheet if against is None else against, against_changes))
-    notes = performance(take_name, seed)
-    takes, sounds, counted = played(rigs, notes, places, levels, aperture, rate)
+    takes, sounds, counted = played(rigs, take)
     names = ["this", "other"][: len(rigs)]
-    matched = match_loudness(dict(zip(names, sounds)), rate, target_lufs=loudness, keep_difference=true_level)
+    matched = match_loudness(dict(zip(names, sounds)), take.rate, target_lufs=take.loudness, keep_difference=true_level)
     samples = matched.samples["this"]
     level: dict[str, Any] = {"difference_interval_db": None, "level_basis": counted.words or None}
     if len(rigs) > 1:
         difference_db = matched.difference_db("this", "other")
         change = level_change(rigs[1], rigs[0], outputs=counted.reversed, measured_db=difference_db)
         level = level_data(change)
-    write_wav(output, samples, rate, sample_format=BITS[bits], force=force)
+    write_wav(output, samples, take.rate, sample_format=BITS[bits], force=force)
     data = {
         "name": rigs[0].name,
         "file": str(output),
         "take": dict(takes[0].details),
-        "rate_hz": rate,
-        "duration_s": samples.size / rate,
+        "rate_hz": take.rate,
+        "duration_s": samples.size / take.rate,
         "loudness_lufs": matched.before_lufs["this"] + matched.gain_db["this"],
         "before_lufs": matched.before_lufs["this"],
         "gain_db": matched.gain_db["this"],
@@ -118,7 +112,7 @@ def render(
         **level,
         "level_reference": _louder(rigs, matched) if true_level else None,
         "reference_lufs": matched.target_lufs if true_level else None,
-        "lowered_db": loudness - matched.target_lufs,
+        "lowered_db": take.loudness - matched.target_lufs,
         "not_modelled": NOT_MODELLED,
         "caution": HEARING_CAUTION,
     }
@@ -139,10 +133,7 @@ def convert(
     as_json: bool,
     output: Path | None,
     force: bool,
-    before_sheet: str,
-    after_sheet: str | None,
-    before_changes: tuple[str, ...],
-    after_changes: tuple[str, ...],
+    pair: PairChoices,
     boost: str,
     bits: str,
     loudness: float,
@@ -155,7 +146,7 @@ def convert(
     """
     if output is None:
         raise InputError("--output is missing; name the WAV file to write, such as --output converted.wav")
-    before, after = pair(before_sheet, before_changes, after_sheet, after_changes)
+    before, after = pair.rigs
     difference = difference_of(before, after, boost)
     with progress_bar("converting", quiet=as_json) as progress:
         done = convert_file(
@@ -167,7 +158,6 @@ def convert(
             force=force,
             progress=progress,
         )
-    warnings = (*done.warnings, *mixing_warnings(before, after))
     change = level_change(before, after, measured_db=done.difference_db)
     data = {
         "from": before.name,
@@ -175,10 +165,7 @@ def convert(
         "recording": str(recording),
         "file": str(output),
         **asdict(done),
-        **level_data(change),
         "band_hz": list(done.band_hz),
-        "warnings": list(warnings),
-        "caution": HEARING_CAUTION,
     }
     lines = [
         f"{output}: {done.duration_s:.2f} s, {before.name} → {after.name}",
@@ -188,8 +175,7 @@ def convert(
         f"gain on the file {done.gain_db:+.2f} dB",
         f"  headroom {done.headroom_db:.1f} dB",
     ]
-    lines += [f"  {change.words}"] if change.words else []
-    show(data, as_json, "\n".join([*lines, *(f"  note: {text}" for text in warnings), HEARING_CAUTION]))
+    show_change(data, as_json, lines, change, (*done.warnings, *mixing_warnings(before, after)))
 
 
 @click.command()
@@ -213,10 +199,7 @@ def impulse(
     as_json: bool,
     output: Path | None,
     force: bool,
-    before_sheet: str,
-    after_sheet: str | None,
-    before_changes: tuple[str, ...],
-    after_changes: tuple[str, ...],
+    pair: PairChoices,
     boost: str,
     bits: str,
     rate: int,
@@ -231,14 +214,13 @@ def impulse(
     for path in (output, table):
         if path is not None:
             check_target(path, force=force)
-    before, after = pair(before_sheet, before_changes, after_sheet, after_changes)
+    before, after = pair.rigs
     difference = difference_of(before, after, boost)
     found = impulse_response(difference, rate=rate, length=length, phase=phase, normalisation=normalise)  # type: ignore[arg-type]
     if output is not None:
         write_wav(output, found.samples, rate, sample_format=BITS[bits], force=force)
     if table is not None:
         write_atomically(table, frequency_table(difference), overwrite=force)
-    warnings = mixing_warnings(before, after)
     change = level_change(before, after)
     data = {
         "from": before.name,
@@ -254,9 +236,6 @@ def impulse(
         "band_hz": list(found.band_hz),
         "deviation_db": found.deviation_db,
         "resolved_hz": found.resolved_hz,
-        **level_data(change),
-        "warnings": list(warnings),
-        "caution": HEARING_CAUTION,
     }
     lines = [
         f"{before.name} → {after.name}: {length} samples at {rate} Hz, {phase} phase",
@@ -265,8 +244,7 @@ def impulse(
         f"within {found.deviation_db:.3f} dB of the wanted curve",
         f"  level 100 Hz to 1 kHz as the strings drive it: {louder_in_words(change.level_db.interval)}",
     ]
-    lines += [f"  {change.words}"] if change.words else []
-    show(data, as_json, "\n".join([*lines, *(f"  note: {text}" for text in warnings), HEARING_CAUTION]))
+    show_change(data, as_json, lines, change, mixing_warnings(before, after))
 
 
 commands = [render, convert, impulse, blind]

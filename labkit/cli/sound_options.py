@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
+from functools import wraps
 from typing import Any
 
 import click
@@ -14,12 +15,12 @@ import numpy as np
 from labkit.cli.options import rig_with
 from labkit.core.errors import InputError, join_words
 from labkit.core.json_text import as_json_text
-from labkit.core.units import parse_quantity
+from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
 from labkit.sound.files import Progress, no_progress
-from labkit.sound.loudness import QUIET_LUFS
+from labkit.sound.loudness import HEARING_CAUTION, QUIET_LUFS
 from labkit.sound.render.rendering import Renderer
 from labkit.sound.render.rig_sound import coil_spots, coil_transfers, rig_difference
 from labkit.sound.render.string_drive import LevelChange
@@ -65,8 +66,42 @@ def change_option(option: str, destination: str, what: str) -> Callable[[Callabl
     )
 
 
+def gathered(kind: type, name: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Give a command the options that are fields of a dataclass as one thing, under a name."""
+
+    def gathering(function: Callable[..., Any]) -> Callable[..., Any]:
+        @wraps(function)
+        def with_one(**given: Any) -> Any:
+            own = {each.name: given.pop(each.name) for each in fields(kind)}
+            return function(**given, **{name: kind(**own)})
+
+        return with_one
+
+    return gathering
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeChoices:
+    """What the options of a take say."""
+
+    take_name: str
+    seed: int | None
+    places: tuple[str, ...]
+    levels: tuple[str, ...]
+    aperture: str
+    rate: int
+    loudness: float
+
+    @property
+    def performance(self) -> Performance:
+        """The performance of ``--take``, with the seed of ``--seed`` where given."""
+        found = load_take(self.take_name)
+        return found if self.seed is None else replace(found, seed=self.seed)
+
+
 def take_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Options of everything that plays a take."""
+    """Options of everything that plays a take, as ``take`` (`TakeChoices`)."""
+    function = gathered(TakeChoices, "take")(function)
     for option in (
         loudness_option,
         rate_option,
@@ -86,8 +121,29 @@ def take_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairChoices:
+    """What the options of two rigs say."""
+
+    before_sheet: str
+    before_changes: tuple[str, ...]
+    after_sheet: str | None
+    after_changes: tuple[str, ...]
+
+    @property
+    def rigs(self) -> tuple[Rig, Rig]:
+        """The rigs of ``--from`` and ``--to``."""
+        after_sheet, after_changes = self.after_sheet, self.after_changes
+        if after_sheet is None and not after_changes:
+            raise InputError("a second rig is missing; name it with --to, or change the first with --set-to")
+        if after_sheet is None:
+            after_sheet, after_changes = self.before_sheet, (*self.before_changes, *after_changes)
+        return named_rig(self.before_sheet, self.before_changes), named_rig(after_sheet, after_changes)
+
+
 def pair_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """``--from`` and ``--to`` rigs, each with its own changes."""
+    """``--from`` and ``--to`` rigs, each with its own changes, as ``pair`` (`PairChoices`)."""
+    function = gathered(PairChoices, "pair")(function)
     for option in (
         change_option("--set-to", "after_changes", "the rig of --to"),
         change_option("--set-from", "before_changes", "the rig of --from"),
@@ -98,47 +154,29 @@ def pair_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
-def pair(
-    before_sheet: str, before_changes: tuple[str, ...], after_sheet: str | None, after_changes: tuple[str, ...]
-) -> tuple[Rig, Rig]:
-    """The rigs of ``--from`` and ``--to``."""
-    if after_sheet is None and not after_changes:
-        raise InputError("a second rig is missing; name it with --to, or change the first with --set-to")
-    if after_sheet is None:
-        after_sheet, after_changes = before_sheet, (*before_changes, *after_changes)
-    return named_rig(before_sheet, before_changes), named_rig(after_sheet, after_changes)
-
-
 def named_rig(sheet: str, changes: tuple[str, ...]) -> Rig:
     """The rig with its changes in its name, so that two states of one rig can be told apart in every text."""
     rig = rig_with(sheet, changes)
     return rig.replace(name=f"{rig.name} with {join_words(changes)}") if changes else rig
 
 
-def performance(name: str, seed: int | None) -> Performance:
-    """The performance of ``--take``, with the seed of ``--seed`` where given."""
-    found = load_take(name)
-    return found if seed is None else replace(found, seed=seed)
-
-
-def played(
-    rigs: list[Rig], notes: Performance, places: tuple[str, ...], levels: tuple[str, ...], aperture: str, rate: int
-) -> tuple[list[Take], list[np.ndarray], CountedOutputs]:
+def played(rigs: list[Rig], choices: TakeChoices) -> tuple[list[Take], list[np.ndarray], CountedOutputs]:
     """The performance through each rig, and how outputs were counted; rigs with the same coils share one take."""
+    notes = choices.performance
     takes: list[Take] = []
     sounds: list[np.ndarray] = []
     made: list[tuple[dict[str, CoilSpot], Renderer]] = []
-    width = _quantity(aperture, "m", "--aperture")
+    width = _quantity(choices.aperture, "m", "--aperture")
     slots = sorted({slot for rig in rigs for slot in rig.pickups})
-    given = places_by_slot(places, slots)
-    stated = _by_slot(levels, slots, "--level", "dB", "'bridge=+3 dB'")
+    given = places_by_slot(choices.places, slots)
+    stated = _by_slot(choices.levels, slots, "--level", "dB", "'bridge=+3 dB'")
     counted = counted_outputs(*rigs, stated=stated)
     for rig, outputs in zip(rigs, counted.levels_db):
         own = {slot: place for slot, place in given.items() if slot in rig.pickups}
         spots = coil_spots(rig, scale=notes.strings.scale, places=own, levels_db=stated, aperture=width)
         renderer = next((renderer for known, renderer in made if known == spots), None)
         if renderer is None:
-            renderer = Renderer(synthesise(notes, spots, rate=rate))
+            renderer = Renderer(synthesise(notes, spots, rate=choices.rate))
             made.append((spots, renderer))
         takes.append(renderer.take)
         sounds.append(renderer.render(coil_transfers(rig, renderer.take.coils, levels_db=outputs)))
@@ -159,9 +197,7 @@ def _by_slot(texts: tuple[str, ...], slots: list[str], option: str, unit: str, e
     """Quantities by pickup slot, from ``SLOT=QUANTITY``."""
     found: dict[str, float] = {}
     for text in texts:
-        slot, equals, quantity = (part.strip() for part in text.partition("="))
-        if not equals or not slot or not quantity:
-            raise InputError(f"{option} takes a slot and a value, such as {example}; got '{text}'")
+        slot, quantity = name_and_value(text, f"{option} takes a slot and a value, such as {example}")
         if slot not in slots:
             raise InputError(f"{option}: no pickup is named '{slot}'; there is {join_words(slots)}")
         found[slot] = _quantity(quantity, unit, f"{option} {slot}")
@@ -198,6 +234,16 @@ def progress_bar(label: str, *, quiet: bool) -> Iterator[Progress]:
 
     with ExitStack() as stack:
         yield no_progress if quiet or not sys.stderr.isatty() else progress
+
+
+def show_change(
+    data: dict[str, Any], as_json: bool, lines: list[str], change: LevelChange, warnings: Sequence[str]
+) -> None:
+    """Print what was made of the difference between two rigs, with its notes and the caution."""
+    lines += [f"  {change.words}"] if change.words else []
+    lines += [*(f"  note: {text}" for text in warnings), HEARING_CAUTION]
+    more = {**level_data(change), "warnings": list(warnings), "caution": HEARING_CAUTION}
+    show({**data, **more}, as_json, "\n".join(lines))
 
 
 def show(data: dict[str, Any], as_json: bool, text: str) -> None:

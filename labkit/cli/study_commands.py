@@ -13,12 +13,13 @@ from typing import Any
 import click
 
 from labkit.catalogue import catalogue
-from labkit.cli.options import emit, json_option, output_options, set_option, sheet_argument
-from labkit.cli.ready_questions import QUESTIONS, answer_to, option_of, rig_or_pickup
+from labkit.cli.options import changed, emit, json_option, output_options, set_option, sheet_argument
 from labkit.core.errors import InputError, QuantityError, did_you_mean
 from labkit.core.json_text import as_json_text
-from labkit.core.units import parse_quantity
+from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
+from labkit.study.questions.loads import load_rig_or_pickup
+from labkit.study.questions.ready import QUESTIONS
 from labkit.study.work.work import Progress
 
 CHECK_FAILED, INTERRUPTED = 1, 130
@@ -127,7 +128,7 @@ def tolerance(
             f"--count {count}"
         )
     wanted_share = None if least_share is None else _share(least_share)
-    rig = rig_or_pickup(sheet, changes)
+    rig = changed(load_rig_or_pickup(sheet), changes)
     study = tolerance_study(
         rig,
         _spreads(rig, spreads, held, only),
@@ -166,24 +167,48 @@ def tolerance(
     return CHECK_FAILED if failed else 0
 
 
-@click.command()
+def question_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """``--rig`` and what the ready questions ask for, each option once."""
+    inputs = {each.name: each for question in QUESTIONS.values() for each in question.inputs}
+    for each in reversed(inputs.values()):
+        meaning = f"Ready questions: {each.meaning}"
+        function = click.option(f"--{each.name}", multiple=each.kind == "names", help=meaning)(function)
+    return click.option("--rig", help="Ready questions: the rig it is about.")(function)
+
+
+_SEARCH = """Part values, pickups or builds that meet a GOAL.
+
+GOAL is the path of a goal sheet, the name of a goal in the catalogue, or a ready question about --rig. A goal sheet
+names a rig, what its curve shall be ([target]), and what may be changed ([[vary]]); "labkit catalogue goal" lists
+examples. Ready questions:
+
+\b
+{questions}
+
+Exit code 1: the goal was understood and nothing meets it. Interrupted once from the keyboard it ends with what was
+found so far and exit code 130.
+"""
+
+
+def _quoted(name: str) -> str:
+    return f'"{name}"'
+
+
+def _search_help() -> str:
+    width = max(map(len, QUESTIONS)) + 4
+    lines = (
+        f"{quoted:<{width}}{question.answer}" for question in QUESTIONS.values() for quoted in [f'"{question.name}"']
+    )
+    return _SEARCH.format(questions="\n".join(lines))
+
+
+@click.command(help=_search_help())
 @click.argument("goal")
 @json_option
 @output_options
 @set_option
 @click.option("--csv", "as_csv", is_flag=True, help="Print a table.")
-@click.option("--rig", "sheet", help="Ready questions: the rig it is about.")
-@click.option("--length", help="Ready questions: length of the cable, such as 5m.")
-@click.option("--cable", help="Ready questions: its capacitance, such as '100 pF/m'.")
-@click.option("--at", help="Ready questions: a frequency, such as 700 or 3k.")
-@click.option("--loss", help="Ready questions: the largest loss allowed anywhere in the band, 3 dB unless given.")
-@click.option("--band", help="Ready questions: where the loss is judged, '2k to 5k' unless given.")
-@click.option("--reference", help="Ready questions: the cable judged against, 3m unless given; 0m is no cable.")
-@click.option("--pots", help="Ready questions: the pots it shall seem to have, such as 250k.")
-@click.option("--slot", help="Ready questions: the pickup; the first where left out.")
-@click.option("--like", help="Ready questions: the rig it shall sound like.")
-@click.option("wires", "--wire", multiple=True, help="Ready questions: a stocked wire; several times.")
-@click.option("--series", default=None, help="Ready questions: preferred values of what is in stock, E6 to E96.")
+@question_options
 @work_options
 def search(
     goal: str,
@@ -194,31 +219,18 @@ def search(
     as_csv: bool,
     workers: int,
     record: Path | None,
+    rig: str | None,
     **given: Any,
 ) -> int:
-    """Part values, pickups or builds that meet a GOAL.
-
-    GOAL is the path of a goal sheet, the name of a goal in the catalogue, or a ready question about --rig. A goal sheet
-    names a rig, what its curve shall be ([target]), and what may be changed ([[vary]]); "labkit catalogue goal" lists
-    examples. Ready questions:
-
-    \b
-    "cable equivalent"  capacitance before a buffer that stands in for --length of --cable
-    "hump"              tone capacitor that puts the hump at --at with the tone control at 0
-    "load resistor"     resistor across a pickup that stands in for --pots
-    "turns and wire"    turns and --wire (several) of a built pickup that sound like --like
-    "longest cable"     longest cable that loses no more than --loss anywhere in --band against --reference
-
-    Exit code 1: the goal was understood and nothing meets it. Interrupted once from the keyboard it ends with what was
-    found so far and exit code 130.
-    """
     from labkit.cli import study_text
     from labkit.study import written
 
     if as_json and as_csv:
         raise InputError("--json and --csv exclude each other; give one of them")
     if goal in QUESTIONS:
-        answer = answer_to(goal, given, changes)
+        if not rig:
+            raise InputError(f'"{goal}" needs --rig, the sheet or name of the rig it is about')
+        answer = QUESTIONS[goal].ask(changed(load_rig_or_pickup(rig), changes), given)
         text = study_text.answer_text(answer)
         if as_json:
             text = as_json_text(written.answer_data(answer))
@@ -230,9 +242,9 @@ def search(
     from labkit.study.search.search import run_search
 
     hint = did_you_mean(goal, [*QUESTIONS, *catalogue().names("goal")])
-    for name, value in given.items():
+    for name, value in {"rig": rig, **given}.items():
         if value:
-            raise InputError(f"--{option_of(name)} belongs to the ready questions, and '{goal}' is none.{hint}")
+            raise InputError(f"--{name} belongs to the ready questions, and '{goal}' is none.{hint}")
     if changes:
         raise InputError("--set belongs to the ready questions; a goal sheet has a [set] table of its own")
     wanted = load_goal(goal, also=QUESTIONS)
@@ -260,13 +272,14 @@ def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool
     causes = cause_names(rig)
     found = {} if only else column_map(rig, default_spreads(rig), add=True)[1]
     for text in texts:
-        name, equals, words = text.partition("=")
-        name = name.strip()
+        alone = text.strip(" =")
+        if alone in causes:  # as the build has it
+            found[alone] = cause_spread(rig, alone)
+            continue
+        name, words = name_and_value(text, "--vary takes NAME=SPREAD, such as volume.value=10%")
         if name in causes:
             found[name] = cause_spread(rig, name, words)
             continue
-        if not equals or not words.strip():
-            raise InputError(f"--vary takes NAME=SPREAD, such as volume.value=10%; got '{text}'")
         item = find_input(rig, name)
         found[item.name] = parse_spread(item, words)
     for name in held:

@@ -10,7 +10,7 @@ from typing import Any
 from labkit.core.units import format_quantity
 from labkit.rig.inputs import RigInput
 from labkit.study.measures import LEVEL
-from labkit.study.questions.ready import Answer
+from labkit.study.questions.question import QuestionAnswer
 from labkit.study.search.solution import SearchResult
 from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
 from labkit.study.tolerance.spread import Spread
@@ -96,7 +96,7 @@ def search_text(result: SearchResult) -> str:
     return "\n".join(lines)
 
 
-def answer_text(answer: Answer) -> str:
+def answer_text(answer: QuestionAnswer) -> str:
     """Return an answer for people."""
     lines = [answer.sentence, *(f"  rests on   {text}" for text in answer.rests_on)]
     if answer.rows:

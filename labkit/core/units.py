@@ -12,7 +12,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from labkit.core.errors import QuantityError, did_you_mean, join_words
+from labkit.core.errors import InputError, QuantityError, did_you_mean, join_words
 
 PREFIXES = {"f": -15, "p": -12, "n": -9, "µ": -6, "u": -6, "μ": -6, "m": -3, "": 0, "k": 3, "K": 3, "M": 6, "G": 9}
 """Powers of ten by prefix; both micro signs and the letter u are read."""
@@ -218,6 +218,31 @@ def parse_quantity(text: str, unit: str, *, usual: UsualRange | None = None) -> 
             f"{format_quantity(usual.high, unit)}{_slip(value, unit, usual)} Write '{text.strip()}!' to insist"
         )
     return value
+
+
+def name_and_value(text: str, requirement: str) -> tuple[str, str]:
+    """Return name and value of a text NAME=VALUE, neither of them empty.
+
+    Parameters
+    ----------
+    text : str
+    requirement : str
+        What is said to whoever wrote something else, as in "--set takes NAME=VALUE, such as volume=5".
+
+    Raises
+    ------
+    InputError
+        If there is no equals sign, or nothing on one side of it.
+
+    Examples
+    --------
+    >>> name_and_value(" volume = 5 ", "--set takes NAME=VALUE, such as volume=5")
+    ('volume', '5')
+    """
+    name, _, value = (part.strip() for part in text.partition("="))
+    if not name or not value:
+        raise InputError(f"{requirement}; got '{text}'")
+    return name, value
 
 
 def parse_marking(text: str, unit: str) -> Marking:

@@ -21,21 +21,23 @@ from labkit.pickup.predict.bench import planned_field
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild
-from labkit.report.paper_page import bounds, bullets, grid, length, page, quantity, signature, table
+from labkit.report.paper_page import (
+    TO_FILL_IN,
+    WINDING_CAUTIONS,
+    PaperHead,
+    bounds,
+    bullets,
+    grid,
+    length,
+    page,
+    quantity,
+    remark,
+    signature,
+    table,
+    titled,
+)
 
 NOT_STATED = "not stated"
-
-DEFER = "Local codes, product data sheets and licensed practice come before this list."
-
-WINDING_CAUTIONS = (
-    "The winder entangles hair, sleeves and gloves; a breaking wire can reach an eye: wear glasses.",
-    "Solder with fume extraction, never on a magnet; wash hands after leaded solder.",
-    "Wax only in a double boiler with a thermostat, never unattended; lacquer and solvents are flammable, ventilate.",
-    "Magnetisers store lethal energy and throw parts: trained persons only; keep pacemakers and cards away.",
-    "Insulation: low-voltage ohmmeter only; an insulation tester can destroy the coil.",
-    DEFER,
-)
-"""Common practice, no source."""
 
 _BOBBIN = ("straight_length", "end_radius", "winding_height", "flange_radius")
 
@@ -109,9 +111,7 @@ class BuildSheet:
     notes: tuple[str, ...] = ()
     parts: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = WINDING_CAUTIONS
-    date: str = ""
-    number: str = ""
-    shop: str = ""
+    head: PaperHead = TO_FILL_IN
 
 
 def build_sheet_of(
@@ -119,9 +119,7 @@ def build_sheet_of(
     *,
     shop_temperature_c: float = 20.0,
     probe_gap: float = 0.0,
-    number: str = "",
-    date: str = "",
-    shop: str = "",
+    head: PaperHead = TO_FILL_IN,
 ) -> BuildSheet:
     """Return the winder's sheet of a predicted build.
 
@@ -184,9 +182,7 @@ def build_sheet_of(
         )
         if fields
         else built.warnings,
-        number=number,
-        date=date,
-        shop=shop,
+        head=head,
     )
 
 
@@ -374,19 +370,21 @@ def build_sheet_html(sheet: BuildSheet) -> str:
     head = ("Coil", *(coil.name for coil in sheet.coils))
     body = [grid(head, [(name, *(column.get(name, "–") for column in columns)) for name in names])]
     body.append(
-        '<p class="note">Read the coil cold: 10 K of warmth adds 3.9 %. Resistance right and inductance off means '
-        "wrong turns or core; the other way round means the wire.</p>"
+        remark(
+            "Read the coil cold: 10 K of warmth adds 3.9 %. Resistance right and inductance off means wrong turns or "
+            "core; the other way round means the wire."
+        )
     )
-    lower = [f"<h2>Pickup</h2>{table(sheet.parts)}"] if sheet.parts else []
+    lower = [titled("Pickup", table(sheet.parts))] if sheet.parts else []
     if sheet.fields:
         rows = [
             (f"{target.pole}, gap {length(target.gap)}", bounds(target.value, "T", digits=3)) for target in sheet.fields
         ]
-        note = '<p class="note">Gap from pole to probe. Read the reference piece first, with the same gap.</p>'
-        lower.append(f"<h2>Field</h2>{table(rows)}{note}")
+        probe = remark("Gap from pole to probe. Read the reference piece first, with the same gap.")
+        lower.append(titled("Field", table(rows) + probe))
     lower.append(bullets("Checks", sheet.checks, boxes=True))
     lower.append(bullets("Notes", sheet.notes))
     lower.append(bullets("Cautions", sheet.cautions))
     body.append(f'<div class="columns">{"".join(f"<section>{part}</section>" for part in lower if part)}</div>')
     body.append(signature(("Wound by", "Date", "Turns on the counter", "Resistance", "Temperature")))
-    return page(f"Build sheet: {sheet.name}", sheet.number, sheet.date, "".join(body), shop=sheet.shop, is_dense=True)
+    return page(f"Build sheet: {sheet.name}", sheet.head, body, is_dense=True)

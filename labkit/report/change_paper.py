@@ -11,28 +11,31 @@ import numpy as np
 
 from labkit.core.response import Response, gain_db
 from labkit.core.units import format_quantity
-from labkit.report.build_paper import DEFER
-from labkit.report.paper_page import bullets, end_label, grid, label_room, page, table, text
+from labkit.report.paper_page import (
+    AMPLIFIER,
+    BENCH_CAUTIONS,
+    DEFER,
+    PLUG,
+    SOLDER,
+    TO_FILL_IN,
+    PaperHead,
+    bullets,
+    curves_figure,
+    end_label,
+    grid,
+    lead,
+    page,
+    remark,
+    table,
+)
 from labkit.rig.chain.chain import Cable, Input
 from labkit.rig.chain.stages import BufferBox, BypassBox
 from labkit.rig.parts.parts import FixedCapacitor, Knob, Pot
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import ZERO, Reading, frequency_in_words, level_in_words, louder_in_words, read_response
-
-SOLDER = (
-    "Fitting parts inside the instrument needs soldering: fume extraction, clean hands; let a technician do it if in "
-    "doubt."
-)
-AMPLIFIER = (
-    "An amplifier holds high voltage after it is unplugged: leave its inside to licensed service, and never lift its "
-    "safety earth. If anything tingles, stop and have it serviced."
-)
-PLUG = "Plug and unplug cables with the volume down, and start quiet."
-BENCH_CAUTIONS = (SOLDER, AMPLIFIER, PLUG, DEFER)
-"""Common practice, no source."""
 
 DOUBT = "Peak frequency ±6 %, peak height ±1.5 dB (95 of 100 cases), the same way in both curves."
 """Of a loaded resonance whose load is known; the pickup's own doubt moves both curves together."""
@@ -66,7 +69,8 @@ class ChangeSheet:
     not_modelled : str
     cautions : tuple of str
         Those that apply; see `change_cautions`.
-    doubt, date, number, shop : str
+    doubt : str
+    head : PaperHead
     """
 
     title: str
@@ -83,9 +87,7 @@ class ChangeSheet:
     not_modelled: str = NOT_MODELLED
     cautions: tuple[str, ...] = BENCH_CAUTIONS
     doubt: str = DOUBT
-    date: str = ""
-    number: str = ""
-    shop: str = ""
+    head: PaperHead = TO_FILL_IN
 
 
 def change_sheet_html(sheet: ChangeSheet) -> str:
@@ -95,16 +97,15 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
         (sheet.after, end_label(sheet.after_label, "after"), NOW),
         (sheet.before, end_label(sheet.before_label, "before"), PINS[0]),
     )
-    drawing = draw_curves(
+    drawing = curves_figure(
         [
             Curve(frequency_hz=frequency, gain_db=gain_db(response.at(frequency)), label=label, style=style)
             for response, label, style in pairs
         ],
         title=f"{sheet.before_label} and {sheet.after_label}",
         description=sheet.sentence,
-        width=700,
         height=280,
-        label_characters=label_room(*(label for _, label, _ in pairs)),
+        caption=ZERO,
     )
     before, after = read_response(sheet.before), read_response(sheet.after)
     head = ["", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"]
@@ -121,16 +122,18 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
         rows.append(("Load", *own, *(("",) if sheet.values else ())))
     facts = [*sheet.facts, *([("Load of both", "; ".join(shared))] if shared else [])]
     body = [
-        f'<p class="lead">{text(sheet.sentence)}</p>',
-        f"<figure>{drawing}<figcaption>{text(ZERO)}</figcaption></figure>",
+        lead(sheet.sentence),
+        drawing,
         grid(head, rows),
         table((*facts, ("Doubt", sheet.doubt), ("Not modelled", sheet.not_modelled))),
-        '<p class="note">A curve is not a judgement. Whether the difference is heard, only a blind test at equal '
-        "loudness can tell; ask for one at the counter.</p>",
+        remark(
+            "A curve is not a judgement. Whether the difference is heard, only a blind test at equal loudness can "
+            "tell; ask for one at the counter."
+        ),
         bullets("Worth knowing", sheet.advice),
         bullets("Cautions", sheet.cautions),
     ]
-    return page(sheet.title, sheet.number, sheet.date, "".join(body), shop=sheet.shop, is_dense=bool(sheet.values))
+    return page(sheet.title, sheet.head, body, is_dense=bool(sheet.values))
 
 
 def change_cautions(before: Rig, after: Rig) -> tuple[str, ...]:

@@ -10,16 +10,14 @@ import numpy as np
 from labkit.bench.fit.fit import Fit, describe_fixture
 from labkit.bench.fit.fixture import Measurement
 from labkit.core.errors import InputError
-from labkit.report.paper_page import bounds, bullets, grid, page, text
+from labkit.report.paper_page import TO_FILL_IN, PaperHead, bounds, bullets, figure, grid, page, text, titled
 from labkit.view.palette import BLUE, COPPER, LINE, MUTED, SANS
 
 WIDTH, CURVE_HEIGHT, RESIDUAL_HEIGHT, LEFT, GAP = 660, 190, 110, 44, 26
 _DECADES = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 
 
-def fit_paper_html(
-    fit: Fit, measurements: Sequence[Measurement], *, number: str = "", date: str = "", shop: str = ""
-) -> str:
+def fit_paper_html(fit: Fit, measurements: Sequence[Measurement], *, head: PaperHead = TO_FILL_IN) -> str:
     """Return the printable record of a fit.
 
     Parameters
@@ -27,7 +25,7 @@ def fit_paper_html(
     fit : Fit
     measurements : sequence of Measurement
         Those the fit was made from, in the same order.
-    number, date, shop : str
+    head : PaperHead
 
     Raises
     ------
@@ -58,16 +56,13 @@ def fit_paper_html(
             f"{np.max(np.abs(residual.level_db)):.2f} dB."
         )
         drawing = residual_drawing(measurement, residual.frequency_hz, residual.level_db, description)
-        body.append(
-            f"<h2>{text(measurement.sweep.name)}</h2><figure>{drawing}<figcaption>Points: measured; line: "
-            "fitted; below: "
-            f"measured minus fitted. {text(description)}</figcaption></figure>"
-        )
+        caption = f"Points: measured; line: fitted; below: measured minus fitted. {description}"
+        body.append(titled(measurement.sweep.name, figure(drawing, caption)))
     strong = [(f"{a} and {b}", f"{value:+.2f}") for (a, b), value in fit.correlations.items() if abs(value) > 0.8]
     if strong:
-        body.append("<h2>Values that lean on each other</h2>" + grid(("Pair", "Correlation"), strong))
+        body.append(titled("Values that lean on each other", grid(("Pair", "Correlation"), strong)))
     body.append(bullets("How it was taken", fit.provenance))
-    return page(f"Fit: {fit.name}", number, date, "".join(body), shop=shop)
+    return page(f"Fit: {fit.name}", head, body)
 
 
 def residual_drawing(

@@ -3,15 +3,58 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from html import escape
 
 import numpy as np
 
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
-from labkit.view.curve.curve import LABEL_CHARACTERS
+from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
 from labkit.view.palette import COPPER, INK, LINE, MUTED, PAPER, SANS, SERIF
+
+DEFER = "Local codes, product data sheets and licensed practice come before this list."
+
+SOLDER = (
+    "Fitting parts inside the instrument needs soldering: fume extraction, clean hands; let a technician do it if in "
+    "doubt."
+)
+AMPLIFIER = (
+    "An amplifier holds high voltage after it is unplugged: leave its inside to licensed service, and never lift its "
+    "safety earth. If anything tingles, stop and have it serviced."
+)
+PLUG = "Plug and unplug cables with the volume down, and start quiet."
+BENCH_CAUTIONS = (SOLDER, AMPLIFIER, PLUG, DEFER)
+WINDING_CAUTIONS = (
+    "The winder entangles hair, sleeves and gloves; a breaking wire can reach an eye: wear glasses.",
+    "Solder with fume extraction, never on a magnet; wash hands after leaded solder.",
+    "Wax only in a double boiler with a thermostat, never unattended; lacquer and solvents are flammable, ventilate.",
+    "Magnetisers store lethal energy and throw parts: trained persons only; keep pacemakers and cards away.",
+    "Insulation: low-voltage ohmmeter only; an insulation tester can destroy the coil.",
+    DEFER,
+)
+CUSTOMER_CAUTIONS = (
+    "Fitting needs soldering: let a technician do it if in doubt.",
+    AMPLIFIER,
+    "Start quiet when trying a new pickup.",
+    "Keep strong magnets away from pacemakers, cards and from this pickup: they change its charge.",
+    DEFER,
+)
+"""Every caution is common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaperHead:
+    """What stands under a paper's title: number of the paper or the order, date and shop; a line where one is empty."""
+
+    number: str = ""
+    date: str = ""
+    shop: str = ""
+
+
+TO_FILL_IN = PaperHead()
+"""No number, and lines for date and shop."""
 
 
 def text(text: str) -> str:
@@ -60,11 +103,6 @@ def end_label(label: str, otherwise: str) -> str:
     return label if len(label) <= LABEL_CHARACTERS else otherwise
 
 
-def label_room(*labels: str) -> int:
-    """Return the room to keep for curves' names, in letters of the drawing; a printer's fonts run wider than those."""
-    return math.ceil(1.5 * max(map(len, labels)))
-
-
 def length(value: float | None) -> str:
     """Return a length in millimetres, finer for the advance of a winder."""
     if value is None:
@@ -97,6 +135,33 @@ def bullets(title: str, entries: Sequence[str], *, boxes: bool = False) -> str:
         return ""
     kind = ' class="boxes"' if boxes else ""
     return f"<h2>{text(title)}</h2><ul{kind}>" + "".join(f"<li>{text(entry)}</li>" for entry in entries) + "</ul>"
+
+
+def titled(title: str, html: str) -> str:
+    """Return a table or the like under its title."""
+    return f"<h2>{text(title)}</h2>{html}"
+
+
+def remark(words: str) -> str:
+    """Return a small remark."""
+    return f'<p class="note">{text(words)}</p>'
+
+
+def lead(sentence: str) -> str:
+    """Return the result in one sentence, in larger type."""
+    return f'<p class="lead">{text(sentence)}</p>'
+
+
+def figure(drawing: str, caption: str) -> str:
+    """Return a drawing, SVG, over its caption."""
+    return f"<figure>{drawing}<figcaption>{text(caption)}</figcaption></figure>"
+
+
+def curves_figure(curves: Sequence[Curve], *, title: str, description: str, height: int, caption: str) -> str:
+    """Return curves as a figure, with room for their names; a printer's fonts run wider than the drawing's letters."""
+    room = math.ceil(1.5 * max(len(curve.label) for curve in curves))
+    drawing = draw_curves(curves, title=title, description=description, width=700, height=height, label_characters=room)
+    return figure(drawing, caption)
 
 
 def signature(fields: Sequence[str]) -> str:
@@ -135,28 +200,32 @@ tr, figure, li, h2, h3 {{ break-inside: avoid; }} h2, h3 {{ break-after: avoid; 
 """
 
 
-def page(title: str, number: str, date: str, body: str, *, by: str = "", shop: str = "", is_dense: bool = False) -> str:
+def page(title: str, head: PaperHead, body: Iterable[str], *, by: str = "", is_dense: bool = False) -> str:
     """Return a whole HTML page that asks for nothing outside itself; date and shop not given are left to fill in.
 
     Parameters
     ----------
-    title, number, date, by, shop : str
-        Of the head.
-    body : str
-        HTML.
+    title : str
+    head : PaperHead
+    body : iterable of str
+        HTML, one after the other.
+    by : str
+        Who made it.
     is_dense : bool
         Smaller type, for a paper that must fit one page.
     """
-    head = [f"No. {text(number)}"] if number else []
-    head += [f"{name}: {text(given) or _BLANK}" for name, given in (("Date", date), ("Shop", shop))]
-    head += [text(by)] if by else []
+    under = [f"No. {text(head.number)}"] if head.number else []
+    under += [f"{name}: {text(given) or _BLANK}" for name, given in (("Date", head.date), ("Shop", head.shop))]
+    under += [text(by)] if by else []
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f'<title>{text(title)}</title><link rel="icon" href="data:,">'
         f"<style>{_STYLE}{_NARROW_MARGIN if is_dense else ''}</style></head>"
         + ('<body class="dense">' if is_dense else "<body>")
-        + f"<header><h1>{text(title)}</h1><p>{' · '.join(head)}</p></header><main>{body}</main></body></html>\n"
+        + f"<header><h1>{text(title)}</h1><p>{' · '.join(under)}</p></header><main>"
+        + "".join(body)
+        + "</main></body></html>\n"
     )
 
 

@@ -6,38 +6,33 @@ comes from outside is escaped here, in one place (`paper_page.text`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from labkit.bench.diagnose.verdicts import Verdict, word_for
 from labkit.core.response import Response, gain_db
 from labkit.core.sourced import Interval
-from labkit.report.build_paper import DEFER
-from labkit.report.change_paper import AMPLIFIER
 from labkit.report.paper_page import (
+    CUSTOMER_CAUTIONS,
+    TO_FILL_IN,
+    PaperHead,
     bullets,
+    curves_figure,
     end_label,
     grid,
-    label_room,
+    lead,
     mark,
     page,
     quantity,
+    remark,
     sensible_bounds,
     signature,
     table,
     text,
 )
-from labkit.view.curve.curve import Curve, draw_curves
+from labkit.view.curve.curve import Curve
 from labkit.view.words import frequency_in_words, height_in_words, read_response
-
-CUSTOMER_CAUTIONS = (
-    "Fitting needs soldering: let a technician do it if in doubt.",
-    AMPLIFIER,
-    "Start quiet when trying a new pickup.",
-    "Keep strong magnets away from pacemakers, cards and from this pickup: they change its charge.",
-    DEFER,
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,10 +61,8 @@ class BenchRecord:
     yes_no: tuple[tuple[str, bool], ...] = ()
     verdict: Verdict | None = None
     tester: str = ""
-    date: str = ""
-    number: str = ""
-    notes: tuple[str, ...] = field(default=())
-    shop: str = ""
+    notes: tuple[str, ...] = ()
+    head: PaperHead = TO_FILL_IN
 
     @property
     def passes(self) -> bool:
@@ -98,13 +91,11 @@ class CustomerSheet:
     advice: tuple[str, ...] = ()
     uncertainty: str = "Peak frequency ±6 %, height ±1.5 dB (95 of 100 cases)."
     cautions: tuple[str, ...] = CUSTOMER_CAUTIONS
-    date: str = ""
-    number: str = ""
-    shop: str = ""
+    head: PaperHead = TO_FILL_IN
 
 
 def record_from_verdict(
-    verdict: Verdict, *, tester: str = "", date: str = "", number: str = "", notes: tuple[str, ...] = ()
+    verdict: Verdict, *, tester: str = "", head: PaperHead = TO_FILL_IN, notes: tuple[str, ...] = ()
 ) -> BenchRecord:
     """Return the test record of a diagnosis: every reading with the bounds that the plan allows it."""
     return BenchRecord(
@@ -122,8 +113,7 @@ def record_from_verdict(
         ),
         verdict=verdict,
         tester=tester,
-        date=date,
-        number=number,
+        head=head,
         notes=notes,
     )
 
@@ -157,9 +147,7 @@ def bench_record_html(record: BenchRecord) -> str:
             )
     body.append(bullets("Notes", record.notes))
     body.append(signature(("Tested by", "Date", "Meter and its calibration")))
-    return page(
-        f"Test record: {record.name}", record.number, record.date, "".join(body), by=record.tester, shop=record.shop
-    )
+    return page(f"Test record: {record.name}", record.head, body, by=record.tester)
 
 
 def customer_sheet_html(sheet: CustomerSheet) -> str:
@@ -171,14 +159,12 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
     if sheet.response.evaluate is None:
         frequency = frequency[(frequency >= low) & (frequency <= high)]
     level = gain_db(sheet.response.at(frequency)) - (0.0 if reading.is_silent else reading.bass_db)
-    label = end_label(sheet.name, "this one")
-    drawing = draw_curves(
-        [Curve(frequency_hz=frequency, gain_db=level, label=label)],
+    drawing = curves_figure(
+        [Curve(frequency_hz=frequency, gain_db=level, label=end_label(sheet.name, "this one"))],
         title=f"Curve of {sheet.name}",
         description=sentence,
-        width=700,
         height=320,
-        label_characters=label_room(label),
+        caption=f"Zero is the level at 100 Hz. Load: {sheet.load}.",
     )
     rows = list(sheet.facts)
     if sheet.resistance is not None:
@@ -196,15 +182,17 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
         rows.append(("Treble ends at (−3 dB)", frequency_in_words(reading.treble_end_hz)))
     rows += [("Taken with", sheet.load), ("Doubt", sheet.uncertainty)]
     body = [
-        f'<p class="lead">{text(sentence)}</p>',
-        f"<figure>{drawing}<figcaption>Zero is the level at 100 Hz. Load: {text(sheet.load)}.</figcaption></figure>",
+        lead(sentence),
+        drawing,
         table(rows),
-        '<p class="note">Resistance is not loudness: it says how much wire there is, not how strong the magnet is. '
-        "Whether a difference to another pickup is heard, only a blind test at equal level can tell.</p>",
+        remark(
+            "Resistance is not loudness: it says how much wire there is, not how strong the magnet is. Whether a "
+            "difference to another pickup is heard, only a blind test at equal level can tell."
+        ),
         bullets("In your instrument", sheet.advice),
         bullets("Cautions", sheet.cautions),
     ]
-    return page(sheet.name, sheet.number, sheet.date, "".join(body), shop=sheet.shop)
+    return page(sheet.name, sheet.head, body)
 
 
 def resistance_text(resistance: Interval, basis: str) -> str:

@@ -27,18 +27,31 @@ from labkit.pickup.predict.built import BuiltPickup, read_build
 from labkit.pickup.predict.propagation import Prediction, ratio
 from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
-from labkit.report.build_paper import DEFER, NOT_STATED, WINDING_CAUTIONS, build_sheet_html, build_sheet_of
+from labkit.report.build_paper import NOT_STATED, build_sheet_html, build_sheet_of
 from labkit.report.change_paper import (
-    AMPLIFIER,
-    PLUG,
     ChangeSheet,
     change_cautions,
     change_sheet_html,
     level_facts,
     load_in_words,
 )
-from labkit.report.paper_page import bullets, grid, page, quantity, sensible_bounds
-from labkit.report.papers import CUSTOMER_CAUTIONS, CustomerSheet, customer_sheet_html, resistance_text
+from labkit.report.paper_page import (
+    AMPLIFIER,
+    CUSTOMER_CAUTIONS,
+    DEFER,
+    PLUG,
+    TO_FILL_IN,
+    WINDING_CAUTIONS,
+    PaperHead,
+    bullets,
+    grid,
+    page,
+    quantity,
+    remark,
+    sensible_bounds,
+    titled,
+)
+from labkit.report.papers import CustomerSheet, customer_sheet_html, resistance_text
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.view.words import (
@@ -51,8 +64,6 @@ from labkit.view.words import (
 )
 
 Paper = Literal["customer", "build", "fit"]
-
-PAPERS: tuple[Paper, ...] = ("customer", "build", "fit")
 
 USUAL_BOUNDS = "bounds of ±5 % as usual for windings"
 """`labkit.bench.diagnose.readings.Plan`: common practice, no source."""
@@ -73,9 +84,7 @@ def pickup_paper_html(
     paper: Paper | None = None,
     *,
     temperature_c: float = 20.0,
-    number: str = "",
-    date: str = "",
-    shop: str = "",
+    head: PaperHead = TO_FILL_IN,
 ) -> str:
     """Return a paper of a pickup sheet.
 
@@ -87,7 +96,7 @@ def pickup_paper_html(
         None takes the usual one: the build sheet of a build, the customer sheet of values.
     temperature_c : float, °C
         Where the pickup will be read.
-    number, date, shop : str
+    head : PaperHead
 
     Raises
     ------
@@ -103,16 +112,12 @@ def pickup_paper_html(
         )
     if chosen == "build":
         made = read_build(table)
-        return build_sheet_html(
-            build_sheet_of(made, shop_temperature_c=temperature_c, number=number, date=date, shop=shop)
-        )
+        return build_sheet_html(build_sheet_of(made, shop_temperature_c=temperature_c, head=head))
     source, note = (str(table.raw(key, None) or "") for key in ("source", "note"))
     built = read_build(table) if is_build_sheet(table) else None
     pickup = read_pickup(table) if built is None else built.pickup
     if chosen == "fit":
-        return values_paper_html(
-            pickup, source=source, note=note, temperature_c=temperature_c, number=number, date=date, shop=shop
-        )
+        return values_paper_html(pickup, source=source, note=note, temperature_c=temperature_c, head=head)
     return customer_sheet_html(
         CustomerSheet(
             name=pickup.name,
@@ -122,9 +127,7 @@ def pickup_paper_html(
             resistance=resistance_interval(pickup, built, temperature_c=temperature_c),
             resistance_basis=USUAL_BOUNDS if built is None else "95 of 100 pickups of this build",
             temperature_c=temperature_c,
-            number=number,
-            date=date,
-            shop=shop,
+            head=head,
         )
     )
 
@@ -141,9 +144,7 @@ def standard_response(pickup: Pickup) -> Response:
     return Response(frequency_hz=frequency, values=evaluate(frequency), name=pickup.name, evaluate=evaluate)
 
 
-def pickup_change_html(
-    before: BuiltPickup, after: BuiltPickup, *, number: str = "", date: str = "", shop: str = ""
-) -> str:
+def pickup_change_html(before: BuiltPickup, after: BuiltPickup, *, head: PaperHead = TO_FILL_IN) -> str:
     """Return the paper of one pickup in place of another: resistance, inductance, capacitance, peaks, field and output.
 
     Each change has its own bounds, in which the doubts that both predictions share cancel.
@@ -152,7 +153,7 @@ def pickup_change_html(
     ----------
     before, after : BuiltPickup
         Predicted from a build, or of stated values (`labkit.pickup.predict.built.load_built`).
-    number, date, shop : str
+    head : PaperHead
     """
     first, second = standard_response(before.pickup), standard_response(after.pickup)
     change = before.change_to(after)
@@ -193,9 +194,7 @@ def pickup_change_html(
             doubt="bounds hold 95 of 100 such pickups; a change's own bounds leave out the doubts that both share",
             not_modelled="hysteresis and saturation of steel, threads of screws, shielding of the strings by a cover",
             cautions=CUSTOMER_CAUTIONS,
-            number=number,
-            date=date,
-            shop=shop,
+            head=head,
         )
     )
 
@@ -231,9 +230,7 @@ def values_paper_html(
     source: str = "",
     note: str = "",
     temperature_c: float = 20.0,
-    number: str = "",
-    date: str = "",
-    shop: str = "",
+    head: PaperHead = TO_FILL_IN,
 ) -> str:
     """Return the record of a pickup that is given by values: each coil, where they come from, what meters should show.
 
@@ -248,7 +245,7 @@ def values_paper_html(
     rows = []
     for name, coil in pickup.coils.items():
         rows += [(name, *row) for row in _coil_rows(coil)]
-    body = ["<h2>Values</h2>", grid(("Coil", "Quantity", "Value"), rows)]
+    body = [titled("Values", grid(("Coil", "Quantity", "Value"), rows))]
     sentences = [
         part.strip().rstrip(".") for part in note.replace("Warning:", "\nWarning:").splitlines() if part.strip()
     ]
@@ -258,13 +255,15 @@ def values_paper_html(
         (reading.quantity, f"{reading.value:.3g}" if reading.unit == "1" else quantity(reading.value, reading.unit))
         for reading in expected_readings(pickup, temperature_c=temperature_c)
     ]
-    body.append("<h2>What meters should show of it</h2>" + grid(("Reading", "Expected"), expected))
+    body.append(titled("What meters should show of it", grid(("Reading", "Expected"), expected)))
     body.append(
-        '<p class="note">For one pickup the series and parallel readings differ; compare like with like. A negative '
-        "inductance says that the pickup is above its resonance at that frequency.</p>"
+        remark(
+            "For one pickup the series and parallel readings differ; compare like with like. A negative inductance "
+            "says that the pickup is above its resonance at that frequency."
+        )
     )
     body.append(bullets("Cautions", [line for line in WINDING_CAUTIONS if line.startswith(("Insulation", "Local"))]))
-    return page(f"Fitted values: {pickup.name}", number, date, "".join(body), shop=shop, is_dense=True)
+    return page(f"Fitted values: {pickup.name}", head, body, is_dense=True)
 
 
 def rig_paper_html(
@@ -273,9 +272,7 @@ def rig_paper_html(
     other: Rig | None = None,
     other_label: str = "",
     label: str = "",
-    number: str = "",
-    date: str = "",
-    shop: str = "",
+    head: PaperHead = TO_FILL_IN,
 ) -> str:
     """Return the customer sheet of a rig, or of a change where there is another rig.
 
@@ -300,9 +297,7 @@ def rig_paper_html(
             load=load_in_words(rig),
             facts=tuple(pickups),
             cautions=(AMPLIFIER, PLUG, DEFER),
-            number=number,
-            date=date,
-            shop=shop,
+            head=head,
         )
         return customer_sheet_html(sheet)
     before, after = label or rig.name, other_label or other.name
@@ -320,9 +315,7 @@ def rig_paper_html(
             after_load=load_in_words(other),
             facts=level_facts(level),
             cautions=change_cautions(rig, other),
-            number=number,
-            date=date,
-            shop=shop,
+            head=head,
         )
     )
 

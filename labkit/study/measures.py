@@ -16,7 +16,7 @@ import numpy as np
 from labkit.core.errors import InputError, QuantityError, did_you_mean
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import LEAST_RISE_DB, SILENT_DB, peak_on_grid
-from labkit.core.units import format_quantity, parse_quantity
+from labkit.core.units import format_quantity, name_and_value, parse_quantity
 
 RESONANCE, HEIGHT, LEVEL = "resonance", "height", "level"
 LOW_HZ, HIGH_HZ = 50.0, 20_000.0
@@ -101,10 +101,11 @@ def parse_window(text: str) -> Window:
     >>> parse_window("resonance=3.8 kHz to 4.2 kHz").high
     4200.0
     """
-    name, equals, span = text.partition("=")
-    ends = re.split(r"\s+to\s+", span.strip())
-    if not equals or len(ends) != 2:
-        raise InputError(f"a window is written NAME=LOW to HIGH, such as resonance=3.8k to 4.2k; got '{text}'")
+    requirement = "a window is written NAME=LOW to HIGH, such as resonance=3.8k to 4.2k"
+    name, span = name_and_value(text, requirement)
+    ends = re.split(r"\s+to\s+", span)
+    if len(ends) != 2:
+        raise InputError(f"{requirement}; got '{text}'")
     measure = parse_measure(name)
     low, high = (_number(measure, end) for end in ends)
     if not low <= high:

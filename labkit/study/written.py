@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from labkit.study.questions.ready import Answer
-from labkit.study.search.solution import SearchResult, Solution
+from labkit.study.questions.question import QuestionAnswer
+from labkit.study.search.solution import SearchResult, SearchSolution
 from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
 from labkit.study.tolerance.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
 
@@ -131,7 +131,7 @@ def search_data(result: SearchResult) -> dict[str, Any]:
     }
 
 
-def _solution_data(result: SearchResult, solution: Solution) -> dict[str, Any]:
+def _solution_data(result: SearchResult, solution: SearchSolution) -> dict[str, Any]:
     units = {item.name: item.input.unit if item.input is not None else "" for item in result.goal.freedoms}
     return {
         "fits": solution.fits,
@@ -164,7 +164,7 @@ def _quoted(text: str) -> str:
     return '"' + text.replace('"', '""') + '"' if any(sign in text for sign in ',"\n') else text
 
 
-def answer_data(answer: Answer) -> dict[str, Any]:
+def answer_data(answer: QuestionAnswer) -> dict[str, Any]:
     """Return the JSON form of a ready question's answer."""
     return {
         "question": answer.question,
@@ -178,7 +178,7 @@ def answer_data(answer: Answer) -> dict[str, Any]:
     }
 
 
-def answer_csv(answer: Answer) -> str:
+def answer_csv(answer: QuestionAnswer) -> str:
     """Return the table of an answer; value and unit where it has none."""
     if not answer.rows:
         return f"value,unit\n{answer.value:.9g},{answer.unit}"

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.app.pages.cable.numbers import simple_resonance, trim_for_peak, with_buffer
 from labkit.app.pages.cable.state import MOST_BEFORE_M, CableBench
 from labkit.app.pages.rig.state import RigBench
 from labkit.circuit.elements import GROUND
@@ -17,7 +16,7 @@ from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.study.questions.cable_length import LONGEST_M, first_cable
+from labkit.study.questions.cable import LONGEST_M, first_cable, simple_resonance, trim_for_peak, with_buffer
 from labkit.study.questions.ready import longest_cable
 
 

@@ -6,10 +6,11 @@ import pytest
 
 from labkit.app.pages import landing
 from labkit.app.pages.cable.state import CableBench
-from labkit.app.pages.landing import TASKS, landing_rigs, landing_tasks
+from labkit.app.pages.landing import landing_rigs, landing_tasks
 from labkit.app.pages.listening.seal import Seal
 from labkit.app.pages.listening.state import ListeningBench
 from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.study.state import StudyBench
 from labkit.app.server.server import dashboard_folder
 
 SHOWN = [(group["who"], task) for group in landing_tasks() for task in group["tasks"]]
@@ -25,7 +26,7 @@ def test_there_are_questions_for_designer_technician_and_player():
 )
 def test_a_question_opens_an_existing_page_with_an_address_it_understands(who, task):
     assert (dashboard_folder() / task["file"]).is_file()
-    bench = RigBench(query=task["query"])
+    bench = (StudyBench if "own.question" in task["query"] else RigBench)(query=task["query"])
     assert bench.problems == ()
     assert bench.query == task["query"]
 
@@ -67,7 +68,7 @@ def test_a_question_without_its_page_is_left_out(monkeypatch):
 
 
 def test_no_question_is_asked_twice():
-    questions = [task.question for _, tasks in TASKS for task in tasks]
+    questions = [task["question"] for _, task in SHOWN]
     assert len(questions) == len(set(questions))
 
 

@@ -7,11 +7,11 @@ import json
 import pytest
 
 from labkit.app.pages.rig.state import RigBench
-from labkit.app.pages.study.controls import QUESTIONS
 from labkit.app.pages.study.page import StudyPage
 from labkit.app.pages.study.state import Refusal, StudyBench
 from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError
+from labkit.study.questions.ready import QUESTIONS
 
 GOAL = "v=1&own.ask=goal"
 
@@ -97,7 +97,7 @@ def test_turns_and_wire_are_asked_of_a_pickup_that_comes_from_its_build():
     assert built.problems == ()
     ask = built.job().ask
     assert ask.rig.pickups["bridge"].made_from is not None
-    assert all(wire.startswith("AWG") for wire in ask.wires)
+    assert all(wire.startswith("AWG") for wire in ask.arguments["wires"])
 
 
 def test_the_doubts_of_a_predicted_pickup_are_named_without_dangling_blanks():

@@ -19,11 +19,11 @@ from labkit.app.pages.study.parts import (
     write_own_tolerances,
 )
 from labkit.app.pages.study.state import StudyBench
-from labkit.app.pages.study.work import COILS, wanted_spreads, with_own_tolerances
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.inputs import rig_inputs
 from labkit.rig.sheet import load_rig
+from labkit.study.tolerance.kinds import COILS, wanted_spreads, with_own_tolerances
 from labkit.study.tolerance.spread import default_spreads
 
 SINGLE = "Saltmarsh Lane, narrow single coil"

@@ -40,6 +40,15 @@ def test_landing_links_open_working_pages(visit):
     assert "tone=3" in page.url
 
 
+def test_a_ready_question_on_the_landing_page_opens_with_its_answer(visit):
+    page = visit("", ready=".lab-who").page
+    page.get_by_role("link", name="Which capacitor before a buffer equals a cable?").click()
+    page.get_by_text("from the signal to ground before the buffer stand in for 5 m of cable").first.wait_for(
+        timeout=90_000
+    )
+    assert "own.question=cable+equivalent" in page.url
+
+
 def test_the_state_travels_with_the_menu(visit):
     page = visit("voila/render/rig.ipynb?v=1&tone=3", ready="svg.lab-curve").page
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Rig").click()

@@ -17,6 +17,7 @@ from labkit.bench.diagnose.readings import FieldValue, Readings, load_plan
 from labkit.catalogue import catalogue, find_sheet
 from labkit.pickup.predict.built import load_built
 from labkit.pickup.predict.sheet import is_build_sheet, with_changes
+from labkit.report.paper_page import PaperHead
 from labkit.report.papers import bench_record_html, record_from_verdict
 from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 from labkit.rig.sheet import load_rig, set_value
@@ -53,7 +54,7 @@ def record_paper() -> str:
     values = tuple(FieldValue(value=0.0622, pole=str(number)) for number in range(1, 7))
     readings = Readings(name="worn", resistance=5200.0, field=values)
     verdict = diagnose_readings(load_plan(SINGLE), readings)
-    return bench_record_html(record_from_verdict(verdict, tester="the winder", date="2026-11-30"))
+    return bench_record_html(record_from_verdict(verdict, tester="the winder", head=PaperHead(date="2026-11-30")))
 
 
 def rig_change() -> str:
@@ -66,18 +67,20 @@ PAPERS = {
        for name in catalogue().names("pickup") if is_build_sheet(find_sheet(name, "pickup"))},
     "build sheet with all there can be": lambda: pickup_paper_html(
         with_changes(find_sheet(PAIR, "pickup"), EVERYTHING),
-        temperature_c=25.0, number="2026-118", date="2026-11-30", shop=LONG,
+        temperature_c=25.0, head=PaperHead(number="2026-118", date="2026-11-30", shop=LONG),
     ),
     **{f"customer sheet of {name}": (lambda name=name: pickup_paper_html(find_sheet(name, "pickup"), "customer"))
        for name in ("narrow single coil", PAIR)},
     "fitted values": lambda: pickup_paper_html(find_sheet("two-coil", "pickup"), "fit"),
-    **{f"customer sheet of {name}": (lambda name=name: rig_paper_html(load_rig(name), shop=LONG))
+    **{f"customer sheet of {name}": (lambda name=name: rig_paper_html(load_rig(name), head=PaperHead(shop=LONG)))
        for name in catalogue().names("rig")},
     "change of a rig": rig_change,
     "rig for rig": lambda: rig_paper_html(
         load_rig("Saltmarsh Lane, narrow single coil"), other=load_rig("Saltmarsh Lane, two pickups")
     ),
-    "pickup for pickup": lambda: pickup_change_html(load_built(SINGLE), load_built(PAIR), date="2026-11-30"),
+    "pickup for pickup": lambda: pickup_change_html(
+        load_built(SINGLE), load_built(PAIR), head=PaperHead(date="2026-11-30")
+    ),
     "stated pickup for built": lambda: pickup_change_html(load_built("narrow single coil"), load_built(PAIR)),
     "cable page": cable_paper,
     "pots page": pots_paper,

@@ -67,7 +67,9 @@ def test_a_long_draw_is_stopped_and_what_was_drawn_stays(visit):
 def test_a_technician_asks_for_a_value_and_takes_it_to_the_rig_page(visit, screenshots):
     page = visit(f"{STUDY}?v=1&own.ask=question", ready=CURVE).page
     until_told(page, "loses no more than 3 dB anywhere from 2 to 5 kHz against 3 m")
-    page.get_by_label("Which value", exact=True).select_option(label="Which tone capacitor puts the hump there?")
+    page.get_by_label("Which value", exact=True).select_option(
+        label="Which tone capacitor puts the hump where it is wanted?"
+    )
     until_told(page, "puts the hump at 500 Hz")
     page.screenshot(path=str(screenshots / "tolerance-question-1280.png"), full_page=True)
     page.get_by_role("link", name="Open it on the rig page").click()

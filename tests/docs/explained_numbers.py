@@ -46,7 +46,7 @@ from labkit.sound.render import rig_sound
 from labkit.sound.render.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
 from labkit.sound.strings import string_set
 from labkit.sound.take import performance
-from labkit.study.search import certify, goal
+from labkit.study.search import goal, refine
 from labkit.study.tolerance import spread
 from labkit.study.tolerance.tolerance import DEFAULT_COUNT
 
@@ -348,7 +348,7 @@ def tolerance_and_search() -> Claims:
     yield f"| coil: capacitance | ±{shares['bridge.main.capacitance']} %, normal |"
     yield f"{percent(goal.RESONANCE_WITHIN)} of the resonance, {goal.HEIGHT_WITHIN_DB:g} dB of a height or level"
     yield f"{goal.LIKE_WITHIN_DB:g} dB of difference from another rig's curve"
-    assert certify.SAFETY == 2.0, "twice the steepness"
+    assert refine.SAFETY == 2.0, "twice the steepness"
     yield f"{DEFAULT_COUNT // 1000} 000 variants"
 
 

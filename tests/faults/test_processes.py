@@ -165,13 +165,13 @@ SEARCH = """
 import sys
 import time
 import tomllib
-from labkit.study.work import checkpoint
-checkpoint.EVERY_S = 0.0
-save = checkpoint.Checkpoint.save
+from labkit.study.work import reduction
+reduction.EVERY_S = 0.0
+save = reduction.Checkpoint.save
 def slow_save(self, *arguments):
     save(self, *arguments)
     time.sleep(0.3)  # a pause in which the signal can come
-checkpoint.Checkpoint.save = slow_save
+reduction.Checkpoint.save = slow_save
 from labkit.cli.main import main
 if __name__ == "__main__":
     sys.exit(main(sys.argv[1:]))

@@ -6,16 +6,8 @@ import re
 
 import pytest
 
-from labkit.report.build_paper import DEFER
-from labkit.report.change_paper import (
-    DOUBT,
-    PLUG,
-    SOLDER,
-    ChangeSheet,
-    change_cautions,
-    change_sheet_html,
-    load_in_words,
-)
+from labkit.report.change_paper import DOUBT, ChangeSheet, change_cautions, change_sheet_html, load_in_words
+from labkit.report.paper_page import DEFER, PLUG, SOLDER
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, set_value
 

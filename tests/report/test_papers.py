@@ -29,7 +29,7 @@ from labkit.report.build_paper import (
     build_sheet_of,
 )
 from labkit.report.fit_paper import fit_paper_html
-from labkit.report.paper_page import page
+from labkit.report.paper_page import PaperHead, page
 from labkit.report.papers import BenchRecord, CustomerSheet, RecordLine, bench_record_html, customer_sheet_html
 
 COIL = Coil(resistance=5805.0, inductance=2.4, capacitance=110e-12, eddy=(EddySection(fraction=0.1, corner_hz=3000.0),))
@@ -37,8 +37,7 @@ NASTY = "<script>alert('x')</script> & \"more\""
 
 BUILD = BuildSheet(
     name="narrow single coil",
-    number="14",
-    date="2026-03-02",
+    head=PaperHead(number="14", date="2026-03-02"),
     shop_temperature_c=25.0,
     coils=(
         CoilInstruction(
@@ -80,7 +79,7 @@ CUSTOMER = CustomerSheet(
     response=RESPONSE,
     load="200 kΩ parallel to 470 pF",
     resistance=Interval.relative(5805.0, 0.05),
-    number="14",
+    head=PaperHead(number="14"),
 )
 
 
@@ -219,7 +218,7 @@ def test_customer_sheet_of_a_curve_without_a_peak_says_so():
 @pytest.mark.parametrize(
     "html",
     [
-        build_sheet_html(replace(BUILD, name=NASTY, notes=(NASTY,), number=NASTY)),
+        build_sheet_html(replace(BUILD, name=NASTY, notes=(NASTY,), head=PaperHead(number=NASTY))),
         bench_record_html(replace(RECORD, name=NASTY, notes=(NASTY,), tester=NASTY)),
         customer_sheet_html(replace(CUSTOMER, name=NASTY, load=NASTY, sentence=NASTY, advice=(NASTY,))),
     ],
@@ -332,11 +331,11 @@ def test_what_is_stated_is_not_called_unstated_and_a_unit_has_its_space():
 
 
 def test_date_and_shop_are_printed_or_left_to_fill_in():
-    filled = page("t", "1", "2026-11-30", "", shop="Saltmarsh Lane")
+    filled = page("t", PaperHead(number="1", date="2026-11-30", shop="Saltmarsh Lane"), ())
     assert "Date: 2026-11-30" in words(filled)
     assert "Shop: Saltmarsh Lane" in words(filled)
     assert 'class="blank"' not in filled
-    assert page("t", "1", "", "").count('class="blank"') == 2
+    assert page("t", PaperHead(number="1"), ()).count('class="blank"') == 2
 
 
 def test_a_resistance_is_printed_with_its_bounds_and_no_more_digits_than_they_are_worth():

@@ -14,8 +14,8 @@ from labkit.rig.inputs import RigInput, rig_inputs
 from labkit.rig.sheet import load_rig
 from labkit.study.search.preferred import SERIES, preferred_values
 from labkit.study.tolerance.draws import CELL, cell_draws
-from labkit.study.tolerance.histogram import Bins
 from labkit.study.tolerance.spread import Spread, default_spreads, parse_spread
+from labkit.study.tolerance.tolerance import Bins
 
 
 @pytest.mark.parametrize("sampling", ["sobol", "random"])

@@ -23,8 +23,8 @@ ROOT = Path(__file__).resolve().parents[2]
 PROGRAM = """
 import sys, time
 from pathlib import Path
-from labkit.study.work import checkpoint
-checkpoint.EVERY_S = 0.0
+from labkit.study.work import reduction
+reduction.EVERY_S = 0.0
 {body}
 """
 TOLERANCE = PROGRAM.format(
@@ -113,8 +113,8 @@ def test_an_interrupt_from_the_keyboard_ends_a_study_with_what_is_done(tmp_path:
 INTERRUPTIBLE = """
 if __name__ == "__main__":
     import sys
-    from labkit.study.work import checkpoint
-    checkpoint.EVERY_S = 0.0
+    from labkit.study.work import reduction
+    reduction.EVERY_S = 0.0
     from labkit.cli.main import main
     rig = "Saltmarsh Lane, narrow single coil"
     sys.exit(main(["tolerance", rig, "--count", "3000000", "--points", "32", *sys.argv[1:]]))

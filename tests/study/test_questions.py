@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+import importlib
+import inspect
+
 import pytest
 
+from docs.tools import commands
+from labkit.app.pages.landing import landing_tasks
+from labkit.app.pages.study.state import StudyBench
+from labkit.app.pages.study.work import answer_question
+from labkit.catalogue import catalogue
+from labkit.cli import study_commands
+from labkit.cli.main import main
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig, set_value
+from labkit.study.questions.pots import tone_capacitor_of, tone_knobs
+from labkit.study.questions.question import Question, QuestionAnswer, QuestionInput, heard_slot
 from labkit.study.questions.ready import (
+    QUESTIONS,
     capacitance_for_cable,
-    heard_slot,
     load_for_pots,
     longest_cable,
     tone_capacitor_for_hump,
@@ -142,3 +154,87 @@ def test_an_answer_brings_the_rig_it_is_built_into():
     equal = capacitance_for_cable(rig, length=5.0)
     assert equal.rig is not None
     assert [stage.kind for stage in equal.rig.chain] == ["bypass box", "buffer", "input"]
+
+
+def test_every_question_says_what_it_rests_on_and_fills_its_function() -> None:
+    for name, question in QUESTIONS.items():
+        assert name == question.name
+        assert question.asks.endswith("?")
+        assert question.rests_on.endswith(".")
+        taken = inspect.signature(question.function).parameters
+        assert {each.argument for each in question.inputs} <= taken.keys()
+        needed = {each.argument for each in question.inputs if each.is_needed}
+        assert needed == {key for key, each in taken.items() if each.default is each.empty} - {"rig"}
+
+
+def test_a_hump_is_asked_of_the_tone_capacitor_and_of_no_bass_or_bleed_capacitor() -> None:
+    harness = catalogue().load("harness", "one volume, bass cut")
+    rig = Rig(
+        name="bass cut", pickups={slot: load_pickup("narrow single coil") for slot in harness.slots}, harness=harness
+    )
+    assert tone_knobs(rig) == ("tone",)
+    assert tone_capacitor_of(rig, "tone").name == "tone_capacitor"
+    with pytest.raises(InputError, match="no capacitor on the control 'volume'"):
+        tone_capacitor_of(rig, "volume")
+
+
+@pytest.fixture
+def added_question(monkeypatch):
+    """A question that somebody adds, with an option of its own; nothing else is told of it."""
+
+    def level_through_pad(rig: Rig, *, loss_ohm: float = 10e3) -> QuestionAnswer:
+        return QuestionAnswer(
+            question="pad",
+            sentence=f"It is {loss_ohm:g} ohms.",
+            value=loss_ohm,
+            unit="Ω",
+            rests_on=("nothing",),
+            rig=rig,
+        )
+
+    pad = QuestionInput(
+        name="pad",
+        argument="loss_ohm",
+        meaning="the pad.",
+        label="The pad",
+        unit="Ω",
+        default=10e3,
+        low=1.0,
+        high=1e6,
+        offered=(1e3, 10e3),
+    )
+    monkeypatch.setitem(
+        QUESTIONS,
+        "pad",
+        Question(
+            name="pad",
+            asks="How large a pad?",
+            answer="resistance of a --pad",
+            function=level_through_pad,
+            inputs=(pad,),
+            rests_on="Nothing.",
+            asked_by="Playing",
+        ),
+    )
+    importlib.reload(study_commands)  # a command's options are made when its module is loaded
+    yield
+    monkeypatch.undo()
+    importlib.reload(study_commands)
+
+
+def test_a_question_is_added_in_one_place(added_question, capsys) -> None:
+    assert main(["search", "pad", "--rig", "Saltmarsh Lane, narrow single coil", "--pad", "4k7"]) == 0
+    assert "It is 4700 ohms." in capsys.readouterr().out
+    assert main(["search", "pad", "--rig", "Saltmarsh Lane, narrow single coil", "--pad", "2M"]) == 2
+    assert "--pad: must be at least 1 and at most 1e+06 Ω; got 2e+06 Ω" in capsys.readouterr().err
+    assert main(["search", "--help"]) == 0
+    assert '"pad"               resistance of a --pad' in capsys.readouterr().out
+    bench = StudyBench(query="v=1&own.ask=question&own.question=pad&own.pad=1000")
+    assert bench.problems == ()
+    assert "own.pad" in bench.visible_controls
+    assert "own.loss" not in bench.visible_controls
+    ask = bench.job().ask
+    assert answer_question(ask, tell=print, stop=lambda: False).value == 1000.0
+    asked = {task["question"] for group in landing_tasks() for task in group["tasks"] if group["who"] == "Playing"}
+    assert "How large a pad?" in asked
+    assert "| `pad` | How large a pad? | `--pad` (10 kΩ unless given, 1 Ω to 1 MΩ) | Nothing. |" in commands.generate()

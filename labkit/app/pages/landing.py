@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from urllib.parse import urlencode
 
 from labkit.app.kit.controls import Value
 from labkit.app.kit.panels import notebook_panels
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.pages.rig.state import query_for
 from labkit.catalogue import catalogue
+from labkit.study.questions.ready import QUESTIONS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +23,8 @@ class Task:
     question, hint : str
     page : str
         File name of the page without its ending.
+    ready : str
+        Name of a ready question, which the page of tolerances and searches answers.
     now, pin : mapping of str to float or str
         Controls that stand elsewhere than in the rig's sheet, now and in the pinned rig; None pins nothing.
     """
@@ -28,6 +32,7 @@ class Task:
     question: str
     hint: str
     page: str = "rig"
+    ready: str = ""
     now: Mapping[str, Value] = field(default_factory=dict)
     pin: Mapping[str, Value] | None = None
 
@@ -147,13 +152,14 @@ def landing_tasks() -> list[dict[str, object]]:
     controls = offers.offer(offers.default_rig).controls
     pages = {panel.name: panel.page for panel in notebook_panels()}
     groups: list[dict[str, object]] = []
-    for who, tasks in TASKS:
+    for who, own_tasks in TASKS:
+        tasks = (*own_tasks, *ready_tasks(who))
         shown = [
             {
                 "question": task.question,
                 "hint": task.hint,
                 "file": pages[task.page],
-                "query": query_for(task.now, pin=task.pin),
+                "query": ready_query(task.ready) if task.ready else query_for(task.now, pin=task.pin),
             }
             for task in tasks
             if task.page in pages and all(key in controls for key in {**task.now, **(task.pin or {})})
@@ -161,6 +167,20 @@ def landing_tasks() -> list[dict[str, object]]:
         if shown:
             groups.append({"who": who, "tasks": shown})
     return groups
+
+
+def ready_tasks(who: str) -> tuple[Task, ...]:
+    """Return the ready questions that stand under a heading."""
+    return tuple(
+        Task(question=question.asks, hint=question.hint, page="tolerance_and_search", ready=question.name)
+        for question in QUESTIONS.values()
+        if question.asked_by == who
+    )
+
+
+def ready_query(name: str) -> str:
+    """Return the address query that asks a ready question on the page of tolerances and searches."""
+    return urlencode({"v": 1, "own.ask": "question", "own.question": name})
 
 
 def landing_rigs() -> list[dict[str, str]]:

@@ -1,6 +1,6 @@
 """Questions that are asked every week, ready to be answered: one function each, with what it rests on.
 
-Each returns an `Answer`: the number, the nearest part that can be bought, and how well it does. Parts that an
+Each returns a `QuestionAnswer`: the number, the nearest part that can be bought, and how well it does. Parts that an
 instrument does not have yet (a load across a pickup, a capacitor before a buffer) are put in where a person would
 solder them.
 """
@@ -8,69 +8,40 @@ solder them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
+from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND
 from labkit.circuit.solve.solver import solve
-from labkit.core.errors import InputError, did_you_mean, join_words
-from labkit.core.grid import frequency_grid
+from labkit.core.errors import InputError
 from labkit.core.sheet import Table
-from labkit.core.units import format_quantity
 from labkit.rig.chain.chain import Cable
 from labkit.rig.chain.stages import BufferBox, BypassBox
-from labkit.rig.parts.parts import FixedCapacitor, FixedResistor, Part, Pot
+from labkit.rig.parts.parts import FixedResistor, Pot
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_stage
 from labkit.rig.variation import Variation
 from labkit.study.measures import decibels, read_peaks
-from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
+from labkit.study.questions.cable import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
+from labkit.study.questions.pots import largest_pot, tone_capacitor_of, tone_knobs
+from labkit.study.questions.question import (
+    GRID_HZ,
+    Question,
+    QuestionAnswer,
+    QuestionInput,
+    heard_slot,
+    require_positive,
+    shown,
+)
+from labkit.study.questions.winding import turns_and_wire
 from labkit.study.search.goal import like
 from labkit.study.search.preferred import preferred_values
 
-GRID_HZ = frequency_grid(50.0, 20_000.0, 256)
 FINE = 241
 """Trial values of a first scan over a range, before it is refined."""
-
-SILENCE = 1e-6
-"""Gain at 1 kHz below which a pickup counts as switched off; an open contact or a volume at 0 leaves far less."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """The answer to a ready question.
-
-    Attributes
-    ----------
-    question : str
-    sentence : str
-        The answer in words.
-    value : float
-        In ``unit``.
-    unit : str
-    stocked : float or None
-        Nearest preferred value.
-    left_db : float or None
-        What is still different: root mean square over 80 Hz to 8 kHz after matching levels, with the stocked value.
-    rests_on : tuple of str
-        What was assumed.
-    rows : tuple of mapping
-        Alternatives or a table, SI with the unit in the key.
-    rig : Rig or None
-        The rig with the answer built in: the stocked value where there is one.
-    """
-
-    question: str
-    sentence: str
-    value: float
-    unit: str
-    stocked: float | None = None
-    left_db: float | None = None
-    rests_on: tuple[str, ...] = ()
-    rows: tuple[dict[str, Any], ...] = field(default=())
-    rig: Rig | None = field(default=None, repr=False, compare=False)
 
 
 def capacitance_for_cable(
@@ -80,7 +51,7 @@ def capacitance_for_cable(
     capacitance_per_length: float = 100e-12,
     buffer: str = "pedal buffer",
     series: str = "E12",
-) -> Answer:
+) -> QuestionAnswer:
     """How much capacitance before a buffer stands in for a cable? C = n·C′ + C_input − C_buffer, by least difference.
 
     Parameters
@@ -104,7 +75,7 @@ def capacitance_for_cable(
     made = rig.replace(chain=(BypassBox(name="added", capacitance=1e-10), box, *last))
     high = 2 * (length * capacitance_per_length + 1e-9)
     value, stocked, left = _nearest(made, "added.capacitance", (0.0, high), wanted, series)
-    return Answer(
+    return QuestionAnswer(
         question="cable equivalent",
         sentence=(
             f"{shown(value, 'F')} from the signal to ground before the buffer stand in for {length:g} m of cable at "
@@ -127,7 +98,7 @@ def capacitance_for_cable(
 
 def tone_capacitor_for_hump(
     rig: Rig, *, hump_hz: float, control: str = "tone", position: float = 0.0, series: str = "E12"
-) -> Answer:
+) -> QuestionAnswer:
     """Which tone capacitor puts the hump at a wanted frequency, with the tone control at a position?
 
     Parameters
@@ -158,7 +129,7 @@ def tone_capacitor_for_hump(
     rows = _humps(turned, f"{part.name}.value", np.array(choices))
     stocked = min(choices, key=lambda choice: abs(math.log(choice / value)))
     at = float(rows[choices.index(stocked)])
-    return Answer(
+    return QuestionAnswer(
         question="hump",
         sentence=(
             f"A tone capacitor of {shown(value, 'F')} puts the hump at {hump_hz:g} Hz with {control} at {position:g}; "
@@ -172,35 +143,11 @@ def tone_capacitor_for_hump(
             {"capacitance_f": choice, "hump_hz": float(found) if np.isfinite(found) else None}
             for choice, found in zip(choices, rows)
         ),
-        rig=turned.replace(parts={part.name: replace(part, value=stocked)}),  # type: ignore[call-arg]
+        rig=turned.replace(parts={part.name: replace(part, value=stocked)}),
     )
 
 
-def heard_slot(rig: Rig, slot: str | None = None) -> str:
-    """Return the slot that a question is about: the one asked for, or the first that is heard at the settings.
-
-    Raises
-    ------
-    InputError
-        If there is no such slot, or it is switched off: nothing that is changed there would reach the output.
-    """
-    if slot is not None and slot not in rig.pickups:
-        raise InputError(f"rig '{rig.name}' has no pickup '{slot}'.{did_you_mean(slot, rig.pickups)}")
-    at = np.array([1000.0])
-    heard = [name for name in rig.pickups if abs(rig.evaluate(at, source=name)[0]) > SILENCE]
-    if slot is None and heard:
-        return heard[0]
-    if slot is None or slot not in heard:
-        which = f"'{slot}'" if heard else "no pickup"
-        others = f"; {join_words(heard)} does" if heard else ""
-        raise InputError(
-            f"{which} of rig '{rig.name}' {'does not reach' if heard else 'reaches'} the output at these settings"
-            f"{others}; set its switches and volumes first"
-        )
-    return slot
-
-
-def load_for_pots(rig: Rig, *, pots: float = 250e3, slot: str | None = None, series: str = "E12") -> Answer:
+def load_for_pots(rig: Rig, *, pots: float = 250e3, slot: str | None = None, series: str = "E12") -> QuestionAnswer:
     """Which resistor across a pickup makes it behave as it would on other (smaller) pots?
 
     Parameters
@@ -230,7 +177,7 @@ def load_for_pots(rig: Rig, *, pots: float = 250e3, slot: str | None = None, ser
     )
     made = rig.replace(harness=loaded)
     value, stocked, left = _nearest(made, f"{name}.value", (1e4, 1e7), wanted, series)
-    return Answer(
+    return QuestionAnswer(
         question="load resistor",
         sentence=(
             f"{shown(value, 'Ω')} across '{slot}' make it behave as on {shown(pots, 'Ω')} pots at these settings; with "
@@ -253,10 +200,10 @@ def longest_cable(
     reference: float = REFERENCE_M,
     capacitance_per_length: float = 100e-12,
     longest: float = LONGEST_M,
-) -> Answer:
+) -> QuestionAnswer:
     """How long may the cable be before it loses more than ``loss_db`` anywhere in a band, against a shorter one?
 
-    What `labkit.study.questions.cable_length.judge_cable` finds, as an answer: its rows are the reference, the present
+    What `labkit.study.questions.cable.judge_cable` finds, as an answer: its rows are the reference, the present
     length and the longest, each with its treble end and with its mean and its worst loss over the band.
 
     Parameters
@@ -280,7 +227,7 @@ def longest_cable(
         cable = Cable(name="cable", length=reference, capacitance_per_length=capacitance_per_length)
         rig = rig.replace(chain=(cable, *rig.chain))
     judged = judge_cable(rig, allowed_db=loss_db, band_hz=band_hz, reference=reference, search_to=longest)
-    return Answer(
+    return QuestionAnswer(
         question="longest cable",
         sentence=f"{judged.answer} {judged.elsewhere}".strip(),
         value=judged.longest.length,
@@ -353,39 +300,212 @@ def _crossing(x: np.ndarray, y: np.ndarray) -> float | None:
     return float(x[at] + (x[at + 1] - x[at]) * y[at] / (y[at] - y[at + 1]))
 
 
-def tone_capacitor_of(rig: Rig, control: str) -> Part:
-    """Return the capacitor that shares a node with the pot of a tone control, its own side of it.
-
-    Raises
-    ------
-    InputError
-        If there is no such control, or it has no capacitor.
-    """
-    rig.harness.control(control)
-    pots = [part for part in rig.harness.parts.values() if part.control is not None and part.control.name == control]
-    nodes = {node for pot in pots for node in pot.joints} - {GROUND, rig.harness.output}
-    nodes = {node for node in nodes if "." not in node}
-    found = [
-        part
-        for part in rig.harness.parts.values()
-        if isinstance(part, FixedCapacitor) and nodes.intersection(part.nodes)
-    ]
-    if not found:
-        raise InputError(f"the harness '{rig.harness.name}' has no capacitor on the control '{control}'")
-    return found[0]
-
-
 def _free_name(rig: Rig, name: str) -> str:
     while name in rig.harness.parts:
         name += "_"
     return name
 
 
-def require_positive(**values: float) -> None:
-    for name, value in values.items():
-        if not 0 < value < math.inf:
-            raise InputError(f"{name.replace('_', ' ')} must be above 0; got {value:g}")
+_SERIES = QuestionInput(
+    name="series",
+    argument="series",
+    meaning="preferred values of what is in stock, E6 to E96.",
+    label="Stocked in",
+    kind="word",
+    default="E12",
+    offered=("E6", "E12", "E24"),
+)
+_SLOT = QuestionInput(name="slot", argument="slot", meaning="the pickup; the first where left out.", kind="word")
+_PER_LENGTH = QuestionInput(
+    name="cable",
+    argument="capacitance_per_length",
+    meaning="its capacitance, such as '100 pF/m'.",
+    label="Its capacitance",
+    unit="F/m",
+    default=100e-12,
+    low=1e-12,
+    high=1e-9,
+    offered=(50e-12, 70e-12, 85e-12, 100e-12, 120e-12, 150e-12),
+)
+_WIRE_STOCKS: Mapping[str, tuple[str, ...]] = {
+    "AWG 42, 43 or 44 single build": tuple(f"AWG {gauge} single build" for gauge in (42, 43, 44)),
+    "AWG 42, 43 or 44 heavy build": tuple(f"AWG {gauge} heavy build" for gauge in (42, 43, 44)),
+    "AWG 41 to 44, both builds": tuple(
+        f"AWG {gauge} {build} build" for gauge in (41, 42, 43, 44) for build in ("single", "heavy")
+    ),
+    "0.050, 0.056 or 0.060 mm grade 1": ("0.050 mm grade 1", "0.056 mm grade 1", "0.060 mm grade 1"),
+}
 
 
-def shown(value: float, unit: str) -> str:
-    return format_quantity(value, unit, digits=3)
+def _other_rig(rig: Rig) -> str:
+    names = catalogue().usable_names("rig")
+    return next((name for name in names if name != rig.name), names[0])
+
+
+QUESTIONS: dict[str, Question] = {
+    question.name: question
+    for question in (
+        Question(
+            name="cable equivalent",
+            asks="Which capacitor before a buffer equals a cable?",
+            answer="capacitance before a buffer that stands in for --length of --cable",
+            function=capacitance_for_cable,
+            inputs=(
+                QuestionInput(
+                    name="length",
+                    argument="length",
+                    meaning="length of the cable, such as 5m.",
+                    label="Length of the cable",
+                    unit="m",
+                    is_needed=True,
+                    low=0.01,
+                    high=1000.0,
+                    offered=tuple(step / 2 for step in range(1, 61)),
+                    start=5.0,
+                ),
+                _PER_LENGTH,
+                _SERIES,
+            ),
+            rests_on="The cable is a capacitance to ground; the buffer is the rig's own, or the pedal buffer.",
+            hint="Its value for any length of cable, and the nearest that is in stock.",
+            asked_by="At the repair bench",
+        ),
+        Question(
+            name="hump",
+            asks="Which tone capacitor puts the hump where it is wanted?",
+            answer="tone capacitor that puts the hump at --at with the tone control at 0",
+            function=tone_capacitor_for_hump,
+            inputs=(
+                QuestionInput(
+                    name="at",
+                    argument="hump_hz",
+                    meaning="a frequency, such as 700 or 3k.",
+                    label="Hump at",
+                    unit="Hz",
+                    is_needed=True,
+                    low=50.0,
+                    high=10e3,
+                    offered=tuple(float(hertz) for hertz in (*range(200, 1000, 10), *range(1000, 3001, 100))),
+                    start=500.0,
+                ),
+                QuestionInput(
+                    name="control",
+                    argument="control",
+                    meaning="the tone control, as the rig calls it; tone where left out.",
+                    label="With",
+                    kind="word",
+                    offered=lambda rig: {name: f"{name.replace('_', ' ')} at 0" for name in tone_knobs(rig)},
+                ),
+                _SERIES,
+            ),
+            rests_on="Every other part as it is; a ± 10 % capacitor moves the hump by about ∓ 5 %.",
+            hint="Its value for a hump where you want it with the tone at 0, and what the nearest in stock gives.",
+            asked_by="Building or winding",
+            suits=lambda rig: bool(tone_knobs(rig)),
+        ),
+        Question(
+            name="load resistor",
+            asks="Which load stands in for smaller pots?",
+            answer="resistor across a pickup that stands in for --pots",
+            function=load_for_pots,
+            inputs=(
+                QuestionInput(
+                    name="pots",
+                    argument="pots",
+                    meaning="the pots it shall seem to have, such as 250k.",
+                    label="Pots it should seem to have",
+                    unit="Ω",
+                    default=250e3,
+                    low=1e3,
+                    high=10e6,
+                    offered=(100e3, 250e3, 300e3, 500e3),
+                    start=lambda rig: 100e3 if largest_pot(rig) <= 250e3 else 250e3,
+                ),
+                _SLOT,
+                _SERIES,
+            ),
+            rests_on="The controls stand as set; turned down, a fixed load and a pot part ways.",
+            hint="One resistor across the pickup, and by how much the curves still differ.",
+            asked_by="At the repair bench",
+            suits=lambda rig: largest_pot(rig) > 0,
+        ),
+        Question(
+            name="turns and wire",
+            asks="How many turns of which wire sound like that rig?",
+            answer="turns and --wire (several) of a built pickup that sound like --like",
+            function=turns_and_wire,
+            inputs=(
+                QuestionInput(
+                    name="like",
+                    argument="target",
+                    meaning="the rig it shall sound like.",
+                    label="Sound like",
+                    kind="rig",
+                    is_needed=True,
+                    offered=lambda rig: catalogue().usable_names("rig"),
+                    start=_other_rig,
+                ),
+                QuestionInput(
+                    name="wire",
+                    argument="wires",
+                    meaning="a stocked wire; several times.",
+                    label="Wire in stock",
+                    kind="names",
+                    is_needed=True,
+                    offered=_WIRE_STOCKS,
+                ),
+                _SLOT,
+            ),
+            rests_on="Bobbin, poles and magnets as on the build sheet; builds that do not fit the bobbin are left out.",
+            found="Wind",
+            counts="turns",
+            note="Asked of a pickup that is predicted from its build: choose one above, or bring one from the page "
+            "“Winding”.",
+        ),
+        Question(
+            name="longest cable",
+            asks="How long may the cable be?",
+            answer="longest cable that loses no more than --loss anywhere in --band against --reference",
+            function=longest_cable,
+            inputs=(
+                QuestionInput(
+                    name="loss",
+                    argument="loss_db",
+                    meaning=f"the largest loss allowed anywhere in the band, {ALLOWED_DB:g} dB unless given.",
+                    label="It may lose at most",
+                    unit="dB",
+                    default=ALLOWED_DB,
+                    low=0.01,
+                    high=40.0,
+                    offered=(0.5, 1.0, 2.0, 3.0, 6.0),
+                ),
+                QuestionInput(
+                    name="band",
+                    argument="band_hz",
+                    meaning="where the loss is judged, '2k to 5k' unless given.",
+                    label="Judged",
+                    kind="band",
+                    unit="Hz",
+                    default=BAND_HZ,
+                ),
+                QuestionInput(
+                    name="reference",
+                    argument="reference",
+                    meaning=f"the cable judged against, {REFERENCE_M:g}m unless given; 0m is no cable.",
+                    label="Against a cable of",
+                    unit="m",
+                    default=REFERENCE_M,
+                    low=0.0,
+                    high=99.0,
+                    offered=(0.0, 1.0, 3.0, 5.0),
+                ),
+                replace(_PER_LENGTH, label=""),
+            ),
+            found="Longest cable",
+            found_note="on the terms below",
+            is_soldered=False,
+            rests_on="Controls and input as set; the cable's own capacitance per metre, which spreads by about ±10 %.",
+        ),
+    )
+}
+"""Every ready question by its name; a question is added here and nowhere else."""

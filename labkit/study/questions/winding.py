@@ -13,13 +13,13 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.study.measures import decibels
-from labkit.study.questions.ready import GRID_HZ, Answer, heard_slot, shown
+from labkit.study.questions.question import GRID_HZ, QuestionAnswer, heard_slot, shown
 from labkit.study.search.goal import Target, like
 
 
 def turns_and_wire(
     rig: Rig, *, target: Rig, wires: Sequence[str], slot: str | None = None, turns: tuple[int, int] = (3000, 14_000)
-) -> Answer:
+) -> QuestionAnswer:
     """How many turns of which stocked wire bring a built pickup nearest to the sound of a target rig?
 
     All coils of the pickup get the same wire, and turns in the proportion they have. Builds that do not fit their
@@ -96,7 +96,7 @@ def turns_and_wire(
         )
     rows.sort(key=lambda row: (row["distance_db"], row["wire"]))
     first = rows[0]
-    return Answer(
+    return QuestionAnswer(
         question="turns and wire",
         sentence=(
             f"{first['turns']} turns of {first['wire']} come nearest to '{target.name}': "

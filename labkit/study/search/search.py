@@ -24,8 +24,7 @@ from labkit.study.measures import decibels
 from labkit.study.search.goal import Freedom, Goal, applied, structural
 from labkit.study.search.solution import SearchResult
 from labkit.study.tolerance.draws import CELL
-from labkit.study.work.checkpoint import fingerprint
-from labkit.study.work.reduction import State, reduce_chunks
+from labkit.study.work.reduction import State, fingerprint, reduce_chunks
 from labkit.study.work.work import Watcher, Workers
 
 GRID = {0: 1, 1: 17, 2: 9, 3: 6, 4: 5}

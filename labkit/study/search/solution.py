@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Solution:
+class SearchSolution:
     """One set of choices.
 
     Attributes
@@ -55,7 +55,7 @@ class SearchResult:
     Attributes
     ----------
     goal : Goal
-    solutions : tuple of Solution
+    solutions : tuple of SearchSolution
         Distinct, best first; the nearest ones where none fits.
     fits : bool
         True when the first of them meets the goal.
@@ -72,7 +72,7 @@ class SearchResult:
     """
 
     goal: Goal
-    solutions: tuple[Solution, ...]
+    solutions: tuple[SearchSolution, ...]
     fits: bool
     complete: bool
     combinations: int
@@ -84,7 +84,7 @@ class SearchResult:
     proof: str
 
 
-def gives_up(goal: Goal, solution: Solution, cheapest: float | None) -> Solution:
+def gives_up(goal: Goal, solution: SearchSolution, cheapest: float | None) -> SearchSolution:
     """Return a solution with what it gives up in words."""
     found = []
     for target, value, miss in zip(goal.targets, solution.values, solution.misses):
@@ -108,7 +108,7 @@ def gives_up(goal: Goal, solution: Solution, cheapest: float | None) -> Solution
     return replace(solution, gives_up=tuple(found))
 
 
-def explain(plan: SearchPlan, state: Mapping[str, np.ndarray], solutions: Sequence[Solution]) -> str:
+def explain(plan: SearchPlan, state: Mapping[str, np.ndarray], solutions: Sequence[SearchSolution]) -> str:
     """Say why nothing fits."""
     goal = plan.goal
     if not int(state["tried"]):

@@ -30,11 +30,9 @@ from labkit.study.measures import (
 )
 from labkit.study.tolerance.causes import ColumnMap, column_map
 from labkit.study.tolerance.draws import CELL, SAMPLINGS, Sampling, cell_draws, cell_size, cells_of
-from labkit.study.tolerance.histogram import Bins
 from labkit.study.tolerance.result import VARIANTS, MeasureSpread, ToleranceResult
 from labkit.study.tolerance.spread import Spread, checked_spreads, default_spreads
-from labkit.study.work.checkpoint import fingerprint
-from labkit.study.work.reduction import State, reduce_chunks
+from labkit.study.work.reduction import State, fingerprint, reduce_chunks
 from labkit.study.work.work import Watcher, Workers
 
 BANDS = (0.05, 0.5, 0.95)
@@ -347,3 +345,76 @@ def _result(study: ToleranceStudy, state: State, complete: bool) -> ToleranceRes
         share=int(state["inside"]) / count if study.windows else None,
         shares=tuple((window, int(state["window"][place]) / count) for place, window in enumerate(study.windows)),
     )
+
+
+BINS = 1024
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bins:
+    """Ranges of rows of values, each cut into equal bins; what lies outside is counted in the first or last bin.
+
+    Quantiles of any number of values in bounded memory: counts are whole numbers, so adding them up in any order gives
+    the same result; a quantile is interpolated inside its bin and so is right within one bin.
+
+    Attributes
+    ----------
+    low, high : ndarray, shape (rows,)
+    count : int
+    """
+
+    low: np.ndarray
+    high: np.ndarray
+    count: int = BINS
+
+    @classmethod
+    def around(cls, values: np.ndarray, *, margin: float = 0.75, least: float = 1e-6) -> Bins:
+        """Ranges that hold some trial values of every row, shape (rows, V), and ``margin`` of their span beyond."""
+        low, high = np.nanmin(values, axis=1), np.nanmax(values, axis=1)
+        reach = margin * (high - low) + least
+        return cls(low - reach, high + reach)
+
+    def add(self, counts: np.ndarray, values: np.ndarray) -> None:
+        """Count values, shape (rows, V), into ``counts``, shape (rows, count); NaN is left out."""
+        rows = values.shape[0]
+        place = values - self.low[:, None]
+        place *= (self.count / (self.high - self.low))[:, None]
+        np.clip(place, 0, self.count - 1, out=place)
+        index = np.empty_like(place, dtype=np.int64)
+        with np.errstate(invalid="ignore"):  # NaN becomes some number, and is left out below
+            np.copyto(index, place, casting="unsafe")
+        index += (np.arange(rows) * self.count)[:, None]
+        missing = np.isnan(place)
+        # Any order will do for counting: that of the memory is the fastest.
+        flat = index[~missing] if missing.any() else index.ravel(order="K")
+        counts += np.bincount(flat, minlength=rows * self.count).reshape(rows, self.count)
+
+    @property
+    def width(self) -> np.ndarray:
+        """Width of a bin, shape (rows,): the largest error of a quantile."""
+        found: np.ndarray = (self.high - self.low) / self.count
+        return found
+
+    def quantiles(self, counts: np.ndarray, parts: np.ndarray, least: np.ndarray, greatest: np.ndarray) -> np.ndarray:
+        """Return quantiles, shape (parts, rows); NaN for rows without values.
+
+        Parameters
+        ----------
+        counts : ndarray, shape (rows, count)
+        parts : ndarray, shape (parts,), 0 … 1
+        least, greatest : ndarray, shape (rows,)
+            Smallest and greatest value met, which no quantile passes.
+        """
+        rows = counts.shape[0]
+        found = np.full((len(parts), rows), np.nan)
+        summed = np.concatenate([np.zeros((rows, 1)), np.cumsum(counts, axis=1)], axis=1)
+        for row in range(rows):
+            total = summed[row, -1]
+            if not total:
+                continue
+            edges = self.low[row] + self.width[row] * np.arange(self.count + 1)
+            rising = np.concatenate([[True], np.diff(summed[row]) > 0])
+            # The last edge of an empty run below a filled bin is that bin's lower edge.
+            keep = rising | np.concatenate([rising[1:], [False]])
+            found[:, row] = np.clip(np.interp(parts * total, summed[row][keep], edges[keep]), least[row], greatest[row])
+        return found

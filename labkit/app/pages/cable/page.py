@@ -16,13 +16,13 @@ from labkit.app.kit.page import BenchPage, box, caption, note
 from labkit.app.kit.panel_page import or_empty_state
 from labkit.app.kit.text import change_in_words, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import MadeFile
-from labkit.app.pages.cable.numbers import Member
 from labkit.app.pages.cable.state import CableBench, response_of
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
+from labkit.report.paper_page import PaperHead
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
-from labkit.study.questions.cable_length import band_text, length_text, reference_text
+from labkit.study.questions.cable import CableCurve, band_text, length_text, reference_text
 from labkit.view.words import ZERO, frequency_in_words, level_in_words
 
 CAUTION = (
@@ -131,7 +131,7 @@ class CablePage(BenchPage[CableBench]):
             ),
             advice=bench.advice,
             cautions=change_cautions(shown.other, shown.rig),
-            date=today(),
+            head=PaperHead(date=today()),
         )
         return MadeFile(
             name=f"{self.file_stem}-customer-sheet.html",
@@ -148,7 +148,7 @@ class CablePage(BenchPage[CableBench]):
         return lengths.index(self.bench.shown.cable.length)
 
 
-def _row(member: Member) -> tuple[str, ...]:
+def _row(member: CableCurve) -> tuple[str, ...]:
     loss = member.loss
     return (
         "no peak" if member.peak_hz is None else frequency_in_words(member.peak_hz),

@@ -15,40 +15,37 @@ from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_valu
 from labkit.app.kit.page_state import PageBench
 from labkit.app.kit.rig.line import CABLE_LENGTHS
 from labkit.app.kit.text import change_in_words
-from labkit.app.pages.cable.numbers import (
-    BAND_ENDS,
-    GRID_HZ,
-    Member,
-    Resonance,
-    cable_type,
-    family,
-    simple_resonance,
-    trim_for_peak,
-    with_buffer,
-)
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
+from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.core.units import format_quantity
 from labkit.rig.chain.chain import Cable
 from labkit.rig.chain.stages import with_length
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
-from labkit.study.questions.cable_length import (
+from labkit.study.questions.cable import (
     ALLOWED_DB,
     BAND_HZ,
     REFERENCE_M,
     BandLoss,
+    CableCurve,
     CableJudgement,
+    Resonance,
     band_loss,
     band_text,
+    cable_curves,
     cable_losses,
+    cable_type,
     first_cable,
     judge_cable,
     length_text,
     reference_text,
+    simple_resonance,
+    trim_for_peak,
+    with_buffer,
 )
-from labkit.view.curve.curve import Curve, draw_curves
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import (
     KeyNumber,
@@ -59,6 +56,34 @@ from labkit.view.words import (
     read_response,
     sentence,
 )
+
+GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
+"""Frequencies of the drawn curves."""
+
+BAND_ENDS = (
+    Control(
+        key="own.from",
+        label="Judged from",
+        kind="choice",
+        unit="Hz",
+        positions=(500.0, 1000.0, 1500.0, 2000.0, 2500.0),
+        low=50.0,
+        high=2500.0,
+        bare_unit="Hz",
+    ),
+    Control(
+        key="own.to",
+        label="Judged up to",
+        kind="choice",
+        unit="Hz",
+        positions=(3000.0, 4000.0, 5000.0, 6000.0, 8000.0, 10_000.0),
+        low=2600.0,
+        high=20_000.0,
+        bare_unit="Hz",
+    ),
+)
+"""The band in which a loss is judged; apart from each other, so that every choice of one suits the other."""
+
 
 FAMILY_M = (1.0, 3.0, 5.0, 10.0, 15.0)
 """Lengths drawn besides the present one, m."""
@@ -87,7 +112,7 @@ class CableShown:
     other_label : str
     other_reading : Reading
     other_gain_db : ndarray
-    family : tuple of Member
+    family : tuple of CableCurve
         By length; the present cable and the compared one are in it.
     plain, buffered : Reading
         The present cable without and with a buffer at the guitar.
@@ -111,7 +136,7 @@ class CableShown:
     other_label: str
     other_reading: Reading
     other_gain_db: np.ndarray
-    family: tuple[Member, ...]
+    family: tuple[CableCurve, ...]
     plain: Reading
     buffered: Reading
     before: Reading
@@ -231,7 +256,7 @@ class CableBench(PageBench[CableShown]):
             other_label=label,
             other_reading=read_response(than),
             other_gain_db=than.gain_db,
-            family=family(shown, losses),
+            family=cable_curves(shown, losses, GRID_HZ),
             plain=plain,
             buffered=read_response(buffered.response(GRID_HZ)),
             before=before,

@@ -3,26 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from labkit.app.kit.text import change_in_words
-from labkit.app.pages.pots.numbers import (
-    BLEEDS,
-    GRID_HZ,
-    LEVEL_HZ,
-    TILT_HZ,
-    USUAL_BLEEDS,
-    Bleed,
-    bleed_of,
-    dielectric_of,
-    levels_of_turn,
-    turn,
-    turned,
-    with_bleed,
-    with_capacitor,
-)
 from labkit.app.pages.pots.views import (
+    GRID_HZ,
     IN_THE_WAY_DB,
     Panel,
     Rows,
@@ -30,13 +17,26 @@ from labkit.app.pages.pots.views import (
     curve_of,
     farads,
     hertz,
-    largest_difference,
     ohms,
     plain_name,
 )
 from labkit.core.response import gain_db
 from labkit.rig.parts.parts import FixedCapacitor, Pot
 from labkit.rig.rig import Rig
+from labkit.study.questions.pots import (
+    BLEEDS,
+    LEVEL_HZ,
+    TILT_HZ,
+    Bleed,
+    bleed_of,
+    capacitor_differences,
+    compare_bleeds,
+    compare_capacitors,
+    dielectric_of,
+    turn,
+    turned,
+    with_capacitor,
+)
 from labkit.view.curve.curve import Curve, difference_window
 from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import frequency_in_words, read_response
@@ -53,25 +53,24 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     control = pot.control.name
     name, now = plain_name(control), float(rig.settings[control])
     own = bleed_of(rig, pot)
-    kinds = {kind: own if kind == own.kind else USUAL_BLEEDS[kind] for kind in BLEEDS}
-    made = {kind: with_bleed(rig, pot.name, bleed) for kind, bleed in kinds.items()}
+    tried = compare_bleeds(rig, pot, BLEED_POSITIONS)
     others = [kind for kind in BLEEDS if kind != own.kind]
     styles = {own.kind: NOW, **dict(zip(others, PINS))}
     curves = [curve_of(rig, f"Now, {own.kind}", NOW, brief="Now")]
-    curves += [curve_of(made[kind], kind, styles[kind]) for kind in others]
+    curves += [curve_of(tried[kind].rig, kind, styles[kind]) for kind in others]
     full = Curve(
         frequency_hz=GRID_HZ,
-        gain_db=gain_db(turned(made["plain"], [control], 10.0).evaluate(GRID_HZ)),
+        gain_db=gain_db(turned(tried["plain"].rig, [control], 10.0).evaluate(GRID_HZ)),
         label=f"{name} 10",
         style=FAMILY[0],
     )
-    turns = {kind: turn(made[kind], control, BLEED_POSITIONS, GRID_HZ) for kind in BLEEDS}
+    turns = {kind: turn(each.rig, control, BLEED_POSITIONS, GRID_HZ) for kind, each in tried.items()}
     small = tuple(
         Panel(
             title=f"{name.capitalize()} at {at:g}",
             curves=(
                 *(
-                    Curve(frequency_hz=GRID_HZ, gain_db=turns[kind].gain_db[row], label=kind, style=styles[kind])
+                    Curve(frequency_hz=GRID_HZ, gain_db=turns[kind][row], label=kind, style=styles[kind])
                     for kind in (own.kind, *others)
                 ),
                 full,
@@ -79,31 +78,32 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
         )
         for row, at in enumerate(BLEED_POSITIONS)
     )
-    read = {kind: levels_of_turn(made[kind], control, BLEED_POSITIONS) for kind in BLEEDS}
     rows = tuple(
         (
-            bleed_text(kinds[kind]),
-            *(f"{change_in_words(float(down))}, {change_in_words(float(tilt))}" for down, tilt in zip(*read[kind])),
+            bleed_text(each.bleed),
+            *(
+                f"{change_in_words(float(down))}, {change_in_words(float(tilt))}"
+                for down, tilt in zip(each.level_db, each.tilt_db)
+            ),
         )
-        for kind in BLEEDS
+        for each in tried.values()
     )
-    at_five = {kind: float(read[kind][1][-1]) for kind in BLEEDS}
-    flattest = min(BLEEDS, key=lambda kind: float(np.sqrt(np.mean(read[kind][1] ** 2))))
-    said = {kind: change_in_words(tilt) for kind, tilt in at_five.items()}
+    flattest = min(tried.values(), key=lambda each: each.unevenness_db)
+    said = {kind: change_in_words(float(each.tilt_db[-1])) for kind, each in tried.items()}
     told = [
         f"With the {name} at 5 the treble at {hertz(TILT_HZ)} changes, beyond the level, by {said['plain']} plain, "
         f"{said['capacitor']} with a capacitor, {said['parallel']} with a resistor beside it, {said['series']} with "
         "one in series.",
-        f"From 8 to 5 the treble keeps its place best here with: {bleed_text(kinds[flattest])}.",
+        f"From 8 to 5 the treble keeps its place best here with: {bleed_text(flattest.bleed)}.",
     ]
     if now > 9.5:
         told.append(f"The {name} knob stands at {now:g}, where the pot itself bridges any bleed; turn it down.")
-    level = read["parallel"][0] - read["plain"][0]
+    level = tried["parallel"].level_db - tried["plain"].level_db
     told.append(
         f"A resistor beside the capacitor also bends the taper: at 5 the level stands {abs(level[-1]):.1f} dB "
         f"{'higher' if level[-1] > 0 else 'lower'} than without bleed."
     )
-    against: tuple[Rig, str] = (made["plain"], "plain") if own.kind != "plain" else (made["parallel"], "parallel")
+    against = "plain" if own.kind != "plain" else "parallel"
     return View(
         main=Panel(title=f"The {name} knob at {now:g}, by bleed", curves=tuple(curves)),
         small=small,
@@ -114,8 +114,8 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
             marked=BLEEDS.index(own.kind),
         ),
         told=tuple(told),
-        other=against[0],
-        other_label=against[1],
+        other=tried[against].rig,  # type: ignore[index]
+        other_label=against,
     )
 
 
@@ -133,20 +133,15 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
         small.append(Panel(title=f"Tone at {at:g}", curves=tuple(curves)))
         levels = np.array([curve.gain_db for curve in curves])
         moved[at] = float(np.max(np.ptp(levels, axis=0)))
-    at_zero = turned(rig, controls, 0.0)
-    for value in values:
-        humps[value] = read_response(with_capacitor(at_zero, name, value=value).response(GRID_HZ))
-    now = turned(rig, controls, 10.0)
     rows = []
-    for value in values:
-        reading = humps[value]
-        apart = largest_difference(with_capacitor(now, name, value=value), now)[0]
+    for each in compare_capacitors(rig, name, values, GRID_HZ):
+        reading = humps[each.value] = read_response(each.at_zero.response(GRID_HZ))
         rows.append(
             (
-                farads(value),
+                farads(each.value),
                 "none" if reading.peak_hz is None else frequency_in_words(reading.peak_hz),
                 "–" if reading.treble_end_hz is None else frequency_in_words(reading.treble_end_hz),
-                f"{apart:.3f} dB",
+                f"{each.moves_at_ten_db:.3f} dB",
             )
         )
     low, high = humps[values[0]], humps[values[-1]]
@@ -218,14 +213,10 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
         )
     rows = []
     for entry in (NO_LOSS, *dielectrics, larger):
-        cells = []
-        for at in (0.0, 10.0):
-            there = with_capacitor(turned(rig, controls, at), name, loss_tangent=0.0)
-            if entry == larger:
-                made = with_capacitor(there, name, value=part.value * (1 + VALUE_ERROR))
-            else:
-                made = there if entry == NO_LOSS else with_capacitor(there, name, dielectric=entry)
-            cells.append(f"{largest_difference(made, there)[0]:.3f} dB")
+        changed: dict[str, Any] = {"dielectric": entry}
+        if entry in (NO_LOSS, larger):
+            changed = {"value": part.value * (1 + VALUE_ERROR)} if entry == larger else {}
+        cells = [f"{apart:.3f} dB" for apart in capacitor_differences(rig, name, GRID_HZ, **changed)]
         loss = 0.0 if entry in (NO_LOSS, larger) else dielectric_of(entry).loss_tangent.value
         rows.append((entry, "–" if entry == larger else f"{loss * 100:g} %", *cells))
     percent = dielectric_of(worst).loss_tangent.value * 100

@@ -19,6 +19,7 @@ from labkit.app.kit.text import numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
 from labkit.app.pages.pots.state import PotsBench, response_of
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
+from labkit.report.paper_page import PaperHead
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 
@@ -128,7 +129,7 @@ class PotsPage(BenchPage[PotsBench]):
             facts=(("Instrument", bench.rig.name), *level_facts(shown.level)),
             advice=bench.notes,
             cautions=change_cautions(shown.view.other, shown.rig),
-            date=today(),
+            head=PaperHead(date=today()),
         )
         return MadeFile(
             name=f"{self.file_stem}-customer-sheet.html",

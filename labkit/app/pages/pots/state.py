@@ -12,9 +12,16 @@ from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_valu
 from labkit.app.kit.page_state import PageBench
 from labkit.app.kit.rig.controls import CAPACITORS, RESISTORS, words
 from labkit.app.pages.pots.capacitors import NO_LOSS, bleed_view, capacitor_view, loss_view
-from labkit.app.pages.pots.numbers import (
+from labkit.app.pages.pots.views import GRID_HZ, View, plain_name, position_view, taper_view, value_view
+from labkit.catalogue import catalogue
+from labkit.core.errors import InputError
+from labkit.core.response import Response
+from labkit.rig.parts.parts import Pot
+from labkit.rig.parts.taper import parse_taper
+from labkit.rig.rig import Rig
+from labkit.sound.render.string_drive import LevelChange, level_change
+from labkit.study.questions.pots import (
     BLEEDS,
-    GRID_HZ,
     USUAL_BLEEDS,
     Bleed,
     is_volume,
@@ -25,14 +32,6 @@ from labkit.app.pages.pots.numbers import (
     with_capacitor,
     with_taper,
 )
-from labkit.app.pages.pots.views import View, plain_name, position_view, taper_view, value_view
-from labkit.catalogue import catalogue
-from labkit.core.errors import InputError
-from labkit.core.response import Response
-from labkit.rig.parts.parts import Pot
-from labkit.rig.parts.taper import parse_taper
-from labkit.rig.rig import Rig
-from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.view.curve.curve import draw_curves
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, read_response, sentence
 

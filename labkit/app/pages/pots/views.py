@@ -11,10 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.app.kit.text import change_in_words
-from labkit.app.pages.pots.numbers import (
-    GRID_HZ,
+from labkit.core.grid import REFERENCE_HZ, frequency_grid
+from labkit.core.response import gain_db
+from labkit.core.units import format_quantity
+from labkit.rig.parts.parts import Pot
+from labkit.rig.parts.taper import Taper, parse_taper
+from labkit.rig.rig import Rig
+from labkit.study.questions.pots import (
     LEVEL_HZ,
     TILT_HZ,
+    largest_difference,
     levels_of_turn,
     pots,
     turn,
@@ -22,17 +28,13 @@ from labkit.app.pages.pots.numbers import (
     with_pot_value,
     with_taper,
 )
-from labkit.core.grid import REFERENCE_HZ
-from labkit.core.response import gain_db
-from labkit.core.units import format_quantity
-from labkit.rig.parts.parts import Pot
-from labkit.rig.parts.taper import Taper, parse_taper
-from labkit.rig.rig import Rig
-from labkit.view.curve.curve import Curve
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
 from labkit.view.curve.knob_plot import KnobLine, draw_knob_plot
 from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle
 from labkit.view.words import ZERO, frequency_in_words, level_in_words, read_response
 
+GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
+"""Frequencies of the drawn curves."""
 VOLUME_FAMILY = (8.0, 6.0, 4.0, 2.0)
 TONE_FAMILY = (8.0, 5.0, 3.0, 1.0, 0.0)
 POT_VALUES = (250e3, 500e3, 1e6)
@@ -110,9 +112,9 @@ def position_view(rig: Rig, pot: Pot) -> View:
     reference = 10.0 if abs(now - 10.0) > 1e-9 else 5.0
     other = turned(rig, [control], reference)
     curves.append(curve_of(other, f"{name} {reference:g}", PINS[0]))
-    rest = [(row, at) for row, at in enumerate(found.positions) if at not in (now, reference)]
+    rest = [(row, at) for row, at in enumerate((10.0, *wanted)) if at not in (now, reference)]
     for (row, at), style in zip(rest, FAMILY):
-        curves.append(Curve(frequency_hz=GRID_HZ, gain_db=found.gain_db[row], label=f"{at:g}", style=style))
+        curves.append(Curve(frequency_hz=GRID_HZ, gain_db=found[row], label=f"{at:g}", style=style))
     positions = tuple(float(position) for position in range(10, 0, -1))
     level, tilt = levels_of_turn(rig, control, positions)
     rows = tuple(
@@ -128,7 +130,7 @@ def position_view(rig: Rig, pot: Pot) -> View:
             f"at {hertz(TILT_HZ)} {'falls' if tilt[half] < 0 else 'gains'} {abs(tilt[half]):.1f} dB beyond that."
         )
     else:
-        last = turn(rig, control, (10.0, 5.0, 0.0), np.array([TILT_HZ])).gain_db[:, 0]
+        last = turn(rig, control, (10.0, 5.0, 0.0), np.array([TILT_HZ]))[:, 0]
         said = (
             f"From 10 to 5 the {name} knob takes {last[0] - last[1]:.1f} dB at {hertz(TILT_HZ)}, from 5 to 0 another "
             f"{last[1] - last[2]:.1f} dB."
@@ -161,7 +163,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
     full = float(gain_db(turned(rig, [control], 10.0).evaluate(at))[0])
 
     def levels(which: Rig) -> np.ndarray:
-        found: np.ndarray = turn(which, control, tuple(_TURN), at).gain_db[:, 0] - full
+        found: np.ndarray = turn(which, control, tuple(_TURN), at)[:, 0] - full
         return found
 
     arriving = [KnobLine(position=_TURN, value=levels(rig), label="now")]
@@ -256,7 +258,7 @@ def value_view(rig: Rig) -> View:
         if grows > 5 * abs(bass):
             told.append("Pots damp the resonance: they set its height, they do not drain treble or bass.")
     else:
-        rise = largest_difference(everything[ohms(POT_VALUES[0])], everything[ohms(POT_VALUES[1])])
+        rise = largest_difference(everything[ohms(POT_VALUES[0])], everything[ohms(POT_VALUES[1])], GRID_HZ)
         told.append(
             f"From {ohms(POT_VALUES[0])} to {ohms(POT_VALUES[1])} the curve moves by {rise[0]:.1f} dB at most, at "
             f"{frequency_in_words(rise[1])}; the bass moves by {abs(bass):.2f} dB."
@@ -276,13 +278,6 @@ def value_view(rig: Rig) -> View:
         other_label=ohms(compared),
         changes=tuple((f"{pot.name}.value", compared) for pot in pots(rig)),
     )
-
-
-def largest_difference(one: Rig, other: Rig) -> tuple[float, float]:
-    """Return the largest difference of two rigs, dB, and where it lies, Hz."""
-    apart = np.abs(gain_db(one.evaluate(GRID_HZ)) - gain_db(other.evaluate(GRID_HZ)))
-    at = int(np.argmax(apart))
-    return float(apart[at]), float(GRID_HZ[at])
 
 
 def _share(taper: Taper) -> np.ndarray:

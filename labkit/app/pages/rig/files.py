@@ -50,10 +50,11 @@ def _formula_text(bench: RigBench) -> str:
 
 def _paper(bench: RigBench) -> str:
     """The rig as it is; where a curve is pinned, the change from that one."""
+    from labkit.report.paper_page import PaperHead
     from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
 
     date, compared = today(), bench.compared
     if compared is None:
-        return rig_paper_html(bench.rig, date=date)
+        return rig_paper_html(bench.rig, head=PaperHead(date=date))
     before = bench.rig_of(compared.pin)
-    return rig_paper_html(before, other=bench.rig, label=compared.short, other_label="now", date=date)
+    return rig_paper_html(before, other=bench.rig, label=compared.short, other_label="now", head=PaperHead(date=date))

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from labkit.app.kit.controls import COUNT, Control, ControlSet, Group, Value, log_positions
-from labkit.app.pages.cable.numbers import BAND_ENDS
+from collections.abc import Mapping
+from typing import Any
+
+from labkit.app.kit.controls import COUNT, Control, ControlSet, Group, Value
+from labkit.app.pages.cable.state import BAND_ENDS
 from labkit.app.pages.study.parts import OWN_TOLERANCES, own_tolerance_controls, own_tolerance_defaults
-from labkit.app.pages.study.work import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESISTORS, USUAL, classes_of
+from labkit.app.pages.study.work import USUAL
 from labkit.catalogue import catalogue
-from labkit.core.errors import InputError
-from labkit.rig.parts.parts import Pot
 from labkit.rig.rig import Rig
-from labkit.study.questions.cable_length import ALLOWED_DB, BAND_HZ, REFERENCE_M
+from labkit.rig.sheet import load_rig
+from labkit.study.questions.question import Question, QuestionInput
+from labkit.study.questions.ready import QUESTIONS
+from labkit.study.tolerance.kinds import CABLES, CAPACITORS, COILS, INPUTS, POTS, RESISTORS, classes_of
 
 SPREAD, QUESTION, GOAL = "spread", "question", "goal"
 ASK = Control(
@@ -20,6 +24,10 @@ ASK = Control(
     positions=(SPREAD, QUESTION, GOAL),
     names=("how far parts spread", "one value", "parts for a goal"),
 )
+
+FIRST_QUESTION = "longest cable"
+MOST_CHOICES = 12
+"""Values that a drop-down still holds; more of them get a slider."""
 
 ANY = 0.0
 """Position "any" of a wanted frequency."""
@@ -36,31 +44,6 @@ _CLASS_WORDS = {
     INPUTS: "Inputs and boxes",
 }
 _PARTS_IN_100 = ("0", "1", "2", "3", "5", "7", "10", "15", "20", "30")
-
-QUESTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "longest cable": ("How long may the cable be?", ("own.loss", "own.from", "own.to", "own.reference")),
-    "cable equivalent": ("Which capacitor before a buffer equals a cable?", ("own.length", "own.per_length")),
-    "hump": ("Which tone capacitor puts the hump there?", ("own.tone", "own.hump")),
-    "load resistor": ("Which load stands in for smaller pots?", ("own.pots",)),
-    "turns and wire": ("How many turns of which wire sound like that rig?", ("own.like", "own.wires")),
-}
-"""Ready questions: how the page puts them, and the fields each needs. Those about values also take a series."""
-
-WINDING = "turns and wire"
-ABOUT_WINDING = (
-    "Asked of a pickup that is predicted from its build: choose one above, or bring one from the page “Winding”."
-)
-_WITH_SERIES = ("cable equivalent", "hump", "load resistor")
-
-WIRES: dict[str, tuple[str, ...]] = {
-    "AWG 42, 43 or 44 single build": tuple(f"AWG {gauge} single build" for gauge in (42, 43, 44)),
-    "AWG 42, 43 or 44 heavy build": tuple(f"AWG {gauge} heavy build" for gauge in (42, 43, 44)),
-    "AWG 41 to 44, both builds": tuple(
-        f"AWG {gauge} {build} build" for gauge in (41, 42, 43, 44) for build in ("single", "heavy")
-    ),
-    "0.050, 0.056 or 0.060 mm grade 1": ("0.050 mm grade 1", "0.056 mm grade 1", "0.060 mm grade 1"),
-}
-"""Stocks of wire to choose from."""
 
 SAME = "as it is"
 VARY_POTS: dict[str, tuple[str, ...]] = {
@@ -102,69 +85,6 @@ COUNT_OF_DRAWS = _words(
 )
 SEED = Control(
     key="own.seed", label="Draw number", kind="choice", positions=(1.0, 2.0, 3.0, 4.0, 5.0), unit=COUNT, low=0, high=1e6
-)
-SERIES = _words("own.series", "Stocked in", ("E6", "E12", "E24"))
-
-_FIELDS: tuple[Control, ...] = (
-    Control(
-        key="own.loss",
-        label="It may lose at most",
-        kind="choice",
-        positions=(0.5, 1.0, 2.0, 3.0, 6.0),
-        unit="dB",
-        low=0.01,
-        high=40,
-    ),
-    *BAND_ENDS,
-    Control(
-        key="own.reference",
-        label="Against a cable of",
-        kind="choice",
-        positions=(0.0, 1.0, 3.0, 5.0),
-        unit="m",
-        low=0.0,
-        high=30.0,
-        bare_unit="m",
-    ),
-    Control(
-        key="own.length",
-        label="Length of the cable",
-        kind="slider",
-        positions=tuple(step / 2 for step in range(1, 61)),
-        unit="m",
-        low=0.1,
-        high=100.0,
-        bare_unit="m",
-    ),
-    Control(
-        key="own.per_length",
-        label="Its capacitance",
-        kind="choice",
-        positions=(50e-12, 70e-12, 85e-12, 100e-12, 120e-12, 150e-12),
-        unit="F/m",
-        low=1e-12,
-        high=1e-9,
-    ),
-    Control(
-        key="own.hump",
-        label="Hump at",
-        kind="slider",
-        positions=log_positions(200.0, 3000.0, tuple(round(1 + 0.1 * step, 1) for step in range(90))),
-        unit="Hz",
-        low=50.0,
-        high=10e3,
-        bare_unit="Hz",
-    ),
-    Control(
-        key="own.pots",
-        label="Pots it should seem to have",
-        kind="choice",
-        positions=(100e3, 250e3, 300e3, 500e3),
-        unit="Ω",
-        low=1e3,
-        high=10e6,
-    ),
-    _words("own.wires", "Wire in stock", tuple(WIRES)),
 )
 
 WANTED_PEAK = Control(
@@ -245,19 +165,11 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
         )
     )
     groups.append(Group(title="Look closer", controls=(MEASURE, COUNT_OF_DRAWS, SEED)))
-    questions = tuple(name for name in QUESTIONS if _can_be_asked(rig, name))
-    fields = [field for field in _FIELDS if any(field.key in QUESTIONS[name][1] for name in questions)]
-    if "hump" in questions:
-        fields.insert(
-            0,
-            _words(
-                "own.tone", "With", tone_knobs(rig), tuple(f"{name.replace('_', ' ')} at 0" for name in tone_knobs(rig))
-            ),
-        )
-    if WINDING in questions:
-        fields.insert(0, _words("own.like", "Sound like", catalogue().usable_names("rig")))
-    asked = _words("own.question", "Which value", questions, tuple(QUESTIONS[name][0] for name in questions))
-    groups.append(Group(title="Find", controls=(asked, *fields, SERIES), note=ABOUT_WINDING))
+    asked = [question for question in QUESTIONS.values() if question.suits(rig)]
+    which = _words("own.question", "Which value", tuple(q.name for q in asked), tuple(q.asks for q in asked))
+    inputs = {each.name: each for question in asked for each in question.inputs if each.label}
+    fields = tuple(control for each in inputs.values() for control in _input_controls(each, rig))
+    groups.append(Group(title="Find", controls=(which, *fields)))
     groups.append(
         Group(
             title="Wanted",
@@ -287,29 +199,18 @@ def own_defaults(rig: Rig) -> dict[str, Value]:
         "own.measure": "resonance",
         "own.count": "1024",
         "own.seed": 1.0,
-        "own.question": "longest cable",
-        "own.series": "E12",
-        "own.loss": ALLOWED_DB,
-        "own.from": BAND_HZ[0],
-        "own.to": BAND_HZ[1],
-        "own.reference": REFERENCE_M,
-        "own.length": 5.0,
-        "own.per_length": 100e-12,
+        "own.question": FIRST_QUESTION,
         "own.want_peak": 3e3,
         "own.want_height": ANY_DB,
         "own.want_level": ANY_DB,
         "own.want_like": "nothing",
     }
-    if _can_be_asked(rig, "hump"):
-        values |= {"own.hump": 500.0, "own.tone": tone_knobs(rig)[0]}
-    if _can_be_asked(rig, "load resistor"):
-        values["own.pots"] = 100e3 if largest_pot(rig) <= 250e3 else 250e3
-    if _can_be_asked(rig, WINDING):
-        names = catalogue().usable_names("rig")
-        values |= {
-            "own.wires": next(iter(WIRES)),
-            "own.like": next((name for name in names if name != rig.name), names[0]),
-        }
+    for question in QUESTIONS.values():
+        for each in question.inputs if question.suits(rig) else ():
+            if each.kind == "band":
+                values |= dict(zip(("own.from", "own.to"), each.default))
+            elif each.label:
+                values[f"own.{each.name}"] = each.starts_at(rig)
     for control in _freedoms(rig):
         values[control.key] = control.positions[0]
     if "own.free_pots" in values:
@@ -328,46 +229,62 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
         titles = {"Find", "Knobs and switches"}
     else:
         titles = set() if has_sheet else {"Wanted", "May be changed", "Knobs and switches"}
-    question = str(values["own.question"])
-    fields = {"own.question", *QUESTIONS[question][1], *(("own.series",) if question in _WITH_SERIES else ())}
+    question = QUESTIONS[str(values["own.question"])]
+    fields = {"own.question", *question_keys(question)}
     groups = []
     for group in controls.groups:
         if group.title in ("Instrument", "Question"):
             groups.append(group)
         elif group.title == "Find" and ask == QUESTION:
             kept = tuple(control for control in group.controls if control.key in fields)
-            groups.append(Group(title=group.title, controls=kept, note=group.note if question == WINDING else ""))
+            groups.append(Group(title=group.title, controls=kept, note=question.note))
         elif group.title in titles:
             kept = tuple(control for control in group.controls if control.key != OWN_TOLERANCES)
             groups.append(Group(title=group.title, controls=kept, note=group.note))
     return ControlSet(tuple(groups))
 
 
-def tone_knobs(rig: Rig) -> tuple[str, ...]:
-    """Return the knobs that have a tone capacitor."""
-    from labkit.study.questions.ready import tone_capacitor_of
-
-    found = []
-    for knob in rig.harness.knobs:
-        try:
-            tone_capacitor_of(rig, knob.name)
-        except InputError:
-            continue
-        found.append(knob.name)
+def question_keys(question: Question) -> tuple[str, ...]:
+    """Return the keys of the controls that a question needs."""
+    found: list[str] = []
+    for each in question.inputs:
+        if each.label:
+            found += ["own.from", "own.to"] if each.kind == "band" else [f"own.{each.name}"]
     return tuple(found)
 
 
-def largest_pot(rig: Rig) -> float:
-    """Return the value of the largest pot, Ω; 0 where there is none."""
-    return max((part.value for part in rig.harness.parts.values() if isinstance(part, Pot)), default=0.0)
+def question_arguments(question: Question, rig: Rig, values: Mapping[str, Value]) -> dict[str, Any]:
+    """Return what a question's function takes from the page's controls."""
+    found: dict[str, Any] = {}
+    for each in question.inputs:
+        if each.kind == "band":
+            found[each.argument] = values["own.from"], values["own.to"]
+        elif each.label:
+            value = values[f"own.{each.name}"]
+            chosen = each.offers(rig)[value] if each.kind == "names" else value
+            found[each.argument] = load_rig(str(value)) if each.kind == "rig" else chosen
+    return found
 
 
-def _can_be_asked(rig: Rig, question: str) -> bool:
-    if question == "hump":
-        return bool(tone_knobs(rig))
-    if question == "load resistor":
-        return largest_pot(rig) > 0
-    return bool(rig.pickups)
+def _input_controls(asked: QuestionInput, rig: Rig) -> tuple[Control, ...]:
+    if asked.kind == "band":
+        return BAND_ENDS
+    offered = asked.offers(rig)
+    if asked.kind != "quantity":
+        names = tuple(offered.values()) if isinstance(offered, Mapping) and asked.kind == "word" else ()
+        return (_words(f"own.{asked.name}", asked.label, tuple(offered), names),)
+    return (
+        Control(
+            key=f"own.{asked.name}",
+            label=asked.label,
+            kind="slider" if len(offered) > MOST_CHOICES else "choice",
+            positions=offered,
+            unit=asked.unit,
+            low=asked.low,
+            high=asked.high,
+            bare_unit=asked.unit if asked.unit in ("m", "Hz") else "",
+        ),
+    )
 
 
 def _tolerance(rig: Rig, name: str) -> Control:

@@ -29,7 +29,7 @@ def what_may_change(rig: Rig, values: Mapping[str, Value]) -> list[dict[str, Any
     """Return the ``vary`` tables of a goal sheet that the page's controls say."""
     found: list[dict[str, Any]] = []
     if values.get("own.free_pickup") == ANY_PICKUP:
-        from labkit.study.questions.ready import heard_slot
+        from labkit.study.questions.question import heard_slot
 
         found.append({"part": heard_slot(rig), "choices": list(catalogue().usable_names("pickup"))})
     for kind, key, stock in (

@@ -150,7 +150,8 @@ class StudyPage(BenchPage[StudyBench]):
 
     def _show_answer(self, answer: object) -> None:
         from labkit.app.pages.study import words
-        from labkit.study.questions.ready import Answer
+        from labkit.study.questions.question import QuestionAnswer
+        from labkit.study.questions.ready import QUESTIONS
         from labkit.study.search.solution import SearchResult
 
         self.pictures.value = self.causes.value = self.table.value = ""
@@ -165,13 +166,13 @@ class StudyPage(BenchPage[StudyBench]):
             title = f"Of {answer.result.count} instruments"
             self.table.value = table_html(title, SPREAD_HEAD, words.spread_rows(answer)) + _small(words.NOT_MODELLED)
             self._offer_to_go_on(answer.result.complete)
-        elif isinstance(answer, Answer):
+        elif isinstance(answer, QuestionAnswer):
             self.numbers.value = numbers_html(words.answer_numbers(answer, answer.rig))
             self.said.value = sentence_html(answer.sentence)
             head, rows = words.answer_rows(answer)
             rests = "; ".join(answer.rests_on)
             text = f"Rests on: {rests}. {words.ABOUT_SEARCH}" if rests else words.ABOUT_SEARCH
-            text = text if answer.unit == "m" else f"{text} {words.CAUTION}"
+            text = f"{text} {words.CAUTION}" if QUESTIONS[answer.question].is_soldered else text
             table = table_html("Beside it", head, rows, marked=words.stocked_row(answer)) if rows else ""
             self.table.value = _links(words.links(self.bench)) + table + _small(text)
         elif isinstance(answer, SearchResult):

@@ -1,6 +1,6 @@
 """One part with a tolerance of its own, beside those of its kind: which parts have one, and how the address says it.
 
-A kind of part shares a tolerance (`labkit.app.pages.study.work`); a hand-picked pot, a cable of uncertain length or a
+A kind of part shares a tolerance (`labkit.study.tolerance.kinds`); a hand-picked pot, a cable of uncertain length or a
 coil that was measured differs from its kind. Two controls pick such a part and its tolerance; what has been picked
 travels in one field of the address.
 """

@@ -22,17 +22,16 @@ from labkit.app.pages.study.controls import (
     ANY_DB,
     GOAL,
     QUESTION,
-    QUESTIONS,
     SPREAD,
-    WIRES,
     own_defaults,
     page_controls,
+    question_arguments,
+    question_keys,
     visible,
 )
 from labkit.app.pages.study.goal import OpenedGoal, read_goal_sheet, what_may_change
 from labkit.app.pages.study.parts import PicksParts, own_fractions
 from labkit.app.pages.study.work import (
-    CLASSES,
     USUAL,
     GoalAsk,
     QuestionAsk,
@@ -47,7 +46,9 @@ from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.core.sheet import sheet_text
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig, rig_data
+from labkit.rig.sheet import rig_data
+from labkit.study.questions.ready import QUESTIONS
+from labkit.study.tolerance.kinds import CLASSES
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import Reading, key_numbers, read_response, sentence
@@ -59,8 +60,6 @@ GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 
 MOST_ANSWERS = 24
 """Answers kept, so that going back to a question shows its answer at once."""
-
-OWN_PREFIX = "own."
 
 _BEARS_ON: dict[str, tuple[str, ...]] = {
     SPREAD: ("own.tol_", "own.peak_", "own.height_within", "own.level_within", "own.measure", "own.count", "own.seed"),
@@ -134,7 +133,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         """What the present answer follows from, to tell whether one is there."""
         values, setup = self.values, self.state.rig.setup
         if self.question == QUESTION:
-            wanted: tuple[str, ...] = ("own.question", "own.series", *QUESTIONS[str(values["own.question"])][1])
+            wanted: tuple[str, ...] = ("own.question", *question_keys(QUESTIONS[str(values["own.question"])]))
         else:
             wanted = _BEARS_ON[self.question]
         if self.question == GOAL and self.goal is not None:
@@ -209,17 +208,9 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         return tuple(found)
 
     def _question_ask(self) -> QuestionAsk:
-        values = self.values
-        question = str(values["own.question"])
-        needed = (*QUESTIONS[question][1], "own.series")
-        fields = {key.removeprefix(OWN_PREFIX): values[key] for key in needed}
-        return QuestionAsk(
-            rig=self.rig,
-            question=question,
-            fields=fields,
-            like=load_rig(str(values["own.like"])) if "own.like" in needed else None,
-            wires=WIRES[str(values["own.wires"])] if "own.wires" in needed else (),
-        )
+        question = QUESTIONS[str(self.values["own.question"])]
+        arguments = question_arguments(question, self.rig, self.values)
+        return QuestionAsk(rig=self.rig, question=question.name, arguments=arguments)
 
     def _record(self) -> Path:
         """Where the present search is recorded: one file for each goal, gone with the page."""
@@ -292,11 +283,11 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
     @property
     def found(self) -> tuple[Rig, ...]:
         """Rigs that the present answer found, the best first."""
-        from labkit.study.questions.ready import Answer
+        from labkit.study.questions.question import QuestionAnswer
         from labkit.study.search.solution import SearchResult
 
         answer = self.answer
-        if isinstance(answer, Answer):
+        if isinstance(answer, QuestionAnswer):
             return () if answer.rig is None else (answer.rig,)
         if isinstance(answer, SearchResult):
             return tuple(solution.rig for solution in answer.solutions)

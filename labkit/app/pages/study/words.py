@@ -10,9 +10,10 @@ from labkit.core.errors import InputError, join_words
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.study.measures import LEVEL, RESONANCE, Measure
-from labkit.study.questions.cable_length import length_text
-from labkit.study.questions.ready import Answer
-from labkit.study.search.solution import SearchResult, Solution
+from labkit.study.questions.cable import length_text
+from labkit.study.questions.question import QuestionAnswer
+from labkit.study.questions.ready import QUESTIONS
+from labkit.study.search.solution import SearchResult, SearchSolution
 from labkit.study.tolerance.result import MeasureSpread
 from labkit.view.words import KeyNumber, frequency_in_words, key_numbers, level_in_words, read_response
 
@@ -117,7 +118,7 @@ def cause_rows(answer: SpreadAnswer) -> list[tuple[str, ...]]:
     return rows
 
 
-def answer_numbers(answer: Answer, rig: Rig | None) -> tuple[KeyNumber, ...]:
+def answer_numbers(answer: QuestionAnswer, rig: Rig | None) -> tuple[KeyNumber, ...]:
     """Return the value, what can be bought, and where the peak then sits."""
     numbers = [_value_number(answer)]
     if answer.stocked is not None:
@@ -133,15 +134,21 @@ def answer_numbers(answer: Answer, rig: Rig | None) -> tuple[KeyNumber, ...]:
     return tuple(numbers[:3])
 
 
-def _value_number(answer: Answer) -> KeyNumber:
-    if answer.unit == "1":
-        return KeyNumber(label="Wind", value=f"{answer.value:.0f} turns", detail=str(answer.rows[0]["wire"]))
-    if answer.unit == "m":
-        return KeyNumber(label="Longest cable", value=length_text(answer.value), detail="on the terms below")
-    return KeyNumber(label="It takes", value=format_quantity(float(f"{answer.value:.3g}"), answer.unit))
+def _value_number(answer: QuestionAnswer) -> KeyNumber:
+    question = QUESTIONS[answer.question]
+    if question.counts:
+        value, note = (
+            f"{answer.value:.0f} {question.counts}",
+            str(answer.rows[0].get("wire", "")) if answer.rows else "",
+        )
+    elif answer.unit == "m":
+        value, note = length_text(answer.value), question.found_note
+    else:
+        value, note = format_quantity(float(f"{answer.value:.3g}"), answer.unit), question.found_note
+    return KeyNumber(label=question.found, value=value, detail=note)
 
 
-def stocked_row(answer: Answer) -> int:
+def stocked_row(answer: QuestionAnswer) -> int:
     """Return the row of an answer's table that holds the value to be bought; −1 where none does."""
     if answer.stocked is None:
         return -1
@@ -149,7 +156,7 @@ def stocked_row(answer: Answer) -> int:
     return next(places, -1)
 
 
-def answer_rows(answer: Answer) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+def answer_rows(answer: QuestionAnswer) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Return the head and the rows of an answer's table."""
     if not answer.rows:
         return (), []
@@ -214,7 +221,7 @@ def search_sentence(result: SearchResult) -> str:
     return text
 
 
-def choices_in_words(result: SearchResult, solution: Solution) -> str:
+def choices_in_words(result: SearchResult, solution: SearchSolution) -> str:
     """Return what a solution chose, such as "volume 500 kΩ and cable length 9.1 m"."""
     from labkit.app.pages.study.work import in_words
 

@@ -11,15 +11,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from labkit.app.kit.controls import Value
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.rig.inputs import rig_inputs
 from labkit.rig.rig import Rig
+from labkit.study.tolerance.kinds import wanted_spreads, with_own_tolerances
 
 if TYPE_CHECKING:
     from labkit.study.measures import Measure, Window
-    from labkit.study.questions.ready import Answer
+    from labkit.study.questions.question import QuestionAnswer
     from labkit.study.search.solution import SearchResult
     from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
     from labkit.study.tolerance.sensitivity import GlobalSensitivity, LocalSensitivity, Swing
@@ -29,19 +29,11 @@ if TYPE_CHECKING:
 Tell = Callable[[str], None]
 Stop = Callable[[], bool]
 
-COILS, POTS, CAPACITORS, RESISTORS, CABLES, INPUTS = "coils", "pots", "capacitors", "resistors", "cables", "inputs"
-CLASSES = (COILS, POTS, CAPACITORS, RESISTORS, CABLES, INPUTS)
-"""Parts that come from one drawer and share a tolerance."""
-
 USUAL = "usual"
 """The tolerance of the part's own sheet, and of a predicted pickup its own doubt."""
 
 SHARES_BASE = 256
 """Base sample of the shares of the variance; their 95 % intervals are then some hundredths wide."""
-
-_OF_A_KIND = {"pot": POTS, "capacitor": CAPACITORS, "cable": CABLES}
-_CAPACITANCE_FACTOR = 2
-"""Self-capacitance of a coil spreads about twice as far as its resistance (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,13 +99,11 @@ class SpreadAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuestionAsk:
-    """A ready question about a rig, with what its fields say."""
+    """A ready question about a rig, with what its function takes."""
 
     rig: Rig
     question: str
-    fields: Mapping[str, Value]
-    like: Rig | None = None
-    wires: tuple[str, ...] = ()
+    arguments: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,31 +140,11 @@ def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
     )
 
 
-def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> Answer:
+def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> QuestionAnswer:
     """Answer a ready question."""
-    from labkit.study.questions import ready as questions
-    from labkit.study.questions.winding import turns_and_wire
+    from labkit.study.questions.ready import QUESTIONS
 
-    fields: Any = dict(ask.fields)
-    if ask.question == "cable equivalent":
-        return questions.capacitance_for_cable(
-            ask.rig, length=fields["length"], capacitance_per_length=fields["per_length"], series=fields["series"]
-        )
-    if ask.question == "hump":
-        return questions.tone_capacitor_for_hump(
-            ask.rig, hump_hz=fields["hump"], control=fields["tone"], series=fields["series"]
-        )
-    if ask.question == "load resistor":
-        return questions.load_for_pots(ask.rig, pots=fields["pots"], series=fields["series"])
-    if ask.question == "longest cable":
-        return questions.longest_cable(
-            ask.rig,
-            loss_db=fields["loss"],
-            band_hz=(fields["from"], fields["to"]),
-            reference=fields["reference"],
-        )
-    assert ask.like is not None
-    return turns_and_wire(ask.rig, target=ask.like, wires=ask.wires)
+    return QUESTIONS[ask.question].function(ask.rig, **ask.arguments)
 
 
 def search_goal(ask: GoalAsk, *, tell: Tell, stop: Stop) -> SearchResult:
@@ -184,77 +154,6 @@ def search_goal(ask: GoalAsk, *, tell: Tell, stop: Stop) -> SearchResult:
 
     goal = read_goal(Table(ask.data, "the goal"))
     return run_search(goal, watcher=lambda progress: tell(progress.text), stop=stop, record=ask.record)
-
-
-def classes_of(rig: Rig) -> dict[str, tuple[Spread, ...]]:
-    """Return the usual spreads of a rig by class of part, those of a predicted pickup by their causes."""
-    from labkit.study.tolerance.causes import column_map
-    from labkit.study.tolerance.spread import default_spreads
-
-    _, usual = column_map(rig, default_spreads(rig), add=True)
-    found: dict[str, list[Spread]] = {name: [] for name in CLASSES}
-    for spread in usual.values():
-        found[class_of(rig, spread.name)].append(spread)
-    return {name: tuple(spreads) for name, spreads in found.items() if spreads}
-
-
-def class_of(rig: Rig, name: str) -> str:
-    """Return the class of an input."""
-    head = name.partition(".")[0].partition(":")[0]
-    if head in rig.pickups:
-        return COILS
-    kinds = {stage.name: stage.kind for stage in rig.chain} | {p.name: p.kind for p in rig.harness.parts.values()}
-    kind = kinds.get(head, "")
-    if any(stage.name == head for stage in rig.chain):
-        return _OF_A_KIND.get(kind, INPUTS)
-    return _OF_A_KIND.get(kind, RESISTORS)
-
-
-def wanted_spreads(rig: Rig, tolerances: Mapping[str, float | None]) -> dict[str, Spread]:
-    """Return the spreads of a study: usual ones, others in their place, none for parts taken as exact."""
-    from labkit.study.tolerance.spread import Spread, default_spreads
-
-    usual, plain, known = classes_of(rig), default_spreads(rig), rig_inputs(rig)
-    found: dict[str, Spread] = {}
-    for name, spreads in usual.items():
-        fraction = tolerances.get(name)
-        if fraction is None:
-            found |= {spread.name: spread for spread in spreads}
-        elif fraction > 0:
-            for spread in plain.values():
-                if class_of(rig, spread.name) != name:
-                    continue
-                wider = _CAPACITANCE_FACTOR if name == COILS and spread.name.endswith(".capacitance") else 1
-                half = known[spread.name].value * fraction * wider
-                middle = known[spread.name].value
-                found[spread.name] = Spread(name=spread.name, shape=spread.shape, low=middle - half, high=middle + half)
-    return found
-
-
-def with_own_tolerances(rig: Rig, spreads: Mapping[str, Spread], own: Mapping[str, float]) -> dict[str, Spread]:
-    """Return spreads with those of single parts in place of their kind's.
-
-    Parameters
-    ----------
-    rig : Rig
-    spreads : mapping of str to Spread
-    own : mapping of str to float
-        ± fraction by name; 0 takes the part as exact.
-    """
-    from labkit.study.tolerance.spread import Spread, default_spreads
-
-    usual, known = default_spreads(rig), rig_inputs(rig)
-    found = dict(spreads)
-    for name, fraction in own.items():
-        middle = known[name].value
-        low, high = middle * (1 - fraction), middle * (1 + fraction)
-        if fraction == 0:
-            found.pop(name, None)
-        elif name in usual:
-            found[name] = replace(usual[name], low=low, high=high)
-        else:
-            found[name] = Spread(name=name, shape="uniform", low=low, high=high)
-    return found
 
 
 def in_words(rig: Rig, name: str) -> str:

@@ -52,9 +52,12 @@ def winding_paper(made: MadePickup, name: str, date: str) -> str:
     InputError
         If the turns do not fit their bobbin.
     """
+    from labkit.report.paper_page import PaperHead
     from labkit.report.sheet_paper import pickup_paper_html  # brings the bench's models along
 
-    return pickup_paper_html(parse_sheet(saved_sheet(made, name), "the sheet", kinds=["pickup"]), "build", date=date)
+    return pickup_paper_html(
+        parse_sheet(saved_sheet(made, name), "the sheet", kinds=["pickup"]), "build", head=PaperHead(date=date)
+    )
 
 
 def open_sheet_text(text: str, where: str) -> MadePickup:

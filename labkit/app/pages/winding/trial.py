@@ -14,7 +14,6 @@ import numpy as np
 from labkit.app.kit.pickup.made import MadePickup, built_from, built_names, catalogue_keys, read_text
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.state import RigState, Setup
-from labkit.app.pages.winding.band import gain_bounds
 from labkit.app.pages.winding.controls import coil_names
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
@@ -22,6 +21,7 @@ from labkit.core.response import gain_db
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
+from labkit.study.questions.winding_band import gain_bounds
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 from labkit.view.words import Reading, read_response
 

@@ -1,4 +1,4 @@
-"""What a length of cable takes from a player, and the longest that takes no more than is allowed.
+"""What a length of cable takes from a player, the longest that takes no more than is allowed, and what a buffer saves.
 
 A longer cable moves the peak down, so that one frequency may gain while all above it is lost: judged at 3 kHz alone, a
 cable that takes 12 dB at 4 kHz passes. So a length is judged against a shorter one by its treble end and by its level
@@ -10,17 +10,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
+from labkit.catalogue import catalogue
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, REFERENCE_HZ, frequency_grid
-from labkit.core.response import Response, gain_db, minus_3db_on_grid
+from labkit.core.response import Response, gain_db, minus_3db_on_grid, peak_on_grid
 from labkit.core.units import format_quantity
-from labkit.rig.chain.chain import Cable
-from labkit.rig.chain.stages import with_length
+from labkit.rig.chain.chain import Cable, Input, Stage
+from labkit.rig.chain.stages import BufferBox, BypassBox, with_length
 from labkit.rig.rig import Rig
 
 BAND_HZ = (2000.0, 5000.0)
@@ -32,6 +34,10 @@ LONGEST_M = 100.0
 """Where the search for the longest cable ends, m."""
 SILENCE_DB = -120.0
 """Level at 100 Hz below which nothing reaches the input, so that there is nothing to lose."""
+TRIM_REACHES = 0.01
+"""How near a trimmed peak must come to the wanted one: the last step of the search is 0.3 pF, far less than that."""
+MOST_TRIM = 10e-9
+"""Where the search for the capacitance at a buffer's input ends, F."""
 
 _PER_OCTAVE = 96
 """Points of a band: a hump of Q 30 is then read within 0.05 dB."""
@@ -125,6 +131,31 @@ class CableJudgement:
         if end is not None:
             said += f"; its treble ends at {_kilohertz(end)}" + (f" instead of {_kilohertz(was)}" if was else "")
         return f"{said}."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CableCurve:
+    """A rig with one length of cable: its curve, its peak, and what the cable takes against the reference length.
+
+    Attributes
+    ----------
+    capacitance : float, F
+    gain_db : ndarray, shape (F,), dB
+    peak_hz, height_db : float or None
+        Resonance and its height over 100 Hz; None where there is no peak.
+    loss : CableLoss
+    """
+
+    capacitance: float
+    gain_db: np.ndarray
+    peak_hz: float | None
+    height_db: float | None
+    loss: CableLoss
+
+    @property
+    def length(self) -> float:
+        """Of the cable, m."""
+        return self.loss.length
 
 
 def judge_cable(
@@ -223,6 +254,34 @@ def cable_losses(
     )
 
 
+def cable_curves(rig: Rig, losses: Sequence[CableLoss], frequency_hz: np.ndarray) -> tuple[CableCurve, ...]:
+    """Return curves and peaks of a rig with the lengths of cable whose losses are given, one solve for all.
+
+    Parameters
+    ----------
+    rig : Rig
+        With a cable; its other stages and controls as they are set.
+    losses : sequence of CableLoss
+        As `cable_losses` gives them.
+    frequency_hz : ndarray, shape (F,), Hz
+        Of the curves; peaks are read off the usual grid.
+    """
+    fine = frequency_grid()
+    lengths = [loss.length for loss in losses]
+    curves, bass = _levels(rig, frequency_hz, lengths), _levels(rig, np.array([REFERENCE_HZ]), lengths)[:, 0]
+    peaks, heights = peak_on_grid(fine, _levels(rig, fine, lengths))
+    return tuple(
+        CableCurve(
+            capacitance=with_length(cable_of(rig), loss.length).capacitance,
+            gain_db=curves[row],
+            peak_hz=None if np.isnan(peaks[row]) else float(peaks[row]),
+            height_db=None if np.isnan(peaks[row]) else float(heights[row] - bass[row]),
+            loss=loss,
+        )
+        for row, loss in enumerate(losses)
+    )
+
+
 def band_loss(before: Response, after: Response, band_hz: tuple[float, float] = BAND_HZ) -> BandLoss:
     """Return how much less arrives over a band with one response than with another."""
     grid = _band_grid(band_hz)
@@ -266,6 +325,99 @@ def length_text(length: float) -> str:
     ('7.5 m', '11.62 m')
     """
     return f"{float(f'{length:.4g}'):g} m"
+
+
+def with_buffer(rig: Rig) -> Rig:
+    """Return the rig with a buffer of the catalogue right before its cable."""
+    return _before_cable(rig, buffer_stage())
+
+
+def trim_for_peak(buffered: Rig, peak_hz: float | None) -> float | None:
+    """Return the capacitance across a buffer's input that puts the peak at a frequency, F; None where none does.
+
+    Parameters
+    ----------
+    buffered : Rig
+        As `with_buffer` gives it.
+    peak_hz : float or None, Hz
+    """
+    if peak_hz is None:
+        return None
+    trimmed = _before_cable(buffered, BypassBox(name="trim", capacitance=1e-12), ahead_of="buffer at the guitar")
+    circuit, grid = trimmed.circuit, frequency_grid()
+    low, high = 0.0, MOST_TRIM
+    for _ in range(3):
+        values = np.linspace(low, high, 33)
+        peaks, _heights = peak_on_grid(grid, gain_db(solve(circuit, grid, {"trim": values}).transfer))
+        under = np.flatnonzero(peaks < peak_hz)
+        if under.size == 0 or under[0] == 0:
+            return None
+        low, high = float(values[under[0] - 1]), float(values[under[0]])
+    reached = float(peaks[under[0]])
+    return (low + high) / 2 if abs(reached / peak_hz - 1) < TRIM_REACHES else None
+
+
+@lru_cache(maxsize=64)
+def cable_type(name: str) -> Cable:
+    """Return a cable of the catalogue."""
+    found: Cable = catalogue().load("cable", name)
+    return found
+
+
+@lru_cache(maxsize=1)
+def buffer_stage() -> BufferBox:
+    """Return the buffer that the page puts at the guitar: the first of the catalogue."""
+    found: BufferBox = catalogue().load("buffer", catalogue().names("buffer")[0])
+    return replace(found, name="buffer at the guitar")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resonance:
+    """A coil and its load as one inductance and one capacitance: f = 1 / (2π√(L·C)), SI."""
+
+    inductance: float
+    coil: float
+    cable: float
+    input: float
+
+    @property
+    def capacitance(self) -> float:
+        """Coil, cable and input together, F."""
+        return self.coil + self.cable + self.input
+
+    @property
+    def frequency_hz(self) -> float:
+        """1 / (2π√(L·C)), Hz."""
+        return float(1 / (2 * np.pi * np.sqrt(self.inductance * self.capacitance)))
+
+
+def simple_resonance(rig: Rig) -> Resonance | None:
+    """Return the rig's resonance by the formula of a coil and a capacitor.
+
+    Pots and core loss are left out, so that the solved peak lies lower. None where the formula does not fit: several
+    coils, another chain than cable and input, or a control that takes more than a decibel of the bass (a volume turned
+    down puts its track between coil and cable).
+    """
+    coils = [coil for pickup in rig.pickups.values() for coil in pickup.coils.values()]
+    is_plain = len(rig.chain) == 2 and isinstance(rig.chain[0], Cable) and isinstance(rig.chain[1], Input)
+    if len(coils) != 1 or not is_plain or gain_db(rig.evaluate(np.array([REFERENCE_HZ])))[0] < -1.0:
+        return None
+    cable, end = rig.chain
+    assert isinstance(cable, Cable)
+    assert isinstance(end, Input)
+    lead = next(iter(rig.pickups.values())).lead_capacitance
+    return Resonance(
+        inductance=coils[0].inductance,
+        coil=coils[0].capacitance + lead,
+        cable=cable.capacitance,
+        input=end.capacitance,
+    )
+
+
+def _before_cable(rig: Rig, stage: Stage, *, ahead_of: str = "") -> Rig:
+    name = ahead_of or cable_of(rig).name
+    place = [old.name for old in rig.chain].index(name)
+    return rig.replace(chain=(*rig.chain[:place], stage, *rig.chain[place:]))
 
 
 def _band_grid(band_hz: tuple[float, float]) -> np.ndarray:

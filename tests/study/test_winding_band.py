@@ -7,13 +7,13 @@ import pytest
 
 from labkit.app.kit.pickup.made import built_from, read_text
 from labkit.app.kit.rig.controls import apply_values
-from labkit.app.pages.winding.band import _element_draws, gain_bounds, gain_draws
 from labkit.circuit.solve.solver import solve
 from labkit.core.response import gain_db
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.rig.chain.chain import Input
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
+from labkit.study.questions.winding_band import _element_draws, gain_bounds, gain_draws
 
 GRID = np.geomspace(100, 20e3, 160)
 

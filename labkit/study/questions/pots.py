@@ -1,4 +1,4 @@
-"""Numbers of the pots page: a rig with other pots, tapers, treble bleeds or capacitors, and how far they part.
+"""A rig with other pots, tapers, treble bleeds or capacitors, and how far they part.
 
 Everything is solved from the present rig; parts are found by how they are wired, not by their names.
 """
@@ -16,16 +16,12 @@ from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
-from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.rig.parts.dielectric import Dielectric
 from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedResistor, Part, Pot
 from labkit.rig.parts.taper import Taper
 from labkit.rig.rig import Rig
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 
-GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
-"""Frequencies of the drawn curves."""
 LEVEL_HZ = 400.0
 """Where the level of a volume control is taken; common practice, no source."""
 TILT_HZ = 3000.0
@@ -86,6 +82,33 @@ def tone_capacitors(rig: Rig) -> dict[str, tuple[Pot, ...]]:
             if own and len(own) == len(others):
                 found[part.name] = own
     return found
+
+
+def tone_knobs(rig: Rig) -> tuple[str, ...]:
+    """Return the knobs that have a tone capacitor, in the order of the wiring."""
+    with_one = {pot.control.name for owners in tone_capacitors(rig).values() for pot in owners}
+    return tuple(knob.name for knob in rig.harness.knobs if knob.name in with_one)
+
+
+def tone_capacitor_of(rig: Rig, control: str) -> FixedCapacitor:
+    """Return the tone capacitor of a knob.
+
+    Raises
+    ------
+    InputError
+        If there is no such knob, or it has no tone capacitor.
+    """
+    rig.harness.control(control)
+    for name, owners in tone_capacitors(rig).items():
+        part = rig.harness.part(name)
+        if isinstance(part, FixedCapacitor) and any(pot.control.name == control for pot in owners):
+            return part
+    raise InputError(f"the harness '{rig.harness.name}' has no capacitor on the control '{control}'")
+
+
+def largest_pot(rig: Rig) -> float:
+    """Return the value of the largest pot, Ω; 0 where there is none."""
+    return max((pot.value for pot in pots(rig)), default=0.0)
 
 
 def turned(rig: Rig, controls: Iterable[str], position: float) -> Rig:
@@ -154,22 +177,8 @@ def with_bleed(rig: Rig, pot: str, bleed: Bleed) -> Rig:
     return rig.replace(harness=replace(rig.harness, parts=parts))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Turn:
-    """Curves of a rig over positions of one pot: ``gain_db`` has shape (positions, frequencies)."""
-
-    positions: tuple[float, ...]
-    gain_db: np.ndarray
-
-    def level(self, frequency_hz: float) -> np.ndarray:
-        """Gain at a frequency of the solved grid, dB, shape (positions,)."""
-        return self.gain_db[:, int(np.argmin(np.abs(np.log(self._frequency / frequency_hz))))]
-
-    _frequency: np.ndarray
-
-
-def turn(rig: Rig, control: str, positions: tuple[float, ...], frequency_hz: np.ndarray) -> Turn:
-    """Return curves over positions of a knob, one solve for all that the circuit's shape allows.
+def turn(rig: Rig, control: str, positions: tuple[float, ...], frequency_hz: np.ndarray) -> np.ndarray:
+    """Return curves over positions of a knob, shape (positions, F), dB; one solve for all that the circuit allows.
 
     A pot at an end of its travel may join two nodes, which is another circuit: those positions are solved by
     themselves, the others together.
@@ -192,7 +201,7 @@ def turn(rig: Rig, control: str, positions: tuple[float, ...], frequency_hz: np.
                 if node != UNCONNECTED:
                     values[f"{pot.name}.{leg}"] = np.array([legs[index] for legs in legs_of])
         curves[together] = gain_db(solve(base.circuit, frequency_hz, values).transfer)
-    return Turn(positions=positions, gain_db=curves, _frequency=frequency_hz)
+    return curves
 
 
 def levels_of_turn(rig: Rig, control: str, positions: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
@@ -200,15 +209,101 @@ def levels_of_turn(rig: Rig, control: str, positions: tuple[float, ...]) -> tupl
 
     The tilt is what 3 kHz has lost (below 0) or gained beyond the level.
     """
-    found = turn(rig, control, (*positions, 10.0), np.array([LEVEL_HZ, TILT_HZ])).gain_db
+    found = turn(rig, control, (*positions, 10.0), np.array([LEVEL_HZ, TILT_HZ]))
     against = found[:-1] - found[-1]
     return against[:, 0], against[:, 1] - against[:, 0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriedBleed:
+    """A volume control with one treble bleed: level and tilt over positions, dB, as `levels_of_turn` gives them."""
+
+    bleed: Bleed
+    rig: Rig
+    level_db: np.ndarray
+    tilt_db: np.ndarray
+
+    @property
+    def unevenness_db(self) -> float:
+        """How far the treble leaves its place over the positions, root mean square."""
+        return float(np.sqrt(np.mean(self.tilt_db**2)))
+
+
+def compare_bleeds(rig: Rig, pot: Pot, positions: tuple[float, ...]) -> dict[BleedKind, TriedBleed]:
+    """Return every kind of treble bleed on a volume pot: the one it has, the others with their usual values."""
+    own = bleed_of(rig, pot)
+    found: dict[BleedKind, TriedBleed] = {}
+    for kind in BLEEDS:
+        bleed = own if kind == own.kind else USUAL_BLEEDS[kind]
+        made = with_bleed(rig, pot.name, bleed)
+        level, tilt = levels_of_turn(made, pot.control.name, positions)
+        found[kind] = TriedBleed(bleed=bleed, rig=made, level_db=level, tilt_db=tilt)
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriedCapacitor:
+    """A tone capacitor of another value: the rig with the tone at 0, and by how much the curve moves at 10, dB."""
+
+    value: float
+    at_zero: Rig
+    moves_at_ten_db: float
+
+
+def compare_capacitors(
+    rig: Rig, name: str, values: Iterable[float], frequency_hz: np.ndarray
+) -> tuple[TriedCapacitor, ...]:
+    """Return what other values of a tone capacitor do, against the one there is.
+
+    Parameters
+    ----------
+    rig : Rig
+    name : str
+        Of the capacitor.
+    values : iterable of float, F
+    frequency_hz : ndarray, shape (F,), Hz
+        Where curves are compared.
+    """
+    at_zero, at_ten = (turned(rig, _controls_of(rig, name), position) for position in (0.0, 10.0))
+    return tuple(
+        TriedCapacitor(
+            value=value,
+            at_zero=with_capacitor(at_zero, name, value=value),
+            moves_at_ten_db=largest_difference(with_capacitor(at_ten, name, value=value), at_ten, frequency_hz)[0],
+        )
+        for value in values
+    )
+
+
+def capacitor_differences(
+    rig: Rig, name: str, frequency_hz: np.ndarray, *, value: float | None = None, dielectric: str | None = None
+) -> tuple[float, float]:
+    """Return how far another value or dielectric moves the curve from no loss, with the tone at 0 and at 10, dB."""
+    found = []
+    for position in (0.0, 10.0):
+        ideal = with_capacitor(turned(rig, _controls_of(rig, name), position), name, loss_tangent=0.0)
+        made = with_capacitor(ideal, name, value=value, dielectric=dielectric)
+        found.append(largest_difference(made, ideal, frequency_hz)[0])
+    return found[0], found[1]
+
+
+def largest_difference(one: Rig, other: Rig, frequency_hz: np.ndarray) -> tuple[float, float]:
+    """Return the largest difference of two rigs, dB, and where it lies, Hz."""
+    apart = np.abs(gain_db(one.evaluate(frequency_hz)) - gain_db(other.evaluate(frequency_hz)))
+    at = int(np.argmax(apart))
+    return float(apart[at]), float(frequency_hz[at])
+
+
+def _controls_of(rig: Rig, capacitor: str) -> tuple[str, ...]:
+    """The knobs of the pots that a tone capacitor hangs on."""
+    return tuple(dict.fromkeys(pot.control.name for pot in tone_capacitors(rig).get(capacitor, ())))
 
 
 @lru_cache(maxsize=32)
 def dielectric_of(name: str) -> Dielectric:
     """Return a dielectric of the catalogue."""
-    return catalogue().load("dielectric", name)
+    found: Dielectric = catalogue().load("dielectric", name)
+    return found
 
 
 def _bleed_nodes(pot: Pot) -> tuple[str, str]:

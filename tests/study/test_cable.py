@@ -8,7 +8,7 @@ import pytest
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.study.questions.cable_length import band_text, cable_losses, judge_cable
+from labkit.study.questions.cable import band_text, cable_losses, judge_cable
 from tests.circuit.mna import solve_dense
 
 RIGS = ("Saltmarsh Lane, narrow single coil", "Saltmarsh Lane, two pickups", "Saltmarsh Lane, three pickups")
