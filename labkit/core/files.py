@@ -1,4 +1,4 @@
-"""Files that are either whole or not there: reading with limits, writing by rename."""
+"""Files: reading with limits, writing either whole or not at all, and where those that ship with labkit live."""
 
 from __future__ import annotations
 
@@ -7,10 +7,31 @@ import stat
 import tempfile
 from pathlib import Path
 
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, LabkitError
 
 LARGEST_TEXT = 1 << 20
 """Bytes. No sheet written by a person comes near; larger files are refused before they are read."""
+
+_PACKAGE = Path(__file__).resolve().parents[1]
+
+
+def shipped_folder(name: str) -> Path:
+    """Return the folder ``dashboards`` or ``reference_cases``: inside the package once installed, beside it before.
+
+    Raises
+    ------
+    LabkitError
+        If neither the installed package nor the checkout has it.
+    """
+    for folder in (_PACKAGE / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise LabkitError(f"the folder '{name}' is missing from this installation of labkit; install it again")
+
+
+def shipped_sheet_folders() -> tuple[Path, Path]:
+    """Return the folders of labkit's own sheets: the packaged catalogue and the reference cases."""
+    return _PACKAGE / "data" / "catalogue", shipped_folder("reference_cases")
 
 
 def read_bytes(path: Path, *, largest: int) -> bytes:
