@@ -6,8 +6,7 @@ import re
 from xml.sax.saxutils import escape, quoteattr
 
 from labkit.view.palette import COPPER, INK, MUTED, PAPER, SANS, SERIF
-from labkit.view.schematic.drawing import Box, Drawing, Point, Stroke, Text
-from labkit.view.schematic.text import broken, text_width
+from labkit.view.schematic.drawing import Box, Drawing, Point, Stroke, Text, broken, text_width
 
 MARGIN = 26.0
 HEADING_SIZE = 19.0
