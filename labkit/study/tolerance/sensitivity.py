@@ -197,7 +197,7 @@ def sobol_indices(
     from scipy import stats
 
     # Two base samples, and for every input the first one with that input of the second.
-    draws = stats.qmc.Sobol(2 * len(names), rng=np.random.default_rng(seed)).random(base)
+    draws = stats.qmc.Sobol(2 * len(names), seed=seed).random(base)
     first, second = np.split(np.clip(draws, 1e-12, 1 - 1e-12), 2, axis=1)
     exchanged = [np.where(np.arange(len(names)) == at, second, first) for at in range(len(names))]
     results = evaluate(np.concatenate([first, second, *exchanged]))
@@ -219,7 +219,7 @@ def sobol_indices(
         return np.stack([found.first_order, found.total_order])
 
     # scipy's own bootstrap takes no seed, and its bounds are not finite for an input that changes nothing.
-    resampled = np.random.default_rng(seed).integers(base, size=(RESAMPLES, base))
+    resampled = np.random.default_rng(seed).integers(base, size=(base, RESAMPLES)).T
     within = stats.norm.ppf(0.975) * np.std([indices_of(rows) for rows in resampled], axis=0, ddof=1)
     indices = [
         GlobalSensitivity(name=name, first=first, total=total, first_within=first_within, total_within=total_within)
