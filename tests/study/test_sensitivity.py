@@ -146,7 +146,7 @@ def test_shares_are_those_that_another_implementation_found_from_the_same_draws(
     }
     for name, (first, total, first_within, total_within) in printed.items():
         assert (found[name].first, found[name].total) == pytest.approx((first, total), abs=1e-7)
-        # The two write the first-order estimator in two ways, which differ within one resample: below 1 % of the interval.
+        # The two write the first-order estimator in two ways that agree within 1 % of the interval.
         assert (found[name].first_within, found[name].total_within) == pytest.approx(
             (first_within, total_within), rel=0.01
         )
