@@ -97,7 +97,7 @@ def labkit_sweep_readers() -> Mapping[str, Any]:
 @hookimpl
 def labkit_takes() -> Mapping[str, Callable[[], Any]]:
     """Performances that are computed rather than written down."""
-    from labkit.sound.take.made import TAKES
+    from labkit.sound.take.performance import TAKES
 
     return TAKES
 

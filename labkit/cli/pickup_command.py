@@ -10,7 +10,7 @@ import click
 
 from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup
 from labkit.pickup.predict.change import PickupChange

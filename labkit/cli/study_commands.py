@@ -16,7 +16,7 @@ from labkit.catalogue import catalogue
 from labkit.cli.options import emit, json_option, output_options, set_option, sheet_argument
 from labkit.cli.ready_questions import QUESTIONS, answer_to, option_of, rig_or_pickup
 from labkit.core.errors import InputError, QuantityError, did_you_mean
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.core.units import parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.work.work import Progress

@@ -24,7 +24,15 @@ from labkit.circuit.elements import (
     ValuesByName,
 )
 from labkit.circuit.solve.program import Program, blocks, compile_stage, run
-from labkit.circuit.solve.topology import INDUCTIVE, SHORT_OHM, CoupledGroup, Stage, Topology, analyse, topology_key
+from labkit.circuit.solve.topology import (
+    INDUCTIVE,
+    SHORT_OHM,
+    CoupledGroup,
+    SolverStage,
+    Topology,
+    analyse,
+    topology_key,
+)
 from labkit.core.errors import CircuitError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
@@ -267,7 +275,7 @@ class _Batch:
             return np.array([[getattr(element, MAIN_VALUE[type(element)])]], dtype=float)
         return given.reshape(1, 1) if given.ndim == 0 else given[rows, None]
 
-    def _coefficients(self, feeds: str, stage: Stage, program: Program, rows: slice) -> np.ndarray:
+    def _coefficients(self, feeds: str, stage: SolverStage, program: Program, rows: slice) -> np.ndarray:
         varies = any(self.given[name].ndim for name in self.given)
         if not varies and feeds in self.coefficients:
             return self.coefficients[feeds]
@@ -355,7 +363,7 @@ def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray]) -> Circuit
 
 
 @lru_cache(maxsize=512)
-def _program(stage: Stage, groups: tuple[tuple[int, ...], ...]) -> Program:
+def _program(stage: SolverStage, groups: tuple[tuple[int, ...], ...]) -> Program:
     return compile_stage(stage, groups)
 
 

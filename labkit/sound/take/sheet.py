@@ -26,8 +26,16 @@ from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.plugins import plugins
 from labkit.sound.strings import STEEL_DENSITY, STEEL_MODULUS_PA, String, StringSet, note_frequency, string_set
-from labkit.sound.take.made import made_take, take_makers
-from labkit.sound.take.performance import LONGEST_TAKE_S, OPEN_DECAY, Decay, Performance, Pluck, Variation
+from labkit.sound.take.performance import (
+    LONGEST_TAKE_S,
+    OPEN_DECAY,
+    Decay,
+    NoteVariation,
+    Performance,
+    Pluck,
+    made_take,
+    take_makers,
+)
 
 DEFAULT_TAKE = "E chord"
 _USUAL_SCALE = 0.6477
@@ -89,10 +97,10 @@ def read_take(table: Table) -> Performance:
             pluck = replace(pluck, decay=_read_decay(entry.table("decay"), decay))
         entry.done()
         plucks.append(replace(pluck, at_s=at, string=string, fret=fret))
-    variation = Variation()
+    variation = NoteVariation()
     if "variation" in table:
         entry = table.table("variation")
-        variation = Variation(
+        variation = NoteVariation(
             timing_s=entry.quantity("timing", "s", 0.0, low=0.0, high=0.1),
             level_db=entry.quantity("level", "dB", 0.0, low=0.0, high=12.0),
             position=entry.quantity("position", "m", 0.0, low=0.0, high=0.05),
