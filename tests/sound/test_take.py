@@ -13,7 +13,8 @@ from labkit.sound.loudness import peak_db
 from labkit.sound.strings import String, StringSet, string_set
 from labkit.sound.take.performance import Decay, NoteVariation, Performance, Pluck
 from labkit.sound.take.take import CoilSpot, Take, decaying_sines, synthesise, usual_spots
-from labkit.sound.wav import read_wav, write_wav
+from labkit.sound.wav import write_wav
+from tests.sound.recordings import read_wav
 from tests.sound.signals import RATE, amplitude_at, line_near
 
 INCH = 0.0254
