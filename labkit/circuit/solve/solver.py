@@ -151,7 +151,9 @@ def solve_blocks(
         yield rows, batch.block(rows, columns, False)[0][0]
 
 
-def circuit_response(circuit: Circuit, frequency_hz: np.ndarray | None = None, *, name: str = "") -> Response:
+def circuit_response(
+    circuit: Circuit, frequency_hz: np.ndarray | None = None, values: ValuesByName | None = None, *, name: str = ""
+) -> Response:
     """Return the summed response of a circuit as a `Response` that can be evaluated at any frequency.
 
     Parameters
@@ -159,11 +161,13 @@ def circuit_response(circuit: Circuit, frequency_hz: np.ndarray | None = None, *
     circuit : Circuit
     frequency_hz : ndarray, shape (F,), Hz, optional
         Default: 512 log-spaced points, 20 Hz to 20 kHz.
+    values : mapping of str to float, optional
+        As for `solve`.
     """
     grid = frequency_grid() if frequency_hz is None else frequency_hz
 
     def evaluate(wanted: np.ndarray) -> np.ndarray:
-        return solve(circuit, wanted).transfer
+        return solve(circuit, wanted, values).transfer
 
     return Response(frequency_hz=grid, values=evaluate(grid), name=name or circuit.name, evaluate=evaluate)
 

@@ -19,7 +19,7 @@ from labkit.rig.parts.taper import Taper, parse_taper, taper_data
 
 STOPPER = UsualRange(low=1e3, high=1e6)
 COUPLING = UsualRange(low=1e-9, high=100e-6)
-AUDIO = parse_taper("audio 10 %")
+AUDIO = parse_taper("audio")
 LOW_RESISTANCE = UsualRange(low=500.0, high=200e3)
 VALVE_CAPACITANCE = UsualRange(low=0.01e-12, high=50e-12)
 
