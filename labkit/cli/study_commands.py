@@ -292,7 +292,8 @@ def _draw(
         return
     import numpy as np
 
-    from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure, write_figure
+    from labkit.view.curve.plot import write_figure
+    from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure
 
     name = result.study.rig.name
     if plot is not None:

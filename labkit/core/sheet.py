@@ -66,6 +66,10 @@ class Table:
         self.asked.setdefault(key)
         return key in self.data
 
+    def allow(self, *keys: str) -> None:
+        """Allow keys that are for people, or read elsewhere: `done` lets them pass."""
+        self.asked |= dict.fromkeys(keys)
+
     def fail(self, key: str, sentence: str) -> NoReturn:
         """Raise a `SheetError` about a key of this table (or the table itself when ``key`` is empty)."""
         place = ".".join(part for part in (self.path, key) if part)

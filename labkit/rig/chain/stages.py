@@ -145,7 +145,7 @@ class PassiveSplit(Stage):
     @classmethod
     def read(cls, name: str, table: Table, base: Self | None = None) -> Self:
         """Read a split; ``branch`` is a list of stages like the chain itself."""
-        table.asked.setdefault("kind")
+        table.allow("kind")
         if base is not None and "branch" not in table:
             table.done()
             return base

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.keys import quantity
 from labkit.core.validity import range_called
 from labkit.plugins import Brought, plugins
 from labkit.sound.strings import FRET, StringSet, string_set
@@ -117,9 +118,15 @@ class Pluck:
 class NoteVariation:
     """Random differences from note to note, one standard deviation each; zero means a machine plays."""
 
-    timing_s: float = 0.0
-    level_db: float = 0.0
-    position: float = 0.0
+    timing_s: float = quantity(
+        "s", name="timing", default=0.0, low=0.0, high=0.1, is_varied=False, meaning="spread of the moments of notes"
+    )
+    level_db: float = quantity(
+        "dB", name="level", default=0.0, low=0.0, high=12.0, is_varied=False, meaning="spread of their levels"
+    )
+    position: float = quantity(
+        "m", default=0.0, low=0.0, high=0.05, is_varied=False, meaning="spread of the places they are plucked at"
+    )
 
     def __post_init__(self) -> None:
         if not (0 <= self.timing_s <= 0.1 and 0 <= self.level_db <= 12 and 0 <= self.position <= 0.05):
