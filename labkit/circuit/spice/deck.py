@@ -3,7 +3,7 @@
 What a plain SPICE element cannot say is written in the nearest exact form: a short is a 0 V source (a tiny
 resistor would cost the digits of everything beside it), a capacitor's loss and any other frequency dependence
 are controlled sources that read the simulator's ``hertz`` variable, as ngspice offers it in an AC analysis.
-Reading a netlist back lives in `spice_reading`; `read_spice` is offered here too.
+Reading a netlist back lives in `labkit.circuit.spice.reading`; `read_spice` is offered here too.
 """
 
 from __future__ import annotations
