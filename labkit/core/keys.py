@@ -141,7 +141,9 @@ def number(
     is_varied: bool = True,
 ) -> Any:
     """Declare a field that is a plain number; see `Key`."""
-    return quantity(NUMBER, meaning=meaning, default=default, low=low, high=high, name=name, is_varied=is_varied)
+    return _declared(
+        Key(name=name, meaning=meaning, default=default, unit=NUMBER, low=low, high=high, is_varied=is_varied)
+    )
 
 
 def text(*, meaning: str, default: str | Any | None = MISSING, options: Iterable[str] = (), name: str = "") -> Any:
