@@ -13,9 +13,9 @@ from labkit.plugins import hookimpl
 @hookimpl
 def labkit_catalogue_folders() -> Iterable[Path]:
     """The packaged catalogue and the reference cases."""
-    from labkit.core.places import shipped_folder
+    from labkit.core.files import shipped_sheet_folders
 
-    return [Path(__file__).parent / "data" / "catalogue", shipped_folder("reference_cases")]
+    return shipped_sheet_folders()
 
 
 @hookimpl
@@ -97,7 +97,7 @@ def labkit_sweep_readers() -> Mapping[str, Any]:
 @hookimpl
 def labkit_takes() -> Mapping[str, Callable[[], Any]]:
     """Performances that are computed rather than written down."""
-    from labkit.sound.take.made import TAKES
+    from labkit.sound.take.performance import TAKES
 
     return TAKES
 

@@ -268,7 +268,7 @@ def _read_twice(kind: Any, sample: Mapping[str, Any], whose: str) -> Any:
 
     def read(of: Mapping[str, Any]) -> Any:
         table = _table(of)
-        table.asked.setdefault("kind")
+        table.allow("kind")
         return kind.read("sample", table)
 
     thing = read(data)

@@ -114,6 +114,14 @@ def test_every_dependency_is_pinned() -> None:
     assert not missing, f"add to constraints.txt: {missing}"
 
 
+def test_every_dependency_says_what_it_is_for() -> None:
+    lines = (ROOT / "pyproject.toml").read_text(encoding="utf-8").splitlines()
+    listed = lines[lines.index("dependencies = [") : lines.index("[project.scripts]")]
+    names = [line for line in listed if line.startswith('    "')]
+    assert len(names) > 40
+    assert not [line for line in names if not re.fullmatch(r'    "[\w-]+",  # \w.+', line)]
+
+
 def _normal(name: str) -> str:
     return re.sub(r"[-_.]+", "-", name).lower()
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from docs.tools.cases_page import PAGES
 from docs.tools.tables import Notes, table
 from labkit.cases import MODELS
-from labkit.cases.ranges import WITHOUT, ranges
+from labkit.cases.summary import WITHOUT, ranges
 from labkit.core.validity import Range
 
 PAGE = Path(__file__).resolve().parents[1] / "reference" / "ranges.md"

@@ -71,8 +71,7 @@ class Case:
 
 def read_case(table: Table) -> Case:
     """Read a ``case`` sheet or one of its entries."""
-    for key in ("sheet", "format", "summary", "note"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "summary", "note")
     name = table.text("name", expected="the id of the case")
     fields = {key: table.text(key) for key in ("claim", "source", "model", "check", "tolerance_reason")}
     how = table.choice("how", HOW)

@@ -69,7 +69,6 @@ def read_limits(table: Table) -> Limits:
     for entry in table.tables("not_modelled"):
         left_out.append(NotModelled(what=entry.text("what"), so=entry.text("so"), models=entry.texts("models")))
         entry.done()
-    for key in ("sheet", "format"):
-        table.raw(key, None)
+    table.allow("sheet", "format")
     table.done()
     return Limits(predictions=tuple(predictions), not_modelled=tuple(left_out))

@@ -1,13 +1,15 @@
-"""How each model stands: its cases counted by role and verdict, and the closest call of those that confirm it."""
+"""How each model stands: its cases by role and verdict, the closest call of those that confirm it, and its ranges."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from labkit.cases.runner import Outcome
+from labkit.core.errors import InputError, did_you_mean
+from labkit.core.validity import Range, all_ranges
 
 MODELS: dict[str, str] = {
     "wire": "size and resistance of magnet wire, copper over temperature",
@@ -141,3 +143,23 @@ def share_text(share: float | None) -> str:
     if share is None:
         return ""
     return f"{100 * share:.0f} %" if share < 100 else "far outside"
+
+
+WITHOUT: Mapping[str, str] = {"wiring": "parts joined without a model of their own: circuit, loads and parts limit it"}
+"""Models that have no range of their own, and why."""
+
+
+def ranges(model: str | None = None) -> tuple[Range, ...]:
+    """Return the ranges of one model, or all.
+
+    Raises
+    ------
+    InputError
+        If there is no such model; says the nearest.
+
+    >>> [each.span for each in ranges("self-capacitance")]
+    ['10 or more', '0 % to 100 %']
+    """
+    if model is not None and model not in MODELS:
+        raise InputError(f"no model is named '{model}'.{did_you_mean(model, MODELS)}")
+    return tuple(each for each in all_ranges().values() if model in (None, each.model))

@@ -43,8 +43,7 @@ class CatalogueItem:
     def table(self) -> Table:
         """Return a fresh reader of the item's keys (those that describe it to people count as read)."""
         table = Table(self.data, f"{self.path} ('{self.name}')", folder=self.path.parent)
-        for key in _FOR_PEOPLE:
-            table.asked.setdefault(key)
+        table.allow(*_FOR_PEOPLE)
         return table
 
 

@@ -10,7 +10,7 @@ import click
 
 from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
 

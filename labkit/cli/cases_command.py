@@ -6,13 +6,12 @@ from pathlib import Path
 
 import click
 
-from labkit.cases.ranges import WITHOUT, ranges
 from labkit.cases.runner import Outcome, load_cases, named_cases, run_cases
-from labkit.cases.summary import share_text, summary_by_model
+from labkit.cases.summary import WITHOUT, ranges, share_text, summary_by_model
 from labkit.cli.main import CHECK_FAILED, DONE
 from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.core.validity import Range
 
 

@@ -16,7 +16,7 @@ from labkit.catalogue import catalogue as read_catalogue
 from labkit.cli.main import CHECK_FAILED, DONE
 from labkit.cli.options import emit, json_option, output_options
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.plugins import Brought, plugins
 from labkit.plugins.manager import user_folder
 from labkit.rig.hum import POSITION_HEAD, position_table

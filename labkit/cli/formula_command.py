@@ -13,7 +13,7 @@ from labkit.circuit.formula.text import formula_mapping
 from labkit.circuit.spice.deck import spice_deck
 from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
 from labkit.core.errors import InputError
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.rig.rig import Rig
 
 _SOURCE = click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from labkit.cli.options import emit, json_option, output_options
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.core.units import format_quantity, name_and_value
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, load_built

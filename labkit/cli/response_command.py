@@ -15,8 +15,8 @@ import numpy as np
 from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
 from labkit.cli.sound_options import place_option, places_by_slot
 from labkit.core.errors import InputError, QuantityError, join_words
+from labkit.core.files import as_json_text
 from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
-from labkit.core.json_text import as_json_text
 from labkit.core.response import SILENT_DB, Response, gain_db
 from labkit.core.units import format_quantity, parse_quantity
 from labkit.core.validity import warnings_of

@@ -8,8 +8,7 @@ import click
 
 from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.files import write_atomically
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text, write_atomically
 from labkit.view.schematic import draw, to_svg
 from labkit.view.schematic.from_rig import drawing_of
 

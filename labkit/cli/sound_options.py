@@ -14,7 +14,7 @@ import numpy as np
 
 from labkit.cli.options import rig_with
 from labkit.core.errors import InputError, join_words
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig

@@ -15,7 +15,7 @@ import click
 from labkit.catalogue import catalogue
 from labkit.cli.options import changed, emit, json_option, output_options, set_option, sheet_argument
 from labkit.core.errors import InputError, QuantityError, did_you_mean
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.questions.loads import load_rig_or_pickup
@@ -305,7 +305,8 @@ def _draw(
         return
     import numpy as np
 
-    from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure, write_figure
+    from labkit.view.curve.plot import write_figure
+    from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure
 
     name = result.study.rig.name
     if plot is not None:

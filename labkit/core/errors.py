@@ -5,7 +5,6 @@
     │   ├── QuantityError            a text that should be a quantity is not one
     │   ├── SheetError               a sheet: names the file and the key
     │   └── CircuitError             a circuit: names the part and the node
-    ├── MissingToolError             an outside tool is not installed; says what to install
     └── PluginError                  a plugin failed; names the plugin
 
 A message states what must hold, then what was received, then the next step. It is one line of letters that show:
@@ -42,10 +41,6 @@ class SheetError(InputError):
 
 class CircuitError(InputError):
     """A circuit cannot be built or solved; the message names the part and the node."""
-
-
-class MissingToolError(LabkitError):
-    """An outside tool is needed and not installed."""
 
 
 class PluginError(LabkitError):

@@ -1,16 +1,59 @@
-"""Files that are either whole or not there: reading with limits, writing by rename."""
+"""Files: reading with limits, writing either whole or not at all, where those that ship with labkit live, and JSON."""
 
 from __future__ import annotations
 
+import json
 import os
 import stat
 import tempfile
 from pathlib import Path
+from typing import Any
 
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, LabkitError
+
+
+def as_json_text(data: object) -> str:
+    """Return JSON text; numbers that are not finite become null.
+
+    >>> as_json_text({"peak": float("nan"), "values": (1.0, 2.5)})
+    '{"peak": null, "values": [1.0, 2.5]}'
+    """
+    return json.dumps(_finite(data), ensure_ascii=False, allow_nan=False)
+
+
+def _finite(data: Any) -> Any:
+    if isinstance(data, dict):
+        return {key: _finite(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_finite(value) for value in data]
+    if isinstance(data, float) and (data != data or data in (float("inf"), float("-inf"))):
+        return None
+    return data
+
 
 LARGEST_TEXT = 1 << 20
 """Bytes. No sheet written by a person comes near; larger files are refused before they are read."""
+
+_PACKAGE = Path(__file__).resolve().parents[1]
+
+
+def shipped_folder(name: str) -> Path:
+    """Return the folder ``dashboards`` or ``reference_cases``: inside the package once installed, beside it before.
+
+    Raises
+    ------
+    LabkitError
+        If neither the installed package nor the checkout has it.
+    """
+    for folder in (_PACKAGE / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise LabkitError(f"the folder '{name}' is missing from this installation of labkit; install it again")
+
+
+def shipped_sheet_folders() -> tuple[Path, Path]:
+    """Return the folders of labkit's own sheets: the packaged catalogue and the reference cases."""
+    return _PACKAGE / "data" / "catalogue", shipped_folder("reference_cases")
 
 
 def read_bytes(path: Path, *, largest: int) -> bytes:

@@ -19,7 +19,7 @@ from typing import Any, NoReturn, TypeVar
 import tomli_w
 
 from labkit.core.errors import InputError, QuantityError, SheetError, did_you_mean, join_words
-from labkit.core.files import read_text, write_atomically
+from labkit.core.files import read_text
 from labkit.core.units import UsualRange, parse_quantity
 
 FORMAT = 1
@@ -65,6 +65,10 @@ class Table:
     def __contains__(self, key: str) -> bool:
         self.asked.setdefault(key)
         return key in self.data
+
+    def allow(self, *keys: str) -> None:
+        """Allow keys that are for people, or read elsewhere: `done` lets them pass."""
+        self.asked |= dict.fromkeys(keys)
 
     def fail(self, key: str, sentence: str) -> NoReturn:
         """Raise a `SheetError` about a key of this table (or the table itself when ``key`` is empty)."""
@@ -273,11 +277,6 @@ def read_sheet(path: Path, *, kinds: Iterable[str] | None = None) -> Table:
 def sheet_text(kind: str, data: Mapping[str, Any]) -> str:
     """Return the TOML text of a sheet of ``kind``."""
     return tomli_w.dumps({"sheet": kind, "format": FORMAT, **data})
-
-
-def write_sheet(path: Path, kind: str, data: Mapping[str, Any], *, overwrite: bool = False) -> None:
-    """Write a sheet atomically; see `labkit.core.files.write_atomically`."""
-    write_atomically(path, sheet_text(kind, data), overwrite=overwrite)
 
 
 def _shown(value: object) -> str:

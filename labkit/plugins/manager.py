@@ -15,14 +15,13 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from importlib import import_module, metadata
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 import platformdirs
 import pluggy
 
-from labkit import __version__
 from labkit.core.errors import PluginError, did_you_mean
 from labkit.plugins import hooks
 
@@ -86,7 +85,7 @@ class Plugins:
         """
         if hook not in self._results:
             found = getattr(self.manager.hook, hook).get_hookimpls()
-            # The built-ins come first in the clock too: what they import is not laid at another plugin's door.
+            # The built-ins come first in the clock too: the time their imports take is not counted as another plugin's.
             found = sorted(found, key=lambda each: (each.plugin_name != BUILTIN, each.plugin_name))
             self._results[hook] = [
                 (each.plugin_name, result) for each in found if (result := self._answer(hook, each)) is not _FAILED
@@ -203,17 +202,26 @@ def user_folder() -> Path:
 
 
 def load_plugins(*, without: tuple[str, ...] = ()) -> Plugins:
-    """Find and register every plugin except those named in ``without`` or in ``LABKIT_WITHOUT``."""
+    """Find and register every plugin except those named in ``without`` or in ``LABKIT_WITHOUT``, labkit's own first.
+
+    Raises
+    ------
+    PluginError
+        If labkit's own entry point is missing, as in a copy of its source that was never installed.
+    """
     manager = pluggy.PluginManager(hooks.PROJECT)
     manager.add_hookspecs(hooks)
     found = Plugins(manager)
     left_out = {*without, *(name.strip() for name in os.environ.get(WITHOUT_VARIABLE, "").split(","))}
-    if BUILTIN not in left_out:
-        note = PluginNote(name=BUILTIN, origin="labkit", version=__version__)
-        _load(found, note, lambda: import_module("labkit.builtin"))
-    for point in sorted(metadata.entry_points(group=hooks.PROJECT), key=_place):
-        origin, version = (point.dist.name, point.dist.version) if point.dist is not None else ("", "")
-        if point.name in left_out or (point.name == BUILTIN and origin == "labkit"):
+    points = sorted(metadata.entry_points(group=hooks.PROJECT), key=_place)
+    if BUILTIN not in left_out and not any(map(_is_own, points)):
+        raise PluginError(
+            f"labkit is not installed here: no package brings its entry point '{BUILTIN}', through which its own parts "
+            "and sheets come; run `python -m pip install .` in the folder of its pyproject.toml"
+        )
+    for point in points:
+        origin, version = _distribution(point)
+        if point.name in left_out:
             continue
         if any(note.name == point.name for note in found.notes):
             found.report(point.name, f"{origin} {version} brings a plugin of that name too; it is not loaded")
@@ -228,8 +236,16 @@ def plugins() -> Plugins:
     return load_plugins()
 
 
-def _place(point: metadata.EntryPoint) -> tuple[str, str]:
-    return point.name, point.dist.name if point.dist is not None else ""
+def _distribution(point: metadata.EntryPoint) -> tuple[str, str]:
+    return (point.dist.name, point.dist.version) if point.dist is not None else ("", "")
+
+
+def _is_own(point: metadata.EntryPoint) -> bool:
+    return (point.name, _distribution(point)[0]) == (BUILTIN, "labkit")
+
+
+def _place(point: metadata.EntryPoint) -> tuple[bool, str, str]:
+    return not _is_own(point), point.name, _distribution(point)[0]
 
 
 def _load(found: Plugins, note: PluginNote, load: Callable[[], Any]) -> None:

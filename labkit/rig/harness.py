@@ -123,7 +123,7 @@ def read_part(name: str, table: Table, base: Part | None = None) -> Part:
     if not kinds:
         table.fail("kind", "nothing installed brings a kind of part; see labkit catalogue --plugins")
     kind = kinds[table.choice("kind", kinds)]
-    table.asked.setdefault("note")
+    table.allow("note")
     if kind.plugin == BUILTIN:
         return table.attempt("", lambda: kind.thing.read(name, table, base))  # type: ignore[no-any-return]
     return table.attempt("", lambda: _guarded(kind, name, table, base))
@@ -157,8 +157,7 @@ def read_harness(table: Table) -> Harness:
     SheetError
         Naming the file, the key and the remedy; also for a node that leads nowhere.
     """
-    for key in ("sheet", "format", "check", "source", "note"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "check", "source", "note")
     name = table.text("name", expected="the harness's name")
     summary = table.text("summary", "")
     purpose = table.text("purpose", "")

@@ -19,7 +19,7 @@ from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
 from labkit.core.response import SILENT_DB
 from labkit.core.validity import range_called
-from labkit.pickup.electrical import Coil, Facing, Wound
+from labkit.pickup.electrical import Coil
 from labkit.pickup.network import coil_of_terminal
 from labkit.rig.claims import Claim, HumClaim
 from labkit.rig.parts.active import DummyCoil
@@ -360,12 +360,6 @@ def phase_table() -> tuple[PhaseRow, ...]:
         PhaseRow(same_wind=wind, same_magnet=magnet, in_phase=wind == magnet, cancels_hum=not wind)
         for wind, magnet in itertools.product((True, False), repeat=2)
     )
-
-
-def compare_phase(first: tuple[Wound, Facing], second: tuple[Wound, Facing]) -> PhaseRow:
-    """Return how two coils, each given by winding sense and facing pole, stand to each other."""
-    same_wind, same_magnet = first[0] == second[0], first[1] == second[1]
-    return next(row for row in phase_table() if (row.same_wind, row.same_magnet) == (same_wind, same_magnet))
 
 
 def _coils(rig: Rig) -> dict[str, Coil]:

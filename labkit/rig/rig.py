@@ -11,9 +11,9 @@ from types import MappingProxyType
 import numpy as np
 
 from labkit.circuit.elements import GROUND, Circuit, Contact, Element, Source
-from labkit.circuit.solve.solver import solve
+from labkit.circuit.solve.solver import circuit_response, solve
 from labkit.core.errors import InputError, did_you_mean, join_words
-from labkit.core.grid import FREQUENCY, frequency_grid
+from labkit.core.grid import FREQUENCY
 from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
@@ -218,15 +218,10 @@ class Rig:
         Response
             With ``evaluate``, so that peaks are found exactly.
         """
-        circuit = self.circuit
+        if frequency_hz is not None:
+            FREQUENCY.check(frequency_hz)
         weights = None if source is None else self.source_weights(source)
-        grid = frequency_grid() if frequency_hz is None else frequency_hz
-        FREQUENCY.check(grid)
-
-        def evaluate(wanted: np.ndarray) -> np.ndarray:
-            return solve(circuit, wanted, weights).transfer
-
-        return Response(frequency_hz=grid, values=evaluate(grid), name=self.name, evaluate=evaluate)
+        return circuit_response(self.circuit, frequency_hz, weights, name=self.name)
 
     def output_impedance(self, frequency_hz: np.ndarray) -> np.ndarray:
         """Return the impedance at the last input, everything connected, shape (F,), complex, Ω."""

@@ -50,8 +50,7 @@ def read_rig(table: Table) -> Rig:
     SheetError
         Naming the file, the key and the remedy.
     """
-    for key in ("sheet", "format", "summary", "note"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "summary", "note")
     name = table.text("name", expected="the rig's name")
     harness = read_harness_reference(table)
     pickups = _read_pickups(table, harness)
@@ -94,14 +93,13 @@ def read_chain(table: Table, *, taken: Collection[str] = ()) -> tuple[Stage, ...
 
 def read_stage(kind: str, name: str, entry: Table, base: Stage | None = None) -> Stage:
     """Read one stage; ``use`` fills missing keys from an item of the catalogue, ``base`` from another stage."""
-    entry.asked.setdefault("kind")
+    entry.allow("kind")
     use = entry.text("use", None, expected="the name of a catalogue item")
     if use is not None:
         item = entry.attempt("use", lambda: catalogue().item(kind, use))
         filled = {key: value for key, value in item.data.items() if key not in _NOT_OF_THE_STAGE}
         entry = Table({**filled, **entry.data}, entry.where, entry.path, entry.folder)
-        for key in ("kind", "use"):
-            entry.asked.setdefault(key)
+        entry.allow("kind", "use")
     return entry.attempt("", lambda: chain_kinds()[kind].read(name, entry, base))
 
 

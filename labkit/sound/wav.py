@@ -44,25 +44,6 @@ class WavInfo:
         return self.frames / self.rate
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Recording:
-    """Samples of a WAV file.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (channels, frames), full scale = 1
-    rate : int, Hz
-    name : str
-    clipped_places : int
-        Runs of at least three samples stuck at the extreme value.
-    """
-
-    samples: np.ndarray
-    rate: int
-    name: str
-    clipped_places: int = 0
-
-
 def wav_info(path: Path) -> WavInfo:
     """Check a WAV file without reading its samples.
 
@@ -147,20 +128,6 @@ def read_block(handle: Any, frames: int, path: Path) -> np.ndarray:
         first = int(np.argmin(np.all(np.isfinite(block), axis=0)))
         raise InputError(f"{path} holds a sample that is not a number at {(begin + first) / handle.samplerate:.4f} s")
     return block
-
-
-def read_wav(path: Path) -> Recording:
-    """Read a whole WAV file.
-
-    Raises
-    ------
-    InputError
-        As `wav_info`, and if samples are missing, NaN or infinite.
-    """
-    info = wav_info(path)
-    with open_wav(path) as handle:
-        samples = read_block(handle, info.frames, path)
-    return Recording(samples=samples, rate=info.rate, name=path.stem, clipped_places=clipped_places(samples))
 
 
 def clipped_places(samples: np.ndarray) -> int:

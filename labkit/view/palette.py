@@ -62,21 +62,3 @@ FAMILY = tuple(
     CurveStyle(colour=MUTED, dash=dash, width=1.3) for dash in ((), (5, 2.5), (1.5, 2.5), (7, 2.5, 1.5, 2.5), (11, 3))
 )
 """Neighbours in a row of values (cables of 1, 3, 5 … metres): one hue, thin, told apart by dash and label."""
-
-
-def contrast(colour: str, background: str = PAPER) -> float:
-    """Return the contrast ratio of two colours, 1 to 21.
-
-    Equation: (L₁ + 0.05) / (L₂ + 0.05) with the relative luminances of WCAG 2.2.
-
-    >>> round(contrast("#000000", "#FFFFFF"))
-    21
-    """
-    lighter, darker = sorted((_luminance(colour), _luminance(background)), reverse=True)
-    return (lighter + 0.05) / (darker + 0.05)
-
-
-def _luminance(colour: str) -> float:
-    parts = [int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5)]
-    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue

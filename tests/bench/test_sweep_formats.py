@@ -5,6 +5,7 @@ read back as that coil's impedance; hostile neighbours of each are asked about o
 """
 
 import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -312,6 +313,15 @@ def test_a_three_port_is_refused(tmp_path):
     path = tmp_path / "box.s3p"
     path.write_text("# Hz S RI R 50\n" + "".join(f"{f:.3f} " + "0 0 " * 9 + "\n" for f in FREQUENCY))
     with pytest.raises(InputError, match="this file holds 3 ports"):
+        read_sweep(path)
+
+
+def test_without_the_library_a_touchstone_file_gets_one_sentence_that_says_what_to_install(tmp_path, monkeypatch):
+    path = two_port(tmp_path / "series.s2p", Z / (Z + 100), 100 / (Z + 100))
+    for name in [name for name in sys.modules if name.startswith("skrf.")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "skrf", None)
+    with pytest.raises(InputError, match="python -m pip install scikit-rf, or export the sweep as CSV text"):
         read_sweep(path)
 
 

@@ -12,7 +12,7 @@ import pytest
 
 import labkit
 from labkit.cases import MODELS
-from labkit.cases.ranges import WITHOUT, ranges
+from labkit.cases.summary import WITHOUT, ranges
 from labkit.core.errors import InputError
 from labkit.core.validity import Range, all_ranges
 from labkit.pickup.winding import inductance

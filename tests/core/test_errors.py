@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.core.errors import CircuitError, InputError, LabkitError, MissingToolError, PluginError, QuantityError
+from labkit.core.errors import CircuitError, InputError, LabkitError, PluginError, QuantityError
 
 
-@pytest.mark.parametrize("error", [LabkitError, InputError, QuantityError, CircuitError, MissingToolError, PluginError])
+@pytest.mark.parametrize("error", [LabkitError, InputError, QuantityError, CircuitError, PluginError])
 @given(text=st.text(max_size=40))
 def test_a_message_is_one_line_without_control_characters(error: type[LabkitError], text: str) -> None:
     told = str(error(f"no part is named '{text}'"))

@@ -58,9 +58,9 @@ def _quantities() -> Iterator[bytes]:
 
 def _sheets() -> Iterator[bytes]:
     """The shortest sheets of every folder of the catalogue: long ones teach an engine little that is new."""
-    from labkit.core.places import shipped_folder
+    from labkit.core.files import shipped_sheet_folders
 
-    folders = [Path(__file__).parents[2] / "labkit/data/catalogue", shipped_folder("reference_cases")]
+    folders = shipped_sheet_folders()
     by_folder: dict[Path, list[Path]] = {}
     for folder in folders:
         for path in sorted(folder.rglob("*.toml")):

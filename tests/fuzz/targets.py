@@ -221,7 +221,8 @@ def _values(circuit: Any) -> list[str]:
 
 def wav(data: bytes) -> bool:
     """The WAV reader."""
-    from labkit.sound.wav import LONGEST_S, read_wav, wav_bytes
+    from labkit.sound.wav import LONGEST_S, wav_bytes
+    from tests.sound.recordings import read_wav
 
     path = workshop() / "sound.wav"
     path.write_bytes(data)

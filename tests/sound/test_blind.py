@@ -13,7 +13,7 @@ from labkit.sound.blind.folder import ANSWERS, KEY, NOTE, RESULT, BlindFolder, w
 from labkit.sound.blind.test import ROLES, BlindTest
 from labkit.sound.files import Cancelled
 from labkit.sound.loudness import integrated_loudness, match_loudness
-from labkit.sound.wav import read_wav
+from tests.sound.recordings import read_wav
 from tests.sound.signals import RATE
 
 RIGS = ("short cable", "long cable")

@@ -17,7 +17,8 @@ from labkit.sound.loudness import peak_db
 from labkit.sound.render.rendering import Renderer
 from labkit.sound.render.rig_sound import coil_transfers, mixing_warnings, rig_difference, take_for
 from labkit.sound.take.sheet import load_take
-from labkit.sound.wav import read_wav, write_wav
+from labkit.sound.wav import write_wav
+from tests.sound.recordings import read_wav
 from tests.sound.signals import RATE, resonance, spectral_difference_db
 
 SINGLE = load_rig("Saltmarsh Lane, narrow single coil")

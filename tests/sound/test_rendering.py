@@ -131,9 +131,9 @@ def test_a_take_without_the_coil_of_the_rig_is_refused() -> None:
 def test_responses_of_the_wrong_shape_or_without_numbers_are_refused() -> None:
     renderer = Renderer(noise_take(2))
     with pytest.raises(InputError, match="shape"):
-        renderer.render_values(np.ones((3, renderer.frequency_hz.size)))
+        renderer.render(lambda frequency_hz: np.ones((3, frequency_hz.size)))
     with pytest.raises(InputError, match="not a finite number"):
-        renderer.render_values(np.full(renderer.frequency_hz.size, np.nan))
+        renderer.render(lambda frequency_hz: np.full(frequency_hz.size, np.nan))
 
 
 def test_two_coils_close_together_lose_treble_against_one() -> None:

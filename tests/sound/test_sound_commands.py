@@ -14,7 +14,7 @@ import soundfile
 from labkit.cli.main import main
 from labkit.rig.sheet import load_rig, set_value
 from labkit.sound.loudness import integrated_loudness
-from labkit.sound.wav import read_wav
+from tests.sound.recordings import read_wav
 
 RIG = "Saltmarsh Lane, narrow single coil"
 PAIR = "Saltmarsh Lane, two pickups"

@@ -11,10 +11,10 @@ import pytest
 from labkit.core.errors import InputError
 from labkit.sound.loudness import peak_db
 from labkit.sound.strings import String, StringSet, string_set
-from labkit.sound.take.modal import decaying_sines
-from labkit.sound.take.performance import Decay, Performance, Pluck, Variation
-from labkit.sound.take.take import CoilSpot, Take, synthesise, usual_spots
-from labkit.sound.wav import read_wav, write_wav
+from labkit.sound.take.performance import Decay, NoteVariation, Performance, Pluck
+from labkit.sound.take.take import CoilSpot, Take, decaying_sines, synthesise, usual_spots
+from labkit.sound.wav import write_wav
+from tests.sound.recordings import read_wav
 from tests.sound.signals import RATE, amplitude_at, line_near
 
 INCH = 0.0254
@@ -208,7 +208,7 @@ def test_synthesis_gives_exactly_the_samples_asked_for(samples: int) -> None:
     assert decaying_sines(rate=RATE, samples=samples, **one).shape == (1, samples)
 
 
-def chord(seed: int = 1, variation: Variation | None = None) -> Performance:
+def chord(seed: int = 1, variation: NoteVariation | None = None) -> Performance:
     plucks = tuple(Pluck(at_s=0.02 * (6 - n), string=n) for n in range(6, 0, -1))
     return Performance(
         name="chord",
@@ -216,7 +216,7 @@ def chord(seed: int = 1, variation: Variation | None = None) -> Performance:
         plucks=plucks,
         duration_s=1.0,
         seed=seed,
-        variation=variation or Variation(timing_s=0.003, level_db=0.5, position=0.002),
+        variation=variation or NoteVariation(timing_s=0.003, level_db=0.5, position=0.002),
     )
 
 
@@ -229,7 +229,7 @@ def test_same_seed_gives_the_same_take_and_another_seed_does_not() -> None:
 
 def test_without_variation_the_seed_does_not_matter() -> None:
     spots = {"a": CoilSpot(position=0.04)}
-    assert np.array_equal(*(synthesise(chord(seed, Variation()), spots).emf for seed in (1, 2)))
+    assert np.array_equal(*(synthesise(chord(seed, NoteVariation()), spots).emf for seed in (1, 2)))
 
 
 def test_a_string_stops_when_it_is_plucked_again() -> None:
@@ -297,7 +297,7 @@ def test_an_unknown_pickup_needs_a_place() -> None:
         (lambda: Decay.from_times(low_s=0.1, at_3khz_s=1.0), "not longer"),
         (lambda: CoilSpot(position=-0.1), "position"),
         (lambda: CoilSpot(position=0.1, level_db=float("nan")), "level"),
-        (lambda: Variation(timing_s=float("nan")), "variation"),
+        (lambda: NoteVariation(timing_s=float("nan")), "variation"),
         (
             lambda: Performance(name="x", strings=string_set("six strings 10-46"), plucks=(), duration_s=1),
             "plucks no string",

@@ -10,7 +10,8 @@ import soundfile
 
 from labkit.core.errors import InputError
 from labkit.sound.files import whole_file, whole_folder
-from labkit.sound.wav import clipped_places, read_wav, wav_info, write_wav
+from labkit.sound.wav import clipped_places, wav_info, write_wav
+from tests.sound.recordings import read_wav
 
 RATE = 8000
 

@@ -134,3 +134,25 @@ def test_shares_of_what_is_not_always_there_are_refused() -> None:
         global_sensitivities(tolerance_study(rig, spreads, count=100, points=64), RESONANCE, base=64)
     with pytest.raises(InputError, match="power of 2"):
         sobol_indices(ishigami, ["x1", "x2", "x3"], base=1000)
+
+
+def test_shares_are_those_that_another_implementation_found_from_the_same_draws() -> None:
+    """SALib 1.6.0, seed 1, base 1024: `sobol.sample` without second order, then `sobol.analyze`."""
+    found = {index.name: index for index in sobol_indices(ishigami, ["x1", "x2", "x3"], base=1024, seed=1)}
+    printed = {
+        "x1": (0.31558083, 0.55750142, 0.06332070, 0.08294861),
+        "x2": (0.43829544, 0.44260021, 0.05118238, 0.03734247),
+        "x3": (0.00144995, 0.24512706, 0.05699104, 0.02460984),
+    }
+    for name, (first, total, first_within, total_within) in printed.items():
+        assert (found[name].first, found[name].total) == pytest.approx((first, total), abs=1e-7)
+        # The two write the first-order estimator in two ways that agree within 1 % of the interval.
+        assert (found[name].first_within, found[name].total_within) == pytest.approx(
+            (first_within, total_within), rel=0.01
+        )
+
+
+def test_a_number_without_influence_has_no_share_and_an_interval_without_width() -> None:
+    found = sobol_indices(lambda draws: draws[:, 0], ["moves", "idle"], base=64)
+    assert [index.name for index in found] == ["moves", "idle"]
+    assert (found[1].first, found[1].total, found[1].first_within, found[1].total_within) == (0.0, 0.0, 0.0, 0.0)

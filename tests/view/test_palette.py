@@ -6,7 +6,8 @@ import itertools
 
 import pytest
 
-from labkit.view.palette import BLUE, COPPER, EDGE, GREEN, INK, MUTED, NOW, PAPER, PINS, VIOLET, contrast
+from labkit.view.palette import BLUE, COPPER, EDGE, GREEN, INK, MUTED, NOW, PAPER, PINS, VIOLET
+from tests.view.contrast import contrast
 
 
 @pytest.mark.parametrize("colour", [INK, MUTED, COPPER, BLUE, GREEN, VIOLET])

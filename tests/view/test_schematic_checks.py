@@ -9,7 +9,7 @@ from itertools import combinations
 import pytest
 
 from labkit.view.schematic import Drawing, DrawnCircuit, crossings, draw, faults, read_back
-from labkit.view.schematic.drawing import Pin, Wire
+from labkit.view.schematic.drawing import SymbolPin, WireLine
 from tests.view.schematic_random import random_circuit
 from tests.view.schematic_wirings import circuit
 
@@ -62,8 +62,8 @@ def test_no_wire_can_be_shortened_lengthened_or_moved(name: str) -> None:
     for index, wire in enumerate(drawing.wires):
         dx, dy = (4.0, 0.0) if wire.is_horizontal else (0.0, 4.0)
         ways = [
-            Wire((wire.a[0] + dx, wire.a[1] + dy), wire.b, wire.net),
-            Wire((wire.a[0] - dx, wire.a[1] - dy), wire.b, wire.net),
+            WireLine((wire.a[0] + dx, wire.a[1] + dy), wire.b, wire.net),
+            WireLine((wire.a[0] - dx, wire.a[1] - dy), wire.b, wire.net),
             wire.shifted(dy, dx),
         ]
         for way in ways:
@@ -138,7 +138,7 @@ def test_no_two_pins_of_different_nets_can_be_exchanged(name: str) -> None:
             if nets[one.keys[0]] == nets[other.keys[0]]:
                 continue
             rest = tuple(pin for pin in symbol.pins if pin not in (one, other))
-            swapped = replace(symbol, pins=(Pin(one.at, other.keys), Pin(other.at, one.keys), *rest))
+            swapped = replace(symbol, pins=(SymbolPin(one.at, other.keys), SymbolPin(other.at, one.keys), *rest))
             spoilt = replace(drawing, symbols=changed(drawing.symbols, index, swapped))
             assert "netlist" in kinds(spoilt, wanted), symbol.owner
             exchanged += 1
@@ -168,7 +168,7 @@ def test_no_wire_can_run_through_a_body_or_a_ground(name: str) -> None:
     drawing, wanted = right(name)
     for box in [symbol.body for symbol in drawing.symbols] + [end.box for end in drawing.terminals]:
         middle = (box.y0 + box.y1) / 2
-        through = Wire((box.x0 - 3.0, middle), (box.x1 + 3.0, middle), "stray")
+        through = WireLine((box.x0 - 3.0, middle), (box.x1 + 3.0, middle), "stray")
         assert "body–wire" in kinds(replace(drawing, wires=(*drawing.wires, through)), wanted)
 
 
@@ -190,7 +190,7 @@ def test_every_short_between_two_nets_is_read_as_one_net() -> None:
         if one.net == other.net or y1 - y0 < 2.0:
             continue
         y = (y0 + y1) / 2
-        bridge = Wire((one.a[0], y), (other.a[0], y), one.net)
+        bridge = WireLine((one.a[0], y), (other.a[0], y), one.net)
         spoilt = replace(drawing, wires=(*drawing.wires, bridge), dots=(*drawing.dots, bridge.a, bridge.b))
         assert read_back(spoilt) != wanted.netlist()
         found += 1

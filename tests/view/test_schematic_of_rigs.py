@@ -14,8 +14,7 @@ from labkit.rig.harness import Harness
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
 from labkit.view.schematic import DrawnCircuit, DrawnPart, crossings, draw, faults
-from labkit.view.schematic.from_elements import element_parts, short_quantity
-from labkit.view.schematic.from_rig import drawing_of
+from labkit.view.schematic.from_rig import drawing_of, element_parts, short_quantity
 from labkit.view.schematic.svg import summary_rows
 from tests.rig.random_rigs import corner_rigs, harnesses, random_rig
 

@@ -15,10 +15,11 @@ import pytest
 from PIL import Image, ImageDraw
 from scipy.ndimage import label as connected
 
-from labkit.view.palette import INK, MUTED, PAPER, contrast
+from labkit.view.palette import INK, MUTED, PAPER
 from labkit.view.schematic import Drawing, DrawnCircuit, DrawnPart, crossings, draw, to_svg
 from labkit.view.schematic.png import to_png
 from labkit.view.schematic.svg import STROKES, TEXTS
+from tests.view.contrast import contrast
 from tests.view.schematic_wirings import WIRINGS, circuit
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -14,7 +14,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.places import shipped_folder
+from labkit.core.files import shipped_folder
 from labkit.plugins import Brought, plugins
 
 PANEL_PAGE = "panel.ipynb"

@@ -12,7 +12,7 @@ from labkit.pickup.losses.models import loss_models
 from labkit.plugins import Brought, plugins
 from labkit.rig.harness import part_kinds
 from labkit.rig.sheet import chain_kinds
-from labkit.sound.take.made import take_makers
+from labkit.sound.take.performance import take_makers
 
 COLLECTORS = {
     "labkit_part_kinds": part_kinds,

@@ -43,7 +43,7 @@ from labkit.app.server.kernels import WAITING, PromptClient, ReadyKernels
 from labkit.app.server.scripts import PageScripts, PageScriptsHandler, read_pieces
 from labkit.app.server.widget_socket import WidgetConnection, WidgetSocket
 from labkit.core.errors import LabkitError
-from labkit.core.places import shipped_folder
+from labkit.core.files import shipped_folder
 
 DEFAULT_PORT = 8866
 LOCAL_DOOR = Door()

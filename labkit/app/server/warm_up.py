@@ -11,13 +11,13 @@ from importlib import import_module
 
 import labkit.app.kit.panel_page  # noqa: F401  imported for its time
 from labkit.app import pages
-from labkit.builtin import labkit_catalogue_folders
+from labkit.core.files import shipped_sheet_folders
 from labkit.core.sheet import read_sheet
 
 for _page in pkgutil.iter_modules(pages.__path__):
     if _page.ispkg:
         import_module(f"labkit.app.pages.{_page.name}.page")
 
-for _folder in labkit_catalogue_folders():
+for _folder in shipped_sheet_folders():
     for _path in sorted(_folder.rglob("*.toml")):
         read_sheet(_path)  # `labkit.core.sheet` remembers what a text says

@@ -45,8 +45,13 @@ def touchstone_columns(text: str, name: str, through: Literal["series", "shunt"]
     InputError
         If the text is no Touchstone file, has more than two ports, or a two-port could be either.
     """
-    import skrf.network
-
+    try:
+        import skrf.network
+    except ImportError:
+        raise InputError(
+            f"{name}: Touchstone files are read by the package scikit-rf, which is not installed; "
+            "python -m pip install scikit-rf, or export the sweep as CSV text"
+        ) from None
     try:
         with python_warnings.catch_warnings():
             python_warnings.simplefilter("ignore")

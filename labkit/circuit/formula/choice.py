@@ -9,9 +9,8 @@ from fractions import Fraction
 import numpy as np
 
 from labkit.circuit.elements import MAIN_VALUE, Circuit, Contact, Coupling, CustomAdmittance, Source
-from labkit.circuit.formula.network import Network
 from labkit.circuit.formula.polynomial import TooManyTermsError
-from labkit.circuit.formula.reduction import reduce_circuit
+from labkit.circuit.formula.reduction import ReducedNetwork, reduce_circuit
 from labkit.circuit.formula.symbolic import Quantity, Structure, solve_cached, structure_of
 from labkit.core.errors import CircuitError, did_you_mean, join_words
 from labkit.core.grid import frequency_grid
@@ -42,7 +41,7 @@ def parts_named(circuit: Circuit, keep: Sequence[str]) -> set[str]:
     return found
 
 
-def structure_keeping(network: Network, kept: set[str]) -> Structure:
+def structure_keeping(network: ReducedNetwork, kept: set[str]) -> Structure:
     """Return the structure with every part but ``kept`` as an exact number; coupled coils stay together."""
     exact = exact_values(network)
     symbolic: set[str] = {
@@ -55,7 +54,7 @@ def structure_keeping(network: Network, kept: set[str]) -> Structure:
     return structure_of(network, {code: value for code, value in exact.items() if code not in symbolic})
 
 
-def exact_values(network: Network) -> dict[str, Fraction]:
+def exact_values(network: ReducedNetwork) -> dict[str, Fraction]:
     """Return the value of every branch and mutual inductance by generator, as the decimal that the float shows."""
     values = {f"x{place}": Fraction(repr(branch.value)) for place, branch in enumerate(network.branches)}
     for at, mutual in enumerate(network.mutuals):
@@ -64,7 +63,7 @@ def exact_values(network: Network) -> dict[str, Fraction]:
     return values
 
 
-def most_influential(circuit: Circuit, quantity: Quantity) -> tuple[Structure, Network, set[str]]:
+def most_influential(circuit: Circuit, quantity: Quantity) -> tuple[Structure, ReducedNetwork, set[str]]:
     """Keep as many of the most influential parts, six at most, as the limit of terms allows."""
     ranking = parts_by_influence(circuit)
     for count in range(CHOSEN_PARTS, -1, -1):
@@ -101,7 +100,7 @@ def parts_by_influence(circuit: Circuit) -> list[str]:
     return [parts[place].name for place in np.argsort(-moved, kind="stable")]
 
 
-def numeric_note(network: Network, structure: Structure, kept: set[str]) -> str:
+def numeric_note(network: ReducedNetwork, structure: Structure, kept: set[str]) -> str:
     """Say which parts are numbers, and which kept ones have no influence."""
     numeric = [
         name

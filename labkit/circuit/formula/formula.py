@@ -2,7 +2,7 @@
 
 The formula belongs to the circuit at its present settings: `reduction` takes out what does not matter,
 `symbolic` gives the rational function, and here it gets names and numbers: poles, zeros, resonance, Q, and the
-sensitivities of resonance and peak to each part. How it is written out is in `formula_text`.
+sensitivities of resonance and peak to each part. How it is written out is in `text`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from typing import Any, Literal
 import numpy as np
 
 from labkit.circuit.elements import Circuit
-from labkit.circuit.formula.adjoint import Adjoint
 from labkit.circuit.formula.choice import (
     most_influential,
     numeric_note,
@@ -25,12 +24,10 @@ from labkit.circuit.formula.choice import (
     simple_fraction,
     structure_keeping,
 )
-from labkit.circuit.formula.evaluation import Scaled, Sensitivity, Slopes, sensitivity
-from labkit.circuit.formula.names import Symbol, name_symbols
-from labkit.circuit.formula.network import Network
+from labkit.circuit.formula.evaluation import Adjoint, Scaled, Sensitivity, Slopes, sensitivity
+from labkit.circuit.formula.names import FormulaSymbol, name_symbols
 from labkit.circuit.formula.polynomial import Polynomial, Rational, TooManyTermsError
-from labkit.circuit.formula.reduction import reduce_circuit
-from labkit.circuit.formula.statements import statements
+from labkit.circuit.formula.reduction import ReducedNetwork, reduce_circuit
 from labkit.circuit.formula.symbolic import (
     MOST_TERMS,
     Quantity,
@@ -40,9 +37,9 @@ from labkit.circuit.formula.symbolic import (
     solve_cached,
     structure_of,
 )
-from labkit.core.errors import CircuitError, did_you_mean
+from labkit.core.errors import CircuitError, did_you_mean, join_words
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
-from labkit.core.response import Response
+from labkit.core.response import Response, gain_db
 
 Method = Literal["auto", "lcapy", "ring"]
 
@@ -64,7 +61,7 @@ class Formula:
         V/V or Ω.
     rational : Rational
         Exact numerator and denominator; generators are symbol names.
-    symbols : tuple of Symbol
+    symbols : tuple of FormulaSymbol
         Every symbol with its value, unit and the parts it stands for.
     statements : tuple of str
         How it was obtained, what is lumped, numeric, without influence or left out.
@@ -73,10 +70,10 @@ class Formula:
     name: str
     quantity: Quantity
     rational: Rational
-    symbols: tuple[Symbol, ...]
+    symbols: tuple[FormulaSymbol, ...]
     statements: tuple[str, ...]
     _circuit: Circuit
-    _network: Network
+    _network: ReducedNetwork
     _structure: Structure
     _fixed: Mapping[str, Fraction]
     _method: Method
@@ -349,7 +346,7 @@ def formula(
 
 def _build(
     circuit: Circuit,
-    network: Network,
+    network: ReducedNetwork,
     structure: Structure,
     quantity: Quantity,
     fixed: Mapping[str, Fraction],
@@ -390,7 +387,7 @@ def _build(
         _fixed=fixed,
         _method=method,
     )
-    return replace(made, statements=(how, *notes, *statements(made)))
+    return replace(made, statements=(how, *notes, *_statements(made)))
 
 
 def _with_numbers(rational: Rational, fixed: Mapping[str, Fraction]) -> Rational:
@@ -404,3 +401,43 @@ def _named(polynomial: Polynomial, naming: Mapping[str, str]) -> Polynomial:
     generators = tuple(naming.get(polynomial.generators[place], "s") for place in places)
     terms = {tuple(monomial[place] for place in places): value for monomial, value in polynomial.terms.items()}
     return Polynomial(generators, terms)
+
+
+def _statements(made: Formula) -> list[str]:
+    """Say what is lumped, zero, without influence, or left out and by how much."""
+    network, sentences = made._network, []
+    for symbol in made.symbols:
+        if len(symbol.parts) > 1:
+            sentences.append(f"Lumped: {symbol.name} = {symbol.combination}.")
+    if not made.rational.numerator.terms:
+        reason = "no EMF reaches the output" if made.quantity == "transfer" else "the output is held at a fixed voltage"
+        silent = "the output is silent, " if made.quantity == "transfer" else ""
+        sentences.append(f"The formula is 0: {silent}{reason}.")
+    if network.without_influence:
+        sentences.append(f"Without influence at these settings: {join_words(network.without_influence)}.")
+    if network.left_out:
+        sentence = f"Left out, since it is no rational function of s: {join_words(network.left_out)}"
+        sentences.append(f"{sentence}{_deviation(made)}.")
+    return sentences
+
+
+def _deviation(made: Formula) -> str:
+    """Say by how many decibels the formula differs from the solver, where the response is above −100 dB."""
+    from labkit.circuit.solve.solver import solve
+
+    grid = frequency_grid(points=192)
+    solution = solve(made._circuit, grid, per_source=True)
+    if made.quantity == "output impedance":
+        full = solution.output_impedance
+    else:
+        weights = dict(made._network.weights)
+        codes = {name: f"e{place}" for place, name in enumerate(weights)}
+        factors = [
+            float(made._fixed.get(codes[name], weights[name])) if name in codes else 0.0 for name in solution.sources
+        ]
+        full = np.tensordot(np.array(factors), solution.transfer, 1)
+    loud = np.abs(full) > 1e-5
+    if not np.any(loud):
+        return ""
+    worst = float(np.max(np.abs(gain_db(full[loud]) - gain_db(made.at(grid[loud])))))
+    return f"; between 20 Hz and 20 kHz that changes the result by at most {worst:.2g} dB"

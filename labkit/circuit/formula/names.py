@@ -7,7 +7,7 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from labkit.circuit.formula.network import Network
+from labkit.circuit.formula.reduction import ReducedNetwork
 
 UNIT = {"R": "Ω", "L": "H", "C": "F", "M": "H", "A": "1", "E": "V"}
 """Unit of each kind: resistance, inductance, capacitance, mutual inductance, gain, EMF."""
@@ -23,7 +23,7 @@ _KIND_WORDS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Symbol:
+class FormulaSymbol:
     """A symbol of a formula.
 
     Attributes
@@ -62,7 +62,7 @@ class Symbol:
         return rf"{letter}_{{\mathrm{{{plain}}}}}" if index else letter
 
 
-def name_symbols(network: Network, used: Collection[str]) -> tuple[Symbol, ...]:
+def name_symbols(network: ReducedNetwork, used: Collection[str]) -> tuple[FormulaSymbol, ...]:
     """Name the generators of a network that a formula uses, in the order of the circuit's parts."""
     drafts: list[_Draft] = []
     lumps = 0
@@ -86,7 +86,7 @@ def name_symbols(network: Network, used: Collection[str]) -> tuple[Symbol, ...]:
     _shorten(drafts)
     taken: set[str] = {"s"}
     return tuple(
-        Symbol(
+        FormulaSymbol(
             name=_unique("_".join([draft.kind, *draft.words]), taken),
             code=draft.code,
             kind=draft.kind,

@@ -2,14 +2,14 @@
 
 Ideal voltages (EMFs, closed contacts, exact shorts, buffer outputs) are taken out by contraction: every node is a
 root node plus EMFs. Branches that cannot influence the output are left out, and equal kinds in parallel or in
-series are lumped. Nothing here is an approximation except what `Network.left_out` names.
+series are lumped. Nothing here is an approximation except what `ReducedNetwork.left_out` names.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from labkit.circuit.elements import (
@@ -24,14 +24,86 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.circuit.formula.network import Branch, Driven, Kind, Mutual, Network, NodeVoltage, Stage
 from labkit.core.errors import CircuitError
+
+Kind = Literal["R", "L", "C"]
+
+Driven = tuple[tuple[str, int], ...]
+"""A sum of signed ideal voltages by name: EMFs and buffer outputs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Branch:
+    """A resistance, inductance or capacitance between root nodes ``start`` and ``end``, with EMFs in series.
+
+    The voltage across it is V_start − V_end + ``driven``. ``members`` are the parts it stands for, each with
+    d ln(value) / d ln(part), and ``combination`` says in words how they lie.
+    """
+
+    kind: Kind
+    start: int
+    end: int
+    driven: Driven
+    value: float
+    members: tuple[tuple[str, float], ...]
+    combination: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NodeVoltage:
+    """An original node's voltage: that of a root node plus ideal voltages."""
+
+    root: int
+    driven: Driven
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReducedBuffer:
+    """A buffer: its name, its gain and the voltage that it reads."""
+
+    name: str
+    gain: float
+    reads: NodeVoltage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mutual:
+    """Mutual inductance between two branches: their places in the list, its coefficient k and the coupling's name."""
+
+    first: int
+    second: int
+    coefficient: float
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReducedNetwork:
+    """What is left of a circuit: ``size`` root nodes (0 is ground), branches, and the voltage that is wanted.
+
+    Attributes
+    ----------
+    without_influence : tuple of str
+        Parts that cannot change the output, in the circuit's order.
+    left_out : tuple of str
+        Sentences on what a rational formula cannot hold.
+    """
+
+    name: str
+    size: int
+    branches: tuple[Branch, ...]
+    mutuals: tuple[Mutual, ...]
+    stages: tuple[ReducedBuffer, ...]
+    output: NodeVoltage
+    weights: tuple[tuple[str, float], ...]
+    without_influence: tuple[str, ...]
+    left_out: tuple[str, ...]
+
 
 SHORT_BELOW_OHM = 1e-9
 """Up to here a resistance is a short, as in the numeric solver."""
 
 
-def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Network:
+def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> ReducedNetwork:
     """Return the smallest network with the same response.
 
     Parameters
@@ -55,7 +127,7 @@ def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Netwo
         for one, two in [coupling.inductors]
     ]
     stages = {
-        buffer.name: Stage(name=buffer.name, gain=buffer.gain, reads=contraction.voltage(buffer.nodes[0]))
+        buffer.name: ReducedBuffer(name=buffer.name, gain=buffer.gain, reads=contraction.voltage(buffer.nodes[0]))
         for buffer in circuit.of_kind(Buffer)
     }
     output = contraction.voltage(circuit.output)
@@ -73,7 +145,7 @@ def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Netwo
     heard = {name for branch in lumped for name, _ in branch.driven}
     heard |= {name for voltage in wanted for name, _ in voltage.driven}
     passive = (Resistor, Inductor, Capacitor, Coupling, Buffer)
-    return Network(
+    return ReducedNetwork(
         name=circuit.name,
         size=len(set(renumber.values()) | {0}),
         branches=tuple(lumped),
@@ -189,7 +261,7 @@ def _influential(
     circuit: Circuit,
     branches: Sequence[Branch],
     couplings: Sequence[tuple[int, int, Coupling]],
-    stages: dict[str, Stage],
+    stages: dict[str, ReducedBuffer],
     output: NodeVoltage,
 ) -> tuple[set[int], set[int], tuple[str, ...]]:
     """Return the branches that matter, the root nodes whose voltage is read, and the buffers in use.
@@ -231,7 +303,7 @@ def _influential(
     return kept, read, tuple(used)
 
 
-def _where(circuit: Circuit, stages: dict[str, Stage], voltage: NodeVoltage) -> str:
+def _where(circuit: Circuit, stages: dict[str, ReducedBuffer], voltage: NodeVoltage) -> str:
     reader = next((stage.name for stage in stages.values() if stage.reads == voltage), None)
     return f"the output '{circuit.output}'" if reader is None else f"the input of '{reader}'"
 

@@ -18,8 +18,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.circuit.formula.network import Driven, Network
 from labkit.circuit.formula.polynomial import Minors, Polynomial, Rational, TooManyTermsError, from_ring, new_ring
+from labkit.circuit.formula.reduction import Driven, ReducedNetwork
 from labkit.core.errors import CircuitError
 
 Route = Literal["lcapy", "ring"]
@@ -79,7 +79,7 @@ class Structure:
         return frozenset(place for pair in self.mutuals for place in pair)
 
 
-def structure_of(network: Network, numbers: Mapping[str, Fraction] | None = None) -> Structure:
+def structure_of(network: ReducedNetwork, numbers: Mapping[str, Fraction] | None = None) -> Structure:
     """Strip names and values off a network."""
     codes = {name: f"e{place}" for place, (name, _) in enumerate(network.weights)}
     codes |= {stage.name: f"g{place}" for place, stage in enumerate(network.stages)}

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import AdmittanceRow
-from labkit.circuit.solve.topology import INDUCTIVE, Stage
+from labkit.circuit.solve.topology import INDUCTIVE, SolverStage
 
 OPEN_SIEMENS = 1e-300
 """Added to every Σy, so that a node which only opens reach gives zero instead of 0/0."""
@@ -40,12 +40,12 @@ class Program:
     """Impedance of an output that nothing can move: 0 Ω when grounded, 1/`OPEN_SIEMENS` when it floats."""
 
 
-def compile_stage(stage: Stage, groups: tuple[tuple[int, ...], ...]) -> Program:
+def compile_stage(stage: SolverStage, groups: tuple[tuple[int, ...], ...]) -> Program:
     """Write the program of a stage.
 
     Parameters
     ----------
-    stage : Stage
+    stage : SolverStage
     groups : tuple of tuples of int
         Injections (by index) that are summed into one current each; one group gives the summed response, one
         group per source gives every transfer by itself.
@@ -54,7 +54,7 @@ def compile_stage(stage: Stage, groups: tuple[tuple[int, ...], ...]) -> Program:
 
 
 class _Compiler:
-    def __init__(self, stage: Stage) -> None:
+    def __init__(self, stage: SolverStage) -> None:
         self.stage = stage
         self.summed = len(stage.branches) - len(stage.injections)
         self.branch = {pair: slot for slot, pair in enumerate(stage.branches[: self.summed])}

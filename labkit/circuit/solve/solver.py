@@ -24,7 +24,15 @@ from labkit.circuit.elements import (
     ValuesByName,
 )
 from labkit.circuit.solve.program import Program, blocks, compile_stage, run
-from labkit.circuit.solve.topology import INDUCTIVE, SHORT_OHM, CoupledGroup, Stage, Topology, analyse, topology_key
+from labkit.circuit.solve.topology import (
+    INDUCTIVE,
+    SHORT_OHM,
+    CoupledGroup,
+    SolverStage,
+    Topology,
+    analyse,
+    topology_key,
+)
 from labkit.core.errors import CircuitError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
@@ -143,7 +151,9 @@ def solve_blocks(
         yield rows, batch.block(rows, columns, False)[0][0]
 
 
-def circuit_response(circuit: Circuit, frequency_hz: np.ndarray | None = None, *, name: str = "") -> Response:
+def circuit_response(
+    circuit: Circuit, frequency_hz: np.ndarray | None = None, values: ValuesByName | None = None, *, name: str = ""
+) -> Response:
     """Return the summed response of a circuit as a `Response` that can be evaluated at any frequency.
 
     Parameters
@@ -151,11 +161,13 @@ def circuit_response(circuit: Circuit, frequency_hz: np.ndarray | None = None, *
     circuit : Circuit
     frequency_hz : ndarray, shape (F,), Hz, optional
         Default: 512 log-spaced points, 20 Hz to 20 kHz.
+    values : mapping of str to float, optional
+        As for `solve`.
     """
     grid = frequency_grid() if frequency_hz is None else frequency_hz
 
     def evaluate(wanted: np.ndarray) -> np.ndarray:
-        return solve(circuit, wanted).transfer
+        return solve(circuit, wanted, values).transfer
 
     return Response(frequency_hz=grid, values=evaluate(grid), name=name or circuit.name, evaluate=evaluate)
 
@@ -267,7 +279,7 @@ class _Batch:
             return np.array([[getattr(element, MAIN_VALUE[type(element)])]], dtype=float)
         return given.reshape(1, 1) if given.ndim == 0 else given[rows, None]
 
-    def _coefficients(self, feeds: str, stage: Stage, program: Program, rows: slice) -> np.ndarray:
+    def _coefficients(self, feeds: str, stage: SolverStage, program: Program, rows: slice) -> np.ndarray:
         varies = any(self.given[name].ndim for name in self.given)
         if not varies and feeds in self.coefficients:
             return self.coefficients[feeds]
@@ -355,7 +367,7 @@ def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray]) -> Circuit
 
 
 @lru_cache(maxsize=512)
-def _program(stage: Stage, groups: tuple[tuple[int, ...], ...]) -> Program:
+def _program(stage: SolverStage, groups: tuple[tuple[int, ...], ...]) -> Program:
     return compile_stage(stage, groups)
 
 

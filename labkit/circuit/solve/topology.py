@@ -104,7 +104,7 @@ class Injection:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stage:
+class SolverStage:
     """One part of the circuit between buffers. Node 0 is ground, node 1 the output.
 
     ``branches`` are node pairs; the first ``len(branches) − len(carriers)`` are summed branches, carriers repeat
@@ -125,7 +125,7 @@ class Stage:
 class Topology:
     """Every stage that reaches the output, by the name of the buffer it feeds; the last feeds nothing (``""``)."""
 
-    stages: tuple[tuple[str, Stage], ...]
+    stages: tuple[tuple[str, SolverStage], ...]
     """In the order they must be solved."""
 
 
@@ -172,7 +172,7 @@ def analyse(circuit: Circuit) -> Topology:
         live = [merged.root(node) for node in element.nodes if merged.root(node) != merged.root(GROUND)]
         component.join_all(live)
     buffers = circuit.of_kind(Buffer)
-    stages: list[tuple[str, Stage]] = []
+    stages: list[tuple[str, SolverStage]] = []
     waiting: list[str] = []
 
     def visit(target: str, feeds: str) -> None:
@@ -213,7 +213,7 @@ def _live_node(merged: _Merged, element: Element) -> str | None:
 
 def _build_stage(
     circuit: Circuit, members: list[Element], buffers: list[Buffer], merged: _Merged, output: str
-) -> Stage:
+) -> SolverStage:
     numbers: dict[str, int] = {merged.root(GROUND): 0}
     numbers.setdefault(output, 1)
     islands = _Merged()
@@ -353,7 +353,7 @@ class _StageBuilder:
 
     def stage(
         self, nodes: tuple[str, ...], buffers: tuple[str, ...], drivable: Literal["driven", "grounded", "floating"]
-    ) -> Stage:
+    ) -> SolverStage:
         summed = len(self.branches)
         terms = tuple(
             Term(self.branches[place] if isinstance(place, tuple) else summed + place, row, name, rule)
@@ -363,7 +363,7 @@ class _StageBuilder:
             Injection(source, summed + carrier, into, out, sign) for source, carrier, into, out, sign in self.injections
         )
         branches = (*self.branches, *self.carriers)
-        return Stage(nodes, branches, terms, tuple(self.groups), injections, buffers, drivable)
+        return SolverStage(nodes, branches, terms, tuple(self.groups), injections, buffers, drivable)
 
 
 def _rows(element: Element) -> Iterable[tuple[AdmittanceRow, str]]:

@@ -3,7 +3,7 @@
 What a plain SPICE element cannot say is written in the nearest exact form: a short is a 0 V source (a tiny
 resistor would cost the digits of everything beside it), a capacitor's loss and any other frequency dependence
 are controlled sources that read the simulator's ``hertz`` variable, as ngspice offers it in an AC analysis.
-Reading a netlist back lives in `spice_reading`; `read_spice` is offered here too.
+Reading a netlist back lives in `labkit.circuit.spice.reading`; `read_spice` is offered here too.
 """
 
 from __future__ import annotations
@@ -225,24 +225,22 @@ class _DeckWriter:
         phase = " 180" if voltage < 0 else ""
         written = f"DC 0 AC {_number(abs(voltage))}{phase}"
         name = self.name("V", element)
-        if _join(self.ideal, ends):
-            return [f"{name} {' '.join(ends)} {written}"]
-        inner = _unique(f"{element.name}_inner", self.taken_nodes)
-        return [
-            f"* '{_line(element.name)}' closes a loop of ideal sources: 1 mohm added",
-            f"{name} {ends[0]} {inner} {written}",
-            f"{self.name('R', element, '_loop')} {inner} {ends[1]} {_number(LOOP_OHM)}",
-        ]
+        return self.outside_loops(element, name, ends, written, "of ideal sources: 1 mohm added")
 
     def inductor(self, element: Inductor, ends: list[str], inductance: float) -> list[str]:
         name = self.name("L", element)
         self.designator[element.name] = name
+        why = "without resistance: 1 mohm added, for the DC solution"
+        return self.outside_loops(element, name, ends, _number(inductance), why)
+
+    def outside_loops(self, element: Element, name: str, ends: list[str], written: str, why: str) -> list[str]:
+        """Return a card between its nodes; with a resistor in series where it would close an ideal loop."""
         if _join(self.ideal, ends):
-            return [f"{name} {' '.join(ends)} {_number(inductance)}"]
+            return [f"{name} {' '.join(ends)} {written}"]
         inner = _unique(f"{element.name}_inner", self.taken_nodes)
         return [
-            f"* '{_line(element.name)}' closes a loop without resistance: 1 mohm added, for the DC solution",
-            f"{name} {ends[0]} {inner} {_number(inductance)}",
+            f"* '{_line(element.name)}' closes a loop {why}",
+            f"{name} {ends[0]} {inner} {written}",
             f"{self.name('R', element, '_loop')} {inner} {ends[1]} {_number(LOOP_OHM)}",
         ]
 

@@ -1,7 +1,7 @@
 """The lines of a netlist: joined, cut into words, and what each kind of line is to its reader.
 
 Which elements and directives are passed over or refused, and what to write instead, stands here as data; what the
-read ones become: `spice_reading`.
+read ones become: `labkit.circuit.spice.reading`.
 """
 
 from __future__ import annotations

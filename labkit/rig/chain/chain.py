@@ -40,7 +40,7 @@ class Stage:
     @classmethod
     def read(cls, name: str, table: Table, base: Self | None = None) -> Self:
         """Read the stage from its table; what the table leaves out stays as it is in ``base``, where one is given."""
-        table.asked.setdefault("kind")
+        table.allow("kind")
         values = read_keys(cls, table, base=base)
         table.done()
         return made(cls, table, {"name": name, **cls.settled(table, values)})

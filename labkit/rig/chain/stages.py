@@ -19,7 +19,7 @@ from labkit.rig.parts.taper import Taper, parse_taper, taper_data
 
 STOPPER = UsualRange(low=1e3, high=1e6)
 COUPLING = UsualRange(low=1e-9, high=100e-6)
-AUDIO = parse_taper("audio 10 %")
+AUDIO = parse_taper("audio")
 LOW_RESISTANCE = UsualRange(low=500.0, high=200e3)
 VALVE_CAPACITANCE = UsualRange(low=0.01e-12, high=50e-12)
 
@@ -145,7 +145,7 @@ class PassiveSplit(Stage):
     @classmethod
     def read(cls, name: str, table: Table, base: Self | None = None) -> Self:
         """Read a split; ``branch`` is a list of stages like the chain itself."""
-        table.asked.setdefault("kind")
+        table.allow("kind")
         if base is not None and "branch" not in table:
             table.done()
             return base

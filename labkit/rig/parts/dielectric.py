@@ -26,8 +26,7 @@ class Dielectric:
 
 def read_dielectric(table: Table) -> Dielectric:
     """Read a ``dielectric`` sheet or entry."""
-    for key in ("sheet", "format", "summary", "note"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "summary", "note")
     name = table.text("name")
     tangent = table.quantity("loss_tangent", "1", low=LOSS_TANGENT.low, high=LOSS_TANGENT.high)
     spread = table.quantity("spread", "1", None, low=0.0)

@@ -107,7 +107,7 @@ class Part:
     @classmethod
     def read(cls, name: str, table: Table, base: Self | None = None) -> Self:
         """Read the part from its table; what the table leaves out stays as it is in ``base``, where one is given."""
-        table.asked.setdefault("kind")
+        table.allow("kind")
         values = cls.read_values(name, table, base)
         table.done()
         return made(cls, table, {"name": name, **cls.settled(table, values)})

@@ -18,7 +18,17 @@ from labkit.core.errors import InputError, did_you_mean
 DEFAULT_MIDDLE = 0.10
 """Part of the track at half rotation of an "audio" taper without a figure (common practice, no source: 10 to 20 %)."""
 
-WORDS = ("linear", "audio", "reverse audio", "blend rising", "blend falling")
+Corners = tuple[tuple[float, float], ...]
+"""Pairs of rotation and part of the track, both 0 … 1, rotations rising."""
+
+TAPERS: dict[str, Corners] = {
+    "linear": ((0.0, 0.0), (1.0, 1.0)),
+    "audio": ((0.0, 0.0), (0.5, DEFAULT_MIDDLE), (1.0, 1.0)),
+    "reverse audio": ((0.0, 0.0), (0.5, 1 - DEFAULT_MIDDLE), (1.0, 1.0)),
+    "blend rising": ((0.0, 0.0), (0.5, 1.0), (1.0, 1.0)),
+    "blend falling": ((0.0, 1.0), (0.5, 1.0), (1.0, 0.0)),
+}
+"""Every taper that has a name; a figure behind "audio" moves its corner at half rotation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +44,7 @@ class Taper:
     """
 
     name: str
-    points: tuple[tuple[float, float], ...]
+    points: Corners
 
     def __post_init__(self) -> None:
         rotations = [rotation for rotation, _ in self.points]
@@ -89,19 +99,17 @@ def parse_taper(text: str | Sequence[Sequence[str]]) -> Taper:
         return _from_corners(text)
     match = re.fullmatch(r"\s*([a-z][a-z ]*?)\s*(?:(\d+(?:\.\d+)?)\s*%)?\s*", text.casefold())
     words = match[1] if match else text.strip()
-    if match is None or words not in WORDS:
+    if match is None or words not in TAPERS:
         if len(text.strip()) == 1:
             raise InputError(
                 "a taper must be given in words, since law letters mean different things in different regions; "
-                f"got '{text}'. Known: {', '.join(WORDS)}."
+                f"got '{text}'. Known: {', '.join(TAPERS)}."
             )
-        raise InputError(f"a taper must be one of {', '.join(WORDS)}; got '{text}'.{did_you_mean(words, WORDS)}")
+        raise InputError(f"a taper must be one of {', '.join(TAPERS)}; got '{text}'.{did_you_mean(words, TAPERS)}")
     if "audio" not in words:
         if match[2] is not None:
             raise InputError(f"a {words} taper has no half-way figure; got '{text}'")
-        inner = {"linear": (), "blend rising": ((0.5, 1.0),), "blend falling": ((0.5, 1.0),)}[words]
-        first, last = (1.0, 0.0) if words == "blend falling" else (0.0, 1.0)
-        return Taper(words, ((0.0, first), *inner, (1.0, last)))
+        return Taper(words, TAPERS[words])
     middle = float(match[2]) / 100 if match[2] else DEFAULT_MIDDLE
     if not 0 < middle < 1:
         raise InputError(f"a taper's half-way part must lie between 0 % and 100 %; got '{text}'")

@@ -122,10 +122,6 @@ class Renderer:
         self._sampler = BinSampler(self._length // 2, take.rate / self._length)
         self._responses = np.empty((self._spectrum.shape[0], self._sampler.bins), dtype=complex)
         self._product = np.empty(self._sampler.bins + 1, dtype=complex)
-        bins: np.ndarray = scipy.fft.rfftfreq(self._length, 1 / take.rate)[1:]
-        bins.flags.writeable = False
-        self.frequency_hz = bins
-        """Every bin but zero, Hz, shape (F,)."""
 
     def render(self, evaluate: Evaluate) -> np.ndarray:
         """Return the voltage at the output, shape (samples,), V.
@@ -136,32 +132,15 @@ class Renderer:
             See `Evaluate`; called once, with a few thousand frequencies (see `BinSampler`).
         """
         values = np.asarray(evaluate(self._sampler.frequency_hz), dtype=complex)
-        self._check_shape(values, self._sampler.frequency_hz.size)
+        wanted = (len(self.take.coils), self._sampler.frequency_hz.size)
+        if values.shape not in (wanted, wanted[1:]):
+            raise InputError(f"a response must have shape {wanted[1:]} or {wanted}; got {values.shape}")
         responses = self._responses[: values.reshape(-1, values.shape[-1]).shape[0]]
         self._sampler.spread(values, out=responses)
         if values.ndim == 1:
             return self._sound(responses[0] * self._spectrum.sum(axis=0))
         np.multiply(responses, self._spectrum, out=responses)
         return self._sound(responses[0] if len(responses) == 1 else responses.sum(axis=0))
-
-    def render_values(self, values: np.ndarray) -> np.ndarray:
-        """Return the output voltage for a response known at every bin.
-
-        The sample at Nyquist takes the real part of the response; zero frequency is silent, since an EMF has no DC.
-
-        Parameters
-        ----------
-        values : ndarray, shape (F,) or (coils, F), complex
-            At `frequency_hz`.
-        """
-        values = np.asarray(values)
-        self._check_shape(values, self.frequency_hz.size)
-        return self._sound((self._spectrum * values).sum(axis=0))
-
-    def _check_shape(self, values: np.ndarray, frequencies: int) -> None:
-        wanted = (len(self.take.coils), frequencies)
-        if values.shape not in (wanted, wanted[1:]):
-            raise InputError(f"a response must have shape {wanted[1:]} or {wanted}; got {values.shape}")
 
     def _sound(self, spectrum: np.ndarray) -> np.ndarray:
         product = self._product

@@ -1,14 +1,20 @@
-"""Performances: which string is plucked when, where, how far and how it dies away. No pickup and no sound in here."""
+"""Performances: which string is plucked when, where, how far and how it dies away. No pickup and no sound in here.
+
+A take sheet lists its notes; a maker, which a plugin can bring, works them out. Both end in the same `Performance`.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.keys import quantity
 from labkit.core.validity import range_called
-from labkit.sound.strings import FRET, StringSet
+from labkit.plugins import Brought, plugins
+from labkit.sound.strings import FRET, StringSet, string_set
 
 PLUCK_TIME = range_called("pluck_time")
 DISPLACEMENT = range_called("displacement")
@@ -109,12 +115,18 @@ class Pluck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Variation:
+class NoteVariation:
     """Random differences from note to note, one standard deviation each; zero means a machine plays."""
 
-    timing_s: float = 0.0
-    level_db: float = 0.0
-    position: float = 0.0
+    timing_s: float = quantity(
+        "s", name="timing", default=0.0, low=0.0, high=0.1, is_varied=False, meaning="spread of the moments of notes"
+    )
+    level_db: float = quantity(
+        "dB", name="level", default=0.0, low=0.0, high=12.0, is_varied=False, meaning="spread of their levels"
+    )
+    position: float = quantity(
+        "m", default=0.0, low=0.0, high=0.05, is_varied=False, meaning="spread of the places they are plucked at"
+    )
 
     def __post_init__(self) -> None:
         if not (0 <= self.timing_s <= 0.1 and 0 <= self.level_db <= 12 and 0 <= self.position <= 0.05):
@@ -134,7 +146,7 @@ class Performance:
     strings : StringSet
     plucks : tuple of Pluck
     duration_s : float, s
-    variation : Variation
+    variation : NoteVariation
     seed : int
         Decides the variation: the same seed gives the same take, sample for sample.
     """
@@ -144,7 +156,7 @@ class Performance:
     plucks: tuple[Pluck, ...]
     duration_s: float
     summary: str = ""
-    variation: Variation = Variation()
+    variation: NoteVariation = NoteVariation()
     seed: int = 1
 
     def __post_init__(self) -> None:
@@ -187,3 +199,58 @@ class Performance:
                 )
             )
         return tuple(sorted(varied, key=lambda pluck: pluck.at_s))
+
+
+FRET_BY_FRET = "fret by fret"
+_NOTE_S = 0.45
+_HIGHEST_FRET = 12
+
+
+def fret_by_fret() -> Performance:
+    """Return the lowest string on every fret up to the octave: a fixed pick and coil under a moving length.
+
+    The comb of each coil moves through the partials from note to note, which one chord does not show.
+    """
+    strings = string_set("six strings 10-46")
+    frets = range(_HIGHEST_FRET + 1)
+    return Performance(
+        name=FRET_BY_FRET,
+        summary="The low E string on every fret from open to the octave, one note after another.",
+        strings=strings,
+        plucks=tuple(Pluck(at_s=_NOTE_S * fret, string=6, fret=fret) for fret in frets),
+        duration_s=_NOTE_S * len(frets) + 1.0,
+    )
+
+
+TAKES: Mapping[str, Callable[[], Performance]] = {FRET_BY_FRET: fret_by_fret}
+"""The makers that labkit itself brings."""
+
+
+def take_makers() -> Mapping[str, Brought]:
+    """Return every maker of a performance that plugins bring, by name."""
+    return plugins().things("labkit_takes", check=_not_a_maker)
+
+
+def made_take(name: str) -> Performance:
+    """Return the performance of a maker.
+
+    Raises
+    ------
+    InputError
+        If the maker fails or returns something else; names the maker and its plugin.
+    """
+    brought = take_makers()[name]
+    whose = f"the take '{name}' of plugin '{brought.plugin}'"
+    try:
+        found = brought.thing()
+    except InputError as error:
+        raise InputError(f"{whose}: {error}") from None
+    except Exception as error:
+        raise InputError(f"{whose} failed: {type(error).__name__}: {error}") from error
+    if not isinstance(found, Performance):
+        raise InputError(f"{whose} must return a Performance; got a {type(found).__name__}")
+    return found
+
+
+def _not_a_maker(thing: object) -> str:
+    return "" if callable(thing) else "a function that returns a Performance"

@@ -22,12 +22,21 @@ from typing import Any
 
 from labkit.catalogue import catalogue, find_sheet
 from labkit.core.errors import InputError
+from labkit.core.keys import made, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.plugins import plugins
 from labkit.sound.strings import STEEL_DENSITY, STEEL_MODULUS_PA, String, StringSet, note_frequency, string_set
-from labkit.sound.take.made import made_take, take_makers
-from labkit.sound.take.performance import LONGEST_TAKE_S, OPEN_DECAY, Decay, Performance, Pluck, Variation
+from labkit.sound.take.performance import (
+    LONGEST_TAKE_S,
+    OPEN_DECAY,
+    Decay,
+    NoteVariation,
+    Performance,
+    Pluck,
+    made_take,
+    take_makers,
+)
 
 DEFAULT_TAKE = "E chord"
 _USUAL_SCALE = 0.6477
@@ -67,8 +76,7 @@ def read_take(table: Table) -> Performance:
     SheetError
         Naming the file, the key and the remedy.
     """
-    for key in ("sheet", "format", "source", "note"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "source", "note")
     name = table.text("name", expected="the take's name")
     summary = table.text("summary", "")
     strings = _read_strings(table)
@@ -89,14 +97,10 @@ def read_take(table: Table) -> Performance:
             pluck = replace(pluck, decay=_read_decay(entry.table("decay"), decay))
         entry.done()
         plucks.append(replace(pluck, at_s=at, string=string, fret=fret))
-    variation = Variation()
+    variation = NoteVariation()
     if "variation" in table:
         entry = table.table("variation")
-        variation = Variation(
-            timing_s=entry.quantity("timing", "s", 0.0, low=0.0, high=0.1),
-            level_db=entry.quantity("level", "dB", 0.0, low=0.0, high=12.0),
-            position=entry.quantity("position", "m", 0.0, low=0.0, high=0.05),
-        )
+        variation = made(NoteVariation, entry, read_keys(NoteVariation, entry))
         entry.done()
     seed = int(table.number("seed", 1, low=0, high=2**31 - 1, whole=True))
     table.done()
@@ -123,11 +127,7 @@ def take_data(performance: Performance) -> dict[str, Any]:
         "scale": format_quantity(performance.strings.scale, "m"),
         "duration": format_quantity(performance.duration_s, "s"),
         "seed": performance.seed,
-        "variation": {
-            "timing": format_quantity(performance.variation.timing_s, "s"),
-            "level": format_quantity(performance.variation.level_db, "dB"),
-            "position": format_quantity(performance.variation.position, "m"),
-        },
+        "variation": written_keys(performance.variation),
         "string": [_string_data(string) for string in performance.strings.strings],
         "notes": [_pluck_data(pluck) for pluck in performance.plucks],
     }

@@ -1,4 +1,4 @@
-"""The live curve: a small SVG written by hand, with everything a reader needs inside it.
+"""The live curve: a small SVG, with everything a reader needs inside it.
 
 Log frequency axis in hertz below and note names above, a decibel axis, curves that differ in hue and dash
 and carry their name at the line's end, and a description in words for those who do not see it. A hover
@@ -13,12 +13,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.view.palette import EDGE, INK, LINE, MUTED, NOW, PAPER, SANS, CurveStyle
+from labkit.view import svg
+from labkit.view.palette import EDGE, LINE, NOW, CurveStyle
 from labkit.view.words import note_frequency
 
 LEAST_WIDTH, MOST_WIDTH = 240, 1600
@@ -28,7 +28,7 @@ COMPACT_BELOW = 520
 LOW_HZ, HIGH_HZ = 50.0, 20_000.0
 """A plain axis: from under the lowest string of a guitar in common tuning to the end of hearing."""
 
-_TICKS_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
+TICKS_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 _COMPACT_TICKS_HZ = (100, 500, 1000, 5000, 10_000)
 _E_NOTES = tuple(range(40, 125, 12))
 """The note E in every octave from the lowest string up: E2, E3, …"""
@@ -166,22 +166,18 @@ def draw_curves(
         low_db=low_db,
         high_db=high_db,
     )
-    size = 12 if compact else 13
-    kind = "lab-curve lab-curve-compact" if compact else "lab-curve"
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="{kind}" '
-        f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
-        f'aria-label="{escape(title)}. {escape(description)}" '
-        f'data-frame="{frame.left:.1f} {frame.right:.1f} {frame.top:.1f} {frame.bottom:.1f}" '
-        f'data-range="{low_hz:g} {high_hz:g} {low_db:g} {high_db:g}" '
-        f'font-family="{escape(SANS)}" font-size="{size}" style="font-variant-numeric: tabular-nums">'
+    parts = [*_grid(frame, compact), *_lines(frame, curves), *_end_labels(frame, curves, compact)]
+    return svg.document(
+        "lab-curve lab-curve-compact" if compact else "lab-curve",
+        width,
+        height,
+        parts,
+        title=title,
+        description=description,
+        size=12 if compact else 13,
+        data_frame=f"{frame.left:.1f} {frame.right:.1f} {frame.top:.1f} {frame.bottom:.1f}",
+        data_range=f"{low_hz:g} {high_hz:g} {low_db:g} {high_db:g}",
     )
-    parts = [head, f"<title>{escape(title)}</title><desc>{escape(description)}</desc>"]
-    parts += _grid(frame, compact)
-    parts += _lines(frame, curves)
-    parts += _end_labels(frame, curves, compact)
-    parts.append("</svg>")
-    return "".join(parts)
 
 
 def level_ticks(low_db: float, high_db: float, *, compact: bool = False) -> list[float]:
@@ -197,6 +193,15 @@ def level_ticks(low_db: float, high_db: float, *, compact: bool = False) -> list
         step = next(step for step in (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0) if span / step <= 6 or step == 5.0)
     first = math.ceil(low_db / step - 1e-9)
     return [index * step for index in range(first, math.floor(high_db / step + 1e-9) + 1)]
+
+
+def tick_name(frequency_hz: int) -> str:
+    """Return a frequency as it stands at an axis.
+
+    >>> tick_name(500), tick_name(2000)
+    ('500', '2k')
+    """
+    return f"{frequency_hz // 1000}k" if frequency_hz >= 1000 else str(frequency_hz)
 
 
 def difference_window(curves: Sequence[Curve]) -> tuple[float, float]:
@@ -251,76 +256,64 @@ def spread_labels(wanted: Sequence[float], *, gap: float, low: float, high: floa
 
 def _grid(frame: Frame, compact: bool) -> list[str]:
     parts = []
-    for tick in _COMPACT_TICKS_HZ if compact else _TICKS_HZ:
+    for tick in _COMPACT_TICKS_HZ if compact else TICKS_HZ:
         if not frame.low_hz <= tick <= frame.high_hz:
             continue
         x = float(frame.x(tick))
-        name = f"{tick // 1000}k" if tick >= 1000 else str(tick)
-        parts.append(_line(x, frame.top, x, frame.bottom, LINE))
-        parts.append(_text(x, frame.bottom + (14 if compact else 17), name, MUTED, anchor="middle"))
+        parts.append(svg.line(x, frame.top, x, frame.bottom, LINE))
+        parts.append(svg.text(x, frame.bottom + (14 if compact else 17), tick_name(tick), anchor="middle"))
     for number in _E_NOTES[:: 2 if compact else 1]:
         frequency = note_frequency(number)
         if not frame.low_hz <= frequency <= frame.high_hz:
             continue
         x = float(frame.x(frequency))
-        parts.append(_line(x, frame.top - 4, x, frame.top, EDGE))
-        parts.append(_text(x, frame.top - 8, f"E{number // 12 - 1}", MUTED, anchor="middle"))
+        parts.append(svg.line(x, frame.top - 4, x, frame.top, EDGE))
+        parts.append(svg.text(x, frame.top - 8, f"E{number // 12 - 1}", anchor="middle"))
     for level in level_ticks(frame.low_db, frame.high_db, compact=compact):
         y = float(frame.y(level))
-        parts.append(_line(frame.left, y, frame.right, y, EDGE if level == 0 else LINE))
-        parts.append(_text(frame.left - 6, y + 4, f"{level:g}".replace("-", "−"), MUTED, anchor="end"))
+        parts.append(svg.line(frame.left, y, frame.right, y, EDGE if level == 0 else LINE))
+        parts.append(svg.text(frame.left - 6, y + 4, f"{level:g}".replace("-", "−"), anchor="end"))
     if not compact:
         middle = (frame.left + frame.right) / 2
-        parts.append(_text(middle, frame.height - 6, "Frequency in hertz; notes along the top", MUTED, anchor="middle"))
-        parts.append(_text(frame.left - 6, frame.top - 8, "dB", MUTED, anchor="end"))
+        parts.append(svg.text(middle, frame.height - 6, "Frequency in hertz; notes along the top", anchor="middle"))
+        parts.append(svg.text(frame.left - 6, frame.top - 8, "dB", anchor="end"))
     return parts
 
 
 def _lines(frame: Frame, curves: Sequence[Curve]) -> list[str]:
     """Polylines inside a nested svg, which clips at the plot area without an id that two drawings could share."""
     width, height = frame.right - frame.left, frame.bottom - frame.top
-    parts = [
-        f'<svg x="{frame.left:.1f}" y="{frame.top:.1f}" width="{width:.1f}" height="{height:.1f}" overflow="hidden">'
-    ]
+    parts = []
     for curve in reversed(curves):
         if curve.low_db is not None and curve.high_db is not None:
             parts.append(_band(frame, curve, curve.low_db, curve.high_db))
     for curve in reversed(curves):
-        inside = _inside(frame, curve.frequency_hz)
-        x = frame.x(curve.frequency_hz[inside]) - frame.left
-        y = np.clip(frame.y(curve.gain_db[inside]) - frame.top, -height, 4 * height)
-        points = " ".join(f"{across:.1f},{down:.1f}" for across, down in zip(x.tolist(), y.tolist()))
-        dash = (
-            f' stroke-dasharray="{" ".join(f"{length:g}" for length in curve.style.dash)}"' if curve.style.dash else ""
-        )
+        x, y = _places(frame, curve, curve.gain_db)
         if curve.is_measured:
-            parts += _points(curve.style.colour, x, y)
+            parts += [
+                svg.element(
+                    "circle", class_="lab-point", cx=across, cy=down, r=2.1, fill="none", stroke=curve.style.colour
+                )
+                for across, down in zip(x, y)
+            ]
         # under points lies an unseen line, so that they can be read off like any other curve
         stroke = "none" if curve.is_measured else curve.style.colour
-        parts.append(
-            f'<polyline fill="none" stroke="{stroke}" stroke-width="{curve.style.width:g}" '
-            f'stroke-linejoin="round"{dash} data-label="{escape(curve.label)}" points="{points}"/>'
-        )
-    parts.append("</svg>")
-    return parts
+        parts.append(svg.polyline(x, y, curve.style, stroke=stroke, stroke_linejoin="round", data_label=curve.label))
+    return [svg.element("svg", *parts, x=frame.left, y=frame.top, width=width, height=height, overflow="hidden")]
 
 
-def _points(colour: str, x: np.ndarray, y: np.ndarray) -> list[str]:
-    return [
-        f'<circle class="lab-point" cx="{across:.1f}" cy="{down:.1f}" r="2.1" fill="none" stroke="{colour}"/>'
-        for across, down in zip(x.tolist(), y.tolist())
-    ]
+def _places(frame: Frame, curve: Curve, level_db: np.ndarray) -> tuple[list[float], list[float]]:
+    """Where levels of a curve lie inside the plot area, not much farther out than it is high."""
+    inside, height = _inside(frame, curve.frequency_hz), frame.bottom - frame.top
+    x = frame.x(curve.frequency_hz[inside]) - frame.left
+    return x.tolist(), np.clip(frame.y(level_db[inside]) - frame.top, -height, 4 * height).tolist()
 
 
 def _band(frame: Frame, curve: Curve, low_db: np.ndarray, high_db: np.ndarray) -> str:
-    inside = _inside(frame, curve.frequency_hz)
-    x = frame.x(curve.frequency_hz[inside]) - frame.left
-    height = frame.bottom - frame.top
-    up, down = (np.clip(frame.y(level[inside]) - frame.top, -height, 4 * height) for level in (high_db, low_db))
-    there = zip(x.tolist(), up.tolist())
-    back = zip(x[::-1].tolist(), down[::-1].tolist())
-    points = " ".join(f"{across:.1f},{level:.1f}" for across, level in (*there, *back))
-    return f'<polygon class="lab-band" fill="{curve.style.colour}" fill-opacity="0.16" points="{points}"/>'
+    x, up = _places(frame, curve, high_db)
+    _, down = _places(frame, curve, low_db)
+    outline = svg.points([*x, *x[::-1]], [*up, *down[::-1]])
+    return svg.element("polygon", class_="lab-band", fill=curve.style.colour, fill_opacity=0.16, points=outline)
 
 
 def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[str]:
@@ -335,13 +328,10 @@ def _end_labels(frame: Frame, curves: Sequence[Curve], compact: bool) -> list[st
     parts = []
     for curve, place, end in zip(curves, places, wanted):
         if abs(place - end) > 3:
-            parts.append(_line(frame.right + 1, end, frame.right + 6, place, curve.style.colour))
+            parts.append(svg.line(frame.right + 1, end, frame.right + 6, place, curve.style.colour))
         shown = _short(curve, compact)
-        tip = f"<title>{escape(curve.label)}</title>" if shown != curve.label else ""
-        parts.append(
-            f'<text x="{frame.right + 8:.1f}" y="{place + 4:.1f}" fill="{curve.style.colour}" font-weight="600" '
-            f'paint-order="stroke" stroke="{PAPER}" stroke-width="3">{tip}{escape(shown)}</text>'
-        )
+        tip = curve.label if shown != curve.label else ""
+        parts.append(svg.label(frame.right + 8, place + 4, shown, curve.style.colour, tip=tip))
     return parts
 
 
@@ -354,11 +344,3 @@ def _short(curve: Curve, compact: bool) -> str:
     most = LABEL_CHARACTERS * 2 // 3 if compact else LABEL_CHARACTERS
     label = curve.brief or curve.label if compact else curve.label
     return label if len(label) <= most else label[: most - 1].rstrip() + "…"
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, colour: str) -> str:
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}"/>'
-
-
-def _text(x: float, y: float, text: str, colour: str = INK, *, anchor: str = "start") -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" fill="{colour}" text-anchor="{anchor}">{escape(text)}</text>'

@@ -1,6 +1,6 @@
 """A plot over a knob's turn, 0 to 10: what share of a track lies below the wiper, or what level arrives.
 
-Drawn by hand like the live curve, with the same palette; labels stand on the lines, since all of them end alike.
+Labels stand on the lines, since all of them end alike.
 """
 
 from __future__ import annotations
@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.view.palette import EDGE, LINE, MUTED, NOW, PAPER, SANS, CurveStyle
+from labkit.view import svg
+from labkit.view.palette import EDGE, LINE, NOW, CurveStyle
 
 Scale = Callable[[float], float]
 
@@ -72,38 +72,24 @@ def draw_knob_plot(
     def y(value: float) -> float:
         return _TOP + (high - min(max(value, low), high)) / (high - low) * (bottom - _TOP)
 
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="lab-knob-plot" viewBox="0 0 {WIDTH} {HEIGHT}" '
-        f'width="{WIDTH}" height="{HEIGHT}" font-family="{escape(SANS)}" font-size="13" '
-        f'aria-label="{escape(title)}. {escape(description)}">'
-        f"<title>{escape(title)}</title><desc>{escape(description)}</desc>"
-    ]
+    parts = []
     for position in range(0, 11, 2):
-        parts.append(_line(x(position), _TOP, x(position), bottom, LINE))
-        parts.append(_text(x(position), bottom + 16, str(position), "middle"))
+        parts.append(svg.line(x(position), _TOP, x(position), bottom, LINE))
+        parts.append(svg.text(x(position), bottom + 16, str(position), anchor="middle"))
     for index in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1):
         value = index * step
-        parts.append(_line(_LEFT, y(value), right, y(value), LINE))
-        parts.append(_text(_LEFT - 6, y(value) + 4, f"{value:g}{unit}".replace("-", "−"), "end"))
-    parts.append(_text((_LEFT + right) / 2, HEIGHT - 6, axis, "middle"))
+        parts.append(svg.line(_LEFT, y(value), right, y(value), LINE))
+        parts.append(svg.text(_LEFT - 6, y(value) + 4, f"{value:g}{unit}".replace("-", "−"), anchor="end"))
+    parts.append(svg.text((_LEFT + right) / 2, HEIGHT - 6, axis, anchor="middle"))
     if mark is not None:
-        parts.append(_line(x(mark), _TOP, x(mark), bottom, EDGE, dash="3 3"))
+        parts.append(svg.line(x(mark), _TOP, x(mark), bottom, EDGE, stroke_dasharray="3 3"))
     for line in reversed(lines):
         shown = (line.value >= low) & (line.value <= high)
-        pairs = zip(line.position[shown].tolist(), line.value[shown].tolist())
-        points = " ".join(f"{x(turn):.1f},{y(value):.1f}" for turn, value in pairs)
-        dash = f' stroke-dasharray="{" ".join(f"{length:g}" for length in line.style.dash)}"' if line.style.dash else ""
-        parts.append(
-            f'<polyline fill="none" stroke="{line.style.colour}" stroke-width="{line.style.width:g}" '
-            f'stroke-linejoin="round"{dash} data-label="{escape(line.label)}" points="{points}"/>'
-        )
+        across, down = map(x, line.position[shown].tolist()), map(y, line.value[shown].tolist())
+        parts.append(svg.polyline(across, down, line.style, stroke_linejoin="round", data_label=line.label))
     for line, (at_x, at_y, anchor) in zip(lines, _places(lines, x, y)):
-        parts.append(
-            f'<text x="{at_x:.1f}" y="{at_y:.1f}" text-anchor="{anchor}" fill="{line.style.colour}" font-weight="600" '
-            f'paint-order="stroke" stroke="{PAPER}" stroke-width="4">{escape(line.label)}</text>'
-        )
-    parts.append("</svg>")
-    return "".join(parts)
+        parts.append(svg.label(at_x, at_y, line.label, line.style.colour, anchor=anchor, halo=4))
+    return svg.document("lab-knob-plot", WIDTH, HEIGHT, parts, title=title, description=description)
 
 
 def _places(lines: Sequence[KnobLine], x: Scale, y: Scale) -> list[tuple[float, float, str]]:
@@ -142,12 +128,3 @@ def _clearance(line: KnobLine, box: tuple[float, float, float, float], x: Scale,
 
 def _apart(box: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> float:
     return max(other[0] - box[2], box[0] - other[2], other[1] - box[3], box[1] - other[3])
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, colour: str, *, dash: str = "") -> str:
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}"{dashed}/>'
-
-
-def _text(x: float, y: float, text: str, anchor: str) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" fill="{MUTED}" text-anchor="{anchor}">{escape(text)}</text>'

@@ -7,14 +7,13 @@ from pathlib import Path
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from labkit.core.files import write_atomically
 from labkit.core.grid import HIGHEST_HZ
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, loaded_response
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.view.curve.curve import Curve
-from labkit.view.curve.plot import figure, figure_bytes
+from labkit.view.curve.plot import figure, write_figure
 from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, NOW, PAPER, PINS
 
 _SIZE = (11.6, 4.6)
@@ -65,7 +64,7 @@ def plot_pickup(pickup: Pickup, path: Path, *, built: BuiltPickup | None = None,
     InputError
         If the ending is another one or the file cannot be written.
     """
-    write_atomically(path, figure_bytes(pickup_figure(pickup, built), path.suffix[1:].lower()), overwrite=overwrite)
+    write_figure(pickup_figure(pickup, built), path, overwrite=overwrite)
 
 
 def _draw_field(axes: Axes, built: BuiltPickup) -> None:

@@ -115,11 +115,12 @@ def plot_responses(responses: Mapping[str, Response], path: Path, *, overwrite: 
     title = curves[0].label if len(curves) == 1 else ""
     if len(curves) == 1:
         curves = [replace(curves[0], label="")]
-    write_atomically(
-        path,
-        figure_bytes(figure(curves, title=title, caption=ZERO, low_hz=low, high_hz=high), path.suffix[1:].lower()),
-        overwrite=overwrite,
-    )
+    write_figure(figure(curves, title=title, caption=ZERO, low_hz=low, high_hz=high), path, overwrite=overwrite)
+
+
+def write_figure(drawing: Figure, path: Path, *, overwrite: bool = False) -> None:
+    """Write a figure as SVG, PNG or PDF, by the ending of the name; whole or not at all."""
+    write_atomically(path, figure_bytes(drawing, path.suffix[1:].lower()), overwrite=overwrite)
 
 
 def figure_bytes(drawing: Figure, kind: str) -> bytes:

@@ -7,21 +7,22 @@ from html import escape
 
 import numpy as np
 
+from labkit.view import svg
 from labkit.view.curve.curve import (
     COMPACT_BELOW,
     HIGH_HZ,
     LEAST_WIDTH,
     LOW_HZ,
     MOST_WIDTH,
+    TICKS_HZ,
     Curve,
     Frame,
+    tick_name,
 )
-from labkit.view.palette import EDGE, LINE, MUTED, SANS
+from labkit.view.palette import EDGE, LINE
 
 REACHES_DB = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 """Ends of the axis: the smallest that holds every residual."""
-
-TICKS_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 
 
 def residual_reach(residuals: Sequence[Curve]) -> float:
@@ -74,34 +75,21 @@ def draw_residuals(
         low_db=-reach,
         high_db=reach,
     )
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="lab-residual" width="{width}" height="{height}" '
-        f'viewBox="0 0 {width} {height}" aria-label="{escape(description)}" font-family="{escape(SANS)}" '
-        f'font-size="12" fill="{MUTED}"><title>Measured minus fitted</title><desc>{escape(description)}</desc>'
-    ]
+    parts = []
     for tick in TICKS_HZ[1::2] if compact else TICKS_HZ:
-        if not low_hz <= tick <= high_hz:
-            continue
-        x = float(frame.x(tick))
-        name = f"{tick // 1000}k" if tick >= 1000 else str(tick)
-        parts.append(f'<line x1="{x:.1f}" y1="{frame.top}" x2="{x:.1f}" y2="{frame.bottom}" stroke="{LINE}"/>')
-        parts.append(f'<text x="{x:.1f}" y="{height - 5}" text-anchor="middle">{name}</text>')
+        if low_hz <= tick <= high_hz:
+            x = float(frame.x(tick))
+            parts.append(svg.line(x, frame.top, x, frame.bottom, LINE))
+            parts.append(svg.text(x, height - 5, tick_name(tick), anchor="middle"))
     for level in (-reach, 0.0, reach):
         y = float(frame.y(level))
-        colour = EDGE if level == 0 else LINE
-        words = f"{level:+g}".replace("-", "−") if level else "0"
-        parts.append(
-            f'<line x1="{frame.left}" y1="{y:.1f}" x2="{frame.right:.1f}" y2="{y:.1f}" stroke="{colour}"/>'
-            f'<text x="{frame.left - 6}" y="{y + 4:.1f}" text-anchor="end">{words}</text>'
-        )
+        parts.append(svg.line(frame.left, y, frame.right, y, EDGE if level == 0 else LINE))
+        parts.append(svg.text(frame.left - 6, y + 4, f"{level:+g}".replace("-", "−") if level else "0", anchor="end"))
     for curve in residuals:
         inside = (curve.frequency_hz >= low_hz) & (curve.frequency_hz <= high_hz)
-        x_all, y_all = frame.x(curve.frequency_hz[inside]), frame.y(curve.gain_db[inside])
-        dash = f' stroke-dasharray="{" ".join(f"{part:g}" for part in curve.style.dash)}"' if curve.style.dash else ""
-        joined = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x_all.tolist(), y_all.tolist()))
-        parts.append(
-            f'<polyline fill="none" stroke="{curve.style.colour}" stroke-width="1.2"{dash} points="{joined}">'
-            f"<title>{escape(curve.label)}</title></polyline>"
-        )
-    parts.append("</svg>")
-    return "".join(parts)
+        across, down = frame.x(curve.frequency_hz[inside]).tolist(), frame.y(curve.gain_db[inside]).tolist()
+        tip = svg.element("title", escape(curve.label))
+        parts.append(svg.polyline(across, down, curve.style, tip, stroke_width=1.2))
+    return svg.document(
+        "lab-residual", width, height, parts, title="Measured minus fitted", description=description, size=12
+    )

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 import matplotlib
 import numpy as np
@@ -15,11 +14,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from labkit.core.errors import InputError
-from labkit.core.files import write_atomically
 from labkit.study.tolerance.result import MeasureSpread, ToleranceResult
 from labkit.study.tolerance.sensitivity import Swing
 from labkit.view.curve.curve import Curve
-from labkit.view.curve.plot import STYLE, figure, figure_bytes
+from labkit.view.curve.plot import STYLE, figure
 from labkit.view.palette import BLUE, CARD, COPPER, EDGE, INK, LINE, MUTED, PAPER, CurveStyle
 from labkit.view.words import ZERO
 
@@ -146,8 +144,3 @@ def tornado_figure(bars: Sequence[Swing], *, unit: str, nominal: float, title: s
             fontsize=9.5,
         )
     return drawing
-
-
-def write_figure(drawing: Figure, path: Path, *, overwrite: bool = False) -> None:
-    """Write a figure as SVG, PNG or PDF, by the ending of the name; whole or not at all."""
-    write_atomically(path, figure_bytes(drawing, path.suffix[1:].lower()), overwrite=overwrite)

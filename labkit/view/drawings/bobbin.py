@@ -8,19 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 from labkit.core.errors import InputError
 from labkit.pickup.magnetics.poles import Pole
-from labkit.view.palette import CARD, COPPER, EDGE, INK, MUTED, PAPER, SANS, WARN
+from labkit.view import svg
+from labkit.view.curve.curve import COMPACT_BELOW, LEAST_WIDTH, MOST_WIDTH
+from labkit.view.palette import CARD, COPPER, EDGE, INK, MUTED, PAPER, WARN
 
 FLANGE_THICKNESS = 1.5e-3
 """Thickness of the flanges in the drawing, m; no sheet states it."""
 
-COMPACT_BELOW = 520
-"""Width in CSS pixels under which section and plan stand one below the other."""
-
-LEAST_WIDTH, MOST_WIDTH = 240, 1600
 _SPACE = 7e-3
 _TEXT = 17.0
 """Height of a line of text, CSS pixels."""
@@ -132,15 +129,9 @@ def draw_bobbin(coils: Sequence[CoilOutline], *, title: str, width: int = 790) -
     description = " ".join(
         (f"{coil.name[:1].upper()}{coil.name[1:]} coil: " if len(coils) > 1 else "") + coil.sentence for coil in coils
     )
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="lab-bobbin" width="{width}" height="{height:.0f}" '
-        f'viewBox="0 0 {width} {height:.0f}" aria-label="{escape(title)}. {escape(description)}" '
-        f'data-scale="{scale / 1000:.4f}" font-family="{escape(SANS)}" font-size="13" '
-        f'style="font-variant-numeric: tabular-nums">',
-        f"<title>{escape(title)}</title><desc>{escape(description)}</desc>",
-    ]
+    parts = []
     plan_x = 10 + length * scale / 2
-    parts.append(_text(10, _TEXT, "Seen from the strings", INK, weight=True))
+    parts.append(svg.text(10, _TEXT, "Seen from the strings", INK, font_weight="600"))
     for coil in coils:
         parts += _plan(coil, plan_x, middle + (coil.across - (left + right) / 2) * scale, scale)
     parts.append(_measure(10, middle + plan_height / 2 + 12, length * scale, _mm(length)))
@@ -148,16 +139,8 @@ def draw_bobbin(coils: Sequence[CoilOutline], *, title: str, width: int = 790) -
         section_x, section_y = width / 2, middle + plan_height / 2 + 3 * _TEXT + section_height / 2 + 8
     else:
         section_x, section_y = width - 10 - 64 - (right - left) * scale / 2, middle
-    parts.append(
-        _text(
-            section_x,
-            section_y - section_height / 2 - (8 if compact else 0) if compact else _TEXT,
-            "Cut across",
-            INK,
-            anchor="middle",
-            weight=True,
-        )
-    )
+    heading_y = section_y - section_height / 2 - 8 if compact else _TEXT
+    parts.append(svg.text(section_x, heading_y, "Cut across", INK, anchor="middle", font_weight="600"))
     for coil in coils:
         parts += _section(coil, section_x + (coil.across - (left + right) / 2) * scale, section_y, scale)
     tallest = max(coils, key=lambda coil: coil.winding_height)
@@ -171,55 +154,54 @@ def draw_bobbin(coils: Sequence[CoilOutline], *, title: str, width: int = 790) -
             _mm(right - left),
         )
     )
-    parts.append("</svg>")
-    return "".join(parts)
+    return svg.document(
+        "lab-bobbin",
+        width,
+        round(height),
+        parts,
+        title=title,
+        description=description,
+        data_scale=f"{scale / 1000:.4f}",
+    )
 
 
 def _plan(coil: CoilOutline, x: float, y: float, scale: float) -> list[str]:
-    straight = coil.straight_length
-
-    def obround(radius: float, fill: str, stroke: str, *, opacity: float = 1.0, dash: str = "", part: str = "") -> str:
-        wide, high = (straight + 2 * radius) * scale, 2 * radius * scale
-        return (
-            f'<rect x="{x - wide / 2:.2f}" y="{y - high / 2:.2f}" width="{wide:.2f}" height="{high:.2f}" '
-            f'rx="{high / 2:.2f}" fill="{fill}" fill-opacity="{opacity:g}" stroke="{stroke}"'
-            f'{f" stroke-dasharray={chr(34)}{dash}{chr(34)}" if dash else ""} data-part="{part}"/>'
+    def obround(radius: float, fill: str, stroke: str, part: str | None = None, **more: svg.Attribute) -> str:
+        wide, high = (coil.straight_length + 2 * radius) * scale, 2 * radius * scale
+        corner = high / 2
+        return svg.rectangle(
+            x - wide / 2, y - high / 2, wide, high, fill, rx=corner, stroke=stroke, data_part=part, **more
         )
 
     parts = []
     if coil.overflow > 0:
-        parts.append(obround(coil.outer_radius, WARN, WARN, opacity=0.28, dash="3 3", part="overflow"))
+        parts.append(obround(coil.outer_radius, WARN, WARN, "overflow", fill_opacity=0.28, stroke_dasharray="3 3"))
     else:
-        parts.append(obround(coil.flange_radius, CARD, EDGE, part="flange"))
+        parts.append(obround(coil.flange_radius, CARD, EDGE, "flange"))
     inside = min(coil.outer_radius, coil.flange_radius)
     parts.append(obround(inside, PAPER, "none"))
-    parts.append(obround(inside, COPPER, COPPER, opacity=0.38, part="winding"))
+    parts.append(obround(inside, COPPER, COPPER, "winding", fill_opacity=0.38))
     turns = max(int(coil.build_up / 0.6e-3), 1)
     for index in range(1, turns):  # a few of the layers, so that the winding reads as one
         radius = coil.end_radius + coil.build_up * index / turns
         if radius < inside:
-            parts.append(obround(radius, "none", COPPER, part="layer").replace("<rect", '<rect stroke-opacity="0.35"'))
-    parts.append(obround(min(coil.end_radius, inside), CARD, COPPER, part="core"))
+            parts.append(obround(radius, "none", COPPER, "layer", stroke_opacity=0.35))
+    parts.append(obround(min(coil.end_radius, inside), CARD, COPPER, "core"))
     if coil.overflow > 0:
-        parts.append(obround(coil.flange_radius, "none", INK, dash="7 4", part="flange"))
+        parts.append(obround(coil.flange_radius, "none", INK, "flange", stroke_dasharray="7 4"))
     poles = coil.poles
     if poles is not None and poles.kind == "blade":
         wide, high = poles.width * scale, poles.diameter * scale
-        parts.append(
-            f'<rect x="{x - wide / 2:.2f}" y="{y - high / 2:.2f}" width="{wide:.2f}" height="{high:.2f}" '
-            f'fill="{MUTED}" data-part="pole"/>'
-        )
+        parts.append(svg.rectangle(x - wide / 2, y - high / 2, wide, high, MUTED, data_part="pole"))
     elif poles is not None:
         first = -(poles.count - 1) / 2 * poles.pitch
         for index in range(poles.count):
             centre = x + (first + index * poles.pitch) * scale
             radius = poles.diameter / 2 * scale
-            parts.append(f'<circle cx="{centre:.2f}" cy="{y:.2f}" r="{radius:.2f}" fill="{MUTED}" data-part="pole"/>')
+            parts.append(svg.element("circle", cx=centre, cy=y, r=radius, fill=MUTED, data_part="pole"))
             if poles.kind == "screw":
-                parts.append(
-                    f'<line x1="{centre - radius * 0.7:.2f}" y1="{y:.2f}" x2="{centre + radius * 0.7:.2f}" '
-                    f'y2="{y:.2f}" stroke="{PAPER}" stroke-width="1.6"/>'
-                )
+                slot = radius * 0.7
+                parts.append(svg.line(centre - slot, y, centre + slot, y, PAPER, stroke_width=1.6))
     return parts
 
 
@@ -227,55 +209,42 @@ def _section(coil: CoilOutline, x: float, y: float, scale: float) -> list[str]:
     half, flange = coil.winding_height / 2, coil.flange_radius
     parts = []
 
-    def box(low: float, high: float, upper: float, lower: float, style: str, part: str) -> str:
-        return (
-            f'<rect x="{x + low * scale:.2f}" y="{y + upper * scale:.2f}" width="{(high - low) * scale:.2f}" '
-            f'height="{(lower - upper) * scale:.2f}" {style} data-part="{part}"/>'
-        )
+    def box(low: float, high: float, upper: float, lower: float, fill: str, part: str, **more: svg.Attribute) -> str:
+        wide, tall = (high - low) * scale, (lower - upper) * scale
+        return svg.rectangle(x + low * scale, y + upper * scale, wide, tall, fill, data_part=part, **more)
 
-    plain = f'fill="{CARD}" stroke="{EDGE}"'
-    parts.append(box(-coil.end_radius, coil.end_radius, -half, half, plain, "core"))
-    copper = f'fill="{COPPER}" fill-opacity="0.38" stroke="{COPPER}"'
-    over = f'fill="{WARN}" fill-opacity="0.28" stroke="{WARN}" stroke-dasharray="3 3"'
+    parts.append(box(-coil.end_radius, coil.end_radius, -half, half, CARD, "core", stroke=EDGE))
     inside = min(coil.outer_radius, flange)
     for side in (-1, 1):
         low, high = sorted((side * coil.end_radius, side * inside))
-        parts.append(box(low, high, -half, half, copper, "winding"))
+        parts.append(box(low, high, -half, half, COPPER, "winding", fill_opacity=0.38, stroke=COPPER))
         layers = max(int((inside - coil.end_radius) / 0.6e-3), 1)
         for index in range(1, layers):
             place = x + side * (coil.end_radius + (inside - coil.end_radius) * index / layers) * scale
-            parts.append(
-                f'<line x1="{place:.2f}" y1="{y - half * scale:.2f}" x2="{place:.2f}" y2="{y + half * scale:.2f}" '
-                f'stroke="{COPPER}" stroke-opacity="0.35"/>'
-            )
+            parts.append(svg.line(place, y - half * scale, place, y + half * scale, COPPER, stroke_opacity=0.35))
         if coil.overflow > 0:
             low, high = sorted((side * inside, side * coil.outer_radius))
-            parts.append(box(low, high, -half, half, over, "overflow"))
+            over = box(low, high, -half, half, WARN, "overflow", fill_opacity=0.28, stroke=WARN, stroke_dasharray="3 3")
+            parts.append(over)
     for upper, lower in ((-half - FLANGE_THICKNESS, -half), (half, half + FLANGE_THICKNESS)):
-        parts.append(box(-flange, flange, upper, lower, f'fill="{CARD}" stroke="{INK}"', "flange"))
+        parts.append(box(-flange, flange, upper, lower, CARD, "flange", stroke=INK))
     if coil.poles is not None:
         thick, long, rise = coil.poles.diameter / 2, coil.poles.length / 2, coil.poles.rise
-        parts.append(box(-thick, thick, -long - rise, long - rise, f'fill="{MUTED}"', "pole"))
+        parts.append(box(-thick, thick, -long - rise, long - rise, MUTED, "pole"))
     return parts
 
 
-def _measure(x: float, y: float, wide: float, text: str) -> str:
-    return (
-        f'<path d="M{x:.1f} {y - 4:.1f}v8M{x:.1f} {y:.1f}h{wide:.1f}M{x + wide:.1f} {y - 4:.1f}v8" fill="none" '
-        f'stroke="{EDGE}"/>' + _text(x + wide / 2, y + _TEXT, text, MUTED, anchor="middle")
-    )
+def _measure(x: float, y: float, wide: float, words: str) -> str:
+    n = svg.number
+    path = f"M{n(x)} {n(y - 4)}v8M{n(x)} {n(y)}h{n(wide)}M{n(x + wide)} {n(y - 4)}v8"
+    drawn = svg.element("path", d=path, fill="none", stroke=EDGE)
+    return drawn + svg.text(x + wide / 2, y + _TEXT, words, anchor="middle")
 
 
-def _upright(x: float, y: float, high: float, text: str) -> str:
-    return (
-        f'<path d="M{x - 4:.1f} {y - high / 2:.1f}h8M{x:.1f} {y - high / 2:.1f}v{high:.1f}M{x - 4:.1f} '
-        f'{y + high / 2:.1f}h8" fill="none" stroke="{EDGE}"/>' + _text(x + 8, y + 4, text, MUTED)
-    )
-
-
-def _text(x: float, y: float, text: str, colour: str, *, anchor: str = "start", weight: bool = False) -> str:
-    bold = ' font-weight="600"' if weight else ""
-    return f'<text x="{x:.1f}" y="{y:.1f}" fill="{colour}" text-anchor="{anchor}"{bold}>{escape(text)}</text>'
+def _upright(x: float, y: float, high: float, words: str) -> str:
+    n, top = svg.number, y - high / 2
+    path = f"M{n(x - 4)} {n(top)}h8M{n(x)} {n(top)}v{n(high)}M{n(x - 4)} {n(top + high)}h8"
+    return svg.element("path", d=path, fill="none", stroke=EDGE) + svg.text(x + 8, y + 4, words)
 
 
 def _mm(length: float) -> str:

@@ -1,4 +1,4 @@
-"""Small drawings of studies for a page, SVG by hand like the live curve: histograms and the tornado.
+"""Small drawings of studies for a page, as SVG: histograms and the tornado.
 
 The same pictures as files, with matplotlib, are `labkit.view.curve.study_plots`.
 """
@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from html import escape
 
 from labkit.study.measures import Measure
 from labkit.study.tolerance.result import MeasureSpread
 from labkit.study.tolerance.sensitivity import Swing
+from labkit.view import svg
 from labkit.view.curve.curve import COMPACT_BELOW, LEAST_WIDTH, MOST_WIDTH
-from labkit.view.palette import BLUE, COPPER, EDGE, INK, LINE, MUTED, SANS
+from labkit.view.palette import BLUE, COPPER, EDGE, INK, LINE
 
 MOST_BARS = 8
 SHOWN_BINS = 40
@@ -48,35 +48,25 @@ def draw_histogram(
     def across(value: float) -> float:
         return left + (value - low) * scale
 
-    parts = [_head("lab-histogram", width, height, f"How often each {item.measure.name} comes out", description)]
+    parts = []
     if window is not None:
         start, end = across(window[0]), across(window[1])
-        parts.append(
-            f'<rect x="{start:.1f}" y="{top}" width="{end - start:.1f}" height="{bottom - top}" fill="{LINE}" '
-            'fill-opacity="0.6"/>'
-        )
+        parts.append(svg.rectangle(start, top, end - start, bottom - top, LINE, fill_opacity=0.6))
     tallest = max(int(counts.max()), 1)
     step = float(edges[1] - edges[0])
     for start, count in zip(edges[:-1].tolist(), counts.tolist()):
         size = (bottom - top) * count / tallest
-        parts.append(
-            f'<rect x="{across(start):.1f}" y="{bottom - size:.1f}" width="{max(step * scale - 0.6, 0.6):.1f}" '
-            f'height="{size:.1f}" fill="{COPPER}" fill-opacity="0.6"/>'
-        )
-    parts.append(f'<line x1="{left}" y1="{bottom}" x2="{right}" y2="{bottom}" stroke="{EDGE}"/>')
+        wide = max(step * scale - 0.6, 0.6)
+        parts.append(svg.rectangle(across(start), bottom - size, wide, size, COPPER, fill_opacity=0.6))
+    parts.append(svg.line(left, bottom, right, bottom, EDGE))
     for value, dash, colour in ((item.low, "5 3", COPPER), (item.high, "5 3", COPPER), (item.nominal, "2 3", INK)):
         if math.isfinite(value):
             x = across(value)
-            parts.append(
-                f'<line x1="{x:.1f}" y1="{top - 6}" x2="{x:.1f}" y2="{bottom}" stroke="{colour}" '
-                f'stroke-width="1.4" stroke-dasharray="{dash}"/>'
-            )
+            parts.append(svg.line(x, top - 6, x, bottom, colour, stroke_width=1.4, stroke_dasharray=dash))
     for value, anchor in ((low, "start"), (high, "end")):
-        parts.append(
-            f'<text x="{across(value):.1f}" y="{bottom + 18}" text-anchor="{anchor}">'
-            f"{escape(item.measure.shown(value).replace('-', '−'))}</text>"
-        )
-    return "".join([*parts, "</svg>"])
+        parts.append(svg.text(across(value), bottom + 18, item.measure.shown(value).replace("-", "−"), anchor=anchor))
+    title = f"How often each {item.measure.name} comes out"
+    return svg.document("lab-histogram", width, height, parts, title=title, description=description, size=12.5)
 
 
 def draw_tornado(bars: Sequence[Swing], *, measure: Measure, nominal: float, description: str, width: int = 790) -> str:
@@ -103,37 +93,26 @@ def draw_tornado(bars: Sequence[Swing], *, measure: Measure, nominal: float, des
     reach = max(max(abs(end - nominal) for end in ends), 1e-12)
     scale = (right - left) / 2 / (1.22 * reach)
     middle = (left + right) / 2
-    parts = [_head("lab-tornado", width, height, f"What moves the {measure.name} most", description)]
-    parts.append(f'<line x1="{middle:.1f}" y1="4" x2="{middle:.1f}" y2="{height - 24}" stroke="{EDGE}"/>')
+    parts = [svg.line(middle, 4, middle, height - 24, EDGE)]
     for place, bar in enumerate(shown):
         top = row * place + (20 if compact else 8)
-        words = escape(bar.name)
         if compact:
-            parts.append(f'<text x="{left}" y="{top - 5}" fill="{INK}">{words}</text>')
+            parts.append(svg.text(left, top - 5, bar.name, INK))
         else:
-            parts.append(f'<text x="{left - 12}" y="{top + 12}" text-anchor="end" fill="{INK}">{words}</text>')
+            parts.append(svg.text(left - 12, top + 12, bar.name, INK, anchor="end"))
         for end, colour, is_hollow in ((bar.low, BLUE, True), (bar.high, COPPER, False)):
             reached = middle + (end - nominal) * scale
             start, size = min(middle, reached), abs(reached - middle)
-            look = f'fill="#fff" fill-opacity="0" stroke="{colour}"' if is_hollow else f'fill="{colour}"'
-            parts.append(f'<rect x="{start:.1f}" y="{top}" width="{size:.1f}" height="{BAR}" {look}/>')
-    planned = escape(measure.shown(nominal).replace("-", "−"))
-    parts.append(
-        f'<text x="{middle:.1f}" y="{height - 8}" text-anchor="middle">{planned}</text>'
-        f'<text x="{left}" y="{height - 8}">{escape(_moved(measure, -1.22 * reach))}</text>'
-        f'<text x="{right}" y="{height - 8}" text-anchor="end">{escape(_moved(measure, 1.22 * reach))}</text>'
-    )
-    return "".join([*parts, "</svg>"])
+            stroke = colour if is_hollow else None
+            parts.append(svg.rectangle(start, top, size, BAR, "none" if is_hollow else colour, stroke=stroke))
+    planned = measure.shown(nominal).replace("-", "−")
+    parts.append(svg.text(middle, height - 8, planned, anchor="middle"))
+    parts.append(svg.text(left, height - 8, _moved(measure, -1.22 * reach)))
+    parts.append(svg.text(right, height - 8, _moved(measure, 1.22 * reach), anchor="end"))
+    title = f"What moves the {measure.name} most"
+    return svg.document("lab-tornado", width, height, parts, title=title, description=description, size=12.5)
 
 
 def _moved(measure: Measure, by: float) -> str:
     text = f"{by:+.0f} Hz" if measure.unit == "Hz" else f"{by:+.2f} dB"
     return text.replace("-", "−")
-
-
-def _head(name: str, width: int, height: int, title: str, description: str) -> str:
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="{name}" width="{width}" height="{height}" '
-        f'viewBox="0 0 {width} {height}" aria-label="{escape(description)}" font-family="{escape(SANS)}" '
-        f'font-size="12.5" fill="{MUTED}"><title>{escape(title)}</title><desc>{escape(description)}</desc>'
-    )

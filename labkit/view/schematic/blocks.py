@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from labkit.view.schematic import symbols
-from labkit.view.schematic.drawing import Fragment, Label, Point, Symbol, Wire, joined, label_at, label_size
+from labkit.view.schematic.drawing import Fragment, Label, PartSymbol, Point, WireLine, joined, label_at, label_size
 from labkit.view.schematic.normalise import Joint, Leaf, Tree, is_live
 from labkit.view.schematic.parts import GROUND
 
@@ -25,7 +25,7 @@ BESIDE = 6.0
 """Distance of a label from its symbol."""
 
 
-def symbol_of(leaf: Leaf) -> Symbol:
+def symbol_of(leaf: Leaf) -> PartSymbol:
     """Return the upright symbol of a leaf, node ``a`` at the top."""
     if leaf.kind == "rheostat":
         symbol = symbols.rheostat(leaf.owner, leaf.first, leaf.second, tied=leaf.is_tied)
@@ -53,13 +53,13 @@ def standing(tree: Tree) -> tuple[Fragment, float]:
             x = right + GAP - block.box.x0
         pieces.append(block.shifted(x, LEAD))
         if LEAD + tall < height - LEAD:
-            pieces.append(Fragment(wires=(Wire((x, LEAD + tall), (x, height - LEAD), tree.b),)))
+            pieces.append(Fragment(wires=(WireLine((x, LEAD + tall), (x, height - LEAD), tree.b),)))
         right = x + block.box.x1
     wires = (
-        Wire((0, 0), (0, LEAD), tree.a),
-        Wire((0, LEAD), (x, LEAD), tree.a),
-        Wire((0, height - LEAD), (x, height - LEAD), tree.b),
-        Wire((0, height - LEAD), (0, height), tree.b),
+        WireLine((0, 0), (0, LEAD), tree.a),
+        WireLine((0, LEAD), (x, LEAD), tree.a),
+        WireLine((0, height - LEAD), (x, height - LEAD), tree.b),
+        WireLine((0, height - LEAD), (0, height), tree.b),
     )
     return joined([*pieces, Fragment(wires=wires)]), height
 
@@ -72,7 +72,7 @@ def _standing_leaf(leaf: Leaf) -> tuple[Fragment, float]:
     top = (height - body) / 2
     placed = symbol.shifted(0, top)
     label = label_at(leaf.owner, leaf.lines, (placed.body.x1 + BESIDE, height / 2), "start", "middle")
-    wires = (Wire((0, 0), (0, top), leaf.a), Wire((0, top + body), (0, height), leaf.b))
+    wires = (WireLine((0, 0), (0, top), leaf.a), WireLine((0, top + body), (0, height), leaf.b))
     return Fragment((placed,), _labels(label), wires), height
 
 
@@ -101,17 +101,17 @@ def lying(tree: Tree) -> tuple[Fragment, float]:
         pieces.append(block.shifted(left, y))
         if length < width:
             stubs = (
-                Wire((LEAD, y), (left, y), tree.a),
-                Wire((left + length, y), (LEAD + width, y), tree.b),
+                WireLine((LEAD, y), (left, y), tree.a),
+                WireLine((left + length, y), (LEAD + width, y), tree.b),
             )
             pieces.append(Fragment(wires=stubs))
         top = y + block.box.y0
     end = width + 2 * LEAD
     wires = (
-        Wire((0, 0), (LEAD, 0), tree.a),
-        Wire((LEAD, 0), (LEAD, y), tree.a),
-        Wire((end - LEAD, 0), (end - LEAD, y), tree.b),
-        Wire((end - LEAD, 0), (end, 0), tree.b),
+        WireLine((0, 0), (LEAD, 0), tree.a),
+        WireLine((LEAD, 0), (LEAD, y), tree.a),
+        WireLine((end - LEAD, 0), (end - LEAD, y), tree.b),
+        WireLine((end - LEAD, 0), (end, 0), tree.b),
     )
     return joined([*pieces, Fragment(wires=wires)]), end
 
@@ -124,7 +124,7 @@ def _lying_leaf(leaf: Leaf) -> tuple[Fragment, float]:
     left = (length - body) / 2
     placed = symbol.shifted(left, 0)
     label = label_at(leaf.owner, leaf.lines, (length / 2, placed.body.y0 - 3), "middle", "bottom")
-    wires = (Wire((0, 0), (left, 0), leaf.a), Wire((left + body, 0), (length, 0), leaf.b))
+    wires = (WireLine((0, 0), (left, 0), leaf.a), WireLine((left + body, 0), (length, 0), leaf.b))
     return Fragment((placed,), _labels(label), wires), length
 
 
@@ -187,8 +187,8 @@ def _buffer(joint: Joint) -> PlacedLink:
     placed = symbol.shifted(left, 0)
     label = label_at(joint.owner, joint.lines, (length / 2, placed.body.y0 - 3), "middle", "bottom")
     wires = (
-        Wire((0, 0), (left, 0), joint.node("in")),
-        Wire((left + 36, 0), (length, 0), joint.node("out")),
+        WireLine((0, 0), (left, 0), joint.node("in")),
+        WireLine((left + 36, 0), (length, 0), joint.node("out")),
     )
     return PlacedLink(Fragment((placed,), _labels(label), wires), length)
 
@@ -204,9 +204,9 @@ def _line(joint: Joint) -> PlacedLink:
     shield = placed.pins[2].at
     below = (shield[0], shield[1] + LEAD)
     wires = (
-        Wire((0, 0), (left, 0), joint.node("in")),
-        Wire((left + run, 0), (length, 0), joint.node("out")),
-        Wire(shield, below, joint.node("shield")),
+        WireLine((0, 0), (left, 0), joint.node("in")),
+        WireLine((left + run, 0), (length, 0), joint.node("out")),
+        WireLine(shield, below, joint.node("shield")),
     )
     block = Fragment((placed,), _labels(label), wires)
     return PlacedLink(joined([block, ending(joint.node("shield"), below, "below")]), length)
@@ -222,16 +222,16 @@ def _hub(joint: Joint, in_pin: str, rising: frozenset[str], order: tuple[str, ..
     length = max(placed.body.x1 + LEAD, middle + label_width / 2 + 4)
     label = label_at(joint.owner, joint.lines, (middle, placed.body.y0 - 3), "middle", "bottom")
     pieces, wires, offered = [], [], []
-    wires.append(Wire((placed.body.x1, 0), (length, 0), joint.node("common")))
+    wires.append(WireLine((placed.body.x1, 0), (length, 0), joint.node("common")))
     for row, pin in enumerate(pins):
         y, node = symbols.THROW_PITCH * row, joint.node(pin)
         if row == 0 or pin in rising:
-            wires.append(Wire((0, y), (left, y), node))
+            wires.append(WireLine((0, y), (left, y), node))
             if row:
                 offered.append((pin, node, (0.0, y)))
         else:
             stub = left - 10
-            wires.append(Wire((stub, y), (left, y), node))
+            wires.append(WireLine((stub, y), (left, y), node))
             pieces.append(ending(node, (stub, y), "left"))
     block = Fragment((placed,), _labels(label), tuple(wires))
     return PlacedLink(joined([block, *pieces]), length, tuple(offered))
@@ -257,10 +257,10 @@ def _pot(joint: Joint, in_pin: str, out_pin: str, rising: frozenset[str]) -> Pla
     top_at, wiper_at, bottom_at = (pin.at for pin in symbol.pins)
     foot = (axis, bottom_at[1] + LEAD)
     wires = [
-        Wire((axis, 0), top_at, joint.node(top)),
-        Wire(wiper_at, (wiper_x, wiper_at[1]), joint.node("wiper")),
-        Wire((wiper_x, wiper_at[1]), (wiper_x, 0), joint.node("wiper")),
-        Wire(bottom_at, foot, joint.node(bottom)),
+        WireLine((axis, 0), top_at, joint.node(top)),
+        WireLine(wiper_at, (wiper_x, wiper_at[1]), joint.node("wiper")),
+        WireLine((wiper_x, wiper_at[1]), (wiper_x, 0), joint.node("wiper")),
+        WireLine(bottom_at, foot, joint.node(bottom)),
     ]
     pieces, offered = [], []
     node = joint.node(bottom)
@@ -268,11 +268,11 @@ def _pot(joint: Joint, in_pin: str, out_pin: str, rising: frozenset[str]) -> Pla
     if node == joint.node(top) and is_live(node):
         side = left if in_pin != "wiper" else symbol.body.x1 + 6
         corner = [foot, (side, foot[1]), (side, 0.0), (axis, 0.0)]
-        wires += [Wire(a, b, node) for a, b in pairwise(corner)]
+        wires += [WireLine(a, b, node) for a, b in pairwise(corner)]
         if in_pin == "wiper":
             label = label_at(owner, joint.lines, (side + BESIDE, drop + 19), "start", "middle")
     elif bottom in rising:
-        wires.append(Wire(foot, (left, foot[1]), node))
+        wires.append(WireLine(foot, (left, foot[1]), node))
         offered.append((bottom, node, (left, foot[1])))
     else:
         pieces.append(ending(node, foot, "below"))
@@ -292,9 +292,9 @@ def _lying_pot(joint: Joint, in_pin: str, out_pin: str) -> PlacedLink:
     wiper = placed.pins[1].at
     foot = (wiper[0], wiper[1] + LEAD)
     wires = (
-        Wire((0, 0), placed.pins[0].at, joint.node(in_pin)),
-        Wire(placed.pins[2].at, (length, 0), joint.node(out_pin)),
-        Wire(wiper, foot, joint.node("wiper")),
+        WireLine((0, 0), placed.pins[0].at, joint.node(in_pin)),
+        WireLine(placed.pins[2].at, (length, 0), joint.node(out_pin)),
+        WireLine(wiper, foot, joint.node("wiper")),
     )
     block = Fragment((placed,), _labels(label), wires)
     return PlacedLink(joined([block, ending(joint.node("wiper"), foot, "below")]), length)

@@ -13,10 +13,10 @@ from itertools import pairwise
 
 from labkit.view.schematic import blocks, symbols
 from labkit.view.schematic.blocks import PlacedLink
-from labkit.view.schematic.drawing import Box, Fragment, Wire, joined, label_at, label_size
+from labkit.view.schematic.drawing import Box, Fragment, WireLine, joined, label_at, label_size
 from labkit.view.schematic.normalise import Joint, Tree, has_coil, is_live
 from labkit.view.schematic.parts import GROUND, DrawnPart
-from labkit.view.schematic.rows import Plan
+from labkit.view.schematic.rows import RowPlan
 
 RiserKey = tuple[str, int, int, str]
 """What a riser serves: ``proxy`` or ``pin`` with row, place and pin, or ``tree`` with its number."""
@@ -104,17 +104,17 @@ class RowColumns:
 
 
 @dataclass(slots=True)
-class Columns:
+class LayoutColumns:
     """Everything that has an x."""
 
-    plan: Plan
+    plan: RowPlan
     rows: list[RowColumns]
     risers: list[Riser]
     bridges: list[Bridge]
     edges: list[Edge]
 
 
-def risers_and_bridges(plan: Plan, flagged: set[RiserKey]) -> tuple[list[Riser], list[Bridge], list[Tree], set[str]]:
+def risers_and_bridges(plan: RowPlan, flagged: set[RiserKey]) -> tuple[list[Riser], list[Bridge], list[Tree], set[str]]:
     """Sort out what joins the rows.
 
     Returns
@@ -190,7 +190,7 @@ def _is_looped(joint: Joint, pin: str, link: object) -> bool:
     )
 
 
-def _bridge(plan: Plan, tree: Tree) -> Bridge | None:
+def _bridge(plan: RowPlan, tree: Tree) -> Bridge | None:
     """Return the shortest bridge over a row that holds both ends, if there is one."""
     best: tuple[int, int, int, int, bool] | None = None
     for row_index, row in enumerate(plan.rows):
@@ -204,7 +204,7 @@ def _bridge(plan: Plan, tree: Tree) -> Bridge | None:
     return Bridge(tree.reverse() if best[4] else tree, best[1], (best[2], best[3]))
 
 
-def make_columns(plan: Plan, outputs: tuple[DrawnPart, ...], flagged: set[RiserKey]) -> Columns:
+def make_columns(plan: RowPlan, outputs: tuple[DrawnPart, ...], flagged: set[RiserKey]) -> LayoutColumns:
     """Make all columns with their rooms and their order; `solve` then finds x."""
     risers, bridges, shunts, flag_nets = risers_and_bridges(plan, flagged)
     for riser in risers:
@@ -221,7 +221,7 @@ def make_columns(plan: Plan, outputs: tuple[DrawnPart, ...], flagged: set[RiserK
     edges = [(bridge.left, bridge.right, bridge.length + 8.0) for bridge in bridges]
     for index, row in enumerate(rows):
         edges += _row_edges(row, index)
-    return Columns(plan, rows, risers, bridges, edges)
+    return LayoutColumns(plan, rows, risers, bridges, edges)
 
 
 def _row_edges(row: RowColumns, index: int) -> Iterator[Edge]:
@@ -243,7 +243,7 @@ def _row_edges(row: RowColumns, index: int) -> Iterator[Edge]:
 
 
 def _row_columns(
-    plan: Plan,
+    plan: RowPlan,
     index: int,
     risers: list[Riser],
     bridges: list[Bridge],
@@ -315,7 +315,7 @@ def _row_columns(
     return RowColumns(instances, links, pin_risers, placed_blocks)
 
 
-def _ends_row(plan: Plan, riser: Riser) -> bool:
+def _ends_row(plan: RowPlan, riser: Riser) -> bool:
     row, place = riser.lower
     return place == len(plan.rows[row].instances) - 1
 
@@ -334,7 +334,7 @@ def _end_column(row: int, net: str, side: str) -> Column:
     """A column with the terminal of a net: beside the bus at a row's ends, else hanging from it."""
     if side in ("left", "right") and net != GROUND:
         return _column(row, blocks.ending(net, (0.0, 0.0), side))
-    wire = Fragment(wires=(Wire((0.0, 0.0), (0.0, STUB), net),))
+    wire = Fragment(wires=(WireLine((0.0, 0.0), (0.0, STUB), net),))
     return _column(row, joined([wire, blocks.ending(net, (0.0, STUB), "below")]))
 
 
@@ -344,13 +344,13 @@ def _output_column(row: int, part: DrawnPart, *, at_end: bool) -> Column:
     lift = 0.0 if at_end else max(2 * STUB, label_height / 2 + 6)
     symbol = symbols.output(part.name).shifted(STUB, lift)
     label = label_at(part.name, part.lines, (symbol.body.x1 + blocks.BESIDE, lift), "start", "middle")
-    wires = [Wire((0.0, lift), (STUB, lift), net)]
+    wires = [WireLine((0.0, lift), (STUB, lift), net)]
     if not at_end:
-        wires.insert(0, Wire((0.0, 0.0), (0.0, lift), net))
+        wires.insert(0, WireLine((0.0, 0.0), (0.0, lift), net))
     return _column(row, Fragment((symbol,), (label,) if label else (), tuple(wires)))
 
 
-def attached(columns: Columns, row: int, place: int) -> Iterable[float]:
+def attached(columns: LayoutColumns, row: int, place: int) -> Iterable[float]:
     """Return the x at which things meet the bus of an instance."""
     found = columns.rows[row]
     yield from (column.x for column in found.instances[place])
@@ -358,3 +358,147 @@ def attached(columns: Columns, row: int, place: int) -> Iterable[float]:
         yield found.links[place - 1].x + found.blocks[place - 1].length
     if place < len(found.links):
         yield found.links[place].x
+
+
+NEARLY = 48.0
+"""Distance below which two like symbols look as if they ought to stand above each other."""
+_MOST_REPAIRS = 60
+"""Relations added before the last riser is given up; the trade's circuits need fewer than ten."""
+
+
+def solve(columns: LayoutColumns) -> RiserKey | None:
+    """Find the leftmost x of every column; where the relations run in a circle, name a riser that is part of it."""
+    everything = list(dict.fromkeys(column for row in columns.rows for column in row.sequence()))
+    after: dict[Column, list[tuple[Column, float]]] = {column: [] for column in everything}
+    waiting = dict.fromkeys(everything, 0)
+    for left, right, distance in columns.edges:
+        after[left].append((right, distance))
+        waiting[right] += 1
+    ready = [column for column in everything if waiting[column] == 0]
+    for column in everything:
+        column.x = 0.0
+    done = 0
+    while ready:
+        column = ready.pop()
+        done += 1
+        for other, distance in after[column]:
+            other.x = max(other.x, column.x + distance)
+            waiting[other] -= 1
+            if waiting[other] == 0:
+                ready.append(other)
+    if done == len(everything):
+        return None
+    stuck = [riser for riser in columns.risers if waiting[riser.column] > 0]
+    return max(stuck, key=lambda riser: (riser.lower[0] - riser.upper[0], riser.key)).key if stuck else ("", 0, 0, "")
+
+
+def conflict(columns: LayoutColumns) -> tuple[list[Edge], RiserKey] | None:
+    """Return what would part the first things that collide, the best first, and the riser to give up otherwise."""
+    for riser in columns.risers:
+        first, last = riser.upper[0], riser.lower[0]
+        for row in range(first + 1, last):
+            for column in columns.rows[row].sequence():
+                left, right = column.rooms[row]
+                offset = riser.column.x - column.x
+                if -left - HALF < offset < right + HALF:
+                    aside = [(column, riser.column, right + HALF), (riser.column, column, left + HALF)]
+                    return aside, riser.key
+        for other in columns.risers:
+            if other is riser or other.upper[0] >= last or other.lower[0] <= first:
+                continue
+            if abs(other.column.x - riser.column.x) < 2 * HALF - 1e-9:
+                apart = [(other.column, riser.column, 2 * HALF), (riser.column, other.column, 2 * HALF)]
+                return apart, riser.key
+    return _narrow_lane(columns)
+
+
+def lane_stops(columns: LayoutColumns, bridge: Bridge) -> list[Column]:
+    """Return the columns of all wires that pass the lane of a bridge, its own two ends included, from the left.
+
+    These are the ends of longer bridges, which lie above it, and the risers that come up through its row.
+    """
+    others = [other for other in columns.bridges if other.row == bridge.row and _lies_above(other, bridge)]
+    passing = [column for other in others for column in (other.left, other.right)]
+    passing += [riser.column for riser in columns.risers if riser.upper[0] < bridge.row <= riser.lower[0]]
+    inner = [column for column in passing if bridge.left.x < column.x < bridge.right.x]
+    return [bridge.left, *sorted(inner, key=lambda column: column.x), bridge.right]
+
+
+def _lies_above(other: Bridge, bridge: Bridge) -> bool:
+    return other is not bridge and lane_rank(other) > lane_rank(bridge)
+
+
+def lane_rank(bridge: Bridge) -> tuple[float, float]:
+    """Order lanes from the lowest: the shortest first, of equals the left one."""
+    return bridge.right.x - bridge.left.x, bridge.left.x
+
+
+def _narrow_lane(columns: LayoutColumns) -> tuple[list[Edge], RiserKey] | None:
+    """Widen the widest gap in a lane that has none wide enough for its parts."""
+    for bridge in columns.bridges:
+        stops = lane_stops(columns, bridge)
+        gaps = [(right.x - left.x, -index) for index, (left, right) in enumerate(pairwise(stops))]
+        width, place = max(gaps)
+        if width < bridge.length + 2 * HALF - 1e-6 and len(stops) > 2:
+            left, right = stops[-place], stops[-place + 1]
+            risers = [riser.key for riser in columns.risers if riser.column in stops]
+            return [(left, right, bridge.length + 2 * HALF)], (risers or [("", 0, 0, "")])[0]
+    return None
+
+
+def settled(plan: RowPlan, outputs: tuple[DrawnPart, ...]) -> LayoutColumns:
+    """Return columns in which no riser meets a foreign column, flagging the risers for which there is no room."""
+    flagged: set[RiserKey] = set()
+    while True:
+        columns = make_columns(plan, outputs, flagged)
+        bad = _settle(columns)
+        if bad is None:
+            _align(columns)
+            return columns
+        flagged.add(bad)
+
+
+def _settle(columns: LayoutColumns) -> RiserKey | None:
+    bad = solve(columns)
+    if bad is not None:
+        return bad
+    for _ in range(_MOST_REPAIRS):
+        found = conflict(columns)
+        if found is None:
+            return None
+        edges, key = found
+        for edge in edges:
+            columns.edges.append(edge)
+            if solve(columns) is None:
+                break
+            columns.edges.pop()
+        else:
+            return key if key[0] else None
+    return columns.risers[-1].key if columns.risers else None
+
+
+def _align(columns: LayoutColumns) -> None:
+    """Move like symbols of different rows that nearly stand above each other to the same x, where nothing objects."""
+    for left, right in _nearly_aligned(columns):
+        if not 0 < right.x - left.x <= NEARLY:
+            continue
+        columns.edges.append((right, left, 0.0))
+        if solve(columns) is not None or left.x != right.x or conflict(columns) is not None:
+            columns.edges.pop()
+            solve(columns)
+
+
+def _nearly_aligned(columns: LayoutColumns) -> list[tuple[Column, Column]]:
+    """Return pairs of columns that begin with like symbols in different rows, from the left."""
+    first: list[tuple[int, Box, Column]] = []
+    for row, found in enumerate(columns.rows):
+        for column in found.sequence():
+            if row in column.fragments and column.fragments[row].symbols:
+                first.append((row, column.fragments[row].symbols[0].body, column))
+    pairs = [
+        (one, other)
+        for row, body, one in first
+        for other_row, other_body, other in first
+        if row != other_row and body == other_body and 0 < other.x - one.x <= NEARLY
+    ]
+    return sorted(pairs, key=lambda pair: (pair[1].x, pair[0].x))

@@ -1,27 +1,72 @@
 """The picture as data: symbols with pins, labels, wires, dots and terminals, in units of one CSS pixel, y downwards.
 
-Wires carry the net they were drawn for, so that junctions can be found; the checks and the read-back ignore it and
-trust only the geometry.
+Text is measured before anything is placed. Wires carry the net they were drawn for, so that junctions can be found; the
+checks and the read-back ignore it and trust only the geometry.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Literal
 
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextToPath
+
 from labkit.view.schematic.parts import PinKey
-from labkit.view.schematic.text import (
-    ASCENT,
-    DESCENT,
-    FONT_SIZE,
-    LINE_PITCH,
-    SMALL_ASCENT,
-    SMALL_DESCENT,
-    SMALL_SIZE,
-    broken,
-    text_width,
-)
+
+FONT_SIZE = 12.0
+SMALL_SIZE = 9.5
+LINE_PITCH = 14.5
+ASCENT, DESCENT = 10.0, 3.0
+"""Room of a line above and below its baseline at `FONT_SIZE`."""
+SMALL_ASCENT, SMALL_DESCENT = 8.0, 2.5
+SAFETY = 1.12
+"""Reserve for the font that the reader's machine substitutes: DejaVu Sans is already among the widest."""
+_MEASURED_SIZE = 100.0
+LONGEST_LINE = 118.0
+"""Width in drawing units beyond which a label is broken at a blank."""
+
+
+@lru_cache(maxsize=4096)
+def text_width(text: str, size: float = FONT_SIZE, *, is_bold: bool = False) -> float:
+    """Return the room to reserve for one line of text, in whole drawing units (one unit is one CSS pixel).
+
+    Whole units keep every coordinate of a layout a multiple of 1/8, so that sums are exact and equal points are equal.
+    """
+    if not text.strip():
+        return 0.0
+    width, _, _ = TextToPath().get_text_width_height_descent(text, _font(is_bold), ismath=False)
+    return float(math.ceil(width * size / _MEASURED_SIZE * SAFETY))
+
+
+@lru_cache(maxsize=2)
+def _font(is_bold: bool) -> FontProperties:
+    return FontProperties(family="DejaVu Sans", size=_MEASURED_SIZE, weight="bold" if is_bold else "normal")
+
+
+def broken(lines: tuple[str, ...], longest: float = LONGEST_LINE, *, is_bold: bool = False) -> tuple[str, ...]:
+    """Break lines wider than ``longest`` at blanks; a no-break blank holds a number and its unit together."""
+    result: list[str] = []
+    for line in lines:
+        result.extend(_break_line(line, longest, is_bold))
+    return tuple(result)
+
+
+def _break_line(line: str, longest: float, is_bold: bool) -> list[str]:
+    words = [word for word in line.split(" ") if word]
+    if not words:
+        return []
+    rows = [words[0]]
+    for word in words[1:]:
+        if text_width(f"{rows[-1]} {word}", is_bold=is_bold) <= longest:
+            rows[-1] = f"{rows[-1]} {word}"
+        else:
+            rows.append(word)
+    return rows
+
 
 Point = tuple[float, float]
 Anchor = Literal["start", "middle", "end"]
@@ -118,7 +163,7 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
-class Pin:
+class SymbolPin:
     """Where a wire meets a symbol; several pins of a part may be tied inside its symbol."""
 
     at: Point
@@ -126,22 +171,22 @@ class Pin:
 
 
 @dataclass(frozen=True, slots=True)
-class Symbol:
+class PartSymbol:
     """The drawn body of one part, or of one contact of it."""
 
     owner: str
     body: Box
-    pins: tuple[Pin, ...]
+    pins: tuple[SymbolPin, ...]
     strokes: tuple[Stroke, ...]
     texts: tuple[Text, ...] = ()
     """Text inside the body, such as the names of throws; counted as part of it."""
 
-    def shifted(self, dx: float, dy: float) -> Symbol:
+    def shifted(self, dx: float, dy: float) -> PartSymbol:
         """Return the symbol moved."""
-        return Symbol(
+        return PartSymbol(
             self.owner,
             self.body.shifted(dx, dy),
-            tuple(Pin((pin.at[0] + dx, pin.at[1] + dy), pin.keys) for pin in self.pins),
+            tuple(SymbolPin((pin.at[0] + dx, pin.at[1] + dy), pin.keys) for pin in self.pins),
             tuple(stroke.shifted(dx, dy) for stroke in self.strokes),
             tuple(text.shifted(dx, dy) for text in self.texts),
         )
@@ -165,16 +210,16 @@ class Label:
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
+class WireLine:
     """A straight wire of a net."""
 
     a: Point
     b: Point
     net: str
 
-    def shifted(self, dx: float, dy: float) -> Wire:
+    def shifted(self, dx: float, dy: float) -> WireLine:
         """Return the wire moved."""
-        return Wire((self.a[0] + dx, self.a[1] + dy), (self.b[0] + dx, self.b[1] + dy), self.net)
+        return WireLine((self.a[0] + dx, self.a[1] + dy), (self.b[0] + dx, self.b[1] + dy), self.net)
 
     @property
     def box(self) -> Box:
@@ -215,9 +260,9 @@ class Terminal:
 class Fragment:
     """Placed things with a common origin: the unit of every step of the layout."""
 
-    symbols: tuple[Symbol, ...] = ()
+    symbols: tuple[PartSymbol, ...] = ()
     labels: tuple[Label, ...] = ()
-    wires: tuple[Wire, ...] = ()
+    wires: tuple[WireLine, ...] = ()
     terminals: tuple[Terminal, ...] = ()
 
     def shifted(self, dx: float, dy: float) -> Fragment:
@@ -267,9 +312,9 @@ class Drawing:
     name: str
     summary: str
     description: str
-    symbols: tuple[Symbol, ...]
+    symbols: tuple[PartSymbol, ...]
     labels: tuple[Label, ...]
-    wires: tuple[Wire, ...]
+    wires: tuple[WireLine, ...]
     dots: tuple[Point, ...]
     terminals: tuple[Terminal, ...]
     open_pins: frozenset[PinKey] = field(default_factory=frozenset)

@@ -8,16 +8,151 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from string import ascii_lowercase
 
-from labkit.circuit.elements import Contact
+from labkit.circuit.elements import Buffer, Capacitor, Contact, CustomAdmittance, Element, Inductor, Resistor
+from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, Pickup
-from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead
+from labkit.rig.chain.chain import Cable, Input, Stage
+from labkit.rig.chain.stages import BufferBox, BypassBox, PassiveSplit, ValveInput, VolumePedal
+from labkit.rig.parts.active import BufferStage, DummyCoil, OnboardBuffer, ScreenedLead
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 from labkit.rig.rig import Rig
-from labkit.view.schematic.from_chain import chain_parts
-from labkit.view.schematic.from_elements import buffer_parts, element_parts, short_quantity, tied, two_pin
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart, PartKind
+
+NO_BREAK = "\u00a0"
+
+
+def short_quantity(value: float, unit: str) -> str:
+    """Return a value in three significant digits at most, as it is printed on a part, with a no-break blank."""
+    return tied(format_quantity(float(f"{value:.3g}"), unit))
+
+
+def tied(words: object) -> str:
+    """Return words that stay on one line."""
+    return str(words).replace(" ", NO_BREAK)
+
+
+def load_value(resistance: float, capacitance: float) -> str:
+    """Return the value of an input: ``1 MΩ ∥ 100 pF``, or the resistance alone."""
+    text = short_quantity(resistance, "Ω")
+    return f"{text} ∥ {short_quantity(capacitance, 'F')}" if capacitance > 0 else text
+
+
+def two_pin(kind: PartKind, name: str, nodes: tuple[str, ...], *label: str) -> DrawnPart:
+    """Return a part with two pins and label lines."""
+    return DrawnPart(kind=kind, name=name, nodes=nodes, label=label)
+
+
+def load_part(name: str, node: str, resistance: float, capacitance: float, words: str) -> DrawnPart:
+    """Return an input to ground: a box of R ∥ C, or a plain resistor when it has no capacitance."""
+    kind: PartKind = "input" if capacitance > 0 else "resistor"
+    return two_pin(kind, name, (node, GROUND), words, load_value(resistance, capacitance))
+
+
+def buffer_parts(name: str, stage: BufferStage, before: str, after: str) -> Iterator[DrawnPart]:
+    """Yield a buffer's input load and the buffer itself."""
+    words = name.replace("_", " ").replace(".", " ")
+    yield load_part(f"{name}.input", before, stage.input_resistance, stage.input_capacitance, f"{words} input")
+    values = [f"×{stage.gain:.3g}"]
+    if stage.output_resistance > 0:
+        values.append(short_quantity(stage.output_resistance, "Ω"))
+    yield DrawnPart(kind="buffer", name=name, nodes=(before, after), label=(words, ", ".join(values)))
+
+
+def element_parts(elements: tuple[Element, ...]) -> Iterator[DrawnPart]:
+    """Yield one part per element: the fallback for kinds that have no drawing of their own."""
+    for element in elements:
+        words = element.name.replace("_", " ").replace(".", " ")
+        if isinstance(element, Resistor):
+            yield two_pin("resistor", element.name, element.nodes, words, short_quantity(element.resistance, "Ω"))
+        elif isinstance(element, Capacitor):
+            yield two_pin("capacitor", element.name, element.nodes, words, short_quantity(element.capacitance, "F"))
+        elif isinstance(element, Inductor):
+            yield two_pin("inductor", element.name, element.nodes, words, short_quantity(element.inductance, "H"))
+        elif isinstance(element, Contact):
+            yield DrawnPart(
+                kind="contact", name=element.name, nodes=element.nodes, label=(words,), closed=(element.closed,)
+            )
+        elif isinstance(element, Buffer):
+            value = f"×{element.gain:g}, {short_quantity(element.output_resistance, 'Ω')}"
+            yield DrawnPart(kind="buffer", name=element.name, nodes=element.nodes, label=(words, value))
+        elif isinstance(element, CustomAdmittance):
+            yield two_pin("impedance", element.name, element.nodes, words)
+
+
+def chain_parts(chain: tuple[Stage, ...], tip: str, taken: set[str]) -> Iterator[DrawnPart]:
+    """Yield the chain from the node of the jack's tip to the output.
+
+    Parameters
+    ----------
+    chain : tuple of Stage
+    tip : str
+        Node of the jack's tip.
+    taken : set of str
+        Names that parts of the harness have; a stage of the same name gets ``chain.`` before it.
+    """
+
+    def own(part: DrawnPart) -> DrawnPart:
+        name = part.name
+        while name in taken:
+            name = f"chain.{name}"
+        taken.add(name)
+        return replace(part, name=name, label=part.lines)
+
+    node = tip
+    if chain:
+        yield own(DrawnPart(kind="connector", name="jack", nodes=(node, "jack.tip"), label=("jack",)))
+        node = "jack.tip"
+    for part, after in _stages(chain, node, "chain"):
+        yield own(part)
+        node = after
+    yield own(DrawnPart(kind="output", name="output", nodes=(node,), label=("output",)))
+
+
+def _stages(stages: tuple[Stage, ...], node: str, prefix: str) -> Iterator[tuple[DrawnPart, str]]:
+    """Yield every part with the node that the line has reached after it."""
+    for index, stage in enumerate(stages, start=1):
+        after = f"{prefix}.{index}" if isinstance(stage, Cable) or not stage.is_shunt else node
+        for part in _stage(stage, node, after):
+            yield part, after
+        node = after
+
+
+def _stage(stage: Stage, before: str, after: str) -> Iterator[DrawnPart]:
+    words = stage.name.replace("_", " ").replace(".", " ")
+    if isinstance(stage, Cable):
+        label = (f"{words} {stage.length:.3g}{NO_BREAK}m", short_quantity(stage.capacitance, "F"))
+        yield DrawnPart(kind="line", name=stage.name, nodes=(before, after, GROUND), label=label)
+    elif isinstance(stage, Input):
+        yield load_part(stage.name, before, stage.resistance, stage.capacitance, words)
+    elif isinstance(stage, BypassBox):
+        yield two_pin("cable", stage.name, (before, GROUND), words, short_quantity(stage.capacitance, "F"))
+    elif isinstance(stage, BufferBox):
+        yield from buffer_parts(stage.name, stage.stage, before, after)
+    elif isinstance(stage, VolumePedal):
+        lines = (words, f"{short_quantity(stage.value, 'Ω')} {tied(stage.taper)}", f"at {stage.position:g}")
+        yield DrawnPart(kind="pot", name=stage.name, nodes=(before, after, GROUND), label=lines)
+    elif isinstance(stage, ValveInput):
+        yield from _valve(stage, before, after)
+    elif isinstance(stage, PassiveSplit):
+        for part, _ in _stages(stage.branch, before, stage.name):
+            yield part
+    else:
+        yield from element_parts(stage.elements(before, after))
+
+
+def _valve(stage: ValveInput, before: str, after: str) -> Iterator[DrawnPart]:
+    name = stage.name
+    if stage.leak is not None:
+        yield two_pin("resistor", f"{name}.leak", (before, GROUND), "leak", short_quantity(stage.leak, "Ω"))
+    yield two_pin("resistor", f"{name}.stopper", (before, after), "stopper", short_quantity(stage.stopper, "Ω"))
+    if stage.divider is not None:
+        yield two_pin("resistor", f"{name}.divider", (after, GROUND), "divider", short_quantity(stage.divider, "Ω"))
+    value = short_quantity(stage.grid_capacitance, "F")
+    yield two_pin("capacitor", f"{name}.grid", (after, GROUND), "valve grid", value)
+
 
 _LONGEST_CONTACT_LABEL = 34
 """Letters; a contact that closes in many positions is numbered instead of listing them all."""

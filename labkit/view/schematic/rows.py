@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from labkit.view.schematic.normalise import Joint, Network, Tree, has_coil, is_live
+from labkit.view.schematic.normalise import DrawnNetwork, Joint, Tree, has_coil, is_live
 
 _LONGEST_SEARCH = 6000
 """Steps after which a path search settles for the best path so far; the trade's circuits need fewer than 500."""
@@ -41,7 +41,7 @@ class Instance:
 
 
 @dataclass(slots=True)
-class Row:
+class LayoutRow:
     """Nets from left to right with the links between them; ``links[i]`` leads from instance i to i + 1."""
 
     instances: list[Instance]
@@ -50,10 +50,10 @@ class Row:
 
 
 @dataclass(slots=True)
-class Plan:
+class RowPlan:
     """All rows, from the top, with the trees that hang between nets."""
 
-    rows: list[Row]
+    rows: list[LayoutRow]
     hanging: list[Tree]
 
     def primary(self, net: str) -> tuple[int, int] | None:
@@ -68,10 +68,10 @@ class Plan:
 class _Cover:
     """The path cover while it is being made."""
 
-    def __init__(self, network: Network, trees: tuple[Tree, ...]) -> None:
+    def __init__(self, network: DrawnNetwork, trees: tuple[Tree, ...]) -> None:
         self.network = network
         self.trees = trees
-        self.rows: list[Row] = []
+        self.rows: list[LayoutRow] = []
         self.parents: list[tuple[int, float] | None] = []
         self.placed: dict[str, int] = {}
         self.used: set[object] = set()
@@ -135,7 +135,7 @@ class _Cover:
             instances.append(Instance(net, is_proxy=net in self.placed))
             if is_live(net) and net not in self.placed:
                 self.placed[net] = index
-        self.rows.append(Row(instances, links))
+        self.rows.append(LayoutRow(instances, links))
         self.parents.append(parent)
         self.used |= {_identity(link.item) for link in links}
         return index
@@ -170,12 +170,12 @@ def _joint_links(joint: Joint, net: str) -> Iterator[Link]:
             yield Link(joint, nodes[stop], start, stop)
 
 
-def planned(network: Network, trees: tuple[Tree, ...], *, extends: bool) -> Plan:
+def planned(network: DrawnNetwork, trees: tuple[Tree, ...], *, extends: bool) -> RowPlan:
     """Cover the network by rows.
 
     Parameters
     ----------
-    network : Network
+    network : DrawnNetwork
     trees : tuple of Tree
         What `reduced` left.
     extends : bool
@@ -191,7 +191,7 @@ def planned(network: Network, trees: tuple[Tree, ...], *, extends: bool) -> Plan
     _place_left_over(cover)
     order = _order(cover)
     rows = [cover.rows[index] for index in order]
-    return Plan(rows, [tree for tree in trees if _identity(tree) not in cover.used])
+    return RowPlan(rows, [tree for tree in trees if _identity(tree) not in cover.used])
 
 
 def _lay_trunk(cover: _Cover, *, extends: bool) -> None:

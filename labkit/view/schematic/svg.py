@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from xml.sax.saxutils import escape, quoteattr
+from html import escape
 
 from labkit.view.palette import COPPER, INK, MUTED, PAPER, SANS, SERIF
-from labkit.view.schematic.drawing import Box, Drawing, Point, Stroke, Text
-from labkit.view.schematic.text import broken, text_width
+from labkit.view.schematic.drawing import Box, Drawing, Point, Stroke, Text, broken, text_width
+from labkit.view.svg import Attribute, dashes, element, number, rectangle, text
 
 MARGIN = 26.0
 HEADING_SIZE = 19.0
@@ -63,44 +63,52 @@ def to_svg(drawing: Drawing, *, id_prefix: str = "schematic") -> str:
     width, height = room.x1 - room.x0, room.y1 - room.y0
     title, description = f"{id_prefix}-title", f"{id_prefix}-description"
     rows = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" id={quoteattr(id_prefix)} role="img" '
-        f"aria-labelledby={quoteattr(title)} aria-describedby={quoteattr(description)} "
-        f'width="{_n(width)}" height="{_n(height)}" '
-        f'viewBox="{_n(room.x0)} {_n(room.y0)} {_n(width)} {_n(height)}" '
-        f'fill="none" stroke-linecap="round" stroke-linejoin="round" font-family={quoteattr(SANS)}>',
-        f"<title id={quoteattr(title)}>{escape(drawing.name)}</title>",
-        f"<desc id={quoteattr(description)}>{escape(drawing.description)}</desc>",
-        f'<rect x="{_n(room.x0)}" y="{_n(room.y0)}" width="{_n(width)}" height="{_n(height)}" fill="{PAPER}"/>',
-        f'<text x="{_n(left)}" y="{_n(heading_y)}" font-family={quoteattr(SERIF)} font-size="{_n(HEADING_SIZE)}" '
-        f'fill="{INK}">{escape(drawing.name)}</text>',
+        element("title", escape(drawing.name), id=title),
+        element("desc", escape(drawing.description), id=description),
+        rectangle(room.x0, room.y0, width, height, PAPER),
+        text(left, heading_y, drawing.name, INK, font_family=SERIF, font_size=HEADING_SIZE),
     ]
     rows += [
-        f'<text x="{_n(left)}" y="{_n(heading_y + 20 + 16 * index)}" font-size="{_n(SUMMARY_SIZE)}" '
-        f'fill="{MUTED}">{escape(row)}</text>'
+        text(left, heading_y + 20 + 16 * index, row, font_size=SUMMARY_SIZE)
         for index, row in enumerate(summary_rows(drawing))
     ]
-    rows.append(f'<g id="{id_prefix}-wires">')
-    rows.append(f'<path d="{"".join(_segment(wire.a, wire.b) for wire in drawing.wires)}"{_stroke("wire")}/>')
-    rows += [f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(DOT_RADIUS)}" fill="{INK}"/>' for x, y in drawing.dots]
-    rows.append("</g>")
+    wires = element("path", d="".join(_segment(wire.a, wire.b) for wire in drawing.wires), **_stroke("wire"))
+    dots = [element("circle", cx=x, cy=y, r=DOT_RADIUS, fill=INK) for x, y in drawing.dots]
+    rows.append(_group([wires, *dots], id=f"{id_prefix}-wires"))
     owners = dict.fromkeys(symbol.owner for symbol in drawing.symbols)
     ids = _ids(owners, id_prefix)
     for owner in owners:
-        rows.append(f'<g id="{ids[owner]}" data-part={quoteattr(owner)}>')
-        for symbol in drawing.symbols:
-            if symbol.owner == owner:
-                rows += [_path(stroke) for stroke in symbol.strokes]
-                rows += [_text(text) for text in symbol.texts]
-        for label in drawing.labels:
-            if label.owner == owner:
-                rows += [_text(text) for text in label.texts]
-        rows.append("</g>")
-    rows.append(f'<g id="{id_prefix}-terminals">')
-    for terminal in drawing.terminals:
-        rows += [_path(stroke) for stroke in terminal.strokes]
-        rows += [_text(text) for text in terminal.texts]
-    rows += ["</g>", "</svg>"]
-    return "\n".join(rows) + "\n"
+        parts = [
+            part
+            for symbol in drawing.symbols
+            if symbol.owner == owner
+            for part in (*map(_path, symbol.strokes), *map(_text, symbol.texts))
+        ]
+        parts += [_text(text) for label in drawing.labels if label.owner == owner for text in label.texts]
+        rows.append(_group(parts, id=ids[owner], data_part=owner))
+    ends = [part for end in drawing.terminals for part in (*map(_path, end.strokes), *map(_text, end.texts))]
+    rows.append(_group(ends, id=f"{id_prefix}-terminals"))
+    whole = element(
+        "svg",
+        "\n" + "\n".join(rows) + "\n",
+        xmlns="http://www.w3.org/2000/svg",
+        id=id_prefix,
+        role="img",
+        aria_labelledby=title,
+        aria_describedby=description,
+        width=width,
+        height=height,
+        viewBox=" ".join(map(number, (room.x0, room.y0, width, height))),
+        fill="none",
+        stroke_linecap="round",
+        stroke_linejoin="round",
+        font_family=SANS,
+    )
+    return whole + "\n"
+
+
+def _group(parts: list[str], **attributes: Attribute) -> str:
+    return element("g", "\n" + "\n".join(parts) + "\n", **attributes)
 
 
 def _ids(owners: dict[str, None], prefix: str) -> dict[str, str]:
@@ -117,33 +125,23 @@ def _ids(owners: dict[str, None], prefix: str) -> dict[str, str]:
     return result
 
 
-def _n(value: float) -> str:
-    text = f"{value:.2f}".rstrip("0").rstrip(".")
-    return "0" if text in ("", "-0") else text
-
-
 def _segment(a: Point, b: Point) -> str:
-    return f"M{_n(a[0])} {_n(a[1])}L{_n(b[0])} {_n(b[1])}"
+    return f"M{number(a[0])} {number(a[1])}L{number(b[0])} {number(b[1])}"
 
 
-def _stroke(role: str) -> str:
+def _stroke(role: str) -> dict[str, Attribute]:
     colour, width, dash = STROKES[role]
-    dashes = f' stroke-dasharray="{" ".join(_n(part) for part in dash)}"' if dash else ""
-    return f' stroke="{colour}" stroke-width="{_n(width)}"{dashes}'
+    return {"stroke": colour, "stroke_width": width, "stroke_dasharray": dashes(dash)}
 
 
 def _path(stroke: Stroke) -> str:
-    data = "".join(letter + " ".join(_n(value) for value in values) for letter, values in stroke.commands)
+    data = "".join(letter + " ".join(map(number, values)) for letter, values in stroke.commands)
     if stroke.filled:
-        return f'<path d="{data}Z" fill="{STROKES[stroke.role][0]}"/>'
-    return f'<path d="{data}"{_stroke(stroke.role)}/>'
+        return element("path", d=f"{data}Z", fill=STROKES[stroke.role][0])
+    return element("path", d=data, **_stroke(stroke.role))
 
 
-def _text(text: Text) -> str:
-    colour, weight = TEXTS[text.role]
-    anchor = "" if text.anchor == "start" else f' text-anchor="{text.anchor}"'
-    bold = f' font-weight="{weight}"' if weight != 400 else ""
-    return (
-        f'<text x="{_n(text.at[0])}" y="{_n(text.at[1])}" font-size="{_n(text.size)}" fill="{colour}"{bold}{anchor}>'
-        f"{escape(text.text)}</text>"
-    )
+def _text(drawn: Text) -> str:
+    colour, weight = TEXTS[drawn.role]
+    bold = str(weight) if weight != 400 else None
+    return text(*drawn.at, drawn.text, colour, anchor=drawn.anchor, font_size=drawn.size, font_weight=bold)

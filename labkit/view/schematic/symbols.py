@@ -8,9 +8,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from labkit.view.schematic.drawing import Anchor, Box, Pin, Point, Stroke, StrokeRole, Symbol, Terminal, Text
+from labkit.view.schematic.drawing import (
+    SMALL_SIZE,
+    Anchor,
+    Box,
+    PartSymbol,
+    Point,
+    Stroke,
+    StrokeRole,
+    SymbolPin,
+    Terminal,
+    Text,
+    text_width,
+)
 from labkit.view.schematic.parts import PinKey
-from labkit.view.schematic.text import SMALL_SIZE, text_width
 
 ARC = 0.5523
 """Control length of a cubic that follows a quarter circle (radius 1) within 0.03 %."""
@@ -69,10 +80,12 @@ def _humps(top: float, count: int, radius: float, x: float = 0.0) -> Stroke:
     return Stroke(tuple(commands))
 
 
-def two_pin(kind: str, owner: str, first: tuple[PinKey, ...], second: tuple[PinKey, ...], *, closed: bool) -> Symbol:
+def two_pin(
+    kind: str, owner: str, first: tuple[PinKey, ...], second: tuple[PinKey, ...], *, closed: bool
+) -> PartSymbol:
     """Return the upright symbol of a two-pin kind with its first pin at the origin."""
     body, strokes = _TWO_PIN[kind](closed)
-    return Symbol(owner, body, (Pin((0.0, 0.0), first), Pin((0.0, body.y1), second)), strokes)
+    return PartSymbol(owner, body, (SymbolPin((0.0, 0.0), first), SymbolPin((0.0, body.y1), second)), strokes)
 
 
 def _resistor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
@@ -162,44 +175,46 @@ _TWO_PIN = {
 }
 
 
-def rheostat(owner: str, track: tuple[PinKey, ...], wiper: tuple[PinKey, ...], *, tied: bool) -> Symbol:
+def rheostat(owner: str, track: tuple[PinKey, ...], wiper: tuple[PinKey, ...], *, tied: bool) -> PartSymbol:
     """Return a pot used as a rheostat: track end at the top, wiper at the bottom, the idle end open or tied to it."""
     strokes = [rectangle(Box(-7, 0, 7, 36)), *arrow((7, 18), (19, 18)), line((19, 18), (19, 47), (0, 47), role="wire")]
     if tied:
         strokes.append(line((0, 36), (0, 47), role="wire"))
     else:
         strokes.append(circle((0, 38.6), 2.4, "fine"))
-    return Symbol(owner, Box(-7, 0, 20, 47), (Pin((0.0, 0.0), track), Pin((0.0, 47.0), wiper)), tuple(strokes))
+    return PartSymbol(
+        owner, Box(-7, 0, 20, 47), (SymbolPin((0.0, 0.0), track), SymbolPin((0.0, 47.0), wiper)), tuple(strokes)
+    )
 
 
-def pot(owner: str, top: PinKey, wiper: PinKey, bottom: PinKey) -> Symbol:
+def pot(owner: str, top: PinKey, wiper: PinKey, bottom: PinKey) -> PartSymbol:
     """Return an upright pot with its wiper at the right; pins top, wiper, bottom. ``cw`` marks the clockwise end."""
     at_top = top[1] == "cw"
     mark = Text("cw", (-9.5, 9.0 if at_top else 35.0), "small", "end")
     width = text_width("cw", SMALL_SIZE)
-    return Symbol(
+    return PartSymbol(
         owner,
         Box(-10 - width, 0, 17, 38),
-        (Pin((0.0, 0.0), (top,)), Pin((17.0, 19.0), (wiper,)), Pin((0.0, 38.0), (bottom,))),
+        (SymbolPin((0.0, 0.0), (top,)), SymbolPin((17.0, 19.0), (wiper,)), SymbolPin((0.0, 38.0), (bottom,))),
         (rectangle(Box(-7, 0, 7, 38)), *arrow((7, 19), (17, 19))),
         (mark,),
     )
 
 
-def lying_pot(owner: str, left: PinKey, wiper: PinKey, right: PinKey) -> Symbol:
+def lying_pot(owner: str, left: PinKey, wiper: PinKey, right: PinKey) -> PartSymbol:
     """Return a pot laid between two nets, its wiper pointing up from below; pins left, wiper, right."""
     x = 8.0 if left[1] == "cw" else 30.0
     mark = Text("cw", (x, 14.5), "small", "middle")
-    return Symbol(
+    return PartSymbol(
         owner,
         Box(0, -7, 38, 17),
-        (Pin((0.0, 0.0), (left,)), Pin((19.0, 17.0), (wiper,)), Pin((38.0, 0.0), (right,))),
+        (SymbolPin((0.0, 0.0), (left,)), SymbolPin((19.0, 17.0), (wiper,)), SymbolPin((38.0, 0.0), (right,))),
         (rectangle(Box(0, -7, 38, 7)), *arrow((19, 7), (19, 17))),
         (mark,),
     )
 
 
-def mirrored(symbol: Symbol) -> Symbol:
+def mirrored(symbol: PartSymbol) -> PartSymbol:
     """Return a symbol with left and right exchanged about x = 0."""
     anchors: dict[Anchor, Anchor] = {"start": "end", "end": "start", "middle": "middle"}
 
@@ -210,26 +225,26 @@ def mirrored(symbol: Symbol) -> Symbol:
         )
         return replace(stroke, commands=commands)
 
-    return Symbol(
+    return PartSymbol(
         symbol.owner,
         Box(-symbol.body.x1, symbol.body.y0, -symbol.body.x0, symbol.body.y1),
-        tuple(Pin((-pin.at[0], pin.at[1]), pin.keys) for pin in symbol.pins),
+        tuple(SymbolPin((-pin.at[0], pin.at[1]), pin.keys) for pin in symbol.pins),
         tuple(mirror(stroke) for stroke in symbol.strokes),
         tuple(replace(text, at=(-text.at[0], text.at[1]), anchor=anchors[text.anchor]) for text in symbol.texts),
     )
 
 
-def buffer(owner: str) -> Symbol:
+def buffer(owner: str) -> PartSymbol:
     """Return a buffer pointing right, its input at the origin."""
-    return Symbol(
+    return PartSymbol(
         owner,
         Box(0, -19, 36, 19),
-        (Pin((0.0, 0.0), ((owner, "in"),)), Pin((36.0, 0.0), ((owner, "out"),))),
+        (SymbolPin((0.0, 0.0), ((owner, "in"),)), SymbolPin((36.0, 0.0), ((owner, "out"),))),
         (line((0, -19), (36, 0), (0, 19), closed=True),),
     )
 
 
-def shielded_line(owner: str) -> Symbol:
+def shielded_line(owner: str) -> PartSymbol:
     """Return a length of shielded lead laid from left to right, its shield pin underneath."""
     end = 58.0
     k = ARC
@@ -245,13 +260,13 @@ def shielded_line(owner: str) -> Symbol:
         ),
         "dashed",
     )
-    return Symbol(
+    return PartSymbol(
         owner,
         Box(0, -9, end, 9),
         (
-            Pin((0.0, 0.0), ((owner, "in"),)),
-            Pin((end, 0.0), ((owner, "out"),)),
-            Pin((end / 2, 9.0), ((owner, "shield"),)),
+            SymbolPin((0.0, 0.0), ((owner, "in"),)),
+            SymbolPin((end, 0.0), ((owner, "out"),)),
+            SymbolPin((end / 2, 9.0), ((owner, "shield"),)),
         ),
         (sheath, line((0, 0), (end, 0), role="wire")),
     )
@@ -260,14 +275,14 @@ def shielded_line(owner: str) -> Symbol:
 THROW_PITCH = 30.0
 
 
-def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> Symbol:
+def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> PartSymbol:
     """Return a switch pole in a dashed box: throws at the left in ``order`` from the top, the common at the right.
 
     Closed contacts are solid blades from the common, open ones dotted.
     """
     width, last = 52.0, THROW_PITCH * (len(order) - 1)
     strokes: list[Stroke] = [rectangle(Box(0, -12, width, last + 12), "dashed")]
-    pins = [Pin((width, 0.0), ((owner, "common"),))]
+    pins = [SymbolPin((width, 0.0), ((owner, "common"),))]
     strokes += [line((width, 0), (width - 7.4, 0), role="wire"), circle((width - 10, 0), 2.6)]
     for row, throw in enumerate(order):
         y = THROW_PITCH * row
@@ -278,13 +293,15 @@ def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> Symbol
         start = (10 + 2.6 * ux, y + 2.6 * uy)
         stop = (width - 10 - 2.6 * ux, -2.6 * uy)
         strokes.append(line(start, stop, role="copper" if closed[throw - 1] else "dotted"))
-        pins.append(Pin((0.0, y), ((owner, f"throw {throw}"),)))
-    return Symbol(owner, Box(0, -12, width, last + 12), tuple(pins), tuple(strokes))
+        pins.append(SymbolPin((0.0, y), ((owner, f"throw {throw}"),)))
+    return PartSymbol(owner, Box(0, -12, width, last + 12), tuple(pins), tuple(strokes))
 
 
-def output(owner: str) -> Symbol:
+def output(owner: str) -> PartSymbol:
     """Return an output terminal: an open circle at the end of a wire."""
-    return Symbol(owner, Box(0, -5, 10, 5), (Pin((0.0, 0.0), ((owner, "1"),)),), (circle((5, 0), 4.4, "copper"),))
+    return PartSymbol(
+        owner, Box(0, -5, 10, 5), (SymbolPin((0.0, 0.0), ((owner, "1"),)),), (circle((5, 0), 4.4, "copper"),)
+    )
 
 
 def ground(at: Point) -> Terminal:
@@ -326,7 +343,7 @@ def flag(at: Point, net: str, side: str) -> Terminal:
     return Terminal("flag", at, net, box, (line(*points, role="fine", closed=True),), (text,))
 
 
-def flipped(symbol: Symbol) -> Symbol:
+def flipped(symbol: PartSymbol) -> PartSymbol:
     """Return an upright two-pin symbol upside down, its second pin at the origin; the pins keep their keys."""
     height = symbol.pins[1].at[1]
 
@@ -340,11 +357,11 @@ def flipped(symbol: Symbol) -> Symbol:
         )
 
     body = Box(symbol.body.x0, height - symbol.body.y1, symbol.body.x1, height - symbol.body.y0)
-    pins = tuple(Pin((pin.at[0], height - pin.at[1]), pin.keys) for pin in reversed(symbol.pins))
-    return Symbol(symbol.owner, body, pins, tuple(mirror(stroke) for stroke in symbol.strokes))
+    pins = tuple(SymbolPin((pin.at[0], height - pin.at[1]), pin.keys) for pin in reversed(symbol.pins))
+    return PartSymbol(symbol.owner, body, pins, tuple(mirror(stroke) for stroke in symbol.strokes))
 
 
-def turned(symbol: Symbol) -> Symbol:
+def turned(symbol: PartSymbol) -> PartSymbol:
     """Return an upright two-pin symbol laid down: top becomes left, right becomes up."""
 
     def turn(stroke: Stroke) -> Stroke:
@@ -362,5 +379,5 @@ def turned(symbol: Symbol) -> Symbol:
         return replace(stroke, commands=commands)
 
     body = Box(symbol.body.y0, -symbol.body.x1, symbol.body.y1, -symbol.body.x0)
-    pins = tuple(Pin((pin.at[1], -pin.at[0]), pin.keys) for pin in symbol.pins)
-    return Symbol(symbol.owner, body, pins, tuple(turn(stroke) for stroke in symbol.strokes))
+    pins = tuple(SymbolPin((pin.at[1], -pin.at[0]), pin.keys) for pin in symbol.pins)
+    return PartSymbol(symbol.owner, body, pins, tuple(turn(stroke) for stroke in symbol.strokes))

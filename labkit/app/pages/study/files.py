@@ -8,7 +8,7 @@ from typing import Any
 from labkit.app.kit.widgets import FileOffers, MadeFile
 from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.study import written
 from labkit.study.search.solution import SearchResult
 
