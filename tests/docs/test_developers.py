@@ -8,7 +8,7 @@ from pathlib import Path
 from types import FrameType
 
 import pytest
-from labkit.pickup.predict.given import load_built
+from labkit.pickup.predict.built import load_built
 
 from labkit.catalogue import catalogue
 from labkit.circuit.solve.solver import Solution
