@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -58,10 +59,32 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Browser tests share one worker process, so that browsers and servers do not compete for the cores."""
-    for item in items:
-        if item.get_closest_marker("browser") and not item.get_closest_marker("xdist_group"):
-            item.add_marker(pytest.mark.xdist_group("browser"))
+    """Sort the tests into groups for the worker processes, browser tests last and the largest groups first.
+
+    Tests that ask for the same fixtures of their module (a server, a built documentation) are one group, so that these
+    are made once. The loop that playwright keeps running lets no asyncio test follow in its process. ``make test``
+    hands the groups out in this order.
+    """
+    groups = {item: _group(item) for item in items}
+    sizes = Counter(groups.values())
+    last = {
+        group for item, group in groups.items() if item.get_closest_marker("browser") or "browser" in item.fixturenames
+    }
+    for item, group in groups.items():
+        if sizes[group] > 1:
+            item.add_marker(pytest.mark.xdist_group(group))
+    order = {group: number for number, group in enumerate(sizes)}
+    items.sort(key=lambda item: (groups[item] in last, -sizes[groups[item]], order[groups[item]]))
+
+
+def _group(item: pytest.Item) -> str:
+    """Return the group that a test names, or its file and the fixtures of its module, or the test itself."""
+    named = item.get_closest_marker("xdist_group")
+    if named is not None:
+        return str(named.args[0])
+    fixtures = item._fixtureinfo.name2fixturedefs
+    shared = sorted(name for name, found in fixtures.items() if found[-1].scope == "module")
+    return " ".join([item.nodeid.partition("::")[0], *shared]) if shared else item.nodeid
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

@@ -23,8 +23,8 @@ from tests.browser.conftest import Server, stop_server
 from tests.plugins.samples import EXAMPLE, READER_FILES
 from tests.setup.installation import Installation, build_wheel, closure, install, link_into
 
-# beside the other browser tests, whose browser it shares
-pytestmark = pytest.mark.xdist_group("browser")
+# in their order, and all of them where the package is installed
+pytestmark = pytest.mark.xdist_group("example plugin")
 
 RIG = "Saltmarsh Lane, light-operated tone"
 USUAL_RIG = "Saltmarsh Lane, narrow single coil"
