@@ -8,9 +8,11 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import psutil
 import pytest
 
 START_S = 90.0
@@ -70,6 +72,26 @@ def stop_server(server: Server) -> None:
         server.process.wait(10)
     server.reader.join(10)
     server.process.stdout.close()
+
+
+def kernels_of(server: Server, kernel_id: str = "") -> list[psutil.Process]:
+    """The processes of a server's kernels, or of one: forked ones by their name, others by what started them."""
+    found = []
+    for process in psutil.Process(server.process.pid).children(recursive=True):
+        with suppress(psutil.Error):
+            started = " ".join(process.cmdline())
+            if process.name().startswith(f"kernel-{kernel_id[:8]}") or (
+                "ipykernel" in started and kernel_id in started
+            ):
+                found.append(process)
+    return found
+
+
+def kernel_of(page: object, server: Server) -> psutil.Process:
+    """The process behind a page."""
+    kernel_id = page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId")  # type: ignore[attr-defined]
+    (found,) = kernels_of(server, kernel_id)
+    return found
 
 
 @pytest.fixture(scope="session")

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-import time
 
-import psutil
 import pytest
 import soundfile
 
-from tests.browser.conftest import leave
+from tests.browser.conftest import PATIENCE_MS, kernel_of, leave
 
 pytestmark = pytest.mark.browser
 
@@ -251,21 +249,11 @@ def test_changes_are_announced_once_after_a_pause(rig):
 
 
 def test_leaving_a_page_ends_its_kernel(visit, lab):
-    def kernels() -> int:
-        return len(psutil.Process(lab.process.pid).children())
-
-    def within(seconds: float, claim) -> bool:
-        end = time.monotonic() + seconds
-        while not claim() and time.monotonic() < end:
-            time.sleep(0.1)
-        return claim()
-
     page = visit(RIG, ready=CURVE).page
-    # the one of this page and those that wait; others may be of tests that go on beside this one
-    assert within(20, lambda: kernels() >= 2)
-    before = kernels()
+    kernel = kernel_of(page, lab)
+    assert kernel.is_running()
     page.goto("about:blank")
-    assert within(20, lambda: kernels() < before)
+    kernel.wait(PATIENCE_MS / 1000)
 
 
 @pytest.mark.parametrize("width", [320, 400])
