@@ -138,6 +138,23 @@ class Watched:
             self.outside.append(url)
 
 
+SETTLED = """async () => {
+  const kernel = window.jupyterapp?.widgetManager?.kernel;
+  for (let same = 0, before = ""; same < 3; same++) {
+    if (kernel) await kernel.requestKernelInfo();
+    for (let frame = 0; frame < 2; frame++) await new Promise(requestAnimationFrame);
+    const now = document.body.innerHTML;
+    if (now !== before) same = -1;
+    before = now;
+  }
+}"""
+
+
+def settled(page: object) -> None:
+    """Wait until three answers of the kernel in a row have left a page as it was: what it was asked before is done."""
+    page.evaluate(SETTLED)  # type: ignore[attr-defined]
+
+
 def leave(context: object) -> None:
     """Close a profile as a person leaves a page, so that its kernel ends at once."""
     for page in context.pages:  # type: ignore[attr-defined]

@@ -16,7 +16,7 @@ import psutil
 import pytest
 
 from labkit.app.server.server import server_config
-from tests.browser.conftest import kernels_of, leave, start_server, stop_server
+from tests.browser.conftest import kernels_of, leave, settled, start_server, stop_server
 from tests.conftest import BROWSER_FLAGS
 
 pytestmark = pytest.mark.browser
@@ -39,7 +39,7 @@ def test_two_browsers_at_once_stay_independent(visit):
     one.wait_for_function("() => location.search.includes('cable.length')")
     one.get_by_role("button", name="Pin this curve").click()
     one.wait_for_selector(".lab-pins li")
-    other.wait_for_timeout(700)
+    settled(other)
     assert other.get_attribute("svg.lab-curve polyline[data-label=Now]", "points") == before
     assert other.inner_text(".lab-numbers") == numbers
     assert other.locator(".lab-pins li").count() == 0
@@ -117,7 +117,7 @@ def test_damage_in_the_address_does_no_harm(visit, page_name, name):
         page_name
     ]
     seen = visit(f"voila/render/{page_name}.ipynb{DAMAGED[name]}", ready=ready)
-    seen.page.wait_for_timeout(1000)
+    settled(seen.page)
     assert seen.page.evaluate("window.harm") is None
     assert seen.page.locator(ready).first.is_visible()
     assert (seen.errors, seen.outside) == ([], [])
@@ -138,9 +138,9 @@ def test_a_script_that_gets_into_a_page_does_not_run(visit):
         }"""
     )
     seen.page.wait_for_function("() => window.refused || window.harm")
-    seen.page.wait_for_timeout(500)
+    while len([said for said in seen.errors if "Content Security Policy" in said]) < 2:
+        settled(seen.page)
     assert seen.page.evaluate("window.harm") is None
-    assert len([said for said in seen.errors if "Content Security Policy" in said]) >= 2
 
 
 def test_script_tags_in_a_rigs_name_do_no_harm(browser, project_root, tmp_path):
@@ -163,7 +163,7 @@ def test_script_tags_in_a_rigs_name_do_no_harm(browser, project_root, tmp_path):
         ):
             page.goto(server.address + path)
             page.wait_for_selector(ready, timeout=60_000)
-            page.wait_for_timeout(600)
+            settled(page)
             assert page.evaluate("window.harm") is None, path
             assert "<script>" in page.inner_text("body") or page.locator("option", has_text="<script>").count()
     finally:

@@ -7,7 +7,7 @@ import re
 import pytest
 import soundfile
 
-from tests.browser.conftest import PATIENCE_MS, kernel_of, leave
+from tests.browser.conftest import PATIENCE_MS, kernel_of, leave, settled
 
 pytestmark = pytest.mark.browser
 
@@ -86,7 +86,7 @@ def test_dragging_with_the_mouse_moves_the_curve(rig):
     page.mouse.move(box["x"] + box["width"] * 0.95, box["y"] + box["height"] / 2, steps=12)
     page.mouse.up()
     settle(page, number)
-    page.wait_for_timeout(300)
+    settled(page)
     assert kilohertz(page) < number
 
 
@@ -194,7 +194,7 @@ def test_script_in_an_address_does_no_harm(visit):
     evil = "%3Cimg%20src%3Dx%20onerror%3D%22window.broken%3D1%22%3E"
     seen = visit(f"{RIG}?v=1&rig={evil}&{evil}={evil}&pin=rig%3D{evil}", ready=CURVE)
     seen.page.wait_for_selector(".lab-actions .lab-said:not([hidden])")
-    seen.page.wait_for_timeout(500)
+    settled(seen.page)
     assert seen.page.evaluate("window.broken") is None
     assert seen.errors == []
     assert "There is no rig" in seen.page.inner_text(".lab-actions .lab-said")
@@ -262,7 +262,7 @@ def test_a_phone_shows_curve_and_controls_without_sideways_scrolling(visit, scre
     page.wait_for_selector(".lab-curve-compact")
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     cable(page).scroll_into_view_if_needed()
-    page.wait_for_timeout(300)
+    settled(page)
     curve, slider = page.locator(".lab-curve-holder").bounding_box(), cable(page).bounding_box()
     assert curve["y"] >= 0, "the curve stays in view while its control is moved"
     assert slider["y"] >= curve["y"] + curve["height"], "the control is not under the curve"
