@@ -49,6 +49,18 @@ def test_kernels_share_a_parent_and_neither_variables_nor_random_numbers(tmp_pat
     asyncio.run(ask())
 
 
+def test_a_forked_kernel_takes_what_a_page_asks_for_its_widgets_by(tmp_path):
+    async def ask():
+        code = "import comm; print(*sorted(comm.get_comm_manager().targets))"
+        for forks in (True, False):
+            async with _manager(tmp_path, 0, forks=forks) as kernels:
+                taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+                said = await _said_by(kernels, taken, "import labkit.app.server.warm_up; " + code)
+                assert said == "jupyter.widget jupyter.widget.control\n"
+
+    asyncio.run(ask())
+
+
 def test_the_end_of_a_forked_kernel_is_seen_and_leaves_no_zombie(tmp_path):
     async def lose():
         async with _manager(tmp_path, 1) as kernels:

@@ -209,6 +209,7 @@ def _serve(server: socket.socket) -> None:
 
 def _be_a_kernel(asked: socket.socket, parent: int) -> None:
     """Become the kernel that is asked for, say so when it can be talked to, and go on until it is shut down."""
+    import ipywidgets
     from ipykernel.kernelapp import IPKernelApp
 
     with asked.makefile("rb") as lines:
@@ -233,6 +234,7 @@ def _be_a_kernel(asked: socket.socket, parent: int) -> None:
     sys.argv = ["ipykernel_launcher", *arguments]
     kernel = IPKernelApp.instance(parent_handle=1)  # the library need not look for the parent: the system does
     kernel.initialize(arguments)
+    ipywidgets.register_comm_target()  # which it does by itself only when it is imported in a kernel
     handle = os.pidfd_open(os.getpid())
     socket.send_fds(asked, [READY + str(os.getpid()).encode()], [handle])
     os.close(handle)
