@@ -110,17 +110,18 @@ DAMAGED = {
 }
 
 
-@pytest.mark.parametrize("name", DAMAGED)
-@pytest.mark.parametrize("page_name", ["rig", "listening_test", "how_far_to_trust_it"])
-def test_damage_in_the_address_does_no_harm(visit, page_name, name):
-    ready = {"rig": CURVE, "listening_test": ".lab-desk[data-stage=choose]", "how_far_to_trust_it": ".lab-board"}[
-        page_name
-    ]
-    seen = visit(f"voila/render/{page_name}.ipynb{DAMAGED[name]}", ready=ready)
-    settled(seen.page)
-    assert seen.page.evaluate("window.harm") is None
-    assert seen.page.locator(ready).first.is_visible()
-    assert (seen.errors, seen.outside) == ([], [])
+@pytest.mark.parametrize(
+    ("page_name", "ready"),
+    [("rig", CURVE), ("listening_test", ".lab-desk[data-stage=choose]"), ("how_far_to_trust_it", ".lab-board")],
+)
+def test_damage_in_the_address_does_no_harm(visit, page_name, ready):
+    seen = visit("", ready=".lab-who")
+    for name, damage in DAMAGED.items():
+        seen.open(f"{seen.host}voila/render/{page_name}.ipynb{damage}", ready)
+        settled(seen.page)
+        assert seen.page.evaluate("window.harm") is None, name
+        assert seen.page.locator(ready).first.is_visible(), name
+        assert (seen.errors, seen.outside) == ([], []), name
 
 
 def test_a_script_that_gets_into_a_page_does_not_run(visit):
@@ -190,25 +191,25 @@ def test_recent_rigs_are_kept_in_the_browser_and_lead_back(visit):
     assert page.evaluate("localStorage.getItem('labkit.recent-rigs')") is None
 
 
-@pytest.mark.parametrize(
-    "kept",
-    [
-        "{",
-        "null",
-        '[{"query": "v=1&x=javascript:alert(1)", "name": "a", "note": ""}]',
-        '[{"query": "//evil.example/", "name": "a", "note": ""}]',
-        '[{"query": "v=1&a=1", "name": 5, "note": ""}, 7, null]',
-        '[{"query": "v=1&a=\\"><script>window.harm=1</script>", "name": "a", "note": ""}]',
-    ],
+DAMAGED_KEEPING = (
+    "{",
+    "null",
+    '[{"query": "v=1&x=javascript:alert(1)", "name": "a", "note": ""}]',
+    '[{"query": "//evil.example/", "name": "a", "note": ""}]',
+    '[{"query": "v=1&a=1", "name": 5, "note": ""}, 7, null]',
+    '[{"query": "v=1&a=\\"><script>window.harm=1</script>", "name": "a", "note": ""}]',
 )
-def test_damage_in_what_the_browser_kept_is_not_shown(visit, kept):
+
+
+def test_damage_in_what_the_browser_kept_is_not_shown(visit):
     seen = visit("", ready=".lab-who")
-    seen.page.evaluate("(text) => localStorage.setItem('labkit.recent-rigs', text)", kept)
-    seen.page.reload()
-    seen.page.wait_for_selector(".lab-who")
-    assert seen.page.locator(".lab-recent").is_hidden()
-    assert seen.page.evaluate("window.harm") is None
-    assert seen.errors == []
+    for kept in DAMAGED_KEEPING:
+        seen.page.evaluate("(text) => localStorage.setItem('labkit.recent-rigs', text)", kept)
+        seen.page.reload()
+        seen.page.wait_for_selector(".lab-who")
+        assert seen.page.locator(".lab-recent").is_hidden(), kept
+        assert seen.page.evaluate("window.harm") is None, kept
+        assert seen.errors == [], kept
 
 
 def test_names_of_recent_rigs_are_text(visit):
