@@ -58,6 +58,7 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ.pop("LABKIT_CATALOGUE", None)
 
 
+@pytest.hookimpl(tryfirst=True)  # before pytest-xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Sort the tests into groups for the worker processes, browser tests last and the largest groups first.
 
