@@ -11,6 +11,7 @@ import shutil
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import hypothesis
@@ -58,34 +59,42 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ.pop("LABKIT_CATALOGUE", None)
 
 
-@pytest.hookimpl(tryfirst=True)  # before pytest-xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Sort the tests into groups for the worker processes, browser tests last and the largest groups first.
+    """Sort the tests: browser tests last, and before that the largest groups first.
 
-    Tests that ask for the same fixtures of their module (a server, a built documentation) are one group, so that these
-    are made once. The loop that playwright keeps running lets no asyncio test follow in its process. ``make test``
-    hands the groups out in this order.
+    The loop that playwright keeps running lets no asyncio test follow in its process. ``make test`` hands the groups
+    out in this order.
     """
-    groups = {item: _group(item) for item in items}
+    groups = {item: _group(item.nodeid) for item in items}
     sizes = Counter(groups.values())
     last = {
         group for item, group in groups.items() if item.get_closest_marker("browser") or "browser" in item.fixturenames
     }
-    for item, group in groups.items():
-        if sizes[group] > 1:
-            item.add_marker(pytest.mark.xdist_group(group))
     order = {group: number for number, group in enumerate(sizes)}
     items.sort(key=lambda item: (groups[item] in last, -sizes[groups[item]], order[groups[item]]))
 
 
-def _group(item: pytest.Item) -> str:
-    """Return the group that a test names, or its file and the fixtures of its module, or the test itself."""
-    named = item.get_closest_marker("xdist_group")
-    if named is not None:
-        return str(named.args[0])
-    fixtures = item._fixtureinfo.name2fixturedefs
-    shared = sorted(name for name, found in fixtures.items() if found[-1].scope == "module")
-    return " ".join([item.nodeid.partition("::")[0], *shared]) if shared else item.nodeid
+def _group(name: str) -> str:
+    """Return the file of a test whose fixtures (a server, a built documentation) are made once, else its own name."""
+    path = name.partition("::")[0]
+    return path if _has_fixtures_of_its_own(path) else name
+
+
+@cache
+def _has_fixtures_of_its_own(path: str) -> bool:
+    return 'scope="module"' in (PROJECT_ROOT / path).read_text(encoding="utf-8")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Hand out whole groups; the marker that pytest-xdist has for them is lost with this version of pytest."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Groups(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return _group(nodeid)
+
+    return Groups(config, log)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

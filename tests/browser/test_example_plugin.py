@@ -23,9 +23,6 @@ from tests.browser.conftest import Server, stop_server
 from tests.plugins.samples import EXAMPLE, READER_FILES
 from tests.setup.installation import Installation, build_wheel, closure, install, link_into
 
-# in their order, and all of them where the package is installed
-pytestmark = pytest.mark.xdist_group("example plugin")
-
 RIG = "Saltmarsh Lane, light-operated tone"
 USUAL_RIG = "Saltmarsh Lane, narrow single coil"
 PLUGIN = "saltmarsh-light"

@@ -32,8 +32,6 @@ from tests.faults.visitors import (
     states,
 )
 
-pytestmark = pytest.mark.xdist_group("hostile visitors")
-
 MOST, EACH = 4, 3
 
 SERVE = f"""
