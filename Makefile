@@ -33,7 +33,8 @@ test: $(VENV)/.test-installed
 	$(BIN)/ruff format --check .
 	$(BIN)/lint-imports
 	$(BIN)/mypy
-	$(BIN)/python -m pytest -n $(WORKERS) --maxprocesses 8 --dist loadgroup --ignore tests/benchmarks $(PYTEST_OPTIONS)
+	$(BIN)/python -m pytest -n $(WORKERS) --maxprocesses 8 --no-loadscope-reorder \
+		--durations 40 --ignore tests/benchmarks $(PYTEST_OPTIONS)
 
 # Works in copies of the checkout. MUTANT_OPTIONS takes words of faults or modules, for some of the list.
 mutants: $(VENV)/.test-installed

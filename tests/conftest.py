@@ -9,7 +9,9 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import hypothesis
@@ -58,10 +60,41 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Browser tests share one worker process, so that browsers and servers do not compete for the cores."""
-    for item in items:
-        if item.get_closest_marker("browser") and not item.get_closest_marker("xdist_group"):
-            item.add_marker(pytest.mark.xdist_group("browser"))
+    """Sort the tests: browser tests last, and before that the largest groups first.
+
+    The loop that playwright keeps running lets no asyncio test follow in its process. ``make test`` hands the groups
+    out in this order.
+    """
+    groups = {item: _group(item.nodeid) for item in items}
+    sizes = Counter(groups.values())
+    last = {
+        group for item, group in groups.items() if item.get_closest_marker("browser") or "browser" in item.fixturenames
+    }
+    order = {group: number for number, group in enumerate(sizes)}
+    items.sort(key=lambda item: (groups[item] in last, -sizes[groups[item]], order[groups[item]]))
+
+
+def _group(name: str) -> str:
+    """Return the file of a test whose fixtures (a server, a built documentation) are made once, else its own name."""
+    path = name.partition("::")[0]
+    return path if _has_fixtures_of_its_own(path) else name
+
+
+@cache
+def _has_fixtures_of_its_own(path: str) -> bool:
+    return 'scope="module"' in (PROJECT_ROOT / path).read_text(encoding="utf-8")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Hand out whole groups; the marker that pytest-xdist has for them is lost with this version of pytest."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Groups(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return _group(nodeid)
+
+    return Groups(config, log)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

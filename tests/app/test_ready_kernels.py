@@ -12,6 +12,8 @@ import pytest
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 
 from labkit.app.server import kernels as ready_kernels
+from labkit.app.server import server
+from labkit.app.server.forked import CAN_FORK
 from labkit.app.server.kernels import (
     LARGEST_KEPT,
     MOST_KEPT,
@@ -71,9 +73,15 @@ def test_what_waits_knows_neither_plugins_nor_sheets_of_the_user(tmp_path):
     assert done.stderr == ""
 
 
-def test_kernels_wait_for_the_labs_own_pages_and_not_for_notebooks_of_somebody_else(tmp_path):
-    assert server_config(port=1).ReadyKernels.waiting == WAITING >= 1
-    assert server_config(port=1, folder=tmp_path).ReadyKernels.waiting == 0
+@pytest.mark.parametrize("can_fork", [True, False])
+def test_kernels_are_prepared_for_the_labs_own_pages_and_not_for_notebooks_of_somebody_else(
+    tmp_path, monkeypatch, can_fork
+):
+    monkeypatch.setattr(server, "CAN_FORK", can_fork)
+    own = server_config(port=1).ReadyKernels
+    assert (own.forks, own.waiting) == ((True, 0) if can_fork else (False, WAITING))
+    assert WAITING >= 1
+    assert not server_config(port=1, folder=tmp_path).ReadyKernels
 
 
 def test_a_kernel_handed_out_after_hours_gets_the_whole_idle_time(monkeypatch):
@@ -92,11 +100,12 @@ def test_a_kernel_handed_out_after_hours_gets_the_whole_idle_time(monkeypatch):
 
 
 @asynccontextmanager
-async def _manager(folder, waiting):
+async def _manager(folder, waiting, *, forks=CAN_FORK):
     """A manager with kernels that have warmed up; closes them all."""
     kernels = ReadyKernels(
         waiting=waiting,
         refill_s=0.0,
+        forks=forks,
         connection_dir=str(folder),
         root_dir=str(folder),
         kernel_spec_manager=OwnKernels(),
@@ -133,9 +142,10 @@ async def _said_by(kernels, kernel_id, code):
     return "".join(said)
 
 
-def test_a_page_takes_the_kernel_that_waits_with_the_variables_of_its_own_and_the_next_one_starts(tmp_path):
+@pytest.mark.parametrize("forks", sorted({CAN_FORK, False}))
+def test_a_page_takes_the_kernel_that_waits_with_the_variables_of_its_own_and_the_next_one_starts(tmp_path, forks):
     async def take():
-        async with _manager(tmp_path, 1) as kernels:
+        async with _manager(tmp_path, 1, forks=forks) as kernels:
             (waiting,) = kernels.waiting_ids()
             THE_PLACE.set(kernels.take_place("one", most=1, most_each=1))
             query = 'panel=it\'s "odd" é €\n{}'
@@ -176,8 +186,8 @@ except MemoryError:
 """
 
     async def ask():
-        for waiting in (1, 0):  # one that waited, and one that is started for its page
-            async with _manager(tmp_path, waiting) as kernels:
+        for forks in {CAN_FORK, False}:
+            async with _manager(tmp_path, 0, forks=forks) as kernels:
                 taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
                 assert await _said_by(kernels, taken, greedy) == "refused\n"
                 assert await _said_by(kernels, taken, "numpy.ones(2**24); print('and on')") == "and on\n"

@@ -8,9 +8,11 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import psutil
 import pytest
 
 START_S = 90.0
@@ -72,6 +74,26 @@ def stop_server(server: Server) -> None:
     server.process.stdout.close()
 
 
+def kernels_of(server: Server, kernel_id: str = "") -> list[psutil.Process]:
+    """The processes of a server's kernels, or of one: forked ones by their name, others by what started them."""
+    found = []
+    for process in psutil.Process(server.process.pid).children(recursive=True):
+        with suppress(psutil.Error):
+            started = " ".join(process.cmdline())
+            if process.name().startswith(f"kernel-{kernel_id[:8]}") or (
+                "ipykernel" in started and kernel_id in started
+            ):
+                found.append(process)
+    return found
+
+
+def kernel_of(page: object, server: Server) -> psutil.Process:
+    """The process behind a page."""
+    kernel_id = page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId")  # type: ignore[attr-defined]
+    (found,) = kernels_of(server, kernel_id)
+    return found
+
+
 @pytest.fixture(scope="session")
 def lab(chromium_path: str) -> Iterator[Server]:
     """The lab as a user starts it."""
@@ -114,6 +136,23 @@ class Watched:
     def _keep(self, url: str) -> None:
         if not url.startswith((self.host, "data:", "blob:")):
             self.outside.append(url)
+
+
+SETTLED = """async () => {
+  const kernel = window.jupyterapp?.widgetManager?.kernel;
+  for (let same = 0, before = ""; same < 3; same++) {
+    if (kernel) await kernel.requestKernelInfo();
+    for (let frame = 0; frame < 2; frame++) await new Promise(requestAnimationFrame);
+    const now = document.body.innerHTML;
+    if (now !== before) same = -1;
+    before = now;
+  }
+}"""
+
+
+def settled(page: object) -> None:
+    """Wait until three answers of the kernel in a row have left a page as it was: what it was asked before is done."""
+    page.evaluate(SETTLED)  # type: ignore[attr-defined]
 
 
 def leave(context: object) -> None:

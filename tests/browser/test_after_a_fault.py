@@ -11,7 +11,7 @@ import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import leave, start_server, stop_server
+from tests.browser.conftest import kernel_of, leave, start_server, stop_server
 
 pytestmark = pytest.mark.browser
 
@@ -67,14 +67,6 @@ def state_is(page, state: str) -> None:
 def banner(page) -> str:
     """The words that stand at the foot of the page."""
     return page.inner_text(".lab-banner") if page.locator(".lab-banner").is_visible() else ""
-
-
-def kernel_of(page, server) -> psutil.Process:
-    """The process behind a page."""
-    number = page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId")
-    found = [child for child in psutil.Process(server.process.pid).children() if number in " ".join(child.cmdline())]
-    assert len(found) == 1
-    return found[0]
 
 
 def type_length(page, text: str, shown: str) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from tests.browser.conftest import settled
+
 pytestmark = pytest.mark.browser
 
 CABLE = "voila/render/cable.ipynb"
@@ -79,7 +81,7 @@ def test_the_rig_travels_from_the_rig_page_and_back(visit):
 @pytest.mark.parametrize("width", [1280, 400])
 def test_no_fault_of_accessibility_and_no_sideways_scrolling(visit, screenshots, width):
     page = visit(f"{CABLE}?v=1&cable.length=10&own.loss=9x", ready=CURVE, width=width).page
-    page.wait_for_timeout(1200)
+    settled(page)
     page.screenshot(path=str(screenshots / f"cable-{width}.png"), full_page=True)
     page.screenshot(path=str(screenshots / f"cable-top-{width}.png"))
     answer = page.locator(".lab-answer")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import start_server, stop_server
+from tests.browser.conftest import settled, start_server, stop_server
 
 pytestmark = pytest.mark.browser
 
@@ -24,7 +24,7 @@ PAGES = {
 def test_a_page_is_quiet_local_and_accessible(visit, screenshots, name, width):
     path, ready = PAGES[name]
     seen = visit(path, ready=ready, width=width)
-    seen.page.wait_for_timeout(1200)
+    settled(seen.page)
     seen.page.screenshot(path=str(screenshots / f"{name}-{width}.png"), full_page=True)
     assert seen.errors == []
     assert seen.outside == []
@@ -101,7 +101,7 @@ def stock_server(tmp_path_factory, chromium_path):
 
 def test_stock_widgets_of_plugin_panels_get_names_and_states(visit, stock_server):
     page = visit("voila/render/stock.ipynb", ready=".noUi-handle[aria-valuetext]", server=stock_server).page
-    page.wait_for_timeout(800)
+    settled(page)
     handles = page.locator(".noUi-handle")
     assert [handle.get_attribute("aria-label") for handle in handles.all()] == [
         "Gap",

@@ -23,9 +23,6 @@ from tests.browser.conftest import Server, stop_server
 from tests.plugins.samples import EXAMPLE, READER_FILES
 from tests.setup.installation import Installation, build_wheel, closure, install, link_into
 
-# beside the other browser tests, whose browser it shares
-pytestmark = pytest.mark.xdist_group("browser")
-
 RIG = "Saltmarsh Lane, light-operated tone"
 USUAL_RIG = "Saltmarsh Lane, narrow single coil"
 PLUGIN = "saltmarsh-light"

@@ -9,6 +9,8 @@ import re
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from tests.browser.conftest import settled
+
 pytestmark = pytest.mark.browser
 
 TEST = "voila/render/listening_test.ipynb"
@@ -127,7 +129,7 @@ def test_the_three_sounds_reach_the_ear_at_one_level_and_the_keys_can_be_switche
     page.wait_for_selector(f"{DESK}[data-ready]")
     page.get_by_label("Use the keyboard").uncheck()
     page.keyboard.press("a")
-    page.wait_for_timeout(100)
+    settled(page)
     assert page.get_attribute(DESK, "data-sounding") == ""
     page.get_by_label("Use the keyboard").check()
     page.keyboard.press("a")

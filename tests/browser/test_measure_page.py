@@ -9,6 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from labkit.app.pages.measure.demo import demo_files
+from tests.browser.conftest import settled
 
 pytestmark = pytest.mark.browser
 
@@ -35,7 +36,7 @@ def _drop(page, files) -> None:
 def test_it_opens_with_something_measured_quiet_local_and_accessible(visit, screenshots, width, name, query, ready):
     seen = visit(MEASURE + query, ready=ready, width=width)
     page = seen.page
-    page.wait_for_timeout(1200)
+    settled(page)
     page.screenshot(path=str(screenshots / f"measure-{name}-{width}.png"), full_page=True)
     assert "Inductance" in _numbers(page) if name == "sweeps" else "weak magnet" in _numbers(page)
     assert seen.errors == []
@@ -136,7 +137,7 @@ def test_readings_change_the_verdict_and_undo_brings_it_back(visit):
     field = page.get_by_label("DC resistance, type a value")
     expect(field).not_to_have_value("", timeout=60_000)
     # a control whose value has yet to come from the address takes it over what is typed
-    page.wait_for_timeout(1000)
+    settled(page)
     before = _numbers(page)
     field.fill("3.1 kΩ")
     page.keyboard.press("Enter")

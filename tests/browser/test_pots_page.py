@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from tests.browser.conftest import settled
+
 pytestmark = pytest.mark.browser
 
 POTS = "voila/render/pots_and_capacitors.ipynb"
@@ -54,7 +56,7 @@ def test_bleeds_stand_side_by_side_and_one_can_be_tried_on(visit, screenshots):
 )
 def test_no_fault_of_accessibility_and_no_sideways_scrolling(visit, screenshots, width, question):
     page = visit(f"{POTS}?v=1&volume=7&own.show={question}", ready=CURVE, width=width).page
-    page.wait_for_timeout(1500)
+    settled(page)
     page.screenshot(path=str(screenshots / f"pots-{question.lower()}-{width}.png"), full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     faults = Axe().run(page).response["violations"]

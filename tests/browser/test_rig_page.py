@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-import time
 
-import psutil
 import pytest
 import soundfile
 
-from tests.browser.conftest import leave
+from tests.browser.conftest import PATIENCE_MS, kernel_of, leave, settled
 
 pytestmark = pytest.mark.browser
 
@@ -88,7 +86,7 @@ def test_dragging_with_the_mouse_moves_the_curve(rig):
     page.mouse.move(box["x"] + box["width"] * 0.95, box["y"] + box["height"] / 2, steps=12)
     page.mouse.up()
     settle(page, number)
-    page.wait_for_timeout(300)
+    settled(page)
     assert kilohertz(page) < number
 
 
@@ -196,7 +194,7 @@ def test_script_in_an_address_does_no_harm(visit):
     evil = "%3Cimg%20src%3Dx%20onerror%3D%22window.broken%3D1%22%3E"
     seen = visit(f"{RIG}?v=1&rig={evil}&{evil}={evil}&pin=rig%3D{evil}", ready=CURVE)
     seen.page.wait_for_selector(".lab-actions .lab-said:not([hidden])")
-    seen.page.wait_for_timeout(500)
+    settled(seen.page)
     assert seen.page.evaluate("window.broken") is None
     assert seen.errors == []
     assert "There is no rig" in seen.page.inner_text(".lab-actions .lab-said")
@@ -251,21 +249,11 @@ def test_changes_are_announced_once_after_a_pause(rig):
 
 
 def test_leaving_a_page_ends_its_kernel(visit, lab):
-    def kernels() -> int:
-        return len(psutil.Process(lab.process.pid).children())
-
-    def within(seconds: float, claim) -> bool:
-        end = time.monotonic() + seconds
-        while not claim() and time.monotonic() < end:
-            time.sleep(0.1)
-        return claim()
-
     page = visit(RIG, ready=CURVE).page
-    # the one of this page and those that wait; others may be of tests that go on beside this one
-    assert within(20, lambda: kernels() >= 2)
-    before = kernels()
+    kernel = kernel_of(page, lab)
+    assert kernel.is_running()
     page.goto("about:blank")
-    assert within(20, lambda: kernels() < before)
+    kernel.wait(PATIENCE_MS / 1000)
 
 
 @pytest.mark.parametrize("width", [320, 400])
@@ -274,7 +262,7 @@ def test_a_phone_shows_curve_and_controls_without_sideways_scrolling(visit, scre
     page.wait_for_selector(".lab-curve-compact")
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     cable(page).scroll_into_view_if_needed()
-    page.wait_for_timeout(300)
+    settled(page)
     curve, slider = page.locator(".lab-curve-holder").bounding_box(), cable(page).bounding_box()
     assert curve["y"] >= 0, "the curve stays in view while its control is moved"
     assert slider["y"] >= curve["y"] + curve["height"], "the control is not under the curve"

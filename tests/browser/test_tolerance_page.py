@@ -6,6 +6,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
+from tests.browser.conftest import settled
+
 pytestmark = pytest.mark.browser
 
 STUDY = "voila/render/tolerance_and_search.ipynb"
@@ -100,7 +102,7 @@ def test_no_fault_of_accessibility_and_no_sideways_scrolling(visit, screenshots,
     seen = visit(f"{STUDY}?v=1&own.ask={ask}", ready=CURVE, width=width)
     page = seen.page
     page.wait_for_selector(TOLD, timeout=ANSWER_MS)
-    page.wait_for_timeout(1200)
+    settled(page)
     page.screenshot(path=str(screenshots / f"tolerance-{ask}-{width}.png"), full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     faults = Axe().run(page).response["violations"]

@@ -7,6 +7,8 @@ import tomllib
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from tests.browser.conftest import settled
+
 pytestmark = pytest.mark.browser
 
 WINDING = "voila/render/winding.ipynb"
@@ -39,7 +41,7 @@ def wait_for_row(page, label: str, before: str) -> None:
 @pytest.fixture
 def winding(visit):
     seen = visit(WINDING, ready=READY, accept_downloads=True)
-    seen.page.wait_for_timeout(500)
+    settled(seen.page)
     return seen
 
 
@@ -145,7 +147,7 @@ def test_the_page_is_quiet_accessible_and_fits_the_screen(visit, screenshots, wi
     query = "?v=1&rig=Saltmarsh+Lane,+two+pickups&bridge=two-coil,+built&pin=volume%3D5"
     seen = visit(WINDING + query, ready=READY, width=width)
     page = seen.page
-    page.wait_for_timeout(1500)
+    settled(page)
     page.screenshot(path=str(screenshots / f"winding-two-coils-{width}.png"), full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])

@@ -32,8 +32,6 @@ from tests.faults.visitors import (
     states,
 )
 
-pytestmark = pytest.mark.xdist_group("hostile visitors")
-
 MOST, EACH = 4, 3
 
 SERVE = f"""
@@ -93,12 +91,12 @@ ATTACK = (
 )
 
 
-@pytest.mark.parametrize("protocol", [None, "v0.kernel.websocket.example"])
-def test_two_messages_of_the_old_format_do_not_hang_the_lab(shared: Server, protocol: str | None) -> None:
+def test_two_messages_of_the_old_format_do_not_hang_the_lab(shared: Server) -> None:
     async def work(visitor: Visitor) -> None:
         kernel_id = await visitor.open_page("rig.ipynb")
-        with pytest.raises(HTTPClientError, match="400"):
-            await two_messages(await visitor.socket(kernel_id, protocol=protocol))
+        for protocol in (None, "v0.kernel.websocket.example"):
+            with pytest.raises(HTTPClientError, match="400"):
+                await two_messages(await visitor.socket(kernel_id, protocol=protocol))
         assert await goes_on(Visitor(shared))
 
     async def two_messages(socket: WebSocketClientConnection) -> None:
@@ -111,14 +109,17 @@ def test_two_messages_of_the_old_format_do_not_hang_the_lab(shared: Server, prot
     meet(shared, work)
 
 
-@pytest.mark.parametrize("message", [*ATTACK, "{}", (10**17).to_bytes(8, "little") * 20], ids=range(4))
-def test_a_message_that_is_not_in_the_format_closes_its_own_socket(shared: Server, message: bytes | str) -> None:
+def test_a_message_that_is_not_in_the_format_closes_its_own_socket(shared: Server) -> None:
     async def work(visitor: Visitor) -> None:
-        socket = await visitor.socket(await visitor.open_page("rig.ipynb"))
-        await socket.write_message(message, binary=isinstance(message, bytes))
-        while await read(socket) is not None:
-            pass
-        assert (socket.close_code, socket.close_reason[:30]) == (1002, "The lab cannot read this: not ")
+        kernel_id = await visitor.open_page("rig.ipynb")
+        other = await visitor.socket(kernel_id)
+        for message in (*ATTACK, "{}", (10**17).to_bytes(8, "little") * 20):
+            socket = await visitor.socket(kernel_id)
+            await socket.write_message(message, binary=isinstance(message, bytes))
+            while await read(socket) is not None:
+                pass
+            assert (socket.close_code, socket.close_reason[:30]) == (1002, "The lab cannot read this: not "), message
+        assert await models_of(other, [])
 
     meet(shared, work)
 
@@ -157,19 +158,20 @@ OPENINGS = {
 }
 
 
-@pytest.mark.parametrize("name", OPENINGS)
-def test_a_failure_in_a_kernel_reaches_no_client_as_a_traceback(shared: Server, name: str) -> None:
-    content, metadata = OPENINGS[name]
-
+def test_a_failure_in_a_kernel_reaches_no_client_as_a_traceback(shared: Server) -> None:
     async def work(visitor: Visitor) -> None:
-        socket = await visitor.socket(await visitor.open_page("cable.ipynb"))
-        await socket.write_message(packed("comm_open", {"comm_id": "c", **content}, metadata=metadata), binary=True)
-        heard: list[bytes] = []
-        await models_of(socket, heard)
-        kinds = [json.loads(deserialize_msg_from_ws_v1(message)[1][0])["msg_type"] for message in heard]
-        assert "comm_close" in kinds, "the kernel has refused"
-        assert not {"stream", "error"} & set(kinds)
-        assert not [message for message in heard if any(leak in message for leak in LEAKS)]
+        kernel_id = await visitor.open_page("cable.ipynb")
+        for name, (content, metadata) in OPENINGS.items():
+            socket = await visitor.socket(kernel_id)
+            opening = packed("comm_open", {"comm_id": name, **content}, metadata=metadata)
+            await socket.write_message(opening, binary=True)
+            heard: list[bytes] = []
+            await models_of(socket, heard)
+            kinds = [json.loads(deserialize_msg_from_ws_v1(message)[1][0])["msg_type"] for message in heard]
+            assert "comm_close" in kinds, f"the kernel has refused: {name}"
+            assert not {"stream", "error"} & set(kinds), name
+            assert not [message for message in heard if any(leak in message for leak in LEAKS)], name
+            await hang_up(socket)
 
     meet(shared, work)
 
@@ -249,8 +251,10 @@ def test_a_host_name_is_the_same_in_capitals(shared: Server) -> None:
 
 @pytest.fixture(scope="module")
 def alone() -> Iterator[Server]:
-    """The lab of one person."""
-    server = start_server("--port", "0", "--no-browser")
+    """The lab of one person, which asks twice a second whether a page is still there."""
+    server = start_server(
+        code="import labkit.app.server.server as s; s.PING_MS = 500; s.serve(port=0, open_browser=False)"
+    )
     yield server
     stop_server(server)
 
@@ -266,19 +270,9 @@ def test_the_lab_of_one_person_answers_under_its_name_in_capitals_too(alone: Ser
     asyncio.run(ask())
 
 
-@pytest.fixture
-def often_pinged() -> Iterator[Server]:
-    """A lab that asks twice a second whether a page is still there."""
-    server = start_server(
-        code="import labkit.app.server.server as s; s.PING_MS = 500; s.serve(port=0, open_browser=False)"
-    )
-    yield server
-    stop_server(server)
-
-
-def test_a_connection_that_answers_is_not_taken_for_a_lost_one(often_pinged: Server) -> None:
+def test_a_connection_that_answers_is_not_taken_for_a_lost_one(alone: Server) -> None:
     async def ask() -> None:
-        visitor = Visitor(often_pinged)
+        visitor = Visitor(alone)
         socket = await visitor.socket(await visitor.open_page("cable.ipynb"))
         for _ in range(6):  # as many pings of half a second, and answers
             await asyncio.sleep(0.6)

@@ -16,8 +16,6 @@ import pytest
 from labkit.rig.sheet import load_rig
 from tests.setup.installation import Installation, build_wheel, install
 
-pytestmark = pytest.mark.xdist_group("installation")
-
 RIG = "Saltmarsh Lane, narrow single coil"
 
 

@@ -1,8 +1,9 @@
-"""Kernels that wait ready, so that no page begins with starting Python and reading the packages in.
+"""The kernels of the pages: from where they come, so that no page begins with starting Python, and when they end.
 
-A page takes one that waits; the next starts a little later, when the page no longer needs the processor. What waits has
-imported the pages' modules and parsed the lab's own sheets (`labkit.app.server.warm_up`). It has neither loaded a
-plugin nor read a sheet of the user's: nothing that may have changed by the time it is taken.
+On Linux each is forked for its page (`labkit.app.server.forked`). Elsewhere some wait: a page takes one, and the next
+starts a little later, when the page no longer needs the processor. Either way a kernel has imported the pages' modules
+and parsed the lab's own sheets (`labkit.app.server.warm_up`), and has neither loaded a plugin nor read a sheet of the
+user's: nothing that may have changed by the time a page opens.
 """
 
 from __future__ import annotations
@@ -24,10 +25,12 @@ from jupyter_core.utils import ensure_async
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 from jupyter_server.utils import ApiPath
 from tornado.ioloop import IOLoop
-from traitlets import Float, Int
+from traitlets import Bool, Float, Int
+
+from labkit.app.server.forked import ForkServer
 
 WAITING = 2
-"""Enough for a page and the next one right after it. A waiting kernel costs about 80 MB."""
+"""Where kernels cannot be forked: enough for a page and the next one right after it, each about 90 MB."""
 
 REFILL_S = 2.5
 """So long after a kernel was taken the next is started: by then the page that took it has appeared."""
@@ -79,12 +82,16 @@ class ReadyKernels(AsyncMappingKernelManager):
 
     waiting = Int(0, help="How many kernels wait ready; none by default.").tag(config=True)
     refill_s = Float(REFILL_S, help="Seconds from taking a kernel to starting the next.").tag(config=True)
+    forks = Bool(False, help="Whether kernels are forked; otherwise each is a new Python.").tag(config=True)
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(**traits)
         self._ready: dict[str, asyncio.Task[str]] = {}
         self._out_since: dict[str, float] = {}
         self._places: list[Place] = []
+        self.fork_server = ForkServer() if self.forks else None
+        if self.fork_server is not None:
+            IOLoop.current().add_callback(self.fork_server.start)
         if self.waiting:
             IOLoop.current().add_callback(self._refill)
 
@@ -161,6 +168,8 @@ class ReadyKernels(AsyncMappingKernelManager):
                 await provisioner.kill()  # nobody's work is lost; interrupted while it warms up, it would complain
         self._ready.clear()
         await super().shutdown_all(*arguments, **options)
+        if self.fork_server is not None:
+            self.fork_server.close()
         # What belonged to a kernel that died by itself is still open. Left to the garbage collector it makes the
         # process wait for ever: the manager's end waits for the sockets, and the sockets' for the manager's.
         self.context.destroy(linger=0)

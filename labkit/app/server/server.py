@@ -39,6 +39,7 @@ from labkit.app.server import limited_memory
 from labkit.app.server.contents import plugin_problems, sheet_problems
 from labkit.app.server.door import HOST, Door, DoorKeeper, ForeignName, NoSuchPage, PageHandler, StartHandler
 from labkit.app.server.exporter import use_compiled_templates
+from labkit.app.server.forked import CAN_FORK, kernel_provisioner
 from labkit.app.server.kernels import WAITING, PromptClient, ReadyKernels
 from labkit.app.server.scripts import PageScripts, PageScriptsHandler, read_pieces
 from labkit.app.server.widget_socket import WidgetConnection, WidgetSocket
@@ -88,9 +89,11 @@ class OwnKernels(KernelSpecManager):
         return []
 
     def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
-        """Return how that Python is started: with a limit of its memory."""
+        """Return how that Python is started: with a limit of its memory, and by a fork where that is possible."""
         found = super().get_kernel_spec(kernel_name)
         found.argv = [sys.executable, limited_memory.__file__, "ipykernel_launcher", "-f", "{connection_file}"]
+        found.argv.append("--HistoryManager.enabled=False")  # of what nobody types
+        found.metadata = {**found.metadata, "kernel_provisioner": kernel_provisioner()}
         return found
 
 
@@ -261,7 +264,9 @@ def server_config(
     voila.kernel_spec_manager_class = OwnKernels
     voila.page_config_hook = add_pages
     voila.multi_kernel_manager_class = ReadyKernels
-    config.ReadyKernels.waiting = 0 if folder else WAITING  # for notebooks of somebody else there is nothing to prepare
+    if folder is None:  # for notebooks of somebody else there is nothing to prepare
+        config.ReadyKernels.forks = CAN_FORK
+        config.ReadyKernels.waiting = 0 if CAN_FORK else WAITING
     config.AsyncKernelManager.client_class = f"{PromptClient.__module__}.{PromptClient.__name__}"
     config.KernelRestarter.restart_limit = 0  # one in its place would know nothing of the page; the page opens anew
     config.MappingKernelManager.transport_encryption = "auto"  # without, each kernel warns on the terminal

@@ -1,0 +1,164 @@
+"""Kernels forked from one process: what each has of its own, how its end is seen, and that none outlives the lab."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import socket
+import subprocess
+import sys
+
+import psutil
+import pytest
+
+from labkit.app.server.forked import CAN_FORK, ForkServer
+from tests.app.test_ready_kernels import PATIENCE_S, _manager, _said_by, _until
+
+pytestmark = pytest.mark.skipif(not CAN_FORK, reason="kernels are forked on Linux only")
+
+
+def gone(pid: int) -> bool:
+    """Whether a process has ended and nothing is left of it."""
+    return not psutil.pid_exists(pid)
+
+
+def test_kernels_share_a_parent_and_neither_variables_nor_random_numbers(tmp_path):
+    async def ask():
+        async with _manager(tmp_path, 1) as kernels:
+            code = (
+                "import os, random, numpy.random as n; print(os.getppid(), os.environ['QUERY_STRING'], os.getcwd(),"
+                " random.random(), n.random(), 'debugpy.server' in __import__('sys').modules)"
+            )
+            said = []
+            for query in ("one", "other"):
+                taken = await kernels.start_kernel(kernel_name="python3", path="", env={"QUERY_STRING": query})
+                said.append((await _said_by(kernels, taken, code)).split())
+            one, other = said
+            assert {int(one[0]), int(other[0])} == {kernels.fork_server.pid}
+            assert (one[1], other[1]) == ("one", "other")
+            assert one[2] == other[2] == str(tmp_path)
+            assert one[3] != other[3]
+            assert one[4] != other[4]
+            assert one[5] == other[5] == "False"
+            server = psutil.Process(kernels.fork_server.pid)
+            pids = [server.pid, *(child.pid for child in server.children())]
+            assert len(pids) >= 3
+        await _until(lambda: all(map(gone, pids)))
+
+    asyncio.run(ask())
+
+
+def test_a_forked_kernel_takes_what_a_page_asks_for_its_widgets_by(tmp_path):
+    async def ask():
+        code = "import comm; print(*sorted(comm.get_comm_manager().targets))"
+        for forks in (True, False):
+            async with _manager(tmp_path, 0, forks=forks) as kernels:
+                taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+                said = await _said_by(kernels, taken, "import labkit.app.server.warm_up; " + code)
+                assert said == "jupyter.widget jupyter.widget.control\n"
+
+    asyncio.run(ask())
+
+
+def test_the_end_of_a_forked_kernel_is_seen_and_leaves_no_zombie(tmp_path):
+    async def lose():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            manager = kernels.get_kernel(waiting)
+            manager.stop_restarter()
+            pid = manager.provisioner.pid
+            assert psutil.Process(pid).ppid() == kernels.fork_server.pid
+            assert await manager.is_alive()
+            os.kill(pid, signal.SIGKILL)
+            await _until(lambda: gone(pid))
+            assert not await manager.is_alive()
+            await manager.provisioner.send_signal(signal.SIGTERM)  # to nobody
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+            assert taken != waiting
+
+    asyncio.run(lose())
+
+
+def test_a_fork_server_that_was_killed_takes_its_kernels_along_and_another_one_starts(tmp_path):
+    async def lose():
+        async with _manager(tmp_path, 1) as kernels:
+            (waiting,) = kernels.waiting_ids()
+            kernels.get_kernel(waiting).stop_restarter()
+            kernel, server = kernels.get_kernel(waiting).provisioner.pid, kernels.fork_server.pid
+            os.kill(server, signal.SIGKILL)
+            await _until(lambda: gone(kernel))
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+            assert await _said_by(kernels, taken, "import os; print(os.getppid())") == f"{kernels.fork_server.pid}\n"
+            assert kernels.fork_server.pid != server
+
+    asyncio.run(lose())
+
+
+def test_where_forking_fails_a_kernel_is_a_new_python(tmp_path, monkeypatch):
+    async def refuse(*_):
+        raise ConnectionError("no")
+
+    async def ask():
+        async with _manager(tmp_path, 0) as kernels:
+            monkeypatch.setattr(ForkServer, "kernel", refuse)
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+            assert await _said_by(kernels, taken, "import os; print(os.getppid())") == f"{os.getpid()}\n"
+
+    asyncio.run(ask())
+
+
+LAB = """
+import asyncio, os, sys
+from labkit.app.server.kernels import ReadyKernels
+from labkit.app.server.server import OwnKernels
+async def main():
+    folder = sys.argv[1]
+    own = OwnKernels()
+    kernels = ReadyKernels(forks=True, waiting=2, connection_dir=folder, root_dir=folder, kernel_spec_manager=own)
+    while len(kernels.list_kernel_ids()) < 2:
+        await asyncio.sleep(0.05)
+    pids = [kernels.get_kernel(each).provisioner.pid for each in kernels.list_kernel_ids()]
+    print(kernels.fork_server.pid, *pids, flush=True)
+    await asyncio.Event().wait()
+asyncio.run(main())
+"""
+
+
+def test_nothing_is_left_of_a_lab_that_was_killed(tmp_path):
+    with subprocess.Popen([sys.executable, "-c", LAB, str(tmp_path)], stdout=subprocess.PIPE, text=True) as lab:
+        pids = [int(number) for number in lab.stdout.readline().split()]
+        assert len(pids) == 3
+        assert not any(map(gone, pids))
+        lab.kill()
+    asyncio.run(_until(lambda: all(map(gone, pids))))
+
+
+def test_a_kernel_whose_asker_has_hung_up_ends(tmp_path):
+    async def hang_up():
+        server = ForkServer()
+        try:
+            asked = asyncio.ensure_future(server.kernel(["-f", str(tmp_path / "kernel-x.json")], dict(os.environ), "/"))
+            await _until(lambda: server.pid and psutil.Process(server.pid).children())
+            (child,) = psutil.Process(server.pid).children()
+            asked.cancel()
+            await _until(lambda: gone(child.pid))
+            assert not gone(server.pid)
+        finally:
+            server.close()
+
+    asyncio.run(hang_up())
+
+
+def test_a_process_of_several_threads_is_not_forked():
+    code = (
+        "import threading; from labkit.app.server import forked; forked._prepare = lambda: None\n"
+        "threading.Thread(target=threading.Event().wait, daemon=True).start(); forked.main()"
+    )
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(theirs.fileno())],
+            pass_fds=[theirs.fileno()], capture_output=True, text=True, timeout=PATIENCE_S,
+        )  # fmt: skip
+    assert done.stderr == "no kernels are forked: 2 threads run where one may\n"
