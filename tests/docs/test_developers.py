@@ -8,12 +8,12 @@ from pathlib import Path
 from types import FrameType
 
 import pytest
-from labkit.pickup.predict.built import load_built
 
 from labkit.catalogue import catalogue
 from labkit.circuit.solve.solver import Solution
 from labkit.core.response import Response
 from labkit.core.sheet import sheet_text
+from labkit.pickup.predict.built import load_built
 from labkit.rig.parts import taper
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, rig_data, set_value
