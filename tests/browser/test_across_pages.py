@@ -16,7 +16,7 @@ import psutil
 import pytest
 
 from labkit.app.server.server import server_config
-from tests.browser.conftest import kernels_of, leave, settled, start_server, stop_server
+from tests.browser.conftest import kernels_of, leave, profile, settled, start_server, stop_server
 from tests.conftest import BROWSER_FLAGS
 
 pytestmark = pytest.mark.browser
@@ -153,7 +153,7 @@ def test_script_tags_in_a_rigs_name_do_no_harm(browser, project_root, tmp_path):
     (folder / "evil.toml").write_text(source.replace(json.dumps(name, ensure_ascii=False), f"'{evil}'"), "utf-8")
     code = f"import os; os.environ['LABKIT_CATALOGUE'] = {str(folder)!r};"
     server = start_server(code=code + "import labkit.app.server.server as s; s.serve(port=0, open_browser=False)")
-    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    context = profile(browser)
     try:
         page = context.new_page()
         for path, ready in (
@@ -163,7 +163,7 @@ def test_script_tags_in_a_rigs_name_do_no_harm(browser, project_root, tmp_path):
             ("", ".lab-who"),
         ):
             page.goto(server.address + path)
-            page.wait_for_selector(ready, timeout=60_000)
+            page.wait_for_selector(ready)
             settled(page)
             assert page.evaluate("window.harm") is None, path
             assert "<script>" in page.inner_text("body") or page.locator("option", has_text="<script>").count()
@@ -183,7 +183,7 @@ def test_recent_rigs_are_kept_in_the_browser_and_lead_back(visit):
     assert link.count() == 1
     assert "Cable length 7 m" in link.inner_text()
     link.click()
-    page.wait_for_selector(CURVE, timeout=60_000)
+    page.wait_for_selector(CURVE)
     assert "cable.length=7" in page.url
     page.goto(home)
     page.get_by_role("button", name="Forget these").click()
@@ -255,7 +255,7 @@ class TestSharedRoom:
         page = visit(f"?token={token}", ready=".lab-who", server=room).page
         assert "token" not in page.url
         page.goto(room.address + RIG)
-        page.wait_for_selector(CURVE, timeout=60_000)
+        page.wait_for_selector(CURVE)
         # a second page is one too many for this room
         other = page.context.new_page()
         answer = other.goto(room.address + RIG)

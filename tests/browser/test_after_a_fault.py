@@ -11,7 +11,7 @@ import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import kernel_of, leave, start_server, stop_server
+from tests.browser.conftest import kernel_of, leave, profile, start_server, stop_server
 
 pytestmark = pytest.mark.browser
 
@@ -104,7 +104,7 @@ def test_a_lost_network_is_told_and_the_words_go_by_themselves(visit, screenshot
 
 
 def test_a_dropped_socket_is_opened_again_and_the_page_goes_on(browser, lab):
-    context = browser.new_context()
+    context = profile(browser)
     context.set_default_timeout(90_000)
     try:
         context.add_init_script(KEEP_SOCKETS)

@@ -59,7 +59,7 @@ def test_a_buffer_holds_the_peak_and_sounds_beside_the_bare_cable(visit):
     page.wait_for_function("() => location.search.includes('own.buffer')")
     assert page.locator(".lab-curve-holder svg polyline").count() == 2
     page.get_by_role("button", name="Play", exact=True).click()
-    page.wait_for_selector(".lab-player[data-state=playing]", timeout=30_000)
+    page.wait_for_selector(".lab-player[data-state=playing]")
     page.get_by_role("radio", name="no buffer").check(force=True)
     assert page.get_attribute(".lab-player", "data-state") == "playing"
 
@@ -67,13 +67,13 @@ def test_a_buffer_holds_the_peak_and_sounds_beside_the_bare_cable(visit):
 def test_the_rig_travels_from_the_rig_page_and_back(visit):
     page = visit("voila/render/rig.ipynb?v=1&cable.length=8&tone=7", ready=CURVE).page
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Cable").click()
-    page.wait_for_selector(".lab-sentence", timeout=60_000)
+    page.wait_for_selector(".lab-sentence")
     page.wait_for_function("() => document.querySelector('.lab-sentence').textContent.startsWith('At 8 m')")
     page.get_by_label("It may lose at most, type a value").fill("1 dB")
     page.keyboard.press("Enter")
     page.wait_for_function("() => location.search.includes('own.loss=1')")
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Rig").click()
-    page.wait_for_selector("[data-key=tone]", timeout=60_000)
+    page.wait_for_selector("[data-key=tone]")
     assert "tone=7" in page.url
     assert "own." not in page.url
 
@@ -97,7 +97,7 @@ def test_the_question_on_the_first_page_opens_the_answer_with_its_terms(visit, s
     page = visit("", ready=".lab-who", width=width).page
     page.screenshot(path=str(screenshots / f"first-page-{width}.png"), full_page=True)
     page.get_by_role("link", name="How long may the cable be before it dulls?").click()
-    page.wait_for_selector(".lab-answer", timeout=60_000)
+    page.wait_for_selector(".lab-answer")
     assert "cable.ipynb" in page.url
     assert "is the longest cable that loses no more than 3 dB anywhere from 2 to 5 kHz" in page.inner_text(
         ".lab-answer"

@@ -36,7 +36,7 @@ def test_a_page_is_quiet_local_and_accessible(visit, screenshots, name, width):
 def test_landing_links_open_working_pages(visit):
     page = visit("", ready=".lab-who").page
     page.get_by_role("link", name="What does the tone knob really do?").click()
-    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='tone 10']", timeout=60_000)
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='tone 10']")
     assert "tone=3" in page.url
 
 
@@ -52,7 +52,7 @@ def test_a_ready_question_on_the_landing_page_opens_with_its_answer(visit):
 def test_the_state_travels_with_the_menu(visit):
     page = visit("voila/render/rig.ipynb?v=1&tone=3", ready="svg.lab-curve").page
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Rig").click()
-    page.wait_for_selector("svg.lab-curve", timeout=60_000)
+    page.wait_for_selector("svg.lab-curve")
     assert "tone=3" in page.url
 
 
@@ -119,7 +119,7 @@ def test_stock_widgets_of_plugin_panels_get_names_and_states(visit, stock_server
 
 def test_a_fault_in_a_page_shows_no_code_and_no_path(visit, stock_server):
     page = visit("voila/render/broken.ipynb", ready="body", server=stock_server).page
-    page.wait_for_selector(".lab-fault", timeout=60_000)
+    page.wait_for_selector(".lab-fault")
     text = page.inner_text("body")
     assert "labkit open --debug" in text
     assert "secret" not in text

@@ -200,12 +200,12 @@ def test_the_panel_is_found_from_the_first_page_and_moves(visit, plugged_server,
     page = seen.page
     page.screenshot(path=str(screenshots / "plugin-landing.png"), full_page=True)
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Light tone").click()
-    page.wait_for_selector(".noUi-handle[aria-valuetext]", timeout=60_000)
+    page.wait_for_selector(".noUi-handle[aria-valuetext]")
     assert page.inner_text("h1") == "Light tone"
     assert page.get_by_text("the cell has 402 kΩ").is_visible()
     page.locator(".noUi-handle").focus()
     page.keyboard.press("Home")
-    page.get_by_text("Shutter at 0 of 10").wait_for(timeout=20_000)
+    page.get_by_text("Shutter at 0 of 10").wait_for()
     page.screenshot(path=str(screenshots / "plugin-panel.png"), full_page=True)
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
 
@@ -217,7 +217,7 @@ def test_the_packages_rig_part_take_and_cell_are_offered_on_the_rig_page(visit, 
         ready="svg.lab-curve",
         server=plugged_server,
     )
-    seen.page.get_by_label("Shade knob").first.wait_for(timeout=20_000)
+    seen.page.get_by_label("Shade knob").first.wait_for()
     assert "drone" in seen.page.inner_text("body")
     assert seen.errors == []
 

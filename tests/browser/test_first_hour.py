@@ -6,19 +6,16 @@ import re
 
 import pytest
 
-from tests.browser.conftest import START_S
-
 pytestmark = pytest.mark.browser
 
 CURVE = "svg.lab-curve"
-SECONDS = 1000 * START_S
 
 
 def says(page, *, peak: str, height: str | None = None) -> None:
     """Wait until the numbers above the curve are these."""
-    page.locator(".lab-numbers .lab-value").nth(0).get_by_text(peak, exact=True).wait_for(timeout=SECONDS)
+    page.locator(".lab-numbers .lab-value").nth(0).get_by_text(peak, exact=True).wait_for()
     if height is not None:
-        page.locator(".lab-numbers .lab-value").nth(1).get_by_text(height, exact=True).wait_for(timeout=SECONDS)
+        page.locator(".lab-numbers .lab-value").nth(1).get_by_text(height, exact=True).wait_for()
 
 
 def button(page, name: str):
@@ -35,7 +32,7 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
 
     # 1. hear a cable
     page.get_by_role("link", name="Rig", exact=True).first.click()
-    page.wait_for_selector(CURVE, timeout=SECONDS)
+    page.wait_for_selector(CURVE)
     assert "*Peak sits at* says 3.5 kHz" in told
     says(page, peak="3.5 kHz")
     button(page, "Pin this curve").click()
@@ -48,7 +45,7 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
     assert len(lines(page)) == 2, "the pinned curve stays"
     assert page.get_by_label("Played").is_visible()
     button(page, "Play").click()
-    page.get_by_text(re.compile("Both are set to the same loudness")).first.wait_for(timeout=SECONDS)
+    page.get_by_text(re.compile("Both are set to the same loudness")).first.wait_for()
     assert page.get_by_label("Now", exact=True).is_checked()
 
     # 2. choose a pot
@@ -63,11 +60,11 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
 
     # 3. wind a coil
     page.get_by_role("link", name="Winding", exact=True).first.click()
-    page.get_by_label("Start from").wait_for(timeout=SECONDS)
+    page.get_by_label("Start from").wait_for()
     assert page.get_by_label("Turns", exact=True).is_visible()
-    page.wait_for_selector("svg.lab-curve polygon, svg.lab-curve path", state="attached", timeout=SECONDS)
+    page.wait_for_selector("svg.lab-curve polygon, svg.lab-curve path", state="attached")
 
     # 4. measure it
     page.get_by_role("link", name="Measure", exact=True).first.click()
-    page.get_by_text("6.21 kΩ").first.wait_for(timeout=SECONDS)
+    page.get_by_text("6.21 kΩ").first.wait_for()
     assert "6.210 kΩ" in told

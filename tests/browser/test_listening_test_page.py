@@ -20,7 +20,7 @@ DESK = ".lab-desk"
 def at(page, stage: str, trial: int | None = None) -> None:
     """Wait for a stage, and for the sounds of a trial."""
     wanted = f'{DESK}[data-stage="{stage}"]' + (f'[data-trial="{trial}"][data-ready="{trial}"]' if trial else "")
-    page.wait_for_selector(wanted, timeout=60_000)
+    page.wait_for_selector(wanted)
 
 
 def answer_by_key(page, trial: int, key: str) -> None:
@@ -63,7 +63,7 @@ def test_a_blind_test_from_choice_to_result(visit, screenshots, tmp_path):
 
     # an interrupted test goes on with the same sealed plan in another kernel
     page.reload()
-    page.wait_for_selector(f"{DESK}[data-stage=choose]", timeout=60_000)
+    page.wait_for_selector(f"{DESK}[data-stage=choose]")
     page.get_by_role("button", name="Go on with it").click()
     at(page, "trial", 2)
     assert fingerprint in page.inner_text(".lab-seal")

@@ -15,8 +15,6 @@ pytestmark = pytest.mark.browser
 
 MEASURE = "voila/render/measure.ipynb"
 READY = "svg.lab-residual"
-FITTED_S = 60_000
-"""A process of its own imports the fit's libraries; on a busy machine of two cores that takes up to half a minute."""
 
 
 def _numbers(page) -> str:
@@ -56,8 +54,8 @@ def test_own_sweeps_become_a_pickup_sheet_and_a_pickup_of_the_rig(visit, screens
     for given in (bare, loaded):
         (tmp_path / given.name).write_bytes(given.content)
     _drop(page, [tmp_path / bare.name, tmp_path / loaded.name])
-    page.wait_for_selector(".lab-upload-files li:nth-child(2) button", timeout=FITTED_S)
-    page.wait_for_selector(f".lab-group h2:has-text('Load in {loaded.name}')", timeout=FITTED_S)
+    page.wait_for_selector(".lab-upload-files li:nth-child(2) button")
+    page.wait_for_selector(f".lab-group h2:has-text('Load in {loaded.name}')")
 
     def choose(label: str, option: str, group: str = "") -> None:
         box = page.locator("section.lab-group", has_text=group) if group else page
@@ -70,9 +68,7 @@ def test_own_sweeps_become_a_pickup_sheet_and_a_pickup_of_the_rig(visit, screens
     group.get_by_label("Capacitor across it", exact=True).select_option(label="470 pF")
     page.get_by_label("Resistance by ohmmeter, type a value").fill("6.21 kΩ")
     page.keyboard.press("Enter")
-    page.wait_for_function(
-        "known => document.querySelector('dl.lab-numbers').innerText === known", arg=known, timeout=FITTED_S
-    )
+    page.wait_for_function("known => document.querySelector('dl.lab-numbers').innerText === known", arg=known)
     page.screenshot(path=str(screenshots / "measure-own-1280.png"), full_page=True)
     with page.expect_download() as download:
         page.get_by_role("button", name="Save as pickup sheet").click()
@@ -80,7 +76,7 @@ def test_own_sweeps_become_a_pickup_sheet_and_a_pickup_of_the_rig(visit, screens
     download.value.save_as(sheet)
     assert 'sheet = "pickup"' in sheet.read_text(encoding="utf-8")
     page.get_by_role("link", name=re.compile("Use it in my rig")).first.click()
-    page.wait_for_selector("svg.lab-curve", timeout=FITTED_S)
+    page.wait_for_selector("svg.lab-curve")
     assert "made%3A" in page.url
     # the page shows the usual rig first and takes the state of its address a moment later
     page.wait_for_function("document.querySelector('.lab-controls').innerText.includes('measured')")
@@ -106,12 +102,10 @@ def test_what_is_no_sweep_is_refused_in_words_and_the_page_lives_on(visit, tmp_p
     assert "is not opened here" in said.inner_text()
     assert _numbers(page) == before
     _drop(page, [odd])
-    page.wait_for_selector(".lab-upload-files li .lab-error", timeout=FITTED_S)
+    page.wait_for_selector(".lab-upload-files li .lab-error")
     assert page.locator(".lab-upload-files img").count() == 0
     page.get_by_role("button", name="Remove").click()
-    page.wait_for_function(
-        "known => document.querySelector('dl.lab-numbers').innerText === known", arg=before, timeout=FITTED_S
-    )
+    page.wait_for_function("known => document.querySelector('dl.lab-numbers').innerText === known", arg=before)
     assert seen.errors == []
 
 
@@ -122,12 +116,10 @@ def test_an_ambiguous_file_asks_and_takes_the_answer(visit, tmp_path):
     odd = tmp_path / "two ways.csv"
     odd.write_text(f"Frequency (Hz),value\n{rows}", encoding="utf-8")
     _drop(page, [odd])
-    page.wait_for_selector(".lab-upload-files li .lab-error", timeout=FITTED_S)
+    page.wait_for_selector(".lab-upload-files li .lab-error")
     assert "State the magnitude unit" in page.inner_text(".lab-upload-files")
     page.get_by_label("Magnitude in", exact=True).select_option(label="kΩ")
-    page.wait_for_function(
-        "() => document.querySelector('.lab-upload-files').innerText.includes('40 points')", timeout=FITTED_S
-    )
+    page.wait_for_function("() => document.querySelector('.lab-upload-files').innerText.includes('40 points')")
     assert page.locator(".lab-upload-files li .lab-error").count() == 0
     assert seen.errors == []
 
@@ -135,7 +127,7 @@ def test_an_ambiguous_file_asks_and_takes_the_answer(visit, tmp_path):
 def test_readings_change_the_verdict_and_undo_brings_it_back(visit):
     page = visit(MEASURE + "?v=1&own.bench=readings", ready="h3").page
     field = page.get_by_label("DC resistance, type a value")
-    expect(field).not_to_have_value("", timeout=60_000)
+    expect(field).not_to_have_value("")
     # a control whose value has yet to come from the address takes it over what is typed
     settled(page)
     before = _numbers(page)

@@ -9,7 +9,7 @@ import pytest
 from labkit.app.server.forked import CAN_FORK
 from labkit.app.server.scripts import read_pieces
 from labkit.app.server.server import data_folder
-from tests.browser.conftest import PATIENCE_MS, kernel_of, leave, start_server, stop_server
+from tests.browser.conftest import kernel_of, leave, profile, start_server, stop_server
 
 pytestmark = pytest.mark.browser
 
@@ -25,7 +25,7 @@ def asked(browser, lab):
     contexts = []
 
     def opened(name: str, *, blocked: bool = False) -> dict[str, list[int]]:
-        context = browser.new_context()
+        context = profile(browser)
         contexts.append(context)
         page = context.new_page()
         addresses: list[str] = []
@@ -33,7 +33,7 @@ def asked(browser, lab):
         if blocked:
             page.route(SCRIPT, lambda route: route.abort())
         page.goto(f"{lab.address}voila/render/{name}.ipynb")
-        page.wait_for_selector(READY, timeout=60_000)
+        page.wait_for_selector(READY)
         page.wait_for_load_state("networkidle")
         pieces: dict[str, list[int]] = {}
         for found in filter(None, map(_PIECE.search, addresses)):
@@ -77,14 +77,14 @@ def test_a_sheet_that_came_after_the_lab_was_ready_is_on_the_page(browser, proje
     source = sorted((project_root / "labkit" / "data" / "catalogue" / "rigs").glob("*.toml"))[0].read_text("utf-8")
     code = f"import os; os.environ['LABKIT_CATALOGUE'] = {str(tmp_path)!r};"
     server = start_server(code=code + "import labkit.app.server.server as s; s.serve(port=0, open_browser=False)")
-    context = browser.new_context()
+    context = profile(browser)
     try:
         first, second = context.new_page(), context.new_page()
         first.goto(server.address + "voila/render/rig.ipynb")
-        first.wait_for_selector("svg.lab-curve", timeout=PATIENCE_MS)
+        first.wait_for_selector("svg.lab-curve")
         (tmp_path / "late.toml").write_text(re.sub(r"(?m)^name = .*$", 'name = "Late comer"', source, count=1), "utf-8")
         second.goto(server.address + "voila/render/rig.ipynb")
-        second.wait_for_selector("svg.lab-curve", timeout=PATIENCE_MS)
+        second.wait_for_selector("svg.lab-curve")
         options = [page.get_by_label("Rig", exact=True).locator("option").all_inner_texts() for page in (first, second)]
         assert "Late comer" not in options[0]
         assert "Late comer" in options[1]

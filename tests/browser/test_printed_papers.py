@@ -21,6 +21,7 @@ from labkit.report.paper_page import PaperHead
 from labkit.report.papers import bench_record_html, record_from_verdict
 from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 from labkit.rig.sheet import load_rig, set_value
+from tests.browser.conftest import profile
 from tests.report.test_papers import PAPERS as FIXED
 
 pytestmark = pytest.mark.browser
@@ -113,7 +114,7 @@ A4_MM = 210.0
 @pytest.fixture(scope="module")
 def printer(browser):
     """``printer(html)`` returns the PDF, and the texts that are cut on it."""
-    context = browser.new_context()
+    context = profile(browser)
     page = context.new_page()
 
     def printed(html: str) -> tuple[object, list[str], str]:

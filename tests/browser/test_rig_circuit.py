@@ -17,12 +17,12 @@ def test_schematic_and_formula_open_and_follow_the_rig(visit, screenshots, width
     page.get_by_text("Schematic of the rig as it stands").click()
     page.wait_for_selector(".lab-disclosed svg")
     page.get_by_text("Formula with your numbers").click()
-    page.wait_for_selector("pre.lab-formula", timeout=60_000)
+    page.wait_for_selector("pre.lab-formula")
     assert "22 nF" in page.inner_text("pre.lab-formula").replace("\u00a0", " ")
     page.get_by_label("Tone capacitor", exact=True).select_option("47 nF")
     for shown in (".lab-disclosed svg", "pre.lab-formula"):
         follows = f"() => /47\\s*nF/.test(document.querySelector('{shown}').textContent)"
-        page.wait_for_function(follows, timeout=60_000)
+        page.wait_for_function(follows)
     page.screenshot(path=str(screenshots / f"rig-circuit-{width}.png"), full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])

@@ -7,7 +7,7 @@ import re
 import pytest
 import soundfile
 
-from tests.browser.conftest import PATIENCE_MS, kernel_of, leave, settled
+from tests.browser.conftest import PATIENCE_MS, kernel_of, leave, profile, settled
 
 pytestmark = pytest.mark.browser
 
@@ -18,10 +18,10 @@ CURVE = "svg.lab-curve"
 @pytest.fixture(scope="module")
 def opened(browser, lab):
     """One page for the tests that leave it as they found it: loading costs seconds on a busy machine."""
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+    context = profile(browser, accept_downloads=True)
     page = context.new_page()
     page.goto(lab.address + RIG)
-    page.wait_for_selector(CURVE, timeout=60_000)
+    page.wait_for_selector(CURVE)
     yield page
     leave(context)
 
@@ -93,7 +93,7 @@ def test_dragging_with_the_mouse_moves_the_curve(rig):
 def test_play_sounds_and_the_saved_wav_has_the_length_of_the_take(rig, tmp_path):
     page = rig
     page.get_by_role("button", name="Play", exact=True).click()
-    page.wait_for_selector(".lab-player[data-state=playing]", timeout=30_000)
+    page.wait_for_selector(".lab-player[data-state=playing]")
     with page.expect_download() as download:
         page.get_by_role("button", name="Save as WAV").click()
     path = tmp_path / "heard.wav"
@@ -110,7 +110,7 @@ def test_play_sounds_and_the_saved_wav_has_the_length_of_the_take(rig, tmp_path)
 def test_two_versions_can_be_switched_while_playing(visit):
     page = visit(f"{RIG}?v=1&cable.length=20&pin=cable.length%3D1", ready=CURVE).page
     page.get_by_role("button", name="Play", exact=True).click()
-    page.wait_for_selector(".lab-player[data-state=playing]", timeout=30_000)
+    page.wait_for_selector(".lab-player[data-state=playing]")
     pinned = page.get_by_role("radio", name="cable 1 m")
     pinned.check(force=True)
     assert pinned.is_checked()
@@ -243,9 +243,7 @@ def test_changes_are_announced_once_after_a_pause(rig):
     cable(page).focus()
     for _ in range(12):
         page.keyboard.press("ArrowRight")
-    page.wait_for_function(
-        "() => document.getElementById('lab-live').textContent.includes('Peak sits at')", timeout=5000
-    )
+    page.wait_for_function("() => document.getElementById('lab-live').textContent.includes('Peak sits at')")
 
 
 def test_leaving_a_page_ends_its_kernel(visit, lab):

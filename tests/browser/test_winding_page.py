@@ -13,8 +13,6 @@ pytestmark = pytest.mark.browser
 
 WINDING = "voila/render/winding.ipynb"
 READY = "svg.lab-bobbin"
-SLOW_MS = 30_000
-"""Two cores are shared with other work: what takes 60 ms alone may wait for seconds."""
 
 
 def typed(page, label: str, text: str) -> None:
@@ -34,7 +32,6 @@ def wait_for_row(page, label: str, before: str) -> None:
         "([label, before]) => [...document.querySelectorAll('.lab-doubt tr')].some(row =>"
         " row.querySelector('th').textContent === label && row.querySelector('td')?.textContent !== before)",
         arg=[label, before],
-        timeout=SLOW_MS,
     )
 
 
@@ -48,24 +45,22 @@ def winding(visit):
 def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(winding, screenshots, tmp_path):
     page = winding.page
     page.get_by_role("button", name="Pin this pickup").click()
-    page.wait_for_selector(".lab-pins li", timeout=SLOW_MS)
+    page.wait_for_selector(".lab-pins li")
     inductance = row(page, "Inductance")
     page.get_by_label("Grade", exact=True).select_option(label="Alnico 2")
     wait_for_row(page, "Inductance", inductance)
-    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='Alnico 5']", timeout=SLOW_MS)
-    page.wait_for_function(
-        "() => document.querySelector('.lab-pins').textContent.includes('Alnico 5, now Alnico 2')", timeout=SLOW_MS
-    )
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='Alnico 5']")
+    page.wait_for_function("() => document.querySelector('.lab-pins').textContent.includes('Alnico 5, now Alnico 2')")
     assert "Against Alnico 5: resistance the same; inductance" in page.inner_text(".lab-more")
     assert "lower than with Alnico 5" in page.inner_text(".lab-numbers")
 
     resistance = row(page, "DC resistance at 20 °C")
     typed(page, "Turns", "7200")
     wait_for_row(page, "DC resistance at 20 °C", resistance)
-    page.wait_for_function("() => location.search.includes('7200')", timeout=SLOW_MS)
+    page.wait_for_function("() => location.search.includes('7200')")
     page.screenshot(path=str(screenshots / "winding-1280.png"), full_page=True)
 
-    with page.expect_download(timeout=SLOW_MS) as download:
+    with page.expect_download() as download:
         page.get_by_role("button", name="Save pickup sheet").click()
     path = tmp_path / "mine.toml"
     download.value.save_as(path)
@@ -75,10 +70,8 @@ def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(wind
 
     peak = page.inner_text(".lab-numbers .lab-value")
     page.get_by_role("link", name="Use it in my rig").click()
-    page.wait_for_selector("svg.lab-curve polyline[data-label=Now]", timeout=60_000)
-    page.wait_for_function(
-        "peak => document.querySelector('.lab-numbers .lab-value')?.textContent === peak", arg=peak, timeout=SLOW_MS
-    )
+    page.wait_for_selector("svg.lab-curve polyline[data-label=Now]")
+    page.wait_for_function("peak => document.querySelector('.lab-numbers .lab-value')?.textContent === peak", arg=peak)
     assert "rig.ipynb" in page.url
     assert winding.errors == []
     assert winding.outside == []
@@ -88,17 +81,15 @@ def test_too_many_turns_are_drawn_over_the_flange_and_said_with_what_fits(windin
     page = winding.page
     assert page.locator(".lab-bobbin [data-part=overflow]").count() == 0
     typed(page, "Turns", "11000")
-    page.wait_for_selector(".lab-bobbin [data-part=overflow]", timeout=SLOW_MS)
+    page.wait_for_selector(".lab-bobbin [data-part=overflow]")
     assert "turns fit" in page.inner_text(".lab-fit")
     page.get_by_role("button", name="Fill the bobbin").click()
-    page.wait_for_function("() => !document.querySelector('.lab-bobbin [data-part=overflow]')", timeout=SLOW_MS)
-    page.wait_for_function(
-        "() => document.querySelector('[data-key=turns] .lab-readout').value === '8688'", timeout=SLOW_MS
-    )
+    page.wait_for_function("() => !document.querySelector('.lab-bobbin [data-part=overflow]')")
+    page.wait_for_function("() => document.querySelector('[data-key=turns] .lab-readout').value === '8688'")
     page.get_by_role("button", name="Undo").click()
-    page.wait_for_selector(".lab-bobbin [data-part=overflow]", timeout=SLOW_MS)
+    page.wait_for_selector(".lab-bobbin [data-part=overflow]")
     typed(page, "Turns", "a lot")
-    page.wait_for_selector("[data-key=turns] .lab-error:not(:empty)", timeout=SLOW_MS)
+    page.wait_for_selector("[data-key=turns] .lab-error:not(:empty)")
 
 
 def test_a_sheet_from_the_disk_is_opened_or_refused_in_words(winding, tmp_path):
@@ -108,8 +99,8 @@ def test_a_sheet_from_the_disk_is_opened_or_refused_in_words(winding, tmp_path):
     with page.expect_file_chooser() as chooser:
         page.get_by_role("button", name="Open a pickup sheet").click()
     chooser.value.set_files(str(bad))
-    page.wait_for_selector(".lab-upload .lab-error:not(:empty)", timeout=SLOW_MS)
-    with page.expect_download(timeout=SLOW_MS) as download:
+    page.wait_for_selector(".lab-upload .lab-error:not(:empty)")
+    with page.expect_download() as download:
         page.get_by_role("button", name="Save pickup sheet").click()
     good = tmp_path / "good.toml"
     download.value.save_as(good)
@@ -118,12 +109,9 @@ def test_a_sheet_from_the_disk_is_opened_or_refused_in_words(winding, tmp_path):
     with page.expect_file_chooser() as chooser:
         page.get_by_role("button", name="Open a pickup sheet").click()
     chooser.value.set_files(str(good))
-    page.wait_for_function(
-        "() => document.querySelector('[data-key=turns] .lab-readout').value === '6543'", timeout=SLOW_MS
-    )
+    page.wait_for_function("() => document.querySelector('[data-key=turns] .lab-readout').value === '6543'")
     page.wait_for_function(
         "() => [...document.querySelectorAll('.lab-said')].some(told => told.textContent.includes('Opened: <script>'))",
-        timeout=SLOW_MS,
     )
     assert page.title() == "Winding · labkit"
     assert winding.errors == []
@@ -136,7 +124,7 @@ def test_two_magnets_can_be_switched_while_they_sound(visit):
         ready=".lab-curve-holder svg polyline[data-label='Alnico 5']",
     ).page
     page.get_by_role("button", name="Play", exact=True).click()
-    page.wait_for_selector(".lab-player[data-state=playing]", timeout=60_000)
+    page.wait_for_selector(".lab-player[data-state=playing]")
     page.get_by_role("radio", name="Alnico 5").check(force=True)
     assert page.get_attribute(".lab-player", "data-state") == "playing"
     assert "same loudness" in page.inner_text(".lab-player")
