@@ -169,10 +169,10 @@ def test_nothing_read_is_said_not_judged():
 def test_an_opened_sheet_becomes_the_plan_and_a_broken_one_does_not():
     bench = MeasureBench(query="v=1&own.bench=readings")
     text = 'sheet = "pickup"\nformat = 1\nname = "mine"\n[coil.main]\nresistance = "6 kΩ"\ninductance = "2.2 H"\n'
-    assert "Opened mine" in bench.open_plan("mine.toml", text)
+    assert bench.open_plan(text, "mine.toml").startswith("mine")
     assert bench.shown.verdict.plan == "mine"
     with pytest.raises(SheetError):
-        bench.open_plan("x.toml", text.replace("6 kΩ", "six"))
+        bench.open_plan(text.replace("6 kΩ", "six"), "x.toml")
     assert bench.shown.verdict.plan == "mine"
 
 

@@ -48,3 +48,19 @@ def test_each_bench_shows_only_its_own_parts(page):
     page._then_show(page.bench.undo)
     assert "lab-away" not in page.curve_box._dom_classes
     assert page.compared() is not None
+
+
+def test_a_pickup_sheet_is_opened_as_the_plan_by_the_lab_s_one_file_opener(page):
+    page._then_show(page.bench.set_index, "own.bench", 1)
+    sent: list[dict] = []
+    page.opener.send = lambda content, buffers=None: sent.append(content)
+    made = page._pickup_sheet().content
+    for fields, buffers in (
+        ({"do": "file-begin", "name": "mine.toml", "size": len(made)}, []),
+        ({"do": "file-piece"}, [made]),
+        ({"do": "file-end"}, []),
+    ):
+        page.opener._receive(page.opener, {**fields, "number": 1}, buffers)
+    assert sent[-1].get("done")
+    assert page.actions.said.endswith("it is the plan now.")
+    assert "(opened)" in str(page.bench.values["own.plan"])

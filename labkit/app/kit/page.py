@@ -171,11 +171,11 @@ class BenchPage(Generic[Bench]):
         self.actions.said = ""
         self.show()
 
-    def _opener(self, what: str) -> Upload:
-        """Return the button that opens a sheet; what is wrong with the sheet is told beside it."""
+    def _opener(self, what: str, *, label: str = "") -> Upload:
+        """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
         opener = Upload(
             Intake(largest=LARGEST_SHEET, what=what, advice="Save one from this page, or write one by hand."),
-            label=f"Open {what}",
+            label=label or f"Open {what}",
             hint="A .toml file, saved here or written by hand. It stays on this machine.",
             accept=".toml",
             many=False,

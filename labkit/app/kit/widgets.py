@@ -228,40 +228,6 @@ class ListeningDesk(LabWidget):
         self.send({"sounds": trial}, buffers=list(sounds))
 
 
-LARGEST_SHEET = 200 * 1024
-"""Bytes; a sheet with every key there is has a few kilobytes."""
-
-
-class SheetOpener(LabWidget):
-    """A file field; ``take(name, text)`` gets the file, and what it returns or raises is said beside the field.
-
-    Parameters
-    ----------
-    take : callable
-        Returns a sentence, or raises `InputError`.
-    """
-
-    _esm = web_text("sheet_opener.js")
-    label = traitlets.Unicode("Open a sheet").tag(sync=True)
-    accept = traitlets.Unicode(".toml,application/toml,text/plain").tag(sync=True)
-    largest = traitlets.Int(LARGEST_SHEET).tag(sync=True)
-
-    def __init__(self, take: Callable[[str, str], str], **traits: Any) -> None:
-        super().__init__(**traits)
-        self._take = take
-        self.on("sheet", self._arrived)
-
-    def _arrived(self, name: object = "", text: object = "", **_: object) -> None:
-        given = str(text)
-        if len(given.encode("utf-8", "replace")) > LARGEST_SHEET:
-            self.send({"said": "The file is larger than any sheet.", "failed": True})
-            return
-        try:
-            self.send({"said": self._take(str(name)[:120], given), "failed": False})
-        except InputError as error:
-            self.send({"said": str(error), "failed": True})
-
-
 class CaseBoard(LabWidget):
     """Reference cases by model, with progress; ``on("ready", handler)`` is called once somebody looks."""
 

@@ -7,13 +7,12 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.curve_files import offer_curves
 from labkit.app.kit.page import BenchPage, box, caption, note
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import change_in_words, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import MadeFile
 from labkit.app.pages.cable.numbers import Member
@@ -21,7 +20,6 @@ from labkit.app.pages.cable.state import CableBench, response_of
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.study.questions.cable_length import band_text, length_text, reference_text
 from labkit.view.words import ZERO, frequency_in_words, level_in_words
 
@@ -30,22 +28,6 @@ CAUTION = (
     "unplugged: leave its inside to licensed service, and never lift its safety earth."
 )
 LOAD_DOUBT = "Peak places ±6 % with a known load; a cable's capacitance per metre differs by ±10 % from its data sheet."
-
-
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the cable page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return CablePage(CableBench(rig)).box
 
 
 class CablePage(BenchPage[CableBench]):
@@ -146,6 +128,9 @@ class CablePage(BenchPage[CableBench]):
     def _marked(self) -> int:
         lengths = [member.length for member in self.bench.shown.family]
         return lengths.index(self.bench.shown.cable.length)
+
+
+panel = rig_panel(lambda rig: CablePage(CableBench(rig)))
 
 
 def _row(member: Member) -> tuple[str, ...]:

@@ -8,41 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.background import Background
 from labkit.app.kit.page import SOUND_LIMIT_S
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, ListeningDesk, MadeFile
 from labkit.app.pages.listening.run import LONGEST_RECORD, Sounds, make_sounds, result_file, trials_table
 from labkit.app.pages.listening.state import ListeningBench
 from labkit.app.pages.listening.words import desk_view
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.view.words import ZERO
 
 TITLE = "Listening test"
 LEAD = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
 MAKING = "Making the sounds …"
-
-
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the listening test page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        The first rig.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return ListeningPage(ListeningBench(rig)).box
 
 
 class ListeningPage:
@@ -284,6 +266,9 @@ class ListeningPage:
         if self.bench.run is None or self.bench.result is None:
             raise InputError("The result is not open yet.")
         return f"listening-result-{self.bench.run.number[:8]}", self.bench.result
+
+
+panel = rig_panel(lambda rig: ListeningPage(ListeningBench(rig)))
 
 
 def _without_fields(work: Callable[[], None]) -> Callable[..., None]:

@@ -7,17 +7,16 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.background import Background
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.page import BenchPage, box, file_stem
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html
 from labkit.app.kit.upload import GivenFile, Intake, Upload
-from labkit.app.kit.widgets import FileOffers, MadeFile, SheetOpener, Work
+from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
 from labkit.app.pages.measure.readings import calibration_words, readings_sheet
 from labkit.app.pages.measure.state import STYLES, MeasureBench
@@ -40,25 +39,8 @@ from labkit.bench.fit.fit import Fit
 from labkit.bench.fit.sheet import fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.view.curve.curve import draw_curves, label_margin
 from labkit.view.curve.residual import draw_residuals
-
-
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the measure page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        The rig a fitted pickup may be put into.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return MeasurePage(MeasureBench(rig)).box
 
 
 class MeasurePage(BenchPage[MeasureBench]):
@@ -84,7 +66,7 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.upload.on("remove", self._remove)
         self.work.on("cancel", lambda **_: self._cancel())
         self.work.on("again", lambda **_: self._again())
-        self.opener = SheetOpener(self._open_plan, label="Open a pickup sheet as the plan")
+        self.opener = self._opener("a pickup sheet", label="Open a pickup sheet as the plan")
         self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
         self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
         self.files.offer("record-file", "Save the record", lambda: self._record(is_printed=False))
@@ -309,10 +291,9 @@ class MeasurePage(BenchPage[MeasureBench]):
             self._stopped = ""
             self.show()
 
-    def _open_plan(self, name: str, text: str) -> str:
-        said = self.bench.open_plan(name, text)
-        self.show()
-        return said
+    def open_sheet(self, text: str, where: str) -> str:
+        """Take a pickup sheet as the plan."""
+        return f"{self.bench.open_plan(text, where)}; it is the plan now"
 
     def _needed_fit(self) -> Fit:
         if self.bench.fit is None:
@@ -348,6 +329,9 @@ class MeasurePage(BenchPage[MeasureBench]):
             raise InputError("there is no verdict to print yet")
         html = bench_record_html(record_from_verdict(judged.verdict, notes=(calibration_words(self.bench.values),)))
         return MadeFile(name="test-record.html", kind="text/html", content=html.encode(), is_printed=is_printed)
+
+
+panel = rig_panel(lambda rig: MeasurePage(MeasureBench(rig)))
 
 
 def _show(widget: ipywidgets.Widget, wanted: bool) -> None:

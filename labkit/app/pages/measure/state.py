@@ -15,7 +15,7 @@ from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.page_state import PageBench
 from labkit.app.kit.pickup.made import flatten, made_from, pickup_text
 from labkit.app.kit.rig.state import write_query
-from labkit.app.kit.upload import GivenFile, plain_name
+from labkit.app.kit.upload import GivenFile
 from labkit.app.pages.measure.controls import (
     MOST_SWEEPS,
     READING,
@@ -92,15 +92,15 @@ class MeasureBench(PageBench[Judged | None]):
             self._plans[name] = load_plan(name)
         return self._plans[name]
 
-    def open_plan(self, name: str, text: str) -> str:
-        """Take a pickup sheet as the plan; InputError where it is none. Returns what was opened, in words."""
-        plan = plan_from_table(parse_sheet(text, plain_name(name), kinds=("pickup",)))
+    def open_plan(self, text: str, where: str) -> str:
+        """Take a pickup sheet as the plan and return the pickup's name; InputError where it is none."""
+        plan = plan_from_table(parse_sheet(text, where, kinds=("pickup",)))
         title, number = f"{plan.pickup.name[:60]} (opened)", 2
         while title in self._opened:
             title, number = f"{plan.pickup.name[:60]} (opened, {number})", number + 1
         self._opened[title] = plan
         self._move("own.plan", title)
-        return f"Opened {plan.pickup.name[:60]}; it is the plan now."
+        return plan.pickup.name[:60]
 
     # files
 

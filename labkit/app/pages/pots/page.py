@@ -7,42 +7,24 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.curve_files import offer_curves
 from labkit.app.kit.page import BenchPage, box, note
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
 from labkit.app.pages.pots.state import PotsBench, response_of
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 
 MOST_SMALL = 4
 CAUTION = (
     "Changing parts means soldering: fume extraction, clean hands, and the instrument unplugged. Local codes and "
     "product data sheets come first."
 )
-
-
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the pots page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return PotsPage(PotsBench(rig)).box
 
 
 class PotsPage(BenchPage[PotsBench]):
@@ -143,3 +125,6 @@ class PotsPage(BenchPage[PotsBench]):
         self.small_boxes[place].layout.display = None if shown else "none"
         self.small[place].svg = self.bench.draw_small(place, self.small[place].width) if shown else ""
         self.small_headings[place].value = f"<h3>{escape(panels[place].title)}</h3>" if shown else ""
+
+
+panel = rig_panel(lambda rig: PotsPage(PotsBench(rig)))

@@ -7,40 +7,21 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.disclosure import Disclosure
 from labkit.app.kit.page import PinningPage, box, caption_html, note
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html
 from labkit.app.pages.rig.files import offer_rig_files
 from labkit.app.pages.rig.state import RigBench
 from labkit.app.pages.rig.views import formula_html, position_html, positions_html, schematic_html
-from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 
 CAUTION = (
     "A mains amplifier holds high voltage after it is unplugged: leave its inside to licensed service. "
     "Solder with fume extraction; local codes and data sheets come first."
 )
-
-
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the rig page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return RigPage(RigBench(rig)).box
 
 
 class RigPage(PinningPage[RigBench]):
@@ -107,3 +88,6 @@ class RigPage(PinningPage[RigBench]):
         """Show a rig sheet."""
         self.bench.open_sheet(text, where)
         return self.rig_name
+
+
+panel = rig_panel(lambda rig: RigPage(RigBench(rig)))

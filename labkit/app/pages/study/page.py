@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from html import escape
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import ipywidgets
@@ -18,7 +17,7 @@ from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.curve_files import offer_curves
 from labkit.app.kit.debounce import Debounce
 from labkit.app.kit.page import BenchPage, box
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html, table_html
 from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.study.controls import GOAL, SPREAD
@@ -27,7 +26,6 @@ from labkit.app.pages.study.state import Refusal, StudyBench
 from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.view.words import ZERO, KeyNumber
 
 if TYPE_CHECKING:
@@ -39,22 +37,6 @@ PAUSE_S = 0.35
 SPREAD_HEAD = ("Number", "As planned", "5 of 100 below", "Median", "95 of 100 below", "Found")
 BAND = "The band holds 90 of 100 instruments; half of them lie below the dashed line."
 WAITING = (KeyNumber(label="Answer", value="…", detail="on its way"),)
-
-
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the page of studies.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return StudyPage(StudyBench(rig)).box
 
 
 class StudyPage(BenchPage[StudyBench]):
@@ -346,6 +328,9 @@ class StudyPage(BenchPage[StudyBench]):
         media = "text/csv" if kind == "csv" else "application/json"
         name = f"{self.file_stem}-{self.bench.question}-answer.{kind}"
         return MadeFile(name=name, kind=media, content=make(answer).encode())
+
+
+panel = rig_panel(lambda rig: StudyPage(StudyBench(rig)))
 
 
 def _sentence(text: str) -> str:

@@ -7,13 +7,12 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.curve_files import offer_curves
 from labkit.app.kit.page import PinningPage, box, caption, file_stem, note
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.pickup.made import text_in_words
 from labkit.app.kit.text import numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
@@ -28,29 +27,11 @@ from labkit.app.pages.winding.words import (
     not_modelled,
     value_rows,
 )
-from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.view.drawings.bobbin import draw_bobbin
 from labkit.view.words import ZERO
 
 RIG_PAGE = "rig.ipynb"
 BAND = "The band holds 95 of 100 such pickups in this rig; its cable, pots and input are taken as stated."
-
-
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the winding page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        Where the pickup is tried at first.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return WindingPage(WindingBench(rig)).box
 
 
 class WindingPage(PinningPage[WindingBench]):
@@ -184,6 +165,9 @@ class WindingPage(PinningPage[WindingBench]):
             text = f"{which}{fit_sentence(winding, outline.flange_radius)}"
             lines.append(_line(text, bad))
         return "".join(lines)
+
+
+panel = rig_panel(lambda rig: WindingPage(WindingBench(rig)))
 
 
 def _line(text: str, kind: str = "") -> str:
