@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import takewhile
 
@@ -50,25 +51,36 @@ def changes_in_words(offers: RigOffers, setup: Setup) -> str:
     return ", ".join(f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes)
 
 
-def _of_same_rig(offers: RigOffers, now: Setup, pin: Pin) -> ShownPin:
-    here, then = offers.values(now), offers.values(pin.setup)
-    different = _different(offers, now, pin.setup)
-    if not different:
+def pin_in_words(pin: Pin, notes: Sequence[str], texts: Sequence[str]) -> ShownPin:
+    """Return a pin as the page lists it.
+
+    Parameters
+    ----------
+    pin : Pin
+    notes, texts : sequence of str
+        What sets it apart, one entry a control: for a line's end, and in full. Empty where it is the same as now.
+    """
+    if not notes:
         return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
-    notes = [_note(control, then[control.key]) for control in different]
     short = ", ".join(notes)
     more = f"{notes[0]} …" if len(notes) > 1 else notes[0]
-    parts = [
-        f"{control.label} {control.text(then[control.key])}, now {control.text(here[control.key])}"
-        for control in different
-    ]
     return ShownPin(
         pin=pin,
         name=short if len(notes) == 1 else "the pinned one",
         short=short if len(short) <= LABEL_CHARACTERS else more,
         brief=more,
-        text="; ".join(parts),
+        text="; ".join(texts),
     )
+
+
+def _of_same_rig(offers: RigOffers, now: Setup, pin: Pin) -> ShownPin:
+    here, then = offers.values(now), offers.values(pin.setup)
+    different = _different(offers, now, pin.setup)
+    texts = [
+        f"{control.label} {control.text(then[control.key])}, now {control.text(here[control.key])}"
+        for control in different
+    ]
+    return pin_in_words(pin, [_note(control, then[control.key]) for control in different], texts)
 
 
 def _of_other_rig(offers: RigOffers, now: Setup, pin: Pin, others: list[Pin]) -> ShownPin:

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from labkit.app.kit.address import join_query, split_query
 from labkit.app.kit.controls import Control, Value
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.kit.rig.state import MOST_PINS, Pin, RigState, Setup, read_query, write_query
+from labkit.app.kit.rig.state import MOST_PINS, Pin, RigState, Setup, join_query, read_query, split_query, write_query
 from labkit.sound.blind.abx import MOST_TRIALS, RECOMMENDED_TRIALS
 
 LISTED_TRIALS = (8, 12, RECOMMENDED_TRIALS, 20, 24, 32)
@@ -24,7 +23,7 @@ USUAL_PARTS: tuple[tuple[str, Value], ...] = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ComparisonState:
+class Comparison:
     """Everything a test is made from.
 
     Attributes
@@ -52,11 +51,11 @@ class ComparisonState:
         """The second rig."""
         return self.rig.pins[0].setup
 
-    def with_second(self, setup: Setup, *, part: str | None = None, keep: bool) -> ComparisonState:
+    def with_second(self, setup: Setup, *, part: str | None = None, keep: bool) -> Comparison:
         """Return the state with another second rig; ``keep`` leaves the present one among the pins."""
         kept = [pin.setup for pin in self.rig.pins[0 if keep else 1 :]]
         setups = [setup, *(other for other in kept if other != setup)][:MOST_PINS]
-        return ComparisonState(
+        return Comparison(
             rig=RigState(setup=self.first, pins=pins_of(setups)),
             part=self.part if part is None else part,
             take=self.take,
@@ -105,7 +104,7 @@ def _elsewhere(control: Control, value: Value) -> Value:
     return control.positions[(place + 1) % count]
 
 
-def open_state(rigs: RigOffers, query: str, takes: tuple[str, ...]) -> tuple[ComparisonState, tuple[str, ...]]:
+def read_comparison(rigs: RigOffers, query: str, takes: tuple[str, ...]) -> tuple[Comparison, tuple[str, ...]]:
     """Return the comparison that an address asks for, and a sentence for each part of it that could not be used."""
     rig_query, own = split_query(query)
     rig, problems = read_query(rig_query, default_rig=rigs.default_rig, offer=rigs.offer)
@@ -133,12 +132,12 @@ def open_state(rigs: RigOffers, query: str, takes: tuple[str, ...]) -> tuple[Com
     first, second = rig.setup, rig.pins[0].setup
     if first.rig == second.rig and len(apart := differing(rigs, first, second)) == 1:
         part = apart[0].key
-    return ComparisonState(rig=rig, part=part, take=take, trials=trials), tuple(found)
+    return Comparison(rig=rig, part=part, take=take, trials=trials), tuple(found)
 
 
-def write_state(rigs: RigOffers, state: ComparisonState, takes: tuple[str, ...]) -> str:
+def write_comparison(rigs: RigOffers, state: Comparison, takes: tuple[str, ...]) -> str:
     """Return a comparison as the query of an address: empty for the one the page opens with."""
-    fresh, _ = open_state(rigs, "", takes)
+    fresh, _ = read_comparison(rigs, "", takes)
     if state == fresh:
         return ""
     own: dict[str, str] = {}

@@ -9,7 +9,7 @@ from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.state import MOST_PINS, RigState, Setup
 from labkit.app.pages.listening.compared import (
     LISTED_TRIALS,
-    ComparisonState,
+    Comparison,
     changed_setup,
     differing,
     pins_of,
@@ -36,7 +36,7 @@ class ComparisonChoice:
         self._rigs = rigs
         self._takes = takes
 
-    def controls(self, state: ComparisonState) -> ControlSet:
+    def controls(self, state: Comparison) -> ControlSet:
         """Return the controls of a comparison."""
         rigs = [
             Control(key="rig", label="First rig", kind="choice", positions=self._rigs.rigs),
@@ -77,7 +77,7 @@ class ComparisonChoice:
             )
         )
 
-    def values(self, state: ComparisonState) -> dict[str, Value]:
+    def values(self, state: Comparison) -> dict[str, Value]:
         """Return where every control stands."""
         values: dict[str, Value] = {
             "rig": state.first.rig,
@@ -90,7 +90,7 @@ class ComparisonChoice:
             values[CHANGED] = self._rigs.values(state.second)[state.part]
         return values
 
-    def moved(self, state: ComparisonState, key: str, value: Value) -> ComparisonState:
+    def moved(self, state: Comparison, key: str, value: Value) -> Comparison:
         """Return the comparison with a control moved."""
         present = self.against(state)
         is_made_here = present == ONE_PART or not state.second.changes
@@ -117,14 +117,14 @@ class ComparisonChoice:
                 return state.with_second(pin.setup, keep=not is_made_here)
         return state.with_second(Setup(rig=str(value)), keep=not is_made_here)
 
-    def against(self, state: ComparisonState) -> str:
+    def against(self, state: Comparison) -> str:
         """Return the entry of the second rig's list that a comparison stands for."""
         first, second = state.first, state.second
         if first.rig == second.rig and len(differing(self._rigs, first, second)) <= 1:
             return ONE_PART
         return self._pinned(state, second) if second.changes or second.rig == first.rig else second.rig
 
-    def names(self, state: ComparisonState) -> tuple[str, str]:
+    def names(self, state: Comparison) -> tuple[str, str]:
         """Return what to call the two rigs: what sets them apart, or their names."""
         first, second = state.first, state.second
         if first.rig != second.rig:
@@ -138,7 +138,7 @@ class ComparisonChoice:
             ", ".join(f"{control.label} {control.text(other[control.key])}" for control in apart),
         )
 
-    def common(self, state: ComparisonState) -> str:
+    def common(self, state: Comparison) -> str:
         """Return the rig that both share, with what was changed in both; empty where they are two rigs."""
         first, second = state.first, state.second
         if first.rig != second.rig:
@@ -148,23 +148,23 @@ class ComparisonChoice:
             Setup(rig=first.rig, changes=tuple(change for change in first.changes if change[0] not in apart))
         )
 
-    def _with_part(self, state: ComparisonState, part: str | None, *, keep: bool) -> ComparisonState:
+    def _with_part(self, state: Comparison, part: str | None, *, keep: bool) -> Comparison:
         part, other = usual_change(self._rigs, state.first, part)
         return state.with_second(changed_setup(self._rigs, state.first, part, other), part=part, keep=keep)
 
-    def _seconds(self, state: ComparisonState) -> list[str]:
+    def _seconds(self, state: Comparison) -> list[str]:
         names = [ONE_PART]
         names += [self._pinned(state, pin.setup) for pin in state.rig.pins if self._is_pin(state, pin.setup)]
         names += [name for name in self._rigs.rigs if name != state.first.rig]
         return list(dict.fromkeys([*names, self.against(state)]))
 
-    def _is_pin(self, state: ComparisonState, setup: Setup) -> bool:
+    def _is_pin(self, state: Comparison, setup: Setup) -> bool:
         """Pins that the list does not hold under another entry already."""
         if setup == state.second and self.against(state) == ONE_PART:
             return False
         return setup != state.first and bool(setup.changes or setup.rig == state.first.rig)
 
-    def _pinned(self, state: ComparisonState, setup: Setup) -> str:
+    def _pinned(self, state: Comparison, setup: Setup) -> str:
         if setup.rig != state.first.rig:
             return f"Pinned: {self._in_words(setup)}"
         values = self._rigs.values(setup)

@@ -12,9 +12,8 @@ from dataclasses import replace
 import numpy as np
 
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.page_state import CurvePageState
 from labkit.app.kit.pickup.made import flatten, made_from, pickup_text
-from labkit.app.kit.rig.state import write_query
 from labkit.app.kit.upload import GivenFile
 from labkit.app.pages.measure.controls import (
     MOST_SWEEPS,
@@ -44,7 +43,7 @@ _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
 
 
-class MeasureBench(PageBench[Judged | None]):
+class MeasurePageState(CurvePageState[Judged | None]):
     """Sweeps and readings on the bench."""
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
@@ -58,7 +57,7 @@ class MeasureBench(PageBench[Judged | None]):
         self._take(list(demo_files()), Choices(), read_files(demo_files(), Choices()))
         super().__init__(rig, query=query, clock=clock)
 
-    # what PageBench asks for
+    # what CurvePageState asks for
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the page."""
@@ -68,7 +67,7 @@ class MeasureBench(PageBench[Judged | None]):
         """Return where they stand at first."""
         return {**sweep_defaults(self.is_demo), **READING_DEFAULTS, "own.plan": self._usual_plan}
 
-    def look(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
         """Return what the readings say; None while sweeps are looked at."""
         return None if values["own.bench"] == "sweeps" else judge(self.plan(str(values["own.plan"])), values)
 
@@ -140,8 +139,8 @@ class MeasureBench(PageBench[Judged | None]):
 
     def _forget_fixture(self) -> None:
         """Loads and fixture belong to the files they were set for; readings stay."""
-        kept = tuple((key, value) for key, value in self.state.own if key in READING_DEFAULTS or key == "own.bench")
-        self._start_from(replace(self.state, own=kept))
+        kept = tuple((key, value) for key, value in self.snapshot.own if key in READING_DEFAULTS or key == "own.bench")
+        self._start_from(replace(self.snapshot, own=kept))
 
     # reading
 
@@ -312,14 +311,9 @@ class MeasureBench(PageBench[Judged | None]):
         text = self._fitted_text(self.fit)
         links = []
         for slot in self.rig.pickups:
-            setup = self.offers.offer(self.state.rig.setup.rig).setup(
-                self.state.rig.setup.rig, {**self.offers.values(self.state.rig.setup), slot: text}
-            )
-            self.offers.rig(setup)
-            query = write_query(
-                replace(self.state.rig, setup=setup), default_rig=self.offers.default_rig, offer=self.offers.offer
-            )
-            links.append((slot.replace("_", " "), query))
+            setup = self.setup_with({slot: text})
+            self.rig_of(setup)
+            links.append((slot.replace("_", " "), self.query_of(replace(self.snapshot.rig, setup=setup))))
         return tuple(links)
 
     def rig_with_fit(self) -> Rig | None:

@@ -9,15 +9,15 @@ from labkit.app.kit.page import file_stem
 from labkit.app.kit.rig.opened import rig_sheet_text
 from labkit.app.kit.text import today
 from labkit.app.kit.widgets import FileOffers, MadeFile
-from labkit.app.pages.rig.state import EQUAL_EMF, RigBench
+from labkit.app.pages.rig.state import EQUAL_EMF, RigPageState
 from labkit.app.pages.rig.views import netlist, schematic_svg, short_formula
 
 
-def offer_rig_files(files: FileOffers, bench: RigBench) -> None:
+def offer_rig_files(files: FileOffers, state: RigPageState) -> None:
     """Add a button for every file of a rig."""
 
     def stem() -> str:
-        return file_stem(bench.rig.name)
+        return file_stem(state.rig.name)
 
     def offer(
         key: str, label: str, ending: str, kind: str, make: Callable[[], str], *, is_printed: bool = False
@@ -27,33 +27,33 @@ def offer_rig_files(files: FileOffers, bench: RigBench) -> None:
 
         files.offer(key, label, made)
 
-    offer("sheet", "Rig sheet", ".toml", "application/toml", lambda: rig_sheet_text(bench.rig))
+    offer("sheet", "Rig sheet", ".toml", "application/toml", lambda: rig_sheet_text(state.rig))
     offer_curves(
         files,
-        curves=bench.curves,
-        stem=lambda: stem() if bench.state.curve == EQUAL_EMF else f"{stem()}-by-the-strings",
-        title=lambda: f"{bench.rig.name}, {bench.state.curve}" if bench.drawn else bench.rig.name,
-        caption=lambda: bench.zero,
+        curves=state.curves,
+        stem=lambda: stem() if state.curve == EQUAL_EMF else f"{stem()}-by-the-strings",
+        title=lambda: f"{state.rig.name}, {state.curve}" if state.drawn else state.rig.name,
+        caption=lambda: state.zero,
     )
-    offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(bench.rig))
-    offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(bench.rig))
-    offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(bench))
-    offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(bench))
-    offer("print", "Print customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(bench), is_printed=True)
+    offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(state.rig))
+    offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(state.rig))
+    offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(state))
+    offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state))
+    offer("print", "Print customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state), is_printed=True)
 
 
-def _formula_text(bench: RigBench) -> str:
+def _formula_text(state: RigPageState) -> str:
     from labkit.circuit.formula.text import formula_text
 
-    return formula_text(short_formula(bench.rig))
+    return formula_text(short_formula(state.rig))
 
 
-def _paper(bench: RigBench) -> str:
+def _paper(state: RigPageState) -> str:
     """The rig as it is; where a curve is pinned, the change from that one."""
     from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
 
-    date, compared = today(), bench.compared
+    date, compared = today(), state.compared
     if compared is None:
-        return rig_paper_html(bench.rig, date=date)
-    before = bench.rig_of(compared.pin)
-    return rig_paper_html(before, other=bench.rig, label=compared.short, other_label="now", date=date)
+        return rig_paper_html(state.rig, date=date)
+    before = state.rig_of(compared.pin.setup)
+    return rig_paper_html(before, other=state.rig, label=compared.short, other_label="now", date=date)

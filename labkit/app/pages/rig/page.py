@@ -1,4 +1,4 @@
-"""The rig page: widgets over `RigBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The rig page: widgets over `RigPageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.rig.page import panel
 panel()
@@ -15,7 +15,7 @@ from labkit.app.kit.page import PinningPage, box, caption_html, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html
 from labkit.app.pages.rig.files import offer_rig_files
-from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.rig.state import RigPageState
 from labkit.app.pages.rig.views import formula_html, position_html, positions_html, schematic_html
 
 CAUTION = (
@@ -24,7 +24,7 @@ CAUTION = (
 )
 
 
-class RigPage(PinningPage[RigBench]):
+class RigPage(PinningPage[RigPageState]):
     """Everything of a rig, from string to amplifier."""
 
     title = "Your rig, from string to amplifier"
@@ -32,20 +32,20 @@ class RigPage(PinningPage[RigBench]):
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
-        bench = self.bench
+        state = self.state
         self.numbers, self.caption, self.place = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.schematic = Disclosure(
-            "Schematic of the rig as it stands", lambda: schematic_html(bench.rig), working="Drawing it …"
+            "Schematic of the rig as it stands", lambda: schematic_html(state.rig), working="Drawing it …"
         )
         self.formula = Disclosure(
-            "Formula with your numbers", lambda: formula_html(bench.rig), working="Working it out: one or two seconds …"
+            "Formula with your numbers", lambda: formula_html(state.rig), working="Working it out: one or two seconds …"
         )
         self.positions = Disclosure(
             "What each position does: heard, phase, hum, level",
-            lambda: positions_html(bench.rig),
+            lambda: positions_html(state.rig),
             working="Trying them …",
         )
-        offer_rig_files(self.files, bench)
+        offer_rig_files(self.files, state)
         self.opener = self._opener("a rig sheet")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -65,11 +65,11 @@ class RigPage(PinningPage[RigBench]):
 
     def show_results(self) -> None:
         """Show the numbers, and what the curve shows."""
-        self.numbers.value = numbers_html(self.bench.numbers)
-        drawn = self.bench.drawn
+        self.numbers.value = numbers_html(self.state.numbers)
+        drawn = self.state.drawn
         said = f'<p class="lab-drawn">{escape(drawn)}</p>' if drawn else ""
-        self.caption.value = f"{said}{caption_html(self.bench.caption)}"
-        self.place.value = position_html(self.bench.rig)
+        self.caption.value = f"{said}{caption_html(self.state.caption)}"
+        self.place.value = position_html(self.state.rig)
         self.place.layout.display = None if self.place.value else "none"
 
     def show(self) -> None:
@@ -79,15 +79,10 @@ class RigPage(PinningPage[RigBench]):
         self.schematic.refresh()
         self.formula.refresh()
 
-    @property
-    def rig_name(self) -> str:
-        """The present rig's name."""
-        return self.bench.state.setup.rig
-
     def open_sheet(self, text: str, where: str) -> str:
         """Show a rig sheet."""
-        self.bench.open_sheet(text, where)
+        self.state.open_sheet(text, where)
         return self.rig_name
 
 
-panel = rig_panel(lambda rig: RigPage(RigBench(rig)))
+panel = rig_panel(lambda rig: RigPage(RigPageState(rig)))

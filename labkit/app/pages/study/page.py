@@ -1,4 +1,4 @@
-"""The page of studies: widgets over `StudyBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The page of studies: widgets over `StudyPageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.study.page import panel
 panel()
@@ -16,13 +16,13 @@ from labkit.app.kit.background import Background
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.curve_files import offer_curves
 from labkit.app.kit.debounce import Debounce
-from labkit.app.kit.page import BenchPage, box
+from labkit.app.kit.page import CurvePage, box
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html, table_html
 from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.study.controls import GOAL, SPREAD
 from labkit.app.pages.study.files import offer_pictures
-from labkit.app.pages.study.state import Refusal, StudyBench
+from labkit.app.pages.study.state import Refusal, StudyPageState
 from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
@@ -39,7 +39,7 @@ BAND = "The band holds 90 of 100 instruments; half of them lie below the dashed 
 WAITING = (KeyNumber(label="Answer", value="…", detail="on its way"),)
 
 
-class StudyPage(BenchPage[StudyBench]):
+class StudyPage(CurvePage[StudyPageState]):
     """How far parts spread, one value, or parts for a goal."""
 
     title = "How far do parts spread, and which get me there?"
@@ -57,11 +57,11 @@ class StudyPage(BenchPage[StudyBench]):
         self.goal_files = FileOffers()
         self.goal_files.offer("goal", "Save goal sheet", self._goal_file)
         self.close = ipywidgets.Button(description="Back to the goal on the left")
-        self.close.on_click(lambda _: self._then_show(self.bench.close_goal))
+        self.close.on_click(lambda _: self._then_show(self.state.close_goal))
         offer_curves(
             self.files,
-            curves=self.bench.curves,
-            stem=lambda: f"{self.file_stem}-{self.bench.question}",
+            curves=self.state.curves,
+            stem=lambda: f"{self.file_stem}-{self.state.question}",
             title=lambda: self.rig_name,
         )
         self.files.offer("answer-csv", "Answer as CSV", lambda: self._answer_file("csv"))
@@ -74,7 +74,7 @@ class StudyPage(BenchPage[StudyBench]):
         self.picture_files = FileOffers()
         offer_pictures(
             self.picture_files,
-            answer=lambda: self.bench.answer,
+            answer=lambda: self.state.answer,
             stem=lambda: self.file_stem,
             title=lambda: self.rig_name,
         )
@@ -100,22 +100,22 @@ class StudyPage(BenchPage[StudyBench]):
 
     def shown_controls(self) -> ControlSet:
         """Return the controls that the present question needs."""
-        return self.bench.visible_controls
+        return self.state.visible_controls
 
     def show_results(self) -> None:
         """Show the present answer, or ask for it."""
-        bench, answer = self.bench, self.bench.answer
+        state, answer = self.state, self.state.answer
         # while the same question is worked out anew its last answer stays, faded, so that nothing jumps under the hand
-        is_fading = answer is None and bench.question == self._answered_question
+        is_fading = answer is None and state.question == self._answered_question
         for part in (*self.spread_parts, self.table_box):
             (part.add_class if is_fading else part.remove_class)("lab-fading")
         if not is_fading:
             for part in self.spread_parts:
                 part.layout.display = None if isinstance(answer, SpreadAnswer) else "none"
         for part in self.goal_parts:
-            part.layout.display = None if bench.question == GOAL else "none"
+            part.layout.display = None if state.question == GOAL else "none"
         self.caption.value = (
-            f'<p class="lab-caption">{escape(f"{ZERO} {BAND}" if bench.question == SPREAD else ZERO)}</p>'
+            f'<p class="lab-caption">{escape(f"{ZERO} {BAND}" if state.question == SPREAD else ZERO)}</p>'
         )
         self._show_goal()
         if answer is None:
@@ -125,8 +125,8 @@ class StudyPage(BenchPage[StudyBench]):
                 self.table_box.layout.display = "none"
             self._ask.ask()
             return
-        self._answered_question = "" if isinstance(answer, Refusal) else bench.question
-        if bench.key != self._under_way:
+        self._answered_question = "" if isinstance(answer, Refusal) else state.question
+        if state.key != self._under_way:
             self._quiet()
         self._show_answer(answer)
 
@@ -155,12 +155,12 @@ class StudyPage(BenchPage[StudyBench]):
             text = f"Rests on: {rests}. {words.ABOUT_SEARCH}" if rests else words.ABOUT_SEARCH
             text = text if answer.unit == "m" else f"{text} {words.CAUTION}"
             table = table_html("Beside it", head, rows, marked=words.stocked_row(answer)) if rows else ""
-            self.table.value = _links(words.links(self.bench)) + table + _small(text)
+            self.table.value = _links(words.links(self.state)) + table + _small(text)
         elif isinstance(answer, SearchResult):
             self.numbers.value = numbers_html(words.search_numbers(answer))
             self.said.value = sentence_html(words.search_sentence(answer))
             head, rows = words.search_rows(answer)
-            where = words.links(self.bench)
+            where = words.links(self.state)
             title = "Best first; each opens on the rig page, beside the present rig"
             table = table_html(title, head, [_named(row) for row in rows], links=where) if rows else ""
             lines = (answer.proof, words.ABOUT_SEARCH, words.CAUTION)
@@ -177,7 +177,7 @@ class StudyPage(BenchPage[StudyBench]):
 
         width = self.curve.width
         each = min(width, 380) if width < 700 else (width - 28) // 3
-        wanted = {window.measure.name: (window.low, window.high) for window in self.bench.windows}
+        wanted = {window.measure.name: (window.low, window.high) for window in self.state.windows}
 
         def histogram(item: MeasureSpread) -> str:
             name = words.NAMES.get(item.measure.name, item.measure.name)
@@ -202,12 +202,12 @@ class StudyPage(BenchPage[StudyBench]):
         )
 
     def _show_goal(self) -> None:
-        bench = self.bench
-        if bench.question != GOAL:
+        state = self.state
+        if state.question != GOAL:
             return
-        is_opened = bench.goal is not None
+        is_opened = state.goal is not None
         self.close.layout.display = None if is_opened else "none"
-        name = bench.goal.name if bench.goal is not None else ""
+        name = state.goal.name if state.goal is not None else ""
         words = (
             f"The goal of the sheet “{name}”, with its own rig." if is_opened else "The goal on the left, as a sheet."
         )
@@ -217,16 +217,16 @@ class StudyPage(BenchPage[StudyBench]):
 
     def _begin(self) -> None:
         """Have the present answer worked out; what is under way for another one ends first."""
-        bench = self.bench
-        if bench.answer is not None or bench.key == self._stopped:
+        state = self.state
+        if state.answer is not None or state.key == self._stopped:
             return
-        key = bench.key
+        key = state.key
         if self.background.is_busy:
             if key != self._under_way:
                 self._drop()
             return
         try:
-            job = bench.job()
+            job = state.job()
         except InputError as error:
             self._answered(key, Refusal(sentence=_sentence(str(error))))
             return
@@ -279,22 +279,22 @@ class StudyPage(BenchPage[StudyBench]):
     def _answered(self, key: object, answer: object) -> None:
         self._under_way, self._is_stopping = None, False
         self._quiet()
-        self.bench.take(key, answer)
+        self.state.take(key, answer)
         self.show()
 
     def _stop(self) -> None:
         """End with what there is; a question that cannot end early is dropped."""
-        if self.bench.question in (SPREAD, GOAL):
+        if self.state.question in (SPREAD, GOAL):
             self._is_stopping = True
             self.background.stop()
             self.work.words = "Stopping …"
             return
         self.background.cancel()
-        self._halted(self.bench.key)
+        self._halted(self.state.key)
 
     def _go_on(self) -> None:
         self._stopped = None
-        self.bench.forget(self.bench.key)
+        self.state.forget(self.state.key)
         self.show()
 
     def _quiet(self) -> None:
@@ -304,33 +304,33 @@ class StudyPage(BenchPage[StudyBench]):
 
     def draw(self, width: int) -> str:
         """Return the curves."""
-        return self.bench.draw(width)
+        return self.state.draw(width)
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the best rig that was found."""
-        found = self.bench.found
+        found = self.state.found
         return (found[0], "what was found") if found else None
 
     def open_sheet(self, text: str, where: str) -> str:
         """Ask for the goal of a sheet."""
-        return self.bench.open_goal(text, where)
+        return self.state.open_goal(text, where)
 
     def _goal_file(self) -> MadeFile:
-        return MadeFile(name="goal.toml", kind="application/toml", content=self.bench.goal_text().encode())
+        return MadeFile(name="goal.toml", kind="application/toml", content=self.state.goal_text().encode())
 
     def _answer_file(self, kind: str) -> MadeFile:
         from labkit.app.pages.study.files import answer_csv, answer_json
 
         make: Callable[[object], str] = answer_csv if kind == "csv" else answer_json
-        answer = self.bench.answer
+        answer = self.state.answer
         if answer is None or isinstance(answer, Refusal):
             raise InputError("there is no answer yet to save")
         media = "text/csv" if kind == "csv" else "application/json"
-        name = f"{self.file_stem}-{self.bench.question}-answer.{kind}"
+        name = f"{self.file_stem}-{self.state.question}-answer.{kind}"
         return MadeFile(name=name, kind=media, content=make(answer).encode())
 
 
-panel = rig_panel(lambda rig: StudyPage(StudyBench(rig)))
+panel = rig_panel(lambda rig: StudyPage(StudyPageState(rig)))
 
 
 def _sentence(text: str) -> str:

@@ -11,12 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.page_state import GRID, CurvePageState, RigCurve
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.kit.rig.state import Pin, RigState, Setup, write_query
+from labkit.app.kit.rig.state import OWN, Pin, RigState, Setup, write_query
 from labkit.app.pages.study.controls import (
     ANY,
     ANY_DB,
@@ -43,38 +41,24 @@ from labkit.app.pages.study.work import (
     spread_rig,
 )
 from labkit.core.errors import InputError
-from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.core.sheet import sheet_text
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, rig_data
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
-from labkit.view.words import Reading, key_numbers, read_response, sentence
+from labkit.view.words import key_numbers, read_response, sentence
 
 if TYPE_CHECKING:
     from labkit.study.measures import Window
 
-GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
-
 MOST_ANSWERS = 24
 """Answers kept, so that going back to a question shows its answer at once."""
-
-OWN_PREFIX = "own."
 
 _BEARS_ON: dict[str, tuple[str, ...]] = {
     SPREAD: ("own.tol_", "own.peak_", "own.height_within", "own.level_within", "own.measure", "own.count", "own.seed"),
     GOAL: ("own.want_", "own.free_"),
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyShown:
-    """What follows from the present state at once: the rig, its curve, the numbers read off it."""
-
-    rig: Rig
-    gain_db: np.ndarray
-    reading: Reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +77,7 @@ class Refusal:
     sentence: str
 
 
-class StudyBench(PicksParts, PageBench[StudyShown]):
+class StudyPageState(PicksParts, CurvePageState[RigCurve]):
     """A rig of which a spread, one value or a goal is asked."""
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
@@ -102,7 +86,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         self._records: Path | None = None
         super().__init__(rig, query=query, clock=clock)
 
-    # what a `PageBench` asks for
+    # what a page about a rig says
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the page."""
@@ -112,10 +96,9 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         """Return where the page's own controls stand at first."""
         return own_defaults(rig)
 
-    def look(self, rig: Rig, values: Mapping[str, Value]) -> StudyShown:
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> RigCurve:
         """Return the rig's present curve."""
-        response = rig.response(GRID)
-        return StudyShown(rig=rig, gain_db=gain_db(response.values), reading=read_response(response))
+        return RigCurve.of(rig)
 
     @property
     def visible_controls(self) -> ControlSet:
@@ -132,7 +115,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
     @property
     def key(self) -> object:
         """What the present answer follows from, to tell whether one is there."""
-        values, setup = self.values, self.state.rig.setup
+        values, setup = self.values, self.snapshot.rig.setup
         if self.question == QUESTION:
             wanted: tuple[str, ...] = ("own.question", "own.series", *QUESTIONS[str(values["own.question"])][1])
         else:
@@ -194,7 +177,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         """What a good one keeps, around the rig as planned."""
         from labkit.study.measures import HEIGHT, LEVEL, RESONANCE, Measure, Window
 
-        values, reading = self.values, self.shown.reading
+        values, reading = self.values, self.result.reading
         found = []
         wanted_hz = float(values["own.peak_at"]) or reading.peak_hz
         if wanted_hz is not None and values["own.peak_within"] != "any":
@@ -212,7 +195,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         values = self.values
         question = str(values["own.question"])
         needed = (*QUESTIONS[question][1], "own.series")
-        fields = {key.removeprefix(OWN_PREFIX): values[key] for key in needed}
+        fields = {key.removeprefix(OWN): values[key] for key in needed}
         return QuestionAsk(
             rig=self.rig,
             question=question,
@@ -311,7 +294,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
             If the rig is too large to travel in an address.
         """
         offers = RigOffers()  # of its own: rigs that were only found do not join the list to choose from
-        setup = self.state.rig.setup
+        setup = self.snapshot.rig.setup
         if setup.rig not in offers.rigs:
             setup = Setup(rig=offers.open(self.rig))
         found = RigState(
@@ -343,7 +326,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
                 ),
                 Curve(frequency_hz=frequency, gain_db=median, label="half below", brief="half", style=PINS[0]),
             ]
-        curves = [Curve(frequency_hz=GRID, gain_db=self.shown.gain_db, label="Now", style=NOW)]
+        curves = [Curve(frequency_hz=GRID, gain_db=self.result.gain_db, label="Now", style=NOW)]
         for (name, rig), style in zip(self._named(), PINS):
             levels = gain_db(rig.response(GRID).values)
             curves.append(Curve(frequency_hz=GRID, gain_db=levels, label=name, style=style))
@@ -358,7 +341,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
     def description(self) -> str:
         """The drawn curves in words."""
         answer = self.answer
-        now = sentence(key_numbers(self.shown.reading))
+        now = sentence(key_numbers(self.result.reading))
         if self.question == SPREAD and isinstance(answer, SpreadAnswer):
             return f"As planned: {now} The band holds 90 of 100 instruments. {answer.sentence}"
         found = [
@@ -369,5 +352,5 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
 
     def draw(self, width: int) -> str:
         """Return the curves, SVG, for a width in CSS pixels."""
-        title = f"Level over frequency at the input of {self.state.rig.setup.rig}"
+        title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}"
         return draw_curves(self.curves(), title=title, description=self.description, width=width)

@@ -40,8 +40,8 @@ TOOL_CONTROLS = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """What a question comes to.
+class WinderAnswer:
+    """The answer to one question at the winder.
 
     Attributes
     ----------
@@ -57,7 +57,9 @@ class Answer:
     turns: int | None = None
 
 
-def answers(winding: Winding, coil: BuiltCoil, *, flange: float, entered: Mapping[str, Value]) -> tuple[Answer, ...]:
+def answers(
+    winding: Winding, coil: BuiltCoil, *, flange: float, entered: Mapping[str, Value]
+) -> tuple[WinderAnswer, ...]:
     """Return the three answers for one coil.
 
     Parameters
@@ -78,7 +80,7 @@ def answers(winding: Winding, coil: BuiltCoil, *, flange: float, entered: Mappin
     )
 
 
-def _for_resistance(winding: Winding, coil: BuiltCoil, flange: float, wanted: float) -> Answer:
+def _for_resistance(winding: Winding, coil: BuiltCoil, flange: float, wanted: float) -> WinderAnswer:
     turns = round(winding.turns_in(wanted))
     low, high = _bounds(winding, coil, wanted)
     text = (
@@ -87,16 +89,16 @@ def _for_resistance(winding: Winding, coil: BuiltCoil, flange: float, wanted: fl
     )
     fit = winding.turns_that_fit(flange)
     if turns > fit:
-        return Answer(key="target", text=f"{text} Only {fit} fit this bobbin: a thinner wire would.", turns=None)
-    return Answer(key="target", text=text, turns=turns)
+        return WinderAnswer(key="target", text=f"{text} Only {fit} fit this bobbin: a thinner wire would.", turns=None)
+    return WinderAnswer(key="target", text=text, turns=turns)
 
 
-def _full(winding: Winding, flange: float) -> Answer:
+def _full(winding: Winding, flange: float) -> WinderAnswer:
     try:
         full = winding.full_bobbin(flange)
     except InputError as error:
-        return Answer(key="full", text=f"{str(error)[:1].upper()}{str(error)[1:]}.")
-    return Answer(
+        return WinderAnswer(key="full", text=f"{str(error)[:1].upper()}{str(error)[1:]}.")
+    return WinderAnswer(
         key="full",
         text=(
             f"A full bobbin holds {full.turns:.0f} turns and reads about "
@@ -106,12 +108,12 @@ def _full(winding: Winding, flange: float) -> Answer:
     )
 
 
-def _broken(winding: Winding, coil: BuiltCoil, read: float) -> Answer:
+def _broken(winding: Winding, coil: BuiltCoil, read: float) -> WinderAnswer:
     goal = f"{winding.turns:.0f} turns"
     try:
         left = winding.turns_left(read)
     except InputError:
-        return Answer(
+        return WinderAnswer(
             key="broke",
             text=(
                 f"{format_quantity(read, 'Ω')} is more than all {goal} read "
@@ -120,7 +122,7 @@ def _broken(winding: Winding, coil: BuiltCoil, read: float) -> Answer:
             ),
         )
     low, high = _bounds(winding, coil, read)
-    return Answer(
+    return WinderAnswer(
         key="broke",
         text=(
             f"{winding.turns - left:.0f} turns are on ({low:.0f} to {high:.0f}), so about {left:.0f} of {goal} are "
@@ -145,15 +147,3 @@ def _without_turns(resistance: Prediction) -> Prediction:
         if item.name != "turns" and not item.name.startswith("turns of ")
     }
     return prediction(resistance.value, deviations, log=True)
-
-
-def read_tools(own: Mapping[str, str], problems: list[str]) -> tuple[tuple[str, float], ...]:
-    """Return the winder's readings from a page's own fields; what cannot be read goes to ``problems`` in a sentence."""
-    found = {}
-    for control in TOOL_CONTROLS:
-        if control.key in own:
-            try:
-                found[control.key] = float(control.decode(own[control.key]))
-            except InputError as error:
-                problems.append(f"{str(error).rstrip('.')[:160]}; that part of the link is left out.")
-    return tuple(sorted(found.items()))
