@@ -8,7 +8,7 @@ import io
 import numpy as np
 import pytest
 
-from labkit.app.kit.curve_files import curves_csv
+from labkit.app.kit.files import curves_csv
 from labkit.app.kit.text import table_html
 from labkit.app.pages.cable.page import CablePage, panel
 from labkit.app.pages.cable.state import CablePageState

@@ -16,8 +16,7 @@ from scipy.stats import binomtest
 
 from labkit.app.kit.listening import take_names
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.pages.listening.compared import read_comparison
-from labkit.app.pages.listening.controls import CHANGED, ONE_PART
+from labkit.app.pages.listening.controls import CHANGED, ONE_PART, read_comparison
 from labkit.app.pages.listening.run import trials_table
 from labkit.app.pages.listening.seal import Seal, new_number
 from labkit.app.pages.listening.state import ListeningPageState

@@ -3,11 +3,18 @@
 import numpy as np
 import pytest
 
-from labkit.app.kit.upload import GivenFile
-from labkit.app.pages.measure.demo import DEMO_COIL, DEMO_LOADS, demo_files, demo_fit, demo_text
-from labkit.app.pages.measure.readings import readings_sheet
-from labkit.app.pages.measure.state import MeasurePageState
-from labkit.app.pages.measure.sweeps import Choices, fit_asked, read_files
+from labkit.app.kit.files import GivenFile
+from labkit.app.pages.measure.state import MeasurePageState, readings_sheet
+from labkit.app.pages.measure.sweeps import (
+    DEMO_COIL,
+    DEMO_LOADS,
+    Choices,
+    demo_files,
+    demo_fit,
+    demo_text,
+    fit_asked,
+    read_files,
+)
 from labkit.app.pages.rig.state import RigPageState
 from labkit.bench.diagnose.readings import readings_from_table
 from labkit.core.errors import InputError, SheetError

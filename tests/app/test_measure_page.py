@@ -4,10 +4,10 @@ import tomllib
 
 import pytest
 
-from labkit.app.kit.upload import GivenFile
-from labkit.app.pages.measure.demo import demo_files
+from labkit.app.kit.files import GivenFile
 from labkit.app.pages.measure.page import MeasurePage
 from labkit.app.pages.measure.state import MeasurePageState
+from labkit.app.pages.measure.sweeps import demo_files
 from labkit.core.errors import InputError
 
 

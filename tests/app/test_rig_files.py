@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.kit.disclosure import Disclosure
 from labkit.app.kit.rig.opened import rig_sheet_text
-from labkit.app.kit.widgets import FileOffers, MadeFile
-from labkit.app.pages.rig.files import offer_rig_files
+from labkit.app.kit.widgets import Disclosure, FileOffers, MadeFile
+from labkit.app.pages.rig.page import offer_rig_files
 from labkit.app.pages.rig.state import BY_STRINGS, CURVE, RigPageState
-from labkit.app.pages.rig.views import formula_html, netlist, schematic_html, short_formula
+from labkit.app.pages.rig.words import formula_html, netlist, schematic_html, short_formula
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet
 from labkit.rig.sheet import load_rig, read_rig

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.pages.study.parts import (
+from labkit.app.pages.study.controls import (
     MOST_PARTS,
     OWN_TOLERANCES,
     PART,

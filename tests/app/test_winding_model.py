@@ -10,7 +10,7 @@ from labkit.app.kit.pickup.made import built_from, catalogue_keys, made_from, re
 from labkit.app.pages.landing import landing_tasks
 from labkit.app.pages.rig.state import RigPageState
 from labkit.app.pages.winding.state import WindingPageState
-from labkit.app.pages.winding.tools import _without_turns
+from labkit.app.pages.winding.words import _without_turns
 from labkit.rig.sheet import load_pickup
 
 SINGLE = "narrow single coil, built"

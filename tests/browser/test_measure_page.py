@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
-from labkit.app.pages.measure.demo import demo_files
+from labkit.app.pages.measure.sweeps import demo_files
 
 pytestmark = pytest.mark.browser
 

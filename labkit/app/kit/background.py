@@ -1,6 +1,7 @@
-"""One long piece of work at a time, in a process of its own: the page stays awake, and cancel takes effect at once.
+"""Work beside the page: one long piece at a time in a process of its own, and calls that wait for a pause.
 
-Without a running event loop (a plain script, a test) the work is done on the spot.
+The page stays awake and cancel takes effect at once. Without a running event loop (a plain script, a test) the work is
+done on the spot.
 """
 
 from __future__ import annotations
@@ -217,3 +218,38 @@ def _stopper(line: Connection) -> Callable[[], bool]:
 
 def _never() -> bool:
     return False
+
+
+class Debounce:
+    """Call ``work`` once, ``wait_s`` after the last `ask`; at once where no event loop runs.
+
+    Parameters
+    ----------
+    work : callable
+    wait_s : float, s
+    """
+
+    def __init__(self, work: Callable[[], None], wait_s: float) -> None:
+        self._work = work
+        self._wait_s = wait_s
+        self._planned: asyncio.TimerHandle | None = None
+
+    def ask(self) -> None:
+        """Ask for the work."""
+        self.drop()
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._work()
+            return
+        self._planned = loop.call_later(self._wait_s, self._run)
+
+    def drop(self) -> None:
+        """Forget what was asked for."""
+        if self._planned is not None:
+            self._planned.cancel()
+            self._planned = None
+
+    def _run(self) -> None:
+        self._planned = None
+        self._work()

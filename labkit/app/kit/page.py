@@ -10,14 +10,13 @@ from typing import Any, Generic, TypeVar
 
 import ipywidgets
 
-from labkit.app.kit.background import Background
+from labkit.app.kit.background import Background, Debounce
 from labkit.app.kit.controls import ControlSet
-from labkit.app.kit.debounce import Debounce
+from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.listening import USUAL_TAKE, Heard, hear, take_names
 from labkit.app.kit.rig.opened import LARGEST_SHEET
 from labkit.app.kit.rig.state import MOST_PINS
 from labkit.app.kit.text import warnings_html
-from labkit.app.kit.upload import GivenFile, Intake, Upload
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig

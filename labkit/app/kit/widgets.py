@@ -1,4 +1,4 @@
-"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a view-model says.
+"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a page state says.
 
 Their scripts and style sheet lie in ``labkit/data/voila/web``; they work in the lab's pages and in a plain notebook.
 """
@@ -14,8 +14,9 @@ from typing import Any
 import anywidget
 import traitlets
 
+from labkit.app.kit.background import Debounce
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, LabkitError
 
 
 @cache
@@ -237,3 +238,58 @@ class CaseBoard(LabWidget):
     limits = traitlets.Unicode("").tag(sync=True)
     models: traitlets.List[Any] = traitlets.List().tag(sync=True)
     progress = traitlets.Dict().tag(sync=True)
+
+
+DISCLOSURE_PAUSE_S = 0.3
+"""After the last change, so that a drag does not make every drawing on its way."""
+
+
+class Disclosure(LabWidget):
+    """A heading that opens.
+
+    Parameters
+    ----------
+    label : str
+    make : callable
+        Returns HTML, everything from outside escaped; a `LabkitError` becomes a sentence in its place.
+    working : str
+        Shown while it is made.
+    """
+
+    _esm = web_text("disclosure.js")
+    label = traitlets.Unicode("").tag(sync=True)
+    html = traitlets.Unicode("").tag(sync=True)
+    said = traitlets.Unicode("").tag(sync=True)
+
+    def __init__(self, label: str, make: Callable[[], str], *, working: str, **traits: Any) -> None:
+        super().__init__(label=label, **traits)
+        self._make, self._working = make, working
+        self._is_open, self._is_stale = False, True
+        self._planned = Debounce(self._work, DISCLOSURE_PAUSE_S)
+        self.on("toggle", lambda is_open=False, **_: self.turn(bool(is_open)))
+
+    def turn(self, is_open: bool) -> None:
+        """Open or close it."""
+        self._is_open = is_open
+        if is_open and self._is_stale:
+            self._plan()
+
+    def refresh(self) -> None:
+        """What it shows has changed: made anew now if it is open, otherwise when it is opened."""
+        self._is_stale = True
+        if self._is_open:
+            self._plan()
+
+    def _plan(self) -> None:
+        self.said = self._working
+        self._planned.ask()
+
+    def _work(self) -> None:
+        if not self._is_open:
+            self.said = ""
+            return
+        try:
+            self.html, self.said = self._make(), ""
+        except LabkitError as error:
+            self.html, self.said = "", f"{str(error)[:1].upper()}{str(error)[1:]}"
+        self._is_stale = False

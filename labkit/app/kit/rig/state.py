@@ -41,7 +41,7 @@ class Setup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pin:
+class PinnedSetup:
     """A kept setup; ``slot`` decides its colour and dash, and stays when another pin goes."""
 
     slot: int
@@ -53,7 +53,7 @@ class RigState:
     """The present setup and the pins, which every page about a rig has."""
 
     setup: Setup
-    pins: tuple[Pin, ...] = ()
+    pins: tuple[PinnedSetup, ...] = ()
 
     def with_pin(self) -> Self:
         """Return the state with the present setup pinned; unchanged where three are kept or it is kept already."""
@@ -61,7 +61,7 @@ class RigState:
         free = [slot for slot in range(MOST_PINS) if slot not in taken]
         if not free or any(pin.setup == self.setup for pin in self.pins):
             return self
-        return replace(self, pins=(*self.pins, Pin(slot=free[0], setup=self.setup)))
+        return replace(self, pins=(*self.pins, PinnedSetup(slot=free[0], setup=self.setup)))
 
     def without_pin(self, slot: int) -> Self:
         """Return the state without the pin in a slot."""
@@ -136,7 +136,7 @@ def read_query(query: str, *, default_rig: str, offer: Callable[[str], Offer]) -
         )
     problems: list[str] = []
     setup = _read_setup(fields, default_rig, offer, problems)
-    pins: list[Pin] = []
+    pins: list[PinnedSetup] = []
     for _, value in [field for field in fields if field[0] == "pin"][:MOST_PINS]:
         try:
             inner = parse_qsl(value, max_num_fields=_MOST_FIELDS, errors="replace")
@@ -145,7 +145,7 @@ def read_query(query: str, *, default_rig: str, offer: Callable[[str], Offer]) -
             continue
         kept = _read_setup(inner, default_rig, offer, problems)
         if all(pin.setup != kept for pin in pins):
-            pins.append(Pin(slot=len(pins), setup=kept))
+            pins.append(PinnedSetup(slot=len(pins), setup=kept))
     return RigState(setup=setup, pins=tuple(pins)), tuple(dict.fromkeys(problems))
 
 

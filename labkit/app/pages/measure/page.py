@@ -12,14 +12,13 @@ import ipywidgets
 
 from labkit.app.kit.background import Background
 from labkit.app.kit.controls import ControlSet
+from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.page import CurvePage, box, file_stem
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html
-from labkit.app.kit.upload import GivenFile, Intake, Upload
 from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
-from labkit.app.pages.measure.readings import calibration_words, readings_sheet
-from labkit.app.pages.measure.state import STYLES, MeasurePageState
+from labkit.app.pages.measure.state import STYLES, MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
     NOT_IN_FIT,

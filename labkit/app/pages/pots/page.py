@@ -11,7 +11,7 @@ from html import escape
 import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
-from labkit.app.kit.curve_files import offer_curves
+from labkit.app.kit.files import offer_curves
 from labkit.app.kit.page import CurvePage, box, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html, table_html, today

@@ -11,7 +11,7 @@ from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
-from labkit.app.kit.rig.state import Pin, RigState, Setup, write_query
+from labkit.app.kit.rig.state import PinnedSetup, RigState, Setup, write_query
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
@@ -153,6 +153,6 @@ def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None =
     offers = RigOffers()
     name = rig or offers.default_rig
     offer = offers.offer(name)
-    pins = () if pin is None else (Pin(slot=0, setup=offer.setup(name, pin)),)
+    pins = () if pin is None else (PinnedSetup(slot=0, setup=offer.setup(name, pin)),)
     state = RigState(setup=offer.setup(name, changes), pins=pins)
     return write_query(state, default_rig=offers.default_rig, offer=offers.offer)

@@ -14,21 +14,27 @@ from typing import TYPE_CHECKING, Any
 from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.page_state import GRID, CurvePageState, RigCurve
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.kit.rig.state import OWN, Pin, RigState, Setup, write_query
+from labkit.app.kit.rig.state import OWN, PinnedSetup, RigState, Setup, write_query
 from labkit.app.pages.study.controls import (
     ANY,
     ANY_DB,
+    ANY_PICKUP,
     GOAL,
     QUESTION,
     QUESTIONS,
+    SAME,
     SPREAD,
+    VARY_CABLES,
+    VARY_CAPACITORS,
+    VARY_POTS,
+    VARY_RESISTORS,
     WIRES,
+    PicksParts,
     own_defaults,
+    own_fractions,
     page_controls,
     visible,
 )
-from labkit.app.pages.study.goal import OpenedGoal, read_goal_sheet, what_may_change
-from labkit.app.pages.study.parts import PicksParts, own_fractions
 from labkit.app.pages.study.work import (
     CLASSES,
     USUAL,
@@ -40,9 +46,10 @@ from labkit.app.pages.study.work import (
     search_goal,
     spread_rig,
 )
+from labkit.catalogue import catalogue, catalogue_only
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
-from labkit.core.sheet import sheet_text
+from labkit.core.sheet import parse_sheet, sheet_text
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, rig_data
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
@@ -298,7 +305,8 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         if setup.rig not in offers.rigs:
             setup = Setup(rig=offers.open(self.rig))
         found = RigState(
-            setup=Setup(rig=offers.open(rig.replace(name=f"{rig.name[:72]}, found"))), pins=(Pin(slot=0, setup=setup),)
+            setup=Setup(rig=offers.open(rig.replace(name=f"{rig.name[:72]}, found"))),
+            pins=(PinnedSetup(slot=0, setup=setup),),
         )
         return write_query(found, default_rig=offers.default_rig, offer=offers.offer)
 
@@ -354,3 +362,69 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         """Return the curves, SVG, for a width in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}"
         return draw_curves(self.curves(), title=title, description=self.description, width=width)
+
+
+LARGEST_GOAL = 200_000
+"""Characters; a goal with every key there is has a few thousand."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedGoal:
+    """A goal sheet that somebody opened; it brings its own rig and is no part of the address."""
+
+    name: str
+    data: Mapping[str, Any]
+
+
+def what_may_change(rig: Rig, values: Mapping[str, Value]) -> list[dict[str, Any]]:
+    """Return the ``vary`` tables of a goal sheet that the page's controls say."""
+    found: list[dict[str, Any]] = []
+    if values.get("own.free_pickup") == ANY_PICKUP:
+        from labkit.study.questions.ready import heard_slot
+
+        found.append({"part": heard_slot(rig), "choices": list(catalogue().usable_names("pickup"))})
+    for kind, key, stock in (
+        ("capacitor", "own.free_capacitors", VARY_CAPACITORS),
+        ("resistor", "own.free_resistors", VARY_RESISTORS),
+    ):
+        if values.get(key, SAME) != SAME:
+            series, low, high = stock[str(values[key])]
+            found += [
+                {"part": f"{part.name}.value", "series": series, "from": low, "to": high}
+                for part in rig.harness.parts.values()
+                if part.kind == kind
+            ]
+    if values.get("own.free_pots", SAME) != SAME:
+        choices = list(VARY_POTS[str(values["own.free_pots"])])
+        found += [
+            {"part": f"{part.name}.value", "choices": choices}
+            for part in rig.harness.parts.values()
+            if part.kind == "pot"
+        ]
+    if values.get("own.free_cables", SAME) != SAME:
+        shortest, longest = VARY_CABLES[str(values["own.free_cables"])]
+        found += [
+            {"part": f"{stage.name}.length", "from": shortest, "to": longest}
+            for stage in rig.chain
+            if stage.kind == "cable"
+        ]
+    return found
+
+
+def read_goal_sheet(text: str, where: str) -> OpenedGoal:
+    """Return the goal of a sheet, checked.
+
+    Raises
+    ------
+    InputError
+        With one sentence on what is wrong with the sheet.
+    """
+    from labkit.study.search.goal import read_goal
+
+    if len(text) > LARGEST_GOAL:
+        raise InputError(f"{where}: a goal sheet has at most {LARGEST_GOAL // 1000} kB; this one is larger")
+    table = parse_sheet(text, where, kinds=["goal"])
+    with catalogue_only():
+        goal = read_goal(table)
+    data = {key: value for key, value in table.data.items() if key not in ("sheet", "format")}
+    return OpenedGoal(name=goal.name, data=data)

@@ -10,7 +10,7 @@ from html import escape
 
 import ipywidgets
 
-from labkit.app.kit.curve_files import offer_curves
+from labkit.app.kit.files import offer_curves
 from labkit.app.kit.page import PinningPage, box, caption, file_stem, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.pickup.made import text_in_words
@@ -19,7 +19,7 @@ from labkit.app.kit.widgets import CurveView, MadeFile
 from labkit.app.pages.winding.sheets import open_sheet_text, saved_sheet, winding_paper
 from labkit.app.pages.winding.state import WindingPageState
 from labkit.app.pages.winding.words import (
-    Row,
+    PredictedRow,
     cautions,
     change_sentence,
     coil_rows,
@@ -171,5 +171,5 @@ def _line(text: str, kind: str = "") -> str:
     return f'<p class="lab-fit {kind}">{escape(text)}</p>'
 
 
-def _cells(row: Row) -> tuple[str, str, str, str]:
+def _cells(row: PredictedRow) -> tuple[str, str, str, str]:
     return row.label, row.value, row.bounds or "as stated", row.cause

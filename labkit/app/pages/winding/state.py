@@ -16,12 +16,12 @@ import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import GRID, Own, PinningPageState, Snapshot
-from labkit.app.kit.pickup.differences import differences
 from labkit.app.kit.pickup.made import (
     MadePickup,
     built_from,
     built_names,
     catalogue_keys,
+    differences,
     made_from,
     pickup_text,
     read_text,
@@ -29,7 +29,7 @@ from labkit.app.kit.pickup.made import (
 from labkit.app.kit.pickup.sheet_control import SheetControls
 from labkit.app.kit.rig.controls import words
 from labkit.app.kit.rig.pins import ShownPin, pin_in_words
-from labkit.app.kit.rig.state import OWN, Pin, RigState, Setup
+from labkit.app.kit.rig.state import OWN, PinnedSetup, RigState, Setup
 from labkit.app.pages.winding.band import gain_bounds
 from labkit.app.pages.winding.controls import (
     coil_names,
@@ -39,7 +39,7 @@ from labkit.app.pages.winding.controls import (
     state_flanges,
     without_flanges,
 )
-from labkit.app.pages.winding.tools import TOOL_CONTROLS, WinderAnswer, answers
+from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.predict.built import BuiltPickup
@@ -357,7 +357,7 @@ class WindingPageState(PinningPageState[WindingResult]):
                 shown += [replace(item, key=IN_RIG + item.key) for item in group.controls if item.kind != "slider"]
         return Group(title="The rig", controls=tuple(shown), note="Knobs, parts and cable are set on the Rig page.")
 
-    def _shown_pin(self, pin: Pin) -> ShownPin:
+    def _shown_pin(self, pin: PinnedSetup) -> ShownPin:
         now = self.snapshot.rig.setup
         notes, texts = [], []
         if pin.setup.rig != now.rig:
