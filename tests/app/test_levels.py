@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from labkit.app.kit.listening import hear
+from labkit.app.kit.sound import render_sound
 from labkit.app.pages.cable.state import CablePageState
 from labkit.app.pages.listening.state import ListeningPageState
 from labkit.app.pages.listening.words import desk_view
@@ -139,14 +139,14 @@ def test_a_cable_and_a_pot_change_no_output_and_carry_no_doubt() -> None:
 def test_the_player_says_how_much_softer_and_how_sure() -> None:
     full = set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT)
     half = set_value(full, "bridge.main.poles.charge", "50 %")
-    heard = hear(half, other=full, other_name="full charge", take="low note")
+    heard = render_sound(half, other=full, other_name="full charge", take="low note")
     assert "now was 6.0 dB softer than the other." in heard.note
     now, other = (soundfile.read(io.BytesIO(data))[0] for data in (heard.now, heard.other))
     assert np.sqrt(np.mean(now**2)) == pytest.approx(np.sqrt(np.mean(other**2)), rel=1e-3)
     other_magnet = set_value(full, "bridge", ALNICO_2)
-    assert "(95 of 100 between" in hear(other_magnet, other=full, take="low note").note
+    assert "(95 of 100 between" in render_sound(other_magnet, other=full, take="low note").note
     measured = load_rig("Saltmarsh Lane, narrow single coil")
-    assert "at equal EMF: the output of" in hear(full, other=measured, take="low note").note
+    assert "at equal EMF: the output of" in render_sound(full, other=measured, take="low note").note
 
 
 def test_the_listening_test_takes_the_output_away_and_says_so() -> None:

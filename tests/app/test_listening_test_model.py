@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from labkit.app.kit.listening import take_names
 from labkit.app.kit.rig.offers import RigOffers
+from labkit.app.kit.sound import take_names
 from labkit.app.pages.listening.controls import CHANGED, ONE_PART, read_comparison
 from labkit.app.pages.listening.run import trials_table
 from labkit.app.pages.listening.seal import Seal, new_number

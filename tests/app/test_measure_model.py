@@ -110,11 +110,11 @@ def test_a_question_of_the_reader_shows_the_controls_that_answer_it():
     state.add(GivenFile(name="two ways.csv", content=f"Frequency (Hz),value\n{rows}".encode()))
     assert "own.magnitude_unit" not in state.shown_controls
     _settle(state)
-    assert "State the magnitude unit" in state.told(1)[1]
+    assert "State the magnitude unit" in state.read_as(1)[1]
     assert "own.magnitude_unit" in state.shown_controls
     state.set_index("own.magnitude_unit", state.controls["own.magnitude_unit"].positions.index("kohm"))
     _settle(state)
-    assert state.told(1)[0].kind == "impedance"
+    assert state.read_as(1)[0].kind == "impedance"
     assert "own.magnitude_unit" in state.shown_controls
 
 

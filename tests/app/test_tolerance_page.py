@@ -19,7 +19,7 @@ GOAL = "v=1&own.ask=goal"
 def worked_out(state, *, stop=lambda: False):
     """Work the present answer out, as the process beside the page does."""
     job = state.job()
-    answer = job.function(job.ask, tell=lambda _: None, stop=stop)
+    answer = job.function(job.ask, progress=lambda _: None, stop=stop)
     state.take(state.key, answer)
     return answer
 

@@ -139,7 +139,7 @@ def choose(state, part, percent):
 
 def width_of_the_band(state):
     job = state.job()
-    answer = job.function(job.ask, tell=lambda _: None, stop=lambda: False)
+    answer = job.function(job.ask, progress=lambda _: None, stop=lambda: False)
     return answer.measure.high - answer.measure.low
 
 

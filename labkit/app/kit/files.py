@@ -175,7 +175,7 @@ class Intake:
 class Upload(LabWidget):
     """A place to drop files on, with the list of those that are there.
 
-    ``on_file(handler)`` gets each `GivenFile`; an `InputError` it raises is told beside the button.
+    ``on_file(handler)`` gets each `GivenFile`; an `InputError` it raises is said beside the button.
     ``on("remove", handler)`` gets the key of a listed file.
     """
 

@@ -13,9 +13,9 @@ import ipywidgets
 from labkit.app.kit.background import Background, Debounce
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import GivenFile, Intake, Upload
-from labkit.app.kit.listening import USUAL_TAKE, Heard, hear, take_names
 from labkit.app.kit.rig.opened import LARGEST_SHEET
 from labkit.app.kit.rig.state import MOST_PINS
+from labkit.app.kit.sound import USUAL_TAKE, RenderedSound, render_sound, take_names
 from labkit.app.kit.text import warnings_html
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
 from labkit.core.errors import InputError
@@ -35,7 +35,7 @@ State = TypeVar("State", bound=Any)
 
 
 class Page(Generic[State]):
-    """Keeps widgets and state together: every message of the page moves the state, then everything is shown anew.
+    """Keeps widgets and state together: every message of the page moves the state, then everything is shown again.
 
     Attributes
     ----------
@@ -220,7 +220,7 @@ class CurvePage(Page[State]):
         self.player.on("render", lambda **_: self._render())
         self.player.on("take", self._choose_take)
         self.player.on("cancel", lambda **_: self._drop_sound())
-        self.player.on("warm", lambda **_: self.sound_work.warm(hear))
+        self.player.on("warm", lambda **_: self.sound_work.warm(render_sound))
         self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), "width")
 
     def _opener(self, what: str, *, label: str = "") -> Upload:
@@ -254,7 +254,7 @@ class CurvePage(Page[State]):
             self._sound_changed()
 
     def _sound_changed(self) -> None:
-        """Have the sound made anew after a pause, once somebody has asked for one."""
+        """Have the sound made again after a pause, if a sound has been asked for before."""
         self.player.is_current = False
         self._is_outdated = self.sound_work.is_busy
         if self._has_sounded:
@@ -269,10 +269,10 @@ class CurvePage(Page[State]):
             return
         other, file_name = self.compared(), f"{self.file_stem}-{file_stem(self._take)}.wav"
 
-        def done(heard: Heard) -> None:
+        def done(sound: RenderedSound) -> None:
             self.player.file_name = file_name
-            self.player.now, self.player.other = heard.now, heard.other
-            self.player.note = heard.note
+            self.player.now, self.player.other = sound.now, sound.other
+            self.player.note = sound.note
             self.player.making = ""
             if self._is_outdated:  # something has moved since
                 self._render()
@@ -289,8 +289,8 @@ class CurvePage(Page[State]):
             self.player.making = f"{MAKING} {seconds:.0f} s"
 
         self.sound_work.ask(
-            hear,
-            self.heard_now(),
+            render_sound,
+            self.sounding_rig(),
             *(other or (None, "")),
             self._take,
             done=done,
@@ -307,8 +307,8 @@ class CurvePage(Page[State]):
         self.sound_work.cancel()
         self.player.making = ""
 
-    def heard_now(self) -> Rig:
-        """Return the rig that sounds as "Now"; the present one unless the page looks at a changed one."""
+    def sounding_rig(self) -> Rig:
+        """Return the rig that sounds as "Now"; the present one unless the page shows a changed one."""
         return self.state.rig
 
 

@@ -360,8 +360,8 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         """Start from the query of an address; `problems` then says what of it could not be used."""
         rig_query, fields = split_query(query)
         offers = self.offers
-        rig, told = read_query(rig_query, default_rig=offers.default_rig, offer=offers.offer)
-        problems, snapshot = list(told), self._fresh(offers.default_rig)
+        rig, left_out = read_query(rig_query, default_rig=offers.default_rig, offer=offers.offer)
+        problems, snapshot = list(left_out), self._fresh(offers.default_rig)
         try:
             if rig_query or fields:
                 snapshot = self.settled(rig, self._read_own(rig.setup, fields, problems))

@@ -180,7 +180,7 @@ class MadeFile:
 class FileOffers(LabWidget):
     """Buttons that make a file when pressed; it is saved by the browser, or printed.
 
-    ``make()`` of an `offer` returns a `MadeFile`, or raises `InputError`, which is told beside the button.
+    ``make()`` of an `offer` returns a `MadeFile`, or raises `InputError`, which is said beside the button.
     """
 
     _esm = web_text("file_offers.js")
@@ -230,7 +230,7 @@ class ListeningDesk(LabWidget):
 
 
 class CaseBoard(LabWidget):
-    """Reference cases by model, with progress; ``on("ready", handler)`` is called once somebody looks."""
+    """Reference cases by model, with progress; ``on("ready", handler)`` is called when the board is in view."""
 
     _esm = web_text("case_board.js")
     _css = web_text("widgets.css", "listening_desk.css", "case_board.css")
@@ -275,7 +275,7 @@ class Disclosure(LabWidget):
             self._plan()
 
     def refresh(self) -> None:
-        """What it shows has changed: made anew now if it is open, otherwise when it is opened."""
+        """Make the content again after a change: now if it is open, otherwise when it is opened."""
         self._is_stale = True
         if self._is_open:
             self._plan()

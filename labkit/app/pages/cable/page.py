@@ -51,7 +51,11 @@ class CablePage(CurvePage[CablePageState]):
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return sentence, table of lengths, files, caution."""
         files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
-        return box("lab-told", self.said), box("lab-told", self.table, note(LOAD_DOUBT)), box("lab-told", *files)
+        return (
+            box("lab-section", self.said),
+            box("lab-section", self.table, note(LOAD_DOUBT)),
+            box("lab-section", *files),
+        )
 
     def show_results(self) -> None:
         """Show the longest cable, numbers, sentence and table."""
@@ -88,7 +92,7 @@ class CablePage(CurvePage[CablePageState]):
         """Return the compared rig."""
         return self.state.result.other, self.state.result.other_label
 
-    def heard_now(self) -> Rig:
+    def sounding_rig(self) -> Rig:
         """Return the present rig with its buffer."""
         return self.state.result.rig
 

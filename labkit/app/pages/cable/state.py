@@ -131,7 +131,7 @@ class CableResult:
 
 
 class CablePageState(CurvePageState[CableResult]):
-    """A rig whose cable is looked at."""
+    """A rig, its cable, and the lengths it is compared with."""
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return rig, cable and buffer, comparison, then the knobs and the input as the rig page has them."""
@@ -282,23 +282,23 @@ class CablePageState(CurvePageState[CableResult]):
         result = self.result
         if result.reading.is_silent:
             return ()
-        told = [result.judged.elsewhere] if result.judged and result.judged.elsewhere else []
+        sentences = [result.judged.elsewhere] if result.judged and result.judged.elsewhere else []
         risen = [member for member in result.family if member.loss.band.mean_db < -0.5]
         if risen and not result.is_held:
             most = min(risen, key=lambda member: member.loss.band.mean_db)
-            told.append(
+            sentences.append(
                 f"A cable is not a plain treble filter: with {length_text(most.length)} the mean level from "
                 f"{band_text(result.band_hz)} stands {-most.loss.band.mean_db:.1f} dB higher than with "
                 f"{reference_text(result.before_length)}, because the peak has moved into the band."
             )
         if result.trim is not None and result.trim > 1e-12 and result.before.peak_hz is not None:
             trim = format_quantity(float(f"{result.trim:.2g}"), "F")
-            told.append(
+            sentences.append(
                 f"Too bright with the buffer? {trim} across its input puts the peak back to "
                 f"{frequency_in_words(result.before.peak_hz)}, where {length_text(result.before_length)} of this cable "
                 "had it."
             )
-        return tuple(told)
+        return tuple(sentences)
 
     @property
     def formula(self) -> str:

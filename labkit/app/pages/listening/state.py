@@ -8,9 +8,9 @@ from dataclasses import replace
 from typing import Any, Literal
 
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.listening import take_names
 from labkit.app.kit.page_state import GRID, History, PageState
 from labkit.app.kit.rig.offers import RigOffers
+from labkit.app.kit.sound import take_names
 from labkit.app.pages.listening.controls import Comparison, ComparisonChoice, read_comparison, write_comparison
 from labkit.app.pages.listening.run import (
     ListeningRun,

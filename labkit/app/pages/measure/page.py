@@ -76,12 +76,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
         self.sweep_parts = (
-            box("lab-told", self.upload),
-            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
+            box("lab-section", self.upload),
+            box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
         )
         self.reading_parts = (
-            box("lab-told", self.opener),
-            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
+            box("lab-section", self.opener),
+            box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
         )
         self.curve_box = box("lab-measured", self.curve, self.caption)
         self.rest_box = box("lab-measured", self.rest)
@@ -96,10 +96,10 @@ class MeasurePage(CurvePage[MeasurePageState]):
             self.rest_box,
             *self.sweep_parts[:1],
             *self.reading_parts[:1],
-            box("lab-told", self.said),
+            box("lab-section", self.said),
             *self.sweep_parts[1:],
             *self.reading_parts[1:],
-            box("lab-told", self.cautions),
+            box("lab-section", self.cautions),
         )
 
     def shown_controls(self) -> ControlSet:
@@ -156,7 +156,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def _listed(self, slot: int) -> dict[str, object]:
         state = self.state
-        told, given = state.told(slot), state.files[slot]
+        found, given = state.read_as(slot), state.files[slot]
         entry: dict[str, object] = {
             "key": str(slot),
             "name": given.name,
@@ -164,9 +164,9 @@ class MeasurePage(CurvePage[MeasurePageState]):
             "detail": "invented, of the winding room at Saltmarsh Lane" if state.is_demo else "",
             "removable": not state.is_demo,
         }
-        if told is None:
+        if found is None:
             return {**entry, "detail": "not read yet"}
-        sweep, error = told
+        sweep, error = found
         if sweep is None:
             return {**entry, "error": f"{error[:1].upper()}{error[1:]}."}
         points = f"{sweep.frequency_hz.size} points"
@@ -182,8 +182,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         if state.unread:
             files, choices = state.unread, state.choices
 
-            def read(told: list) -> None:
-                state.take_read(files, choices, told)
+            def read(found: list) -> None:
+                state.take_read(files, choices, found)
                 self._done()
 
             self._ask("Reading", read_files, files, choices, done=read, failed=self._read_failed)
@@ -257,7 +257,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.rest.value = f'{drawing}<p class="lab-caption">{escape(words)}</p>'
 
     def draw(self, width: int) -> str:
-        """Return points and fitted lines; nothing while readings are looked at."""
+        """Return points and fitted lines; nothing while readings are shown."""
         if self.state.values["own.bench"] != "sweeps":
             return ""
         lines, _ = self.state.curves()
@@ -272,8 +272,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
         return None if fitted is None else (self.state.rig, "my rig as it is")
 
-    def heard_now(self) -> Rig:
-        """Return the rig with the fitted pickup in it; the rig as it is while readings are looked at."""
+    def sounding_rig(self) -> Rig:
+        """Return the rig with the fitted pickup in it; the rig as it is while readings are shown."""
         fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
         return fitted or self.state.rig
 

@@ -29,7 +29,7 @@ from labkit.app.pages.measure.controls import (
 from labkit.app.pages.measure.sweeps import (
     Choices,
     FitAsk,
-    Told,
+    ReadFile,
     dc_reading,
     demo_files,
     demo_fit,
@@ -156,7 +156,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.is_demo = True
         self.files: dict[int, GivenFile] = dict(enumerate(demo_files(), start=1))
-        self._told: dict[tuple[GivenFile, Choices], Told] = {}
+        self._read: dict[tuple[GivenFile, Choices], ReadFile] = {}
         self._plans: dict[str, Plan] = {}
         self._opened: dict[str, Plan] = {}
         self._fitted: tuple[FitAsk, Fit] | None = None
@@ -175,7 +175,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
         return {**sweep_defaults(self.is_demo), **READING_DEFAULTS, "own.plan": self._usual_plan}
 
     def result_of(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
-        """Return what the readings say; None while sweeps are looked at."""
+        """Return what the readings say; None while sweeps are shown."""
         return None if values["own.bench"] == "sweeps" else judge(self.plan(str(values["own.plan"])), values)
 
     # plans
@@ -259,32 +259,32 @@ class MeasurePageState(CurvePageState[Judged | None]):
     @property
     def unread(self) -> list[GivenFile]:
         """Files that have not been read with the present choices."""
-        return [given for given in self.files.values() if (given, self.choices) not in self._told]
+        return [given for given in self.files.values() if (given, self.choices) not in self._read]
 
-    def take_read(self, files: list[GivenFile], choices: Choices, told: list[Told]) -> None:
+    def take_read(self, files: list[GivenFile], choices: Choices, read: list[ReadFile]) -> None:
         """Take what `read_files` found."""
-        self._take(files, choices, told)
+        self._take(files, choices, read)
 
-    def _take(self, files: list[GivenFile], choices: Choices, told: list[Told]) -> None:
-        self._told.update({(given, choices): found for given, found in zip(files, told)})
+    def _take(self, files: list[GivenFile], choices: Choices, read: list[ReadFile]) -> None:
+        self._read.update({(given, choices): found for given, found in zip(files, read)})
 
-    def told(self, slot: int) -> Told | None:
+    def read_as(self, slot: int) -> ReadFile | None:
         """Return how a file was read; None while it is not."""
-        return self._told.get((self.files[slot], self.choices))
+        return self._read.get((self.files[slot], self.choices))
 
     @property
     def is_asking(self) -> bool:
         """Whether a file could be read in two ways, or something was said about columns and units."""
         answered = any(self.values[control.key] != "found" for control in READING)
-        return answered or any(told is not None and told[0] is None for told in map(self.told, self.files))
+        return answered or any(read is not None and read[0] is None for read in map(self.read_as, self.files))
 
     def measurements(self) -> tuple[tuple[int, Measurement], ...]:
         """Return every sweep that was read with its fixture, by slot; InputError where one cannot be used."""
         found = []
         for slot in sorted(self.files):
-            told = self.told(slot)
-            if told is not None and told[0] is not None:
-                found.append((slot, measurement_of(told[0], slot, self.values)))
+            read = self.read_as(slot)
+            if read is not None and read[0] is not None:
+                found.append((slot, measurement_of(read[0], slot, self.values)))
         return tuple(found)
 
     # the fit
@@ -360,10 +360,10 @@ class MeasurePageState(CurvePageState[Judged | None]):
         """The controls that matter now."""
         sweeps, kinds = [], {"" if self.values["own.kind"] == "file" else str(self.values["own.kind"])}
         for slot in sorted(self.files):
-            told = self.told(slot)
-            if told is not None and told[0] is not None:
+            read = self.read_as(slot)
+            if read is not None and read[0] is not None:
                 sweeps.append((slot, self.files[slot].name))
-                kinds.add(kind_of(told[0], self.values) or "")
+                kinds.add(kind_of(read[0], self.values) or "")
         return shown_groups(
             bench=str(self.values["own.bench"]),
             kinds=kinds,

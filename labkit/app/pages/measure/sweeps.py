@@ -39,7 +39,7 @@ LARGEST_SWEEP = 4_000_000
 
 ADVICE = "Export the sweep as CSV text with one frequency a line, a few hundred points are plenty."
 
-Told = tuple[Sweep | None, str]
+ReadFile = tuple[Sweep | None, str]
 """A sweep as read, or None and the sentence that says why not."""
 
 
@@ -87,19 +87,19 @@ class FitAsk:
     sections: str
 
 
-def read_files(files: Sequence[GivenFile], choices: Choices) -> list[Told]:
+def read_files(files: Sequence[GivenFile], choices: Choices) -> list[ReadFile]:
     """Read files, each through the reader that knows it; what cannot be read says why."""
-    told: list[Told] = []
+    read: list[ReadFile] = []
     for given in files:
         # readers take paths, since an instrument's format may be known by its ending
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / (re.sub(r"[^\w.,() -]", "_", given.name).lstrip(".") or "sweep.csv")
             path.write_bytes(given.content)
             try:
-                told.append((read_sweep(path, choices.reading), ""))
+                read.append((read_sweep(path, choices.reading), ""))
             except LabkitError as error:
-                told.append((None, str(error)))
-    return told
+                read.append((None, str(error)))
+    return read
 
 
 def fit_asked(asked: FitAsk) -> Fit:

@@ -61,7 +61,7 @@ class PotsPage(CurvePage[PotsPageState]):
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return sentence, small multiples, plots, table, files."""
         files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
-        return box("lab-told", self.said, self.multiples, self.plots, self.table), box("lab-told", *files)
+        return box("lab-section", self.said, self.multiples, self.plots, self.table), box("lab-section", *files)
 
     def shown_controls(self) -> ControlSet:
         """Return the controls that the present question needs."""
@@ -91,7 +91,7 @@ class PotsPage(CurvePage[PotsPageState]):
         """Return what the question compares with."""
         return self.state.result.view.other, self.state.result.view.other_label
 
-    def heard_now(self) -> Rig:
+    def sounding_rig(self) -> Rig:
         """Return the present rig with what the page tries on it."""
         return self.state.result.rig
 

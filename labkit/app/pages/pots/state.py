@@ -80,7 +80,7 @@ class PotsResult:
 
 
 class PotsPageState(CurvePageState[PotsResult]):
-    """A rig whose pots and capacitors are looked at."""
+    """One question about the pots and capacitors of a rig."""
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return rig, question, what may be tried on, then knobs and parts as the rig page has them."""
@@ -186,14 +186,14 @@ class PotsPageState(CurvePageState[PotsResult]):
     def tried(self) -> tuple[str, ...]:
         """What the page has put on the rig beyond its own state, in words."""
         values = self.values
-        told = []
+        sentences = []
         if values.get("own.taper", AS_BUILT) != AS_BUILT:
-            told.append(f"{plain_name(str(values['own.pot']))} with a taper {values['own.taper']}")
+            sentences.append(f"{plain_name(str(values['own.pot']))} with a taper {values['own.taper']}")
         if values.get("own.bleed", AS_WIRED) != AS_WIRED:
-            told.append(f"treble bleed {values['own.bleed']}")
+            sentences.append(f"treble bleed {values['own.bleed']}")
         if values.get("own.dielectric", AS_BUILT) != AS_BUILT:
-            told.append(f"{plain_name(str(values['own.capacitor']))} of {values['own.dielectric']}")
-        return tuple(told)
+            sentences.append(f"{plain_name(str(values['own.capacitor']))} of {values['own.dielectric']}")
+        return tuple(sentences)
 
     @property
     def description(self) -> str:

@@ -69,8 +69,8 @@ class RigPage(PinningPage[RigPageState]):
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
         """Return schematic, formula and files."""
         return (
-            box("lab-told", ipywidgets.HTML("<h2>The circuit</h2>"), self.positions, self.schematic, self.formula),
-            box("lab-told", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION)),
+            box("lab-section", ipywidgets.HTML("<h2>The circuit</h2>"), self.positions, self.schematic, self.formula),
+            box("lab-section", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION)),
         )
 
     def show_results(self) -> None:
@@ -83,7 +83,7 @@ class RigPage(PinningPage[RigPageState]):
         self.place.layout.display = None if self.place.value else "none"
 
     def show(self) -> None:
-        """Show the present state; last, positions, schematic and formula while they are looked at."""
+        """Show the present state; last, positions, schematic and formula where they are open."""
         super().show()
         self.positions.refresh()
         self.schematic.refresh()

@@ -64,15 +64,15 @@ class RigPageState(PinningPageState[RigCurve]):
     @property
     def drawn(self) -> str:
         """Which of the two curves is drawn, and whether levels could be compared, in a line that every width shows."""
-        told = []
+        sentences = []
         if self.curve == BY_STRINGS:
             what = "place counted, output as far as known" if self._words else "place and output counted"
-            told.append(f"Drawn as the strings drive it; {what}.")
+            sentences.append(f"Drawn as the strings drive it; {what}.")
         elif len(self.rig.pickups) > 1:
-            told.append("Drawn at equal EMF; place and output are not counted.")
+            sentences.append("Drawn at equal EMF; place and output are not counted.")
         if self.compared is not None and self._words:
-            told.append("Level at equal EMF: an output is not known.")
-        return " ".join(told)
+            sentences.append("Level at equal EMF: an output is not known.")
+        return " ".join(sentences)
 
     @property
     def zero(self) -> str:

@@ -79,11 +79,11 @@ class StudyPage(CurvePage[StudyPageState]):
             stem=lambda: self.file_stem,
             title=lambda: self.rig_name,
         )
-        self.spread_parts = (box("lab-told", self.pictures), box("lab-told", self.causes, self.picture_files))
-        self.table_box = box("lab-told", self.table)
+        self.spread_parts = (box("lab-section", self.pictures), box("lab-section", self.causes, self.picture_files))
+        self.table_box = box("lab-section", self.table)
         for part in (self.table_box, self.spread_parts[1]):
             part.add_class("lab-wrap")
-        self.goal_parts = (box("lab-told", self.goal, self.close, self.goal_files, self.opener),)
+        self.goal_parts = (box("lab-section", self.goal, self.close, self.goal_files, self.opener),)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return numbers, progress, curve, caption, sentence."""
@@ -96,7 +96,7 @@ class StudyPage(CurvePage[StudyPageState]):
             self.table_box,
             *self.spread_parts[1:],
             *self.goal_parts,
-            box("lab-told", ipywidgets.HTML("<h2>Save it</h2>"), self.files),
+            box("lab-section", ipywidgets.HTML("<h2>Save it</h2>"), self.files),
         )
 
     def shown_controls(self) -> ControlSet:
@@ -239,7 +239,7 @@ class StudyPage(CurvePage[StudyPageState]):
             done=lambda answer: self._answered(key, answer),
             failed=lambda text: self._failed(key, text),
             tick=lambda seconds: self._tick(job.word, seconds),
-            told=lambda text: self._progress(job.word, str(text)),
+            on_progress=lambda text: self._progress(job.word, str(text)),
             broke=lambda text: self._broke(key, text),
         )
 

@@ -1,4 +1,4 @@
-"""The trust page without widgets: reference cases run one by one, counted by model, told in sentences."""
+"""The trust page without widgets: reference cases run one by one, counted by model, said in sentences."""
 
 from __future__ import annotations
 
@@ -168,7 +168,7 @@ class TrustPageState(PageState[Filter]):
         self._history.move(replace(self.snapshot, **{key: value}), key)  # type: ignore[arg-type]
 
     def forget(self) -> None:
-        """Forget every outcome, so that the cases run anew."""
+        """Forget every outcome, so that the cases run again."""
         self._outcomes = {}
 
     @property

@@ -47,7 +47,7 @@ class WindingPage(PinningPage[WindingPageState]):
         self.numbers, self.said, self.change = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.fit, self.table, self.coil_table = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.asked, self.link, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
-        self.change_box = box("lab-told", self.change)
+        self.change_box = box("lab-section", self.change)
         self.bobbin = CurveView()
         self.use_target = ipywidgets.Button(description="Wind for that resistance")
         self.use_full = ipywidgets.Button(description="Fill the bobbin")
@@ -71,17 +71,17 @@ class WindingPage(PinningPage[WindingPageState]):
         buttons = box("lab-buttons", self.use_target, self.use_full)
         return (
             self.change_box,
-            box("lab-told", ipywidgets.HTML("<h2>On the bobbin</h2>"), self.fit, self.bobbin),
-            box("lab-told", box("lab-doubt", self.table), note(not_modelled())),
+            box("lab-section", ipywidgets.HTML("<h2>On the bobbin</h2>"), self.fit, self.bobbin),
+            box("lab-section", box("lab-doubt", self.table), note(not_modelled())),
             box(
-                "lab-told",
+                "lab-section",
                 ipywidgets.HTML("<h2>At the winder</h2>"),
                 self.asked,
                 buttons,
                 box("lab-small", self.coil_table),
             ),
-            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.link, self.files, self.opener),
-            box("lab-told", self.cautions),
+            box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.link, self.files, self.opener),
+            box("lab-section", self.cautions),
         )
 
     @property
