@@ -96,7 +96,7 @@ def test_what_is_no_sweep_is_refused_in_words_and_the_page_lives_on(visit, tmp_p
         stream.truncate(200_000_000)
     bomb.write_bytes(b"PK\x03\x04" + bytes(60_000))
     odd.write_text("Frequency,Level\n", encoding="utf-8")
-    said = page.locator(".lab-upload-zone .lab-error")
+    said = page.locator(".lab-upload-zone .lab-error").first
     _drop(page, [huge])
     page.wait_for_function("() => document.querySelector('.lab-upload-zone .lab-error').textContent.includes('200 MB')")
     assert "a sweep has at most 4.0 MB" in said.inner_text()
