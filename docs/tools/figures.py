@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.app.pages.measure.demo import demo_files, demo_fit, demo_fixture
+from labkit.app.pages.measure.sweeps import demo_files, demo_fit, demo_fixture
 from labkit.bench.fit.fixture import Measurement
 from labkit.bench.read.sweep_reader import parse_sweep
 from labkit.core.grid import frequency_grid

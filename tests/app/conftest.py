@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.app.pages.listening.seal import Seal
-from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.state import ListeningPageState
 
 
 @pytest.fixture
@@ -14,12 +14,12 @@ def seal(tmp_path) -> Seal:
 
 
 @pytest.fixture
-def listening(seal) -> ListeningBench:
-    return ListeningBench(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
+def listening(seal) -> ListeningPageState:
+    return ListeningPageState(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
 
 
 @pytest.fixture
-def testing(listening) -> ListeningBench:
+def testing(listening) -> ListeningPageState:
     """At the first trial of a test of sixteen."""
     listening.prepare()
     listening.begin()

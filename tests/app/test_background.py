@@ -66,9 +66,9 @@ def test_a_process_answers_refuses_and_is_cancelled_at_once():
     assert spent < 5  # the sleeper would have taken 60 s
 
 
-def count_up(most: int, *, tell, stop) -> int:
+def count_up(most: int, *, progress, stop) -> int:
     for number in range(most):
-        tell(number)
+        progress(number)
         if stop():
             return number
         time.sleep(0.02)
@@ -78,11 +78,11 @@ def count_up(most: int, *, tell, stop) -> int:
 def test_work_tells_how_far_it_is_and_ends_with_what_it_has_when_asked():
     async def run() -> tuple[Said, list[int]]:
         said, background, told = Said(), Background(), []
-        background.ask(count_up, 3, **said.handlers, told=told.append)
+        background.ask(count_up, 3, **said.handlers, on_progress=told.append)
         while background.is_busy:
             await asyncio.sleep(0.02)
         background.stop()  # too late, and harmless
-        background.ask(count_up, 5000, **said.handlers, told=told.append)
+        background.ask(count_up, 5000, **said.handlers, on_progress=told.append)
         while len(told) < 5:
             await asyncio.sleep(0.02)
         background.stop()
@@ -101,7 +101,7 @@ def test_work_tells_how_far_it_is_and_ends_with_what_it_has_when_asked():
 
 def test_watched_work_is_done_on_the_spot_without_a_loop():
     said, told = Said(), []
-    Background().ask(count_up, 3, **said.handlers, told=told.append)
+    Background().ask(count_up, 3, **said.handlers, on_progress=told.append)
     assert (said.done, told) == ([3], [0, 1, 2])
 
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.app.pages.cable.state import MOST_BEFORE_M, CableBench
-from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.cable.state import MOST_BEFORE_M, CablePageState
+from labkit.app.pages.rig.state import RigPageState
 from labkit.circuit.elements import GROUND
 from labkit.core.grid import frequency_grid
 from labkit.pickup.electrical import Coil, Pickup
@@ -21,10 +21,10 @@ from labkit.study.questions.ready import longest_cable
 
 
 @pytest.fixture
-def bench() -> CableBench:
+def state() -> CablePageState:
     """The page as it opens; every call of the clock is ten seconds later."""
     times = iter(range(0, 10**6, 10))
-    return CableBench(clock=lambda: float(next(times)))
+    return CablePageState(clock=lambda: float(next(times)))
 
 
 def trade_rig() -> Rig:
@@ -40,35 +40,35 @@ def trade_rig() -> Rig:
 @pytest.mark.parametrize(("picofarads", "kilohertz"), [(0, 5.0), (300, 3.9), (500, 3.5), (1000, 2.8), (2400, 1.9)])
 def test_peaks_by_cable_agree_with_the_worked_table(picofarads, kilohertz):
     # an independent nodal analysis gave these, printed with two digits, so within 0.05 kHz and the step of its grid
-    bench = CableBench(trade_rig())
-    bench.set_text("cable.length", f"{picofarads / 100} m")
-    assert bench.shown.reading.peak_hz / 1e3 == pytest.approx(kilohertz, abs=0.06)
+    state = CablePageState(trade_rig())
+    state.set_text("cable.length", f"{picofarads / 100} m")
+    assert state.result.reading.peak_hz / 1e3 == pytest.approx(kilohertz, abs=0.06)
 
 
-def test_the_page_opens_with_a_working_rig_and_an_empty_address(bench):
-    assert bench.query == ""
-    assert "your peak sits at" in bench.sentence
-    assert bench.shown.judged.is_limited
+def test_the_page_opens_with_a_working_rig_and_an_empty_address(state):
+    assert state.query == ""
+    assert "your peak sits at" in state.sentence
+    assert state.result.judged.is_limited
 
 
-def test_the_sentence_gives_the_numbers_of_the_command_line(bench):
-    bench.set_text("cable.length", "10 m")
-    rig = load_rig(bench.offers.default_rig)
+def test_the_sentence_gives_the_numbers_of_the_command_line(state):
+    state.set_text("cable.length", "10 m")
+    rig = load_rig(state.offers.default_rig)
     now = set_value(rig, "cable.length", "10 m").response().peak.frequency_hz
     before = set_value(rig, "cable.length", "3 m").response().peak.frequency_hz
     expected = f"At 10 m your peak sits at {now / 1e3:.1f} kHz instead of {before / 1e3:.1f} kHz at 3 m"
-    assert bench.sentence.startswith(expected)
+    assert state.sentence.startswith(expected)
 
 
-def test_a_longer_cable_never_raises_the_peak(bench):
-    peaks = [member.peak_hz for member in bench.shown.family]
+def test_a_longer_cable_never_raises_the_peak(state):
+    peaks = [member.peak_hz for member in state.result.family]
     assert len(peaks) == 5
     assert peaks == sorted(peaks, reverse=True)
 
 
-def test_the_family_is_what_each_length_gives_alone(bench):
-    for member in bench.shown.family:
-        alone = set_value(bench.rig, "cable.length", f"{member.length} m")
+def test_the_family_is_what_each_length_gives_alone(state):
+    for member in state.result.family:
+        alone = set_value(state.rig, "cable.length", f"{member.length} m")
         # the same circuit in one batch and alone: rounding only; the grid's parabola is right within 0.01 %
         assert member.gain_db == pytest.approx(alone.response(frequency_grid(50, 20_000, 220)).gain_db, abs=1e-8)
         assert member.peak_hz == pytest.approx(alone.response().peak.frequency_hz, rel=2e-4)
@@ -83,62 +83,62 @@ def test_the_family_is_what_each_length_gives_alone(bench):
     ],
 )
 def test_page_and_ready_question_give_one_answer_in_the_same_words(rig, texts):
-    bench = CableBench(load_rig(rig))
+    state = CablePageState(load_rig(rig))
     for key, text in texts.items():
-        bench.set_text(key, text)
-        assert bench.errors == {}
-    values = bench.values
+        state.set_text(key, text)
+        assert state.errors == {}
+    values = state.values
     answer = longest_cable(
-        bench.rig,
+        state.rig,
         loss_db=values["own.loss"],
         band_hz=(values["own.from"], values["own.to"]),
         reference=values["own.before"],
     )
-    assert bench.shown.judged.longest.length == answer.value
-    assert answer.sentence == f"{bench.answer} {bench.shown.judged.elsewhere}"
-    assert bench.shown.judged.elsewhere in bench.advice[0]
+    assert state.result.judged.longest.length == answer.value
+    assert answer.sentence == f"{state.answer} {state.result.judged.elsewhere}"
+    assert state.result.judged.elsewhere in state.advice[0]
 
 
-def test_the_answer_carries_its_terms(bench):
-    assert "is the longest cable that loses no more than 3 dB anywhere from 2 to 5 kHz against 3 m" in bench.answer
-    bench.set_text("own.before", "0 m")
-    bench.set_text("own.to", "4 kHz")
-    assert "loses no more than 3 dB anywhere from 2 to 4 kHz against no cable" in bench.answer
+def test_the_answer_carries_its_terms(state):
+    assert "is the longest cable that loses no more than 3 dB anywhere from 2 to 5 kHz against 3 m" in state.answer
+    state.set_text("own.before", "0 m")
+    state.set_text("own.to", "4 kHz")
+    assert "loses no more than 3 dB anywhere from 2 to 4 kHz against no cable" in state.answer
 
 
-def test_a_long_cable_is_said_to_be_dull_and_its_worst_loss_is_shown(bench):
-    bench.set_text("cable.length", "22.4 m")
-    lost = set_value(bench.rig, "cable.length", "3 m").response().gain_db_at(4000.0) - bench.rig.response().gain_db_at(
+def test_a_long_cable_is_said_to_be_dull_and_its_worst_loss_is_shown(state):
+    state.set_text("cable.length", "22.4 m")
+    lost = set_value(state.rig, "cable.length", "3 m").response().gain_db_at(4000.0) - state.rig.response().gain_db_at(
         4000.0
     )
     assert lost > 11
-    assert bench.shown.change.worst_db > lost
-    worst = bench.numbers[2]
+    assert state.result.change.worst_db > lost
+    worst = state.numbers[2]
     assert worst.label == "Worst, 2 to 5 kHz, against 3 m"
-    assert worst.value == f"−{bench.shown.change.worst_db:.1f} dB"
+    assert worst.value == f"−{state.result.change.worst_db:.1f} dB"
     assert worst.detail.startswith("at 5.0 kHz; −5.1 dB in the mean")
-    assert "dull from 2.9 kHz (3 dB under 3 m)" in bench.sentence
-    row = next(member for member in bench.shown.family if member.length == 22.4)
-    assert row.loss.band == bench.shown.judged.present.band
+    assert "dull from 2.9 kHz (3 dB under 3 m)" in state.sentence
+    row = next(member for member in state.result.family if member.length == 22.4)
+    assert row.loss.band == state.result.judged.present.band
 
 
-def test_a_worn_down_volume_changes_what_the_cable_takes(bench):
-    full = bench.shown.judged.longest.length
-    bench.set_text("volume", "6")
-    assert bench.shown.judged.longest.length != full
+def test_a_worn_down_volume_changes_what_the_cable_takes(state):
+    full = state.result.judged.longest.length
+    state.set_text("volume", "6")
+    assert state.result.judged.longest.length != full
 
 
-def test_behind_a_buffer_every_length_gives_the_same_curve(bench):
-    bench.set_index("own.buffer", 1)
-    shown = bench.shown
+def test_behind_a_buffer_every_length_gives_the_same_curve(state):
+    state.set_index("own.buffer", 1)
+    shown = state.result
     assert shown.is_held
     assert not shown.judged.is_limited
-    assert bench.answer.startswith(f"Every cable up to {LONGEST_M:g} m loses no more than 3 dB anywhere")
-    assert len(bench.curves()) == 2
+    assert state.answer.startswith(f"Every cable up to {LONGEST_M:g} m loses no more than 3 dB anywhere")
+    assert len(state.curves()) == 2
 
 
-def test_a_buffer_leaves_the_pickup_alone_with_the_buffers_input(bench):
-    rig = bench.rig
+def test_a_buffer_leaves_the_pickup_alone_with_the_buffers_input(state):
+    rig = state.rig
     # outside check: the same load written as parts at the jack, without cable or buffer; the buffer's 1 kΩ into 1 MΩ
     # and 600 pF takes 0.009 dB, and 0.025 dB at 20 kHz
     direct = set_value(rig, "cable.length", "0 m")
@@ -147,13 +147,13 @@ def test_a_buffer_leaves_the_pickup_alone_with_the_buffers_input(bench):
     assert got == pytest.approx(direct.response().gain_db, abs=0.04)
 
 
-def test_the_trim_brings_the_compared_peak_back(bench):
-    bench.set_index("own.buffer", 1)
-    shown = bench.shown
+def test_the_trim_brings_the_compared_peak_back(state):
+    state.set_index("own.buffer", 1)
+    shown = state.result
     # pickup and pots feel the buffer's 20 pF and the trim, or 300 pF of cable and the input's own capacitance
-    at_input = bench.rig.stage("input").capacitance
+    at_input = state.rig.stage("input").capacitance
     assert shown.trim == pytest.approx(300e-12 + at_input - 20e-12, rel=0.02)  # both inputs are 1 MΩ
-    assert f"{shown.before.peak_hz / 1e3:.1f} kHz" in " ".join(bench.advice)
+    assert f"{shown.before.peak_hz / 1e3:.1f} kHz" in " ".join(state.advice)
 
 
 def test_no_trim_is_offered_where_none_can_reach_the_peak():
@@ -162,54 +162,54 @@ def test_no_trim_is_offered_where_none_can_reach_the_peak():
     assert trim_for_peak(rig, None) is None
 
 
-def test_a_cable_type_sets_the_capacitance_and_follows_it(bench):
-    bench.set_text("own.type", "low-capacitance cable")
-    assert bench.values["cable.capacitance"] == pytest.approx(52e-12)
-    assert "own." not in bench.query
-    bench.set_text("cable.capacitance", "77 pF/m")
-    assert bench.values["own.type"] == "another"
-    bench.set_text("own.type", "another")
-    assert bench.values["cable.capacitance"] == pytest.approx(77e-12)
+def test_a_cable_type_sets_the_capacitance_and_follows_it(state):
+    state.set_text("own.type", "low-capacitance cable")
+    assert state.values["cable.capacitance"] == pytest.approx(52e-12)
+    assert "own." not in state.query
+    state.set_text("cable.capacitance", "77 pF/m")
+    assert state.values["own.type"] == "another"
+    state.set_text("own.type", "another")
+    assert state.values["cable.capacitance"] == pytest.approx(77e-12)
 
 
-def test_silence_is_said_and_nothing_is_made_up(bench):
-    bench.set_text("volume", "0")
-    assert "Nothing reaches the input" in bench.sentence
-    assert bench.advice == ()
-    assert bench.answer == ""
-    assert all(number.value == "silent" for number in bench.numbers)
+def test_silence_is_said_and_nothing_is_made_up(state):
+    state.set_text("volume", "0")
+    assert "Nothing reaches the input" in state.sentence
+    assert state.advice == ()
+    assert state.answer == ""
+    assert all(number.value == "silent" for number in state.numbers)
 
 
 def test_a_rig_without_a_cable_is_refused_beside_the_choice():
     bare = load_rig("Saltmarsh Lane, narrow single coil")
     bare = bare.replace(name="bare", chain=bare.chain[1:])
     assert first_cable(bare) is None
-    bench = CableBench()
-    bench.offers._own = bare
-    bench.set_text("rig", "bare")
-    assert "has no cable" in bench.errors["rig"]
-    assert bench.state.rig.setup.rig != "bare"
+    state = CablePageState()
+    state.offers._own = bare
+    state.set_text("rig", "bare")
+    assert "has no cable" in state.errors["rig"]
+    assert state.snapshot.rig.setup.rig != "bare"
 
 
-def test_undo_goes_back_over_buffer_and_length(bench):
-    first = bench.state
-    bench.set_text("cable.length", "10 m")
-    bench.set_index("own.buffer", 1)
-    bench.undo()
-    assert bench.values["own.buffer"] == "none"
-    bench.undo()
-    assert bench.state == first
-    bench.redo()
-    assert bench.values["cable.length"] == 10.0
+def test_undo_goes_back_over_buffer_and_length(state):
+    first = state.snapshot
+    state.set_text("cable.length", "10 m")
+    state.set_index("own.buffer", 1)
+    state.undo()
+    assert state.values["own.buffer"] == "none"
+    state.undo()
+    assert state.snapshot == first
+    state.redo()
+    assert state.values["cable.length"] == 10.0
 
 
-def test_the_address_brings_everything_back_and_carries_the_rigs_pins(bench):
-    bench.open("?v=1&cable.length=10&own.buffer=at+the+guitar&own.loss=1.5&pin=volume%3D5")
-    assert bench.problems == ()
-    again = CableBench(query=bench.query)
-    assert again.state == bench.state
+def test_the_address_brings_everything_back_and_carries_the_rigs_pins(state):
+    state.open("?v=1&cable.length=10&own.buffer=at+the+guitar&own.loss=1.5&pin=volume%3D5")
+    assert state.problems == ()
+    again = CablePageState(query=state.query)
+    assert again.snapshot == state.snapshot
     assert "pin=volume" in again.query
-    assert again.shown.has_buffer
+    assert again.result.has_buffer
 
 
 @pytest.mark.parametrize(
@@ -225,64 +225,64 @@ def test_the_address_brings_everything_back_and_carries_the_rigs_pins(bench):
     ],
 )
 def test_damaged_fields_are_told_or_clamped_and_never_fail(query):
-    bench = CableBench(query=query)
-    assert bench.problems or bench.values["own.before"] == MOST_BEFORE_M
-    ElementTree.fromstring(bench.draw(790))
+    state = CablePageState(query=query)
+    assert state.problems or state.values["own.before"] == MOST_BEFORE_M
+    ElementTree.fromstring(state.draw(790))
 
 
 @settings(max_examples=30, deadline=None)
 @given(st.text(max_size=120))
 def test_no_address_breaks_the_page(text):
-    bench = CableBench(query="?" + text)
-    assert np.isfinite(bench.shown.gain_db).all()
+    state = CablePageState(query="?" + text)
+    assert np.isfinite(state.result.gain_db).all()
 
 
-def test_start_again_returns_to_the_sheet_and_keeps_the_pins(bench):
-    bench.open("?v=1&cable.length=10&own.loss=1&pin=volume%3D5")
-    bench.start_again()
-    assert bench.query == "v=1&pin=volume%3D5"
+def test_start_again_returns_to_the_sheet_and_keeps_the_pins(state):
+    state.open("?v=1&cable.length=10&own.loss=1&pin=volume%3D5")
+    state.start_again()
+    assert state.query == "v=1&pin=volume%3D5"
 
 
-def test_the_drawing_names_every_line_and_tells_the_result_in_words(bench):
-    root = ElementTree.fromstring(bench.draw(790))
+def test_the_drawing_names_every_line_and_tells_the_result_in_words(state):
+    root = ElementTree.fromstring(state.draw(790))
     labels = {line.get("data-label") for line in root.iter("{http://www.w3.org/2000/svg}polyline")}
     assert labels == {"Now, 5 m", "3 m", "1 m", "10 m", "15 m"}
-    assert bench.sentence in root.get("aria-label")
+    assert state.sentence in root.get("aria-label")
 
 
-def test_ground_stays_out_of_the_buffer(bench):
-    stage = with_buffer(bench.rig).chain[0]
+def test_ground_stays_out_of_the_buffer(state):
+    stage = with_buffer(state.rig).chain[0]
     assert {node for element in stage.elements("a", "b") for node in element.nodes} == {"a", "b", GROUND}
 
 
-def test_the_compared_length_can_be_pinned_for_the_other_pages(bench):
-    assert bench.can_pin
-    bench.pin_compared()
-    assert not bench.can_pin
-    on_the_rig_page = RigBench(query=bench.query)
+def test_the_compared_length_can_be_pinned_for_the_other_pages(state):
+    assert state.can_pin
+    state.pin()
+    assert not state.can_pin
+    on_the_rig_page = RigPageState(query=state.query)
     assert on_the_rig_page.problems == ()
     assert [shown.short for shown in on_the_rig_page.pins] == ["cable 3 m"]
     assert on_the_rig_page.values["cable.length"] == 5.0
-    bench.undo()
-    assert bench.query == ""
-    bench.set_text("own.before", "5 m")
-    assert not bench.can_pin
+    state.undo()
+    assert state.query == ""
+    state.set_text("own.before", "5 m")
+    assert not state.can_pin
 
 
-def test_the_formula_is_shown_with_the_rigs_numbers_and_lies_above_the_solved_peak(bench):
-    formula = simple_resonance(bench.rig)
+def test_the_formula_is_shown_with_the_rigs_numbers_and_lies_above_the_solved_peak(state):
+    formula = simple_resonance(state.rig)
     # 1 / (2π √(2.4 H · 717 pF)) = 3836.7 Hz by hand: 110 pF of coil, 500 pF of cable, 107 pF of input
     assert formula.frequency_hz == pytest.approx(3836.7, rel=1e-4)
-    assert "2.4 H × (110 + 500 + 107) pF" in bench.formula
-    assert formula.frequency_hz > bench.shown.reading.peak_hz
+    assert "2.4 H × (110 + 500 + 107) pF" in state.formula
+    assert formula.frequency_hz > state.result.reading.peak_hz
 
 
-def test_no_formula_is_shown_where_it_does_not_fit(bench):
-    assert simple_resonance(set_value(bench.rig, "volume", "7")) is None
+def test_no_formula_is_shown_where_it_does_not_fit(state):
+    assert simple_resonance(set_value(state.rig, "volume", "7")) is None
     assert simple_resonance(load_rig("Saltmarsh Lane, two pickups")) is None
-    assert simple_resonance(with_buffer(bench.rig)) is None
-    bench.set_index("own.buffer", 1)
-    assert bench.formula == ""
+    assert simple_resonance(with_buffer(state.rig)) is None
+    state.set_index("own.buffer", 1)
+    assert state.formula == ""
 
 
 def test_without_loss_and_on_large_pots_the_formula_is_the_solved_peak():

@@ -8,16 +8,16 @@ import io
 import numpy as np
 import pytest
 
-from labkit.app.kit.curve_files import curves_csv
+from labkit.app.kit.files import curves_csv
 from labkit.app.kit.text import table_html
 from labkit.app.pages.cable.page import CablePage, panel
-from labkit.app.pages.cable.state import CableBench
+from labkit.app.pages.cable.state import CablePageState
 from labkit.rig.sheet import load_rig
 
 
 @pytest.fixture
 def page() -> CablePage:
-    return CablePage(CableBench())
+    return CablePage(CablePageState())
 
 
 def send(widget, **content):
@@ -42,7 +42,7 @@ def test_the_customer_sheet_says_sentence_load_and_cautions_and_asks_for_nothing
     made = page.customer_sheet(is_printed=False)
     text = made.content.decode()
     assert made.name == "saltmarsh-lane-narrow-single-coil-customer-sheet.html"
-    assert page.bench.sentence in text
+    assert page.state.sentence in text
     assert "cable 10 m at 100 pF/m (1 nF)" in text
     assert "cable 3 m at 100 pF/m (300 pF)" in text
     assert "safety earth" in text
@@ -63,7 +63,7 @@ def test_the_customer_sheet_carries_the_date_one_unit_and_only_the_cautions_of_a
 
 def test_a_hostile_rig_name_is_text_on_the_sheet():
     rig = load_rig("Saltmarsh Lane, narrow single coil").replace(name="<script>alert(1)</script>")
-    made = CablePage(CableBench(rig)).customer_sheet(is_printed=True)
+    made = CablePage(CablePageState(rig)).customer_sheet(is_printed=True)
     assert made.is_printed
     assert b"<script" not in made.content
 
@@ -81,7 +81,7 @@ def test_every_button_makes_its_file(page, monkeypatch, key, start):
 
 
 def test_the_table_of_the_curves_reads_back(page):
-    curves = page.bench.curves()
+    curves = page.state.curves()
     rows = list(csv.reader(io.StringIO(curves_csv(curves))))
     assert rows[0] == ["frequency / Hz", *(f"{curve.label} / dB" for curve in curves)]
     numbers = np.array(rows[1:], dtype=float)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.app.kit.history import History
+from labkit.app.kit.page_state import History
 
 
 class Clock:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from labkit.app.pages import landing
-from labkit.app.pages.cable.state import CableBench
+from labkit.app.pages.cable.state import CablePageState
 from labkit.app.pages.landing import landing_rigs, landing_tasks
 from labkit.app.pages.listening.seal import Seal
-from labkit.app.pages.listening.state import ListeningBench
-from labkit.app.pages.rig.state import RigBench
-from labkit.app.pages.study.state import StudyBench
+from labkit.app.pages.listening.state import ListeningPageState
+from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.study.state import StudyPageState
 from labkit.app.server.server import dashboard_folder
 
 SHOWN = [(group["who"], task) for group in landing_tasks() for task in group["tasks"]]
@@ -26,18 +26,18 @@ def test_there_are_questions_for_designer_technician_and_player():
 )
 def test_a_question_opens_an_existing_page_with_an_address_it_understands(who, task):
     assert (dashboard_folder() / task["file"]).is_file()
-    bench = (StudyBench if "own.question" in task["query"] else RigBench)(query=task["query"])
-    assert bench.problems == ()
-    assert bench.query == task["query"]
+    state = (StudyPageState if "own.question" in task["query"] else RigPageState)(query=task["query"])
+    assert state.problems == ()
+    assert state.query == task["query"]
 
 
 def test_questions_about_hearing_lead_to_the_blind_test_and_claim_nothing(tmp_path):
     blind = [task for _, task in SHOWN if task["file"] == "listening_test.ipynb"]
     assert len(blind) == 2
     for task in blind:
-        bench = ListeningBench(query=task["query"], seal=Seal(tmp_path / "listening"))
-        assert bench.problems == ()
-        assert bench.state.first != bench.state.second
+        state = ListeningPageState(query=task["query"], seal=Seal(tmp_path / "listening"))
+        assert state.problems == ()
+        assert state.snapshot.first != state.snapshot.second
     words = " ".join(f"{task['question']} {task['hint']}" for _, task in SHOWN).lower()
     assert "audible" not in words
     assert "inaudible" not in words
@@ -45,18 +45,18 @@ def test_questions_about_hearing_lead_to_the_blind_test_and_claim_nothing(tmp_pa
 
 def test_what_the_hint_says_is_what_is_pinned():
     task = next(task for _, task in SHOWN if "22 nF pinned, 47 nF now" in task["hint"])
-    bench = RigBench(query=task["query"])
-    assert bench.values["tone_capacitor"] == 47e-9
-    assert [pin.pin.setup.changes for pin in bench.pins] == [(("tone", 0.0),)]
+    state = RigPageState(query=task["query"])
+    assert state.values["tone_capacitor"] == 47e-9
+    assert [pin.pin.setup.changes for pin in state.pins] == [(("tone", 0.0),)]
 
 
 def test_the_question_about_the_cable_opens_the_page_that_answers_it_in_the_hints_own_terms():
     task = next(task for _, task in SHOWN if task["question"] == "How long may the cable be before it dulls?")
     assert task["file"] == "cable.ipynb"
-    bench = CableBench(query=task["query"])
-    assert bench.problems == ()
+    state = CablePageState(query=task["query"])
+    assert state.problems == ()
     terms = task["hint"].removeprefix("The longest that ").rstrip(".")
-    assert f"is the longest cable that {terms}" in bench.answer
+    assert f"is the longest cable that {terms}" in state.answer
 
 
 def test_a_question_without_its_page_is_left_out(monkeypatch):
@@ -77,4 +77,4 @@ def test_the_three_demo_rigs_are_there_with_a_line_about_each():
     assert len(rigs) >= 3
     assert all(rig["summary"] for rig in rigs)
     for rig in rigs:
-        assert RigBench(query=rig["query"]).state.setup.rig == rig["name"]
+        assert RigPageState(query=rig["query"]).snapshot.rig.setup.rig == rig["name"]

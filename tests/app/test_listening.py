@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 import soundfile
 
-from labkit.app.kit.listening import hear, take_names
-from labkit.app.pages.rig.state import RigBench
+from labkit.app.kit.sound import render_sound, take_names
+from labkit.app.pages.rig.state import RigPageState
 from labkit.core.errors import InputError
 from labkit.sound.loudness import QUIET_LUFS, integrated_loudness
 
 
 @pytest.fixture(scope="module")
 def pair():
-    bench = RigBench(query="cable.length=20&pin=cable.length%3D1")
-    compared = bench.compared
-    return hear(bench.rig, other=bench.rig_of(compared.pin), other_name=compared.short)
+    state = RigPageState(query="cable.length=20&pin=cable.length%3D1")
+    compared = state.compared
+    return render_sound(state.rig, other=state.rig_of(compared.pin.setup), other_name=compared.short)
 
 
 def test_both_versions_last_as_long_as_the_take(pair):
@@ -45,13 +45,13 @@ def test_the_level_difference_before_matching_is_stated(pair):
 
 
 def test_a_volume_turned_down_is_softer_and_the_other_way_round_louder():
-    down, up = RigBench(query="volume=5").rig, RigBench().rig
-    assert " dB softer than the other" in hear(down, other=up, other_name="up").note
-    assert " dB louder than the other" in hear(up, other=down, other_name="down").note
+    down, up = RigPageState(query="volume=5").rig, RigPageState().rig
+    assert " dB softer than the other" in render_sound(down, other=up, other_name="up").note
+    assert " dB louder than the other" in render_sound(up, other=down, other_name="down").note
 
 
 def test_a_caution_about_hearing_is_always_there(pair):
-    alone = hear(RigBench().rig)
+    alone = render_sound(RigPageState().rig)
     assert "damages hearing" in pair.note
     assert "damages hearing" in alone.note
     assert alone.other == b""
@@ -59,7 +59,7 @@ def test_a_caution_about_hearing_is_always_there(pair):
 
 def test_silence_is_refused_with_what_to_do():
     with pytest.raises(InputError, match="Turn the volume up"):
-        hear(RigBench(query="volume=0").rig)
+        render_sound(RigPageState(query="volume=0").rig)
 
 
 def test_takes_are_offered_with_the_chord_first():

@@ -8,7 +8,7 @@ import pytest
 
 from labkit.app.pages.listening.run import read_record
 from labkit.app.pages.listening.seal import Seal
-from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.state import ListeningPageState
 from labkit.core.errors import InputError
 
 
@@ -17,7 +17,7 @@ class TestGoingOnLater:
         testing.answer("a", 1)
         testing.answer("cannot tell", 2)
         record = testing.run.record()
-        later = ListeningBench(seal=Seal(seal._folder))
+        later = ListeningPageState(seal=Seal(seal._folder))
         later.found(record)
         assert "2 of 16 answered" in later.offer_of_kept
         later.resume()
@@ -31,7 +31,7 @@ class TestGoingOnLater:
         }  # fmt: skip
 
     def test_another_machine_cannot_go_on(self, testing, tmp_path):
-        later = ListeningBench(seal=Seal(tmp_path / "elsewhere"))
+        later = ListeningPageState(seal=Seal(tmp_path / "elsewhere"))
         with pytest.raises(InputError, match="sealed on another machine"):
             later.resume(testing.run.record())
         assert later.stage == "choose"
@@ -45,8 +45,8 @@ class TestGoingOnLater:
         testing.finish()
         opened = testing.run.record()
         with pytest.raises(InputError, match="opened already"):
-            ListeningBench(seal=Seal(seal._folder)).resume(unopened)
-        again = ListeningBench(seal=Seal(seal._folder))
+            ListeningPageState(seal=Seal(seal._folder)).resume(unopened)
+        again = ListeningPageState(seal=Seal(seal._folder))
         again.resume(opened)
         assert again.stage == "result"
         assert again.result["score"] == testing.result["score"]
@@ -87,4 +87,4 @@ class TestGoingOnLater:
         data = json.loads(testing.run.record())
         data["comparison"] = "v=1&rig=gone"
         with pytest.raises(InputError, match="cannot go on: There is no rig"):
-            ListeningBench(seal=seal).resume(json.dumps(data))
+            ListeningPageState(seal=seal).resume(json.dumps(data))

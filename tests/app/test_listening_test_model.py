@@ -14,19 +14,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from labkit.app.kit.listening import take_names
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.pages.listening.compared import open_state
-from labkit.app.pages.listening.controls import CHANGED, ONE_PART
+from labkit.app.kit.sound import take_names
+from labkit.app.pages.listening.controls import CHANGED, ONE_PART, read_comparison
 from labkit.app.pages.listening.run import trials_table
 from labkit.app.pages.listening.seal import Seal, new_number
-from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.state import ListeningPageState
 from labkit.app.pages.listening.words import desk_view, result_html
 from labkit.core.errors import InputError
 from labkit.sound.loudness import QUIET_LUFS, integrated_loudness
 
 
-def position(listening: ListeningBench, key: str, value: object) -> int:
+def position(listening: ListeningPageState, key: str, value: object) -> int:
     return listening.controls[key].positions.index(value)
 
 
@@ -38,16 +37,16 @@ class TestWhatIsCompared:
     def test_opens_with_two_plausible_rigs_and_an_empty_address(self, listening):
         assert listening.query == ""
         assert listening.names == ("Cable length 5 m", "Cable length 10 m")
-        assert listening.state.trials == 16
+        assert listening.snapshot.trials == 16
         assert listening.values["against"] == ONE_PART
 
     def test_a_pin_of_the_rig_page_is_the_second_rig(self, seal):
-        listening = ListeningBench(seal=seal, query="?v=1&volume.value=500000&pin=volume.value%3D250000")
+        listening = ListeningPageState(seal=seal, query="?v=1&volume.value=500000&pin=volume.value%3D250000")
         assert listening.names == ("Volume pot 500 kΩ", "Volume pot 250 kΩ")
         assert listening.problems == ()
 
     def test_what_both_share_is_said_once(self, seal):
-        listening = ListeningBench(seal=seal, query="tone=3&cable.length=2&pin=tone%3D3%26cable.length%3D9")
+        listening = ListeningPageState(seal=seal, query="tone=3&cable.length=2&pin=tone%3D3%26cable.length%3D9")
         assert listening.names == ("Cable length 2 m", "Cable length 9 m")
         assert listening.common.endswith("with Tone knob 3 of 10")
 
@@ -67,19 +66,19 @@ class TestWhatIsCompared:
         assert listening.names == ("Cable length 5 m", "Cable length 10 m")
 
     def test_a_pin_stays_in_the_list_when_something_else_is_chosen(self, seal):
-        listening = ListeningBench(seal=seal, query="pin=volume%3D3%26tone%3D2")
+        listening = ListeningPageState(seal=seal, query="pin=volume%3D3%26tone%3D2")
         pinned = listening.values["against"]
         assert pinned == "Pinned: Volume knob 3 of 10, Tone knob 2 of 10"
         listening.set_index("against", position(listening, "against", RigOffers().rigs[1]))
         listening.set_index("against", position(listening, "against", pinned))
-        assert listening.state.second.changes == (("tone", 2.0), ("volume", 3.0))
+        assert listening.snapshot.second.changes == (("tone", 2.0), ("volume", 3.0))
 
     @pytest.mark.parametrize("name", RigOffers().rigs)
     def test_every_rig_of_the_catalogue_brings_a_comparison(self, listening, name):
         listening.set_index("rig", position(listening, "rig", name))
         assert listening.errors == {}
-        assert listening.state.first.rig == name
-        assert listening.state.first != listening.state.second
+        assert listening.snapshot.first.rig == name
+        assert listening.snapshot.first != listening.snapshot.second
 
     def test_an_unusable_value_is_told_beside_its_control(self, listening):
         listening.set_text(CHANGED, "five apples")
@@ -92,7 +91,7 @@ class TestWhatIsCompared:
         assert "the same" in listening.errors["against"]
 
     def test_a_silent_rig_is_refused_with_what_to_do(self, seal):
-        listening = ListeningBench(seal=seal, query="volume=0&pin=volume%3D10")
+        listening = ListeningPageState(seal=seal, query="volume=0&pin=volume%3D10")
         listening.prepare()
         assert "turn its volume up" in listening.errors["against"]
 
@@ -114,15 +113,15 @@ class TestAddress:
         ],
     )
     def test_a_written_address_makes_the_same_comparison(self, seal, query):
-        first = ListeningBench(seal=seal, query=query)
+        first = ListeningPageState(seal=seal, query=query)
         assert first.problems == ()
-        assert ListeningBench(seal=seal, query=first.query).state == first.state
+        assert ListeningPageState(seal=seal, query=first.query).snapshot == first.snapshot
 
     def test_a_comparison_travels_as_a_rig_with_a_pin(self, listening):
-        from labkit.app.pages.rig.state import RigBench
+        from labkit.app.pages.rig.state import RigPageState
 
         listening.set_text(CHANGED, "3 m")
-        arrived = RigBench(query=listening.query)
+        arrived = RigPageState(query=listening.query)
         assert arrived.problems == ()
         assert [pin.pin.setup.changes for pin in arrived.pins] == [(("cable.length", 3.0),)]
 
@@ -137,20 +136,20 @@ class TestAddress:
         ],
     )
     def test_what_cannot_be_used_is_told_and_left_out(self, seal, query, told):
-        listening = ListeningBench(seal=seal, query=query)
+        listening = ListeningPageState(seal=seal, query=query)
         assert told in " ".join(listening.problems)
-        assert listening.state.trials == 16
+        assert listening.snapshot.trials == 16
 
     @pytest.mark.parametrize(("asked", "planned"), [("0", 1), ("7", 7), ("99999", 100), ("-3", 16), ("1e9", 16)])
     def test_trials_are_clamped(self, seal, asked, planned):
-        assert ListeningBench(seal=seal, query=f"own.trials={asked}").state.trials == planned
+        assert ListeningPageState(seal=seal, query=f"own.trials={asked}").snapshot.trials == planned
 
     @settings(max_examples=40)
     @given(st.text(max_size=200), st.dictionaries(st.text(max_size=20), st.text(max_size=40), max_size=6))
     def test_no_address_breaks_the_page(self, text, fields):
         rigs, takes = RigOffers(), ("E chord",)
         for query in (text, "?" + urlencode({f"own.{name}": value for name, value in fields.items()})):
-            state, _ = open_state(rigs, query, takes)
+            state, _ = read_comparison(rigs, query, takes)
             assert state.rig.pins
             assert 1 <= state.trials <= 100
 
@@ -186,7 +185,7 @@ class TestWhatStaysHidden:
         # two tests with opposite plans but one number and one fingerprint look the same from outside
         seen = []
         for flip in (False, True):
-            listening = ListeningBench(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
+            listening = ListeningPageState(seal=seal, stamp=lambda: "2026-01-02T03:04:05Z")
             monkeypatch.setattr("labkit.app.pages.listening.state.new_number", lambda: "ab" * 16)
             listening.prepare()
             listening.begin()
@@ -237,7 +236,7 @@ class TestWhatStaysHidden:
 
     def test_without_a_place_for_the_secret_the_page_says_that_the_test_will_not_last(self, tmp_path):
         (tmp_path / "file").write_text("in the way")
-        listening = ListeningBench(seal=Seal(tmp_path / "file" / "listening"))
+        listening = ListeningPageState(seal=Seal(tmp_path / "file" / "listening"))
         assert not listening.seal.is_lasting
         assert any("lasts only while this page is open" in line for line in desk_view(listening)["lines"])
 

@@ -8,12 +8,12 @@ import pytest
 
 from labkit.app.pages.listening.page import ListeningPage, panel
 from labkit.app.pages.listening.seal import Seal
-from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.state import ListeningPageState
 
 
 @pytest.fixture
 def page(tmp_path) -> ListeningPage:
-    return ListeningPage(ListeningBench(seal=Seal(tmp_path / "listening")))
+    return ListeningPage(ListeningPageState(seal=Seal(tmp_path / "listening")))
 
 
 @pytest.fixture
@@ -50,16 +50,16 @@ def test_sounds_are_no_part_of_the_widgets_state(page, sent):
     send(page.desk, do="begin")
     state = json.dumps({key: value for key, value in page.desk.get_state().items() if not key.startswith("_")})
     assert "RIFF" not in state
-    assert page.bench.run._test.nonce not in state
+    assert page.state.run._test.nonce not in state
 
 
 def test_controls_go_away_while_a_test_is_under_way(page, sent):
     send(page.desk, do="prepare")
     assert "lab-away" in page._left._dom_classes
-    before = page.bench.state
+    before = page.state.snapshot
     send(page.actions, do="again")
     send(page.actions, do="open", search="?v=1&volume=3")
-    assert page.bench.state == before
+    assert page.state.snapshot == before
     send(page.desk, do="leave")
     assert "lab-away" not in page._left._dom_classes
 
@@ -102,17 +102,17 @@ def test_messages_out_of_place_answer_nothing_and_open_nothing(page, sent, conte
         send(page.desk, do="prepare")
         send(page.desk, do="begin")
     send(page.desk, **content)
-    assert page.bench.result is None
-    assert page.bench.run is None or page.bench.run.answers == []
+    assert page.state.result is None
+    assert page.state.run is None or page.state.run.answers == []
 
 
 def test_nothing_replaces_a_test_under_way(page, sent):
     send(page.desk, do="prepare")
     send(page.desk, do="begin")
-    run = page.bench.run
+    run = page.state.run
     send(page.desk, do="prepare")
     send(page.desk, do="resume", text=run.record())
-    assert page.bench.run is run
+    assert page.state.run is run
 
 
 def test_a_refused_file_is_told_on_the_page(page):
@@ -125,7 +125,7 @@ def test_a_kept_test_is_offered_and_can_be_forgotten(page, sent, tmp_path):
     send(page.desk, do="begin")
     send(page.desk, do="answer", choice="b", trial=1)
     kept = page.desk.view["kept"]
-    later = ListeningPage(ListeningBench(seal=Seal(tmp_path / "listening")))
+    later = ListeningPage(ListeningPageState(seal=Seal(tmp_path / "listening")))
     send(later.desk, do="found", text=kept)
     assert [button["key"] for button in later.desk.view["buttons"]] == ["resume", "forget", "prepare"]
     forgets = []

@@ -3,23 +3,30 @@
 import numpy as np
 import pytest
 
-from labkit.app.kit.upload import GivenFile
-from labkit.app.pages.measure.demo import DEMO_COIL, DEMO_LOADS, demo_files, demo_fit, demo_text
-from labkit.app.pages.measure.readings import readings_sheet
-from labkit.app.pages.measure.state import MeasureBench
-from labkit.app.pages.measure.sweeps import Choices, fit_asked, read_files
-from labkit.app.pages.rig.state import RigBench
+from labkit.app.kit.files import GivenFile
+from labkit.app.pages.measure.state import MeasurePageState, readings_sheet
+from labkit.app.pages.measure.sweeps import (
+    DEMO_COIL,
+    DEMO_LOADS,
+    Choices,
+    demo_files,
+    demo_fit,
+    demo_text,
+    fit_asked,
+    read_files,
+)
+from labkit.app.pages.rig.state import RigPageState
 from labkit.bench.diagnose.readings import readings_from_table
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import parse_sheet
 
 
-def _settle(bench: MeasureBench) -> None:
+def _settle(state: MeasurePageState) -> None:
     """Do on the spot what the page has done in a process of its own."""
-    files, choices = bench.unread, bench.choices
-    bench.take_read(files, choices, read_files(files, choices))
-    if bench.needs_fit:
-        bench.take_fit(bench.asked, fit_asked(bench.asked))
+    files, choices = state.unread, state.choices
+    state.take_read(files, choices, read_files(files, choices))
+    if state.needs_fit:
+        state.take_fit(state.asked, fit_asked(state.asked))
 
 
 @pytest.mark.parametrize("name", DEMO_LOADS)
@@ -29,7 +36,7 @@ def test_the_demo_files_are_what_the_model_makes(name):
 
 
 def test_the_demo_opens_fitted_and_its_bounds_hold_the_truth():
-    fit = MeasureBench().fit
+    fit = MeasurePageState().fit
     assert fit is not None
     for interval, truth in (
         (fit.resistance, DEMO_COIL.resistance),
@@ -42,118 +49,118 @@ def test_the_demo_opens_fitted_and_its_bounds_hold_the_truth():
 
 
 def test_the_kept_fit_of_the_demo_is_what_a_new_fit_finds():
-    bench = MeasureBench()
-    kept, made = bench.fit, fit_asked(bench.asked)
+    state = MeasurePageState()
+    kept, made = state.fit, fit_asked(state.asked)
     # the optimiser stops within 1e-8 relative; another build of its library may stop elsewhere within 1e-4
     for key in ("resistance", "inductance", "capacitance"):
         assert getattr(kept, key).value == pytest.approx(getattr(made, key).value, rel=1e-4)
         assert getattr(kept, key).high == pytest.approx(getattr(made, key).high, rel=1e-3)
-    for one, other in zip(demo_fit(list(bench.asked.measurements)).residuals, made.residuals):
+    for one, other in zip(demo_fit(list(state.asked.measurements)).residuals, made.residuals):
         assert np.max(np.abs(one.level_db - other.level_db)) < 0.01  # a tenth of the noise
 
 
 def test_a_wrong_load_asks_for_another_fit_and_leaves_a_larger_residual():
-    bench = MeasureBench()
-    good = bench.fit.residual_db
-    bench.set_index("own.load_r2", 0)
-    bench.set_index("own.load_c2", 0)
-    assert bench.fit is None
-    assert bench.needs_fit
-    _settle(bench)
-    assert bench.fit.residual_db > 5 * good
-    bench.undo()
-    bench.undo()
-    assert bench.fit.residual_db == good
+    state = MeasurePageState()
+    good = state.fit.residual_db
+    state.set_index("own.load_r2", 0)
+    state.set_index("own.load_c2", 0)
+    assert state.fit is None
+    assert state.needs_fit
+    _settle(state)
+    assert state.fit.residual_db > 5 * good
+    state.undo()
+    state.undo()
+    assert state.fit.residual_db == good
 
 
 def test_the_tolerance_of_a_load_is_a_percentage():
-    bench = MeasureBench()
-    bench.set_index("own.load_good", 3)  # "5 %"
-    tolerances = [measurement.fixture.load.capacitance_tolerance for measurement in bench.asked.measurements]
-    loads = [measurement.fixture.load.capacitance for measurement in bench.asked.measurements]
+    state = MeasurePageState()
+    state.set_index("own.load_good", 3)  # "5 %"
+    tolerances = [measurement.fixture.load.capacitance_tolerance for measurement in state.asked.measurements]
+    loads = [measurement.fixture.load.capacitance for measurement in state.asked.measurements]
     assert tolerances == [0.05 if load else 0.0 for load in loads]
     assert any(loads)
 
 
 def test_own_files_put_the_demo_and_its_loads_away():
-    bench = MeasureBench()
-    bench.add(GivenFile(name="mine.csv", content=demo_files()[0].content))
-    assert not bench.is_demo
-    assert bench.values["own.dcr"] == 0.0
-    assert bench.values["own.load_r2"] == 0.0
-    _settle(bench)
-    assert bench.fit.name == "mine, measured"
-    bench.remove(1)
-    assert bench.is_demo
-    assert bench.fit is not None
+    state = MeasurePageState()
+    state.add(GivenFile(name="mine.csv", content=demo_files()[0].content))
+    assert not state.is_demo
+    assert state.values["own.dcr"] == 0.0
+    assert state.values["own.load_r2"] == 0.0
+    _settle(state)
+    assert state.fit.name == "mine, measured"
+    state.remove(1)
+    assert state.is_demo
+    assert state.fit is not None
 
 
 def test_five_sweeps_are_one_too_many_and_equal_names_are_told_apart():
-    bench = MeasureBench()
+    state = MeasurePageState()
     for _ in range(4):
-        bench.add(GivenFile(name="mine.csv", content=b"x"))
-    assert len({given.name for given in bench.files.values()}) == 4
+        state.add(GivenFile(name="mine.csv", content=b"x"))
+    assert len({given.name for given in state.files.values()}) == 4
     with pytest.raises(InputError, match="remove one first"):
-        bench.add(GivenFile(name="fifth.csv", content=b"x"))
+        state.add(GivenFile(name="fifth.csv", content=b"x"))
 
 
 def test_a_question_of_the_reader_shows_the_controls_that_answer_it():
-    bench = MeasureBench()
+    state = MeasurePageState()
     rows = "".join(f"{100 * 1.12**n:.1f},{2 + n % 30}\n" for n in range(40))
-    bench.add(GivenFile(name="two ways.csv", content=f"Frequency (Hz),value\n{rows}".encode()))
-    assert "own.magnitude_unit" not in bench.shown_controls
-    _settle(bench)
-    assert "State the magnitude unit" in bench.told(1)[1]
-    assert "own.magnitude_unit" in bench.shown_controls
-    bench.set_index("own.magnitude_unit", bench.controls["own.magnitude_unit"].positions.index("kohm"))
-    _settle(bench)
-    assert bench.told(1)[0].kind == "impedance"
-    assert "own.magnitude_unit" in bench.shown_controls
+    state.add(GivenFile(name="two ways.csv", content=f"Frequency (Hz),value\n{rows}".encode()))
+    assert "own.magnitude_unit" not in state.shown_controls
+    _settle(state)
+    assert "State the magnitude unit" in state.read_as(1)[1]
+    assert "own.magnitude_unit" in state.shown_controls
+    state.set_index("own.magnitude_unit", state.controls["own.magnitude_unit"].positions.index("kohm"))
+    _settle(state)
+    assert state.read_as(1)[0].kind == "impedance"
+    assert "own.magnitude_unit" in state.shown_controls
 
 
 def test_a_sweep_of_unknown_kind_is_asked_about():
-    bench = MeasureBench()
+    state = MeasurePageState()
     rows = "".join(f"{300 * 1.1**n:.1f},{-20 + n % 7}\n" for n in range(40))
-    bench.add(GivenFile(name="level.csv", content=f"Frequency (Hz),Level (dB)\n{rows}".encode()))
-    _settle(bench)
-    assert bench.asked is None
-    assert "say it under 'The sweep is'" in bench.problem
+    state.add(GivenFile(name="level.csv", content=f"Frequency (Hz),Level (dB)\n{rows}".encode()))
+    _settle(state)
+    assert state.asked is None
+    assert "say it under 'The sweep is'" in state.problem
 
 
 def test_the_fitted_pickup_stands_in_the_travelling_rig():
-    bench = MeasureBench(query="v=1&cable.length=10")
-    (place, query), *_ = bench.fitted_in_rig()
-    rig = RigBench(query=query)
+    state = MeasurePageState(query="v=1&cable.length=10")
+    (place, query), *_ = state.fitted_in_rig()
+    rig = RigPageState(query=query)
     assert rig.problems == ()
     coil = rig.rig.pickups[place.replace(" ", "_")].coils["main"]
     # the sheet keeps four digits
-    assert coil.inductance == pytest.approx(bench.fit.inductance.value, rel=5e-4)
+    assert coil.inductance == pytest.approx(state.fit.inductance.value, rel=5e-4)
     assert rig.values["cable.length"] == 10.0
 
 
 def test_readings_follow_and_travel_in_the_address():
-    bench = MeasureBench(query="v=1&own.bench=readings&own.ohms=3100")
-    causes = [finding.cause for finding in bench.shown.verdict.findings]
-    assert not bench.shown.verdict.passes
+    state = MeasurePageState(query="v=1&own.bench=readings&own.ohms=3100")
+    causes = [finding.cause for finding in state.result.verdict.findings]
+    assert not state.result.verdict.passes
     assert causes
-    assert MeasureBench(query=bench.query).shown.verdict.as_dict() == bench.shown.verdict.as_dict()
+    assert MeasurePageState(query=state.query).result.verdict.as_dict() == state.result.verdict.as_dict()
 
 
 def test_an_aged_magnet_is_seen_as_such_with_its_charge():
-    bench = MeasureBench(query="v=1&own.bench=readings")
-    verdict = bench.shown.verdict
+    state = MeasurePageState(query="v=1&own.bench=readings")
+    verdict = state.result.verdict
     assert verdict.findings[0].cause == "weak magnet"
     assert all(charge.charge.high < 1 for charge in verdict.charges)
 
 
 def test_a_reference_piece_scales_every_field_reading():
-    usual = MeasureBench(query="v=1&own.bench=readings&own.ref_read=0").shown.verdict.charges[2].charge.value
-    scaled = MeasureBench(query="v=1&own.bench=readings&own.ref_read=0.04&own.ref_known=0.05")
-    assert scaled.shown.verdict.charges[2].charge.value == pytest.approx(1.25 * usual, rel=1e-6)  # 50 over 40
+    usual = MeasurePageState(query="v=1&own.bench=readings&own.ref_read=0").result.verdict.charges[2].charge.value
+    scaled = MeasurePageState(query="v=1&own.bench=readings&own.ref_read=0.04&own.ref_known=0.05")
+    assert scaled.result.verdict.charges[2].charge.value == pytest.approx(1.25 * usual, rel=1e-6)  # 50 over 40
 
 
 def test_what_is_saved_is_what_was_judged():
-    judged = MeasureBench(query="v=1&own.bench=readings").shown
+    judged = MeasurePageState(query="v=1&own.bench=readings").result
     again = readings_from_table(parse_sheet(readings_sheet(judged), "saved", kinds=("readings",)))
     assert again.resistance == pytest.approx(5940.0)
     assert len(again.field) == 6
@@ -161,27 +168,27 @@ def test_what_is_saved_is_what_was_judged():
 
 def test_nothing_read_is_said_not_judged():
     nothing = "&".join(f"own.{key}=0" for key in ("ohms", "henry", "insulation", *(f"pole{n}" for n in range(1, 7))))
-    judged = MeasureBench(query=f"v=1&own.bench=readings&{nothing}").shown
+    judged = MeasurePageState(query=f"v=1&own.bench=readings&{nothing}").result
     assert judged.verdict is None
     assert judged.problem
 
 
 def test_an_opened_sheet_becomes_the_plan_and_a_broken_one_does_not():
-    bench = MeasureBench(query="v=1&own.bench=readings")
+    state = MeasurePageState(query="v=1&own.bench=readings")
     text = 'sheet = "pickup"\nformat = 1\nname = "mine"\n[coil.main]\nresistance = "6 kΩ"\ninductance = "2.2 H"\n'
-    assert "Opened mine" in bench.open_plan("mine.toml", text)
-    assert bench.shown.verdict.plan == "mine"
+    assert state.open_plan(text, "mine.toml").startswith("mine")
+    assert state.result.verdict.plan == "mine"
     with pytest.raises(SheetError):
-        bench.open_plan("x.toml", text.replace("6 kΩ", "six"))
-    assert bench.shown.verdict.plan == "mine"
+        state.open_plan(text.replace("6 kΩ", "six"), "x.toml")
+    assert state.result.verdict.plan == "mine"
 
 
 @pytest.mark.parametrize("query", ["v=1&own.ohms=nan", "v=1&own.plan=<script>", "v=1&own.nothing=1", "v=9", "%%%"])
 def test_a_damaged_address_opens_the_page_and_says_so(query):
-    bench = MeasureBench(query=query)
-    assert bench.fit is not None
-    assert bench.problems or query == "%%%"
+    state = MeasurePageState(query=query)
+    assert state.fit is not None
+    assert state.problems or query == "%%%"
 
 
 def test_choices_are_only_what_was_answered():
-    assert Choices.of(MeasureBench().values) == Choices()
+    assert Choices.of(MeasurePageState().values) == Choices()

@@ -4,16 +4,16 @@ import tomllib
 
 import pytest
 
-from labkit.app.kit.upload import GivenFile
-from labkit.app.pages.measure.demo import demo_files
+from labkit.app.kit.files import GivenFile
 from labkit.app.pages.measure.page import MeasurePage
-from labkit.app.pages.measure.state import MeasureBench
+from labkit.app.pages.measure.state import MeasurePageState
+from labkit.app.pages.measure.sweeps import demo_files
 from labkit.core.errors import InputError
 
 
 @pytest.fixture
 def page() -> MeasurePage:
-    return MeasurePage(MeasureBench())
+    return MeasurePage(MeasurePageState())
 
 
 def test_it_opens_with_points_line_and_residuals(page):
@@ -40,11 +40,27 @@ def test_without_a_fit_nothing_is_kept(page):
 
 
 def test_each_bench_shows_only_its_own_parts(page):
-    page._then_show(page.bench.set_index, "own.bench", 1)
+    page._then_show(page.state.set_index, "own.bench", 1)
     assert "lab-away" in page.curve_box._dom_classes
     assert all("lab-away" not in part._dom_classes for part in page.reading_parts)
     assert page.compared() is None
     assert b"weak magnet" in page._test_record(is_printed=False).content.lower()
-    page._then_show(page.bench.undo)
+    page._then_show(page.state.undo)
     assert "lab-away" not in page.curve_box._dom_classes
     assert page.compared() is not None
+
+
+def test_a_pickup_sheet_is_opened_as_the_plan_by_the_lab_s_one_file_opener(page):
+    page._then_show(page.state.set_index, "own.bench", 1)
+    sent: list[dict] = []
+    page.opener.send = lambda content, buffers=None: sent.append(content)
+    made = page._pickup_sheet().content
+    for fields, buffers in (
+        ({"do": "file-begin", "name": "mine.toml", "size": len(made)}, []),
+        ({"do": "file-piece"}, [made]),
+        ({"do": "file-end"}, []),
+    ):
+        page.opener._receive(page.opener, {**fields, "number": 1}, buffers)
+    assert sent[-1].get("done")
+    assert page.actions.said.endswith("it is the plan now.")
+    assert "(opened)" in str(page.state.values["own.plan"])

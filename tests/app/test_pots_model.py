@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.app.pages.pots.capacitors import bleed_view, capacitor_view, loss_view
-from labkit.app.pages.pots.state import AS_BUILT, PotsBench, views_of
+from labkit.app.pages.pots.state import AS_BUILT, PotsPageState, views_of
 from labkit.app.pages.pots.views import GRID_HZ, position_view, taper_view, value_view
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
@@ -39,10 +39,10 @@ from labkit.study.questions.pots import (
 
 
 @pytest.fixture
-def bench() -> PotsBench:
+def state() -> PotsPageState:
     """The page as it opens; every call of the clock is ten seconds later."""
     times = iter(range(0, 10**6, 10))
-    return PotsBench(clock=lambda: float(next(times)))
+    return PotsPageState(clock=lambda: float(next(times)))
 
 
 def worked_rig(*, inductance: float, resistance: float, capacitance: float, pot: float) -> Rig:
@@ -190,56 +190,56 @@ def test_no_view_draws_more_than_now_three_and_a_family(double):
     assert [len(panel.curves) for panel in (bleeds.main, *bleeds.small)] == [4, 5, 5, 5, 5]
 
 
-def test_sentences_are_computed_for_the_rig_as_it_stands(bench):
-    bench.set_text("own.show", "Pot values")
-    before = bench.sentence
-    bench.set_text("cable.length", "15 m") if "cable.length" in bench.controls else bench.set_text("tone", "6")
-    assert bench.sentence != before
+def test_sentences_are_computed_for_the_rig_as_it_stands(state):
+    state.set_text("own.show", "Pot values")
+    before = state.sentence
+    state.set_text("cable.length", "15 m") if "cable.length" in state.controls else state.set_text("tone", "6")
+    assert state.sentence != before
 
 
 def test_a_control_out_of_the_signals_way_is_said_to_move_nothing():
-    bench = PotsBench(load_rig("Saltmarsh Lane, three pickups"))
-    bench.set_text("selector", "bridge")
-    bench.set_text("own.show", "Capacitor value")
-    assert "not in the signal's way" in bench.sentence
-    bench.set_text("own.show", "Capacitor loss")
-    assert "not in the signal's way" in bench.sentence
-    bench.set_text("own.show", "Knob positions")
-    bench.set_text("own.pot", "neck_tone")
-    assert "not in the signal's way" in bench.sentence
-    bench.set_text("selector", "neck")
-    assert "not in the signal's way" not in bench.sentence
+    state = PotsPageState(load_rig("Saltmarsh Lane, three pickups"))
+    state.set_text("selector", "bridge")
+    state.set_text("own.show", "Capacitor value")
+    assert "not in the signal's way" in state.sentence
+    state.set_text("own.show", "Capacitor loss")
+    assert "not in the signal's way" in state.sentence
+    state.set_text("own.show", "Knob positions")
+    state.set_text("own.pot", "neck_tone")
+    assert "not in the signal's way" in state.sentence
+    state.set_text("selector", "neck")
+    assert "not in the signal's way" not in state.sentence
 
 
-def test_what_is_tried_on_changes_the_curve_and_is_said(bench):
-    bench.set_text("volume", "6")
-    bench.set_text("own.show", "Treble bleeds")
-    before = bench.shown.view.main.curves[0].gain_db
-    bench.set_text("own.bleed", "series")
-    assert bench.values["own.bleed_capacitor"] == pytest.approx(1.2e-9)
-    assert np.max(np.abs(bench.shown.view.main.curves[0].gain_db - before)) > 1.0
-    assert bench.tried == ("treble bleed series",)
-    bench.set_text("own.bleed_resistor", "220k")
-    assert bleed_of(bench.shown.rig, bench.shown.rig.harness.part("volume")).resistance == pytest.approx(220e3)
-    assert bench.rig.harness.parts.keys() == load_rig(bench.offers.default_rig).harness.parts.keys()
+def test_what_is_tried_on_changes_the_curve_and_is_said(state):
+    state.set_text("volume", "6")
+    state.set_text("own.show", "Treble bleeds")
+    before = state.result.view.main.curves[0].gain_db
+    state.set_text("own.bleed", "series")
+    assert state.values["own.bleed_capacitor"] == pytest.approx(1.2e-9)
+    assert np.max(np.abs(state.result.view.main.curves[0].gain_db - before)) > 1.0
+    assert state.tried == ("treble bleed series",)
+    state.set_text("own.bleed_resistor", "220k")
+    assert bleed_of(state.result.rig, state.result.rig.harness.part("volume")).resistance == pytest.approx(220e3)
+    assert state.rig.harness.parts.keys() == load_rig(state.offers.default_rig).harness.parts.keys()
 
 
-def test_only_the_controls_of_a_question_are_in_view(bench):
+def test_only_the_controls_of_a_question_are_in_view(state):
     def shown() -> set[str]:
-        return {control.key for control in bench.visible_controls if control.key.startswith("own.")}
+        return {control.key for control in state.visible_controls if control.key.startswith("own.")}
 
     assert shown() == {"own.show", "own.pot", "own.taper"}
-    bench.set_text("own.show", "Treble bleeds")
+    state.set_text("own.show", "Treble bleeds")
     assert shown() == {"own.show", "own.volume", "own.bleed"}
-    bench.set_text("own.bleed", "parallel")
+    state.set_text("own.bleed", "parallel")
     assert shown() == {"own.show", "own.volume", "own.bleed", "own.bleed_capacitor", "own.bleed_resistor"}
 
 
-def test_the_address_brings_everything_back(bench):
-    bench.open("?v=1&volume=6&own.show=Treble+bleeds&own.bleed=series&own.bleed_capacitor=1e-9&pin=tone%3D3")
-    assert bench.problems == ()
-    again = PotsBench(query=bench.query)
-    assert again.state == bench.state
+def test_the_address_brings_everything_back(state):
+    state.open("?v=1&volume=6&own.show=Treble+bleeds&own.bleed=series&own.bleed_capacitor=1e-9&pin=tone%3D3")
+    assert state.problems == ()
+    again = PotsPageState(query=state.query)
+    assert again.snapshot == state.snapshot
     assert "pin=tone" in again.query
 
 
@@ -247,32 +247,32 @@ def test_the_address_brings_everything_back(bench):
     "query", ["?own.show=gold", "?own.pot=moon", "?own.bleed_capacitor=nan", "?own.taper=b", "?own.nothing=1"]
 )
 def test_damaged_fields_are_told_and_left_out(query):
-    bench = PotsBench(query=query)
-    assert bench.problems
-    assert bench.query == ""
+    state = PotsPageState(query=query)
+    assert state.problems
+    assert state.query == ""
 
 
 @settings(max_examples=20, deadline=None)
 @given(st.text(max_size=120))
 def test_no_address_breaks_the_page(text):
-    assert PotsBench(query="?" + text).sentence
+    assert PotsPageState(query="?" + text).sentence
 
 
 def test_another_rig_keeps_what_fits_and_drops_the_rest():
-    bench = PotsBench(query="?v=1&own.show=Treble+bleeds&own.pot=tone&own.taper=linear")
-    bench.set_text("rig", "Saltmarsh Lane, three pickups")
-    assert bench.values["own.show"] == "Treble bleeds"
-    assert bench.values["own.pot"] == "volume"
-    assert bench.errors == {}
+    state = PotsPageState(query="?v=1&own.show=Treble+bleeds&own.pot=tone&own.taper=linear")
+    state.set_text("rig", "Saltmarsh Lane, three pickups")
+    assert state.values["own.show"] == "Treble bleeds"
+    assert state.values["own.pot"] == "volume"
+    assert state.errors == {}
 
 
 def test_a_rig_without_pots_is_refused_in_a_sentence():
     bare = load_rig("Saltmarsh Lane, narrow single coil")
     bare = bare.replace(name="bare", harness=read_harness(catalogue().item("harness", "no controls").table()))
-    bench = PotsBench()
-    bench.offers._own = bare
-    bench.set_text("rig", "bare")
-    assert "neither pots nor tone capacitors" in bench.errors["rig"]
+    state = PotsPageState()
+    state.offers._own = bare
+    state.set_text("rig", "bare")
+    assert "neither pots nor tone capacitors" in state.errors["rig"]
 
 
 @pytest.mark.parametrize(
@@ -283,46 +283,46 @@ def test_a_rig_without_pots_is_refused_in_a_sentence():
         ("Capacitor value", {"tone_capacitor": 47e-9}),
     ],
 )
-def test_what_is_compared_can_be_pinned_where_the_rig_has_controls_for_it(bench, question, pinned):
-    bench.set_text("own.show", question)
-    bench.pin_compared()
-    assert dict(bench.state.rig.pins[0].setup.changes) == pytest.approx(pinned)
-    pin = PotsBench(query="?" + "&".join(f"{key}={value}" for key, value in pinned.items()))
+def test_what_is_compared_can_be_pinned_where_the_rig_has_controls_for_it(state, question, pinned):
+    state.set_text("own.show", question)
+    state.pin()
+    assert dict(state.snapshot.rig.pins[0].setup.changes) == pytest.approx(pinned)
+    pin = PotsPageState(query="?" + "&".join(f"{key}={value}" for key, value in pinned.items()))
     # the pin is the very rig that numbers and sound compare with: rounding only
     there = gain_db(pin.rig.evaluate(GRID_HZ))
-    assert there == pytest.approx(gain_db(bench.shown.view.other.evaluate(GRID_HZ)), abs=1e-9)
+    assert there == pytest.approx(gain_db(state.result.view.other.evaluate(GRID_HZ)), abs=1e-9)
 
 
 @pytest.mark.parametrize("question", ["Tapers", "Treble bleeds", "Capacitor loss"])
-def test_what_no_control_of_the_rig_holds_cannot_be_pinned(bench, question):
-    bench.set_text("own.show", question)
-    assert not bench.can_pin
-    bench.pin_compared()
-    assert bench.state.rig.pins == ()
+def test_what_no_control_of_the_rig_holds_cannot_be_pinned(state, question):
+    state.set_text("own.show", question)
+    assert not state.can_pin
+    state.pin()
+    assert state.snapshot.rig.pins == ()
 
 
-def test_silence_is_said(bench):
-    bench.set_text("volume", "0")
-    assert "Nothing reaches the input" in bench.sentence
-    assert bench.notes == ()
+def test_silence_is_said(state):
+    state.set_text("volume", "0")
+    assert "Nothing reaches the input" in state.sentence
+    assert state.notes == ()
 
 
-@pytest.mark.parametrize("question", PotsBench().controls["own.show"].positions)
-def test_every_drawing_is_sound_and_named(bench, question):
-    bench.set_text("own.show", question)
-    drawings = [bench.draw(790), bench.draw(360), *(bench.draw_small(place, 370) for place in range(4))]
-    drawings += bench.shown.view.plots
+@pytest.mark.parametrize("question", PotsPageState().controls["own.show"].positions)
+def test_every_drawing_is_sound_and_named(state, question):
+    state.set_text("own.show", question)
+    drawings = [state.draw(790), state.draw(360), *(state.draw_small(place, 370) for place in range(4))]
+    drawings += state.result.view.plots
     for drawing in filter(None, drawings):
         root = ElementTree.fromstring(drawing)
         assert root.get("role") == "img"
         assert root.get("aria-label")
-    assert bench.draw_small(9, 370) == ""
+    assert state.draw_small(9, 370) == ""
 
 
-def test_a_dielectric_tried_on_is_that_of_the_catalogue(bench):
-    assert bench.values["own.dielectric"] == AS_BUILT
-    bench.set_text("own.show", "Capacitor loss")
-    bench.set_text("own.dielectric", "ceramic, class 2")
-    assert bench.shown.rig.harness.part("tone_capacitor").loss_tangent == pytest.approx(0.025)
-    part = bench.rig.harness.part("tone_capacitor")
+def test_a_dielectric_tried_on_is_that_of_the_catalogue(state):
+    assert state.values["own.dielectric"] == AS_BUILT
+    state.set_text("own.show", "Capacitor loss")
+    state.set_text("own.dielectric", "ceramic, class 2")
+    assert state.result.rig.harness.part("tone_capacitor").loss_tangent == pytest.approx(0.025)
+    part = state.rig.harness.part("tone_capacitor")
     assert part == replace(part, loss_tangent=0.0, dielectric=None)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from labkit.app.pages.pots.page import PotsPage, panel
-from labkit.app.pages.pots.state import PotsBench
+from labkit.app.pages.pots.state import PotsPageState
 
 
 @pytest.fixture
 def page() -> PotsPage:
-    return PotsPage(PotsBench())
+    return PotsPage(PotsPageState())
 
 
 def send(widget, **content):
@@ -19,7 +19,7 @@ def send(widget, **content):
 
 
 def ask(page, question):
-    send(page.controls, do="set", key="own.show", index=page.bench.controls["own.show"].positions.index(question))
+    send(page.controls, do="set", key="own.show", index=page.state.controls["own.show"].positions.index(question))
 
 
 @pytest.mark.parametrize(
@@ -65,7 +65,7 @@ def test_differences_have_an_axis_of_their_own_and_say_what_zero_is(page):
 def test_the_customer_sheet_says_the_result_and_both_loads(page):
     ask(page, "Pot values")
     text = page.customer_sheet(is_printed=False).content.decode()
-    assert page.bench.sentence in text
+    assert page.state.sentence in text
     assert "volume pot 250 kΩ" in text
     assert "volume pot 500 kΩ" in text
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.kit.disclosure import Disclosure
 from labkit.app.kit.rig.opened import rig_sheet_text
-from labkit.app.kit.widgets import FileOffers, MadeFile
-from labkit.app.pages.rig.files import offer_rig_files
-from labkit.app.pages.rig.state import BY_STRINGS, CURVE, RigBench
-from labkit.app.pages.rig.views import formula_html, netlist, schematic_html, short_formula
+from labkit.app.kit.widgets import Disclosure, FileOffers, MadeFile
+from labkit.app.pages.rig.page import offer_rig_files
+from labkit.app.pages.rig.state import BY_STRINGS, CURVE, RigPageState
+from labkit.app.pages.rig.words import formula_html, netlist, schematic_html, short_formula
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet
 from labkit.rig.sheet import load_rig, read_rig
@@ -33,9 +32,9 @@ class _Offers(FileOffers):
 
 
 def test_every_file_is_made_and_named_after_the_rig():
-    bench = RigBench()
+    state = RigPageState()
     offers = _Offers()
-    offer_rig_files(offers, bench)
+    offer_rig_files(offers, state)
     starts = {
         "sheet": b"sheet = ",
         "schematic": b"<",
@@ -59,13 +58,13 @@ def test_a_saved_sheet_reads_back_to_the_rig(rig):
 
 
 def test_an_opened_sheet_becomes_the_rig_and_a_bad_one_changes_nothing(rig):
-    bench = RigBench()
-    before = bench.rig
+    state = RigPageState()
+    before = state.rig
     with pytest.raises(InputError, match=r"broken\.toml: is not valid TOML"):
-        bench.open_sheet("sheet = ", "broken.toml")
-    assert bench.rig == before
-    bench.open_sheet(rig_sheet_text(rig.replace(settings={"volume": 3.0})), "mine.toml")
-    assert bench.rig.settings["volume"] == 3.0
+        state.open_sheet("sheet = ", "broken.toml")
+    assert state.rig == before
+    state.open_sheet(rig_sheet_text(rig.replace(settings={"volume": 3.0})), "mine.toml")
+    assert state.rig.settings["volume"] == 3.0
 
 
 def test_the_drawing_the_formula_and_the_deck_are_of_the_same_rig(rig):
@@ -94,10 +93,10 @@ def test_a_closed_disclosure_costs_nothing_and_a_failure_is_a_sentence():
 
 
 def test_a_saved_picture_says_which_curve_it_shows_and_what_its_zero_is():
-    bench, offers = RigBench(), _Offers()
-    offer_rig_files(offers, bench)
+    state, offers = RigPageState(), _Offers()
+    offer_rig_files(offers, state)
     plain = offers.makers["svg"]()
-    bench.set_text(CURVE, BY_STRINGS)
+    state.set_text(CURVE, BY_STRINGS)
     driven = offers.makers["svg"]()
     assert driven.name == plain.name.replace(".svg", "-by-the-strings.svg")
     assert "reference coil" in driven.content.decode()

@@ -10,36 +10,36 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.app.kit.rig.state import MOST_PINS
-from labkit.app.pages.rig.state import RigBench, query_for
+from labkit.app.pages.rig.state import RigPageState, query_for
 from labkit.rig.sheet import load_rig, set_value
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 @pytest.fixture
-def bench() -> RigBench:
+def state() -> RigPageState:
     """The page as it opens; every call of the clock is ten seconds later."""
     times = iter(range(0, 10**6, 10))
-    return RigBench(clock=lambda: float(next(times)))
+    return RigPageState(clock=lambda: float(next(times)))
 
 
-def other_rig(bench: RigBench) -> str:
-    return next(name for name in bench.rigs if name != bench.default_rig)
+def other_rig(state: RigPageState) -> str:
+    return next(name for name in state.offers.rigs if name != state.offers.default_rig)
 
 
-def test_the_page_opens_with_a_working_rig_and_an_empty_address(bench):
-    assert bench.query == ""
-    assert bench.shown.reading.peak_hz is not None
-    assert bench.numbers[0].value.endswith("kHz")
+def test_the_page_opens_with_a_working_rig_and_an_empty_address(state):
+    assert state.query == ""
+    assert state.result.reading.peak_hz is not None
+    assert state.numbers[0].value.endswith("kHz")
 
 
-def test_a_longer_cable_moves_the_peak_down_as_the_command_line_says(bench):
-    before = bench.shown.reading.peak_hz
-    bench.set_text("cable.length", "10 m")
+def test_a_longer_cable_moves_the_peak_down_as_the_command_line_says(state):
+    before = state.result.reading.peak_hz
+    state.set_text("cable.length", "10 m")
     # the same change through the sheet's own words is the outside check here: equal to the peak search's 1e-6
-    expected = set_value(load_rig(bench.default_rig), "cable.length", "10 m").response().peak
-    assert bench.shown.reading.peak_hz == pytest.approx(expected.frequency_hz, rel=1e-6)
-    assert bench.shown.reading.peak_hz < before
+    expected = set_value(load_rig(state.offers.default_rig), "cable.length", "10 m").response().peak
+    assert state.result.reading.peak_hz == pytest.approx(expected.frequency_hz, rel=1e-6)
+    assert state.result.reading.peak_hz < before
 
 
 @pytest.mark.parametrize(
@@ -54,116 +54,116 @@ def test_a_longer_cable_moves_the_peak_down_as_the_command_line_says(bench):
         ("bridge", "two-coil"),
     ],
 )
-def test_every_control_does_what_the_command_line_does(bench, key, text):
-    bench.set_text(key, text)
-    assert bench.errors == {}
-    expected = set_value(load_rig(bench.default_rig), key, text).response()
-    got = bench.rig.response()
+def test_every_control_does_what_the_command_line_does(state, key, text):
+    state.set_text(key, text)
+    assert state.errors == {}
+    expected = set_value(load_rig(state.offers.default_rig), key, text).response()
+    got = state.rig.response()
     # the same circuit solved by the same code: equal but for rounding
     assert got.gain_db == pytest.approx(expected.gain_db, abs=1e-9)
 
 
-def test_input_comes_from_the_catalogue(bench):
-    bench.set_text("input", "interface input, 220 kΩ")
-    assert bench.rig.stage("input").resistance == 220e3
+def test_input_comes_from_the_catalogue(state):
+    state.set_text("input", "interface input, 220 kΩ")
+    assert state.rig.stage("input").resistance == 220e3
 
 
-def test_controls_follow_the_harness_of_the_rig(bench):
-    assert "selector" not in bench.controls
-    bench.set_text("rig", other_rig(bench))
-    assert "selector" in bench.controls
-    (selector,) = load_rig(other_rig(bench)).harness.selectors
-    assert bench.controls["selector"].positions == selector.positions
+def test_controls_follow_the_harness_of_the_rig(state):
+    assert "selector" not in state.controls
+    state.set_text("rig", other_rig(state))
+    assert "selector" in state.controls
+    (selector,) = load_rig(other_rig(state)).harness.selectors
+    assert state.controls["selector"].positions == selector.positions
 
 
-def test_a_bad_value_leaves_the_rig_alone_and_is_told_beside_its_control(bench):
-    before = bench.state
-    bench.set_text("tone_capacitor", "22 kΩ")
-    assert bench.state == before
-    assert "capacitance" in bench.errors["tone_capacitor"]
-    bench.set_text("tone_capacitor", "10n")
-    assert bench.errors == {}
+def test_a_bad_value_leaves_the_rig_alone_and_is_told_beside_its_control(state):
+    before = state.snapshot
+    state.set_text("tone_capacitor", "22 kΩ")
+    assert state.snapshot == before
+    assert "capacitance" in state.errors["tone_capacitor"]
+    state.set_text("tone_capacitor", "10n")
+    assert state.errors == {}
 
 
 @pytest.mark.parametrize(("index", "place"), [(-7, 0), (10**9, -1)])
-def test_positions_beyond_the_ends_stop_there(bench, index, place):
-    bench.set_index("cable.length", index)
-    assert bench.values["cable.length"] == bench.controls["cable.length"].positions[place]
+def test_positions_beyond_the_ends_stop_there(state, index, place):
+    state.set_index("cable.length", index)
+    assert state.values["cable.length"] == state.controls["cable.length"].positions[place]
 
 
-def test_undo_and_redo_walk_the_same_way(bench):
-    states = [bench.state]
+def test_undo_and_redo_walk_the_same_way(state):
+    snapshots = [state.snapshot]
     for key, text in (("volume", "5"), ("cable.length", "9"), ("tone", "1")):
-        bench.set_text(key, text)
-        states.append(bench.state)
-    for state in reversed(states[:-1]):
-        bench.undo()
-        assert bench.state == state
-    assert not bench.can_undo
-    for state in states[1:]:
-        bench.redo()
-        assert bench.state == state
+        state.set_text(key, text)
+        snapshots.append(state.snapshot)
+    for snapshot in reversed(snapshots[:-1]):
+        state.undo()
+        assert state.snapshot == snapshot
+    assert not state.can_undo
+    for snapshot in snapshots[1:]:
+        state.redo()
+        assert state.snapshot == snapshot
 
 
-def test_start_again_goes_back_to_the_sheet_and_can_be_undone(bench):
-    bench.set_text("volume", "3")
-    bench.pin()
-    moved = bench.state
-    bench.start_again()
-    assert bench.query == ""
-    bench.undo()
-    assert bench.state == moved
+def test_start_again_goes_back_to_the_sheet_and_can_be_undone(state):
+    state.set_text("volume", "3")
+    state.pin()
+    moved = state.snapshot
+    state.start_again()
+    assert state.query == ""
+    state.undo()
+    assert state.snapshot == moved
 
 
-def test_no_more_than_three_pins_and_none_twice(bench):
-    bench.pin()
-    assert not bench.can_pin
+def test_no_more_than_three_pins_and_none_twice(state):
+    state.pin()
+    assert not state.can_pin
     for length in ("2", "3", "4", "6"):
-        bench.set_text("cable.length", length)
-        bench.pin()
-    assert len(bench.pins) == MOST_PINS
+        state.set_text("cable.length", length)
+        state.pin()
+    assert len(state.pins) == MOST_PINS
 
 
-def test_pins_say_what_differs_and_how_it_is_now(bench):
-    bench.set_text("cable.length", "3")
-    bench.pin()
-    bench.set_text("cable.length", "10")
-    (pin,) = bench.pins
+def test_pins_say_what_differs_and_how_it_is_now(state):
+    state.set_text("cable.length", "3")
+    state.pin()
+    state.set_text("cable.length", "10")
+    (pin,) = state.pins
     assert pin.short == "cable 3 m"
     assert pin.text == "Cable length 3 m, now 10 m"
-    assert bench.numbers[0].detail.endswith("lower than with cable 3 m")
+    assert state.numbers[0].detail.endswith("lower than with cable 3 m")
 
 
-def test_a_pin_keeps_its_colour_when_another_goes(bench):
+def test_a_pin_keeps_its_colour_when_another_goes(state):
     for length in ("2", "3", "4"):
-        bench.set_text("cable.length", length)
-        bench.pin()
-    bench.unpin(0)
-    assert [pin.pin.slot for pin in bench.pins] == [1, 2]
+        state.set_text("cable.length", length)
+        state.pin()
+    state.unpin(0)
+    assert [pin.pin.slot for pin in state.pins] == [1, 2]
     # and the next one takes the colour that is free
-    bench.set_text("cable.length", "6")
-    bench.pin()
-    assert [pin.pin.slot for pin in bench.pins] == [1, 2, 0]
+    state.set_text("cable.length", "6")
+    state.pin()
+    assert [pin.pin.slot for pin in state.pins] == [1, 2, 0]
 
 
-def test_going_back_to_a_pin_restores_it_and_keeps_it(bench):
-    bench.set_text("tone", "4")
-    bench.pin()
-    pinned = bench.state.setup
-    bench.set_text("tone", "9")
-    bench.restore(0)
-    assert bench.state.setup == pinned
-    assert len(bench.pins) == 1
+def test_going_back_to_a_pin_restores_it_and_keeps_it(state):
+    state.set_text("tone", "4")
+    state.pin()
+    pinned = state.snapshot.rig.setup
+    state.set_text("tone", "9")
+    state.restore(0)
+    assert state.snapshot.rig.setup == pinned
+    assert len(state.pins) == 1
 
 
-def test_the_drawing_shows_now_and_every_pin(bench):
-    bench.pin()
-    bench.set_text("cable.length", "10")
-    bench.pin()
-    bench.set_text("tone", "4")
-    svg = ElementTree.fromstring(bench.draw(790))
+def test_the_drawing_shows_now_and_every_pin(state):
+    state.pin()
+    state.set_text("cable.length", "10")
+    state.pin()
+    state.set_text("tone", "4")
+    svg = ElementTree.fromstring(state.draw(790))
     assert len(list(svg.iter(f"{SVG}polyline"))) == 3
-    assert bench.numbers[0].value in svg.find(f"{SVG}desc").text
+    assert state.numbers[0].value in svg.find(f"{SVG}desc").text
 
 
 @given(
@@ -179,13 +179,13 @@ def test_the_drawing_shows_now_and_every_pin(bench):
     )
 )
 def test_an_address_restores_the_state_it_was_written_from(values):
-    bench = RigBench()
+    state = RigPageState()
     for key, value in values.items():
-        bench.set_text(key, value if isinstance(value, str) else f"{bench.controls[key].encode(value)}{UNITS[key]}")
-    bench.pin()
-    again = RigBench(query=bench.query)
+        state.set_text(key, value if isinstance(value, str) else f"{state.controls[key].encode(value)}{UNITS[key]}")
+    state.pin()
+    again = RigPageState(query=state.query)
     assert again.problems == ()
-    assert again.state == bench.state
+    assert again.snapshot == state.snapshot
 
 
 UNITS = {"volume": "", "tone": "", "tone_capacitor": " F", "cable.length": " m"}
@@ -193,8 +193,8 @@ UNITS = {"volume": "", "tone": "", "tone_capacitor": " F", "cable.length": " m"}
 
 @given(st.text(max_size=300))
 def test_no_address_breaks_the_page(text):
-    bench = RigBench(query=text)
-    assert bench.draw(400).startswith("<svg")
+    state = RigPageState(query=text)
+    assert state.draw(400).startswith("<svg")
 
 
 @given(
@@ -211,16 +211,16 @@ def test_no_address_breaks_the_page(text):
     )
 )
 def test_damaged_addresses_are_clamped_or_left_out(fields):
-    bench = RigBench(query=urlencode(fields))
-    for control in bench.controls:
-        value = bench.values[control.key]
+    state = RigPageState(query=urlencode(fields))
+    for control in state.controls:
+        value = state.values[control.key]
         if control.is_quantity:
             low, high = control.limits
             assert low <= value <= high
         else:
             assert value in control.positions
     # what the page then writes must be readable without complaint
-    assert RigBench(query=bench.query).problems == ()
+    assert RigPageState(query=state.query).problems == ()
 
 
 @pytest.mark.parametrize(
@@ -235,31 +235,31 @@ def test_damaged_addresses_are_clamped_or_left_out(fields):
     ],
 )
 def test_what_of_a_link_cannot_be_used_is_said(query, words):
-    bench = RigBench(query=query)
-    assert words in " ".join(bench.problems)
-    assert bench.query == ""
+    state = RigPageState(query=query)
+    assert words in " ".join(state.problems)
+    assert state.query == ""
 
 
 def test_a_link_never_reads_a_file(tmp_path):
     sheet = tmp_path / "rig.toml"
     sheet.write_text('sheet = "rig"\nformat = 1\nname = "mine"\n')
-    bench = RigBench(query=urlencode({"rig": str(sheet), "bridge": str(sheet)}))
-    assert bench.state.setup.rig == bench.default_rig
-    assert bench.problems
+    state = RigPageState(query=urlencode({"rig": str(sheet), "bridge": str(sheet)}))
+    assert state.snapshot.rig.setup.rig == state.offers.default_rig
+    assert state.problems
 
 
-def test_a_rig_of_ones_own_opens_the_page(bench):
-    own = load_rig(other_rig(bench)).replace(name="mine <b>own</b>")
-    page = RigBench(own)
-    assert page.default_rig == "mine <b>own</b>"
+def test_a_rig_of_ones_own_opens_the_page(state):
+    own = load_rig(other_rig(state)).replace(name="mine <b>own</b>")
+    page = RigPageState(own)
+    assert page.offers.default_rig == "mine <b>own</b>"
     assert page.controls["rig"].positions[0] == "mine <b>own</b>"
     assert "<b>" not in page.draw(790)
 
 
-def test_volume_at_zero_is_said_to_be_silent_and_still_drawn(bench):
-    bench.set_text("volume", "0")
-    assert bench.numbers[0].value == "silent"
-    assert bench.draw(400).startswith("<svg")
+def test_volume_at_zero_is_said_to_be_silent_and_still_drawn(state):
+    state.set_text("volume", "0")
+    assert state.numbers[0].value == "silent"
+    assert state.draw(400).startswith("<svg")
 
 
 def test_links_of_the_landing_page_open_without_complaint():
@@ -269,10 +269,10 @@ def test_links_of_the_landing_page_open_without_complaint():
     queries += [rig["query"] for rig in landing_rigs()]
     assert len(set(queries)) > 4
     for query in queries:
-        assert RigBench(query=query).problems == ()
+        assert RigPageState(query=query).problems == ()
 
 
 def test_a_query_for_a_link_says_what_was_asked_for():
-    bench = RigBench(query=query_for({"cable.length": 10.0}, pin={"cable.length": 3.0}))
-    assert bench.values["cable.length"] == 10.0
-    assert bench.pins[0].short == "cable 3 m"
+    state = RigPageState(query=query_for({"cable.length": 10.0}, pin={"cable.length": 3.0}))
+    assert state.values["cable.length"] == 10.0
+    assert state.pins[0].short == "cable 3 m"

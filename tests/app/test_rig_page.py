@@ -5,14 +5,14 @@ from __future__ import annotations
 import pytest
 
 from labkit.app.pages.rig.page import RigPage, numbers_html, panel
-from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.rig.state import RigPageState
 from labkit.rig.sheet import load_rig
 from labkit.view.words import KeyNumber
 
 
 @pytest.fixture
 def page() -> RigPage:
-    return RigPage(RigBench())
+    return RigPage(RigPageState())
 
 
 def send(widget, **content):
@@ -70,13 +70,13 @@ def test_an_address_that_is_asked_for_again_does_not_undo_what_was_set_since(pag
     send(page.controls, do="type", key="volume", text="5")
     send(page.actions, do="open", search="?v=1&volume=3", again=True)
     assert page.controls.values["volume"]["text"] == "5 of 10"
-    assert page.bench.can_undo
+    assert page.state.can_undo
     send(page.actions, do="open", search="?v=1&volume=3", again=False)  # another view of the page
     assert page.controls.values["volume"]["text"] == "3 of 10"
 
 
 def test_a_page_does_not_hold_its_controls_when_its_address_cannot_be_read(page, monkeypatch):
-    monkeypatch.setattr(page.bench, "open", lambda query: 1 / 0)
+    monkeypatch.setattr(page.state, "open", lambda query: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         send(page.actions, do="open", search="?v=1")
     assert not page.controls.holds
@@ -99,8 +99,8 @@ def test_buttons_say_what_can_be_done(page):
 
 
 def test_a_rig_with_other_controls_brings_its_own(page):
-    other = page.bench.rigs[1]
-    send(page.controls, do="set", key="rig", index=page.bench.controls["rig"].positions.index(other))
+    other = page.state.offers.rigs[1]
+    send(page.controls, do="set", key="rig", index=page.state.controls["rig"].positions.index(other))
     keys = {control["key"] for group in page.controls.groups for control in group["controls"]}
     assert "selector" in keys
     assert keys == set(page.controls.values)
@@ -115,7 +115,7 @@ def test_sound_is_made_when_asked_for_and_goes_stale_with_a_change(page):
     send(page.player, do="render")
     assert page.player.now[:4] == b"RIFF"
     assert page.player.is_current
-    page.bench.set_text("volume", "0")
+    page.state.set_text("volume", "0")
     page.show()
     assert not page.player.is_current
 
@@ -127,6 +127,6 @@ def test_numbers_are_escaped_and_announced():
 
 
 def test_a_panel_opens_on_a_sheet_by_name_in_any_notebook():
-    name = RigBench().rigs[1]
+    name = RigPageState().offers.rigs[1]
     assert "lab-page" in panel(sheet=name)._dom_classes
     assert "lab-page" in panel(load_rig(name))._dom_classes

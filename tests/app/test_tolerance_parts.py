@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.pages.study.parts import (
+from labkit.app.pages.study.controls import (
     MOST_PARTS,
     OWN_TOLERANCES,
     PART,
@@ -18,7 +18,7 @@ from labkit.app.pages.study.parts import (
     with_part_by,
     write_own_tolerances,
 )
-from labkit.app.pages.study.state import StudyBench
+from labkit.app.pages.study.state import StudyPageState
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.rig.inputs import rig_inputs
@@ -131,50 +131,50 @@ def test_a_coil_keeps_the_shape_of_its_kind():
     assert max(float(percent) for percent in PERCENT) == 30.0
 
 
-def choose(bench, part, percent):
+def choose(state, part, percent):
     """Give one part a tolerance of its own, as the two controls do."""
-    bench.set_index(PART, bench.controls[PART].positions.index(part))
-    bench.set_index(PART_BY, bench.controls[PART_BY].positions.index(percent))
+    state.set_index(PART, state.controls[PART].positions.index(part))
+    state.set_index(PART_BY, state.controls[PART_BY].positions.index(percent))
 
 
-def width_of_the_band(bench):
-    job = bench.job()
-    answer = job.function(job.ask, tell=lambda _: None, stop=lambda: False)
+def width_of_the_band(state):
+    job = state.job()
+    answer = job.function(job.ask, progress=lambda _: None, stop=lambda: False)
     return answer.measure.high - answer.measure.low
 
 
 def test_a_cable_of_uncertain_length_widens_the_band_and_an_exact_one_narrows_it():
-    bench = StudyBench()
-    usual = width_of_the_band(bench)
-    choose(bench, "cable.length", "30")
-    wide = width_of_the_band(bench)
-    choose(bench, "cable.length", "usual")
-    assert width_of_the_band(bench) == usual
-    choose(bench, "cable.capacitance", "0")
-    assert width_of_the_band(bench) < usual < wide
+    state = StudyPageState()
+    usual = width_of_the_band(state)
+    choose(state, "cable.length", "30")
+    wide = width_of_the_band(state)
+    choose(state, "cable.length", "usual")
+    assert width_of_the_band(state) == usual
+    choose(state, "cable.capacitance", "0")
+    assert width_of_the_band(state) < usual < wide
 
 
 def test_a_tolerance_of_its_own_travels_in_the_address_and_can_be_undone():
-    bench = StudyBench()
-    before = bench.key
-    choose(bench, "cable.length", "10")
-    assert bench.key != before, "the answer has to be worked out anew"
-    other = StudyBench(query=bench.query)
+    state = StudyPageState()
+    before = state.key
+    choose(state, "cable.length", "10")
+    assert state.key != before, "the answer has to be worked out anew"
+    other = StudyPageState(query=state.query)
     assert other.problems == ()
-    assert other.query == bench.query
+    assert other.query == state.query
     assert other.values[PART_BY] == "10"
-    bench.undo()
-    assert bench.values[PART_BY] == "usual"
+    state.undo()
+    assert state.values[PART_BY] == "usual"
 
 
 def test_damage_in_the_field_is_told_and_left_out():
-    bench = StudyBench(query=f"v=1&{OWN_TOLERANCES}=%3Cscript%3E")
-    assert bench.values[OWN_TOLERANCES] == ""
-    assert "no part '<script>'" in bench.problems[0]
+    state = StudyPageState(query=f"v=1&{OWN_TOLERANCES}=%3Cscript%3E")
+    assert state.values[OWN_TOLERANCES] == ""
+    assert "no part '<script>'" in state.problems[0]
 
 
 def test_another_rig_keeps_only_tolerances_of_parts_it_has():
-    bench = StudyBench(query=f"v=1&{OWN_TOLERANCES}=bridge.main.inductance;0")
-    assert bench.job().ask.own == {"bridge.main.inductance": 0.0}
-    bench.set_index("rig", bench.controls["rig"].positions.index("Saltmarsh Lane, two pickups"))
-    assert bench.job().ask.own == {}
+    state = StudyPageState(query=f"v=1&{OWN_TOLERANCES}=bridge.main.inductance;0")
+    assert state.job().ask.own == {"bridge.main.inductance": 0.0}
+    state.set_index("rig", state.controls["rig"].positions.index("Saltmarsh Lane, two pickups"))
+    assert state.job().ask.own == {}

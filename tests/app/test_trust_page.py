@@ -13,7 +13,7 @@ from dataclasses import replace
 import pytest
 
 from labkit.app.pages.trust.page import TrustPage, panel
-from labkit.app.pages.trust.state import TrustBench
+from labkit.app.pages.trust.state import TrustPageState
 from labkit.app.pages.trust.words import head_html, limits_html, model_html
 from labkit.cases import Case, Expected, load_cases, run_cases, used_share
 from labkit.cases.limits import limits, read_limits
@@ -34,7 +34,7 @@ def missed(name: str, **changes: object) -> Case:
 
 
 @pytest.fixture
-def mixed() -> TrustBench:
+def mixed() -> TrustPageState:
     cases = (
         case("one", model="noise"),
         case("two", model="noise", role="calibration"),
@@ -42,10 +42,10 @@ def mixed() -> TrustBench:
         missed("four", model="wire", known_gap="the formula is rough here"),
         case("five", model="wire", check="no such check"),
     )
-    bench = TrustBench(cases=cases)
+    state = TrustPageState(cases=cases)
     for each in cases:
-        bench.run(each)
-    return bench
+        state.run(each)
+    return state
 
 
 def send(widget, **content):
@@ -65,10 +65,10 @@ class TestCounts:
         assert "1 more chose a constant" in head_html(mixed)
 
     def test_what_has_not_run_is_said(self):
-        bench = TrustBench(cases=(case("one"), case("two")))
-        assert bench.sentence() == "Not run yet."
-        bench.run(bench.cases[0])
-        assert "1 more to run" in bench.sentence()
+        state = TrustPageState(cases=(case("one"), case("two")))
+        assert state.sentence() == "Not run yet."
+        state.run(state.cases[0])
+        assert "1 more to run" in state.sentence()
 
     @pytest.mark.parametrize(
         ("value", "got", "tolerance", "kind", "share"),
@@ -89,17 +89,17 @@ class TestCounts:
         assert used_share(outcome) == pytest.approx(share, rel=1e-9)
 
     def test_the_real_cases_agree_with_the_command_line(self):
-        bench = TrustBench("own.model=noise")
-        while (waiting := bench.next_case()) is not None and waiting.model == "noise":
-            bench.run(waiting)
+        state = TrustPageState("own.model=noise")
+        while (waiting := state.next_case()) is not None and waiting.model == "noise":
+            state.run(waiting)
         direct = [outcome.as_dict() for each in load_cases() if each.model == "noise" for outcome in run_cases([each])]
-        assert json.loads(bench.as_json()) == direct
+        assert json.loads(state.as_json()) == direct
 
 
 class TestFilter:
     def test_the_chosen_model_runs_first(self):
-        bench = TrustBench("own.model=wire", cases=(case("one", model="noise"), case("two", model="wire")))
-        assert bench.next_case().id == "two"
+        state = TrustPageState("own.model=wire", cases=(case("one", model="noise"), case("two", model="wire")))
+        assert state.next_case().id == "two"
 
     @pytest.mark.parametrize(
         ("show", "ids"),
@@ -121,7 +121,7 @@ class TestFilter:
 
     def test_the_address_keeps_the_filter_and_the_rig_that_came_along(self, mixed):
         mixed.open("?v=1&tone=3&own.model=wire&own.show=not+within")
-        assert (mixed.state.model, mixed.state.show) == ("wire", "not within")
+        assert (mixed.snapshot.model, mixed.snapshot.show) == ("wire", "not within")
         assert mixed.query == "v=1&tone=3&own.model=wire&own.show=not+within"
         assert mixed.problems == ()
 
@@ -129,7 +129,7 @@ class TestFilter:
     def test_what_an_address_cannot_mean_is_told(self, mixed, query):
         mixed.open(query)
         assert len(mixed.problems) == 1
-        assert mixed.state == type(mixed.state)()
+        assert mixed.snapshot == type(mixed.snapshot)()
 
 
 class TestText:
@@ -147,9 +147,11 @@ class TestText:
 
     def test_every_text_from_a_sheet_is_escaped(self):
         evil = "<script>alert(1)</script>"
-        bench = TrustBench(cases=(case("one", claim=evil, source=evil, tolerance_reason=evil, doubt=evil, model=evil),))
-        bench.run(bench.cases[0])
-        assert "<script" not in model_html(bench, evil, limits())
+        state = TrustPageState(
+            cases=(case("one", claim=evil, source=evil, tolerance_reason=evil, doubt=evil, model=evil),)
+        )
+        state.run(state.cases[0])
+        assert "<script" not in model_html(state, evil, limits())
 
     def test_the_table_has_a_row_for_every_number_and_no_formula(self, mixed):
         mixed.run(case("one", model="noise", claim="=1+1"))
@@ -187,20 +189,20 @@ class TestLimits:
 
 class TestPage:
     def test_without_an_event_loop_everything_runs_at_once(self):
-        page = TrustPage(TrustBench(cases=(case("one"), case("two"))))
+        page = TrustPage(TrustPageState(cases=(case("one"), case("two"))))
         assert page.board.progress["done"] == 0
         send(page.board, do="ready")
         assert page.board.progress == {"done": 2, "total": 2, "running": False}
         assert "thermal noise" in page.board.models[0]["html"].casefold()
 
     def test_the_page_answers_while_a_slow_case_runs(self, monkeypatch):
-        bench = TrustBench(cases=(case("one"), case("two")))
-        run = bench.run
-        monkeypatch.setattr(bench, "run", lambda each: (time.sleep(0.3), run(each)))
+        state = TrustPageState(cases=(case("one"), case("two")))
+        run = state.run
+        monkeypatch.setattr(state, "run", lambda each: (time.sleep(0.3), run(each)))
         waits = []
 
         async def look() -> None:
-            page = TrustPage(bench)
+            page = TrustPage(state)
             send(page.board, do="ready")
             while page.is_running:
                 begin = time.monotonic()
@@ -214,38 +216,38 @@ class TestPage:
         assert len(waits) > 10
 
     def test_stop_leaves_the_rest_and_run_again_takes_it_up(self, monkeypatch):
-        bench = TrustBench(cases=tuple(case(str(number)) for number in range(6)))
-        run = bench.run
-        monkeypatch.setattr(bench, "run", lambda each: (time.sleep(0.05), run(each)))
+        state = TrustPageState(cases=tuple(case(str(number)) for number in range(6)))
+        run = state.run
+        monkeypatch.setattr(state, "run", lambda each: (time.sleep(0.05), run(each)))
 
         async def look() -> None:
-            page = TrustPage(bench)
+            page = TrustPage(state)
             send(page.board, do="ready")
-            while bench.done < 2:
+            while state.done < 2:
                 await asyncio.sleep(0.01)
             send(page.actions, do="stop")
             while page.is_running:
                 await asyncio.sleep(0.01)
             await asyncio.sleep(0.1)
-            stopped = bench.done
+            stopped = state.done
             assert 2 <= stopped < 6
             assert page.board.progress["running"] is False
             send(page.actions, do="run")
             while page.is_running:
                 await asyncio.sleep(0.01)
-            assert bench.done == 6
+            assert state.done == 6
 
         asyncio.run(look())
 
     def test_messages_that_mean_nothing_do_nothing(self):
-        page = TrustPage(TrustBench(cases=(case("one"),)))
+        page = TrustPage(TrustPageState(cases=(case("one"),)))
         for content in (
             {"do": "set"},
             {"do": "set", "key": "x", "index": 1},
             {"do": "set", "key": "model", "index": "a"},
         ):
             send(page.controls, **content)
-        assert page.bench.state == type(page.bench.state)()
+        assert page.state.snapshot == type(page.state.snapshot)()
 
     def test_a_panel_opens_in_any_notebook(self):
         assert "lab-page" in panel("own.model=wire")._dom_classes

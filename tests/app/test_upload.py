@@ -2,7 +2,7 @@
 
 import pytest
 
-from labkit.app.kit.upload import PIECE_BYTES, Intake, plain_name
+from labkit.app.kit.files import PIECE_BYTES, Intake, plain_name
 from labkit.core.errors import InputError
 
 

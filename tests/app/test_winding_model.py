@@ -8,9 +8,9 @@ import pytest
 
 from labkit.app.kit.pickup.made import built_from, catalogue_keys, made_from, read_text
 from labkit.app.pages.landing import landing_tasks
-from labkit.app.pages.rig.state import RigBench
-from labkit.app.pages.winding.state import WindingBench
-from labkit.app.pages.winding.tools import _without_turns
+from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.winding.state import WindingPageState
+from labkit.app.pages.winding.words import _without_turns
 from labkit.rig.sheet import load_pickup
 
 SINGLE = "narrow single coil, built"
@@ -18,34 +18,34 @@ TWO_PICKUPS = "v=1&rig=Saltmarsh+Lane,+two+pickups"
 
 
 @pytest.fixture
-def bench() -> WindingBench:
-    return WindingBench()
+def state() -> WindingPageState:
+    return WindingPageState()
 
 
-def test_the_page_opens_with_a_pickup_that_is_described_by_its_build(bench):
-    assert bench.text == SINGLE
-    assert bench.query == ""
-    assert bench.shown.is_heard
-    assert bench.built.total.resistance.value == pytest.approx(load_pickup(SINGLE).coils["main"].resistance)
+def test_the_page_opens_with_a_pickup_that_is_described_by_its_build(state):
+    assert state.text == SINGLE
+    assert state.query == ""
+    assert state.result.is_heard
+    assert state.built.total.resistance.value == pytest.approx(load_pickup(SINGLE).coils["main"].resistance)
 
 
 def test_a_rig_with_a_two_coil_pickup_gets_a_two_coil_build():
-    bench = WindingBench(query=TWO_PICKUPS)
-    assert (bench.state.slot, bench.text, bench.problems) == ("bridge", "two-coil, built", ())
+    state = WindingPageState(query=TWO_PICKUPS)
+    assert (state.slot, state.text, state.problems) == ("bridge", "two-coil, built", ())
 
 
-def test_turns_move_resistance_inductance_and_the_loaded_peak(bench):
-    before, peak = bench.built, bench.shown.reading.peak_hz
-    bench.set_text("turns", "9000")
-    after = bench.built
+def test_turns_move_resistance_inductance_and_the_loaded_peak(state):
+    before, peak = state.built, state.result.reading.peak_hz
+    state.set_text("turns", "9000")
+    after = state.built
     assert after.total.resistance.value > 1.12 * before.total.resistance.value  # more than in proportion: outer turns
     # L goes with N²: (9/8)² = 1.27 and a little less, because the added turns lie farther out
     assert after.total.inductance.value == pytest.approx(1.27 * before.total.inductance.value, rel=0.05)
-    assert bench.shown.reading.peak_hz < peak
+    assert state.result.reading.peak_hz < peak
 
 
-def test_the_curve_lies_inside_its_band_and_the_band_is_widest_at_the_peak(bench):
-    shown = bench.shown
+def test_the_curve_lies_inside_its_band_and_the_band_is_widest_at_the_peak(state):
+    shown = state.result
     assert (shown.low_db <= shown.gain_db).all()
     assert (shown.gain_db <= shown.high_db).all()
     width = shown.high_db - shown.low_db
@@ -53,66 +53,70 @@ def test_the_curve_lies_inside_its_band_and_the_band_is_widest_at_the_peak(bench
     assert width.max() > 1.0
 
 
-def test_a_magnet_swap_is_pinned_under_the_magnets_name(bench):
-    bench.pin()
-    bench.set_text("grade", "Alnico 2")
-    (pin,) = bench.pins
+def test_a_magnet_swap_is_pinned_under_the_magnets_name(state):
+    state.pin()
+    state.set_text("grade", "Alnico 2")
+    (pin,) = state.pins
     assert pin.short == "Alnico 5"
     assert pin.text == "Alnico 5, now Alnico 2"
-    change = bench.change
+    change = state.change
     # common practice and measured sets: alnico 2 rods give more inductance and less level than alnico 5
     assert change.inductance.low > 1.05
     assert change.level_db.value < 0
-    assert bench.numbers[0].detail.endswith("lower than with Alnico 5")
+    assert state.numbers[0].detail.endswith("lower than with Alnico 5")
 
 
-def test_the_address_gives_the_same_state_back(bench):
-    bench.set_text("turns", "7777")
-    bench.pin()
-    bench.set_text("grade", "Alnico 3")
-    bench.set_text("cover", "brass")
-    bench.set_text("broke", "2.4k")
-    again = WindingBench(query=bench.query)
+def test_the_address_gives_the_same_state_back(state):
+    state.set_text("turns", "7777")
+    state.pin()
+    state.set_text("grade", "Alnico 3")
+    state.set_text("cover", "brass")
+    state.set_text("own.broke", "2.4k")
+    again = WindingPageState(query=state.query)
     assert again.problems == ()
-    assert again.state == bench.state
-    assert again.query == bench.query
+    assert again.snapshot == state.snapshot
+    assert again.query == state.query
 
 
-def test_the_pickup_travels_to_the_rig_page_and_back(bench):
-    bench.set_text("turns", "9000")
-    rig_page = RigBench(query=bench.rig_query)
+def test_the_pickup_travels_to_the_rig_page_and_back(state):
+    state.set_text("turns", "9000")
+    rig_page = RigPageState(query=state.rig_query)
     assert rig_page.problems == ()
-    assert rig_page.shown.reading == bench.shown.reading
+    assert rig_page.result.reading == state.result.reading
     assert rig_page.controls["bridge"].text(rig_page.values["bridge"]) == f"{SINGLE}: 9000 turns"
-    assert WindingBench(query=rig_page.query).built == bench.built
+    assert WindingPageState(query=rig_page.query).built == state.built
 
 
 def test_what_the_rig_page_has_set_is_kept():
-    bench = WindingBench(query="v=1&cable.length=12&volume=6")
-    assert dict(bench.state.rig.setup.changes) | {"bridge": ""} == {"bridge": "", "cable.length": 12.0, "volume": 6.0}
+    state = WindingPageState(query="v=1&cable.length=12&volume=6")
+    assert dict(state.snapshot.rig.setup.changes) | {"bridge": ""} == {
+        "bridge": "",
+        "cable.length": 12.0,
+        "volume": 6.0,
+    }
 
 
-def test_undo_redo_and_start_again(bench):
-    first = bench.state
-    bench.set_text("turns", "9000")
-    second = bench.state
-    bench.set_text("wire", "AWG 43 single build")
-    bench.undo()
-    assert bench.state == second
-    bench.undo()
-    assert bench.state == first
-    bench.redo()
-    assert bench.state == second
-    bench.start_again()
-    assert bench.state == first
-    bench.undo()
-    assert bench.state == second
+def test_undo_redo_and_start_again(state):
+    first = state.snapshot
+    state.set_text("turns", "9000")
+    second = state.snapshot
+    state.set_text("wire", "AWG 43 single build")
+    state.undo()
+    assert state.snapshot == second
+    state.undo()
+    assert state.snapshot == first
+    state.redo()
+    assert state.snapshot == second
+    state.start_again()
+    assert state.snapshot == first
+    state.undo()
+    assert state.snapshot == second
 
 
-def test_going_back_to_the_sheet_leaves_no_trace_in_the_address(bench):
-    bench.set_text("turns", "9000")
-    bench.set_text("turns", "8000")
-    assert bench.query == ""
+def test_going_back_to_the_sheet_leaves_no_trace_in_the_address(state):
+    state.set_text("turns", "9000")
+    state.set_text("turns", "8000")
+    assert state.query == ""
 
 
 @pytest.mark.parametrize(
@@ -125,59 +129,59 @@ def test_going_back_to_the_sheet_leaves_no_trace_in_the_address(bench):
         ("wire", "AWG 42 singel build", "Did you mean"),
     ],
 )
-def test_what_cannot_be_used_is_told_beside_its_control_and_changes_nothing(bench, key, text, told):
-    before = bench.state
-    bench.set_text(key, text)
-    assert told in bench.errors[key]
-    assert bench.state == before
+def test_what_cannot_be_used_is_told_beside_its_control_and_changes_nothing(state, key, text, told):
+    before = state.snapshot
+    state.set_text(key, text)
+    assert told in state.errors[key]
+    assert state.snapshot == before
 
 
-def test_an_overflowing_bobbin_is_shown_not_refused(bench):
-    bench.set_text("turns", "12000")
-    assert bench.errors == {}
-    (outline,) = bench.outlines
+def test_an_overflowing_bobbin_is_shown_not_refused(state):
+    state.set_text("turns", "12000")
+    assert state.errors == {}
+    (outline,) = state.outlines
     # N·d_o²/(F·h) of 12000 turns is 6.49 mm where the flange leaves 4.7 mm
     assert outline.overflow == pytest.approx(1.79e-3, abs=0.01e-3)
 
 
-def test_more_turns_do_not_widen_the_bobbin(bench):
-    flange = bench.flange
-    bench.set_text("turns", "12000")
-    assert bench.flange == flange
+def test_more_turns_do_not_widen_the_bobbin(state):
+    flange = state.flange
+    state.set_text("turns", "12000")
+    assert state.flange == flange
 
 
-def test_filling_the_bobbin_fits_it_and_one_turn_more_does_not(bench):
-    full = next(answer for answer in bench.answers if answer.key == "full")
-    bench.set_turns(full.turns)
-    assert bench.outlines[0].overflow == 0
-    bench.set_turns(full.turns + 1)
-    assert bench.outlines[0].overflow > 0
+def test_filling_the_bobbin_fits_it_and_one_turn_more_does_not(state):
+    full = next(answer for answer in state.answers if answer.key == "full")
+    state.set_turns(full.turns)
+    assert state.outlines[0].overflow == 0
+    state.set_turns(full.turns + 1)
+    assert state.outlines[0].overflow > 0
 
 
-def test_filling_the_bobbin_is_a_step_of_its_own(bench):
-    bench.set_text("turns", "11000")
-    bench.set_turns(8688)
-    bench.undo()
-    assert bench.winding.turns == 11000
+def test_filling_the_bobbin_is_a_step_of_its_own(state):
+    state.set_text("turns", "11000")
+    state.set_turns(8688)
+    state.undo()
+    assert state.winding.turns == 11000
 
 
-def test_turns_for_a_resistance_give_that_resistance(bench):
-    bench.set_text("target", "6.2k")
-    target = next(answer for answer in bench.answers if answer.key == "target")
-    bench.set_turns(target.turns)
+def test_turns_for_a_resistance_give_that_resistance(state):
+    state.set_text("own.target", "6.2k")
+    target = next(answer for answer in state.answers if answer.key == "target")
+    state.set_turns(target.turns)
     # the nearest whole turn: half a turn of 8000 is 0.4 Ω
-    assert bench.winding.resistance() == pytest.approx(6200, abs=0.5)
+    assert state.winding.resistance() == pytest.approx(6200, abs=0.5)
 
 
-def test_a_target_beyond_the_bobbin_offers_no_turns(bench):
-    bench.set_text("target", "12k")
-    target = next(answer for answer in bench.answers if answer.key == "target")
+def test_a_target_beyond_the_bobbin_offers_no_turns(state):
+    state.set_text("own.target", "12k")
+    target = next(answer for answer in state.answers if answer.key == "target")
     assert target.turns is None
     assert "fit this bobbin" in target.text
 
 
-def test_turns_told_by_a_resistance_do_not_ask_how_well_turns_are_counted(bench):
-    coil = bench.built.coils[bench.state.coil]
+def test_turns_told_by_a_resistance_do_not_ask_how_well_turns_are_counted(state):
+    coil = state.built.coils[state.coil]
     causes = {item.name: item.deviation for item in coil.resistance.contributions}
     assert "turns" in causes
     assert {item.name: item.deviation for item in _without_turns(coil.resistance).contributions} == {
@@ -185,41 +189,41 @@ def test_turns_told_by_a_resistance_do_not_ask_how_well_turns_are_counted(bench)
     }
 
 
-def test_turns_left_after_a_break_and_the_rest_make_the_whole(bench):
-    bench.set_text("broke", "2k")
-    broke = next(answer for answer in bench.answers if answer.key == "broke")
+def test_turns_left_after_a_break_and_the_rest_make_the_whole(state):
+    state.set_text("own.broke", "2k")
+    broke = next(answer for answer in state.answers if answer.key == "broke")
     wound, left = (int(broke.text.split()[index]) for index in (0, broke.text.split().index("about") + 1))
     assert wound + left == pytest.approx(8000, abs=1)  # both are rounded
-    bench.set_text("broke", "9k")
-    broke = next(answer for answer in bench.answers if answer.key == "broke")
+    state.set_text("own.broke", "9k")
+    broke = next(answer for answer in state.answers if answer.key == "broke")
     assert "more than all 8000 turns read" in broke.text
 
 
 def test_the_pickup_moves_with_its_slot_and_the_old_slot_gets_its_own_back():
-    bench = WindingBench(query=TWO_PICKUPS)
-    bench.set_text("start", SINGLE)
-    bench.set_text("in.slot", "neck")
-    assert dict(bench.state.rig.setup.changes) == {"neck": SINGLE}
-    assert not bench.shown.is_heard
-    assert "not heard" in bench.note
-    bench.set_text("in.selector", "neck")
-    assert bench.note == ""
+    state = WindingPageState(query=TWO_PICKUPS)
+    state.set_text("start", SINGLE)
+    state.set_text("own.slot", "neck")
+    assert dict(state.snapshot.rig.setup.changes) == {"neck": SINGLE}
+    assert not state.result.is_heard
+    assert "not heard" in state.note
+    state.set_text("in.selector", "neck")
+    assert state.note == ""
 
 
-def test_another_rig_takes_the_pickup_along(bench):
-    bench.set_text("turns", "7000")
-    bench.set_text("in.rig", "Saltmarsh Lane, three pickups")
-    assert bench.errors == {}
-    assert bench.winding.turns == 7000
-    assert bench.rig.name == "Saltmarsh Lane, three pickups"
+def test_another_rig_takes_the_pickup_along(state):
+    state.set_text("turns", "7000")
+    state.set_text("in.rig", "Saltmarsh Lane, three pickups")
+    assert state.errors == {}
+    assert state.winding.turns == 7000
+    assert state.rig.name == "Saltmarsh Lane, three pickups"
 
 
 def test_each_coil_of_a_pair_is_wound_by_itself():
-    bench = WindingBench(query=TWO_PICKUPS)
-    bench.set_text("coil", "slug")
-    bench.set_text("turns", "5200")
-    assert {name: winding.turns for name, winding in bench.windings.items()} == {"screw": 5000, "slug": 5200}
-    assert [outline.across for outline in bench.outlines] == [-9e-3, 9e-3]
+    state = WindingPageState(query=TWO_PICKUPS)
+    state.set_text("own.coil", "slug")
+    state.set_text("turns", "5200")
+    assert {name: winding.turns for name, winding in state.windings.items()} == {"screw": 5000, "slug": 5200}
+    assert [outline.across for outline in state.outlines] == [-9e-3, 9e-3]
 
 
 @pytest.mark.parametrize(
@@ -237,51 +241,51 @@ def test_each_coil_of_a_pair_is_wound_by_itself():
     ],
 )
 def test_a_damaged_address_opens_the_page_and_tells_what_was_left_out(query):
-    bench = WindingBench(query=query)
-    assert bench.text == SINGLE
+    state = WindingPageState(query=query)
+    assert state.text == SINGLE
     if "own." not in query and "%ff" not in query:
-        assert bench.problems
+        assert state.problems
 
 
 def test_a_name_in_the_address_stays_text():
     evil = "<script>alert(1)</script>"
-    bench = WindingBench(query="v=1&bridge=" + quote(f"made:from={quote(SINGLE)}&name={quote(evil)}"))
-    assert bench.made.name == evil
-    assert "<script" not in bench.draw(790)
+    state = WindingPageState(query="v=1&bridge=" + quote(f"made:from={quote(SINGLE)}&name={quote(evil)}"))
+    assert state.made.name == evil
+    assert "<script" not in state.draw(790)
 
 
 def test_the_question_on_the_first_page_opens_with_one_magnet_pinned_and_the_other_now():
     tasks = [task for group in landing_tasks() for task in group["tasks"]]
     (asked,) = [task for task in tasks if "Alnico 2" in task["question"]]
-    bench = WindingBench(query=asked["query"])
+    state = WindingPageState(query=asked["query"])
     assert asked["file"] == "winding.ipynb"
-    assert bench.problems == ()
-    assert bench.values["grade"] == "Alnico 2"
-    assert [pin.short for pin in bench.pins] == ["Alnico 5"]
-    assert bench.change is not None
+    assert state.problems == ()
+    assert state.values["grade"] == "Alnico 2"
+    assert [pin.short for pin in state.pins] == ["Alnico 5"]
+    assert state.change is not None
 
 
 def test_every_control_of_every_built_pickup_keeps_its_value_when_set_to_it():
     for name in ("narrow single coil, covered, built", "two-coil, built"):
-        bench = WindingBench(query=TWO_PICKUPS)
-        bench.set_text("start", name)
-        before = bench.built
-        for control in bench.controls:
-            if control.key not in ("start", "coil", "target", "broke") and not control.key.startswith("in."):
-                bench._move(control.key, bench.values[control.key])
-                assert bench.errors == {}, control.key
+        state = WindingPageState(query=TWO_PICKUPS)
+        state.set_text("start", name)
+        before = state.built
+        for control in state.controls:
+            if control.key not in ("start",) and not control.key.startswith(("in.", "own.")):
+                state._move(control.key, state.values[control.key])
+                assert state.errors == {}, control.key
         # a lead given by its kind is stated in pF once set, with a doubt of its own: values stay, bounds may not
-        assert bench.built.total.inductance.value == pytest.approx(before.total.inductance.value, rel=1e-9)
-        assert bench.built.total.capacitance.value == pytest.approx(before.total.capacitance.value, rel=1e-9)
+        assert state.built.total.inductance.value == pytest.approx(before.total.inductance.value, rel=1e-9)
+        assert state.built.total.capacitance.value == pytest.approx(before.total.capacitance.value, rel=1e-9)
 
 
-def test_poles_can_be_changed_to_any_kind_and_back(bench):
+def test_poles_can_be_changed_to_any_kind_and_back(state):
     for kind in ("slug", "blade", "screw", "none", "rod magnet"):
-        bench.set_text("poles", kind)
-        assert bench.errors == {}
-        assert bench.values["poles"] == kind
-    assert bench.values["grade"] == "Alnico 5"
-    assert bench.built.field_t[0].value > 0
+        state.set_text("poles", kind)
+        assert state.errors == {}
+        assert state.values["poles"] == kind
+    assert state.values["grade"] == "Alnico 5"
+    assert state.built.field_t[0].value > 0
 
 
 def test_a_text_and_its_sheet_say_the_same():

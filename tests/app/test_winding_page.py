@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 
 from labkit.app.pages.winding.page import WindingPage
-from labkit.app.pages.winding.state import WindingBench
+from labkit.app.pages.winding.state import WindingPageState
 from labkit.report.paper_page import quantity
 
 
 @pytest.fixture
 def page() -> WindingPage:
-    return WindingPage(WindingBench())
+    return WindingPage(WindingPageState())
 
 
 def send(widget, **fields):
@@ -21,7 +21,7 @@ def send(widget, **fields):
 def test_a_moved_slider_changes_curve_drawing_table_and_address(page):
     before = page.curve.svg, page.bobbin.svg, page.table.value
     send(page.controls, do="set", key="turns", index=40)
-    assert page.bench.winding.turns == 3000
+    assert page.state.winding.turns == 3000
     assert page.curve.svg != before[0]
     assert page.bobbin.svg != before[1]
     assert page.table.value != before[2]
@@ -50,7 +50,7 @@ def test_pins_are_offered_listed_and_taken_up_again(page):
     assert page.player.labels == ["Now", "Alnico 5"]
     assert "Against Alnico 5" in page.change.value
     send(page.actions, do="restore", key="0")
-    assert page.bench.values["grade"] == "Alnico 5"
+    assert page.state.values["grade"] == "Alnico 5"
     send(page.actions, do="unpin", key="0")
     assert page.actions.pins == []
 
@@ -97,13 +97,13 @@ def give(page, name: str, content: bytes) -> list[dict]:
 def test_a_saved_sheet_opens_again_by_the_file_field(page):
     send(page.controls, do="type", key="turns", text="7321")
     made = page.sheet_file()
-    other = WindingPage(WindingBench())
+    other = WindingPage(WindingPageState())
     assert give(other, "mine.toml", made.content)[-1].get("done")
-    assert other.bench.winding.turns == 7321
-    assert other.actions.said == f"Opened: {other.bench.made.name}."
+    assert other.state.winding.turns == 7321
+    assert other.actions.said == f"Opened: {other.state.made.name}."
     for content, told in ((b"nothing = ", "is not valid TOML"), (b"\xff\xfe", "UTF-8"), (b"#" * 900_000, "at most")):
         assert told in give(other, "mine.toml", content)[-1]["refused"]
-    assert other.bench.winding.turns == 7321
+    assert other.state.winding.turns == 7321
 
 
 def test_the_winders_paper_has_the_turns_and_the_resistance_that_the_page_shows(page):
@@ -113,7 +113,7 @@ def test_the_winders_paper_has_the_turns_and_the_resistance_that_the_page_shows(
     assert made.is_printed
     assert "7\u202f321" in text
     assert "AWG 42 single build" in text
-    assert quantity(page.bench.built.total.resistance.value, "Ω") in text
+    assert quantity(page.state.built.total.resistance.value, "Ω") in text
 
 
 def test_the_link_to_the_rig_page_carries_the_pickup(page):
@@ -125,7 +125,7 @@ def test_the_link_to_the_rig_page_carries_the_pickup(page):
 def test_a_hostile_name_is_text_everywhere(page):
     sheet = page.sheet_file().content.decode().replace('name = "', 'name = "<img src=x onerror=alert(1)>')
     give(page, "<b>.toml", sheet.encode())
-    assert "<img" in page.bench.made.name
+    assert "<img" in page.state.made.name
     for html in (
         page.curve.svg,
         page.bobbin.svg,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.kit.pickup.differences import differences
 from labkit.app.kit.pickup.made import (
     built_from,
     catalogue_keys,
+    differences,
     flatten,
     made_from,
     nest,

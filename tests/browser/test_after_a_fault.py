@@ -206,12 +206,12 @@ SLOW = """
 import pathlib, time
 from labkit.app.kit import page as bench_page
 from labkit.app.pages.rig.page import panel
-gate, opened = pathlib.Path({gate!r}), bench_page.BenchPage._open
+gate, opened = pathlib.Path({gate!r}), bench_page.CurvePage._open
 def slowly(page, query):
     while not gate.exists():
         time.sleep(0.05)
     opened(page, query)
-bench_page.BenchPage._open = slowly
+bench_page.CurvePage._open = slowly
 panel()
 """
 HASTY = """
@@ -406,10 +406,10 @@ def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, o
 
 
 def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_lab, gate):
-    from labkit.app.pages.rig.state import RigBench
+    from labkit.app.pages.rig.state import RigPageState
 
-    bench = RigBench()
-    other = bench.controls["rig"].texts[-1]
+    state = RigPageState()
+    other = state.controls["rig"].texts[-1]
     gate.unlink(missing_ok=True)
     page = visit(f"voila/render/slow.ipynb?v=1&rig={quote_plus(other)}", ready=CURVE, server=odd_lab).page
     length = page.get_by_label("Cable length, type a value")

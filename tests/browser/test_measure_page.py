@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
-from labkit.app.pages.measure.demo import demo_files
+from labkit.app.pages.measure.sweeps import demo_files
 from tests.browser.conftest import settled
 
 pytestmark = pytest.mark.browser
@@ -93,7 +93,7 @@ def test_what_is_no_sweep_is_refused_in_words_and_the_page_lives_on(visit, tmp_p
         stream.truncate(200_000_000)
     bomb.write_bytes(b"PK\x03\x04" + bytes(60_000))
     odd.write_text("Frequency,Level\n", encoding="utf-8")
-    said = page.locator(".lab-upload-zone .lab-error")
+    said = page.locator(".lab-upload-zone .lab-error").first
     _drop(page, [huge])
     page.wait_for_function("() => document.querySelector('.lab-upload-zone .lab-error').textContent.includes('200 MB')")
     assert "a sweep has at most 4.0 MB" in said.inner_text()

@@ -47,7 +47,7 @@ def test_bleeds_stand_side_by_side_and_one_can_be_tried_on(visit, screenshots):
     page.get_by_label("Bleed", exact=True).select_option("series")
     page.wait_for_function("before => document.querySelector('.lab-numbers').innerText !== before", arg=before)
     page.get_by_label("Bleed resistor", exact=True).wait_for(state="visible")
-    assert "treble bleed series" in page.inner_text(".lab-told")
+    assert "treble bleed series" in page.inner_text(".lab-section")
     page.screenshot(path=str(screenshots / "pots-bleeds-1280.png"), full_page=True)
 
 

@@ -9,9 +9,9 @@ import unicodedata
 import pytest
 
 from labkit.app.pages.cable.page import CablePage
-from labkit.app.pages.cable.state import CableBench
+from labkit.app.pages.cable.state import CablePageState
 from labkit.app.pages.pots.page import PotsPage
-from labkit.app.pages.pots.state import PotsBench
+from labkit.app.pages.pots.state import PotsPageState
 from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.readings import FieldValue, Readings, load_plan
 from labkit.catalogue import catalogue, find_sheet
@@ -43,12 +43,16 @@ EVERYTHING = {
 
 
 def cable_paper() -> str:
-    page = CablePage(CableBench(load_rig("Saltmarsh Lane, three pickups"), query="v=1&cable.length=15"))
+    page = CablePage(CablePageState(load_rig("Saltmarsh Lane, three pickups"), query="v=1&cable.length=15"))
     return page.customer_sheet(is_printed=True).content.decode()
 
 
 def pots_paper() -> str:
-    return PotsPage(PotsBench(load_rig("Saltmarsh Lane, two pickups"))).customer_sheet(is_printed=True).content.decode()
+    return (
+        PotsPage(PotsPageState(load_rig("Saltmarsh Lane, two pickups")))
+        .customer_sheet(is_printed=True)
+        .content.decode()
+    )
 
 
 def record_paper() -> str:

@@ -227,7 +227,7 @@ def test_the_curve_can_be_read_off_by_keyboard_and_by_pointer(rig):
 
 
 def test_the_reading_agrees_with_the_model(rig):
-    from labkit.app.pages.rig.state import RigBench
+    from labkit.app.pages.rig.state import RigPageState
 
     page = rig
     page.locator(".lab-curve-holder").focus()
@@ -235,7 +235,7 @@ def test_the_reading_agrees_with_the_model(rig):
     page.keyboard.press("ArrowRight")
     level = float(re.search(r"(−?\d+\.\d) dB", page.inner_text(".lab-reading"))[1].replace("−", "-"))
     # the drawing keeps a tenth of a pixel of 312 pixels for 40 dB: 0.013 dB; the page rounds to 0.1 dB
-    assert level == pytest.approx(RigBench().rig.response().gain_db_at(1000.0), abs=0.07)
+    assert level == pytest.approx(RigPageState().rig.response().gain_db_at(1000.0), abs=0.07)
 
 
 def test_changes_are_announced_once_after_a_pause(rig):

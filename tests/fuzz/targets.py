@@ -253,7 +253,7 @@ class _Pages:
     def __init__(self) -> None:
         self.made: dict[str, tuple[Any, int]] = {}
 
-    def bench(self, page: str) -> Any:
+    def state(self, page: str) -> Any:
         made, opened = self.made.get(page, (None, 0))
         if made is None or opened >= _MOST_OPENED:
             made, opened = _make(page), 0
@@ -273,23 +273,23 @@ def _cases() -> Any:
 
 def _make(page: str) -> Any:
     if page == "trust":
-        from labkit.app.pages.trust.state import TrustBench
+        from labkit.app.pages.trust.state import TrustPageState
 
-        return TrustBench(cases=_cases())
-    from labkit.app.pages.cable.state import CableBench
-    from labkit.app.pages.listening.state import ListeningBench
-    from labkit.app.pages.measure.state import MeasureBench
-    from labkit.app.pages.pots.state import PotsBench
-    from labkit.app.pages.rig.state import RigBench
-    from labkit.app.pages.winding.state import WindingBench
+        return TrustPageState(cases=_cases())
+    from labkit.app.pages.cable.state import CablePageState
+    from labkit.app.pages.listening.state import ListeningPageState
+    from labkit.app.pages.measure.state import MeasurePageState
+    from labkit.app.pages.pots.state import PotsPageState
+    from labkit.app.pages.rig.state import RigPageState
+    from labkit.app.pages.winding.state import WindingPageState
 
     benches: dict[str, Callable[[], Any]] = {
-        "rig": RigBench,
-        "cable": CableBench,
-        "pots": PotsBench,
-        "winding": WindingBench,
-        "listening": ListeningBench,
-        "measure": MeasureBench,
+        "rig": RigPageState,
+        "cable": CablePageState,
+        "pots": PotsPageState,
+        "winding": WindingPageState,
+        "listening": ListeningPageState,
+        "measure": MeasurePageState,
     }
     return benches[page]()
 
@@ -304,16 +304,16 @@ def page(data: bytes) -> bool:
         return _record(text)
     if chosen == "packed rig":
         chosen, text = "rig", f"v=1&rig={packed(text)}"
-    bench = _pages.bench(chosen)
+    state = _pages.state(chosen)
     with np.errstate(all="ignore"), warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        bench.open(text)
-        problems = tuple(bench.problems)
+        state.open(text)
+        problems = tuple(state.problems)
         assert all(sentence.strip() and len(sentence) < LONGEST_MESSAGE for sentence in problems)
-        written = bench.query
-        bench.open(written)
-        assert not bench.problems, f"{text!r} was written {written!r}, and read again: {bench.problems}"
-        assert bench.query == written, f"{text!r} was written {written!r}, then {bench.query!r}"
+        written = state.query
+        state.open(written)
+        assert not state.problems, f"{text!r} was written {written!r}, and read again: {state.problems}"
+        assert state.query == written, f"{text!r} was written {written!r}, then {state.query!r}"
     return not problems
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.app.pages.landing import landing_rigs, landing_tasks
-from labkit.app.pages.rig.state import RigBench
+from labkit.app.pages.rig.state import RigPageState
 from labkit.app.server.contents import sheet_problems
 from labkit.catalogue import catalogue
 from labkit.rig.sheet import load_rig
@@ -33,14 +33,14 @@ def own(tmp_path, monkeypatch):
     return write
 
 
-def choices(bench, key):
-    return bench.controls[key].positions
+def choices(state, key):
+    return state.controls[key].positions
 
 
 def test_a_pickup_with_a_mistake_is_not_offered_and_the_others_are(own):
     own("good.toml", PICKUP.format(name="my good one", resistance="6 kΩ"))
     own("bad.toml", PICKUP.format(name="my bad one", resistance="22 nF"))
-    offered = choices(RigBench(load_rig(RIG)), "bridge")
+    offered = choices(RigPageState(load_rig(RIG)), "bridge")
     assert "my good one" in offered
     assert "my bad one" not in offered
     assert "two-coil" in offered
@@ -78,7 +78,7 @@ def test_a_file_that_is_no_sheet_is_left_out_with_a_line(own, text):
 def test_rigs_and_takes_with_a_mistake_are_not_offered(own):
     own("rig.toml", 'sheet = "rig"\nformat = 1\nname = "my rig"\nharness = "no such wiring"\n')
     own("take.toml", 'sheet = "take"\nformat = 1\nname = "my take"\nstrings = "no such set"\n')
-    assert "my rig" not in RigBench().rigs
+    assert "my rig" not in RigPageState().offers.rigs
     assert "my rig" not in [rig["name"] for rig in landing_rigs()]
     assert "my take" not in usable_takes()
     assert len(sheet_problems()) == 2

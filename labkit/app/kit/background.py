@@ -1,6 +1,7 @@
-"""One long piece of work at a time, in a process of its own: the page stays awake, and cancel takes effect at once.
+"""Work beside the page: one long piece at a time in a process of its own, and calls that wait for a pause.
 
-Without a running event loop (a plain script, a test) the work is done on the spot.
+The page stays awake and cancel takes effect at once. Without a running event loop (a plain script, a test) the work is
+done on the spot.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Any
 
 from labkit.core.errors import InputError
 
-_DONE, _FAILED, _TOLD, _STOP = "done", "failed", "told", "stop"
+_DONE, _FAILED, _PROGRESS, _STOP = "done", "failed", "progress", "stop"
 
 POLL_S = 0.05
 IDLE_S = 120.0
@@ -28,7 +29,7 @@ class Background:
     """A process that works while the page lives.
 
     The function must be importable by name, and its arguments and result picklable; it may raise `InputError`. Where
-    the page wants to be told how far it is, the function also gets ``tell(thing)``, and ``stop()``, which says whether
+    the page wants to know how far it is, the function also gets ``progress(thing)``, and ``stop()``, which says whether
     the person has asked it to end with what it has.
     """
 
@@ -60,7 +61,7 @@ class Background:
         done: Callable[[Any], None],
         failed: Callable[[str], None],
         tick: Callable[[float], None],
-        told: Callable[[Any], None] | None = None,
+        on_progress: Callable[[Any], None] | None = None,
         broke: Callable[[str], None] | None = None,
         limit_s: float = math.inf,
     ) -> None:
@@ -76,8 +77,8 @@ class Background:
             Gets one sentence.
         tick : callable
             Gets the seconds so far, about twice a second.
-        told : callable, optional
-            Gets what the function tells on its way.
+        on_progress : callable, optional
+            Gets what the function reports on its way.
         broke : callable, optional
             Gets one sentence in place of ``failed`` where the work was not refused but came to no end: its process
             died or took longer than the limit. Asked for again it may well succeed.
@@ -88,7 +89,9 @@ class Background:
             loop = asyncio.get_running_loop()
         except RuntimeError:
             try:
-                result = work(*arguments) if told is None else work(*arguments, tell=told, stop=_never)
+                result = (
+                    work(*arguments) if on_progress is None else work(*arguments, progress=on_progress, stop=_never)
+                )
             except InputError as error:
                 failed(str(error))
                 return
@@ -96,7 +99,9 @@ class Background:
             return
         if self.is_busy:
             self.cancel()
-        self._task = loop.create_task(self._run(work, arguments, done, failed, tick, told, broke or failed, limit_s))
+        self._task = loop.create_task(
+            self._run(work, arguments, done, failed, tick, on_progress, broke or failed, limit_s)
+        )
 
     def stop(self) -> None:
         """Ask what is under way to end with what it has; its result arrives as usual."""
@@ -119,7 +124,7 @@ class Background:
         if self._line is not None:
             self._line.close()
         if self._process is not None and self._process.is_alive():
-            self._process.kill()  # one that stands still would not hear a gentler word
+            self._process.kill()  # one that stands still does not react to a request to stop
         self._process, self._line = None, None
 
     def _start(self, *works: Callable[..., Any]) -> Connection:
@@ -138,7 +143,7 @@ class Background:
         done: Callable[[Any], None],
         failed: Callable[[str], None],
         tick: Callable[[float], None],
-        told: Callable[[Any], None] | None,
+        on_progress: Callable[[Any], None] | None,
         broke: Callable[[str], None],
         limit_s: float,
     ) -> None:
@@ -147,10 +152,10 @@ class Background:
         began, ticked = time.monotonic(), 0.0
         try:
             line = self._start()
-            line.send((work, arguments, told is not None))
-            kind: str = _TOLD
+            line.send((work, arguments, on_progress is not None))
+            kind: str = _PROGRESS
             result: Any = None
-            while kind == _TOLD:
+            while kind == _PROGRESS:
                 while not line.poll():
                     await asyncio.sleep(POLL_S)
                     spent = time.monotonic() - began
@@ -160,8 +165,8 @@ class Background:
                     if spent > limit_s:
                         raise TimeoutError(f"it took longer than {limit_s:.0f} seconds and was ended; try again")
                 kind, result = line.recv()
-                if kind == _TOLD and told is not None:
-                    told(result)
+                if kind == _PROGRESS and on_progress is not None:
+                    on_progress(result)
         except (EOFError, OSError) as error:
             self.end()
             self._task = None
@@ -190,7 +195,7 @@ def serve(line: Connection, *_: Callable[..., Any]) -> None:
             continue
         work, arguments, is_watched = request
         try:
-            watched = {"tell": _teller(line), "stop": _stopper(line)} if is_watched else {}
+            watched = {"progress": _progress_sender(line), "stop": _stopper(line)} if is_watched else {}
             answer = (_DONE, work(*arguments, **watched))
         except InputError as error:
             answer = (_FAILED, str(error))
@@ -199,8 +204,8 @@ def serve(line: Connection, *_: Callable[..., Any]) -> None:
         line.send(answer)
 
 
-def _teller(line: Connection) -> Callable[[Any], None]:
-    return lambda thing: line.send((_TOLD, thing))
+def _progress_sender(line: Connection) -> Callable[[Any], None]:
+    return lambda thing: line.send((_PROGRESS, thing))
 
 
 def _stopper(line: Connection) -> Callable[[], bool]:
@@ -217,3 +222,38 @@ def _stopper(line: Connection) -> Callable[[], bool]:
 
 def _never() -> bool:
     return False
+
+
+class Debounce:
+    """Call ``work`` once, ``wait_s`` after the last `ask`; at once where no event loop runs.
+
+    Parameters
+    ----------
+    work : callable
+    wait_s : float, s
+    """
+
+    def __init__(self, work: Callable[[], None], wait_s: float) -> None:
+        self._work = work
+        self._wait_s = wait_s
+        self._planned: asyncio.TimerHandle | None = None
+
+    def ask(self) -> None:
+        """Ask for the work."""
+        self.drop()
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._work()
+            return
+        self._planned = loop.call_later(self._wait_s, self._run)
+
+    def drop(self) -> None:
+        """Forget what was asked for."""
+        if self._planned is not None:
+            self._planned.cancel()
+            self._planned = None
+
+    def _run(self) -> None:
+        self._planned = None
+        self._work()

@@ -1,22 +1,22 @@
-"""Widgets that pages share: controls on the left; words, curve, actions and sound on the right."""
+"""Base classes of the pages: `Page` has controls and actions, `CurvePage` a rig with its curve and sound as well."""
 
 from __future__ import annotations
 
 import re
 from abc import abstractmethod
+from collections.abc import Callable
 from html import escape
 from typing import Any, Generic, TypeVar
 
 import ipywidgets
 
-from labkit.app.kit.background import Background
+from labkit.app.kit.background import Background, Debounce
 from labkit.app.kit.controls import ControlSet
-from labkit.app.kit.debounce import Debounce
-from labkit.app.kit.listening import USUAL_TAKE, Heard, hear, take_names
+from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.rig.opened import LARGEST_SHEET
 from labkit.app.kit.rig.state import MOST_PINS
+from labkit.app.kit.sound import USUAL_TAKE, RenderedSound, render_sound, take_names
 from labkit.app.kit.text import warnings_html
-from labkit.app.kit.upload import GivenFile, Intake, Upload
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
@@ -31,31 +31,112 @@ ABOUT_HEARING = (
     "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
 )
 
-Bench = TypeVar("Bench", bound=Any)
+State = TypeVar("State", bound=Any)
 
 
-class BenchPage(Generic[Bench]):
-    """Keeps widgets and bench together: every message of the page moves the bench, then everything is shown anew.
+class Page(Generic[State]):
+    """Keeps widgets and state together: every message of the page moves the state, then everything is shown again.
 
     Attributes
     ----------
     title, lead : str
         Heading, and one sentence of introduction.
-    pins_comparison : bool
-        True for pages that compare with what a pin can hold (`PageBench.compared_changes`).
+    css_class : str
+        Class of the whole page, where its style differs.
     """
 
     title = ""
     lead = ""
+    css_class = ""
+
+    def __init__(self, state: State) -> None:
+        self.state = state
+        self.controls = ControlPanel()
+        self.actions = ActionBar()
+        self.files = FileOffers()
+        self._shown_controls: ControlSet | None = None
+        self.set_up()
+        self._connect()
+        self.show()
+        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
+        self.box = box("lab-page", box("lab-title", heading), box("lab-columns", *self.columns()))
+        if self.css_class:
+            self.box.add_class(self.css_class)
+
+    def set_up(self) -> None:
+        """Make the page's own widgets; called before anything is shown."""
+
+    @abstractmethod
+    def columns(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return what stands below the heading, side by side."""
+
+    def shown_controls(self) -> ControlSet:
+        """Return the controls to show: all of them, unless a page says otherwise."""
+        return self.state.controls
+
+    def buttons(self) -> list[dict[str, object]]:
+        """Return the buttons of the action bar."""
+        state = self.state
+        return [
+            {"key": "undo", "label": "Undo", "enabled": state.can_undo},
+            {"key": "redo", "label": "Redo", "enabled": state.can_redo},
+            {"key": "again", "label": "Start again", "enabled": state.is_changed},
+            {"key": "link", "label": "Copy link", "enabled": True},
+        ]
+
+    def show(self) -> None:
+        """Show the present state."""
+        controls = self.shown_controls()
+        if self._shown_controls != controls:
+            self.controls.show_controls(controls)
+            self._shown_controls = controls
+        self.controls.show_values(controls, self.state.values, self.state.errors)
+        self.actions.actions = self.buttons()
+        self.actions.query = self.state.query
+
+    def _connect(self) -> None:
+        state = self.state
+        self.controls.on("set", self._set_control)
+        self.controls.on("type", self._set_control)
+        self.actions.on("undo", lambda **_: self._then_show(state.undo))
+        self.actions.on("redo", lambda **_: self._then_show(state.redo))
+        self.actions.on("again", lambda **_: self._then_show(state.start_again))
+        self.actions.on_open(self._open, self.controls)
+
+    def _set_control(self, key: object = "", index: object = None, text: object = "", **_: object) -> None:
+        """Move a control to a position or a typed text; a message about no control of this page changes nothing."""
+        if key not in self.state.controls:
+            return
+        if isinstance(index, int):
+            self._then_show(self.state.set_index, str(key), index)
+        elif index is None:
+            self._then_show(self.state.set_text, str(key), str(text))
+
+    def _then_show(self, change: Callable[..., object], *arguments: object) -> None:
+        change(*arguments)
+        self.actions.said = ""
+        self.show()
+
+    def _open(self, query: str) -> None:
+        self.state.open(query)
+        self.show()
+        self.actions.said = " ".join(self.state.problems)
+
+
+class CurvePage(Page[State]):
+    """A page about a rig: its results stand on top of its curve; below are actions, the page's own parts and sound.
+
+    Attributes
+    ----------
+    pins_comparison : bool
+        True for pages that compare with what a pin can hold (`CurvePageState.compared_changes`).
+    """
+
     pins_comparison = False
 
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
-        self.controls = ControlPanel()
+    def __init__(self, state: State) -> None:
         self.curve = CurveView()
-        self.actions = ActionBar()
         self.faults = ipywidgets.HTML()
-        self.files = FileOffers()
         self.takes = take_names()
         self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
         self._take = self.takes[0] if self.takes else USUAL_TAKE
@@ -63,18 +144,13 @@ class BenchPage(Generic[Bench]):
         self._is_outdated = False
         self.sound_work = Background()
         self._sound = Debounce(self._render, SOUND_PAUSE_S)
-        self._shown_controls: ControlSet | None = None
-        self.set_up()
-        self._connect()
-        self.show()
-        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
+        super().__init__(state)
+
+    def columns(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return the controls, and everything else beside them."""
         listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
         more = (self.actions, self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
-        right = box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
-        self.box = box("lab-page", box("lab-title", heading), box("lab-columns", self.controls, right))
-
-    def set_up(self) -> None:
-        """Make the page's own widgets; called before anything is shown."""
+        return self.controls, box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
 
     @abstractmethod
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -100,29 +176,16 @@ class BenchPage(Generic[Bench]):
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig to listen to beside the present one, and what sets it apart."""
 
-    def shown_controls(self) -> ControlSet:
-        """Return the controls to show: all of them, unless a page says otherwise."""
-        return self.bench.controls
+    def buttons(self) -> list[dict[str, object]]:
+        """Return the buttons of the action bar, the one that pins first."""
+        return [*([self._pin_button()] if self.pins_comparison else []), *super().buttons()]
 
     def show(self) -> None:
         """Show the present state."""
-        bench = self.bench
         self.curve.svg = self.draw(self.curve.width)
         self.show_results()
-        controls = self.shown_controls()
-        if self._shown_controls != controls:
-            self.controls.show_controls(controls)
-            self._shown_controls = controls
-        self.controls.show_values(controls, bench.values, bench.errors)
-        self.actions.actions = [
-            *([self._pin_button()] if self.pins_comparison else []),
-            {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
-            {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
-            {"key": "again", "label": "Start again", "enabled": bench.is_changed},
-            {"key": "link", "label": "Copy link", "enabled": True},
-        ]
-        self.actions.query = bench.query
-        self.faults.value = warnings_html(bench.rig.warnings)
+        super().show()
+        self.faults.value = warnings_html(self.state.rig.warnings)
         self.faults.layout.display = None if self.faults.value else "none"
         other = self.compared()
         self.player.labels = ["Now"] if other is None else ["Now", other[1]]
@@ -132,11 +195,11 @@ class BenchPage(Generic[Bench]):
         """The button that pins the comparison for the other pages."""
         other = self.compared()
         label = "Pin the comparison" if other is None else f"Pin {other[1]}"
-        return {"key": "pin", "label": label, "enabled": self.bench.can_pin}
+        return {"key": "pin", "label": label, "enabled": self.state.can_pin}
 
     def _pin(self) -> None:
         other = self.compared()
-        self._then_show(self.bench.pin_compared)
+        self._then_show(self.state.pin)
         if other is not None:
             self.actions.said = f"Pinned {other[1]}: the other pages now have it beside the present rig."
 
@@ -148,34 +211,23 @@ class BenchPage(Generic[Bench]):
     @property
     def rig_name(self) -> str:
         """The present rig's name."""
-        return str(self.bench.state.rig.setup.rig)
+        return str(self.state.snapshot.rig.setup.rig)
 
     def _connect(self) -> None:
-        bench = self.bench
-        self.controls.on("set", lambda key="", index=0, **_: self._then_show(bench.set_index, str(key), int(index)))
-        self.controls.on("type", lambda key="", text="", **_: self._then_show(bench.set_text, str(key), str(text)))
+        super()._connect()
         if self.pins_comparison:
             self.actions.on("pin", lambda **_: self._pin())
-        self.actions.on("undo", lambda **_: self._then_show(bench.undo))
-        self.actions.on("redo", lambda **_: self._then_show(bench.redo))
-        self.actions.on("again", lambda **_: self._then_show(bench.start_again))
-        self.actions.on_open(self._open, self.controls)
         self.player.on("render", lambda **_: self._render())
         self.player.on("take", self._choose_take)
         self.player.on("cancel", lambda **_: self._drop_sound())
-        self.player.on("warm", lambda **_: self.sound_work.warm(hear))
+        self.player.on("warm", lambda **_: self.sound_work.warm(render_sound))
         self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), "width")
 
-    def _then_show(self, change: object, *fields: object) -> None:
-        change(*fields)  # type: ignore[operator]
-        self.actions.said = ""
-        self.show()
-
-    def _opener(self, what: str) -> Upload:
-        """Return the button that opens a sheet; what is wrong with the sheet is told beside it."""
+    def _opener(self, what: str, *, label: str = "") -> Upload:
+        """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
         opener = Upload(
             Intake(largest=LARGEST_SHEET, what=what, advice="Save one from this page, or write one by hand."),
-            label=f"Open {what}",
+            label=label or f"Open {what}",
             hint="A .toml file, saved here or written by hand. It stays on this machine.",
             accept=".toml",
             many=False,
@@ -196,18 +248,13 @@ class BenchPage(Generic[Bench]):
         """Show what a sheet describes and return its name; pages that offer to open one say how."""
         raise NotImplementedError
 
-    def _open(self, query: str) -> None:
-        self.bench.open(query)
-        self.show()
-        self.actions.said = " ".join(self.bench.problems)
-
     def _choose_take(self, name: object = "", **_: object) -> None:
         if name in self.takes:
             self._take = str(name)
             self._sound_changed()
 
     def _sound_changed(self) -> None:
-        """Have the sound made anew after a pause, once somebody has asked for one."""
+        """Have the sound made again after a pause, if a sound has been asked for before."""
         self.player.is_current = False
         self._is_outdated = self.sound_work.is_busy
         if self._has_sounded:
@@ -222,10 +269,10 @@ class BenchPage(Generic[Bench]):
             return
         other, file_name = self.compared(), f"{self.file_stem}-{file_stem(self._take)}.wav"
 
-        def done(heard: Heard) -> None:
+        def done(sound: RenderedSound) -> None:
             self.player.file_name = file_name
-            self.player.now, self.player.other = heard.now, heard.other
-            self.player.note = heard.note
+            self.player.now, self.player.other = sound.now, sound.other
+            self.player.note = sound.note
             self.player.making = ""
             if self._is_outdated:  # something has moved since
                 self._render()
@@ -242,8 +289,8 @@ class BenchPage(Generic[Bench]):
             self.player.making = f"{MAKING} {seconds:.0f} s"
 
         self.sound_work.ask(
-            hear,
-            self.heard_now(),
+            render_sound,
+            self.sounding_rig(),
             *(other or (None, "")),
             self._take,
             done=done,
@@ -260,12 +307,12 @@ class BenchPage(Generic[Bench]):
         self.sound_work.cancel()
         self.player.making = ""
 
-    def heard_now(self) -> Rig:
-        """Return the rig that sounds as "Now"; the present one unless the page looks at a changed one."""
-        return self.bench.rig
+    def sounding_rig(self) -> Rig:
+        """Return the rig that sounds as "Now"; the present one unless the page shows a changed one."""
+        return self.state.rig
 
 
-class PinningPage(BenchPage[Bench]):
+class PinningPage(CurvePage[State]):
     """A page whose present state can be pinned, up to three times; sound compares with the newest pin that differs."""
 
     pins_comparison = True
@@ -273,8 +320,8 @@ class PinningPage(BenchPage[Bench]):
 
     def _connect(self) -> None:
         super()._connect()
-        self.actions.on("unpin", lambda key="", **_: self._then_show(self.bench.unpin, int(key)))
-        self.actions.on("restore", lambda key="", **_: self._then_show(self.bench.restore, int(key)))
+        self.actions.on("unpin", lambda key="", **_: self._then_show(self.state.unpin, int(key)))
+        self.actions.on("restore", lambda key="", **_: self._then_show(self.state.restore, int(key)))
 
     def show(self) -> None:
         """Show the present state and the pins."""
@@ -286,26 +333,23 @@ class PinningPage(BenchPage[Bench]):
                 "dash": " ".join(f"{length:g}" for length in PINS[shown.pin.slot].dash),
                 "text": shown.text,
             }
-            for shown in self.bench.pins
+            for shown in self.state.pins
         ]
 
     def _pin_button(self) -> dict[str, object]:
-        bench = self.bench
-        label = "Three are pinned" if len(bench.pins) >= MOST_PINS else f"Pin this {self.pinned_thing}"
-        return {"key": "pin", "label": label, "enabled": bench.can_pin, "primary": bench.can_pin}
-
-    def _pin(self) -> None:
-        self._then_show(self.bench.pin)
+        state = self.state
+        label = "Three are pinned" if len(state.pins) >= MOST_PINS else f"Pin this {self.pinned_thing}"
+        return {"key": "pin", "label": label, "enabled": state.can_pin, "primary": state.can_pin}
 
     def draw(self, width: int) -> str:
         """Return the present curve and the pins."""
-        drawing: str = self.bench.draw(width)
+        drawing: str = self.state.draw(width)
         return drawing
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the compared pin's rig."""
-        shown = self.bench.compared
-        return None if shown is None else (self.bench.rig_of(shown.pin), shown.short)
+        shown = self.state.compared
+        return None if shown is None else (self.state.rig_of(shown.pin.setup), shown.short)
 
 
 def note(text: str) -> ipywidgets.HTML:

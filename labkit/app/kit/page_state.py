@@ -1,46 +1,250 @@
-"""A page about the rig that travels with the person: some of the rig's controls, some of the page's own, undo, address.
+"""The state of a page without widgets: what is set, with its steps of undo, its pins and its address.
 
-The rig page itself is `labkit.app.pages.rig.state`. Here are the pages that look at the same rig with one question in
-mind. A subclass says which controls it shows and what follows from them; keys of the page's own controls begin
-with ``own.``, as in the address.
+`PageState` is what every page has: controls, errors beside them, undo and redo. `CurvePageState` adds the rig that
+travels from page to page, some controls of the page's own (their keys begin with ``own.``, as in the address) and what
+follows from both. `PinningPageState` compares the present rig with up to three pins. A subclass says which controls it
+shows and what follows from them.
 """
 
 from __future__ import annotations
 
 import time
 from abc import abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Generic, TypeVar
 
-from labkit.app.kit.address import OWN, join_query, split_query
+import numpy as np
+
 from labkit.app.kit.controls import Control, ControlSet, Value
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.kit.rig.state import RigState, Setup, read_query, write_query
-from labkit.app.kit.undoable import Undoable
+from labkit.app.kit.rig.pins import ShownPin, shown_pins
+from labkit.app.kit.rig.state import OWN, RigState, Setup, join_query, read_query, split_query, write_query
 from labkit.core.errors import InputError
+from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
+from labkit.sound.render.string_drive import LevelChange, level_change
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
+from labkit.view.palette import PINS
+from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, read_response, sentence
 
-Shown = TypeVar("Shown")
+State = TypeVar("State")
+Result = TypeVar("Result")
 Own = tuple[tuple[str, Value], ...]
+
+COALESCE_S = 1.0
+MOST_STEPS = 200
+GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
+"""Frequencies of a page's curves, Hz."""
+
+
+class History(Generic[State]):
+    """The states a page went through; changes of one control less than a second apart are one step.
+
+    Parameters
+    ----------
+    state : frozen object
+    clock : callable
+        Seconds, rising; given by tests.
+
+    >>> times = iter([0.0, 0.3, 5.0])
+    >>> history = History("a", clock=lambda: next(times))
+    >>> history.move("b", "volume"); history.move("c", "volume"); history.move("d", "tone")
+    >>> history.undo(); history.state
+    'c'
+    >>> history.undo(); history.state
+    'a'
+    """
+
+    def __init__(self, state: State, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self._past: list[State] = []
+        self._future: list[State] = []
+        self.state = state
+        self._clock = clock
+        self._last: tuple[str, float] | None = None
+
+    @property
+    def can_undo(self) -> bool:
+        """True where there is a step back."""
+        return bool(self._past)
+
+    @property
+    def can_redo(self) -> bool:
+        """True where there is a step forward."""
+        return bool(self._future)
+
+    def move(self, state: State, key: str = "") -> None:
+        """Go to a new state; ``key`` names the control that moved, empty for a step of its own."""
+        if state == self.state:
+            return
+        now = self._clock()
+        is_same_gesture = (
+            bool(key) and self._last is not None and self._last[0] == key and now - self._last[1] < COALESCE_S
+        )
+        if not (is_same_gesture and self._past):
+            self._past.append(self.state)
+            del self._past[:-MOST_STEPS]
+        self._future.clear()
+        self.state = state
+        self._last = (key, now)
+
+    def undo(self) -> None:
+        """Go back one step, if there is one."""
+        self._go(self._past, self._future)
+
+    def redo(self) -> None:
+        """Go forward again, if there is a step."""
+        self._go(self._future, self._past)
+
+    def _go(self, to: list[State], back: list[State]) -> None:
+        if to:
+            back.append(self.state)
+            self.state = to.pop()
+            self._last = None
+
+
+class PageState(Generic[State]):
+    """What a page is set to: a frozen snapshot with its history, moved by controls.
+
+    Attributes
+    ----------
+    errors : dict of str to str
+        Sentences by the key of the control that caused them.
+    problems : tuple of str
+        What of the address that the snapshot came from could not be used.
+    """
+
+    def __init__(self, snapshot: State, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self.errors: dict[str, str] = {}
+        self.problems: tuple[str, ...] = ()
+        self._start_from(snapshot)
+
+    @property
+    @abstractmethod
+    def controls(self) -> ControlSet:
+        """The page's controls."""
+
+    @property
+    @abstractmethod
+    def values(self) -> dict[str, Value]:
+        """Where every control stands."""
+
+    @property
+    @abstractmethod
+    def query(self) -> str:
+        """The present snapshot for an address."""
+
+    @property
+    @abstractmethod
+    def is_changed(self) -> bool:
+        """True where `start_again` would change something."""
+
+    @abstractmethod
+    def start_again(self) -> None:
+        """Go back to what the page opens with; can be undone."""
+
+    @abstractmethod
+    def open(self, query: str) -> None:
+        """Start from the query of an address; `problems` then says what of it could not be used."""
+
+    @abstractmethod
+    def _move(self, key: str, value: Value) -> None:
+        """Move a control to a value that it can take; where nothing follows from it, an error stands beside it."""
+
+    @property
+    def snapshot(self) -> State:
+        """What the page is set to at present, frozen."""
+        return self._history.state
+
+    @property
+    def can_undo(self) -> bool:
+        """True where there is a step back."""
+        return self._history.can_undo
+
+    @property
+    def can_redo(self) -> bool:
+        """True where there is a step forward."""
+        return self._history.can_redo
+
+    def set_index(self, key: str, index: int) -> None:
+        """Move a control to one of its positions; what lies beyond the last one stops there."""
+        positions = self.controls[key].positions
+        self._move(key, positions[min(max(int(index), 0), len(positions) - 1)])
+
+    def set_text(self, key: str, text: str) -> None:
+        """Move a control to a typed value; a text that cannot be used becomes an error beside the control."""
+        try:
+            value = self.controls[key].read(text)
+        except InputError as error:
+            self._blame(key, error)
+            return
+        self._move(key, value)
+
+    def undo(self) -> None:
+        """Go back one step."""
+        self._history.undo()
+        self.errors = {}
+
+    def redo(self) -> None:
+        """Go forward one step that was undone."""
+        self._history.redo()
+        self.errors = {}
+
+    def _step(self, snapshot: State) -> None:
+        """Go to a snapshot as a step of its own, without errors."""
+        self._history.move(snapshot)
+        self.errors = {}
+
+    def _start_from(self, snapshot: State) -> None:
+        """Begin a new history, without errors."""
+        self._history = History(snapshot, clock=self._clock)
+        self.errors = {}
+
+    def _blame(self, key: str, error: InputError) -> None:
+        """Put an error beside a control."""
+        self.errors = {**self.errors, key: str(error)}
+
+    def _clear(self, *keys: str) -> None:
+        """Remove the errors beside controls."""
+        self.errors = {name: text for name, text in self.errors.items() if name not in keys}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PageState:
+class Snapshot:
     """The travelling rig with its pins, and the page's own controls that stand elsewhere than usual, sorted by key."""
 
     rig: RigState
     own: Own = ()
 
+    def with_setup(self, setup: Setup) -> Snapshot:
+        """Return the snapshot with another setup of the rig, pins and own values kept."""
+        return replace(self, rig=replace(self.rig, setup=setup))
 
-class PageBench(Undoable[PageState], Generic[Shown]):
-    """The state of such a page: moved by controls, undone, written to and read from an address.
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigCurve:
+    """A rig, its curve in dB on `GRID`, and the numbers read off it."""
+
+    rig: Rig
+    gain_db: np.ndarray
+    reading: Reading
+
+    @classmethod
+    def of(cls, rig: Rig) -> RigCurve:
+        """Solve a rig."""
+        response = rig.response(GRID)
+        return cls(rig=rig, gain_db=response.shown_gain_db, reading=read_response(response))
+
+
+class CurvePageState(PageState[Snapshot], Generic[Result]):
+    """The state of a page about a rig: moved by controls, undone, written to and read from an address.
 
     Parameters
     ----------
     rig : Rig, optional
-        Shown first; the first rig of the catalogue by default.
+        The rig to start with; the first one of the catalogue by default.
     query : str
         State from an address.
     clock : callable
@@ -49,22 +253,24 @@ class PageBench(Undoable[PageState], Generic[Shown]):
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.offers = RigOffers(rig)
-        self._seen: Callable[[Setup, Own], Shown] = lru_cache(maxsize=64)(self._see)
-        super().__init__(self._fresh(), clock)
+        self.rig_of: Callable[[Setup], Rig] = lru_cache(maxsize=64)(self.offers.rig)
+        self._result: Callable[[Setup, Own], Result] = lru_cache(maxsize=64)(self._calculate)
+        self._fresh: Callable[[str], Snapshot] = lru_cache(maxsize=16)(self._make_fresh)
+        super().__init__(self._fresh(self.offers.default_rig), clock)
         if query:
             self.open(query)
 
-    @abstractmethod
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
-        """Return the page's controls for a rig as its sheet has it; ``offered`` holds those of the rig page."""
+        """Return the page's controls for a rig as its sheet has it; ``offered`` holds all of the rig itself."""
+        return offered
 
-    @abstractmethod
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return where the page's own controls stand at first, for a rig as its sheet has it."""
+        return {}
 
-    @abstractmethod
-    def look(self, rig: Rig, values: Mapping[str, Value]) -> Shown:
-        """Return what follows from the present rig and the page's own controls; InputError where nothing does."""
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> Result:
+        """Return what follows from a rig and the page's own controls; InputError where nothing does."""
+        raise NotImplementedError
 
     def follow(self, key: str, value: Value) -> dict[str, Value]:
         """Return what a control sets when it is moved; itself, unless a page says otherwise."""
@@ -74,37 +280,68 @@ class PageBench(Undoable[PageState], Generic[Shown]):
         """Return where controls stand that only follow from others."""
         return {}
 
+    def settled(self, rig: RigState, own: Own) -> Snapshot:
+        """Return the snapshot for a rig that comes from elsewhere (an address, a pin), as this page can show it.
+
+        Raises
+        ------
+        InputError
+            If this page cannot show the rig.
+        """
+        return Snapshot(rig=rig, own=own)
+
     @property
     def controls(self) -> ControlSet:
         """The page's controls for the present rig."""
-        return self._controls(self.state.rig.setup.rig)
+        return self._controls(self.snapshot.rig.setup.rig)
 
     @property
     def values(self) -> dict[str, Value]:
         """Where every control stands."""
-        return self._values(self.state)
+        setup = self.snapshot.rig.setup
+        base = self.offers.base(setup.rig)
+        values = {**self.offers.values(setup), **self.own_defaults(base), **dict(self.snapshot.own)}
+        return {**values, **self.derived(values)}
 
     @property
-    def shown(self) -> Shown:
-        """What follows from the present state."""
-        return self._seen(self.state.rig.setup, self.state.own)
+    def result(self) -> Result:
+        """What follows from the present snapshot."""
+        return self._result(self.snapshot.rig.setup, self.snapshot.own)
 
     @property
     def rig(self) -> Rig:
         """The present rig."""
-        return self.offers.rig(self.state.rig.setup)
+        return self.rig_of(self.snapshot.rig.setup)
 
     @property
     def query(self) -> str:
-        """The present state for an address."""
-        rig = write_query(self.state.rig, default_rig=self.offers.default_rig, offer=self.offers.offer)
-        own = {key.removeprefix(OWN): self.controls[key].encode(value) for key, value in self.state.own}
-        return join_query(rig, own)
+        """The present snapshot for an address."""
+        controls = self.controls
+        own = {key.removeprefix(OWN): controls[key].encode(value) for key, value in self.snapshot.own}
+        return join_query(self.rig_query, own)
+
+    @property
+    def rig_query(self) -> str:
+        """The rig with its pins, for links to other pages."""
+        return self.query_of(self.snapshot.rig)
+
+    def query_of(self, rig: RigState) -> str:
+        """Return the query of an address that shows a rig."""
+        return write_query(rig, default_rig=self.offers.default_rig, offer=self.offers.offer)
+
+    def setup_with(self, changes: Mapping[str, Value]) -> Setup:
+        """Return the present setup with some of the rig's controls moved."""
+        setup = self.snapshot.rig.setup
+        return self.offers.offer(setup.rig).setup(setup.rig, {**self.offers.values(setup), **changes})
 
     @property
     def is_changed(self) -> bool:
         """True where something stands elsewhere than when the page opens with this rig."""
-        return bool(self.state.rig.setup.changes or self.state.own)
+        return self.snapshot != self._as_opened
+
+    def start_again(self) -> None:
+        """Go back to the rig as its sheet has it and to the page's usual view; can be undone."""
+        self._step(self._as_opened)
 
     def compared_changes(self) -> Mapping[str, Value] | None:
         """Return the rig's controls that stand elsewhere in what the page compares with; None where more differs."""
@@ -112,79 +349,74 @@ class PageBench(Undoable[PageState], Generic[Shown]):
 
     @property
     def can_pin(self) -> bool:
-        """True where what the page compares with can be pinned for the other pages, and is not yet."""
-        changes = self.compared_changes()
-        return changes is not None and self._pinned(changes) != self.state.rig
+        """True where `pin` would pin something."""
+        return self._with_pin() != self.snapshot.rig
 
-    def pin_compared(self) -> None:
+    def pin(self) -> None:
         """Pin what the page compares with: the rig page and the listening test then show it beside the present rig."""
-        changes = self.compared_changes()
-        if changes is not None:
-            self._history.move(replace(self.state, rig=self._pinned(changes)))
-
-    def _pinned(self, changes: Mapping[str, Value]) -> RigState:
-        rig = self.state.rig
-        values = {**self.offers.values(rig.setup), **changes}
-        other = self.offers.offer(rig.setup.rig).setup(rig.setup.rig, values)
-        return replace(replace(rig, setup=other).with_pin(), setup=rig.setup)
-
-    def start_again(self) -> None:
-        """Go back to the rig as its sheet has it and to the page's usual view; can be undone."""
-        self._step(PageState(rig=replace(self.state.rig, setup=Setup(rig=self.state.rig.setup.rig))))
+        self._history.move(replace(self.snapshot, rig=self._with_pin()))
 
     def open(self, query: str) -> None:
-        """Start from the state of an address; `problems` then says what of it could not be used."""
+        """Start from the query of an address; `problems` then says what of it could not be used."""
         rig_query, fields = split_query(query)
         offers = self.offers
-        rig, told = read_query(rig_query, default_rig=offers.default_rig, offer=offers.offer)
-        problems = list(told)
-        own = self._read_own(rig.setup.rig, fields, problems)
-        state = PageState(rig=rig, own=own)
+        rig, left_out = read_query(rig_query, default_rig=offers.default_rig, offer=offers.offer)
+        problems, snapshot = list(left_out), self._fresh(offers.default_rig)
         try:
-            self._seen(rig.setup, own)
+            if rig_query or fields:
+                snapshot = self.settled(rig, self._read_own(rig.setup, fields, problems))
+            self._check(snapshot)
         except InputError as error:
             problems = [f"The link does not suit this page: {error}"]
-            state = self._fresh()
+            snapshot = self._fresh(offers.default_rig)
         self.problems = tuple(dict.fromkeys(problems))
-        self._start_from(state)
+        self._start_from(snapshot)
 
-    def _fresh(self) -> PageState:
-        return PageState(rig=RigState(setup=Setup(rig=self.offers.default_rig)))
+    @property
+    def _as_opened(self) -> Snapshot:
+        """What the page opens with for the present rig; the pins belong to other pages and stay."""
+        fresh = self._fresh(self.snapshot.rig.setup.rig)
+        return replace(fresh, rig=replace(fresh.rig, pins=self.snapshot.rig.pins))
+
+    def _make_fresh(self, rig: str) -> Snapshot:
+        return self.settled(RigState(setup=Setup(rig=rig)), ())
+
+    def _with_pin(self) -> RigState:
+        rig, changes = self.snapshot.rig, self.compared_changes()
+        if changes is None:
+            return rig
+        return replace(replace(rig, setup=self.setup_with(changes)).with_pin(), setup=rig.setup)
+
+    def _check(self, snapshot: Snapshot) -> None:
+        """Raise InputError where nothing follows from a snapshot."""
+        self._result(snapshot.rig.setup, snapshot.own)
 
     def _controls(self, rig: str) -> ControlSet:
         return self.page_controls(self.offers.base(rig), self.offers.offer(rig).controls)
 
-    def _values(self, state: PageState) -> dict[str, Value]:
-        rig = state.rig.setup.rig
-        values = {**self.offers.values(state.rig.setup), **self.own_defaults(self.offers.base(rig)), **dict(state.own)}
-        return {**values, **self.derived(values)}
+    def _calculate(self, setup: Setup, own: Own) -> Result:
+        return self.result_of(self.rig_of(setup), {**self.own_defaults(self.offers.base(setup.rig)), **dict(own)})
 
-    def _see(self, setup: Setup, own: Own) -> Shown:
-        values = {**self.own_defaults(self.offers.base(setup.rig)), **dict(own)}
-        return self.look(self.offers.rig(setup), values)
-
-    def _move(self, key: str, value: Value) -> None:
-        state = self._moved(key, value)
+    def _move(self, key: str, value: Value, *, is_step: bool = False) -> None:
         try:
-            self._seen(state.rig.setup, state.own)
+            snapshot = self._moved(key, value)
+            self._result(snapshot.rig.setup, snapshot.own)
         except InputError as error:
             self._blame(key, error)
             return
-        self._clear(*(self.errors if key == "rig" else (key,)))
-        self._history.move(state, key)
+        self._clear(*(self.errors if snapshot.rig.setup.rig != self.snapshot.rig.setup.rig else (key,)))
+        self._history.move(snapshot, "" if is_step else key)
 
-    def _moved(self, key: str, value: Value) -> PageState:
-        before = self.state
+    def _moved(self, key: str, value: Value) -> Snapshot:
+        before = self.snapshot
         if key == "rig":
             setup = Setup(rig=str(value))
             kept = {name: old for name, old in before.own if self._still_fits(setup.rig, name, old)}
-            return PageState(rig=replace(before.rig, setup=setup), own=self._only_unusual(setup.rig, kept))
+            return Snapshot(rig=replace(before.rig, setup=setup), own=self._only_unusual(setup.rig, kept))
         changed = self.follow(key, value)
-        rig = before.rig.setup.rig
-        of_rig = {name: new for name, new in changed.items() if not name.startswith(OWN)}
+        setup = self.setup_with({name: new for name, new in changed.items() if not name.startswith(OWN)})
         own = {**dict(before.own), **{name: new for name, new in changed.items() if name.startswith(OWN)}}
-        setup = self.offers.offer(rig).setup(rig, {**self.offers.values(before.rig.setup), **of_rig})
-        return PageState(rig=replace(before.rig, setup=setup), own=self._only_unusual(rig, own))
+        return replace(before.with_setup(setup), own=self._only_unusual(setup.rig, own))
 
     def _only_unusual(self, rig: str, own: Mapping[str, Value]) -> Own:
         usual = self.own_defaults(self.offers.base(rig))
@@ -194,8 +426,9 @@ class PageBench(Undoable[PageState], Generic[Shown]):
         controls = self._controls(rig)
         return key in controls and (controls[key].is_quantity or value in controls[key].positions)
 
-    def _read_own(self, rig: str, fields: Mapping[str, str], problems: list[str]) -> Own:
-        controls, usual = self._controls(rig), self.own_defaults(self.offers.base(rig))
+    def _read_own(self, setup: Setup, fields: Mapping[str, str], problems: list[str]) -> Own:
+        """Return the page's own values from the fields of an address; a sentence for each that cannot be used."""
+        controls, usual = self._controls(setup.rig), self.own_defaults(self.offers.base(setup.rig))
         own: dict[str, Value] = {}
         for name, text in fields.items():
             key = OWN + name
@@ -207,4 +440,82 @@ class PageBench(Undoable[PageState], Generic[Shown]):
                 own[key] = control.decode(text)
             except InputError as error:
                 problems.append(f"{str(error).rstrip('.')[:160]}; that part of the link is left out.")
-        return self._only_unusual(rig, own)
+        return self._only_unusual(setup.rig, own)
+
+
+class PinningPageState(CurvePageState[Result]):
+    """The state of a page that pins its present rig, up to three times, and compares with the newest that differs.
+
+    Its result has the ``reading`` of the present curve.
+    """
+
+    def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        self.curve_of: Callable[[Setup], RigCurve] = lru_cache(maxsize=64)(
+            lambda setup: RigCurve.of(self.rig_of(setup))
+        )
+        self._level: Callable[[Setup, Setup], LevelChange] = lru_cache(maxsize=64)(
+            lambda before, after: level_change(self.rig_of(before), self.rig_of(after))
+        )
+        super().__init__(rig, query=query, clock=clock)
+
+    def unpin(self, slot: int) -> None:
+        """Drop a pin."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
+
+    def restore(self, slot: int) -> None:
+        """Set the rig as it was when pinned; the pin stays."""
+        for pin in self.snapshot.rig.pins:
+            if pin.slot == slot:
+                self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
+
+    @property
+    def pins(self) -> tuple[ShownPin, ...]:
+        """The pins with what sets each apart from the present setup."""
+        return shown_pins(self.offers, self.snapshot.rig.setup, self.snapshot.rig.pins)
+
+    @property
+    def compared(self) -> ShownPin | None:
+        """The pin that numbers and sound compare with: the newest that differs from now."""
+        different = [shown for shown in self.pins if shown.pin.setup != self.snapshot.rig.setup]
+        return different[-1] if different else None
+
+    @property
+    def numbers(self) -> tuple[KeyNumber, ...]:
+        """Peak place, peak height, treble end and level, compared with a pin where there is one."""
+        compared, reading = self.compared, self.result.reading  # type: ignore[attr-defined]
+        if compared is None:
+            return (*key_numbers(reading), output_number(self.rig.outputs))
+        pinned = self.curve_of(compared.pin.setup).reading
+        level = level_number(self._level(compared.pin.setup, self.snapshot.rig.setup), compared.name)
+        return (*key_numbers(reading, pinned=pinned, pinned_name=compared.name), level)
+
+    @property
+    def description(self) -> str:
+        """The curves in words."""
+        kept = [
+            f"Pinned, {shown.short}: {sentence(key_numbers(self.curve_of(shown.pin.setup).reading))}"
+            for shown in self.pins
+        ]
+        return " ".join([sentence(self.numbers), *kept])
+
+    def pinned_curves(self, levels: Sequence[np.ndarray] | None = None) -> list[Curve]:
+        """Return the pins as curves; ``levels`` in dB on `GRID`, at equal EMF by default."""
+        if levels is None:
+            levels = [self.curve_of(pin.setup).gain_db for pin in self.snapshot.rig.pins]
+        return [
+            Curve(frequency_hz=GRID, gain_db=level, label=shown.short, brief=shown.brief, style=PINS[shown.pin.slot])
+            for shown, level in zip(self.pins, levels)
+        ]
+
+    @property
+    def _as_opened(self) -> Snapshot:
+        """What the page opens with for the present rig, without pins."""
+        return self._fresh(self.snapshot.rig.setup.rig)
+
+    def _with_pin(self) -> RigState:
+        return self.snapshot.rig.with_pin()
+
+    def _check(self, snapshot: Snapshot) -> None:
+        super()._check(snapshot)
+        for pin in snapshot.rig.pins:
+            self.curve_of(pin.setup)

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from functools import wraps
 from html import escape
 from importlib import resources
-from typing import ParamSpec
+from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs
 
 import ipywidgets
 
 from labkit.app.kit.panels import PANEL_FIELD, make_panel, panels
 from labkit.core.errors import InputError
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
 
-P = ParamSpec("P")
 _LONGEST_NAME = 80
 
 
@@ -49,23 +50,36 @@ def message_box(title: str, sentence: str) -> ipywidgets.Box:
     return _page(_heading(title, sentence))
 
 
-def or_empty_state(make: Callable[P, ipywidgets.Box]) -> Callable[P, ipywidgets.Box]:
-    """Let a page without anything to show say so: for pages that open with the first rig of the catalogue.
+def rig_panel(make: Callable[[Rig | None], Any]) -> Callable[..., ipywidgets.Box]:
+    """Return the ``panel()`` of a page that starts with a rig.
 
-    Only where nothing was asked for; whoever gives a page a rig or a sheet wants to hear what is wrong with it.
+    Parameters
+    ----------
+    make : callable
+        Takes a rig, or None for the first one of the catalogue, and returns a page with its widgets in ``box``.
     """
 
-    @wraps(make)
-    def page(*args: P.args, **kwargs: P.kwargs) -> ipywidgets.Box:
+    def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
+        """Return the page with a rig, with one given by path or catalogue name, or with the first of the catalogue.
+
+        Where neither is given and there is nothing to show, the page says why.
+
+        Raises
+        ------
+        InputError
+            If what is given cannot be shown.
+        """
+        if sheet is not None:
+            rig = load_rig(sheet)
         try:
-            return make(*args, **kwargs)
+            return make(rig).box
         except InputError as error:
-            if args or kwargs:
+            if rig is not None:
                 raise
             sentence = str(error)
             return message_box("There is nothing to show yet", f"{sentence[:1].upper()}{sentence[1:]}.")
 
-    return page
+    return panel
 
 
 def _heading(title: str, sentence: str) -> ipywidgets.HTML:

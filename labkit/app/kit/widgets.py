@@ -1,4 +1,4 @@
-"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a view-model says.
+"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a page state says.
 
 Their scripts and style sheet lie in ``labkit/data/voila/web``; they work in the lab's pages and in a plain notebook.
 """
@@ -14,8 +14,9 @@ from typing import Any
 import anywidget
 import traitlets
 
+from labkit.app.kit.background import Debounce
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, LabkitError
 
 
 @cache
@@ -179,7 +180,7 @@ class MadeFile:
 class FileOffers(LabWidget):
     """Buttons that make a file when pressed; it is saved by the browser, or printed.
 
-    ``make()`` of an `offer` returns a `MadeFile`, or raises `InputError`, which is told beside the button.
+    ``make()`` of an `offer` returns a `MadeFile`, or raises `InputError`, which is said beside the button.
     """
 
     _esm = web_text("file_offers.js")
@@ -228,42 +229,8 @@ class ListeningDesk(LabWidget):
         self.send({"sounds": trial}, buffers=list(sounds))
 
 
-LARGEST_SHEET = 200 * 1024
-"""Bytes; a sheet with every key there is has a few kilobytes."""
-
-
-class SheetOpener(LabWidget):
-    """A file field; ``take(name, text)`` gets the file, and what it returns or raises is said beside the field.
-
-    Parameters
-    ----------
-    take : callable
-        Returns a sentence, or raises `InputError`.
-    """
-
-    _esm = web_text("sheet_opener.js")
-    label = traitlets.Unicode("Open a sheet").tag(sync=True)
-    accept = traitlets.Unicode(".toml,application/toml,text/plain").tag(sync=True)
-    largest = traitlets.Int(LARGEST_SHEET).tag(sync=True)
-
-    def __init__(self, take: Callable[[str, str], str], **traits: Any) -> None:
-        super().__init__(**traits)
-        self._take = take
-        self.on("sheet", self._arrived)
-
-    def _arrived(self, name: object = "", text: object = "", **_: object) -> None:
-        given = str(text)
-        if len(given.encode("utf-8", "replace")) > LARGEST_SHEET:
-            self.send({"said": "The file is larger than any sheet.", "failed": True})
-            return
-        try:
-            self.send({"said": self._take(str(name)[:120], given), "failed": False})
-        except InputError as error:
-            self.send({"said": str(error), "failed": True})
-
-
 class CaseBoard(LabWidget):
-    """Reference cases by model, with progress; ``on("ready", handler)`` is called once somebody looks."""
+    """Reference cases by model, with progress; ``on("ready", handler)`` is called when the board is in view."""
 
     _esm = web_text("case_board.js")
     _css = web_text("widgets.css", "listening_desk.css", "case_board.css")
@@ -271,3 +238,58 @@ class CaseBoard(LabWidget):
     limits = traitlets.Unicode("").tag(sync=True)
     models: traitlets.List[Any] = traitlets.List().tag(sync=True)
     progress = traitlets.Dict().tag(sync=True)
+
+
+DISCLOSURE_PAUSE_S = 0.3
+"""After the last change, so that a drag does not make every drawing on its way."""
+
+
+class Disclosure(LabWidget):
+    """A heading that opens.
+
+    Parameters
+    ----------
+    label : str
+    make : callable
+        Returns HTML, everything from outside escaped; a `LabkitError` becomes a sentence in its place.
+    working : str
+        Shown while it is made.
+    """
+
+    _esm = web_text("disclosure.js")
+    label = traitlets.Unicode("").tag(sync=True)
+    html = traitlets.Unicode("").tag(sync=True)
+    said = traitlets.Unicode("").tag(sync=True)
+
+    def __init__(self, label: str, make: Callable[[], str], *, working: str, **traits: Any) -> None:
+        super().__init__(label=label, **traits)
+        self._make, self._working = make, working
+        self._is_open, self._is_stale = False, True
+        self._planned = Debounce(self._work, DISCLOSURE_PAUSE_S)
+        self.on("toggle", lambda is_open=False, **_: self.turn(bool(is_open)))
+
+    def turn(self, is_open: bool) -> None:
+        """Open or close it."""
+        self._is_open = is_open
+        if is_open and self._is_stale:
+            self._plan()
+
+    def refresh(self) -> None:
+        """Make the content again after a change: now if it is open, otherwise when it is opened."""
+        self._is_stale = True
+        if self._is_open:
+            self._plan()
+
+    def _plan(self) -> None:
+        self.said = self._working
+        self._planned.ask()
+
+    def _work(self) -> None:
+        if not self._is_open:
+            self.said = ""
+            return
+        try:
+            self.html, self.said = self._make(), ""
+        except LabkitError as error:
+            self.html, self.said = "", f"{str(error)[:1].upper()}{str(error)[1:]}"
+        self._is_stale = False

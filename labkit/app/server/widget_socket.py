@@ -42,7 +42,7 @@ METHODS = frozenset({"update", "custom", "request_state", "request_states"})
 
 
 LARGEST_IN = 2 * 2**20
-"""Bytes of one message from a browser; a file comes in pieces of a quarter of a MiB (`labkit.app.kit.upload`)."""
+"""Bytes of one message from a browser; a file comes in pieces of a quarter of a MiB (`labkit.app.kit.files`)."""
 
 LARGEST_OUT = 64 * 2**20
 """Bytes that may wait for one browser, which is more than the longest take; a browser that takes none is cut off."""

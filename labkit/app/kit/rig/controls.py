@@ -175,7 +175,7 @@ def _setting(control: object) -> Control:
 
 
 def _part_key(part: Part) -> str:
-    """A pot bears the name of its knob: its value is told apart by ``.value``."""
+    """A pot bears the name of its knob: the key of its value ends with ``.value``."""
     return part.name if part.control is None else f"{part.name}.value"
 
 

@@ -107,7 +107,7 @@ def _checked(table: Table) -> Rig:
         table.fail("name", f"must have 1 to {_LONGEST_NAME} characters")
     if len(rig.harness.parts) > _MOST_PARTS or len(rig.chain) > _MOST_STAGES:
         table.fail("", f"a page takes at most {_MOST_PARTS} parts and {_MOST_STAGES} stages behind the jack")
-    _ = rig.circuit  # coils that the wiring cannot reach are told now, not later
+    _ = rig.circuit  # coils that the wiring cannot reach are refused now, not later
     return rig
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import takewhile
 
 from labkit.app.kit.controls import Control
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.kit.rig.state import Pin, Setup
+from labkit.app.kit.rig.state import PinnedSetup, Setup
 from labkit.app.kit.rig.structure import read_name
 from labkit.view.curve.curve import LABEL_CHARACTERS
 
@@ -18,7 +19,7 @@ class ShownPin:
 
     Attributes
     ----------
-    pin : Pin
+    pin : PinnedSetup
     name : str
         What to call it in a sentence: "3.2 kHz lower than with …".
     short, brief : str
@@ -27,14 +28,14 @@ class ShownPin:
         The same in full.
     """
 
-    pin: Pin
+    pin: PinnedSetup
     name: str
     short: str
     brief: str
     text: str
 
 
-def shown_pins(offers: RigOffers, now: Setup, pins: tuple[Pin, ...]) -> tuple[ShownPin, ...]:
+def shown_pins(offers: RigOffers, now: Setup, pins: tuple[PinnedSetup, ...]) -> tuple[ShownPin, ...]:
     """Return the pins with what sets each apart from the present setup and from each other."""
     return tuple(
         _of_same_rig(offers, now, pin)
@@ -50,28 +51,39 @@ def changes_in_words(offers: RigOffers, setup: Setup) -> str:
     return ", ".join(f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes)
 
 
-def _of_same_rig(offers: RigOffers, now: Setup, pin: Pin) -> ShownPin:
-    here, then = offers.values(now), offers.values(pin.setup)
-    different = _different(offers, now, pin.setup)
-    if not different:
+def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str]) -> ShownPin:
+    """Return a pin as the page lists it.
+
+    Parameters
+    ----------
+    pin : PinnedSetup
+    notes, texts : sequence of str
+        What sets it apart, one entry a control: for a line's end, and in full. Empty where it is the same as now.
+    """
+    if not notes:
         return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
-    notes = [_note(control, then[control.key]) for control in different]
     short = ", ".join(notes)
     more = f"{notes[0]} …" if len(notes) > 1 else notes[0]
-    parts = [
-        f"{control.label} {control.text(then[control.key])}, now {control.text(here[control.key])}"
-        for control in different
-    ]
     return ShownPin(
         pin=pin,
         name=short if len(notes) == 1 else "the pinned one",
         short=short if len(short) <= LABEL_CHARACTERS else more,
         brief=more,
-        text="; ".join(parts),
+        text="; ".join(texts),
     )
 
 
-def _of_other_rig(offers: RigOffers, now: Setup, pin: Pin, others: list[Pin]) -> ShownPin:
+def _of_same_rig(offers: RigOffers, now: Setup, pin: PinnedSetup) -> ShownPin:
+    here, then = offers.values(now), offers.values(pin.setup)
+    different = _different(offers, now, pin.setup)
+    texts = [
+        f"{control.label} {control.text(then[control.key])}, now {control.text(here[control.key])}"
+        for control in different
+    ]
+    return pin_in_words(pin, [_note(control, then[control.key]) for control in different], texts)
+
+
+def _of_other_rig(offers: RigOffers, now: Setup, pin: PinnedSetup, others: list[PinnedSetup]) -> ShownPin:
     name = _rig_apart(pin.setup.rig, now.rig)
     alike = [other for other in others if other.setup.rig == pin.setup.rig]
     notes: dict[str, None] = {}

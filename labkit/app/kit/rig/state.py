@@ -1,7 +1,8 @@
-"""The state of the rig page: frozen, and written as a short versioned text for the address.
+"""The rig that travels from page to page: frozen, and written as a short versioned text for the address.
 
-The address is outside input. Reading it never fails: what cannot be used is left out, what lies outside the
-limits is moved to them, and each is told in a sentence.
+A page's own fields of the address are named ``own.NAME``; the menu leaves them behind when it takes the rig along, so a
+page never meets a field of another one. The address is outside input. Reading it never fails: what cannot be used is
+left out, what lies outside the limits is moved to them, and each is said in a sentence.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from labkit.core.errors import InputError
 VERSION = "1"
 MOST_PINS = 3
 MOST_CHARACTERS = 6000
-_MOST_FIELDS = 200
+OWN = "own."
+_MOST_FIELDS, _LONGEST_OWN = 200, 400
 _RESERVED = ("v", "rig", "pin")
 
 
@@ -39,7 +41,7 @@ class Setup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pin:
+class PinnedSetup:
     """A kept setup; ``slot`` decides its colour and dash, and stays when another pin goes."""
 
     slot: int
@@ -48,10 +50,10 @@ class Pin:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigState:
-    """Everything the rig page shows follows from this."""
+    """The present setup and the pins, which every page about a rig has."""
 
     setup: Setup
-    pins: tuple[Pin, ...] = ()
+    pins: tuple[PinnedSetup, ...] = ()
 
     def with_pin(self) -> Self:
         """Return the state with the present setup pinned; unchanged where three are kept or it is kept already."""
@@ -59,7 +61,7 @@ class RigState:
         free = [slot for slot in range(MOST_PINS) if slot not in taken]
         if not free or any(pin.setup == self.setup for pin in self.pins):
             return self
-        return replace(self, pins=(*self.pins, Pin(slot=free[0], setup=self.setup)))
+        return replace(self, pins=(*self.pins, PinnedSetup(slot=free[0], setup=self.setup)))
 
     def without_pin(self, slot: int) -> Self:
         """Return the state without the pin in a slot."""
@@ -134,7 +136,7 @@ def read_query(query: str, *, default_rig: str, offer: Callable[[str], Offer]) -
         )
     problems: list[str] = []
     setup = _read_setup(fields, default_rig, offer, problems)
-    pins: list[Pin] = []
+    pins: list[PinnedSetup] = []
     for _, value in [field for field in fields if field[0] == "pin"][:MOST_PINS]:
         try:
             inner = parse_qsl(value, max_num_fields=_MOST_FIELDS, errors="replace")
@@ -143,8 +145,38 @@ def read_query(query: str, *, default_rig: str, offer: Callable[[str], Offer]) -
             continue
         kept = _read_setup(inner, default_rig, offer, problems)
         if all(pin.setup != kept for pin in pins):
-            pins.append(Pin(slot=len(pins), setup=kept))
+            pins.append(PinnedSetup(slot=len(pins), setup=kept))
     return RigState(setup=setup, pins=tuple(pins)), tuple(dict.fromkeys(problems))
+
+
+def split_query(query: str) -> tuple[str, dict[str, str]]:
+    """Return the part of an address that is about the rig, and the page's own fields by name.
+
+    >>> split_query("?v=1&volume=3&own.take=E+chord")
+    ('v=1&volume=3', {'take': 'E chord'})
+    """
+    text = query.removeprefix("?")
+    if len(text) > MOST_CHARACTERS:
+        return text, {}
+    try:
+        fields = parse_qsl(text, keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="replace")
+    except ValueError:
+        return text, {}
+    own = {name.removeprefix(OWN): value[:_LONGEST_OWN] for name, value in fields if name.startswith(OWN)}
+    rig = [(name, value) for name, value in fields if not name.startswith(OWN)]
+    return urlencode(rig, safe=",;"), own
+
+
+def join_query(rig_query: str, own: Mapping[str, str]) -> str:
+    """Return an address of both; empty where neither says anything.
+
+    >>> join_query("", {"trials": "20"})
+    'v=1&own.trials=20'
+    """
+    if not own:
+        return rig_query
+    fields = urlencode([(f"{OWN}{name}", value) for name, value in own.items()], safe=",;")
+    return f"{rig_query or f'v={VERSION}'}&{fields}"
 
 
 def _setup_fields(setup: Setup, default_rig: str, offer: Callable[[str], Offer]) -> list[tuple[str, str]]:

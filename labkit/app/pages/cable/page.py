@@ -1,4 +1,4 @@
-"""The cable page: widgets over `CableBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The cable page: widgets over `CablePageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.cable.page import panel
 panel()
@@ -7,21 +7,19 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
-from labkit.app.kit.curve_files import offer_curves
-from labkit.app.kit.page import BenchPage, box, caption, note
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.files import offer_curves
+from labkit.app.kit.page import CurvePage, box, caption, note
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import change_in_words, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import MadeFile
-from labkit.app.pages.cable.state import CableBench, response_of
+from labkit.app.pages.cable.state import CablePageState, response_of
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.report.paper_page import PaperHead
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.study.questions.cable import CableCurve, band_text, length_text, reference_text
 from labkit.view.words import ZERO, frequency_in_words, level_in_words
 
@@ -32,23 +30,7 @@ CAUTION = (
 LOAD_DOUBT = "Peak places ±6 % with a known load; a cable's capacitance per metre differs by ±10 % from its data sheet."
 
 
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the cable page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return CablePage(CableBench(rig)).box
-
-
-class CablePage(BenchPage[CableBench]):
+class CablePage(CurvePage[CablePageState]):
     """Cable lengths side by side."""
 
     title = "How long may the cable be?"
@@ -60,7 +42,7 @@ class CablePage(BenchPage[CableBench]):
         self.answer, self.numbers, self.said, self.table = (ipywidgets.HTML() for _ in range(4))
         self.files.offer("sheet", "Save customer sheet", lambda: self.customer_sheet(is_printed=False))
         self.files.offer("print", "Print customer sheet", lambda: self.customer_sheet(is_printed=True))
-        offer_curves(self.files, curves=self.bench.curves, stem=lambda: f"{self.file_stem}-cable", title=self._title)
+        offer_curves(self.files, curves=self.state.curves, stem=lambda: f"{self.file_stem}-cable", title=self._title)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the longest cable, numbers, curve, caption."""
@@ -69,16 +51,20 @@ class CablePage(BenchPage[CableBench]):
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return sentence, table of lengths, files, caution."""
         files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
-        return box("lab-told", self.said), box("lab-told", self.table, note(LOAD_DOUBT)), box("lab-told", *files)
+        return (
+            box("lab-section", self.said),
+            box("lab-section", self.table, note(LOAD_DOUBT)),
+            box("lab-section", *files),
+        )
 
     def show_results(self) -> None:
         """Show the longest cable, numbers, sentence and table."""
-        bench, shown = self.bench, self.bench.shown
-        self.answer.value = f'<p class="lab-answer">{escape(bench.answer)}</p>' if bench.answer else ""
-        self.numbers.value = numbers_html(bench.numbers)
-        advice = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in (*bench.advice, bench.formula) if line)
-        self.said.value = sentence_html(bench.sentence) + advice
-        terms = f"levels from {band_text(shown.band_hz)} against {reference_text(shown.before_length)}"
+        state, result = self.state, self.state.result
+        self.answer.value = f'<p class="lab-answer">{escape(state.answer)}</p>' if state.answer else ""
+        self.numbers.value = numbers_html(state.numbers)
+        advice = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in (*state.advice, state.formula) if line)
+        self.said.value = sentence_html(state.sentence) + advice
+        terms = f"levels from {band_text(result.band_hz)} against {reference_text(result.before_length)}"
         self.table.value = table_html(
             f"Lengths of this cable; {terms}",
             ("Cable", "Capacitance", "Peak sits at", "Peak height", "Treble ends at", "Mean", "Worst"),
@@ -88,49 +74,49 @@ class CablePage(BenchPage[CableBench]):
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return the table: one row for every length."""
-        is_silent = self.bench.shown.reading.is_silent
+        is_silent = self.state.result.reading.is_silent
         return [
             (
                 length_text(member.length),
                 format_quantity(float(f"{member.capacitance:.3g}"), "F"),
                 *(("silent",) * 5 if is_silent else _row(member)),
             )
-            for member in self.bench.shown.family
+            for member in self.state.result.family
         ]
 
     def draw(self, width: int) -> str:
         """Return the curves."""
-        return self.bench.draw(width)
+        return self.state.draw(width)
 
     def compared(self) -> tuple[Rig, str]:
         """Return the compared rig."""
-        return self.bench.shown.other, self.bench.shown.other_label
+        return self.state.result.other, self.state.result.other_label
 
-    def heard_now(self) -> Rig:
+    def sounding_rig(self) -> Rig:
         """Return the present rig with its buffer."""
-        return self.bench.shown.rig
+        return self.state.result.rig
 
     def customer_sheet(self, *, is_printed: bool) -> MadeFile:
         """Return the sheet for the customer, saved or printed."""
-        bench, shown = self.bench, self.bench.shown
-        now = f"{length_text(shown.cable.length)}, buffered" if shown.has_buffer else length_text(shown.cable.length)
-        other = f"{length_text(shown.cable.length)}, no buffer" if shown.has_buffer else shown.other_label
+        state, result = self.state, self.state.result
+        now = f"{length_text(result.cable.length)}, buffered" if result.has_buffer else length_text(result.cable.length)
+        other = f"{length_text(result.cable.length)}, no buffer" if result.has_buffer else result.other_label
         sheet = ChangeSheet(
             title=f"Your cable: {now} against {other}",
-            sentence=bench.sentence,
-            before=response_of(shown.other),
-            after=response_of(shown.rig),
+            sentence=state.sentence,
+            before=response_of(result.other),
+            after=response_of(result.rig),
             before_label=other,
             after_label=now,
-            before_load=load_in_words(shown.other),
-            after_load=load_in_words(shown.rig),
+            before_load=load_in_words(result.other),
+            after_load=load_in_words(result.rig),
             facts=(
-                ("Instrument", bench.rig.name),
-                *([("Longest cable", bench.answer)] if bench.answer else []),
-                *level_facts(bench.shown.level),
+                ("Instrument", state.rig.name),
+                *([("Longest cable", state.answer)] if state.answer else []),
+                *level_facts(state.result.level),
             ),
-            advice=bench.advice,
-            cautions=change_cautions(shown.other, shown.rig),
+            advice=state.advice,
+            cautions=change_cautions(result.other, result.rig),
             head=PaperHead(date=today()),
         )
         return MadeFile(
@@ -141,11 +127,14 @@ class CablePage(BenchPage[CableBench]):
         )
 
     def _title(self) -> str:
-        return f"{self.bench.rig.name}: {length_text(self.bench.shown.cable.length)} of cable"
+        return f"{self.state.rig.name}: {length_text(self.state.result.cable.length)} of cable"
 
     def _marked(self) -> int:
-        lengths = [member.length for member in self.bench.shown.family]
-        return lengths.index(self.bench.shown.cable.length)
+        lengths = [member.length for member in self.state.result.family]
+        return lengths.index(self.state.result.cable.length)
+
+
+panel = rig_panel(lambda rig: CablePage(CablePageState(rig)))
 
 
 def _row(member: CableCurve) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.page_state import CurvePageState
 from labkit.app.kit.rig.line import CABLE_LENGTHS
 from labkit.app.kit.text import change_in_words
 from labkit.catalogue import catalogue
@@ -95,7 +95,7 @@ SAME_DB = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CableShown:
+class CableResult:
     """What follows from one state of the page.
 
     Attributes
@@ -155,8 +155,8 @@ class CableShown:
         return bool(max(ends) - min(ends) < SAME_DB)
 
 
-class CableBench(PageBench[CableShown]):
-    """A rig whose cable is looked at."""
+class CablePageState(CurvePageState[CableResult]):
+    """A rig, its cable, and the lengths it is compared with."""
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return rig, cable and buffer, comparison, then the knobs and the input as the rig page has them."""
@@ -222,7 +222,7 @@ class CableBench(PageBench[CableShown]):
                 return {"own.type": name}
         return {"own.type": OTHER_TYPE}
 
-    def look(self, rig: Rig, values: Mapping[str, Value]) -> CableShown:
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> CableResult:
         """Solve the present rig, the compared one, and the family."""
         cable = first_cable(rig)
         if cable is None:
@@ -247,7 +247,7 @@ class CableBench(PageBench[CableShown]):
         judged = None
         if not reading.is_silent:
             judged = judge_cable(shown, allowed_db=allowed, band_hz=band, reference=before_length)
-        return CableShown(
+        return CableResult(
             rig=shown,
             cable=cable,
             reading=reading,
@@ -271,87 +271,87 @@ class CableBench(PageBench[CableShown]):
 
     def compared_changes(self) -> Mapping[str, Value] | None:
         """The compared length; None where the two differ by a buffer put on here, which no pin can hold."""
-        shown = self.shown
-        if shown.has_buffer or abs(shown.before_length - shown.cable.length) < 1e-9:
+        result = self.result
+        if result.has_buffer or abs(result.before_length - result.cable.length) < 1e-9:
             return None
-        return {f"{shown.cable.name}.length": shown.before_length}
+        return {f"{result.cable.name}.length": result.before_length}
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
         """Peak place, treble end, worst loss in the judged band, level as the strings drive it."""
-        shown = self.shown
-        if shown.judged is None:
-            return key_numbers(shown.reading)
-        peak, _, end = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=shown.other_label)
-        change = shown.change
+        result = self.result
+        if result.judged is None:
+            return key_numbers(result.reading)
+        peak, _, end = key_numbers(result.reading, pinned=result.other_reading, pinned_name=result.other_label)
+        change = result.change
         level = KeyNumber(
-            label=f"Worst, {band_text(shown.band_hz)}, against {shown.other_label}",
+            label=f"Worst, {band_text(result.band_hz)}, against {result.other_label}",
             value=change_in_words(-change.worst_db),
             detail=f"at {frequency_in_words(change.worst_hz)}; {change_in_words(-change.mean_db)} in the mean",
         )
-        return (peak, end, level, level_number(shown.level, shown.other_label))
+        return (peak, end, level, level_number(result.level, result.other_label))
 
     @property
     def answer(self) -> str:
         """The longest cable, with what is promised of it; empty where nothing reaches the input."""
-        return "" if self.shown.judged is None else self.shown.judged.answer
+        return "" if self.result.judged is None else self.result.judged.answer
 
     @property
     def sentence(self) -> str:
         """The result in one plain sentence."""
-        return plain_sentence(self.shown)
+        return plain_sentence(self.result)
 
     @property
     def advice(self) -> tuple[str, ...]:
         """Sentences that follow from the numbers: what the longest cable does elsewhere, how to tame a buffer."""
-        shown = self.shown
-        if shown.reading.is_silent:
+        result = self.result
+        if result.reading.is_silent:
             return ()
-        told = [shown.judged.elsewhere] if shown.judged and shown.judged.elsewhere else []
-        risen = [member for member in shown.family if member.loss.band.mean_db < -0.5]
-        if risen and not shown.is_held:
+        sentences = [result.judged.elsewhere] if result.judged and result.judged.elsewhere else []
+        risen = [member for member in result.family if member.loss.band.mean_db < -0.5]
+        if risen and not result.is_held:
             most = min(risen, key=lambda member: member.loss.band.mean_db)
-            told.append(
+            sentences.append(
                 f"A cable is not a plain treble filter: with {length_text(most.length)} the mean level from "
-                f"{band_text(shown.band_hz)} stands {-most.loss.band.mean_db:.1f} dB higher than with "
-                f"{reference_text(shown.before_length)}, because the peak has moved into the band."
+                f"{band_text(result.band_hz)} stands {-most.loss.band.mean_db:.1f} dB higher than with "
+                f"{reference_text(result.before_length)}, because the peak has moved into the band."
             )
-        if shown.trim is not None and shown.trim > 1e-12 and shown.before.peak_hz is not None:
-            trim = format_quantity(float(f"{shown.trim:.2g}"), "F")
-            told.append(
+        if result.trim is not None and result.trim > 1e-12 and result.before.peak_hz is not None:
+            trim = format_quantity(float(f"{result.trim:.2g}"), "F")
+            sentences.append(
                 f"Too bright with the buffer? {trim} across its input puts the peak back to "
-                f"{frequency_in_words(shown.before.peak_hz)}, where {length_text(shown.before_length)} of this cable "
+                f"{frequency_in_words(result.before.peak_hz)}, where {length_text(result.before_length)} of this cable "
                 "had it."
             )
-        return tuple(told)
+        return tuple(sentences)
 
     @property
     def formula(self) -> str:
         """The resonance formula with the rig's numbers; empty where it does not fit."""
-        shown = self.shown
-        if shown.has_buffer or shown.plain.peak_hz is None:
+        result = self.result
+        if result.has_buffer or result.plain.peak_hz is None:
             return ""
-        resonance = simple_resonance(shown.rig)
-        return "" if resonance is None else formula_text(resonance, shown.plain)
+        resonance = simple_resonance(result.rig)
+        return "" if resonance is None else formula_text(resonance, result.plain)
 
     @property
     def description(self) -> str:
         """The curves in words."""
-        shown = self.shown
-        return self.sentence if shown.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
+        result = self.result
+        return self.sentence if result.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
 
     def curves(self) -> list[Curve]:
         """Return the present curve, the compared one, and the rest of the family."""
-        shown = self.shown
-        now = "Now, buffered" if shown.has_buffer else f"Now, {length_text(shown.cable.length)}"
+        result = self.result
+        now = "Now, buffered" if result.has_buffer else f"Now, {length_text(result.cable.length)}"
         curves = [
-            Curve(frequency_hz=GRID_HZ, gain_db=shown.gain_db, label=now, brief="Now", style=NOW),
-            Curve(frequency_hz=GRID_HZ, gain_db=shown.other_gain_db, label=shown.other_label, style=PINS[0]),
+            Curve(frequency_hz=GRID_HZ, gain_db=result.gain_db, label=now, brief="Now", style=NOW),
+            Curve(frequency_hz=GRID_HZ, gain_db=result.other_gain_db, label=result.other_label, style=PINS[0]),
         ]
-        if shown.is_held:
+        if result.is_held:
             return curves
-        taken = {shown.cable.length} if shown.has_buffer else {shown.cable.length, shown.before_length}
-        rest = [member for member in shown.family if member.length in FAMILY_M and member.length not in taken]
+        taken = {result.cable.length} if result.has_buffer else {result.cable.length, result.before_length}
+        rest = [member for member in result.family if member.length in FAMILY_M and member.length not in taken]
         for member, style in zip(rest, FAMILY):
             curves.append(
                 Curve(frequency_hz=GRID_HZ, gain_db=member.gain_db, label=length_text(member.length), style=style)
@@ -360,7 +360,7 @@ class CableBench(PageBench[CableShown]):
 
     def draw(self, width: int) -> str:
         """Return the drawing, SVG, for a width in CSS pixels."""
-        title = f"Level over frequency at the input of {self.state.rig.setup.rig}, by length of cable"
+        title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, by length of cable"
         return draw_curves(self.curves(), title=title, description=self.description, width=width)
 
 
@@ -369,35 +369,35 @@ MOST_BEFORE_M = 40.0
 """Longest length to compare with; the search for the longest cable goes on beyond it."""
 
 
-def plain_sentence(shown: CableShown) -> str:
+def plain_sentence(result: CableResult) -> str:
     """Say in one sentence what the cable does, and what a buffer would do."""
-    length, before = length_text(shown.cable.length), length_text(shown.before_length)
-    differs = abs(shown.cable.length - shown.before_length) > 1e-9
-    if shown.plain.is_silent:
+    length, before = length_text(result.cable.length), length_text(result.before_length)
+    differs = abs(result.cable.length - result.before_length) > 1e-9
+    if result.plain.is_silent:
         return "Nothing reaches the input: turn the volume up, or choose a pickup on the switch."
-    if shown.has_buffer:
+    if result.has_buffer:
         lengths = (
             f"whether the cable is {before} or {length} long"
             if differs
             else f"however long the cable is up to {length}"
         )
         return (
-            f"With a buffer at the guitar {_peak_is(shown.buffered)}, {lengths}; without it, at {length}, "
-            f"{_peak_is(shown.plain)}."
+            f"With a buffer at the guitar {_peak_is(result.buffered)}, {lengths}; without it, at {length}, "
+            f"{_peak_is(result.plain)}."
         )
-    if shown.is_held:
-        return f"At {length} {_peak_is(shown.plain)}, and no length of this cable moves it: a buffer stands before it."
-    start = f"At {length} {_peak_is(shown.plain)}"
-    if differs and shown.plain.peak_hz is not None and shown.before.peak_hz is not None:
-        start += f" instead of {frequency_in_words(shown.before.peak_hz)} at {before}"
+    if result.is_held:
+        return f"At {length} {_peak_is(result.plain)}, and no length of this cable moves it: a buffer stands before it."
+    start = f"At {length} {_peak_is(result.plain)}"
+    if differs and result.plain.peak_hz is not None and result.before.peak_hz is not None:
+        start += f" instead of {frequency_in_words(result.before.peak_hz)} at {before}"
     elif differs:
-        start += f"; at {before} {_peak_is(shown.before)}"
-    dull = None if shown.judged is None else shown.judged.present.dull_from_hz
-    if shown.judged is not None and dull is not None:
-        start += f", dull from {frequency_in_words(dull)} ({shown.judged.allowed_db:g} dB under {before})"
-    if shown.plain.peak_hz is not None and shown.buffered.peak_hz is not None:
-        return f"{start}; a buffer at the guitar would hold it at {frequency_in_words(shown.buffered.peak_hz)}."
-    return f"{start}. With a buffer at the guitar {_peak_is(shown.buffered)}."
+        start += f"; at {before} {_peak_is(result.before)}"
+    dull = None if result.judged is None else result.judged.present.dull_from_hz
+    if result.judged is not None and dull is not None:
+        start += f", dull from {frequency_in_words(dull)} ({result.judged.allowed_db:g} dB under {before})"
+    if result.plain.peak_hz is not None and result.buffered.peak_hz is not None:
+        return f"{start}; a buffer at the guitar would hold it at {frequency_in_words(result.buffered.peak_hz)}."
+    return f"{start}. With a buffer at the guitar {_peak_is(result.buffered)}."
 
 
 def formula_text(formula: Resonance, solved: Reading) -> str:

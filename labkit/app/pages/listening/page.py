@@ -1,4 +1,4 @@
-"""The listening test page: widgets over `ListeningBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The listening test page: widgets over `ListeningPageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.listening.page import panel
 panel()
@@ -7,123 +7,42 @@ panel()
 from __future__ import annotations
 
 from collections.abc import Callable
-from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.background import Background
-from labkit.app.kit.page import SOUND_LIMIT_S
-from labkit.app.kit.panel_page import or_empty_state
-from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, ListeningDesk, MadeFile
+from labkit.app.kit.page import SOUND_LIMIT_S, Page, box, caption
+from labkit.app.kit.panel_page import rig_panel
+from labkit.app.kit.widgets import CurveView, ListeningDesk, MadeFile
 from labkit.app.pages.listening.run import LONGEST_RECORD, Sounds, make_sounds, result_file, trials_table
-from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.state import ListeningPageState
 from labkit.app.pages.listening.words import desk_view
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.view.words import ZERO
 
-TITLE = "Listening test"
-LEAD = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
 MAKING = "Making the sounds …"
 
 
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the listening test page.
+class ListeningPage(Page[ListeningPageState]):
+    """Two rigs, told apart blind at equal loudness."""
 
-    Parameters
-    ----------
-    rig : Rig, optional
-        The first rig.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return ListeningPage(ListeningBench(rig)).box
+    title = "Listening test"
+    lead = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
+    css_class = "lab-listening"
 
-
-class ListeningPage:
-    """Keeps widgets and bench together."""
-
-    def __init__(self, bench: ListeningBench) -> None:
-        self.bench = bench
-        self.controls = ControlPanel()
-        self.actions = ActionBar()
+    def set_up(self) -> None:
+        """Make the desk, the curve and the files."""
         self.desk = ListeningDesk()
         self.curve = CurveView()
-        self.files = FileOffers()
         self._said = ""
         self._asks_to_end = False
         self._is_busy = False
         self.sound_work = Background()
         self._sent: tuple[object, int] | None = None
-        self._shown_controls: object = None
-        self._connect()
-        self._left = _box("lab-left", self.controls)
-        caption = ipywidgets.HTML(f'<p class="lab-caption">{escape(ZERO)}</p>')
-        self._bar = _box("lab-more", _box("lab-results", self.curve, caption), self.actions)
-        self._files = _box("lab-more", self.files)
-        self.box = _box(
-            "lab-page",
-            _box("lab-title", ipywidgets.HTML(f"<h1>{escape(TITLE)}</h1><p>{escape(LEAD)}</p>")),
-            _box("lab-columns", self._left, _box("lab-right", self.desk, self._bar, self._files)),
-        )
-        self.box.add_class("lab-listening")
-        self.show()
-
-    def show(self) -> None:
-        """Show the present state; hand out the sounds of a trial once it is the present one."""
-        bench = self.bench
-        controls = bench.controls
-        if controls != self._shown_controls:
-            self.controls.show_controls(controls)
-            self._shown_controls = controls
-        self.controls.show_values(controls, bench.values, bench.errors)
-        if bench.stage == "choose":
-            self.curve.svg = bench.draw(self.curve.width)
-        self.actions.query = bench.query
-        self.actions.actions = [
-            {"key": "undo", "label": "Undo", "enabled": bench.can_undo},
-            {"key": "redo", "label": "Redo", "enabled": bench.can_redo},
-            {"key": "again", "label": "Start again", "enabled": bool(bench.query)},
-            {"key": "link", "label": "Copy link", "enabled": True},
-        ]
-        for part in (self._left, self._bar):
-            (part.remove_class if bench.stage == "choose" else part.add_class)("lab-away")
-        (self._files.add_class if bench.run is None else self._files.remove_class)("lab-away")
-        self._offer_files()
-        view = desk_view(bench, said=self._said, asks_to_end=self._asks_to_end)
-        self.desk.view = view
-        self._send_sounds(int(view["trial"]))
-
-    def _connect(self) -> None:
-        bench = self.bench
-        self.controls.on("set", self._then_show(lambda key="", index=0, **_: bench.set_index(str(key), int(index))))
-        self.controls.on("type", self._then_show(lambda key="", text="", **_: bench.set_text(str(key), str(text))))
-        for name, work in (("undo", bench.undo), ("redo", bench.redo), ("again", bench.start_again)):
-            self.actions.on(name, self._then_show(_without_fields(work), stage="choose"))
-        self.actions.on_open(self._open, self.controls)
-        self.curve.observe(lambda _: setattr(self.curve, "svg", bench.draw(self.curve.width)), "width")
-        for name, work in (
-            ("begin", bench.begin),
-            ("practise", bench.practise),
-            ("back", bench.take_back),
-            ("finish", bench.finish),
-            ("end", bench.finish),
-        ):
-            self.desk.on(name, self._then_show(_without_fields(work)))
-        self.desk.on("go on", self._then_show(lambda **_: None))
-        self.desk.on("ask", self._ask_to_end)
-        self.desk.on("answer", self._answer)
-        self.desk.on("leave", self._leave)
-        self.desk.on("forget", self._leave)
-        self.desk.on("prepare", self._prepare)
-        self.desk.on("cancel", self._cancel)
-        self.desk.on("found", self._then_show(lambda text="", **_: bench.found(str(text)[: LONGEST_RECORD + 1])))
-        self.desk.on("resume", self._resume)
+        self._left = box("lab-left", self.controls)
+        self._bar = box("lab-more", box("lab-results", self.curve, caption(ZERO)), self.actions)
+        self._files = box("lab-more", self.files)
         for key, label, make in (
             ("record", "Save this test", self._record_file),
             ("result", "Save the result", self._result_file),
@@ -132,44 +51,82 @@ class ListeningPage:
             self.files.offer(key, label, make)
         self._all_offers = list(self.files.offers)
 
-    def _then_show(self, work: Callable[..., object], stage: str = "") -> Callable[..., None]:
-        def handler(**fields: object) -> None:
-            if self._is_busy or (stage and self.bench.stage != stage):
-                return
+    def columns(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return the controls; desk, curve and files beside them."""
+        return self._left, box("lab-right", self.desk, self._bar, self._files)
+
+    def show(self) -> None:
+        """Show the present state; hand out the sounds of a trial once it is the present one."""
+        super().show()
+        state = self.state
+        if state.stage == "choose":
+            self.curve.svg = state.draw(self.curve.width)
+        for part in (self._left, self._bar):
+            (part.remove_class if state.stage == "choose" else part.add_class)("lab-away")
+        (self._files.add_class if state.run is None else self._files.remove_class)("lab-away")
+        self._offer_files()
+        view = desk_view(state, said=self._said, asks_to_end=self._asks_to_end)
+        self.desk.view = view
+        self._send_sounds(int(view["trial"]))
+
+    def _connect(self) -> None:
+        super()._connect()
+        state = self.state
+        self.curve.observe(lambda _: setattr(self.curve, "svg", state.draw(self.curve.width)), "width")
+        for name, work in (
+            ("begin", state.begin),
+            ("practise", state.practise),
+            ("back", state.take_back),
+            ("finish", state.finish),
+            ("end", state.finish),
+            ("go on", lambda: None),
+        ):
+            self.desk.on(name, lambda work=work, **_: self._desk_step(work))
+        self.desk.on("ask", self._ask_to_end)
+        self.desk.on("answer", self._answer)
+        self.desk.on("leave", self._leave)
+        self.desk.on("forget", self._leave)
+        self.desk.on("prepare", self._prepare)
+        self.desk.on("cancel", self._cancel)
+        self.desk.on("found", lambda text="", **_: self._desk_step(state.found, str(text)[: LONGEST_RECORD + 1]))
+        self.desk.on("resume", self._resume)
+
+    def _desk_step(self, work: Callable[..., object], *arguments: object) -> None:
+        if not self._is_busy:
             self._said = ""
             self._asks_to_end = False
-            work(**fields)
+            work(*arguments)
             self.show()
 
-        return handler
+    def _then_show(self, change: Callable[..., object], *arguments: object) -> None:
+        if self.state.stage == "choose":  # the comparison is fixed while a test is under way
+            self._desk_step(change, *arguments)
 
     def _open(self, query: str) -> None:
-        if self.bench.stage == "choose" and not self._is_busy:
-            self.bench.open(query)
-            self.show()
-            self.actions.said = " ".join(self.bench.problems)
+        if self._is_free:
+            super()._open(query)
 
     def _answer(self, choice: object = "", trial: object = 0, **_: object) -> None:
-        bench = self.bench
-        if bench.run is None or self._is_busy or type(trial) is not int:
+        state = self.state
+        if state.run is None or self._is_busy or type(trial) is not int:
             return
         self._asks_to_end = False
         try:
-            if bench.stage == "practice" and trial == -bench.run.practised - 1:
-                self._said = bench.run.try_one(str(choice))
-            elif bench.stage == "trial":
+            if state.stage == "practice" and trial == -state.run.practised - 1:
+                self._said = state.run.try_one(str(choice))
+            elif state.stage == "trial":
                 self._said = ""
-                bench.answer(str(choice), trial)
+                state.answer(str(choice), trial)
         except InputError as error:
             self._said = str(error)
         self.show()
 
     def _ask_to_end(self, **_: object) -> None:
-        self._asks_to_end = bool(self.bench.run is not None and self.bench.run.answers)
+        self._asks_to_end = bool(self.state.run is not None and self.state.run.answers)
         self.show()
 
     def _leave(self, **_: object) -> None:
-        self.bench.leave()
+        self.state.leave()
         self._said, self._asks_to_end = "", False
         self.desk.forgets = True
         self.show()
@@ -177,7 +134,7 @@ class ListeningPage:
 
     def _prepare(self, **_: object) -> None:
         if self._is_free:
-            self._make(self.bench.needed_sounds, self.bench.prepare, self.bench.refuse)
+            self._make(self.state.needed_sounds, self.state.prepare, self.state.refuse)
 
     def _resume(self, text: object = None, **_: object) -> None:
         kept = None if text is None else str(text)[: LONGEST_RECORD + 1]
@@ -187,17 +144,17 @@ class ListeningPage:
 
         def done(sounds: Sounds) -> None:
             try:
-                self.bench.resume(kept, sounds)
+                self.state.resume(kept, sounds)
             except InputError as error:
                 refused(error)
 
         if self._is_free:
-            self._make(lambda: self.bench.needed_to_resume(kept), done, refused)
+            self._make(lambda: self.state.needed_to_resume(kept), done, refused)
 
     @property
     def _is_free(self) -> bool:
         """True where sounds may be made: never while a test is under way."""
-        return not self._is_busy and self.bench.stage == "choose"
+        return not self._is_busy and self.state.stage == "choose"
 
     def _make(
         self,
@@ -211,8 +168,8 @@ class ListeningPage:
             self._is_busy = False
             self._said = ""
             work(*given)
-            if "against" in self.bench.errors:
-                self._said = self.bench.errors["against"]
+            if "against" in self.state.errors:
+                self._said = self.state.errors["against"]
             self.show()
 
         def broke(sentence: str) -> None:
@@ -250,27 +207,27 @@ class ListeningPage:
             self.show()
 
     def _send_sounds(self, trial: int) -> None:
-        run = self.bench.run
-        if run is None or self.bench.stage not in ("practice", "trial"):
+        run = self.state.run
+        if run is None or self.state.stage not in ("practice", "trial"):
             self._sent = None
             return
         wanted = (run, trial)
         if self._sent == wanted:
             return
         self._sent = wanted
-        self.desk.send_sounds(run.practice_sounds() if self.bench.stage == "practice" else run.trial_sounds(), trial)
+        self.desk.send_sounds(run.practice_sounds() if self.state.stage == "practice" else run.trial_sounds(), trial)
 
     def _offer_files(self) -> None:
-        wanted = ("result", "table") if self.bench.stage == "result" else ("record",)
+        wanted = ("result", "table") if self.state.stage == "result" else ("record",)
         offers = [offer for offer in self._all_offers if offer["key"] in wanted]
         if self.files.offers != offers:
             self.files.offers = offers
 
     def _record_file(self) -> MadeFile:
-        if self.bench.run is None:
+        if self.state.run is None:
             raise InputError("There is no test to save yet.")
-        name = f"listening-test-{self.bench.run.number[:8]}.json"
-        return MadeFile(name=name, kind="application/json", content=self.bench.run.record().encode())
+        name = f"listening-test-{self.state.run.number[:8]}.json"
+        return MadeFile(name=name, kind="application/json", content=self.state.run.record().encode())
 
     def _result_file(self) -> MadeFile:
         name, result = self._opened()
@@ -281,16 +238,9 @@ class ListeningPage:
         return MadeFile(name=f"{name}.csv", kind="text/csv", content=trials_table(result))
 
     def _opened(self) -> tuple[str, dict[str, object]]:
-        if self.bench.run is None or self.bench.result is None:
+        if self.state.run is None or self.state.result is None:
             raise InputError("The result is not open yet.")
-        return f"listening-result-{self.bench.run.number[:8]}", self.bench.result
+        return f"listening-result-{self.state.run.number[:8]}", self.state.result
 
 
-def _without_fields(work: Callable[[], None]) -> Callable[..., None]:
-    return lambda **_: work()
-
-
-def _box(css_class: str, *children: ipywidgets.Widget) -> ipywidgets.Box:
-    box = ipywidgets.Box(children)
-    box.add_class(css_class)
-    return box
+panel = rig_panel(lambda rig: ListeningPage(ListeningPageState(rig)))

@@ -20,7 +20,7 @@ from typing import Any, cast
 import numpy as np
 
 from labkit import __version__
-from labkit.app.kit.listening import compared_in_words
+from labkit.app.kit.sound import compared_in_words
 from labkit.app.pages.listening.seal import TEST_NUMBER, Seal
 from labkit.core.errors import InputError
 from labkit.rig.outputs import counted_outputs

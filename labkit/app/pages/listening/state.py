@@ -8,12 +8,10 @@ from dataclasses import replace
 from typing import Any, Literal
 
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.history import History
-from labkit.app.kit.listening import take_names
+from labkit.app.kit.page_state import GRID, History, PageState
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.kit.undoable import Undoable
-from labkit.app.pages.listening.compared import ComparisonState, open_state, write_state
-from labkit.app.pages.listening.controls import ComparisonChoice
+from labkit.app.kit.sound import take_names
+from labkit.app.pages.listening.controls import Comparison, ComparisonChoice, read_comparison, write_comparison
 from labkit.app.pages.listening.run import (
     ListeningRun,
     Record,
@@ -25,21 +23,18 @@ from labkit.app.pages.listening.run import (
 )
 from labkit.app.pages.listening.seal import Seal, new_number
 from labkit.core.errors import InputError
-from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.rig.rig import Rig
 from labkit.sound.blind.abx import passing_count
 from labkit.sound.render.string_drive import level_change
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import key_numbers, louder_in_words, read_response, sentence
-
-_GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 
 Stage = Literal["choose", "practice", "trial", "answered", "result"]
 
 
-class ListeningBench(Undoable[ComparisonState]):
+class ListeningPageState(PageState[Comparison]):
     """Two rigs to be told apart, and the test of it.
 
     Parameters
@@ -73,7 +68,7 @@ class ListeningBench(Undoable[ComparisonState]):
         self.result: dict[str, Any] | None = None
         self.stage: Stage = "choose"
         self.kept: Record | None = None
-        super().__init__(open_state(self._rigs, "", self.takes)[0], clock)
+        super().__init__(read_comparison(self._rigs, "", self.takes)[0], clock)
         self.open(query)
 
     # what is compared
@@ -81,52 +76,57 @@ class ListeningBench(Undoable[ComparisonState]):
     @property
     def query(self) -> str:
         """The present comparison for an address."""
-        return write_state(self._rigs, self.state, self.takes)
+        return write_comparison(self._rigs, self.snapshot, self.takes)
+
+    @property
+    def is_changed(self) -> bool:
+        """True where the comparison is another than the page opens with."""
+        return bool(self.query)
 
     @property
     def names(self) -> tuple[str, str]:
         """What the two rigs are called."""
-        return self._choice.names(self.state)
+        return self._choice.names(self.snapshot)
 
     @property
     def common(self) -> str:
         """The rig that both share; empty where they are two rigs."""
-        return self._choice.common(self.state)
+        return self._choice.common(self.snapshot)
 
     @property
     def controls(self) -> ControlSet:
         """The controls of the present comparison."""
-        return self._choice.controls(self.state)
+        return self._choice.controls(self.snapshot)
 
     @property
     def values(self) -> dict[str, Value]:
         """Where every control stands."""
-        return self._choice.values(self.state)
+        return self._choice.values(self.snapshot)
 
     def start_again(self) -> None:
         """Go back to the comparison that the page opens with; can be undone."""
-        state, _ = open_state(self._rigs, "", self.takes)
+        state, _ = read_comparison(self._rigs, "", self.takes)
         self._step(state)
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
-        state, problems = open_state(self._rigs, query, self.takes)
+        state, problems = read_comparison(self._rigs, query, self.takes)
         try:
             self._rigs.rig(state.first)
             self._rigs.rig(state.second)
         except InputError as error:
-            state, _ = open_state(self._rigs, "", self.takes)
+            state, _ = read_comparison(self._rigs, "", self.takes)
             problems = (f"The link does not make a rig: {error}",)
         self.problems = problems
         self._start_from(state)
 
     def draw(self, width: int) -> str:
         """Return the drawing of both rigs' curves, SVG, for a width in CSS pixels."""
-        first, second = (self._rigs.rig(setup).response(_GRID) for setup in (self.state.first, self.state.second))
+        first, second = (self._rigs.rig(setup).response(GRID) for setup in (self.snapshot.first, self.snapshot.second))
         one, other = self.names
         styles = ((first, "First", NOW), (second, "Second", PINS[0]))
         curves = [
-            Curve(frequency_hz=_GRID, gain_db=gain_db(response.values), label=label, style=style)
+            Curve(frequency_hz=GRID, gain_db=gain_db(response.values), label=label, style=style)
             for response, label, style in styles
         ]
         readings = (
@@ -145,7 +145,7 @@ class ListeningBench(Undoable[ComparisonState]):
         InputError
             If both rigs are the same.
         """
-        return self._needed(self.state)
+        return self._needed(self.snapshot)
 
     def prepare(self, sounds: Sounds | None = None) -> None:
         """Make the sounds, unless they are given, and seal a plan.
@@ -153,7 +153,7 @@ class ListeningBench(Undoable[ComparisonState]):
         A comparison that cannot be made becomes an error beside the second rig.
         """
         try:
-            self.run = self._make_run(new_number(), self.state, sounds)
+            self.run = self._make_run(new_number(), self.snapshot, sounds)
         except InputError as error:
             self.refuse(error)
             return
@@ -240,7 +240,7 @@ class ListeningBench(Undoable[ComparisonState]):
         before = self._history
         self._history = History(replace(state, trials=record.trials), clock=self._clock)
         try:
-            run = self._make_run(record.number, self.state, sounds)
+            run = self._make_run(record.number, self.snapshot, sounds)
             take_up(run, record, self.seal)
         except InputError:
             self._history = before
@@ -255,7 +255,7 @@ class ListeningBench(Undoable[ComparisonState]):
     @property
     def level(self) -> str:
         """How loud the second is against the first, which the test takes away."""
-        first, second = self._rigs.rig(self.state.first), self._rigs.rig(self.state.second)
+        first, second = self._rigs.rig(self.snapshot.first), self._rigs.rig(self.snapshot.second)
         change = level_change(first, second)
         if change.is_silent:
             return "Nothing of one of them reaches the input."
@@ -266,7 +266,7 @@ class ListeningBench(Undoable[ComparisonState]):
     @property
     def needed(self) -> str:
         """What a score has to reach, in words."""
-        count = self.state.trials if self.run is None else self.run.trials
+        count = self.snapshot.trials if self.run is None else self.run.trials
         needed = passing_count(count)
         if needed is None:
             return f"With {count} trials no score can pass the 5 % line; plan more."
@@ -283,21 +283,21 @@ class ListeningBench(Undoable[ComparisonState]):
         )
         return f"This browser keeps a listening test: {one} against {other}, {state}."
 
-    def _kept_state(self, text: str | None) -> tuple[Record, ComparisonState] | None:
+    def _kept_state(self, text: str | None) -> tuple[Record, Comparison] | None:
         record = self.kept if text is None else read_record(text)
         if record is None:
             return None
-        state, problems = open_state(self._rigs, record.query, self.takes)
+        state, problems = read_comparison(self._rigs, record.query, self.takes)
         if problems:
             raise InputError(f"the kept test cannot go on: {problems[0]}")
         return record, state
 
-    def _needed(self, state: ComparisonState) -> tuple[Rig, Rig, str]:
+    def _needed(self, state: Comparison) -> tuple[Rig, Rig, str]:
         if state.first == state.second:
             raise InputError("Both rigs are the same; change a part of the second, or choose another.")
         return self._rigs.rig(state.first), self._rigs.rig(state.second), state.take
 
-    def _make_run(self, number: str, state: ComparisonState, sounds: Sounds | None) -> ListeningRun:
+    def _make_run(self, number: str, state: Comparison, sounds: Sounds | None) -> ListeningRun:
         needed = self._needed(state)
         sounds = sounds or make_sounds(*needed)
         return ListeningRun(
@@ -312,7 +312,7 @@ class ListeningBench(Undoable[ComparisonState]):
 
     def _move(self, key: str, value: Value) -> None:
         try:
-            state = self._choice.moved(self.state, key, value)
+            state = self._choice.moved(self.snapshot, key, value)
             self._rigs.rig(state.first)
             self._rigs.rig(state.second)
         except InputError as error:

@@ -5,26 +5,26 @@ from __future__ import annotations
 from html import escape
 from typing import Any
 
-from labkit.app.pages.listening.state import ListeningBench
+from labkit.app.pages.listening.state import ListeningPageState
 from labkit.sound.loudness import HEARING_CAUTION
 
 LISTEN_KEYS = ("A", "B", "X")
 ANSWER_KEYS = ("1", "2", "3")
 
 
-def desk_view(bench: ListeningBench, *, said: str = "", asks_to_end: bool = False) -> dict[str, Any]:
+def desk_view(state: ListeningPageState, *, said: str = "", asks_to_end: bool = False) -> dict[str, Any]:
     """Return what the desk shows: words, buttons, what can be heard and answered. Nothing of it depends on the plan.
 
     Parameters
     ----------
-    bench : ListeningBench
+    bench : ListeningPageState
     said : str
         Answer to the last thing done.
     asks_to_end : bool
         Ask whether the test shall end before all trials are answered.
     """
     view: dict[str, Any] = {
-        "stage": bench.stage,
+        "stage": state.stage,
         "heading": "",
         "lines": [],
         "listen": [],
@@ -36,7 +36,7 @@ def desk_view(bench: ListeningBench, *, said: str = "", asks_to_end: bool = Fals
         "buttons": [],
         "html": "",
         "seal": "",
-        "opens_file": bench.stage == "choose",
+        "opens_file": state.stage == "choose",
         "kept": "",
     }
     shown = {
@@ -45,35 +45,35 @@ def desk_view(bench: ListeningBench, *, said: str = "", asks_to_end: bool = Fals
         "trial": _trial,
         "answered": _answered,
         "result": _result,
-    }[bench.stage]
-    view.update(shown(bench))
-    if asks_to_end and bench.stage == "trial" and bench.run is not None:
-        view["lines"] = [f"End after {len(bench.run.answers)} of {bench.run.trials} trials? The rest stays unanswered."]
+    }[state.stage]
+    view.update(shown(state))
+    if asks_to_end and state.stage == "trial" and state.run is not None:
+        view["lines"] = [f"End after {len(state.run.answers)} of {state.run.trials} trials? The rest stays unanswered."]
         view["buttons"] = [_button("end", "Yes, open the result", primary=True), _button("go on", "No, go on")]
-    if bench.run is not None:
-        view["kept"] = bench.run.record()
-        view["seal"] = f"Sealed plan, SHA-256 {bench.run.fingerprint}"
+    if state.run is not None:
+        view["kept"] = state.run.record()
+        view["seal"] = f"Sealed plan, SHA-256 {state.run.fingerprint}"
     return view
 
 
-def _choose(bench: ListeningBench) -> dict[str, Any]:
-    one, other = bench.names
-    lines = [f"{one} against {other}, {bench.state.take}, at equal loudness."]
-    if bench.common:
-        lines.append(f"Everything else is alike in both: {bench.common}.")
-    lines.append(bench.level)
-    lines.append(bench.needed)
-    if not bench.seal.is_lasting:
+def _choose(state: ListeningPageState) -> dict[str, Any]:
+    one, other = state.names
+    lines = [f"{one} against {other}, {state.snapshot.take}, at equal loudness."]
+    if state.common:
+        lines.append(f"Everything else is alike in both: {state.common}.")
+    lines.append(state.level)
+    lines.append(state.needed)
+    if not state.seal.is_lasting:
         lines.append("This machine gives no place to keep a seal, so a test lasts only while this page is open.")
-    buttons = [_button("prepare", "Make the sounds", primary=bench.kept is None)]
-    if bench.kept is not None:
-        lines.insert(0, bench.offer_of_kept)
+    buttons = [_button("prepare", "Make the sounds", primary=state.kept is None)]
+    if state.kept is not None:
+        lines.insert(0, state.offer_of_kept)
         buttons = [_button("resume", "Go on with it", primary=True), _button("forget", "Forget it"), *buttons]
     return {"heading": "What you will compare", "lines": lines, "buttons": buttons}
 
 
-def _practice(bench: ListeningBench) -> dict[str, Any]:
-    run = _run(bench)
+def _practice(state: ListeningPageState) -> dict[str, Any]:
+    run = _run(state)
     begun = bool(run.answers)
     return {
         "heading": "Practice: both in the open",
@@ -93,8 +93,8 @@ def _practice(bench: ListeningBench) -> dict[str, Any]:
     }
 
 
-def _trial(bench: ListeningBench) -> dict[str, Any]:
-    run = _run(bench)
+def _trial(state: ListeningPageState) -> dict[str, Any]:
+    run = _run(state)
     return {
         "heading": f"Trial {run.present} of {run.trials}",
         "lines": ["Is X the same as A, or as B? Which rig is called A changes from trial to trial."],
@@ -111,8 +111,8 @@ def _trial(bench: ListeningBench) -> dict[str, Any]:
     }
 
 
-def _answered(bench: ListeningBench) -> dict[str, Any]:
-    run = _run(bench)
+def _answered(state: ListeningPageState) -> dict[str, Any]:
+    run = _run(state)
     return {
         "heading": "All trials are answered",
         "lines": ["The seal is still closed. Once it is open, the answers stand."],
@@ -125,8 +125,8 @@ def _answered(bench: ListeningBench) -> dict[str, Any]:
     }
 
 
-def _result(bench: ListeningBench) -> dict[str, Any]:
-    run, result = _run(bench), bench.result
+def _result(state: ListeningPageState) -> dict[str, Any]:
+    run, result = _run(state), state.result
     assert result is not None, "the stage 'result' is only reached with one"
     return {
         "heading": f"{run.names[0]} against {run.names[1]}",
@@ -139,9 +139,9 @@ def _result(bench: ListeningBench) -> dict[str, Any]:
     }
 
 
-def _run(bench: ListeningBench) -> Any:
-    assert bench.run is not None, "every stage but the first has a test"
-    return bench.run
+def _run(state: ListeningPageState) -> Any:
+    assert state.run is not None, "every stage but the first has a test"
+    return state.run
 
 
 def _answers() -> list[dict[str, str]]:

@@ -7,17 +7,18 @@ no instrument shows; `is_given` tells them apart.
 from __future__ import annotations
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, log_positions, with_value
-from labkit.app.pages.measure.demo import DEMO_METER_CAPACITANCE, DEMO_METER_RESISTANCE, DEMO_RESISTANCE
+from labkit.app.pages.measure.sweeps import (
+    DEMO_METER_CAPACITANCE,
+    DEMO_METER_RESISTANCE,
+    DEMO_RESISTANCE,
+    FIND_HZ,
+    NOT_KNOWN_F,
+)
 from labkit.core.units import format_quantity
 
 MOST_SWEEPS = 4
 """One colour each; more loads than these add nothing to a fit."""
 
-NOT_KNOWN_F = 1e-13
-"""Position "not known" of the meter's capacitance: a tenth of a picofarad, below any input."""
-
-FIND_HZ = 1.0
-"""Position "find it" of the rig's corner."""
 
 OPEN_OHM = 1e12
 """Position "open": beyond every ohmmeter."""

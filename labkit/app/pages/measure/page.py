@@ -1,4 +1,4 @@
-"""The measure page: widgets over `MeasureBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The measure page: widgets over `MeasurePageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.measure.page import panel
 panel()
@@ -7,20 +7,18 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.background import Background
 from labkit.app.kit.controls import ControlSet
-from labkit.app.kit.page import BenchPage, box, file_stem
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.files import GivenFile, Intake, Upload
+from labkit.app.kit.page import CurvePage, box, file_stem
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html
-from labkit.app.kit.upload import GivenFile, Intake, Upload
-from labkit.app.kit.widgets import FileOffers, MadeFile, SheetOpener, Work
+from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
-from labkit.app.pages.measure.readings import calibration_words, readings_sheet
-from labkit.app.pages.measure.state import STYLES, MeasureBench
+from labkit.app.pages.measure.state import STYLES, MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
     NOT_IN_FIT,
@@ -39,28 +37,11 @@ from labkit.app.pages.measure.words import (
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 from labkit.view.curve.curve import draw_curves, label_margin
 from labkit.view.curve.residual import draw_residuals
 
 
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the measure page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        The rig a fitted pickup may be put into.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return MeasurePage(MeasureBench(rig)).box
-
-
-class MeasurePage(BenchPage[MeasureBench]):
+class MeasurePage(CurvePage[MeasurePageState]):
     """Sweeps and single readings on one bench."""
 
     title = "What is on the bench?"
@@ -83,7 +64,7 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.upload.on("remove", self._remove)
         self.work.on("cancel", lambda **_: self._cancel())
         self.work.on("again", lambda **_: self._again())
-        self.opener = SheetOpener(self._open_plan, label="Open a pickup sheet as the plan")
+        self.opener = self._opener("a pickup sheet", label="Open a pickup sheet as the plan")
         self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
         self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
         self.files.offer("record-file", "Save the record", lambda: self._record(is_printed=False))
@@ -94,12 +75,12 @@ class MeasurePage(BenchPage[MeasureBench]):
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
         self.sweep_parts = (
-            box("lab-told", self.upload),
-            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
+            box("lab-section", self.upload),
+            box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
         )
         self.reading_parts = (
-            box("lab-told", self.opener),
-            box("lab-told", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
+            box("lab-section", self.opener),
+            box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
         )
         self.curve_box = box("lab-measured", self.curve, self.caption)
         self.rest_box = box("lab-measured", self.rest)
@@ -114,19 +95,19 @@ class MeasurePage(BenchPage[MeasureBench]):
             self.rest_box,
             *self.sweep_parts[:1],
             *self.reading_parts[:1],
-            box("lab-told", self.said),
+            box("lab-section", self.said),
             *self.sweep_parts[1:],
             *self.reading_parts[1:],
-            box("lab-told", self.cautions),
+            box("lab-section", self.cautions),
         )
 
     def shown_controls(self) -> ControlSet:
         """Return the controls that matter now."""
-        return self.bench.shown_controls
+        return self.state.shown_controls
 
     def show_results(self) -> None:
         """Show fit or verdict, and ask for what is missing."""
-        is_sweeps = self.bench.values["own.bench"] == "sweeps"
+        is_sweeps = self.state.values["own.bench"] == "sweeps"
         for part in (*self.sweep_parts, self.curve_box, self.rest_box):
             _show(part, is_sweeps)
         for part in self.reading_parts:
@@ -137,17 +118,17 @@ class MeasurePage(BenchPage[MeasureBench]):
             self._show_readings()
 
     def _show_sweeps(self) -> None:
-        bench, fit = self.bench, self.bench.fit
-        self.upload.files = [self._listed(slot) for slot in sorted(bench.files)]
+        state, fit = self.state, self.state.fit
+        self.upload.files = [self._listed(slot) for slot in sorted(state.files)]
         self.numbers.value = numbers_html(waiting_numbers() if fit is None else fit_numbers(fit))
         self.cautions.value = listed("Cautions", SWEEP_CAUTIONS)
-        problem = bench.problem
+        problem = state.problem
         if fit is not None:
             self.caption.value = f'<p class="lab-caption">{escape(ZERO_OF_FIT)}</p>'
             self.said.value = fit_html(fit) + f'<p class="lab-note">{escape(NOT_IN_FIT)}</p>'
             links = "".join(
                 f'<a class="lab-measure-link" href="rig.ipynb?{escape(query)}">Use it in my rig: {escape(place)}</a>'
-                for place, query in bench.fitted_in_rig()
+                for place, query in state.fitted_in_rig()
             )
             self.links.value = f"<p>{links}</p>"
         else:
@@ -159,11 +140,11 @@ class MeasurePage(BenchPage[MeasureBench]):
         self._go_on()
 
     def _show_readings(self) -> None:
-        bench, judged = self.bench, self.bench.shown
+        state, judged = self.state, self.state.result
         self.background.cancel()
         self.work.words, self.work.again = "", False
         assert judged is not None
-        calibration = f'<p class="lab-note">{escape(calibration_words(bench.values))}</p>'
+        calibration = f'<p class="lab-note">{escape(calibration_words(state.values))}</p>'
         self.cautions.value = listed("Cautions", READING_CAUTIONS)
         if judged.verdict is None:
             self.numbers.value = ""
@@ -173,18 +154,18 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.said.value = verdict_html(judged.verdict) + calibration
 
     def _listed(self, slot: int) -> dict[str, object]:
-        bench = self.bench
-        told, given = bench.told(slot), bench.files[slot]
+        state = self.state
+        found, given = state.read_as(slot), state.files[slot]
         entry: dict[str, object] = {
             "key": str(slot),
             "name": given.name,
             "colour": STYLES[slot - 1].colour,
-            "detail": "invented, of the winding room at Saltmarsh Lane" if bench.is_demo else "",
-            "removable": not bench.is_demo,
+            "detail": "invented, of the winding room at Saltmarsh Lane" if state.is_demo else "",
+            "removable": not state.is_demo,
         }
-        if told is None:
+        if found is None:
             return {**entry, "detail": "not read yet"}
-        sweep, error = told
+        sweep, error = found
         if sweep is None:
             return {**entry, "error": f"{error[:1].upper()}{error[1:]}."}
         points = f"{sweep.frequency_hz.size} points"
@@ -193,28 +174,28 @@ class MeasurePage(BenchPage[MeasureBench]):
 
     def _go_on(self) -> None:
         """Have done what the present state asks for: first reading, then the fit."""
-        bench, key = self.bench, self._wanted
+        state, key = self.state, self._wanted
         if key == self._stopped or (self.background.is_busy and key == self._under_way):
             return
         self._stopped, self._under_way = "", key
-        if bench.unread:
-            files, choices = bench.unread, bench.choices
+        if state.unread:
+            files, choices = state.unread, state.choices
 
-            def read(told: list) -> None:
-                bench.take_read(files, choices, told)
+            def read(found: list) -> None:
+                state.take_read(files, choices, found)
                 self._done()
 
             self._ask("Reading", read_files, files, choices, done=read, failed=self._read_failed)
-        elif bench.needs_fit:
-            asked = bench.asked
+        elif state.needs_fit:
+            asked = state.asked
             assert asked is not None
 
             def fitted(fit: object) -> None:
-                bench.take_fit(asked, fit)  # type: ignore[arg-type]
+                state.take_fit(asked, fit)  # type: ignore[arg-type]
                 self._done()
 
             def refused(sentence: str) -> None:
-                bench.take_refusal(asked, sentence)
+                state.take_refusal(asked, sentence)
                 self._done()
 
             self._ask("Fitting", fit_asked, asked, done=fitted, failed=refused)
@@ -227,10 +208,10 @@ class MeasurePage(BenchPage[MeasureBench]):
     @property
     def _wanted(self) -> str:
         """What reading and fit follow from, as a text to compare by."""
-        bench = self.bench
-        files = [(slot, given.name, len(given.content)) for slot, given in sorted(bench.files.items())]
-        sweeps = [(key, value) for key, value in bench.state.own if key not in READING_DEFAULTS]
-        return repr((files, [given.name for given in bench.unread], sweeps))
+        state = self.state
+        files = [(slot, given.name, len(given.content)) for slot, given in sorted(state.files.items())]
+        sweeps = [(key, value) for key, value in state.snapshot.own if key not in READING_DEFAULTS]
+        return repr((files, [given.name for given in state.unread], sweeps))
 
     def _ask(self, word: str, work: object, *arguments: object, done: object, failed: object) -> None:
         self.work.again = False
@@ -264,8 +245,8 @@ class MeasurePage(BenchPage[MeasureBench]):
         self._go_on()
 
     def _residuals(self) -> None:
-        fit = self.bench.fit
-        lines, rests = self.bench.curves()
+        fit = self.state.fit
+        lines, rests = self.state.curves()
         if fit is None or not rests:
             self.rest.value = ""
             return
@@ -275,11 +256,11 @@ class MeasurePage(BenchPage[MeasureBench]):
         self.rest.value = f'{drawing}<p class="lab-caption">{escape(words)}</p>'
 
     def draw(self, width: int) -> str:
-        """Return points and fitted lines; nothing while readings are looked at."""
-        if self.bench.values["own.bench"] != "sweeps":
+        """Return points and fitted lines; nothing while readings are shown."""
+        if self.state.values["own.bench"] != "sweeps":
             return ""
-        lines, _ = self.bench.curves()
-        fit = self.bench.fit
+        lines, _ = self.state.curves()
+        fit = self.state.fit
         description = fit_sentence(fit) if fit is not None else "Measured, not fitted yet."
         return draw_curves(
             lines, title="Measured and fitted level over frequency", description=description, width=width
@@ -287,36 +268,35 @@ class MeasurePage(BenchPage[MeasureBench]):
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig as it is, to compare with the one that has the fitted pickup."""
-        fitted = self.bench.rig_with_fit() if self.bench.values["own.bench"] == "sweeps" else None
-        return None if fitted is None else (self.bench.rig, "my rig as it is")
+        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
+        return None if fitted is None else (self.state.rig, "my rig as it is")
 
-    def heard_now(self) -> Rig:
-        """Return the rig with the fitted pickup in it; the rig as it is while readings are looked at."""
-        fitted = self.bench.rig_with_fit() if self.bench.values["own.bench"] == "sweeps" else None
-        return fitted or self.bench.rig
+    def sounding_rig(self) -> Rig:
+        """Return the rig with the fitted pickup in it; the rig as it is while readings are shown."""
+        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
+        return fitted or self.state.rig
 
     # files
 
     def _file(self, given: GivenFile) -> None:
-        self.bench.add(given)
+        self.state.add(given)
         self._stopped = ""
         self.show()
 
     def _remove(self, key: object = "", **_: object) -> None:
         if str(key).isdecimal():
-            self.bench.remove(int(str(key)))
+            self.state.remove(int(str(key)))
             self._stopped = ""
             self.show()
 
-    def _open_plan(self, name: str, text: str) -> str:
-        said = self.bench.open_plan(name, text)
-        self.show()
-        return said
+    def open_sheet(self, text: str, where: str) -> str:
+        """Take a pickup sheet as the plan."""
+        return f"{self.state.open_plan(text, where)}; it is the plan now"
 
     def _needed_fit(self) -> Fit:
-        if self.bench.fit is None:
+        if self.state.fit is None:
             raise InputError("there is no fit yet to keep")
-        return self.bench.fit
+        return self.state.fit
 
     def _pickup_sheet(self) -> MadeFile:
         fit = self._needed_fit()
@@ -327,14 +307,14 @@ class MeasurePage(BenchPage[MeasureBench]):
         from labkit.report.fit_paper import fit_paper_html
 
         fit = self._needed_fit()
-        measurements = [measurement for _, measurement in self.bench.measurements()]
+        measurements = [measurement for _, measurement in self.state.measurements()]
         html = fit_paper_html(fit, measurements)
         return MadeFile(
             name=f"{file_stem(fit.name)}-fit.html", kind="text/html", content=html.encode(), is_printed=is_printed
         )
 
     def _readings(self) -> MadeFile:
-        judged = self.bench.shown
+        judged = self.state.result
         if judged is None:
             raise InputError("there are no readings to keep")
         return MadeFile(name="readings.toml", kind="application/toml", content=readings_sheet(judged).encode())
@@ -342,11 +322,14 @@ class MeasurePage(BenchPage[MeasureBench]):
     def _test_record(self, *, is_printed: bool) -> MadeFile:
         from labkit.report.papers import bench_record_html, record_from_verdict
 
-        judged = self.bench.shown
+        judged = self.state.result
         if judged is None or judged.verdict is None:
             raise InputError("there is no verdict to print yet")
-        html = bench_record_html(record_from_verdict(judged.verdict, notes=(calibration_words(self.bench.values),)))
+        html = bench_record_html(record_from_verdict(judged.verdict, notes=(calibration_words(self.state.values),)))
         return MadeFile(name="test-record.html", kind="text/html", content=html.encode(), is_printed=is_printed)
+
+
+panel = rig_panel(lambda rig: MeasurePage(MeasurePageState(rig)))
 
 
 def _show(widget: ipywidgets.Widget, wanted: bool) -> None:

@@ -7,49 +7,155 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.files import GivenFile
+from labkit.app.kit.page_state import CurvePageState
 from labkit.app.kit.pickup.made import flatten, made_from, pickup_text
-from labkit.app.kit.rig.state import write_query
-from labkit.app.kit.upload import GivenFile, plain_name
 from labkit.app.pages.measure.controls import (
     MOST_SWEEPS,
+    OPEN_OHM,
+    POLES,
     READING,
     READING_DEFAULTS,
     every_control,
     shown_groups,
     sweep_defaults,
 )
-from labkit.app.pages.measure.demo import demo_files, demo_fit
-from labkit.app.pages.measure.readings import Judged, judge
-from labkit.app.pages.measure.sweeps import Choices, FitAsk, Told, dc_reading, kind_of, measurement_of, read_files
-from labkit.bench.diagnose.readings import Plan, load_plan, plan_from_table
+from labkit.app.pages.measure.sweeps import (
+    Choices,
+    FitAsk,
+    ReadFile,
+    dc_reading,
+    demo_files,
+    demo_fit,
+    kind_of,
+    measurement_of,
+    read_files,
+)
+from labkit.bench.diagnose.diagnose import diagnose_readings
+from labkit.bench.diagnose.readings import Plan, Readings, load_plan, plan_from_table, readings_from_table
+from labkit.bench.diagnose.verdicts import Verdict
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.fit.fixture import Fixture, Measurement
 from labkit.bench.fit.model import fixture_reading
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.core.sheet import parse_sheet
+from labkit.core.sheet import Table, parse_sheet, sheet_text
+from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
 from labkit.view.palette import NOW, PINS
+
+NAME = "the pickup on the bench"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """A plan, what was read, and what follows; ``problem`` says why nothing does."""
+
+    plan: Plan
+    data: dict[str, Any]
+    verdict: Verdict | None
+    problem: str = ""
+
+
+def readings_data(plan: Plan, values: Mapping[str, Value]) -> dict[str, Any]:
+    """Return the keys of a readings sheet with everything that was read."""
+    data: dict[str, Any] = {"name": NAME}
+
+    def shown(value: Value, unit: str) -> str:
+        return format_quantity(float(f"{float(value):.6g}"), unit)
+
+    if values["own.celsius"]:
+        data["temperature"] = shown(values["own.celsius"], "°C")
+    for key, name in (("own.ohms", "resistance"), ("own.insulation", "insulation")):
+        if values[key]:
+            data[name] = "open" if float(values[key]) >= OPEN_OHM else shown(values[key], "Ω")
+    if values["own.pot"]:
+        data["through_pots"] = [f"{shown(values['own.pot'], 'Ω')} ± 20 %"]
+    for key, name in (("own.swing", "first_swing"), ("own.planned_swing", "planned_swing")):
+        if values["own.swing"] != "not read":
+            data[name] = str(values[key])
+    if values["own.thin"] != "not read":
+        data["passes_sound"] = values["own.thin"] == "yes"
+    if values["own.henry"]:
+        entry: dict[str, Any] = {
+            "frequency": shown(values["own.at"], "Hz"),
+            "model": str(values["own.model"]),
+            "inductance": shown(values["own.henry"], "H"),
+        }
+        if values["own.quality"]:
+            entry["q"] = float(values["own.quality"])
+        data["lcr"] = [entry]
+    field = []
+    facings = {coil.facing for coil in plan.pickup.coils.values() if coil.facing}
+    for number in range(1, POLES + 1):
+        if not values[f"own.pole{number}"]:
+            continue
+        pole: dict[str, Any] = {
+            "pole": str(number),
+            "value": shown(values[f"own.pole{number}"], "T"),
+            "gap": shown(values["own.gap"], "m"),
+        }
+        if values["own.facing"] != "not read":
+            pole["facing"] = str(values["own.facing"])
+            if len(facings) == 1:
+                pole["planned_facing"] = next(iter(facings))
+        field.append(pole)
+    if field:
+        data["field"] = field
+    known, read = float(values["own.ref_known"]), float(values["own.ref_read"])
+    if field and known and read:
+        data["field_meter"] = {"reference_reading": shown(read, "T"), "reference_value": shown(known, "T")}
+    return data
+
+
+def judge(plan: Plan, values: Mapping[str, Value]) -> Judged:
+    """Hold the readings against a plan."""
+    data = readings_data(plan, values)
+    try:
+        readings: Readings = readings_from_table(Table(data, "readings"))
+        if readings.resistance is None and not (readings.lcr or readings.field or readings.insulation):
+            return Judged(plan=plan, data=data, verdict=None, problem="Nothing is read yet; begin with the resistance.")
+        return Judged(plan=plan, data=data, verdict=diagnose_readings(plan, readings))
+    except InputError as error:
+        return Judged(plan=plan, data=data, verdict=None, problem=f"{str(error)[:1].upper()}{str(error)[1:]}.")
+
+
+def readings_sheet(judged: Judged) -> str:
+    """Return the readings as a sheet that ``labkit diagnose`` takes."""
+    return sheet_text("readings", judged.data)
+
+
+def calibration_words(values: Mapping[str, Value]) -> str:
+    """Say what the reference piece says of the field meter."""
+    known, read = float(values["own.ref_known"]), float(values["own.ref_read"])
+    if not known or not read:
+        return "No reference piece was read: the field meter is trusted within 5 %."
+    factor = known / read
+    return (
+        f"The meter shows {read * 1e3:.3g} mT for {known * 1e3:.3g} mT: its readings are multiplied by {factor:.3f}, "
+        "which is good to ±4.4 % (the piece to 2 %, the reading to 1 %, one standard deviation each)."
+    )
+
 
 STYLES = (NOW, *PINS)
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
 
 
-class MeasureBench(PageBench[Judged | None]):
+class MeasurePageState(CurvePageState[Judged | None]):
     """Sweeps and readings on the bench."""
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.is_demo = True
         self.files: dict[int, GivenFile] = dict(enumerate(demo_files(), start=1))
-        self._told: dict[tuple[GivenFile, Choices], Told] = {}
+        self._read: dict[tuple[GivenFile, Choices], ReadFile] = {}
         self._plans: dict[str, Plan] = {}
         self._opened: dict[str, Plan] = {}
         self._fitted: tuple[FitAsk, Fit] | None = None
@@ -57,7 +163,7 @@ class MeasureBench(PageBench[Judged | None]):
         self._take(list(demo_files()), Choices(), read_files(demo_files(), Choices()))
         super().__init__(rig, query=query, clock=clock)
 
-    # what PageBench asks for
+    # what CurvePageState asks for
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the page."""
@@ -67,8 +173,8 @@ class MeasureBench(PageBench[Judged | None]):
         """Return where they stand at first."""
         return {**sweep_defaults(self.is_demo), **READING_DEFAULTS, "own.plan": self._usual_plan}
 
-    def look(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
-        """Return what the readings say; None while sweeps are looked at."""
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
+        """Return what the readings say; None while sweeps are shown."""
         return None if values["own.bench"] == "sweeps" else judge(self.plan(str(values["own.plan"])), values)
 
     # plans
@@ -91,15 +197,15 @@ class MeasureBench(PageBench[Judged | None]):
             self._plans[name] = load_plan(name)
         return self._plans[name]
 
-    def open_plan(self, name: str, text: str) -> str:
-        """Take a pickup sheet as the plan; InputError where it is none. Returns what was opened, in words."""
-        plan = plan_from_table(parse_sheet(text, plain_name(name), kinds=("pickup",)))
+    def open_plan(self, text: str, where: str) -> str:
+        """Take a pickup sheet as the plan and return the pickup's name; InputError where it is none."""
+        plan = plan_from_table(parse_sheet(text, where, kinds=("pickup",)))
         title, number = f"{plan.pickup.name[:60]} (opened)", 2
         while title in self._opened:
             title, number = f"{plan.pickup.name[:60]} (opened, {number})", number + 1
         self._opened[title] = plan
         self._move("own.plan", title)
-        return f"Opened {plan.pickup.name[:60]}; it is the plan now."
+        return plan.pickup.name[:60]
 
     # files
 
@@ -139,8 +245,8 @@ class MeasureBench(PageBench[Judged | None]):
 
     def _forget_fixture(self) -> None:
         """Loads and fixture belong to the files they were set for; readings stay."""
-        kept = tuple((key, value) for key, value in self.state.own if key in READING_DEFAULTS or key == "own.bench")
-        self._start_from(replace(self.state, own=kept))
+        kept = tuple((key, value) for key, value in self.snapshot.own if key in READING_DEFAULTS or key == "own.bench")
+        self._start_from(replace(self.snapshot, own=kept))
 
     # reading
 
@@ -152,32 +258,32 @@ class MeasureBench(PageBench[Judged | None]):
     @property
     def unread(self) -> list[GivenFile]:
         """Files that have not been read with the present choices."""
-        return [given for given in self.files.values() if (given, self.choices) not in self._told]
+        return [given for given in self.files.values() if (given, self.choices) not in self._read]
 
-    def take_read(self, files: list[GivenFile], choices: Choices, told: list[Told]) -> None:
+    def take_read(self, files: list[GivenFile], choices: Choices, read: list[ReadFile]) -> None:
         """Take what `read_files` found."""
-        self._take(files, choices, told)
+        self._take(files, choices, read)
 
-    def _take(self, files: list[GivenFile], choices: Choices, told: list[Told]) -> None:
-        self._told.update({(given, choices): found for given, found in zip(files, told)})
+    def _take(self, files: list[GivenFile], choices: Choices, read: list[ReadFile]) -> None:
+        self._read.update({(given, choices): found for given, found in zip(files, read)})
 
-    def told(self, slot: int) -> Told | None:
+    def read_as(self, slot: int) -> ReadFile | None:
         """Return how a file was read; None while it is not."""
-        return self._told.get((self.files[slot], self.choices))
+        return self._read.get((self.files[slot], self.choices))
 
     @property
     def is_asking(self) -> bool:
         """Whether a file could be read in two ways, or something was said about columns and units."""
         answered = any(self.values[control.key] != "found" for control in READING)
-        return answered or any(told is not None and told[0] is None for told in map(self.told, self.files))
+        return answered or any(read is not None and read[0] is None for read in map(self.read_as, self.files))
 
     def measurements(self) -> tuple[tuple[int, Measurement], ...]:
         """Return every sweep that was read with its fixture, by slot; InputError where one cannot be used."""
         found = []
         for slot in sorted(self.files):
-            told = self.told(slot)
-            if told is not None and told[0] is not None:
-                found.append((slot, measurement_of(told[0], slot, self.values)))
+            read = self.read_as(slot)
+            if read is not None and read[0] is not None:
+                found.append((slot, measurement_of(read[0], slot, self.values)))
         return tuple(found)
 
     # the fit
@@ -253,10 +359,10 @@ class MeasureBench(PageBench[Judged | None]):
         """The controls that matter now."""
         sweeps, kinds = [], {"" if self.values["own.kind"] == "file" else str(self.values["own.kind"])}
         for slot in sorted(self.files):
-            told = self.told(slot)
-            if told is not None and told[0] is not None:
+            read = self.read_as(slot)
+            if read is not None and read[0] is not None:
                 sweeps.append((slot, self.files[slot].name))
-                kinds.add(kind_of(told[0], self.values) or "")
+                kinds.add(kind_of(read[0], self.values) or "")
         return shown_groups(
             bench=str(self.values["own.bench"]),
             kinds=kinds,
@@ -311,14 +417,9 @@ class MeasureBench(PageBench[Judged | None]):
         text = self._fitted_text(self.fit)
         links = []
         for slot in self.rig.pickups:
-            setup = self.offers.offer(self.state.rig.setup.rig).setup(
-                self.state.rig.setup.rig, {**self.offers.values(self.state.rig.setup), slot: text}
-            )
-            self.offers.rig(setup)
-            query = write_query(
-                replace(self.state.rig, setup=setup), default_rig=self.offers.default_rig, offer=self.offers.offer
-            )
-            links.append((slot.replace("_", " "), query))
+            setup = self.setup_with({slot: text})
+            self.rig_of(setup)
+            links.append((slot.replace("_", " "), self.query_of(replace(self.snapshot.rig, setup=setup))))
         return tuple(links)
 
     def rig_with_fit(self) -> Rig | None:

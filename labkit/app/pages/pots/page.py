@@ -1,4 +1,4 @@
-"""The pots page: widgets over `PotsBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The pots page: widgets over `PotsPageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.pots.page import panel
 panel()
@@ -7,21 +7,19 @@ panel()
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
-from labkit.app.kit.curve_files import offer_curves
-from labkit.app.kit.page import BenchPage, box, note
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.files import offer_curves
+from labkit.app.kit.page import CurvePage, box, note
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
-from labkit.app.pages.pots.state import PotsBench, response_of
+from labkit.app.pages.pots.state import PotsPageState, response_of
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.report.paper_page import PaperHead
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
 
 MOST_SMALL = 4
 CAUTION = (
@@ -30,23 +28,7 @@ CAUTION = (
 )
 
 
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the pots page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return PotsPage(PotsBench(rig)).box
-
-
-class PotsPage(BenchPage[PotsBench]):
+class PotsPage(CurvePage[PotsPageState]):
     """Pots, tapers, bleeds and capacitors side by side."""
 
     title = "What do the pots and capacitors do?"
@@ -68,9 +50,9 @@ class PotsPage(BenchPage[PotsBench]):
         self.files.offer("print", "Print customer sheet", lambda: self.customer_sheet(is_printed=True))
         offer_curves(
             self.files,
-            curves=lambda: self.bench.shown.view.main.curves,
+            curves=lambda: self.state.result.view.main.curves,
             stem=lambda: f"{self.file_stem}-pots",
-            title=lambda: f"{self.bench.rig.name}: {self.bench.shown.view.main.title}",
+            title=lambda: f"{self.state.rig.name}: {self.state.result.view.main.title}",
         )
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -80,21 +62,21 @@ class PotsPage(BenchPage[PotsBench]):
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return sentence, small multiples, plots, table, files."""
         files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
-        return box("lab-told", self.said, self.multiples, self.plots, self.table), box("lab-told", *files)
+        return box("lab-section", self.said, self.multiples, self.plots, self.table), box("lab-section", *files)
 
     def shown_controls(self) -> ControlSet:
         """Return the controls that the present question needs."""
-        return self.bench.visible_controls
+        return self.state.visible_controls
 
     def show_results(self) -> None:
         """Show everything that follows from the present state."""
-        bench, view = self.bench, self.bench.shown.view
-        self.numbers.value = numbers_html(bench.numbers)
+        state, view = self.state, self.state.result.view
+        self.numbers.value = numbers_html(state.numbers)
         self.heading.value = f'<h2 class="lab-curve-title">{escape(view.main.title)}</h2>'
         self.caption.value = f'<p class="lab-caption">{escape(view.main.caption)}</p>'
-        tried = f'<p class="lab-note">Tried on here: {escape("; ".join(bench.tried))}.</p>' if bench.tried else ""
-        notes = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in bench.notes)
-        self.said.value = sentence_html(bench.sentence) + notes + tried
+        tried = f'<p class="lab-note">Tried on here: {escape("; ".join(state.tried))}.</p>' if state.tried else ""
+        notes = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in state.notes)
+        self.said.value = sentence_html(state.sentence) + notes + tried
         for place in range(MOST_SMALL):
             self._draw_small(place)
         drawings = "".join(f'<div class="lab-small">{drawing}</div>' for drawing in view.plots)
@@ -104,31 +86,31 @@ class PotsPage(BenchPage[PotsBench]):
 
     def draw(self, width: int) -> str:
         """Return the main curves."""
-        return self.bench.draw(width)
+        return self.state.draw(width)
 
     def compared(self) -> tuple[Rig, str]:
         """Return what the question compares with."""
-        return self.bench.shown.view.other, self.bench.shown.view.other_label
+        return self.state.result.view.other, self.state.result.view.other_label
 
-    def heard_now(self) -> Rig:
+    def sounding_rig(self) -> Rig:
         """Return the present rig with what the page tries on it."""
-        return self.bench.shown.rig
+        return self.state.result.rig
 
     def customer_sheet(self, *, is_printed: bool) -> MadeFile:
         """Return the sheet for the customer: the present rig against what the question compares with."""
-        bench, shown = self.bench, self.bench.shown
+        state, result = self.state, self.state.result
         sheet = ChangeSheet(
-            title=f"{bench.values['own.show']}: now against {shown.view.other_label}",
-            sentence=bench.sentence,
-            before=response_of(shown.view.other),
-            after=response_of(shown.rig),
-            before_label=shown.view.other_label,
+            title=f"{state.values['own.show']}: now against {result.view.other_label}",
+            sentence=state.sentence,
+            before=response_of(result.view.other),
+            after=response_of(result.rig),
+            before_label=result.view.other_label,
             after_label="now",
-            before_load=load_in_words(shown.view.other),
-            after_load=load_in_words(shown.rig),
-            facts=(("Instrument", bench.rig.name), *level_facts(shown.level)),
-            advice=bench.notes,
-            cautions=change_cautions(shown.view.other, shown.rig),
+            before_load=load_in_words(result.view.other),
+            after_load=load_in_words(result.rig),
+            facts=(("Instrument", state.rig.name), *level_facts(result.level)),
+            advice=state.notes,
+            cautions=change_cautions(result.view.other, result.rig),
             head=PaperHead(date=today()),
         )
         return MadeFile(
@@ -139,8 +121,11 @@ class PotsPage(BenchPage[PotsBench]):
         )
 
     def _draw_small(self, place: int) -> None:
-        panels = self.bench.shown.view.small
+        panels = self.state.result.view.small
         shown = place < len(panels)
         self.small_boxes[place].layout.display = None if shown else "none"
-        self.small[place].svg = self.bench.draw_small(place, self.small[place].width) if shown else ""
+        self.small[place].svg = self.state.draw_small(place, self.small[place].width) if shown else ""
         self.small_headings[place].value = f"<h3>{escape(panels[place].title)}</h3>" if shown else ""
+
+
+panel = rig_panel(lambda rig: PotsPage(PotsPageState(rig)))

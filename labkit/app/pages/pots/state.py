@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.page_state import CurvePageState
 from labkit.app.kit.rig.controls import CAPACITORS, RESISTORS, words
 from labkit.app.pages.pots.capacitors import NO_LOSS, bleed_view, capacitor_view, loss_view
 from labkit.app.pages.pots.views import GRID_HZ, View, plain_name, position_view, taper_view, value_view
@@ -68,7 +68,7 @@ _OF_A_VIEW: Mapping[str, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PotsShown:
+class PotsResult:
     """What follows from one state of the page; ``rig`` is the present one with what the page tries on it."""
 
     rig: Rig
@@ -78,8 +78,8 @@ class PotsShown:
     view: View
 
 
-class PotsBench(PageBench[PotsShown]):
-    """A rig whose pots and capacitors are looked at."""
+class PotsPageState(CurvePageState[PotsResult]):
+    """One question about the pots and capacitors of a rig."""
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return rig, question, what may be tried on, then knobs and parts as the rig page has them."""
@@ -142,72 +142,72 @@ class PotsBench(PageBench[PotsShown]):
             brought["own.bleed_resistor"] = usual.resistance
         return brought
 
-    def look(self, rig: Rig, values: Mapping[str, Value]) -> PotsShown:
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> PotsResult:
         """Try on what the page says, and look at the question."""
         if "own.show" not in values:
             raise InputError(f"'{rig.name}' has neither pots nor tone capacitors to look at")
-        worn = tried_on(rig, values)
-        view = _view(worn, values)
-        return PotsShown(
-            rig=worn,
-            reading=read_response(worn.response(GRID_HZ)),
+        tried = tried_on(rig, values)
+        view = _view(tried, values)
+        return PotsResult(
+            rig=tried,
+            reading=read_response(tried.response(GRID_HZ)),
             other_reading=read_response(view.other.response(GRID_HZ)),
-            level=level_change(view.other, worn),
+            level=level_change(view.other, tried),
             view=view,
         )
 
     def compared_changes(self) -> Mapping[str, Value] | None:
         """Knobs and values of what the question compares with; None where a taper, bleed or dielectric differs."""
-        changes = self.shown.view.changes
+        changes = self.result.view.changes
         return None if changes is None or self.tried else dict(changes)
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
         """Peak place, peak height, treble end and level, against what the page compares with."""
-        shown = self.shown
-        label = shown.view.other_label
-        numbers = key_numbers(shown.reading, pinned=shown.other_reading, pinned_name=label)
-        return (*numbers, level_number(shown.level, label))
+        result = self.result
+        label = result.view.other_label
+        numbers = key_numbers(result.reading, pinned=result.other_reading, pinned_name=label)
+        return (*numbers, level_number(result.level, label))
 
     @property
     def sentence(self) -> str:
         """The result in one sentence."""
-        if self.shown.reading.is_silent:
+        if self.result.reading.is_silent:
             return "Nothing reaches the input: turn the volume up, or choose a pickup on the switch."
-        return self.shown.view.told[0]
+        return self.result.view.told[0]
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What else follows."""
-        return () if self.shown.reading.is_silent else self.shown.view.told[1:]
+        return () if self.result.reading.is_silent else self.result.view.told[1:]
 
     @property
     def tried(self) -> tuple[str, ...]:
         """What the page has put on the rig beyond its own state, in words."""
         values = self.values
-        told = []
+        sentences = []
         if values.get("own.taper", AS_BUILT) != AS_BUILT:
-            told.append(f"{plain_name(str(values['own.pot']))} with a taper {values['own.taper']}")
+            sentences.append(f"{plain_name(str(values['own.pot']))} with a taper {values['own.taper']}")
         if values.get("own.bleed", AS_WIRED) != AS_WIRED:
-            told.append(f"treble bleed {values['own.bleed']}")
+            sentences.append(f"treble bleed {values['own.bleed']}")
         if values.get("own.dielectric", AS_BUILT) != AS_BUILT:
-            told.append(f"{plain_name(str(values['own.capacitor']))} of {values['own.dielectric']}")
-        return tuple(told)
+            sentences.append(f"{plain_name(str(values['own.capacitor']))} of {values['own.dielectric']}")
+        return tuple(sentences)
 
     @property
     def description(self) -> str:
         """The curves in words."""
-        return self.sentence if self.shown.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
+        return self.sentence if self.result.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
 
     def draw(self, width: int) -> str:
         """Return the main drawing, SVG, for a width in CSS pixels."""
-        main = self.shown.view.main
-        title = f"{main.title}, {self.state.rig.setup.rig}"
+        main = self.result.view.main
+        title = f"{main.title}, {self.snapshot.rig.setup.rig}"
         return draw_curves(main.curves, title=title, description=self.description, width=width, levels=main.levels)
 
     def draw_small(self, place: int, width: int) -> str:
         """Return one of the small multiples, SVG; empty where the question has no such one."""
-        small = self.shown.view.small
+        small = self.result.view.small
         if not 0 <= place < len(small):
             return ""
         panel = small[place]

@@ -1,4 +1,4 @@
-"""The rig page: widgets over `RigBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The rig page: widgets over `RigPageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.rig.page import panel
 panel()
@@ -6,20 +6,27 @@ panel()
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html import escape
-from pathlib import Path
 
 import ipywidgets
 
-from labkit.app.kit.disclosure import Disclosure
-from labkit.app.kit.page import PinningPage, box, caption_html, note
-from labkit.app.kit.panel_page import or_empty_state
-from labkit.app.kit.text import numbers_html
-from labkit.app.pages.rig.files import offer_rig_files
-from labkit.app.pages.rig.state import RigBench
-from labkit.app.pages.rig.views import formula_html, position_html, positions_html, schematic_html
-from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
+from labkit.app.kit.files import offer_curves
+from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note
+from labkit.app.kit.panel_page import rig_panel
+from labkit.app.kit.rig.opened import rig_sheet_text
+from labkit.app.kit.text import numbers_html, today
+from labkit.app.kit.widgets import Disclosure, FileOffers, MadeFile
+from labkit.app.pages.rig.state import EQUAL_EMF, RigPageState
+from labkit.app.pages.rig.words import (
+    formula_html,
+    netlist,
+    position_html,
+    positions_html,
+    schematic_html,
+    schematic_svg,
+    short_formula,
+)
 
 CAUTION = (
     "A mains amplifier holds high voltage after it is unplugged: leave its inside to licensed service. "
@@ -27,23 +34,7 @@ CAUTION = (
 )
 
 
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the rig page.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return RigPage(RigBench(rig)).box
-
-
-class RigPage(PinningPage[RigBench]):
+class RigPage(PinningPage[RigPageState]):
     """Everything of a rig, from string to amplifier."""
 
     title = "Your rig, from string to amplifier"
@@ -51,20 +42,20 @@ class RigPage(PinningPage[RigBench]):
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
-        bench = self.bench
+        state = self.state
         self.numbers, self.caption, self.place = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.schematic = Disclosure(
-            "Schematic of the rig as it stands", lambda: schematic_html(bench.rig), working="Drawing it …"
+            "Schematic of the rig as it stands", lambda: schematic_html(state.rig), working="Drawing it …"
         )
         self.formula = Disclosure(
-            "Formula with your numbers", lambda: formula_html(bench.rig), working="Working it out: one or two seconds …"
+            "Formula with your numbers", lambda: formula_html(state.rig), working="Working it out: one or two seconds …"
         )
         self.positions = Disclosure(
             "What each position does: heard, phase, hum, level",
-            lambda: positions_html(bench.rig),
+            lambda: positions_html(state.rig),
             working="Trying them …",
         )
-        offer_rig_files(self.files, bench)
+        offer_rig_files(self.files, state)
         self.opener = self._opener("a rig sheet")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -78,32 +69,77 @@ class RigPage(PinningPage[RigBench]):
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
         """Return schematic, formula and files."""
         return (
-            box("lab-told", ipywidgets.HTML("<h2>The circuit</h2>"), self.positions, self.schematic, self.formula),
-            box("lab-told", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION)),
+            box("lab-section", ipywidgets.HTML("<h2>The circuit</h2>"), self.positions, self.schematic, self.formula),
+            box("lab-section", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION)),
         )
 
     def show_results(self) -> None:
         """Show the numbers, and what the curve shows."""
-        self.numbers.value = numbers_html(self.bench.numbers)
-        drawn = self.bench.drawn
+        self.numbers.value = numbers_html(self.state.numbers)
+        drawn = self.state.drawn
         said = f'<p class="lab-drawn">{escape(drawn)}</p>' if drawn else ""
-        self.caption.value = f"{said}{caption_html(self.bench.caption)}"
-        self.place.value = position_html(self.bench.rig)
+        self.caption.value = f"{said}{caption_html(self.state.caption)}"
+        self.place.value = position_html(self.state.rig)
         self.place.layout.display = None if self.place.value else "none"
 
     def show(self) -> None:
-        """Show the present state; last, positions, schematic and formula while they are looked at."""
+        """Show the present state; last, positions, schematic and formula where they are open."""
         super().show()
         self.positions.refresh()
         self.schematic.refresh()
         self.formula.refresh()
 
-    @property
-    def rig_name(self) -> str:
-        """The present rig's name."""
-        return self.bench.state.setup.rig
-
     def open_sheet(self, text: str, where: str) -> str:
         """Show a rig sheet."""
-        self.bench.open_sheet(text, where)
+        self.state.open_sheet(text, where)
         return self.rig_name
+
+
+panel = rig_panel(lambda rig: RigPage(RigPageState(rig)))
+
+
+def offer_rig_files(files: FileOffers, state: RigPageState) -> None:
+    """Add a button for every file of a rig."""
+
+    def stem() -> str:
+        return file_stem(state.rig.name)
+
+    def offer(
+        key: str, label: str, ending: str, kind: str, make: Callable[[], str], *, is_printed: bool = False
+    ) -> None:
+        def made() -> MadeFile:
+            return MadeFile(name=f"{stem()}{ending}", kind=kind, content=make().encode(), is_printed=is_printed)
+
+        files.offer(key, label, made)
+
+    offer("sheet", "Rig sheet", ".toml", "application/toml", lambda: rig_sheet_text(state.rig))
+    offer_curves(
+        files,
+        curves=state.curves,
+        stem=lambda: stem() if state.curve == EQUAL_EMF else f"{stem()}-by-the-strings",
+        title=lambda: f"{state.rig.name}, {state.curve}" if state.drawn else state.rig.name,
+        caption=lambda: state.zero,
+    )
+    offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(state.rig))
+    offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(state.rig))
+    offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(state))
+    offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state))
+    offer("print", "Print customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state), is_printed=True)
+
+
+def _formula_text(state: RigPageState) -> str:
+    from labkit.circuit.formula.text import formula_text
+
+    return formula_text(short_formula(state.rig))
+
+
+def _paper(state: RigPageState) -> str:
+    """The rig as it is; where a curve is pinned, the change from that one."""
+    from labkit.report.paper_page import PaperHead
+    from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
+
+    date, compared = today(), state.compared
+    if compared is None:
+        return rig_paper_html(state.rig, head=PaperHead(date=date))
+    before = state.rig_of(compared.pin.setup)
+    return rig_paper_html(before, other=state.rig, label=compared.short, other_label="now", head=PaperHead(date=date))

@@ -1,4 +1,4 @@
-"""The page of studies: widgets over `StudyBench`. ``panel()`` works in the lab's page and in any notebook.
+"""The page of studies: widgets over `StudyPageState`. ``panel()`` works in the lab's page and in any notebook.
 
 from labkit.app.pages.study.page import panel
 panel()
@@ -8,26 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from html import escape
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import ipywidgets
 
-from labkit.app.kit.background import Background
+from labkit.app.kit.background import Background, Debounce
 from labkit.app.kit.controls import ControlSet
-from labkit.app.kit.curve_files import offer_curves
-from labkit.app.kit.debounce import Debounce
-from labkit.app.kit.page import BenchPage, box
-from labkit.app.kit.panel_page import or_empty_state
+from labkit.app.kit.files import offer_curves
+from labkit.app.kit.page import CurvePage, box
+from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html, table_html
 from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.study.controls import GOAL, SPREAD
-from labkit.app.pages.study.files import offer_pictures
-from labkit.app.pages.study.state import Refusal, StudyBench
+from labkit.app.pages.study.state import Refusal, StudyPageState
 from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError
+from labkit.core.json_text import as_json_text
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig
+from labkit.study import written
+from labkit.study.search.solution import SearchResult
 from labkit.view.words import ZERO, KeyNumber
 
 if TYPE_CHECKING:
@@ -41,23 +40,7 @@ BAND = "The band holds 90 of 100 instruments; half of them lie below the dashed 
 WAITING = (KeyNumber(label="Answer", value="…", detail="on its way"),)
 
 
-@or_empty_state
-def panel(rig: Rig | None = None, *, sheet: str | Path | None = None) -> ipywidgets.Box:
-    """Return the page of studies.
-
-    Parameters
-    ----------
-    rig : Rig, optional
-        What to start with.
-    sheet : str or Path, optional
-        The same by path or catalogue name; the first rig of the catalogue where neither is given.
-    """
-    if sheet is not None:
-        rig = load_rig(sheet)
-    return StudyPage(StudyBench(rig)).box
-
-
-class StudyPage(BenchPage[StudyBench]):
+class StudyPage(CurvePage[StudyPageState]):
     """How far parts spread, one value, or parts for a goal."""
 
     title = "How far do parts spread, and which get me there?"
@@ -75,11 +58,11 @@ class StudyPage(BenchPage[StudyBench]):
         self.goal_files = FileOffers()
         self.goal_files.offer("goal", "Save goal sheet", self._goal_file)
         self.close = ipywidgets.Button(description="Back to the goal on the left")
-        self.close.on_click(lambda _: self._then_show(self.bench.close_goal))
+        self.close.on_click(lambda _: self._then_show(self.state.close_goal))
         offer_curves(
             self.files,
-            curves=self.bench.curves,
-            stem=lambda: f"{self.file_stem}-{self.bench.question}",
+            curves=self.state.curves,
+            stem=lambda: f"{self.file_stem}-{self.state.question}",
             title=lambda: self.rig_name,
         )
         self.files.offer("answer-csv", "Answer as CSV", lambda: self._answer_file("csv"))
@@ -92,15 +75,15 @@ class StudyPage(BenchPage[StudyBench]):
         self.picture_files = FileOffers()
         offer_pictures(
             self.picture_files,
-            answer=lambda: self.bench.answer,
+            answer=lambda: self.state.answer,
             stem=lambda: self.file_stem,
             title=lambda: self.rig_name,
         )
-        self.spread_parts = (box("lab-told", self.pictures), box("lab-told", self.causes, self.picture_files))
-        self.table_box = box("lab-told", self.table)
+        self.spread_parts = (box("lab-section", self.pictures), box("lab-section", self.causes, self.picture_files))
+        self.table_box = box("lab-section", self.table)
         for part in (self.table_box, self.spread_parts[1]):
             part.add_class("lab-wrap")
-        self.goal_parts = (box("lab-told", self.goal, self.close, self.goal_files, self.opener),)
+        self.goal_parts = (box("lab-section", self.goal, self.close, self.goal_files, self.opener),)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return numbers, progress, curve, caption, sentence."""
@@ -113,27 +96,27 @@ class StudyPage(BenchPage[StudyBench]):
             self.table_box,
             *self.spread_parts[1:],
             *self.goal_parts,
-            box("lab-told", ipywidgets.HTML("<h2>Save it</h2>"), self.files),
+            box("lab-section", ipywidgets.HTML("<h2>Save it</h2>"), self.files),
         )
 
     def shown_controls(self) -> ControlSet:
         """Return the controls that the present question needs."""
-        return self.bench.visible_controls
+        return self.state.visible_controls
 
     def show_results(self) -> None:
         """Show the present answer, or ask for it."""
-        bench, answer = self.bench, self.bench.answer
+        state, answer = self.state, self.state.answer
         # while the same question is worked out anew its last answer stays, faded, so that nothing jumps under the hand
-        is_fading = answer is None and bench.question == self._answered_question
+        is_fading = answer is None and state.question == self._answered_question
         for part in (*self.spread_parts, self.table_box):
             (part.add_class if is_fading else part.remove_class)("lab-fading")
         if not is_fading:
             for part in self.spread_parts:
                 part.layout.display = None if isinstance(answer, SpreadAnswer) else "none"
         for part in self.goal_parts:
-            part.layout.display = None if bench.question == GOAL else "none"
+            part.layout.display = None if state.question == GOAL else "none"
         self.caption.value = (
-            f'<p class="lab-caption">{escape(f"{ZERO} {BAND}" if bench.question == SPREAD else ZERO)}</p>'
+            f'<p class="lab-caption">{escape(f"{ZERO} {BAND}" if state.question == SPREAD else ZERO)}</p>'
         )
         self._show_goal()
         if answer is None:
@@ -143,8 +126,8 @@ class StudyPage(BenchPage[StudyBench]):
                 self.table_box.layout.display = "none"
             self._ask.ask()
             return
-        self._answered_question = "" if isinstance(answer, Refusal) else bench.question
-        if bench.key != self._under_way:
+        self._answered_question = "" if isinstance(answer, Refusal) else state.question
+        if state.key != self._under_way:
             self._quiet()
         self._show_answer(answer)
 
@@ -174,12 +157,12 @@ class StudyPage(BenchPage[StudyBench]):
             text = f"Rests on: {rests}. {words.ABOUT_SEARCH}" if rests else words.ABOUT_SEARCH
             text = f"{text} {words.CAUTION}" if QUESTIONS[answer.question].is_soldered else text
             table = table_html("Beside it", head, rows, marked=words.stocked_row(answer)) if rows else ""
-            self.table.value = _links(words.links(self.bench)) + table + _small(text)
+            self.table.value = _links(words.links(self.state)) + table + _small(text)
         elif isinstance(answer, SearchResult):
             self.numbers.value = numbers_html(words.search_numbers(answer))
             self.said.value = sentence_html(words.search_sentence(answer))
             head, rows = words.search_rows(answer)
-            where = words.links(self.bench)
+            where = words.links(self.state)
             title = "Best first; each opens on the rig page, beside the present rig"
             table = table_html(title, head, [_named(row) for row in rows], links=where) if rows else ""
             lines = (answer.proof, words.ABOUT_SEARCH, words.CAUTION)
@@ -196,7 +179,7 @@ class StudyPage(BenchPage[StudyBench]):
 
         width = self.curve.width
         each = min(width, 380) if width < 700 else (width - 28) // 3
-        wanted = {window.measure.name: (window.low, window.high) for window in self.bench.windows}
+        wanted = {window.measure.name: (window.low, window.high) for window in self.state.windows}
 
         def histogram(item: MeasureSpread) -> str:
             name = words.NAMES.get(item.measure.name, item.measure.name)
@@ -221,12 +204,12 @@ class StudyPage(BenchPage[StudyBench]):
         )
 
     def _show_goal(self) -> None:
-        bench = self.bench
-        if bench.question != GOAL:
+        state = self.state
+        if state.question != GOAL:
             return
-        is_opened = bench.goal is not None
+        is_opened = state.goal is not None
         self.close.layout.display = None if is_opened else "none"
-        name = bench.goal.name if bench.goal is not None else ""
+        name = state.goal.name if state.goal is not None else ""
         words = (
             f"The goal of the sheet “{name}”, with its own rig." if is_opened else "The goal on the left, as a sheet."
         )
@@ -236,16 +219,16 @@ class StudyPage(BenchPage[StudyBench]):
 
     def _begin(self) -> None:
         """Have the present answer worked out; what is under way for another one ends first."""
-        bench = self.bench
-        if bench.answer is not None or bench.key == self._stopped:
+        state = self.state
+        if state.answer is not None or state.key == self._stopped:
             return
-        key = bench.key
+        key = state.key
         if self.background.is_busy:
             if key != self._under_way:
                 self._drop()
             return
         try:
-            job = bench.job()
+            job = state.job()
         except InputError as error:
             self._answered(key, Refusal(sentence=_sentence(str(error))))
             return
@@ -257,7 +240,7 @@ class StudyPage(BenchPage[StudyBench]):
             done=lambda answer: self._answered(key, answer),
             failed=lambda text: self._failed(key, text),
             tick=lambda seconds: self._tick(job.word, seconds),
-            told=lambda text: self._progress(job.word, str(text)),
+            on_progress=lambda text: self._progress(job.word, str(text)),
             broke=lambda text: self._broke(key, text),
         )
 
@@ -298,22 +281,22 @@ class StudyPage(BenchPage[StudyBench]):
     def _answered(self, key: object, answer: object) -> None:
         self._under_way, self._is_stopping = None, False
         self._quiet()
-        self.bench.take(key, answer)
+        self.state.take(key, answer)
         self.show()
 
     def _stop(self) -> None:
         """End with what there is; a question that cannot end early is dropped."""
-        if self.bench.question in (SPREAD, GOAL):
+        if self.state.question in (SPREAD, GOAL):
             self._is_stopping = True
             self.background.stop()
             self.work.words = "Stopping …"
             return
         self.background.cancel()
-        self._halted(self.bench.key)
+        self._halted(self.state.key)
 
     def _go_on(self) -> None:
         self._stopped = None
-        self.bench.forget(self.bench.key)
+        self.state.forget(self.state.key)
         self.show()
 
     def _quiet(self) -> None:
@@ -323,30 +306,33 @@ class StudyPage(BenchPage[StudyBench]):
 
     def draw(self, width: int) -> str:
         """Return the curves."""
-        return self.bench.draw(width)
+        return self.state.draw(width)
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the best rig that was found."""
-        found = self.bench.found
+        found = self.state.found
         return (found[0], "what was found") if found else None
 
     def open_sheet(self, text: str, where: str) -> str:
         """Ask for the goal of a sheet."""
-        return self.bench.open_goal(text, where)
+        return self.state.open_goal(text, where)
 
     def _goal_file(self) -> MadeFile:
-        return MadeFile(name="goal.toml", kind="application/toml", content=self.bench.goal_text().encode())
+        return MadeFile(name="goal.toml", kind="application/toml", content=self.state.goal_text().encode())
 
     def _answer_file(self, kind: str) -> MadeFile:
-        from labkit.app.pages.study.files import answer_csv, answer_json
+        from labkit.app.pages.study.page import answer_csv, answer_json
 
         make: Callable[[object], str] = answer_csv if kind == "csv" else answer_json
-        answer = self.bench.answer
+        answer = self.state.answer
         if answer is None or isinstance(answer, Refusal):
             raise InputError("there is no answer yet to save")
         media = "text/csv" if kind == "csv" else "application/json"
-        name = f"{self.file_stem}-{self.bench.question}-answer.{kind}"
+        name = f"{self.file_stem}-{self.state.question}-answer.{kind}"
         return MadeFile(name=name, kind=media, content=make(answer).encode())
+
+
+panel = rig_panel(lambda rig: StudyPage(StudyPageState(rig)))
 
 
 def _sentence(text: str) -> str:
@@ -366,3 +352,61 @@ def _links(where: tuple[str, ...]) -> str:
     if not where or not where[0]:
         return ""
     return f'<p><a class="lab-link" href="{escape(where[0])}">Open it on the rig page</a>, beside the present rig.</p>'
+
+
+def answer_json(answer: Any) -> str:
+    """Return an answer as JSON."""
+    if isinstance(answer, SpreadAnswer):
+        name = answer.measure.measure.name
+        sensitivity = written.sensitivity_data(
+            answer.local, {name: answer.bars}, {name: answer.shares}, [answer.sentence]
+        )
+        return as_json_text(written.tolerance_data(answer.result) | {"sensitivity": sensitivity}) + "\n"
+    data = written.search_data(answer) if isinstance(answer, SearchResult) else written.answer_data(answer)
+    return as_json_text(data) + "\n"
+
+
+def answer_csv(answer: Any) -> str:
+    """Return an answer as a table."""
+    if isinstance(answer, SpreadAnswer):
+        return written.tolerance_csv(answer.result) + "\n"
+    text = written.search_csv(answer) if isinstance(answer, SearchResult) else written.answer_csv(answer)
+    return text + "\n"
+
+
+def offer_pictures(
+    files: FileOffers, *, answer: Callable[[], object], stem: Callable[[], str], title: Callable[[], str]
+) -> None:
+    """Add buttons that save the band, the histograms and the tornado of a spread.
+
+    Parameters
+    ----------
+    files : FileOffers
+    answer : callable
+        The present answer.
+    stem, title : callable
+        Beginning of the file's name, and the picture's heading.
+    """
+
+    def picture(what: str, kind: str) -> MadeFile:
+        from labkit.view.curve.plot import figure_bytes  # matplotlib costs 0.3 s and memory: only when asked for
+        from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure
+
+        found = answer()
+        if not isinstance(found, SpreadAnswer):
+            raise InputError("there is no spread to draw yet; wait until it is worked out")
+        measure = found.measure.measure
+        if what == "tornado":
+            heading = f"{title()}: what moves the {measure.name}"
+            drawing = tornado_figure(found.bars, unit=measure.unit, nominal=found.measure.nominal, title=heading)
+        elif what == "band":
+            drawing = band_figure(found.result, title=title())
+        else:
+            drawing = histogram_figure(found.result.measures[:3], title=title())
+        media = "image/svg+xml" if kind == "svg" else "image/png"
+        return MadeFile(name=f"{stem()}-{what}.{kind}", kind=media, content=figure_bytes(drawing, kind))
+
+    for what in ("band", "histograms", "tornado"):
+        for kind in ("svg", "png"):
+            label = f"{what.capitalize()} as {kind.upper()}"
+            files.offer(f"{what}-{kind}", label, lambda what=what, kind=kind: picture(what, kind))  # type: ignore[misc]

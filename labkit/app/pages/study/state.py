@@ -11,26 +11,30 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.page_state import PageBench
+from labkit.app.kit.page_state import GRID, CurvePageState, RigCurve
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.kit.rig.state import Pin, RigState, Setup, write_query
+from labkit.app.kit.rig.state import PinnedSetup, RigState, Setup, write_query
 from labkit.app.pages.study.controls import (
     ANY,
     ANY_DB,
+    ANY_PICKUP,
     GOAL,
     QUESTION,
+    SAME,
     SPREAD,
+    VARY_CABLES,
+    VARY_CAPACITORS,
+    VARY_POTS,
+    VARY_RESISTORS,
+    PicksParts,
     own_defaults,
+    own_fractions,
     page_controls,
     question_arguments,
     question_keys,
     visible,
 )
-from labkit.app.pages.study.goal import OpenedGoal, read_goal_sheet, what_may_change
-from labkit.app.pages.study.parts import PicksParts, own_fractions
 from labkit.app.pages.study.work import (
     USUAL,
     GoalAsk,
@@ -41,22 +45,20 @@ from labkit.app.pages.study.work import (
     search_goal,
     spread_rig,
 )
+from labkit.catalogue import catalogue, catalogue_only
 from labkit.core.errors import InputError
-from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
-from labkit.core.sheet import sheet_text
+from labkit.core.sheet import parse_sheet, sheet_text
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import rig_data
 from labkit.study.questions.ready import QUESTIONS
 from labkit.study.tolerance.kinds import CLASSES
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.palette import NOW, PINS
-from labkit.view.words import Reading, key_numbers, read_response, sentence
+from labkit.view.words import key_numbers, read_response, sentence
 
 if TYPE_CHECKING:
     from labkit.study.measures import Window
-
-GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 
 MOST_ANSWERS = 24
 """Answers kept, so that going back to a question shows its answer at once."""
@@ -65,15 +67,6 @@ _BEARS_ON: dict[str, tuple[str, ...]] = {
     SPREAD: ("own.tol_", "own.peak_", "own.height_within", "own.level_within", "own.measure", "own.count", "own.seed"),
     GOAL: ("own.want_", "own.free_"),
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyShown:
-    """What follows from the present state at once: the rig, its curve, the numbers read off it."""
-
-    rig: Rig
-    gain_db: np.ndarray
-    reading: Reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +85,7 @@ class Refusal:
     sentence: str
 
 
-class StudyBench(PicksParts, PageBench[StudyShown]):
+class StudyPageState(PicksParts, CurvePageState[RigCurve]):
     """A rig of which a spread, one value or a goal is asked."""
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
@@ -101,7 +94,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         self._records: Path | None = None
         super().__init__(rig, query=query, clock=clock)
 
-    # what a `PageBench` asks for
+    # what a page about a rig says
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the page."""
@@ -111,10 +104,9 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         """Return where the page's own controls stand at first."""
         return own_defaults(rig)
 
-    def look(self, rig: Rig, values: Mapping[str, Value]) -> StudyShown:
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> RigCurve:
         """Return the rig's present curve."""
-        response = rig.response(GRID)
-        return StudyShown(rig=rig, gain_db=gain_db(response.values), reading=read_response(response))
+        return RigCurve.of(rig)
 
     @property
     def visible_controls(self) -> ControlSet:
@@ -131,7 +123,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
     @property
     def key(self) -> object:
         """What the present answer follows from, to tell whether one is there."""
-        values, setup = self.values, self.state.rig.setup
+        values, setup = self.values, self.snapshot.rig.setup
         if self.question == QUESTION:
             wanted: tuple[str, ...] = ("own.question", *question_keys(QUESTIONS[str(values["own.question"])]))
         else:
@@ -193,7 +185,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
         """What a good one keeps, around the rig as planned."""
         from labkit.study.measures import HEIGHT, LEVEL, RESONANCE, Measure, Window
 
-        values, reading = self.values, self.shown.reading
+        values, reading = self.values, self.result.reading
         found = []
         wanted_hz = float(values["own.peak_at"]) or reading.peak_hz
         if wanted_hz is not None and values["own.peak_within"] != "any":
@@ -302,11 +294,12 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
             If the rig is too large to travel in an address.
         """
         offers = RigOffers()  # of its own: rigs that were only found do not join the list to choose from
-        setup = self.state.rig.setup
+        setup = self.snapshot.rig.setup
         if setup.rig not in offers.rigs:
             setup = Setup(rig=offers.open(self.rig))
         found = RigState(
-            setup=Setup(rig=offers.open(rig.replace(name=f"{rig.name[:72]}, found"))), pins=(Pin(slot=0, setup=setup),)
+            setup=Setup(rig=offers.open(rig.replace(name=f"{rig.name[:72]}, found"))),
+            pins=(PinnedSetup(slot=0, setup=setup),),
         )
         return write_query(found, default_rig=offers.default_rig, offer=offers.offer)
 
@@ -334,7 +327,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
                 ),
                 Curve(frequency_hz=frequency, gain_db=median, label="half below", brief="half", style=PINS[0]),
             ]
-        curves = [Curve(frequency_hz=GRID, gain_db=self.shown.gain_db, label="Now", style=NOW)]
+        curves = [Curve(frequency_hz=GRID, gain_db=self.result.gain_db, label="Now", style=NOW)]
         for (name, rig), style in zip(self._named(), PINS):
             levels = gain_db(rig.response(GRID).values)
             curves.append(Curve(frequency_hz=GRID, gain_db=levels, label=name, style=style))
@@ -349,7 +342,7 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
     def description(self) -> str:
         """The drawn curves in words."""
         answer = self.answer
-        now = sentence(key_numbers(self.shown.reading))
+        now = sentence(key_numbers(self.result.reading))
         if self.question == SPREAD and isinstance(answer, SpreadAnswer):
             return f"As planned: {now} The band holds 90 of 100 instruments. {answer.sentence}"
         found = [
@@ -360,5 +353,71 @@ class StudyBench(PicksParts, PageBench[StudyShown]):
 
     def draw(self, width: int) -> str:
         """Return the curves, SVG, for a width in CSS pixels."""
-        title = f"Level over frequency at the input of {self.state.rig.setup.rig}"
+        title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}"
         return draw_curves(self.curves(), title=title, description=self.description, width=width)
+
+
+LARGEST_GOAL = 200_000
+"""Characters; a goal with every key there is has a few thousand."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedGoal:
+    """A goal sheet that somebody opened; it brings its own rig and is no part of the address."""
+
+    name: str
+    data: Mapping[str, Any]
+
+
+def what_may_change(rig: Rig, values: Mapping[str, Value]) -> list[dict[str, Any]]:
+    """Return the ``vary`` tables of a goal sheet that the page's controls say."""
+    found: list[dict[str, Any]] = []
+    if values.get("own.free_pickup") == ANY_PICKUP:
+        from labkit.study.questions.question import heard_slot
+
+        found.append({"part": heard_slot(rig), "choices": list(catalogue().usable_names("pickup"))})
+    for kind, key, stock in (
+        ("capacitor", "own.free_capacitors", VARY_CAPACITORS),
+        ("resistor", "own.free_resistors", VARY_RESISTORS),
+    ):
+        if values.get(key, SAME) != SAME:
+            series, low, high = stock[str(values[key])]
+            found += [
+                {"part": f"{part.name}.value", "series": series, "from": low, "to": high}
+                for part in rig.harness.parts.values()
+                if part.kind == kind
+            ]
+    if values.get("own.free_pots", SAME) != SAME:
+        choices = list(VARY_POTS[str(values["own.free_pots"])])
+        found += [
+            {"part": f"{part.name}.value", "choices": choices}
+            for part in rig.harness.parts.values()
+            if part.kind == "pot"
+        ]
+    if values.get("own.free_cables", SAME) != SAME:
+        shortest, longest = VARY_CABLES[str(values["own.free_cables"])]
+        found += [
+            {"part": f"{stage.name}.length", "from": shortest, "to": longest}
+            for stage in rig.chain
+            if stage.kind == "cable"
+        ]
+    return found
+
+
+def read_goal_sheet(text: str, where: str) -> OpenedGoal:
+    """Return the goal of a sheet, checked.
+
+    Raises
+    ------
+    InputError
+        With one sentence on what is wrong with the sheet.
+    """
+    from labkit.study.search.goal import read_goal
+
+    if len(text) > LARGEST_GOAL:
+        raise InputError(f"{where}: a goal sheet has at most {LARGEST_GOAL // 1000} kB; this one is larger")
+    table = parse_sheet(text, where, kinds=["goal"])
+    with catalogue_only():
+        goal = read_goal(table)
+    data = {key: value for key, value in table.data.items() if key not in ("sheet", "format")}
+    return OpenedGoal(name=goal.name, data=data)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from labkit.app.pages.study.state import StudyBench
+from labkit.app.pages.study.state import StudyPageState
 from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError, join_words
 from labkit.core.units import format_quantity
@@ -247,12 +247,12 @@ def search_rows(result: SearchResult) -> tuple[tuple[str, ...], list[tuple[str, 
     return head, rows
 
 
-def links(bench: StudyBench) -> tuple[str, ...]:
+def links(state: StudyPageState) -> tuple[str, ...]:
     """Return where each found rig opens on the rig page; empty for one that is too large for an address."""
     found = []
-    for rig in bench.found:
+    for rig in state.found:
         try:
-            found.append(f"rig.ipynb?{bench.link_to(rig)}")
+            found.append(f"rig.ipynb?{state.link_to(rig)}")
         except InputError:
             found.append("")
     return tuple(found)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from labkit.study.tolerance.spread import Spread
     from labkit.study.tolerance.tolerance import ToleranceStudy
 
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 Stop = Callable[[], bool]
 
 USUAL = "usual"
@@ -114,7 +114,7 @@ class GoalAsk:
     record: Path | None = None
 
 
-def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
+def spread_rig(ask: SpreadAsk, *, progress: Progress, stop: Stop) -> SpreadAnswer:
     """Draw variants of a rig and find what makes them differ."""
     from labkit.study.tolerance.sensitivity import local_sensitivities, swings
     from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
@@ -125,8 +125,8 @@ def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
     study = tolerance_study(
         ask.rig, spreads, count=ask.count, seed=ask.seed, measures=(ask.measure,), windows=ask.windows
     )
-    result = run_tolerance(study, watcher=lambda progress: tell(progress.text), stop=stop)
-    tell("looking for what matters most")
+    result = run_tolerance(study, watcher=lambda step: progress(step.text), stop=stop)
+    progress("looking for what matters most")
     shares, no_shares = _shares(study, ask.measure)
     named = {spread.name: in_words(ask.rig, spread.name) for spread in study.spreads}
     return SpreadAnswer(
@@ -140,20 +140,20 @@ def spread_rig(ask: SpreadAsk, *, tell: Tell, stop: Stop) -> SpreadAnswer:
     )
 
 
-def answer_question(ask: QuestionAsk, *, tell: Tell, stop: Stop) -> QuestionAnswer:
+def answer_question(ask: QuestionAsk, *, progress: Progress, stop: Stop) -> QuestionAnswer:
     """Answer a ready question."""
     from labkit.study.questions.ready import QUESTIONS
 
     return QUESTIONS[ask.question].function(ask.rig, **ask.arguments)
 
 
-def search_goal(ask: GoalAsk, *, tell: Tell, stop: Stop) -> SearchResult:
+def search_goal(ask: GoalAsk, *, progress: Progress, stop: Stop) -> SearchResult:
     """Search for what meets a goal; stopped, it brings what it has, and goes on from there when asked again."""
     from labkit.study.search.goal import read_goal
     from labkit.study.search.search import run_search
 
     goal = read_goal(Table(ask.data, "the goal"))
-    return run_search(goal, watcher=lambda progress: tell(progress.text), stop=stop, record=ask.record)
+    return run_search(goal, watcher=lambda step: progress(step.text), stop=stop, record=ask.record)
 
 
 def in_words(rig: Rig, name: str) -> str:

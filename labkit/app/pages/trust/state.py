@@ -1,4 +1,4 @@
-"""The trust page without widgets: reference cases run one by one, counted by model, told in sentences."""
+"""The trust page without widgets: reference cases run one by one, counted by model, said in sentences."""
 
 from __future__ import annotations
 
@@ -6,13 +6,15 @@ import csv
 import io
 import json
 import math
+import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from labkit.app.kit.address import join_query, split_query
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
+from labkit.app.kit.page_state import PageState
+from labkit.app.kit.rig.state import join_query, split_query
 from labkit.cases import MODELS, Case, Outcome, load_cases, run_cases, used_share
 
 ALL = "all models"
@@ -31,7 +33,7 @@ ORIGINS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TrustState:
+class Filter:
     """What the page shows: one model or all, everything or a part."""
 
     model: str = ALL
@@ -63,7 +65,7 @@ class Tally:
         )
 
 
-class TrustBench:
+class TrustPageState(PageState[Filter]):
     """The reference cases and what became of them so far.
 
     Parameters
@@ -78,9 +80,8 @@ class TrustBench:
         self._cases = cases
         self._outcomes: dict[str, tuple[Outcome, ...]] = {}
         self._rig_query = ""
-        self.state = TrustState()
-        self.problems: tuple[str, ...] = ()
         self._asked = ""
+        super().__init__(Filter(), time.monotonic)
         self.open(query)
 
     @property
@@ -106,10 +107,10 @@ class TrustBench:
     def query(self) -> str:
         """The present state for an address; the rig that came along goes along."""
         own = {}
-        if self.state.model != ALL:
-            own["model"] = self.state.model
-        if self.state.show != "everything":
-            own["show"] = self.state.show
+        if self.snapshot.model != ALL:
+            own["model"] = self.snapshot.model
+        if self.snapshot.show != "everything":
+            own["show"] = self.snapshot.show
         return join_query(self._rig_query, own)
 
     @property
@@ -137,7 +138,7 @@ class TrustBench:
     @property
     def values(self) -> dict[str, Value]:
         """Where the filters stand."""
-        return {"model": self.state.model, "show": self.state.show}
+        return {"model": self.snapshot.model, "show": self.snapshot.show}
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
@@ -149,22 +150,25 @@ class TrustBench:
                 show = own["show"]
             else:
                 problems.append(f"There is no choice of numbers '{own['show'][:40]}'; every number is shown.")
-        self.state = TrustState(show=show)
+        self._start_from(Filter(show=show))
         self._asked = own.get("model", "")
         self.problems = tuple(problems)
         self._settle()
 
-    def set_index(self, key: str, index: int) -> None:
-        """Move a filter to one of its positions."""
-        control = self.controls[key]
-        value = control.positions[min(max(int(index), 0), len(control.positions) - 1)]
-        if key == "model":
-            self.state = TrustState(model=str(value), show=self.state.show)
-        else:
-            self.state = TrustState(model=self.state.model, show=value)  # type: ignore[arg-type]
+    @property
+    def is_changed(self) -> bool:
+        """True where a filter leaves something out."""
+        return self.snapshot != Filter()
+
+    def start_again(self) -> None:
+        """Show everything."""
+        self._step(Filter())
+
+    def _move(self, key: str, value: Value) -> None:
+        self._history.move(replace(self.snapshot, **{key: value}), key)  # type: ignore[arg-type]
 
     def forget(self) -> None:
-        """Forget every outcome, so that the cases run anew."""
+        """Forget every outcome, so that the cases run again."""
         self._outcomes = {}
 
     @property
@@ -175,7 +179,7 @@ class TrustBench:
     def next_case(self) -> Case | None:
         """The case to run next: those of the chosen model first; None when all have run."""
         waiting = [case for case in self.cases if case.id not in self._outcomes]
-        chosen = [case for case in waiting if case.model == self.state.model]
+        chosen = [case for case in waiting if case.model == self.snapshot.model]
         return next(iter(chosen or waiting), None)
 
     def run(self, case: Case) -> None:
@@ -201,7 +205,7 @@ class TrustBench:
 
     def shown_models(self) -> tuple[str, ...]:
         """Models to show: the chosen one, or all."""
-        return self.models if self.state.model == ALL else (self.state.model,)
+        return self.models if self.snapshot.model == ALL else (self.snapshot.model,)
 
     def by_case(self, model: str) -> Iterator[tuple[Case, tuple[Outcome, ...]]]:
         """Yield cases of a model with those of their outcomes that the filter lets through."""
@@ -270,16 +274,16 @@ class TrustBench:
         return out.getvalue().encode()
 
     def _passes(self, outcome: Outcome) -> bool:
-        if self.state.show == "not within":
+        if self.snapshot.show == "not within":
             return outcome.verdict != "within"
-        return self.state.show in ("everything", outcome.case.role)
+        return self.snapshot.show in ("everything", outcome.case.role)
 
     def _settle(self) -> None:
         """Take over the model that an address asked for, once the models are known."""
         if self._cases is None or not self._asked:
             return
         if self._asked in self.models:
-            self.state = TrustState(model=self._asked, show=self.state.show)
+            self._start_from(replace(self.snapshot, model=self._asked))
         elif self._asked != ALL:
             self.problems = (*self.problems, f"There is no model '{self._asked[:40]}'; all are shown.")
         self._asked = ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
-from labkit.app.pages.trust.state import ALL, ORIGINS, Tally, TrustBench, tolerance_text
+from labkit.app.pages.trust.state import ALL, ORIGINS, Tally, TrustPageState, tolerance_text
 from labkit.cases import MODELS, Case, Outcome, used_share
 from labkit.cases.limits import Limits
 
@@ -21,14 +21,14 @@ VERDICTS = {
 }
 
 
-def head_html(bench: TrustBench) -> str:
+def head_html(state: TrustPageState) -> str:
     """Return the key numbers over all models."""
-    tally = Tally.of(bench.outcomes(None if bench.state.model == ALL else bench.state.model))
-    total = len(bench.cases) if bench.is_loaded else 0
-    told = bench.sentence(None if bench.state.model == ALL else bench.state.model)
+    tally = Tally.of(state.outcomes(None if state.snapshot.model == ALL else state.snapshot.model))
+    total = len(state.cases) if state.is_loaded else 0
+    told = state.sentence(None if state.snapshot.model == ALL else state.snapshot.model)
     confirming = tally.numbers - tally.calibrations
     numbers = (
-        ("Within tolerance", f"{tally.within} of {tally.numbers}", f"from {bench.done} of {total} cases"),
+        ("Within tolerance", f"{tally.within} of {tally.numbers}", f"from {state.done} of {total} cases"),
         ("Confirm a model", f"{confirming}", f"{tally.calibrations} more chose a constant"),
         ("Not within", f"{tally.outside + tally.gaps}", f"{tally.gaps} of them known gaps"),
     )
@@ -40,17 +40,17 @@ def head_html(bench: TrustBench) -> str:
     return f'<dl class="lab-numbers">{cells}</dl><p class="lab-meaning">{escape(told)}</p>'
 
 
-def model_html(bench: TrustBench, model: str, limits: Limits) -> str:
+def model_html(state: TrustPageState, model: str, limits: Limits) -> str:
     """Return one model: how it stands, where its numbers come from, every case, and what it leaves out."""
-    cases = "".join(_case_html(case, outcomes) for case, outcomes in bench.by_case(model))
+    cases = "".join(_case_html(case, outcomes) for case, outcomes in state.by_case(model))
     if not cases:
         cases = '<p class="lab-note">Nothing here that the choice above lets through.</p>'
-    origins = bench.origins(model)
+    origins = state.origins(model)
     left_out = "; ".join(part.what[:1].lower() + part.what[1:] for part in limits.not_modelled if model in part.models)
     return (
         f"<h2>{escape(model[:1].upper() + model[1:])}</h2>"
         + (f'<p class="lab-note">Covers {escape(MODELS[model])}.</p>' if model in MODELS else "")
-        + f"<p>{escape(bench.sentence(model))}</p>"
+        + f"<p>{escape(state.sentence(model))}</p>"
         + (f'<p class="lab-note">The numbers held against it: {escape(origins)}.</p>' if origins else "")
         + (f'<p class="lab-note">Left out of it: {escape(left_out)}.</p>' if left_out else "")
         + cases

@@ -1,60 +1,118 @@
 """The winding page without widgets: a pickup in the making, standing in a slot of the travelling rig.
 
 The pickup is kept as the value of its slot in the rig's setup (see `labkit.app.kit.pickup.made`), so pins, sound and
-links to other pages need nothing of their own. Only the slot, the coil that is looked at and the winder's two readings
-belong to this page alone.
+links to other pages need nothing of their own. Only the slot, the selected coil and the winder's two readings belong
+to this page alone.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
-from labkit.app.kit.address import join_query, split_query
-from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.pickup.made import MadePickup, built_from, catalogue_keys, made_from, pickup_text, read_text
+import numpy as np
+
+from labkit.app.kit.controls import Control, ControlSet, Group, Value
+from labkit.app.kit.page_state import GRID, Own, PinningPageState, Snapshot
+from labkit.app.kit.pickup.made import (
+    MadePickup,
+    built_from,
+    built_names,
+    catalogue_keys,
+    differences,
+    made_from,
+    pickup_text,
+    read_text,
+)
 from labkit.app.kit.pickup.sheet_control import SheetControls
-from labkit.app.kit.rig.pins import ShownPin
-from labkit.app.kit.rig.state import Pin, Setup, read_query, write_query
-from labkit.app.kit.undoable import Undoable
-from labkit.app.pages.winding.controls import coil_names, flange_radius, state_flanges, without_flanges
-from labkit.app.pages.winding.panel import IN_RIG, controls_of, panel_controls
-from labkit.app.pages.winding.pins import shown_pin
-from labkit.app.pages.winding.tools import TOOL_CONTROLS, Answer, answers, read_tools
-from labkit.app.pages.winding.trial import GRID, Trial, Trials, WindingState
+from labkit.app.kit.rig.controls import words
+from labkit.app.kit.rig.pins import ShownPin, pin_in_words
+from labkit.app.kit.rig.state import OWN, PinnedSetup, RigState, Setup
+from labkit.app.pages.winding.controls import (
+    coil_names,
+    flange_radius,
+    sheet_controls,
+    start_control,
+    state_flanges,
+    without_flanges,
+)
+from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
 from labkit.core.errors import InputError
+from labkit.core.response import gain_db
 from labkit.pickup.predict.built import BuiltPickup, PickupChange
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.rig import Rig
+from labkit.study.questions.winding_band import gain_bounds
 from labkit.view.curve.curve import COMPACT_BELOW, Curve, draw_curves
 from labkit.view.drawings.bobbin import CoilOutline
-from labkit.view.palette import NOW, PINS
-from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, sentence
+from labkit.view.palette import NOW
+from labkit.view.words import Reading, read_response
 
 CURVE_HEIGHT = 300
 """Of a curve that stays in view while many controls and results scroll, CSS pixels."""
 
+SILENT_DB = -60.0
+"""A pickup this far under all of them at 400 Hz is not switched on; leaks past open contacts lie far below."""
 
-class WindingBench(Undoable[WindingState]):
-    """A pickup in the making: moved by controls, pinned, undone, written to and read from an address and a sheet.
+IN_RIG = "in."
+"""Keys of controls that are the rig's begin so."""
 
-    Parameters
+SLOT, COIL = "own.slot", "own.coil"
+_TOOLS = {OWN + control.key: control for control in TOOL_CONTROLS}
+_BAND_GRID = GRID[::2]
+_PROBE_HZ = np.array([400.0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindingResult:
+    """What follows from a setup with a predicted pickup in a slot.
+
+    Attributes
     ----------
-    rig : Rig, optional
-        Where the pickup is tried; the first rig of the catalogue by default.
-    query : str
-        State from an address.
-    clock : callable
-        Seconds, rising; given by tests.
+    rig : Rig
+    built : BuiltPickup
+    gain_db, low_db, high_db : ndarray
+        The rig's curve on `GRID`, and the 95 % bounds that the pickup's doubt gives it.
+    reading : Reading
+    is_heard : bool
+        False where the rig is set so that the slot is silent.
+    """
+
+    rig: Rig
+    built: BuiltPickup
+    gain_db: np.ndarray
+    low_db: np.ndarray
+    high_db: np.ndarray
+    reading: Reading
+    is_heard: bool
+
+
+class WindingPageState(PinningPageState[WindingResult]):
+    """A pickup in the making; the rig it is tried in is the one that travels.
+
+    Attributes
+    ----------
+    snapshot : Snapshot
+        Of its own values, ``own.slot`` says where the pickup stands, ``own.coil`` which of its coils is selected;
+        ``own.target`` and ``own.broke`` are readings at the winder, Ω.
     """
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
-        self.trials = Trials(rig)
-        self.offers = self.trials.offers
-        super().__init__(self.trials.fresh(self.offers.default_rig), clock)
-        if query:
-            self.open(query)
+        self._usual_slot: Callable[[str], str] = lru_cache(maxsize=16)(self._loudest_slot)
+        self._in_slot: Callable[[Setup, str], WindingResult] = lru_cache(maxsize=48)(self._predict)
+        super().__init__(rig, query=query, clock=clock)
+
+    @property
+    def slot(self) -> str:
+        """The slot where the pickup stands."""
+        return self._slot_of(self.snapshot.rig.setup.rig, self.snapshot.own)
+
+    @property
+    def coil(self) -> str:
+        """The coil that is selected."""
+        return str(dict(self.snapshot.own).get(COIL, coil_names(self.made.sheet)[0]))
 
     @property
     def made(self) -> MadePickup:
@@ -64,22 +122,12 @@ class WindingBench(Undoable[WindingState]):
     @property
     def text(self) -> str:
         """The same as the one text that stands in the rig."""
-        return self.trials.text_of(self.state.rig.setup, self.state.slot)
-
-    @property
-    def shown(self) -> Trial:
-        """What follows from the present state."""
-        return self.trials.trial(self.state.rig.setup, self.state.slot)
+        return self._text_in(self.snapshot.rig.setup, self.slot)
 
     @property
     def built(self) -> BuiltPickup:
         """The predicted pickup."""
-        return self.shown.built
-
-    @property
-    def rig(self) -> Rig:
-        """The rig with the pickup in it."""
-        return self.shown.rig
+        return self.result.built
 
     @property
     def windings(self) -> Mapping[str, Winding]:
@@ -88,13 +136,13 @@ class WindingBench(Undoable[WindingState]):
 
     @property
     def winding(self) -> Winding:
-        """The winding of the coil that is looked at."""
-        return self.windings[self.state.coil]
+        """The winding of the coil that is selected."""
+        return self.windings[self.coil]
 
     @property
     def flange(self) -> float:
         """Outer end radius of that coil's flange, m."""
-        return flange_radius(self.made.sheet, self.state.coil)
+        return flange_radius(self.made.sheet, self.coil)
 
     @property
     def outlines(self) -> tuple[CoilOutline, ...]:
@@ -118,249 +166,273 @@ class WindingBench(Undoable[WindingState]):
         )
 
     @property
-    def answers(self) -> tuple[Answer, ...]:
-        """What the winder's questions come to for the coil that is looked at."""
-        coil = self.built.coils[self.state.coil]
+    def answers(self) -> tuple[WinderAnswer, ...]:
+        """The answers to the winder's questions for the coil that is selected."""
+        coil = self.built.coils[self.coil]
         return answers(self.winding, coil, flange=self.flange, entered=self._tool_values)
 
     @property
     def controls(self) -> ControlSet:
-        """The page's controls in the present state."""
-        return panel_controls(self.trials, self.state)
+        """Pickup, build sheet, winder's questions, the rig it is tried in."""
+        made = self.made
+        coils = coil_names(made.sheet)
+        first = [start_control(made.base)]
+        if len(coils) > 1:
+            first.append(Control(key=COIL, label="Coil looked at", kind="switch", positions=coils))
+        tools = tuple(replace(control, key=key) for key, control in _TOOLS.items())
+        return ControlSet(
+            (
+                Group(title="Pickup", controls=tuple(first)),
+                *_controls_of(made, self.coil).control_groups,
+                Group(title="At the winder", controls=tools, note="Answers stand under the drawing."),
+                self._rig_group(),
+            )
+        )
 
     @property
     def values(self) -> dict[str, Value]:
         """Where every control stands."""
-        state, sheet = self.state, self.made.sheet
-        values: dict[str, Value] = {"start": self.made.base, "coil": state.coil, **self._sheet_controls().values(sheet)}
-        values |= self._tool_values
-        rig = self.offers.values(state.rig.setup)
-        values |= {f"{IN_RIG}{key}": value for key, value in rig.items()}
-        values[f"{IN_RIG}slot"] = state.slot
-        return values
+        made = self.made
+        values: dict[str, Value] = {"start": made.base, COIL: self.coil, SLOT: self.slot}
+        values |= _controls_of(made, self.coil).values(made.sheet)
+        values |= {OWN + key: value for key, value in self._tool_values.items()}
+        return values | {f"{IN_RIG}{key}": value for key, value in self.offers.values(self.snapshot.rig.setup).items()}
 
     @property
     def query(self) -> str:
-        """The present state for an address: empty for the state the page opens with."""
-        state, fresh = self.state, self.trials.fresh(self.state.rig.setup.rig)
-        if state == self.trials.fresh(self.offers.default_rig):
-            return ""
-        own = {key: f"{value:.6g}" for key, value in state.tools}
-        own |= {"slot": state.slot} if state.slot != fresh.slot else {}
-        own |= {"coil": state.coil} if state.coil != coil_names(self.made.sheet)[0] else {}
-        return join_query(self.rig_query, own)
-
-    @property
-    def rig_query(self) -> str:
-        """The rig with the pickup in it, for links to other pages."""
-        return write_query(self.state.rig, default_rig=self.offers.default_rig, offer=self.offers.offer)
-
-    @property
-    def can_pin(self) -> bool:
-        """True where the present pickup may be pinned: fewer than three are, and not this one."""
-        return self.state.rig.with_pin() != self.state.rig
-
-    @property
-    def is_changed(self) -> bool:
-        """True where something stands elsewhere than when the page opens with this rig."""
-        return self.state != self.trials.fresh(self.state.rig.setup.rig)
+        """The present snapshot for an address: empty for the one the page opens with."""
+        return "" if self.snapshot == self._fresh(self.offers.default_rig) else super().query
 
     @property
     def note(self) -> str:
         """A sentence where the rig is set so that this pickup is not heard."""
-        if self.shown.is_heard:
+        if self.result.is_heard:
             return ""
         return (
-            f"The rig is set so that its {self.state.slot} pickup is not heard; the curve shows the others. "
+            f"The rig is set so that its {self.slot} pickup is not heard; the curve shows the others. "
             "Switch it on below, under the rig."
         )
 
     @property
     def pins(self) -> tuple[ShownPin, ...]:
-        """The pins with what sets each apart from the present state."""
-        return tuple(shown_pin(self.trials, self.state, pin) for pin in self.state.rig.pins)
-
-    @property
-    def compared(self) -> ShownPin | None:
-        """The pin that numbers and sound compare with: the newest that differs from now."""
-        different = [shown for shown in self.pins if shown.pin.setup != self.state.rig.setup]
-        return different[-1] if different else None
+        """The pins with what of the pickup, the rig's switches or the rig sets each apart from now."""
+        return tuple(self._shown_pin(pin) for pin in self.snapshot.rig.pins)
 
     @property
     def change(self) -> PickupChange | None:
         """What differs from the compared pin's pickup; None where that one is not a predicted one."""
         if self.compared is None:
             return None
-        try:
-            text = self.trials.text_of(self.compared.pin.setup, self.state.slot)
-            return built_from(read_text(text)).change_to(self.built)
-        except InputError:
-            return None
-
-    @property
-    def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height, treble end and level in the rig, compared with a pin where there is one."""
-        compared, reading = self.compared, self.shown.reading
-        if compared is None:
-            return (*key_numbers(reading), output_number(self.rig.outputs))
-        level = level_number(self.trials.level(compared.pin.setup, self.state.rig.setup), compared.name)
-        return (*key_numbers(reading, pinned=self.reading_of(compared.pin), pinned_name=compared.name), level)
-
-    @property
-    def description(self) -> str:
-        """The curves in words."""
-        kept = [f"Pinned, {shown.short}: {sentence(key_numbers(self.reading_of(shown.pin)))}" for shown in self.pins]
-        return " ".join([sentence(self.numbers), *kept])
+        made = self._made_in(self.compared.pin.setup, self.slot)
+        return None if made is None else built_from(made).change_to(self.built)
 
     def curves(self) -> list[Curve]:
         """Return the present curve with its band, and the pins."""
-        shown = self.shown
-        curves = [
-            Curve(
-                frequency_hz=GRID,
-                gain_db=shown.gain_db,
-                label="Now",
-                style=NOW,
-                low_db=shown.low_db,
-                high_db=shown.high_db,
-            )
-        ]
-        curves += [
-            Curve(
-                frequency_hz=GRID,
-                gain_db=self.trials.kept(pin.pin.setup)[0],
-                label=pin.short,
-                brief=pin.brief,
-                style=PINS[pin.pin.slot],
-            )
-            for pin in self.pins
-        ]
-        return curves
+        now = self.result
+        curve = Curve(
+            frequency_hz=GRID, gain_db=now.gain_db, low_db=now.low_db, high_db=now.high_db, label="Now", style=NOW
+        )
+        return [curve, *self.pinned_curves()]
 
     def draw(self, width: int) -> str:
         """Return the drawing of the curves, SVG, for a width in CSS pixels."""
-        title = f"Level over frequency at the input of {self.state.rig.setup.rig}, this pickup at the {self.state.slot}"
+        title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, this pickup at the {self.slot}"
         height = None if width < COMPACT_BELOW else CURVE_HEIGHT
         return draw_curves(self.curves(), title=title, description=self.description, width=width, height=height)
 
-    def reading_of(self, pin: Pin) -> Reading:
-        """Return the numbers of a pinned setup."""
-        return self.trials.kept(pin.setup)[1]
-
-    def rig_of(self, pin: Pin) -> Rig:
-        """Return the rig of a pinned setup."""
-        return self.offers.rig(pin.setup)
-
     def set_turns(self, turns: int) -> None:
         """Wind so many turns, as a step of its own."""
-        self._move("turns", float(turns), gesture="")
+        self._move("turns", float(turns), is_step=True)
 
     def open_sheet(self, made: MadePickup) -> None:
         """Put another pickup in place of the present one; InputError where the rig cannot take it."""
-        self._step(self._with_made(self.state, made))
+        self._step(self._with_made(made))
 
-    def pin(self) -> None:
-        """Keep the present pickup for comparison."""
-        self._history.move(replace(self.state, rig=self.state.rig.with_pin()))
+    def settled(self, rig: RigState, own: Own) -> Snapshot:
+        """Return the snapshot for a rig from elsewhere: a slot it has, a pickup described by its build, a coil of that.
 
-    def unpin(self, slot: int) -> None:
-        """Drop a pin."""
-        self._history.move(replace(self.state, rig=self.state.rig.without_pin(slot)))
+        Raises
+        ------
+        InputError
+            If no built pickup of the catalogue fits the rig.
+        """
+        slot = self._slot_of(rig.setup.rig, own)
+        setup, made = rig.setup, self._made_in(rig.setup, slot)
+        if made is None:
+            setup, made = self._first_that_fits(setup, slot)
+        values = {**dict(own), SLOT: slot}
+        return self._snapshot(replace(rig, setup=setup), values, made)
 
-    def restore(self, slot: int) -> None:
-        """Take the pickup of a pin up again; the pin stays."""
-        for pin in self.state.rig.pins:
-            if pin.slot == slot:
-                self._step(self.trials.settled(replace(self.state.rig, setup=pin.setup), self.state.slot, ""))
+    def _snapshot(self, rig: RigState, values: Mapping[str, Value], made: MadePickup) -> Snapshot:
+        """Return a snapshot with only those of its own values that are not the usual ones; tools are of one coil."""
+        own, names = dict(values), coil_names(made.sheet)
+        if own.get(SLOT) == self._usual_slot(rig.setup.rig):
+            del own[SLOT]
+        if own.get(COIL, names[0]) not in names:
+            own = {key: value for key, value in own.items() if key == SLOT}
+        elif own.get(COIL) == names[0]:
+            del own[COIL]
+        return Snapshot(rig=rig, own=tuple(sorted(own.items())))
 
-    def start_again(self) -> None:
-        """Go back to the pickup the page opens with in this rig; can be undone."""
-        self._step(self.trials.fresh(self.state.rig.setup.rig))
+    def _slot_of(self, rig: str, own: Own) -> str:
+        slot = str(dict(own).get(SLOT, ""))
+        return slot if slot in self.offers.base(rig).harness.slots else self._usual_slot(rig)
 
-    def open(self, query: str) -> None:
-        """Start from the state of an address; `problems` then says what of it could not be used."""
-        rig_query, own = split_query(query)
-        offers = self.offers
-        rig, told = read_query(rig_query, default_rig=offers.default_rig, offer=offers.offer)
-        problems = list(told)
-        state = self.trials.fresh(offers.default_rig)
+    def _loudest_slot(self, rig: str) -> str:
+        """Return the slot that is heard best as the rig's sheet sets it."""
+        base = self.offers.base(rig)
+        levels = {slot: abs(complex(base.evaluate(_PROBE_HZ, source=slot)[0])) for slot in base.harness.slots}
+        return max(levels, key=lambda slot: levels[slot])
+
+    def _text_in(self, setup: Setup, slot: str) -> str:
+        """Return the text of the pickup in a slot; empty where there is no such slot."""
+        return str(self.offers.values(setup).get(slot, ""))
+
+    def _made_in(self, setup: Setup, slot: str) -> MadePickup | None:
+        """Return the pickup in a slot; None where it is given by values."""
         try:
-            if rig_query or own:
-                state = self.trials.settled(rig, own.get("slot", ""), own.get("coil", ""))
-                state = replace(state, tools=read_tools(own, problems))
-            self.trials.trial(state.rig.setup, state.slot)
-            for pin in state.rig.pins:
-                self.trials.kept(pin.setup)
-        except InputError as error:
-            problems.append(f"The link does not suit this page: {error}")
-            state = self.trials.fresh(offers.default_rig)
-        self.problems = tuple(dict.fromkeys(problems))
-        self._start_from(state)
+            return read_text(self._text_in(setup, slot))
+        except InputError:
+            return None
+
+    def _placed(self, setup: Setup, slot: str, text: str) -> Setup:
+        """Return a setup with a pickup put into a slot."""
+        return self.offers.offer(setup.rig).setup(setup.rig, {**self.offers.values(setup), slot: text})
+
+    def _first_that_fits(self, setup: Setup, slot: str) -> tuple[Setup, MadePickup]:
+        """A built pickup in place of one that is given by its values: as many coils, where the catalogue has one."""
+        coils = len(self.rig_of(setup).pickups[slot].coils)
+        names = sorted(built_names(), key=lambda name: (len(coil_names(catalogue_keys(name))) != coils, len(name)))
+        refused: InputError | None = None
+        for name in names:
+            placed = self._placed(setup, slot, name)
+            try:
+                self._in_slot(placed, slot)
+            except InputError as error:
+                refused = error
+                continue
+            return placed, read_text(name)
+        raise refused or InputError("the catalogue holds no pickup that is described by its build")
+
+    def _calculate(self, setup: Setup, own: Own) -> WindingResult:
+        return self._in_slot(setup, self._slot_of(setup.rig, own))
+
+    def _predict(self, setup: Setup, slot: str) -> WindingResult:
+        built = built_from(read_text(self._text_in(setup, slot)))
+        rig = self.rig_of(setup)
+        response = rig.response(GRID)
+        low, high = (
+            np.interp(np.log(GRID), np.log(_BAND_GRID), bound) for bound in gain_bounds(rig, slot, built, _BAND_GRID)
+        )
+        level = gain_db(response.values)
+        alone, together = (gain_db(rig.evaluate(_PROBE_HZ, source=source))[0] for source in (slot, None))
+        return WindingResult(
+            rig=rig,
+            built=built,
+            gain_db=level,
+            low_db=np.minimum(low, level),
+            high_db=np.maximum(high, level),
+            reading=read_response(response),
+            is_heard=bool(alone > SILENT_DB + together),
+        )
+
+    def _rig_group(self) -> Group:
+        rig = self.snapshot.rig.setup.rig
+        offered = self.offers.offer(rig).controls
+        slots = self.offers.base(rig).harness.slots
+        shown = [replace(offered["rig"], key=f"{IN_RIG}rig", label="Tried in")]
+        if len(slots) > 1:
+            shown.append(
+                Control(
+                    key=SLOT,
+                    label="In place of the pickup at",
+                    kind="switch",
+                    positions=slots,
+                    names=tuple(words(slot) for slot in slots),
+                )
+            )
+        for group in offered.groups:
+            if group.title == "Knobs and switches":
+                shown += [replace(item, key=IN_RIG + item.key) for item in group.controls if item.kind != "slider"]
+        return Group(title="The rig", controls=tuple(shown), note="Knobs, parts and cable are set on the Rig page.")
+
+    def _shown_pin(self, pin: PinnedSetup) -> ShownPin:
+        now = self.snapshot.rig.setup
+        notes, texts = [], []
+        if pin.setup.rig != now.rig:
+            notes.append(pin.setup.rig)
+            texts.append(f"in {pin.setup.rig}")
+        then, here = self.offers.values(pin.setup), self.offers.values(now)
+        made, now_made = self._made_in(pin.setup, self.slot), self.made
+        if made is None:
+            notes.append(str(then.get(self.slot, "another pickup")))
+            texts.append(f"{notes[-1]}, now {now_made.name}")
+        else:
+            for difference in differences(made.sheet, now_made.sheet):
+                notes.append(difference.then)
+                texts.append(f"{difference.then}, now {difference.now}")
+        if pin.setup.rig == now.rig:
+            offered = self.offers.offer(pin.setup.rig).controls
+            for control in offered:
+                key = control.key
+                if key not in ("rig", self.slot) and then[key] != here[key]:
+                    notes.append(f"{control.note} {control.brief(then[key])}".strip())
+                    texts.append(f"{control.label} {control.text(then[key])}, now {control.text(here[key])}")
+        return pin_in_words(pin, notes, texts)
 
     @property
     def _tool_values(self) -> dict[str, Value]:
-        usual = {"target": self.built.coils[self.state.coil].resistance.value, "broke": 0.0}
-        usual["target"] = float(f"{usual['target']:.2g}")
-        usual["broke"] = usual["target"] / 2
-        return {**usual, **dict(self.state.tools)}
+        target = float(f"{self.built.coils[self.coil].resistance.value:.2g}")
+        own = dict(self.snapshot.own)
+        usual = {"target": target, "broke": target / 2}
+        return {key: own.get(OWN + key, value) for key, value in usual.items()}
 
-    def _sheet_controls(self) -> SheetControls:
-        return controls_of(self.made, self.state.coil)
+    def _read_own(self, setup: Setup, fields: Mapping[str, str], problems: list[str]) -> Own:
+        """Return slot, coil and readings; of what cannot be used, `settled` takes the usual one."""
+        own: dict[str, Value] = {OWN + name: text for name, text in fields.items() if OWN + name in (SLOT, COIL)}
+        for key, control in _TOOLS.items():
+            if control.key in fields:
+                try:
+                    own[key] = float(control.decode(fields[control.key]))
+                except InputError as error:
+                    problems.append(f"{str(error).rstrip('.')[:160]}; that part of the link is left out.")
+        return tuple(sorted(own.items()))
 
-    def _move(self, key: str, value: Value, gesture: str | None = None) -> None:
-        try:
-            state = self._moved(key, value)
-            self.trials.trial(state.rig.setup, state.slot)
-        except InputError as error:
-            self._blame(key, error)
-            return
-        self._clear(key)
-        self._history.move(state, key if gesture is None else gesture)
-
-    def _moved(self, key: str, value: Value) -> WindingState:
-        state = self.state
+    def _moved(self, key: str, value: Value) -> Snapshot:
+        now, made = self.snapshot, self.made
+        own = dict(now.own)
         if key == "start":
-            return self._with_made(state, made_from(str(value), catalogue_keys(str(value))))
-        if key == "coil":
-            return replace(state, coil=str(value), tools=())
-        if key in {control.key for control in TOOL_CONTROLS}:
-            return replace(state, tools=tuple(sorted({**dict(state.tools), key: float(value)}.items())))
+            return self._with_made(made_from(str(value), catalogue_keys(str(value))))
+        if key == COIL:
+            return self._snapshot(now.rig, {SLOT: self.slot, COIL: value}, made)
+        if key in _TOOLS:
+            return self._snapshot(now.rig, {**own, key: float(value)}, made)
         if key == f"{IN_RIG}rig":
-            return self._in_rig(Setup(rig=str(value)), "")
-        if key == f"{IN_RIG}slot":
-            rig = state.rig.setup.rig
-            values = {**self.offers.values(state.rig.setup), state.slot: self.offers.offer(rig).defaults[state.slot]}
-            return self._in_rig(self.offers.offer(rig).setup(rig, values), str(value))
+            return self._in_rig(Setup(rig=str(value)), self._usual_slot(str(value)))
+        if key == SLOT:
+            return self._in_rig(
+                self.setup_with({self.slot: self.offers.offer(now.rig.setup.rig).defaults[self.slot]}), str(value)
+            )
         if key.startswith(IN_RIG):
-            rig = state.rig.setup.rig
-            values = {**self.offers.values(state.rig.setup), key.removeprefix(IN_RIG): value}
-            return replace(state, rig=replace(state.rig, setup=self.offers.offer(rig).setup(rig, values)))
-        made = self.made
-        stated = state_flanges(made.sheet)
-        keys = self._sheet_controls().by_key[key].write(stated, value)
+            return now.with_setup(self.setup_with({key.removeprefix(IN_RIG): value}))
+        keys = _controls_of(made, self.coil).by_key[key].write(state_flanges(made.sheet), value)
         start = catalogue_keys(made.base) if made.base else {}
         if without_flanges(keys) == start and state_flanges(start) == keys:
             keys = start
-        return self._with_made(state, made_from(made.base, keys))
+        return self._with_made(made_from(made.base, keys))
 
-    def _with_made(self, state: WindingState, made: MadePickup) -> WindingState:
-        setup = self.trials.placed(state.rig.setup, state.slot, pickup_text(made))
-        self.trials.trial(setup, state.slot)
-        names = coil_names(made.sheet)
-        kept = state.coil in names
-        return replace(
-            state,
-            rig=replace(state.rig, setup=setup),
-            coil=state.coil if kept else names[0],
-            tools=state.tools if kept else (),
-        )
+    def _with_made(self, made: MadePickup) -> Snapshot:
+        setup = self._placed(self.snapshot.rig.setup, self.slot, pickup_text(made))
+        self._in_slot(setup, self.slot)
+        values = {**dict(self.snapshot.own), SLOT: self.slot, COIL: self.coil}
+        return self._snapshot(replace(self.snapshot.rig, setup=setup), values, made)
 
-    def _in_rig(self, setup: Setup, slot: str) -> WindingState:
-        state = self.state
-        place = slot or self.trials.usual_slot(setup.rig)
-        return replace(
-            state,
-            rig=replace(state.rig, setup=self.trials.placed(setup, place, self.text)),
-            slot=place,
-            tools=state.tools,
-        )
+    def _in_rig(self, setup: Setup, slot: str) -> Snapshot:
+        rig = replace(self.snapshot.rig, setup=self._placed(setup, slot, self.text))
+        return self._snapshot(rig, {**dict(self.snapshot.own), SLOT: slot}, self.made)
+
+
+@lru_cache(maxsize=32)
+def _controls_of(made: MadePickup, coil: str) -> SheetControls:
+    """Return the controls over a pickup's own sheet."""
+    return sheet_controls(made.sheet, coil, catalogue_keys(made.base) if made.base else made.sheet)

@@ -1,15 +1,20 @@
-"""What a pickup in the making is said to be: rows of numbers with their bounds and largest cause, and cautions."""
+"""What a pickup in the making is said to be: predicted numbers with their bounds and largest cause, the answers to the
+winder's questions, and cautions.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from labkit.app.kit.controls import Control, Value
 from labkit.app.kit.pickup.made import Keys
+from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.predict.built import BuiltPickup, PickupChange
-from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange
+from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.winding.winding import Winding
 from labkit.view.words import frequency_in_words, level_in_words
 
@@ -40,7 +45,7 @@ _CAUSES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class PredictedRow:
     """One predicted number.
 
     Attributes
@@ -95,7 +100,7 @@ def _plain(cause: str) -> str:
     return f"the {cause}"
 
 
-def value_rows(built: BuiltPickup) -> tuple[Row, ...]:
+def value_rows(built: BuiltPickup) -> tuple[PredictedRow, ...]:
     """Return what a pickup will measure and do, at its own leads."""
     total = built.total
     load = f"{format_quantity(LOAD_CAPACITANCE, 'F')} and {format_quantity(LOAD_RESISTANCE, 'Ω')}"
@@ -111,7 +116,7 @@ def value_rows(built: BuiltPickup) -> tuple[Row, ...]:
     rows.append(
         _frequency(f"Peak into {load}", built.loaded_resonance)
         if built.loaded_resonance
-        else Row(label=f"Peak into {load}", value="no peak")
+        else PredictedRow(label=f"Peak into {load}", value="no peak")
     )
     if built.loaded_height_db is not None:
         rows.append(_level("Height of that peak", built.loaded_height_db))
@@ -125,16 +130,16 @@ def value_rows(built: BuiltPickup) -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def coil_rows(winding: Winding, spool: str) -> tuple[Row, ...]:
+def coil_rows(winding: Winding, spool: str) -> tuple[PredictedRow, ...]:
     """Return what the winder wants to know of one coil."""
     length, wide = winding.finished_size
     return (
-        Row(label="Turns in a layer", value=f"{winding.turns_per_layer:.0f}"),
-        Row(label="Layers, if each were tight", value=f"{winding.layers:.0f}"),
-        Row(label="Wire off the spool", value=f"{winding.spool_length:.0f} m"),
-        Row(label="Copper", value=f"{1e3 * winding.copper_mass:.1f} g of {spool}"),
-        Row(label="Wound size", value=f"{1e3 * length:.1f} × {1e3 * wide:.1f} mm"),
-        Row(label="Mean turn", value=f"{1e3 * winding.mean_turn:.0f} mm"),
+        PredictedRow(label="Turns in a layer", value=f"{winding.turns_per_layer:.0f}"),
+        PredictedRow(label="Layers, if each were tight", value=f"{winding.layers:.0f}"),
+        PredictedRow(label="Wire off the spool", value=f"{winding.spool_length:.0f} m"),
+        PredictedRow(label="Copper", value=f"{1e3 * winding.copper_mass:.1f} g of {spool}"),
+        PredictedRow(label="Wound size", value=f"{1e3 * length:.1f} × {1e3 * wide:.1f} mm"),
+        PredictedRow(label="Mean turn", value=f"{1e3 * winding.mean_turn:.0f} mm"),
     )
 
 
@@ -213,10 +218,10 @@ def quantity_in_words(value: float, unit: str, digits: int = 3) -> str:
     return format_quantity(float(f"{value:.{digits}g}"), unit, digits=None if digits < 3 else digits)
 
 
-def _row(label: str, prediction: Prediction, unit: str, digits: int = 3) -> Row:
+def _row(label: str, prediction: Prediction, unit: str, digits: int = 3) -> PredictedRow:
     value = quantity_in_words(prediction.value, unit, digits)
     low, high = (quantity_in_words(bound, unit, digits) for bound in (prediction.low, prediction.high))
-    return Row(
+    return PredictedRow(
         label=label,
         value=value,
         bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
@@ -224,9 +229,9 @@ def _row(label: str, prediction: Prediction, unit: str, digits: int = 3) -> Row:
     )
 
 
-def _frequency(label: str, prediction: Prediction) -> Row:
+def _frequency(label: str, prediction: Prediction) -> PredictedRow:
     low, high = frequency_in_words(prediction.low), frequency_in_words(prediction.high)
-    return Row(
+    return PredictedRow(
         label=label,
         value=frequency_in_words(prediction.value),
         bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
@@ -234,11 +239,11 @@ def _frequency(label: str, prediction: Prediction) -> Row:
     )
 
 
-def _level(label: str, prediction: Prediction, *, signed: bool = False) -> Row:
+def _level(label: str, prediction: Prediction, *, signed: bool = False) -> PredictedRow:
     def write(level: float) -> str:
         return f"+{level_in_words(level)}" if signed and level > 0.05 else level_in_words(level)
 
-    return Row(
+    return PredictedRow(
         label=label,
         value=write(prediction.value),
         bounds=f"{write(prediction.low)} … {write(prediction.high)}" if prediction.high > prediction.low else "",
@@ -260,3 +265,139 @@ def _difference(what: str, value: Prediction | Interval) -> str:
         return f"{what} the same"
     doubt = f" (± {half:.1f} dB)" if half >= 0.05 else ""
     return f"{what} {abs(value.value):.1f} dB {'up' if value.value >= 0 else 'down'}{doubt}"
+
+
+_RESISTANCES = tuple(float(f"{0.1 * step:.1f}e3") for step in range(5, 201))
+
+TOOL_CONTROLS = (
+    Control(
+        key="target",
+        label="Wanted resistance",
+        kind="slider",
+        unit="Ω",
+        positions=_RESISTANCES,
+        low=1.0,
+        high=200e3,
+        note="wanted",
+    ),
+    Control(
+        key="broke",
+        label="Wire broke, it reads",
+        kind="slider",
+        unit="Ω",
+        positions=_RESISTANCES,
+        low=1.0,
+        high=200e3,
+        note="broke at",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WinderAnswer:
+    """The answer to one question at the winder.
+
+    Attributes
+    ----------
+    key : str
+    text : str
+        The answer in a sentence, with its bounds.
+    turns : int or None
+        Turns that can be taken over; None where there are none.
+    """
+
+    key: str
+    text: str
+    turns: int | None = None
+
+
+def answers(
+    winding: Winding, coil: BuiltCoil, *, flange: float, entered: Mapping[str, Value]
+) -> tuple[WinderAnswer, ...]:
+    """Return the three answers for one coil.
+
+    Parameters
+    ----------
+    winding : Winding
+        Of the coil; its turns are the goal of a broken one.
+    coil : BuiltCoil
+        The same coil's predictions, for the bounds.
+    flange : float, m
+        Outer end radius of the flange.
+    entered : mapping of str to float, Ω
+        ``target`` and ``broke``, of the coil at 20 °C.
+    """
+    return (
+        _for_resistance(winding, coil, flange, float(entered["target"])),
+        _full(winding, flange),
+        _broken(winding, coil, float(entered["broke"])),
+    )
+
+
+def _for_resistance(winding: Winding, coil: BuiltCoil, flange: float, wanted: float) -> WinderAnswer:
+    turns = round(winding.turns_in(wanted))
+    low, high = _bounds(winding, coil, wanted)
+    text = (
+        f"{turns} turns of {winding.wire.name} read {format_quantity(wanted, 'Ω')} at 20 °C; "
+        f"depending on the spool it takes {low:.0f} to {high:.0f}."
+    )
+    fit = winding.turns_that_fit(flange)
+    if turns > fit:
+        return WinderAnswer(key="target", text=f"{text} Only {fit} fit this bobbin: a thinner wire would.", turns=None)
+    return WinderAnswer(key="target", text=text, turns=turns)
+
+
+def _full(winding: Winding, flange: float) -> WinderAnswer:
+    try:
+        full = winding.full_bobbin(flange)
+    except InputError as error:
+        return WinderAnswer(key="full", text=f"{str(error)[:1].upper()}{str(error)[1:]}.")
+    return WinderAnswer(
+        key="full",
+        text=(
+            f"A full bobbin holds {full.turns:.0f} turns and reads about "
+            f"{format_quantity(float(f'{full.resistance():.3g}'), 'Ω')}."
+        ),
+        turns=round(full.turns),
+    )
+
+
+def _broken(winding: Winding, coil: BuiltCoil, read: float) -> WinderAnswer:
+    goal = f"{winding.turns:.0f} turns"
+    try:
+        left = winding.turns_left(read)
+    except InputError:
+        return WinderAnswer(
+            key="broke",
+            text=(
+                f"{format_quantity(read, 'Ω')} is more than all {goal} read "
+                f"({format_quantity(float(f'{winding.resistance():.3g}'), 'Ω')}): check the wire, the temperature and "
+                "the turns."
+            ),
+        )
+    low, high = _bounds(winding, coil, read)
+    return WinderAnswer(
+        key="broke",
+        text=(
+            f"{winding.turns - left:.0f} turns are on ({low:.0f} to {high:.0f}), so about {left:.0f} of {goal} are "
+            "left to wind. A whole coil from the same spool as a standard would say it more closely."
+        ),
+    )
+
+
+def _bounds(winding: Winding, coil: BuiltCoil, resistance: float) -> tuple[float, float]:
+    """Turns, 95 %, that a resistance may mean: everything in doubt but the count of turns, which is what is asked."""
+    doubt = _without_turns(coil.resistance)
+    return (
+        winding.turns_in(resistance * doubt.value / doubt.high),
+        winding.turns_in(resistance * doubt.value / doubt.low),
+    )
+
+
+def _without_turns(resistance: Prediction) -> Prediction:
+    deviations = {
+        item.name: item.deviation
+        for item in resistance.contributions
+        if item.name != "turns" and not item.name.startswith("turns of ")
+    }
+    return prediction(resistance.value, deviations, log=True)

@@ -1,6 +1,6 @@
 """The circuit of a rig as a page shows it: drawn, as a formula with its numbers, as a netlist. Imported lazily inside.
 
-The libraries behind these take up to a second and a half to load, so nothing is imported before somebody looks.
+The libraries behind these take up to a second and a half to load, so nothing is imported before it is needed.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ LONGEST_S = 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class RenderedSound:
     """One or two sounds, ready to play.
 
     Attributes
@@ -52,7 +52,7 @@ def take_names() -> tuple[str, ...]:
     return tuple(sorted(names, key=lambda name: (name != USUAL_TAKE, names.index(name))))
 
 
-def hear(rig: Rig, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> Heard:
+def render_sound(rig: Rig, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> RenderedSound:
     """Return a take through a rig, and through another for comparison.
 
     Parameters
@@ -87,7 +87,7 @@ def hear(rig: Rig, other: Rig | None = None, other_name: str = "", take: str = U
         change = level_change(other, rig, outputs=counted, measured_db=matched.difference_db("now", "other"))
         said = compared_in_words(change, "now", "the other")
         note = f"Both are set to the same loudness; before that, {said}. {note}"
-    return Heard(
+    return RenderedSound(
         now=files["now"],
         other=files.get("other", b""),
         labels=("Now", other_name) if other is not None else ("Now",),
@@ -99,8 +99,8 @@ def compared_in_words(change: LevelChange, one: str, other: str) -> str:
     """Say how loud one sound was against another before they were matched, and how outputs were counted."""
     said = louder_in_words(change.level_db.interval)
     words, bracket, bounds = said.partition(" (")
-    told = f"{one} was {words} {'as' if words == 'as loud' else 'than'} {other}{bracket}{bounds}"
-    return f"{told}, {change.words}" if change.words else told
+    sentence = f"{one} was {words} {'as' if words == 'as loud' else 'than'} {other}{bracket}{bounds}"
+    return f"{sentence}, {change.words}" if change.words else sentence
 
 
 def _render(rig: Rig, take: str, levels_db: Mapping[str, float]) -> np.ndarray:
