@@ -7,10 +7,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from labkit.core.places import shipped_folder
 
 from labkit.app import pages
 from labkit.app.kit import panels
+from labkit.core.files import shipped_folder
 
 STATE = '''
 """The level of a rig at one frequency."""

@@ -269,7 +269,8 @@ def test_links_of_the_landing_page_open_without_complaint():
     queries += [rig["query"] for rig in landing_rigs()]
     assert len(set(queries)) > 4
     for query in queries:
-        assert RigPageState(query=query).problems == ()
+        if "own.question" not in query:  # those open the page of studies: tests/app/test_landing.py
+            assert RigPageState(query=query).problems == ()
 
 
 def test_a_query_for_a_link_says_what_was_asked_for():

@@ -9,7 +9,7 @@ import pytest
 
 from docs.tools import commands
 from labkit.app.pages.landing import landing_tasks
-from labkit.app.pages.study.state import StudyBench
+from labkit.app.pages.study.state import StudyPageState
 from labkit.app.pages.study.work import answer_question
 from labkit.catalogue import catalogue
 from labkit.cli import study_commands
@@ -229,7 +229,7 @@ def test_a_question_is_added_in_one_place(added_question, capsys) -> None:
     assert "--pad: must be at least 1 and at most 1e+06 Ω; got 2e+06 Ω" in capsys.readouterr().err
     assert main(["search", "--help"]) == 0
     assert '"pad"               resistance of a --pad' in capsys.readouterr().out
-    bench = StudyBench(query="v=1&own.ask=question&own.question=pad&own.pad=1000")
+    bench = StudyPageState(query="v=1&own.ask=question&own.question=pad&own.pad=1000")
     assert bench.problems == ()
     assert "own.pad" in bench.visible_controls
     assert "own.loss" not in bench.visible_controls

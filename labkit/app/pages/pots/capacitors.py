@@ -11,8 +11,8 @@ from labkit.app.kit.text import change_in_words
 from labkit.app.pages.pots.views import (
     GRID_HZ,
     IN_THE_WAY_DB,
-    Panel,
     Rows,
+    SmallCurves,
     View,
     curve_of,
     farads,
@@ -66,7 +66,7 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     )
     turns = {kind: turn(each.rig, control, BLEED_POSITIONS, GRID_HZ) for kind, each in tried.items()}
     small = tuple(
-        Panel(
+        SmallCurves(
             title=f"{name.capitalize()} at {at:g}",
             curves=(
                 *(
@@ -105,7 +105,7 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     )
     against = "plain" if own.kind != "plain" else "parallel"
     return View(
-        main=Panel(title=f"The {name} knob at {now:g}, by bleed", curves=tuple(curves)),
+        main=SmallCurves(title=f"The {name} knob at {now:g}, by bleed", curves=tuple(curves)),
         small=small,
         table=Rows(
             title=f"Level at {hertz(LEVEL_HZ)}, then treble at {hertz(TILT_HZ)} beyond it; against {name} at 10",
@@ -130,7 +130,7 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
         rest = [value for value in values if value != part.value]
         for value, style in zip(rest, FAMILY):
             curves.append(curve_of(with_capacitor(there, name, value=value), farads(value), style))
-        small.append(Panel(title=f"Tone at {at:g}", curves=tuple(curves)))
+        small.append(SmallCurves(title=f"Tone at {at:g}", curves=tuple(curves)))
         levels = np.array([curve.gain_db for curve in curves])
         moved[at] = float(np.max(np.ptp(levels, axis=0)))
     rows = []
@@ -162,7 +162,7 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
         curve_of(other, farads(other_value), PINS[0]),
     )
     return View(
-        main=Panel(title="With the tone as it stands", curves=main),
+        main=SmallCurves(title="With the tone as it stands", curves=main),
         small=tuple(small),
         table=Rows(
             title="By capacitor",
@@ -204,7 +204,7 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
             curves.append(replace(curve, gain_db=curve.gain_db - zero))
             most[title, label] = float(np.max(np.abs(curves[-1].gain_db)))
         panels.append(
-            Panel(
+            SmallCurves(
                 title=title,
                 curves=tuple(curves),
                 levels=difference_window(curves),

@@ -45,7 +45,7 @@ _TURN = np.linspace(0.0, 10.0, 41)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Panel:
+class SmallCurves:
     """One drawing of curves; ``levels`` is its own level axis, where it shows differences."""
 
     title: str
@@ -70,8 +70,8 @@ class View:
 
     Attributes
     ----------
-    main : Panel
-    small : tuple of Panel
+    main : SmallCurves
+    small : tuple of SmallCurves
         Small multiples.
     plots : tuple of str
         Drawings over the knob's turn, SVG.
@@ -85,13 +85,13 @@ class View:
         What of the rig's controls stands elsewhere in the other one, where that is all.
     """
 
-    main: Panel
+    main: SmallCurves
     table: Rows
     told: tuple[str, ...]
     other: Rig
     other_label: str
     changes: tuple[tuple[str, float], ...] | None = None
-    small: tuple[Panel, ...] = ()
+    small: tuple[SmallCurves, ...] = ()
     plots: tuple[str, ...] = ()
 
 
@@ -136,7 +136,7 @@ def position_view(rig: Rig, pot: Pot) -> View:
             f"{last[1] - last[2]:.1f} dB."
         )
     return View(
-        main=Panel(title=f"{name.capitalize()} knob, position by position", curves=tuple(curves)),
+        main=SmallCurves(title=f"{name.capitalize()} knob, position by position", curves=tuple(curves)),
         table=Rows(
             title=f"Against {name} at 10",
             head=("Knob", f"Level at {hertz(LEVEL_HZ)}", f"Treble at {hertz(TILT_HZ)} beyond that"),
@@ -213,7 +213,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
         ),
     )
     return View(
-        main=Panel(title=f"The {name} knob at {now:g}, by taper", curves=tuple(curves)),
+        main=SmallCurves(title=f"The {name} knob at {now:g}, by taper", curves=tuple(curves)),
         plots=plots,
         table=Rows(
             title=f"By taper, {word} against {name} at 10",
@@ -266,7 +266,7 @@ def value_view(rig: Rig) -> View:
     told.append("A pot's real value may lie 20 % off what is printed on it (common practice).")
     compared = POT_VALUES[1] if present != POT_VALUES[1] else POT_VALUES[0]
     return View(
-        main=Panel(title="All pots of one value", curves=tuple(curves)),
+        main=SmallCurves(title="All pots of one value", curves=tuple(curves)),
         table=Rows(
             title="All pots of one value",
             head=("Pots", "Peak sits at", "Peak height", f"Level at {hertz(REFERENCE_HZ)}"),

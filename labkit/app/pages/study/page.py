@@ -23,7 +23,7 @@ from labkit.app.pages.study.controls import GOAL, SPREAD
 from labkit.app.pages.study.state import Refusal, StudyPageState
 from labkit.app.pages.study.work import SpreadAnswer
 from labkit.core.errors import InputError
-from labkit.core.json_text import as_json_text
+from labkit.core.files import as_json_text
 from labkit.rig.rig import Rig
 from labkit.study import written
 from labkit.study.search.solution import SearchResult
