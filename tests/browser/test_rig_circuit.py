@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import expect
 
 pytestmark = pytest.mark.browser
 
@@ -125,4 +126,4 @@ def test_a_saved_sheet_opens_again_and_a_bad_one_is_told_beside_the_button(visit
     assert page.get_by_label("Rig", exact=True).locator("option:checked").inner_text() == "My <b>bench</b>"
     again = visit(RIG + page.evaluate("location.search"), ready=CURVE).page
     again.wait_for_function("() => document.querySelector('[data-key=rig] option:checked').text === 'My <b>bench</b>'")
-    assert again.get_by_label("Volume pot", exact=True).locator("option:checked").inner_text() == "330 kΩ"
+    expect(again.get_by_label("Volume pot", exact=True).locator("option:checked")).to_have_text("330 kΩ")

