@@ -84,6 +84,9 @@ def kernels_of(server: Server, kernel_id: str = "") -> list[psutil.Process]:
                 "ipykernel" in started and kernel_id in started
             ):
                 found.append(process)
+    kernels = {process.pid for process in found}
+    with suppress(psutil.Error):  # what a kernel has forked for a long piece of work bears its name
+        found = [process for process in found if process.ppid() not in kernels]
     return found
 
 

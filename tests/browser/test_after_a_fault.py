@@ -11,7 +11,7 @@ import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import kernel_of, leave, profile, start_server, stop_server
+from tests.browser.conftest import kernel_of, leave, profile, settled, start_server, stop_server
 
 pytestmark = pytest.mark.browser
 
@@ -151,6 +151,7 @@ def test_a_server_that_stands_still_and_goes_on_leaves_the_page_as_it_was(visit,
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_keeps_its_last_picture_when_its_kernel_dies(visit, lab, name):
     page = visit(f"voila/render/{name}.ipynb", ready=PAGES[name]).page
+    settled(page)
     before = page.locator(PAGES[name].split()[0]).first.bounding_box()
     kernel_of(page, lab).send_signal(signal.SIGKILL)
     state_is(page, "ended")
