@@ -17,6 +17,7 @@ from labkit.circuit.elements import GROUND
 from labkit.circuit.formula.reduction import reduce_circuit
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
+from labkit.core.joined import Joined
 from labkit.core.response import SILENT_DB, gain_db
 from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
@@ -237,7 +238,7 @@ class _Trial:
         return " with " + join_words([f"'{name}' at '{position}'" for name, position in silent[0].items()])
 
     def _why_silent(self, place: Settings) -> str:
-        joined = _Nodes(self.harness, {**self.defaults, **place})
+        joined = _joined_at(self.harness, {**self.defaults, **place})
         output = self.harness.output
         switches = join_words([f"'{part.name}'" for part in self.harness.parts.values() if isinstance(part, Switch)])
         if joined.same(output, GROUND):
@@ -281,7 +282,7 @@ class _Trial:
         for slot in self.harness.slots:
             own = {name: level for name, level in best.items() if name.partition(".")[0] == slot}
             if own and max(own.values()) < _UNHEARD_DB:
-                joined = _Nodes(self.harness, self.defaults)
+                joined = _joined_at(self.harness, self.defaults)
                 why = ""
                 if joined.same(f"{slot}.hot", f"{slot}.ground"):
                     why = ": both its leads are on one node"
@@ -366,28 +367,8 @@ class _Trial:
             )
 
 
-class _Nodes:
+def _joined_at(harness: Harness, settings: Settings) -> Joined[str]:
     """Which nodes the closed contacts of the switches make one."""
-
-    def __init__(self, harness: Harness, settings: Settings) -> None:
-        self.parent: dict[str, str] = {}
-        for node in _joined_always(harness):
-            self._join(node, GROUND)
-        for part in harness.parts.values():
-            if isinstance(part, Switch):
-                for one, two in part.positions[str(settings[part.control.name])]:
-                    self._join(one, two)
-
-    def _root(self, node: str) -> str:
-        while node in self.parent:
-            node = self.parent[node]
-        return node
-
-    def _join(self, one: str, two: str) -> None:
-        one, two = self._root(one), self._root(two)
-        if one != two:
-            self.parent[one] = two
-
-    def same(self, one: str, two: str) -> bool:
-        """Say whether two nodes are one."""
-        return self._root(one) == self._root(two)
+    switches = [part for part in harness.parts.values() if isinstance(part, Switch)]
+    closed = [pair for switch in switches for pair in switch.positions[str(settings[switch.control.name])]]
+    return Joined([(GROUND, *_joined_always(harness)), *closed])

@@ -217,21 +217,8 @@ def lying_pot(owner: str, left: PinKey, wiper: PinKey, right: PinKey) -> PartSym
 def mirrored(symbol: PartSymbol) -> PartSymbol:
     """Return a symbol with left and right exchanged about x = 0."""
     anchors: dict[Anchor, Anchor] = {"start": "end", "end": "start", "middle": "middle"}
-
-    def mirror(stroke: Stroke) -> Stroke:
-        commands = tuple(
-            (letter, tuple(value if index % 2 else -value for index, value in enumerate(values)))
-            for letter, values in stroke.commands
-        )
-        return replace(stroke, commands=commands)
-
-    return PartSymbol(
-        symbol.owner,
-        Box(-symbol.body.x1, symbol.body.y0, -symbol.body.x0, symbol.body.y1),
-        tuple(SymbolPin((-pin.at[0], pin.at[1]), pin.keys) for pin in symbol.pins),
-        tuple(mirror(stroke) for stroke in symbol.strokes),
-        tuple(replace(text, at=(-text.at[0], text.at[1]), anchor=anchors[text.anchor]) for text in symbol.texts),
-    )
+    mirror = symbol.mapped(lambda x, y: (-x, y))
+    return replace(mirror, texts=tuple(replace(text, anchor=anchors[text.anchor]) for text in mirror.texts))
 
 
 def buffer(owner: str) -> PartSymbol:
@@ -346,38 +333,10 @@ def flag(at: Point, net: str, side: str) -> Terminal:
 def flipped(symbol: PartSymbol) -> PartSymbol:
     """Return an upright two-pin symbol upside down, its second pin at the origin; the pins keep their keys."""
     height = symbol.pins[1].at[1]
-
-    def mirror(stroke: Stroke) -> Stroke:
-        return replace(
-            stroke,
-            commands=tuple(
-                (letter, tuple(height - value if index % 2 else value for index, value in enumerate(values)))
-                for letter, values in stroke.commands
-            ),
-        )
-
-    body = Box(symbol.body.x0, height - symbol.body.y1, symbol.body.x1, height - symbol.body.y0)
-    pins = tuple(SymbolPin((pin.at[0], height - pin.at[1]), pin.keys) for pin in reversed(symbol.pins))
-    return PartSymbol(symbol.owner, body, pins, tuple(mirror(stroke) for stroke in symbol.strokes))
+    mirror = symbol.mapped(lambda x, y: (x, height - y))
+    return replace(mirror, pins=mirror.pins[::-1])
 
 
 def turned(symbol: PartSymbol) -> PartSymbol:
     """Return an upright two-pin symbol laid down: top becomes left, right becomes up."""
-
-    def turn(stroke: Stroke) -> Stroke:
-        commands = tuple(
-            (
-                letter,
-                tuple(
-                    coordinate
-                    for index in range(0, len(values), 2)
-                    for coordinate in (values[index + 1], -values[index])
-                ),
-            )
-            for letter, values in stroke.commands
-        )
-        return replace(stroke, commands=commands)
-
-    body = Box(symbol.body.y0, -symbol.body.x1, symbol.body.y1, -symbol.body.x0)
-    pins = tuple(SymbolPin((pin.at[1], -pin.at[0]), pin.keys) for pin in symbol.pins)
-    return PartSymbol(symbol.owner, body, pins, tuple(turn(stroke) for stroke in symbol.strokes))
+    return symbol.mapped(lambda x, y: (y, -x))
