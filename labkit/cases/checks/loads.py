@@ -242,20 +242,3 @@ def rig(inputs: Mapping[str, Any]) -> dict[str, float]:
         prefix = f"{label}: " if label else ""
         result |= {f"{prefix}{name}": value for name, value in {**found, **change_of}.items()}
     return result
-
-
-CHECKS = {
-    "coil into loss": coil_into_loss,
-    "eddy loop": eddy_loop,
-    "pot values": pot_values,
-    "tone capacitors": tone_capacitors,
-    "cable lengths": cable_lengths,
-    "resonance with capacitance": resonance_with_capacitance,
-    "alike coils": alike_coils,
-    "connection rules": connection_rules,
-    "slope above resonance": slope_above_resonance,
-    "cable capacitance": cable_capacitance,
-    "twin-T": twin_t,
-    "resistor noise": resistor_noise,
-    "rig": rig,
-}
