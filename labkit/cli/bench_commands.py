@@ -225,8 +225,8 @@ def diagnose(pickup: str, readings: Path, out: Output, record: Path | None) -> i
 
     verdict = diagnose_readings(load_plan(pickup), load_readings(readings))
     if record is not None:
-        from labkit.report.papers import bench_record_html, record_from_verdict
+        from labkit.report.papers import bench_record_html
 
-        emit(bench_record_html(record_from_verdict(verdict)), record, out.force)
+        emit(bench_record_html(verdict), record, out.force)
     out.write(text=verdict.text, data=verdict.as_dict)
     return 0 if verdict.passes else 1
