@@ -8,6 +8,7 @@ says so in the sheet (``selects = []``).
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
 
@@ -15,12 +16,12 @@ import numpy as np
 
 from labkit.circuit.elements import GROUND
 from labkit.circuit.formula.reduction import reduce_circuit
-from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
 from labkit.core.joined import Joined
 from labkit.core.response import SILENT_DB, gain_db
 from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
+from labkit.rig.hum import coil_signals, switch_settings
 from labkit.rig.parts.parts import FULL, UNCONNECTED, Knob, Part, Position, Pot, Switch
 from labkit.rig.rig import Rig
 
@@ -173,22 +174,13 @@ class _Trial:
     def _places(self) -> list[Settings]:
         """Every combination of switch positions; where these are too many, each position by itself."""
         selectors = self.harness.selectors
-        count = int(np.prod([len(selector.positions) for selector in selectors])) if selectors else 1
-        if count <= _MOST_COMBINATIONS:
-            chosen = itertools.product(*[selector.positions for selector in selectors])
-            return [dict(zip([selector.name for selector in selectors], positions)) for positions in chosen]
+        if math.prod(len(selector.positions) for selector in selectors) <= _MOST_COMBINATIONS:
+            return list(switch_settings(selectors))
         return [{selector.name: position} for selector in selectors for position in selector.positions]
 
     def _transfers(self, settings: Settings) -> dict[str, np.ndarray]:
         """Signal of each coil at the jack, by ``slot.coil``, complex, shape (F,)."""
-        circuit = self.rig.replace(settings={**self.defaults, **settings}).circuit
-        found = solve(circuit, _FREQUENCY_HZ, per_source=True)
-        weights = {source.name: source.voltage for source in circuit.sources}
-        return {
-            name.removesuffix(".emf"): weights[name] * row
-            for name, row in zip(found.sources, found.transfer)
-            if weights[name]
-        }
+        return coil_signals(self.rig.replace(settings={**self.defaults, **settings}), _FREQUENCY_HZ)
 
     def _levels(self, settings: Settings) -> dict[str, float]:
         """Highest level of each coil over the frequencies, dB."""
