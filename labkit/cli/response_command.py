@@ -202,7 +202,7 @@ def _text(rig: Rig, curve: Response, source: str | None, driven: Driven | None =
         heard, phase, hum, _ = position_row(rig)
         lines += [f"  heard      {heard}" + (f", {phase}" if phase != "one alone" else ""), f"  hum        {hum}"]
     lines += ["", "  frequency    gain      phase" + ("" if driven is None else "     by the strings")]
-    shown = curve if curve.frequency_hz.size <= 40 else rig.response(np.array(_THIRDS), source=source)
+    shown = curve if curve.frequency_hz.size <= 40 else rig.response(_SHOWN_HZ, source=source)
     by_strings = [""] * shown.frequency_hz.size
     if driven is not None:
         by_strings = [f"     {float(level):7.2f} dB" for level in gain_db(driven[0].at(shown.frequency_hz))]
@@ -232,26 +232,8 @@ def _driven_notes(rig: Rig, spots: Mapping[str, CoilSpot]) -> list[str]:
     return [line for text in notes for line in textwrap.wrap(text[:1].upper() + text[1:], 96)]
 
 
-_THIRDS = (
-    20,
-    50,
-    100,
-    200,
-    400,
-    800,
-    1000,
-    1500,
-    2000,
-    2500,
-    3000,
-    3500,
-    4000,
-    5000,
-    6000,
-    8000,
-    10_000,
-    15_000,
-    20_000,
+_SHOWN_HZ = np.array(
+    [20, 50, 100, 200, 400, 800, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000, 8000, 10e3, 15e3, 20e3]
 )
 
 
