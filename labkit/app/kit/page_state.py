@@ -26,6 +26,7 @@ from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
+from labkit.view.curve.marks import LevelDifference, level_difference
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, read_response, sentence
 
@@ -507,6 +508,15 @@ class PinningPageState(CurvePageState[Result]):
             for letter, shown in zip("BCD", self.pins)
         ]
         return " ".join([sentence(self.numbers), *kept])
+
+    @property
+    def difference(self) -> LevelDifference | None:
+        """A minus B as the page draws them; None without a B."""
+        return level_difference(*self.curves()[:2]) if self.compared is not None else None
+
+    def curves(self) -> list[Curve]:
+        """Return the present curve, then B, C, D."""
+        raise NotImplementedError
 
     def lettered_curves(self, levels: Sequence[np.ndarray], *, is_marked: bool = True) -> list[Curve]:
         """Return the present curve as A and the pins as B, C, D, named by what sets each apart.

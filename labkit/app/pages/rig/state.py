@@ -12,6 +12,7 @@ from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.kit.rig.state import PinnedSetup, RigState, Setup, write_query
+from labkit.app.pages.rig.stages import stage_groups
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
@@ -29,7 +30,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the rig, those that rebuild it, and what the curve shows."""
-        return ControlSet((*with_rebuilding(offered, rig).groups, _CURVE_GROUP))
+        return ControlSet((*stage_groups(with_rebuilding(offered, rig), rig), _CURVE_GROUP))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return curves at equal EMF."""
@@ -140,6 +141,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
 _CURVE_GROUP = Group(
     title="The curve",
+    is_fold=True,
     controls=(Control(key=CURVE, label="Curve drawn", kind="switch", positions=(EQUAL_EMF, BY_STRINGS)),),
 )
 
