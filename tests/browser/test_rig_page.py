@@ -46,7 +46,7 @@ def kilohertz(page) -> float:
 
 def peak_x(page) -> float:
     """Where the present curve is highest, in pixels from the left of the plot."""
-    points = page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points").split()
+    points = page.get_attribute(".lab-curve-holder svg polyline[data-label^='A ']", "points").split()
     pairs = [tuple(map(float, pair.split(","))) for pair in points]
     return min(pairs, key=lambda pair: pair[1])[0]
 
@@ -128,7 +128,7 @@ def test_silence_is_told_instead_of_played(visit):
 def test_pin_undo_redo_start_again(rig):
     page = rig
     number = kilohertz(page)
-    page.get_by_role("button", name="Pin this curve").click()
+    page.get_by_role("button", name="Keep as B").click()
     page.wait_for_selector(".lab-pins li")
     page.get_by_label("Cable length, type a value").fill("12")
     page.keyboard.press("Enter")
@@ -185,7 +185,7 @@ def kilohertz_text(page) -> str:
 
 def test_copy_link_says_that_it_did(rig):
     page = rig
-    page.get_by_role("button", name="Copy link").click()
+    page.get_by_role("button", name="Share").click()
     page.wait_for_selector(".lab-actions .lab-said:not([hidden])")
     assert re.match(r"Link copied|Copy this link: http://127", page.inner_text(".lab-actions .lab-said"))
 
@@ -284,7 +284,7 @@ def test_everything_can_be_reached_by_keyboard_and_is_seen_when_it_is(visit):
         reached.add(place["name"].strip())
         if place["inside"]:
             assert place["bottom"] > place["stuck"] + 10, f"{place['name']} has the focus under the curve"
-    assert {"Volume knob", "Tone knob", "Cable length", "Pin this curve", "Play", "Save as WAV"} <= reached
+    assert {"Volume knob", "Tone knob", "Cable length", "Keep as B", "Play", "Save as WAV"} <= reached
 
 
 @pytest.mark.parametrize("width", [400, 1280])
@@ -294,10 +294,10 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_draws_the_other
     )
     page = visit(f"{RIG}?v=1&{rig}", ready=CURVE, width=width, height=860).page
     assert page.locator(".lab-drawn").inner_text().startswith("Drawn at equal EMF")
-    before = page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points")
+    before = page.get_attribute(".lab-curve-holder svg polyline[data-label^='A ']", "points")
     page.get_by_role("radio", name="as the strings drive it").check(force=True)
     page.wait_for_function("() => document.querySelector('.lab-drawn').textContent.includes('as the strings drive it')")
-    assert page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points") != before
+    assert page.get_attribute(".lab-curve-holder svg polyline[data-label^='A ']", "points") != before
     page.wait_for_function("() => location.search.includes('own.curve')")
     assert page.locator(".lab-drawn").is_visible()
     assert page.evaluate("document.documentElement.scrollWidth") <= width

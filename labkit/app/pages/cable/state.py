@@ -188,7 +188,7 @@ class CablePageState(CurvePageState[CableResult]):
         )
         groups.append(Group(title="Comparison", controls=(before, loss, *BAND_ENDS)))
         groups += [group for group in offered.groups if group.title == "Knobs and switches"]
-        inputs = tuple(control for control in offered if control.label == "Input it feeds")
+        inputs = tuple(control for control in offered if control.label == "Plugged into")
         groups.append(Group(title="After the cable", controls=inputs))
         return ControlSet(tuple(group for group in groups if group.controls))
 

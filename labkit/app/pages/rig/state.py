@@ -12,11 +12,11 @@ from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.kit.rig.state import PinnedSetup, RigState, Setup, write_query
+from labkit.app.pages.rig.stages import stage_groups
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
-from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
-from labkit.view.palette import NOW
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.words import ZERO
 
 EQUAL_EMF, BY_STRINGS = "at equal EMF", "as the strings drive it"
@@ -30,7 +30,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the rig, those that rebuild it, and what the curve shows."""
-        return ControlSet((*with_rebuilding(offered, rig).groups, _CURVE_GROUP))
+        return ControlSet((*stage_groups(with_rebuilding(offered, rig), rig), _CURVE_GROUP))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return curves at equal EMF."""
@@ -110,8 +110,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def curves(self) -> list[Curve]:
         """Return the present curve and the pins."""
-        now, *pinned = self._levels()
-        return [Curve(frequency_hz=GRID, gain_db=now, label="Now", style=NOW), *self.pinned_curves(pinned)]
+        return self.lettered_curves(self._levels(), is_marked=self.curve == EQUAL_EMF)
 
     def _levels(self) -> list[np.ndarray]:
         """Of the present rig and the pins, in dB on the page's grid."""
@@ -122,11 +121,17 @@ class RigPageState(PinningPageState[RigCurve]):
         outputs = counted_outputs(*rigs).levels_db
         return [driven_response(rig, GRID, levels_db=levels).gain_db for rig, levels in zip(rigs, outputs)]
 
-    def draw(self, width: int) -> str:
-        """Return the drawing of the present curve and the pins, SVG, for a width in CSS pixels."""
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing of the present curve and the pins, SVG, for a width (and a height) in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, {self.curve}"
-        room = LABEL_CHARACTERS if self.snapshot.rig.pins else 0  # the plot must not jump while labels change
-        return draw_curves(self.curves(), title=title, description=self.description, width=width, label_characters=room)
+        return draw_curves(
+            self.curves(),
+            title=title,
+            description=self.description,
+            width=width,
+            height=height,
+            compares=self.compared is not None,
+        )
 
     def _moved(self, key: str, value: Value) -> Snapshot:
         if key in REBUILDING:
@@ -136,6 +141,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
 _CURVE_GROUP = Group(
     title="The curve",
+    is_fold=True,
     controls=(Control(key=CURVE, label="Curve drawn", kind="switch", positions=(EQUAL_EMF, BY_STRINGS)),),
 )
 
