@@ -356,6 +356,21 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         """Pin what the page compares with: the rig page and the listening test then show it beside the present rig."""
         self._history.move(replace(self.snapshot, rig=self._with_pin()))
 
+    def try_out(self, setup: Setup) -> None:
+        """Go to another setup of the rig; the present one becomes B. One step of undo.
+
+        Raises
+        ------
+        InputError
+            If nothing follows from it; nothing is changed then.
+        """
+        before = self.snapshot
+        if setup == before.rig.setup:
+            return
+        snapshot = replace(before, rig=replace(before.rig.with_b(before.rig.setup), setup=setup))
+        self._check(snapshot)
+        self._step(snapshot)
+
     def open(self, query: str) -> None:
         """Start from the query of an address; `problems` then says what of it could not be used."""
         rig_query, fields = split_query(query)

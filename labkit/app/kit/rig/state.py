@@ -63,6 +63,12 @@ class RigState:
             return self
         return replace(self, pins=(*self.pins, PinnedSetup(slot=free[0], setup=self.setup)))
 
+    def with_b(self, setup: Setup) -> Self:
+        """Return the state with a setup as B, the first of the kept ones, in the place of the present B."""
+        slot = self.pins[0].slot if self.pins else 0
+        others = tuple(pin for pin in self.pins[1:] if pin.setup != setup)
+        return replace(self, pins=(PinnedSetup(slot=slot, setup=setup), *others))
+
     def without_pin(self, slot: int) -> Self:
         """Return the state without the pin in a slot."""
         return replace(self, pins=tuple(pin for pin in self.pins if pin.slot != slot))
