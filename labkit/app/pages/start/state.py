@@ -1,0 +1,266 @@
+"""The start page without widgets: one rig as a sentence whose words can be changed, and things to try on it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from labkit.app.kit.controls import Control, ControlSet, Group, Value
+from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
+from labkit.app.kit.rig.controls import BEHIND_THE_JACK, INSTRUMENT, POT_VALUES
+from labkit.app.kit.rig.line import input_key
+from labkit.core.errors import join_words
+from labkit.core.grid import REFERENCE_HZ
+from labkit.core.units import format_quantity
+from labkit.rig.hum import position_facts
+from labkit.rig.parts.parts import Pot
+from labkit.rig.rig import Rig
+from labkit.study.questions.cable import first_cable, length_text
+from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
+from labkit.view.palette import NOW
+from labkit.view.words import Reading, frequency_in_words
+
+POTS = "own.pots"
+"""Key of the word that sets every volume and tone pot at once."""
+
+DULL_DB = 3.0
+"""So much less than B, the bass of both taken as equal, is called dull here (a choice, no source)."""
+
+LEAST_PEAK_DB = 0.5
+"""A bump lower than this is told as no peak, as `height_in_words` calls it nearly flat."""
+
+SAME_DB = 0.5
+"""Differences of bass below this are not told (a choice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Word:
+    """A piece of the sentence: plain text, or the words of a control.
+
+    Attributes
+    ----------
+    text : str
+    key : str
+        Of the control that the text opens; empty for plain text.
+    """
+
+    text: str
+    key: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suggestion:
+    """Something to try: the words on it, and the controls it moves; none goes back to the rig as it was."""
+
+    text: str
+    changes: Mapping[str, Value]
+
+
+class StartPageState(PinningPageState[RigCurve]):
+    """A rig in one sentence."""
+
+    def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
+        """Return the pickups, the pots together, the cable's length and what it is plugged into."""
+        instrument = tuple(offered[slot] for slot in rig.pickups)
+        pots = tuple(
+            Control(
+                key=POTS, label="Pots", kind="choice", unit="Ω", positions=POT_VALUES, low=1e3, high=10e6, note="pots"
+            )
+            for _ in _pots(rig)[:1]
+        )
+        cable = first_cable(rig)
+        keys = [f"{cable.name}.length"] if cable else []
+        behind = tuple(control for control in offered if control.key in (*keys, input_key(rig)))
+        return ControlSet(
+            (
+                Group(title=INSTRUMENT, controls=(offered["rig"], *instrument, *pots)),
+                Group(title=BEHIND_THE_JACK, controls=behind),
+            )
+        )
+
+    def follow(self, key: str, value: Value) -> dict[str, Value]:
+        """The pots are set together."""
+        return dict.fromkeys(_pots(self.rig), value) if key == POTS else {key: value}
+
+    def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
+        """The pots stand at their one value; at the first where they differ."""
+        pots = _pots(self.offers.base(self.snapshot.rig.setup.rig))
+        return {POTS: values[pots[0]]} if pots else {}
+
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> RigCurve:
+        """Return the rig's curve at equal EMF."""
+        return RigCurve.of(rig)
+
+    @property
+    def words(self) -> tuple[Word, ...]:
+        """The rig as one sentence."""
+        return tuple(self._words())
+
+    def _words(self) -> Iterator[Word]:
+        rig, values, controls = self.rig, self.values, self.controls
+        slots = list(rig.pickups)
+        for index, slot in enumerate(slots):
+            said = pickup_in_words(controls[slot].text(values[slot]))
+            article = "an" if said[:1] in "aeiou" else "a"
+            before = "" if index == 0 else " and " if index == len(slots) - 1 else ", "
+            yield Word(text=f"{before}{article if index else article.capitalize()} ")
+            yield Word(text=said, key=slot)
+            if len(slots) > 1:
+                yield Word(text=f"{',' if ',' in said else ''} at the {slot.replace('_', ' ')}")
+        if POTS in controls:
+            present = sorted({float(values[pot]) for pot in _pots(rig)})
+            yield Word(text=" behind " if len(slots) == 1 else ", behind ")
+            yield Word(text=join_words([format_quantity(value, "Ω") for value in present]), key=POTS)
+            yield Word(text=" pots")
+        cable = first_cable(rig)
+        if cable is not None:
+            yield Word(text=", through ")
+            yield Word(text=length_text(cable.length) if cable.length else "no length", key=f"{cable.name}.length")
+            yield Word(text=" of cable")
+        end = input_key(rig)
+        if end in controls:
+            yield Word(text=" into ")
+            named = controls[end].text(values[end])
+            yield Word(text=_with_article(re.sub(r"(amplifier) input$", r"\1", named)), key=end)
+        yield Word(text=".")
+
+    @property
+    def suggestions(self) -> tuple[Suggestion, ...]:
+        """Things to try that this rig has a control for; last the way back."""
+        controls = self.controls
+        cable = first_cable(self.rig)
+        heard = [coil.partition(".")[0] for coil in position_facts(self.rig).heard]
+        asked: list[tuple[str, str, Value]] = [(f"15{NBSP}m of cable", f"{cable.name}.length", 15.0)] if cable else []
+        asked += [("1 MΩ pots", POTS, 1e6), *((("a two-coil pickup", heard[-1], "two-coil"),) if heard else ())]
+        asked += [(f"a {name}", input_key(self.rig), name) for name in self._line_inputs()]
+        possible = [
+            Suggestion(text=text, changes={key: value}) for text, key, value in asked if _takes(controls, key, value)
+        ]
+        return (*possible, Suggestion(text="as it was", changes={}))
+
+    def _line_inputs(self) -> list[str]:
+        end = input_key(self.rig)
+        names = self.controls[end].positions if end in self.controls else ()
+        return [str(name) for name in names if "line" in str(name)][:1]
+
+    def stands(self, suggestion: Suggestion) -> bool:
+        """Say whether what a suggestion sets is set."""
+        values = self.values
+        if not suggestion.changes:
+            return not self.is_changed
+        pots = {float(values[pot]) for pot in _pots(self.rig)}
+        return all(
+            values[key] == value and (key != POTS or len(pots) == 1) for key, value in suggestion.changes.items()
+        )
+
+    def attempt(self, suggestion: Suggestion) -> None:
+        """Set what a suggestion sets; the present rig becomes B. One without changes goes back to the rig as it was."""
+        if not suggestion.changes:
+            self.start_again()
+            return
+        moved = {
+            name: new for key, value in suggestion.changes.items() for name, new in self.follow(key, value).items()
+        }
+        self.try_out(self.setup_with(moved))
+
+    @property
+    def answer(self) -> str:
+        """What the rig does, in a sentence; against B where there is one."""
+        reading, compared = self.result.reading, self.compared
+        if reading.is_silent:
+            return "Nothing reaches the input."
+        if compared is None:
+            return f"It {_alone(reading)}."
+        other = self.curve_of(compared.pin.setup)
+        said = [f"A {_place(reading, other.reading)}"]
+        bass = reading.bass_db - other.reading.bass_db
+        from_hz = dull_from(self.result.gain_db - bass, other.gain_db)
+        if from_hz is not None:
+            said.append(f"it is duller than B from {frequency_in_words(from_hz)}")
+        elif (brighter := float(np.max(self.result.gain_db - bass - other.gain_db))) >= 1.0:
+            said.append(f"it is brighter than B, by up to {brighter:.1f}{NBSP}dB")
+        if abs(bass) >= SAME_DB:
+            said.append(f"its bass is {abs(bass):.1f}{NBSP}dB {'louder' if bass > 0 else 'softer'} at equal EMF")
+        return f"{'; '.join(said)}."
+
+    def curves(self) -> list[Curve]:
+        """Return the present curve and the kept ones."""
+        return [Curve(frequency_hz=GRID, gain_db=self.result.gain_db, label="Now", style=NOW), *self.pinned_curves()]
+
+    def draw(self, width: int) -> str:
+        """Return the drawing, SVG, for a width in CSS pixels."""
+        title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}"
+        return draw_curves(
+            self.curves(), title=title, description=self.description, width=width, label_characters=LABEL_CHARACTERS
+        )
+
+    def _moved(self, key: str, value: Value) -> Snapshot:
+        """Where nothing is kept yet, what a word was moved from becomes B."""
+        moved = super()._moved(key, value)
+        if key == "rig" or moved.rig.pins or moved.rig.setup == self.snapshot.rig.setup:
+            return moved
+        return Snapshot(rig=moved.rig.with_b(self.snapshot.rig.setup), own=moved.own)
+
+
+NBSP = "\u00a0"
+
+
+def pickup_in_words(name: str) -> str:
+    """Write the name of a pickup as a noun.
+
+    >>> pickup_in_words("two-coil, built"), pickup_in_words("narrow single coil"), pickup_in_words("winding with a tap")
+    ('two-coil pickup, built', 'narrow single coil', 'winding with a tap')
+    """
+    return re.sub(r"^([\w-]*-coil)\b", r"\1 pickup", name)
+
+
+def dull_from(gain_db: np.ndarray, other_db: np.ndarray) -> float | None:
+    """Return the lowest frequency of `GRID` at which a curve lies `DULL_DB` under another, Hz, or None."""
+    under = np.flatnonzero((other_db - gain_db >= DULL_DB) & (GRID > REFERENCE_HZ))
+    return float(GRID[under[0]]) if under.size else None
+
+
+def _pots(rig: Rig) -> tuple[str, ...]:
+    """Keys of the pots that a volume or tone knob turns."""
+    return tuple(
+        f"{part.name}.value"
+        for part in rig.harness.parts.values()
+        if type(part) is Pot and any(word in part.control.name for word in ("volume", "tone"))
+    )
+
+
+def _takes(controls: ControlSet, key: str, value: Value) -> bool:
+    return key in controls and (controls[key].is_quantity or value in controls[key].positions)
+
+
+def _with_article(name: str) -> str:
+    first = name.split(" ")[0].lower()
+    return name if first in ("a", "an", "the", "no") else f"{'an' if first[:1] in 'aeiou8' else 'a'} {name}"
+
+
+def _peak_hz(reading: Reading) -> float | None:
+    """Where the peak is; None where none stands out."""
+    return reading.peak_hz if reading.height_db is not None and reading.height_db >= LEAST_PEAK_DB else None
+
+
+def _alone(reading: Reading) -> str:
+    end = reading.treble_end_hz
+    falls = "" if end is None else f" and falls away from {frequency_in_words(end)} (−3{NBSP}dB)"
+    peak = _peak_hz(reading)
+    if peak is None:
+        return f"has no peak{falls}"
+    return f"peaks at {frequency_in_words(peak)}, {reading.height_db:.1f}{NBSP}dB over the bass,{falls}".rstrip(",")
+
+
+def _place(reading: Reading, other: Reading) -> str:
+    peak, there = _peak_hz(reading), _peak_hz(other)
+    if peak is None:
+        return "has no peak left" if there is not None else "has no peak, as B"
+    here = f"peaks at {frequency_in_words(peak)}"
+    if there is None:
+        return f"{here}, where B has no peak"
+    before = frequency_in_words(there)
+    return f"{here}, as B" if here.endswith(f" {before}") else f"{here} instead of {before}"
