@@ -94,17 +94,23 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
     """Return the sheet as one HTML page that asks for nothing outside itself."""
     frequency = np.geomspace(LOW_HZ, HIGH_HZ, 400)
     pairs = (
-        (sheet.after, end_label(sheet.after_label, "after"), NOW),
-        (sheet.before, end_label(sheet.before_label, "before"), PINS[0]),
+        (sheet.after, f"A {end_label(sheet.after_label, 'after')}", NOW),
+        (sheet.before, f"B {end_label(sheet.before_label, 'before')}", PINS[0]),
     )
     drawing = curves_figure(
         [
-            Curve(frequency_hz=frequency, gain_db=gain_db(response.at(frequency)), label=label, style=style)
+            Curve(
+                frequency_hz=frequency,
+                gain_db=gain_db(response.at(frequency)),
+                label=label,
+                style=style,
+                reading=read_response(response),
+            )
             for response, label, style in pairs
         ],
         title=f"{sheet.before_label} and {sheet.after_label}",
         description=sheet.sentence,
-        height=280,
+        height=250,
         caption=ZERO,
     )
     before, after = read_response(sheet.before), read_response(sheet.after)

@@ -160,7 +160,7 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
         frequency = frequency[(frequency >= low) & (frequency <= high)]
     level = gain_db(sheet.response.at(frequency)) - (0.0 if reading.is_silent else reading.bass_db)
     drawing = curves_figure(
-        [Curve(frequency_hz=frequency, gain_db=level, label=end_label(sheet.name, "this one"))],
+        [Curve(frequency_hz=frequency, gain_db=level, label=end_label(sheet.name, "this one"), reading=reading)],
         title=f"Curve of {sheet.name}",
         description=sentence,
         height=320,

@@ -134,16 +134,20 @@ def test_pins_say_what_differs_and_how_it_is_now(state):
     assert state.numbers[0].detail.endswith("lower than with cable 3 m")
 
 
-def test_a_pin_keeps_its_colour_when_another_goes(state):
+def test_kept_ones_move_up_when_the_first_goes(state):
     for length in ("2", "3", "4"):
         state.set_text("cable.length", length)
         state.pin()
     state.unpin(0)
-    assert [pin.pin.slot for pin in state.pins] == [1, 2]
-    # and the next one takes the colour that is free
+    assert [pin.pin.slot for pin in state.pins] == [0, 1]
+    # and the next one is B
     state.set_text("cable.length", "6")
     state.pin()
-    assert [pin.pin.slot for pin in state.pins] == [1, 2, 0]
+    assert [(pin.pin.slot, dict(pin.pin.setup.changes)["cable.length"]) for pin in state.pins] == [
+        (0, 6.0),
+        (1, 3.0),
+        (2, 2.0),
+    ]
 
 
 def test_going_back_to_a_pin_restores_it_and_keeps_it(state):

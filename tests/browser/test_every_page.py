@@ -37,7 +37,7 @@ def test_a_page_is_quiet_local_and_accessible(visit, screenshots, name, width):
 def test_questions_open_working_pages(visit):
     page = visit("", ready=".lab-who").page
     page.get_by_role("link", name="What does the tone knob really do?").click()
-    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='tone 10']")
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='B tone 10']")
     assert "tone=3" in page.url
 
 

@@ -46,7 +46,7 @@ def kilohertz(page) -> float:
 
 def peak_x(page) -> float:
     """Where the present curve is highest, in pixels from the left of the plot."""
-    points = page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points").split()
+    points = page.get_attribute(".lab-curve-holder svg polyline[data-label^='A ']", "points").split()
     pairs = [tuple(map(float, pair.split(","))) for pair in points]
     return min(pairs, key=lambda pair: pair[1])[0]
 
@@ -294,10 +294,10 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_draws_the_other
     )
     page = visit(f"{RIG}?v=1&{rig}", ready=CURVE, width=width, height=860).page
     assert page.locator(".lab-drawn").inner_text().startswith("Drawn at equal EMF")
-    before = page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points")
+    before = page.get_attribute(".lab-curve-holder svg polyline[data-label^='A ']", "points")
     page.get_by_role("radio", name="as the strings drive it").check(force=True)
     page.wait_for_function("() => document.querySelector('.lab-drawn').textContent.includes('as the strings drive it')")
-    assert page.get_attribute(".lab-curve-holder svg polyline[data-label=Now]", "points") != before
+    assert page.get_attribute(".lab-curve-holder svg polyline[data-label^='A ']", "points") != before
     page.wait_for_function("() => location.search.includes('own.curve')")
     assert page.locator(".lab-drawn").is_visible()
     assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -50,7 +50,7 @@ def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(wind
     inductance = row(page, "Inductance")
     page.get_by_label("Grade", exact=True).select_option(label="Alnico 2")
     wait_for_row(page, "Inductance", inductance)
-    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='Alnico 5']")
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='B Alnico 5']")
     page.wait_for_function("() => document.querySelector('.lab-pins').textContent.includes('Alnico 5, now Alnico 2')")
     assert "Against Alnico 5: resistance the same; inductance" in page.inner_text(".lab-more")
     assert "lower than with Alnico 5" in page.inner_text(".lab-numbers")
@@ -71,7 +71,7 @@ def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(wind
 
     peak = page.inner_text(".lab-numbers .lab-value")
     page.get_by_role("link", name="Use it in my rig").click()
-    page.wait_for_selector("svg.lab-curve polyline[data-label=Now]")
+    page.wait_for_selector("svg.lab-curve polyline[data-label^='A ']")
     page.wait_for_function("peak => document.querySelector('.lab-numbers .lab-value')?.textContent === peak", arg=peak)
     assert "rig.ipynb" in page.url
     assert winding.errors == []
@@ -122,7 +122,7 @@ def test_two_magnets_can_be_switched_while_they_sound(visit):
     made = "made%3Afrom%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt%26coil.main.poles.grade%3DAlnico%2B2"
     page = visit(
         f"{WINDING}?v=1&bridge={made}&pin=bridge%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt",
-        ready=".lab-curve-holder svg polyline[data-label='Alnico 5']",
+        ready=".lab-curve-holder svg polyline[data-label='B Alnico 5']",
     ).page
     page.get_by_role("button", name="Play", exact=True).click()
     page.wait_for_selector(".lab-player[data-state=playing]")

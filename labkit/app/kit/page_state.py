@@ -2,8 +2,8 @@
 
 `PageState` is what every page has: controls, errors beside them, undo and redo. `CurvePageState` adds the rig that
 travels from page to page, some controls of the page's own (their keys begin with ``own.``, as in the address) and what
-follows from both. `PinningPageState` compares the present rig with up to three pins. A subclass says which controls it
-shows and what follows from them.
+follows from both. `PinningPageState` compares the present rig with the first of up to three pins. A subclass says which
+controls it shows and what follows from them.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
-from labkit.view.palette import PINS
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, read_response, sentence
 
 State = TypeVar("State")
@@ -37,6 +37,8 @@ COALESCE_S = 1.0
 MOST_STEPS = 200
 GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 """Frequencies of a page's curves, Hz."""
+LONGEST_BRIEF = 11
+"""Characters of a name beside its letter in a small plot; with more, the letter stands alone."""
 
 
 class History(Generic[State]):
@@ -371,6 +373,29 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         self._check(snapshot)
         self._step(snapshot)
 
+    def keep(self) -> None:
+        """Keep the present rig as the first pin, which is B."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.with_pin()))
+
+    def next_kept(self) -> None:
+        """Take the next pin for B."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.next_pin()))
+
+    def unpin(self, slot: int) -> None:
+        """Drop a pin."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
+
+    def restore(self, slot: int) -> None:
+        """Set the rig as it was when pinned; the pin stays."""
+        for pin in self.snapshot.rig.pins:
+            if pin.slot == slot:
+                self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
+
+    @property
+    def pins(self) -> tuple[ShownPin, ...]:
+        """The pins with what sets each apart from the present setup."""
+        return shown_pins(self.offers, self.snapshot.rig.setup, self.snapshot.rig.pins)
+
     def open(self, query: str) -> None:
         """Start from the query of an address; `problems` then says what of it could not be used."""
         rig_query, fields = split_query(query)
@@ -459,7 +484,7 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
 
 
 class PinningPageState(CurvePageState[Result]):
-    """The state of a page that pins its present rig, up to three times, and compares with the newest that differs.
+    """The state of a page that keeps its present rig, up to three times, and compares with the first kept one.
 
     Its result has the ``reading`` of the present curve.
     """
@@ -473,26 +498,11 @@ class PinningPageState(CurvePageState[Result]):
         )
         super().__init__(rig, query=query, clock=clock)
 
-    def unpin(self, slot: int) -> None:
-        """Drop a pin."""
-        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
-
-    def restore(self, slot: int) -> None:
-        """Set the rig as it was when pinned; the pin stays."""
-        for pin in self.snapshot.rig.pins:
-            if pin.slot == slot:
-                self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
-
-    @property
-    def pins(self) -> tuple[ShownPin, ...]:
-        """The pins with what sets each apart from the present setup."""
-        return shown_pins(self.offers, self.snapshot.rig.setup, self.snapshot.rig.pins)
-
     @property
     def compared(self) -> ShownPin | None:
-        """The pin that numbers and sound compare with: the newest that differs from now."""
-        different = [shown for shown in self.pins if shown.pin.setup != self.snapshot.rig.setup]
-        return different[-1] if different else None
+        """B, the first pin, which numbers and sound compare with; None where it is the present setup."""
+        pins = self.pins
+        return pins[0] if pins and pins[0].pin.setup != self.snapshot.rig.setup else None
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
@@ -508,18 +518,51 @@ class PinningPageState(CurvePageState[Result]):
     def description(self) -> str:
         """The curves in words."""
         kept = [
-            f"Pinned, {shown.short}: {sentence(key_numbers(self.curve_of(shown.pin.setup).reading))}"
-            for shown in self.pins
+            f"{letter} {shown.short}: {sentence(key_numbers(self.curve_of(shown.pin.setup).reading))}"
+            for letter, shown in zip("BCD", self.pins)
         ]
         return " ".join([sentence(self.numbers), *kept])
 
-    def pinned_curves(self, levels: Sequence[np.ndarray] | None = None) -> list[Curve]:
-        """Return the pins as curves; ``levels`` in dB on `GRID`, at equal EMF by default."""
-        if levels is None:
-            levels = [self.curve_of(pin.setup).gain_db for pin in self.snapshot.rig.pins]
+    def curves(self) -> list[Curve]:
+        """Return the present curve and the pins, at equal EMF."""
+        kept = [self.curve_of(pin.setup).gain_db for pin in self.snapshot.rig.pins]
+        return self.lettered_curves([self.curve_of(self.snapshot.rig.setup).gain_db, *kept])
+
+    def drawn_as(self, title: str, width: int, height: int | None = None) -> str:
+        """Return the drawing of the curves under a title, SVG, for a width (and a height) in CSS pixels."""
+        return draw_curves(
+            self.curves(),
+            title=title,
+            description=self.description,
+            width=width,
+            height=height,
+            compares=self.compared is not None,
+        )
+
+    def lettered_curves(self, levels: Sequence[np.ndarray], *, is_marked: bool = True) -> list[Curve]:
+        """Return the present curve as A and the pins as B, C, D, named by what sets each apart.
+
+        Parameters
+        ----------
+        levels : sequence of ndarray, dB on `GRID`
+            Of the present setup and of each pin.
+        is_marked : bool
+            False where the numbers of the readings are not those of these levels.
+        """
+        compared, pins = self.compared, self.pins
+        here = "now" if compared is None else compared.here
+        readings = [self.result.reading, *(self.curve_of(shown.pin.setup).reading for shown in pins)]  # type: ignore[attr-defined]
+        names = [(here, here), *((shown.short, shown.brief) for shown in pins)]
         return [
-            Curve(frequency_hz=GRID, gain_db=level, label=shown.short, brief=shown.brief, style=PINS[shown.pin.slot])
-            for shown, level in zip(self.pins, levels)
+            Curve(
+                frequency_hz=GRID,
+                gain_db=level,
+                label=f"{letter} {name}",
+                brief=letter if len(brief) > LONGEST_BRIEF else f"{letter} {brief}",
+                style=style,
+                reading=reading if is_marked else None,
+            )
+            for letter, style, level, reading, (name, brief) in zip("ABCD", (NOW, *PINS), levels, readings, names)
         ]
 
     @property

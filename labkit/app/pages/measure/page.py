@@ -37,7 +37,7 @@ from labkit.app.pages.measure.words import (
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.view.curve.curve import draw_curves, label_margin
+from labkit.view.curve.curve import BENCH_DB, draw_curves
 from labkit.view.curve.residual import draw_residuals
 
 
@@ -246,13 +246,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def _residuals(self) -> None:
         fit = self.state.fit
-        lines, rests = self.state.curves()
+        _, rests = self.state.curves()
         if fit is None or not rests:
             self.rest.value = ""
             return
         words = residual_words(fit)
-        width = self.curve.width
-        drawing = draw_residuals(rests, description=words, width=width, right_margin=label_margin(lines, width))
+        drawing = draw_residuals(rests, description=words, width=self.curve.width)
         self.rest.value = f'{drawing}<p class="lab-caption">{escape(words)}</p>'
 
     def draw(self, width: int) -> str:
@@ -262,9 +261,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         lines, _ = self.state.curves()
         fit = self.state.fit
         description = fit_sentence(fit) if fit is not None else "Measured, not fitted yet."
-        return draw_curves(
-            lines, title="Measured and fitted level over frequency", description=description, width=width
-        )
+        title = "Measured and fitted level over frequency"
+        return draw_curves(lines, title=title, description=description, width=width, levels=BENCH_DB)
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig as it is, to compare with the one that has the fitted pickup."""

@@ -28,7 +28,7 @@ from labkit.study.questions.pots import (
     with_pot_value,
     with_taper,
 )
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, RIG_DB, Curve
 from labkit.view.curve.knob_plot import KnobLine, draw_knob_plot
 from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle
 from labkit.view.words import ZERO, frequency_in_words, level_in_words, read_response
@@ -50,7 +50,7 @@ class SmallCurves:
 
     title: str
     curves: tuple[Curve, ...]
-    levels: tuple[float, float] | None = None
+    levels: tuple[float, float] = RIG_DB
     caption: str = ZERO
 
 

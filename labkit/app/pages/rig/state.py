@@ -14,8 +14,7 @@ from labkit.app.kit.rig.state import Setup
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
-from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
-from labkit.view.palette import NOW
+from labkit.view.curve.curve import Curve
 from labkit.view.words import ZERO
 
 EQUAL_EMF, BY_STRINGS = "at equal EMF", "as the strings drive it"
@@ -109,8 +108,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def curves(self) -> list[Curve]:
         """Return the present curve and the pins."""
-        now, *pinned = self._levels()
-        return [Curve(frequency_hz=GRID, gain_db=now, label="Now", style=NOW), *self.pinned_curves(pinned)]
+        return self.lettered_curves(self._levels(), is_marked=self.curve == EQUAL_EMF)
 
     def _levels(self) -> list[np.ndarray]:
         """Of the present rig and the pins, in dB on the page's grid."""
@@ -121,11 +119,10 @@ class RigPageState(PinningPageState[RigCurve]):
         outputs = counted_outputs(*rigs).levels_db
         return [driven_response(rig, GRID, levels_db=levels).gain_db for rig, levels in zip(rigs, outputs)]
 
-    def draw(self, width: int) -> str:
-        """Return the drawing of the present curve and the pins, SVG, for a width in CSS pixels."""
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing of the present curve and the pins, SVG, for a width (and a height) in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, {self.curve}"
-        room = LABEL_CHARACTERS if self.snapshot.rig.pins else 0  # the plot must not jump while labels change
-        return draw_curves(self.curves(), title=title, description=self.description, width=width, label_characters=room)
+        return self.drawn_as(title, width, height)
 
     def _moved(self, key: str, value: Value) -> Snapshot:
         if key in REBUILDING:

@@ -19,8 +19,6 @@ from labkit.rig.hum import position_facts
 from labkit.rig.parts.parts import Pot
 from labkit.rig.rig import Rig
 from labkit.study.questions.cable import first_cable, length_text
-from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
-from labkit.view.palette import NOW
 from labkit.view.words import Reading, frequency_in_words
 
 POTS = "own.pots"
@@ -186,16 +184,9 @@ class StartPageState(PinningPageState[RigCurve]):
             said.append(f"its bass is {abs(bass):.1f}{NBSP}dB {'louder' if bass > 0 else 'softer'} at equal EMF")
         return f"{'; '.join(said)}."
 
-    def curves(self) -> list[Curve]:
-        """Return the present curve and the kept ones."""
-        return [Curve(frequency_hz=GRID, gain_db=self.result.gain_db, label="Now", style=NOW), *self.pinned_curves()]
-
-    def draw(self, width: int) -> str:
-        """Return the drawing, SVG, for a width in CSS pixels."""
-        title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}"
-        return draw_curves(
-            self.curves(), title=title, description=self.description, width=width, label_characters=LABEL_CHARACTERS
-        )
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing, SVG, for a width (and a height) in CSS pixels."""
+        return self.drawn_as(f"Level over frequency at the input of {self.snapshot.rig.setup.rig}", width, height)
 
     def _moved(self, key: str, value: Value) -> Snapshot:
         """Where nothing is kept yet, what a word was moved from becomes B."""

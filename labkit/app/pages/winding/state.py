@@ -43,15 +43,12 @@ from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.predict.built import BuiltPickup, PickupChange
 from labkit.pickup.winding.winding import Winding
+from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.study.questions.winding_band import gain_bounds
-from labkit.view.curve.curve import COMPACT_BELOW, Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.drawings.bobbin import CoilOutline
-from labkit.view.palette import NOW
 from labkit.view.words import Reading, read_response
-
-CURVE_HEIGHT = 300
-"""Of a curve that stays in view while many controls and results scroll, CSS pixels."""
 
 SILENT_DB = -60.0
 """A pickup this far under all of them at 400 Hz is not switched on; leaks past open contacts lie far below."""
@@ -226,19 +223,33 @@ class WindingPageState(PinningPageState[WindingResult]):
         made = self._made_in(self.compared.pin.setup, self.slot)
         return None if made is None else built_from(made).change_to(self.built)
 
-    def curves(self) -> list[Curve]:
-        """Return the present curve with its band, and the pins."""
-        now = self.result
-        curve = Curve(
-            frequency_hz=GRID, gain_db=now.gain_db, low_db=now.low_db, high_db=now.high_db, label="Now", style=NOW
-        )
-        return [curve, *self.pinned_curves()]
+    @property
+    def counted(self) -> CountedOutputs:
+        """How the outputs of the pickups count in the present rig and the pins."""
+        return counted_outputs(self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins))
 
-    def draw(self, width: int) -> str:
-        """Return the drawing of the curves, SVG, for a width in CSS pixels."""
+    def curves(self) -> list[Curve]:
+        """Return the present curve with its band and the doubt of its level, and the pins; each at its own level."""
+        now, counted = self.result, self.counted
+        rigs = [self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins)]
+        levels = [gain_db(rig.evaluate(GRID, levels_db=added)) for rig, added in zip(rigs, counted.levels_db)]
+        output, raised = now.built.output_db, levels[0] - now.gain_db
+        is_level = output is not None and counted.is_counted
+        first, *kept = self.lettered_curves(levels)
+        doubt = (output.high - output.low) / 2 if output is not None and is_level else 0.0
+        return [replace(first, low_db=now.low_db + raised, high_db=now.high_db + raised, doubt_db=doubt), *kept]
+
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing of the curves, SVG, for a width (and a height) in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, this pickup at the {self.slot}"
-        height = None if width < COMPACT_BELOW else CURVE_HEIGHT
-        return draw_curves(self.curves(), title=title, description=self.description, width=width, height=height)
+        return draw_curves(
+            self.curves(),
+            title=title,
+            description=self.description,
+            width=width,
+            height=height,
+            compares=self.compared is not None,
+        )
 
     def set_turns(self, turns: int) -> None:
         """Wind so many turns, as a step of its own."""
@@ -358,19 +369,22 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     def _shown_pin(self, pin: PinnedSetup) -> ShownPin:
         now = self.snapshot.rig.setup
-        notes, texts = [], []
+        notes, texts, present = [], [], []
         if pin.setup.rig != now.rig:
             notes.append(pin.setup.rig)
             texts.append(f"in {pin.setup.rig}")
+            present.append(now.rig)
         then, here = self.offers.values(pin.setup), self.offers.values(now)
         made, now_made = self._made_in(pin.setup, self.slot), self.made
         if made is None:
             notes.append(str(then.get(self.slot, "another pickup")))
             texts.append(f"{notes[-1]}, now {now_made.name}")
+            present.append(now_made.name)
         else:
             for difference in differences(made.sheet, now_made.sheet):
                 notes.append(difference.then)
                 texts.append(f"{difference.then}, now {difference.now}")
+                present.append(difference.now)
         if pin.setup.rig == now.rig:
             offered = self.offers.offer(pin.setup.rig).controls
             for control in offered:
@@ -378,7 +392,8 @@ class WindingPageState(PinningPageState[WindingResult]):
                 if key not in ("rig", self.slot) and then[key] != here[key]:
                     notes.append(f"{control.note} {control.brief(then[key])}".strip())
                     texts.append(f"{control.label} {control.text(then[key])}, now {control.text(here[key])}")
-        return pin_in_words(pin, notes, texts)
+                    present.append(f"{control.note} {control.brief(here[key])}".strip())
+        return pin_in_words(pin, notes, texts, present)
 
     @property
     def _tool_values(self) -> dict[str, Value]:

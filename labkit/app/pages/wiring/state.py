@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve
+from labkit.app.kit.page_state import PinningPageState, RigCurve
 from labkit.app.kit.rig.controls import INSTRUMENT, KNOBS
 from labkit.app.kit.rig.opened import LONGEST_NAME, read_wiring_text
 from labkit.app.kit.rig.structure import read_name
 from labkit.rig.rewiring import rewired
 from labkit.rig.rig import Rig
-from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
-from labkit.view.palette import NOW
 
 
 class WiringPageState(PinningPageState[RigCurve]):
@@ -39,14 +37,6 @@ class WiringPageState(PinningPageState[RigCurve]):
         name = self.offers.open(rewired(self.rig, harness).replace(name=f"{plain}, {harness.name}"[:LONGEST_NAME]))
         self.try_out(self.offers.carried(before, name))
 
-    def curves(self) -> list[Curve]:
-        """Return the present curve and the kept ones."""
-        now = Curve(frequency_hz=GRID, gain_db=self.result.gain_db, label="Now", style=NOW)
-        return [now, *self.pinned_curves()]
-
-    def draw(self, width: int) -> str:
-        """Return the drawing, SVG, for a width in CSS pixels."""
-        title = f"Level over frequency with the wiring {self.rig.harness.name}"
-        return draw_curves(
-            self.curves(), title=title, description=self.description, width=width, label_characters=LABEL_CHARACTERS
-        )
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing, SVG, for a width (and a height) in CSS pixels."""
+        return self.drawn_as(f"Level over frequency with the wiring {self.rig.harness.name}", width, height)
