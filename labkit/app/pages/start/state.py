@@ -9,23 +9,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
-from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
+from labkit.app.kit.page_state import PinningPageState, RigCurve, Snapshot
 from labkit.app.kit.rig.controls import BEHIND_THE_JACK, INSTRUMENT, POT_VALUES
 from labkit.app.kit.rig.line import input_key
 from labkit.core.errors import join_words
-from labkit.core.grid import REFERENCE_HZ
 from labkit.core.units import format_quantity
 from labkit.rig.hum import position_facts
 from labkit.rig.parts.parts import Pot
 from labkit.rig.rig import Rig
 from labkit.study.questions.cable import first_cable, length_text
+from labkit.view.curve.marks import level_difference
 from labkit.view.words import Reading, frequency_in_words
 
 POTS = "own.pots"
 """Key of the word that sets every volume and tone pot at once."""
-
-DULL_DB = 3.0
-"""So much less than B, the bass of both taken as equal, is called dull here (a choice, no source)."""
 
 LEAST_PEAK_DB = 0.5
 """A bump lower than this is told as no peak, as `height_in_words` calls it nearly flat."""
@@ -175,10 +172,10 @@ class StartPageState(PinningPageState[RigCurve]):
         other = self.curve_of(compared.pin.setup)
         said = [f"A {_place(reading, other.reading)}"]
         bass = reading.bass_db - other.reading.bass_db
-        from_hz = dull_from(self.result.gain_db - bass, other.gain_db)
-        if from_hz is not None:
-            said.append(f"it is duller than B from {frequency_in_words(from_hz)}")
-        elif (brighter := float(np.max(self.result.gain_db - bass - other.gain_db))) >= 1.0:
+        difference = level_difference(*self.curves()[:2])
+        if difference.dull_hz is not None:
+            said.append(f"it is duller than B from {frequency_in_words(difference.dull_hz)}")
+        elif (brighter := float(np.max(difference.level_db)) - bass) >= 1.0:
             said.append(f"it is brighter than B, by up to {brighter:.1f}{NBSP}dB")
         if abs(bass) >= SAME_DB:
             said.append(f"its bass is {abs(bass):.1f}{NBSP}dB {'louder' if bass > 0 else 'softer'} at equal EMF")
@@ -206,12 +203,6 @@ def pickup_in_words(name: str) -> str:
     ('two-coil pickup, built', 'narrow single coil', 'winding with a tap')
     """
     return re.sub(r"^([\w-]*-coil)\b", r"\1 pickup", name)
-
-
-def dull_from(gain_db: np.ndarray, other_db: np.ndarray) -> float | None:
-    """Return the lowest frequency of `GRID` at which a curve lies `DULL_DB` under another, Hz, or None."""
-    under = np.flatnonzero((other_db - gain_db >= DULL_DB) & (GRID > REFERENCE_HZ))
-    return float(GRID[under[0]]) if under.size else None
 
 
 def _pots(rig: Rig) -> tuple[str, ...]:
