@@ -47,7 +47,7 @@ def test_peaks_by_cable_agree_with_the_worked_table(picofarads, kilohertz):
 
 def test_the_page_opens_with_a_working_rig_and_an_empty_address(state):
     assert state.query == ""
-    assert "your peak sits at" in state.sentence
+    assert "your peak is at" in state.sentence
     assert state.result.judged.is_limited
 
 
@@ -56,7 +56,7 @@ def test_the_sentence_gives_the_numbers_of_the_command_line(state):
     rig = load_rig(state.offers.default_rig)
     now = set_value(rig, "cable.length", "10 m").response().peak.frequency_hz
     before = set_value(rig, "cable.length", "3 m").response().peak.frequency_hz
-    expected = f"At 10 m your peak sits at {now / 1e3:.1f} kHz instead of {before / 1e3:.1f} kHz at 3 m"
+    expected = f"At 10 m your peak is at {now / 1e3:.1f} kHz instead of {before / 1e3:.1f} kHz at 3 m"
     assert state.sentence.startswith(expected)
 
 

@@ -27,9 +27,7 @@ SOUND_PAUSE_S = 0.25
 SOUND_LIMIT_S = 60.0
 """The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
 MAKING = "Making the sound …"
-ABOUT_HEARING = (
-    "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
-)
+ABOUT_HEARING = "Whether a difference is heard, only a blind test tells: the page “Blind test” makes one of this rig."
 
 State = TypeVar("State", bound=Any)
 
@@ -58,7 +56,8 @@ class Page(Generic[State]):
         self.set_up()
         self._connect()
         self.show()
-        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
+        lead = f"<p>{escape(self.lead)}</p>" if self.lead else ""
+        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1>{lead}")
         self.box = box("lab-page", box("lab-title", heading), box("lab-columns", *self.columns()))
         if self.css_class:
             self.box.add_class(self.css_class)

@@ -355,7 +355,7 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         return self._with_pin() != self.snapshot.rig
 
     def pin(self) -> None:
-        """Pin what the page compares with: the rig page and the listening test then show it beside the present rig."""
+        """Pin what the page compares with: the rig page and the blind test then show it beside the present rig."""
         self._history.move(replace(self.snapshot, rig=self._with_pin()))
 
     def try_out(self, setup: Setup) -> None:
@@ -506,7 +506,7 @@ class PinningPageState(CurvePageState[Result]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height, treble end and level, compared with a pin where there is one."""
+        """Peak, peak over the bass, −3 dB point and level, compared with a pin where there is one."""
         compared, reading = self.compared, self.result.reading  # type: ignore[attr-defined]
         if compared is None:
             return (*key_numbers(reading), output_number(self.rig.outputs))

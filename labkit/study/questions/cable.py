@@ -1,7 +1,7 @@
 """What a length of cable takes from a player, the longest that takes no more than is allowed, and what a buffer saves.
 
 A longer cable moves the peak down, so that one frequency may gain while all above it is lost: judged at 3 kHz alone, a
-cable that takes 12 dB at 4 kHz passes. So a length is judged against a shorter one by its treble end and by its level
+cable that takes 12 dB at 4 kHz passes. So a length is judged against a shorter one by its −3 dB point and by its level
 over a band, where the worst loss inside the band counts. The cable page, the ready question and the command all ask
 here; nothing needs more than a few milliseconds, nor an optimiser's library.
 """
@@ -89,7 +89,7 @@ class CableLoss:
     Attributes
     ----------
     length : float, m
-    treble_end_hz : float or None
+    minus_3db_hz : float or None
         Highest frequency 3 dB under the level at 100 Hz; None where the curve ends above that.
     band : BandLoss
         Against the reference length.
@@ -100,7 +100,7 @@ class CableLoss:
     """
 
     length: float
-    treble_end_hz: float | None
+    minus_3db_hz: float | None
     band: BandLoss
     dull_from_hz: float | None
     rise: CableRise | None
@@ -144,13 +144,14 @@ class CableJudgement:
 
     @property
     def elsewhere(self) -> str:
-        """What the longest cable does to the mean of the band and to the treble end; empty where nothing limits it."""
+        """What the longest cable does to the mean of the band and to the −3 dB point; empty where nothing limits it."""
         if not self.is_limited:
             return ""
-        mean, end, was = self.longest.band.mean_db, self.longest.treble_end_hz, self.reference.treble_end_hz
+        mean, end, was = self.longest.band.mean_db, self.longest.minus_3db_hz, self.reference.minus_3db_hz
         said = f"Averaged over the band the longest {'loses' if mean >= 0 else 'gains'} {abs(mean):.1f} dB"
         if end is not None:
-            said += f"; its treble ends at {_kilohertz(end)}" + (f" instead of {_kilohertz(was)}" if was else "")
+            before = f" instead of {_kilohertz(was)}" if was else ""
+            said += f"; it falls away from {_kilohertz(end)}{before} (3 dB down)"
         return f"{said}."
 
 
@@ -267,7 +268,7 @@ def cable_losses(
     return tuple(
         CableLoss(
             length=float(length),
-            treble_end_hz=None if np.isnan(end) else float(end),
+            minus_3db_hz=None if np.isnan(end) else float(end),
             band=_band_loss(band, levels),
             dull_from_hz=_first_reached(grid[above], losses[above], allowed_db),
             rise=_rise(grid[above], -losses[above]),

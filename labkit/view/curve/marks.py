@@ -103,11 +103,11 @@ def draw_marks(frame: Frame, curves: Sequence[Curve]) -> list[str]:
         parts += _level_bar(frame, first)
     if first.reading is None or first.reading.is_silent:
         return parts
-    if first.reading.treble_end_hz is not None:
-        x, y = _place(frame, first, first.reading.treble_end_hz)
+    if first.reading.minus_3db_hz is not None:
+        x, y = _place(frame, first, first.reading.minus_3db_hz)
         if _is_inside(frame, x, y):
             parts.append(svg.line(x, y - 8, x, y + 8, first.style.colour, stroke_width=2))
-            parts.append(_words(x - 8, y + 22, f"−3 dB at {frequency_in_words(first.reading.treble_end_hz)}", "end"))
+            parts.append(_words(x - 8, y + 22, f"−3 dB at {frequency_in_words(first.reading.minus_3db_hz)}", "end"))
     if first.reading.peak_hz is not None and first.reading.height_db is not None:
         x, y = _place(frame, first, first.reading.peak_hz)
         words = " · ".join(

@@ -82,14 +82,14 @@ class CablePage(CurvePage[CablePageState]):
     def _draw_map(self) -> None:
         state = self.state
         self.map.svg = state.draw_map(self.map.width)
-        told = (
+        words = (
             "No length of this cable makes a difference here."
             if not self.map.svg
             else MAP_CAPTION.format(
                 before=reference_text(state.result.before_length), allowed=f"{state.values['own.loss']:g}"
             )
         )
-        self.map_caption.value = caption_html(told)
+        self.map_caption.value = caption_html(words)
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return the table: one row for every length."""

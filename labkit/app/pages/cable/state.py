@@ -297,7 +297,7 @@ class CablePageState(CurvePageState[CableResult]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, treble end, worst loss in the judged band, level as the strings drive it."""
+        """Peak, −3 dB point, worst loss in the judged band, level as the strings drive it."""
         result = self.result
         if result.judged is None:
             return key_numbers(result.reading)
@@ -529,7 +529,7 @@ def response_of(rig: Rig) -> Response:
 
 def _peak_is(reading: Reading) -> str:
     if reading.peak_hz is not None:
-        return f"your peak sits at {frequency_in_words(reading.peak_hz)}"
-    if reading.treble_end_hz is None:
-        return "there is no peak and the treble reaches beyond 20 kHz"
-    return f"there is no peak and the treble ends at {frequency_in_words(reading.treble_end_hz)}"
+        return f"your peak is at {frequency_in_words(reading.peak_hz)}"
+    if reading.minus_3db_hz is None:
+        return "there is no peak and it does not fall away below 20 kHz"
+    return f"there is no peak and it falls away from {frequency_in_words(reading.minus_3db_hz)} (−3 dB)"

@@ -229,7 +229,7 @@ def _peak_hz(reading: Reading) -> float | None:
 
 
 def _alone(reading: Reading) -> str:
-    end = reading.treble_end_hz
+    end = reading.minus_3db_hz
     falls = "" if end is None else f" and falls away from {frequency_in_words(end)} (−3{NBSP}dB)"
     peak = _peak_hz(reading)
     if peak is None:
