@@ -36,7 +36,8 @@ PAGES = {
 # From the event of the slider to the next frame after the curve has changed: what the eye waits for.
 MOVE = """async ([control, steps]) => {
   const slider = document.querySelector(`${control} input[type=range]`);
-  const points = () => document.querySelector('.lab-curve-holder svg polyline[data-label^="A "]').getAttribute('points');
+  const present = '.lab-curve-holder svg polyline[data-label^="A "]';
+  const points = () => document.querySelector(present).getAttribute('points');
   const taken = [];
   for (let step = 0; step < steps; step++) {
     const before = points(), start = performance.now();

@@ -37,7 +37,7 @@ def test_two_browsers_at_once_stay_independent(visit):
     numbers = other.inner_text(".lab-numbers")
     one.get_by_label("Cable length", exact=True).fill("79")
     one.wait_for_function("() => location.search.includes('cable.length')")
-    one.get_by_role("button", name="Pin this curve").click()
+    one.get_by_role("button", name="Keep as B").click()
     one.wait_for_selector(".lab-pins li")
     settled(other)
     assert other.get_attribute("svg.lab-curve polyline[data-label^='A ']", "points") == before

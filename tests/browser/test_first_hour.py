@@ -35,7 +35,7 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
     page.wait_for_selector(CURVE)
     assert "*Peak at* says 3.5 kHz" in told
     says(page, peak="3.5 kHz")
-    button(page, "Pin this curve").click()
+    button(page, "Keep as B").click()
     page.wait_for_function("() => document.querySelectorAll('.lab-curve-holder svg polyline').length === 2")
     page.get_by_label("Cable length", exact=True).focus()
     for _ in range(20):  # steps of 25 cm, from 5 m to 10 m
@@ -51,7 +51,7 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
     # 2. choose a pot
     button(page, "Start again").click()
     says(page, peak="3.5 kHz", height="4.2 dB")
-    button(page, "Pin this curve").click()
+    button(page, "Keep as B").click()
     for pot in ("Volume pot", "Tone pot"):
         page.get_by_label(pot, exact=True).select_option(label="500 kΩ")
     says(page, peak="3.8 kHz", height="7.5 dB")

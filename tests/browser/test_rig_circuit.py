@@ -85,7 +85,7 @@ def test_another_wiring_and_a_longer_line_bring_their_controls_and_come_back(vis
     page.wait_for_selector("[data-key=neck]")
     page.get_by_role("radio", name="a buffer").check(force=True)
     page.wait_for_selector("[data-key=buffer]")
-    page.get_by_label("Put in before the input", exact=True).select_option("a volume pedal")
+    page.get_by_label("Pedal before the amp", exact=True).select_option("a volume pedal")
     pedal = page.get_by_label("Volume pedal", exact=True)
     pedal.wait_for()
     numbers = page.inner_text(".lab-numbers")

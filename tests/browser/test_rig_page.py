@@ -128,7 +128,7 @@ def test_silence_is_told_instead_of_played(visit):
 def test_pin_undo_redo_start_again(rig):
     page = rig
     number = kilohertz(page)
-    page.get_by_role("button", name="Pin this curve").click()
+    page.get_by_role("button", name="Keep as B").click()
     page.wait_for_selector(".lab-pins li")
     page.get_by_label("Cable length, type a value").fill("12")
     page.keyboard.press("Enter")
@@ -185,7 +185,7 @@ def kilohertz_text(page) -> str:
 
 def test_copy_link_says_that_it_did(rig):
     page = rig
-    page.get_by_role("button", name="Copy link").click()
+    page.get_by_role("button", name="Share").click()
     page.wait_for_selector(".lab-actions .lab-said:not([hidden])")
     assert re.match(r"Link copied|Copy this link: http://127", page.inner_text(".lab-actions .lab-said"))
 
@@ -284,7 +284,7 @@ def test_everything_can_be_reached_by_keyboard_and_is_seen_when_it_is(visit):
         reached.add(place["name"].strip())
         if place["inside"]:
             assert place["bottom"] > place["stuck"] + 10, f"{place['name']} has the focus under the curve"
-    assert {"Volume knob", "Tone knob", "Cable length", "Pin this curve", "Play", "Save as WAV"} <= reached
+    assert {"Volume knob", "Tone knob", "Cable length", "Keep as B", "Play", "Save as WAV"} <= reached
 
 
 @pytest.mark.parametrize("width", [400, 1280])

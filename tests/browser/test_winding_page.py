@@ -45,10 +45,10 @@ def winding(visit):
 
 def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(winding, screenshots, tmp_path):
     page = winding.page
-    page.get_by_role("button", name="Pin this pickup").click()
+    page.get_by_role("button", name="Keep as B").click()
     page.wait_for_selector(".lab-pins li")
     inductance = row(page, "Inductance")
-    page.get_by_label("Grade", exact=True).select_option(label="Alnico 2")
+    page.get_by_label("Magnet", exact=True).select_option(label="Alnico 2")
     wait_for_row(page, "Inductance", inductance)
     page.wait_for_selector(".lab-curve-holder svg polyline[data-label='B Alnico 5']")
     page.wait_for_function("() => document.querySelector('.lab-pins').textContent.includes('Alnico 5, now Alnico 2')")

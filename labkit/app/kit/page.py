@@ -14,7 +14,6 @@ from labkit.app.kit.background import Background, Debounce
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.rig.opened import LARGEST_SHEET
-from labkit.app.kit.rig.state import MOST_PINS
 from labkit.app.kit.sound import USUAL_TAKE, RenderedSound, render_sound, take_names
 from labkit.app.kit.text import warnings_html
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
@@ -28,6 +27,9 @@ SOUND_LIMIT_S = 60.0
 """The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
 MAKING = "Making the sound …"
 ABOUT_HEARING = "Whether a difference is heard, only a blind test tells: the page “Blind test” makes one of this rig."
+
+TALL = 480
+"""Height of a plot on a wide screen, CSS pixels."""
 
 State = TypeVar("State", bound=Any)
 
@@ -56,9 +58,10 @@ class Page(Generic[State]):
         self.set_up()
         self._connect()
         self.show()
-        lead = f"<p>{escape(self.lead)}</p>" if self.lead else ""
-        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1>{lead}")
-        self.box = box("lab-page", box("lab-title", heading), box("lab-columns", *self.columns()))
+        heading = ipywidgets.HTML(
+            f"<h1>{escape(self.title)}</h1>" + (f"<p>{escape(self.lead)}</p>" if self.lead else "")
+        )
+        self.box = box("lab-page", box("lab-title", heading, self.actions), box("lab-columns", *self.columns()))
         if self.css_class:
             self.box.add_class(self.css_class)
 
@@ -73,6 +76,11 @@ class Page(Generic[State]):
         """Return the controls to show: all of them, unless a page says otherwise."""
         return self.state.controls
 
+    def heads(self, controls: ControlSet) -> dict[str, str]:
+        """Return what stands beside the titles of groups: the values of those that are folded."""
+        values = self.state.values
+        return {group.title: group.head(values) for group in controls.groups if group.is_fold}
+
     def buttons(self) -> list[dict[str, object]]:
         """Return the buttons of the action bar."""
         state = self.state
@@ -80,7 +88,7 @@ class Page(Generic[State]):
             {"key": "undo", "label": "Undo", "enabled": state.can_undo},
             {"key": "redo", "label": "Redo", "enabled": state.can_redo},
             {"key": "again", "label": "Start again", "enabled": state.is_changed},
-            {"key": "link", "label": "Copy link", "enabled": True},
+            {"key": "link", "label": "Share", "enabled": True},
         ]
 
     def show(self) -> None:
@@ -90,6 +98,7 @@ class Page(Generic[State]):
             self.controls.show_controls(controls)
             self._shown_controls = controls
         self.controls.show_values(controls, self.state.values, self.state.errors)
+        self.controls.heads = self.heads(controls)
         self.actions.actions = self.buttons()
         self.actions.query = self.state.query
 
@@ -148,7 +157,7 @@ class CurvePage(Page[State]):
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the controls, and everything else beside them."""
         listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
-        more = (self.actions, self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
+        more = (self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
         return self.controls, box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
 
     @abstractmethod
@@ -220,7 +229,7 @@ class CurvePage(Page[State]):
         self.player.on("take", self._choose_take)
         self.player.on("cancel", lambda **_: self._drop_sound())
         self.player.on("warm", lambda **_: self.sound_work.warm(render_sound))
-        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), "width")
+        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), ["width", "is_tall"])
 
     def _opener(self, what: str, *, label: str = "") -> Upload:
         """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
@@ -337,12 +346,11 @@ class PinningPage(CurvePage[State]):
 
     def _pin_button(self) -> dict[str, object]:
         state = self.state
-        label = "Three are pinned" if len(state.pins) >= MOST_PINS else f"Pin this {self.pinned_thing}"
-        return {"key": "pin", "label": label, "enabled": state.can_pin, "primary": state.can_pin}
+        return {"key": "pin", "label": "Keep as B", "enabled": state.can_pin, "primary": state.can_pin}
 
     def draw(self, width: int) -> str:
         """Return the present curve and the pins."""
-        drawing: str = self.state.draw(width)
+        drawing: str = self.state.draw(width, TALL if self.curve.is_tall else None)
         return drawing
 
     def compared(self) -> tuple[Rig, str] | None:
@@ -353,7 +361,12 @@ class PinningPage(CurvePage[State]):
 
 def note(text: str) -> ipywidgets.HTML:
     """Return a line of small print."""
-    return ipywidgets.HTML(f'<p class="lab-note">{escape(text)}</p>')
+    return ipywidgets.HTML(small_print(text))
+
+
+def small_print(text: str) -> str:
+    """Return that line as HTML, for one that changes; nothing where it says nothing."""
+    return f'<p class="lab-note">{escape(text)}</p>' if text else ""
 
 
 def caption(text: str) -> ipywidgets.HTML:

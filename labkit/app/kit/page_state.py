@@ -26,6 +26,7 @@ from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.marks import LevelDifference, level_difference
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, read_response, sentence
 
@@ -523,8 +524,13 @@ class PinningPageState(CurvePageState[Result]):
         ]
         return " ".join([sentence(self.numbers), *kept])
 
+    @property
+    def difference(self) -> LevelDifference | None:
+        """A minus B as the page draws them; None without a B."""
+        return level_difference(*self.curves()[:2]) if self.compared is not None else None
+
     def curves(self) -> list[Curve]:
-        """Return the present curve and the pins, at equal EMF."""
+        """Return the present curve, then B, C, D, at equal EMF."""
         kept = [self.curve_of(pin.setup).gain_db for pin in self.snapshot.rig.pins]
         return self.lettered_curves([self.curve_of(self.snapshot.rig.setup).gain_db, *kept])
 

@@ -49,11 +49,12 @@ class LabWidget(anywidget.AnyWidget):
 
 
 class CurveView(LabWidget):
-    """A drawn curve that can be read off; `width` is what the page has room for, CSS pixels."""
+    """A drawn curve that can be read off; `width` is the room for it, CSS pixels; `is_tall` on a wide screen."""
 
     _esm = web_text("curve_reader.js", "curve_view.js")
     svg = traitlets.Unicode("").tag(sync=True)
     width = traitlets.Int(790).tag(sync=True)
+    is_tall = traitlets.Bool(False).tag(sync=True)
 
 
 class ControlPanel(LabWidget):
@@ -61,6 +62,8 @@ class ControlPanel(LabWidget):
 
     Attributes
     ----------
+    heads : dict of str to str
+        What the heading of a group says on its right, by title.
     holds : bool
         True while the state of the page's address is still to come: the page keeps what a person sets meanwhile.
     """
@@ -68,6 +71,7 @@ class ControlPanel(LabWidget):
     _esm = web_text("control_panel.js")
     groups: traitlets.List[Any] = traitlets.List().tag(sync=True)
     values = traitlets.Dict().tag(sync=True)
+    heads = traitlets.Dict().tag(sync=True)
     holds = traitlets.Bool(False).tag(sync=True)
 
     def show_controls(self, controls: ControlSet) -> None:
@@ -76,6 +80,7 @@ class ControlPanel(LabWidget):
             {
                 "title": group.title,
                 "note": group.note,
+                "fold": group.is_fold,
                 "controls": [
                     {
                         "key": control.key,

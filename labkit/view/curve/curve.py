@@ -24,7 +24,7 @@ from labkit.view.palette import EDGE, LINE, NOW, STRING, CurveStyle
 from labkit.view.words import Reading, note_frequency
 
 LEAST_WIDTH, MOST_WIDTH = 240, 1600
-COMPACT_BELOW = 520
+COMPACT_BELOW = 440
 """Width in CSS pixels under which names stand in the plot instead of beside it."""
 
 LOW_HZ, HIGH_HZ = 50.0, 20_000.0
@@ -106,7 +106,7 @@ class Frame:
     @classmethod
     def of(cls, width: int, *, top: float, bottom: float, hz: tuple[float, float], db: tuple[float, float]) -> Frame:
         """Return the area in a drawing of a width: its sides depend on nothing else, so that axes meet and stay."""
-        margin = 12.0 if width < COMPACT_BELOW else min(max(0.16 * width, 96.0), 168.0)
+        margin = 12.0 if width < COMPACT_BELOW else min(max(0.16 * width, 104.0), 168.0)
         return cls(
             width=width,
             left=34,
@@ -367,7 +367,7 @@ def _end_labels(frame: Frame, curves: Sequence[Curve]) -> list[str]:
     places = spread_labels([y for _, y in ends], gap=gap, low=frame.top + 4, high=frame.bottom - 2)
     parts = []
     for curve, (x, y), place in zip(named, ends, places):
-        shown = _cut(curve.brief or curve.label if frame.is_compact else curve.label, 0.6 * (frame.right - frame.left))
+        shown = _cut(curve.brief or curve.label if frame.is_compact else curve.label, 0.75 * (frame.right - frame.left))
         tip = "" if shown == curve.label else curve.label
         colour = curve.style.colour
         if frame.is_compact:

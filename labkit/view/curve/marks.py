@@ -67,6 +67,15 @@ class LevelDifference:
         return float(np.exp(low + (before - level_db) / (before - here) * (high - low)))
 
     @property
+    def louder(self) -> tuple[float, float, float] | None:
+        """Where the first is more than 1 dB louder: from and to, Hz, and by how much at most, dB; or None."""
+        louder = np.flatnonzero(self.level_db > 1.0)
+        if not louder.size:
+            return None
+        ends = self.frequency_hz[louder[[0, -1]]]
+        return float(ends[0]), float(ends[1]), float(self.level_db.max())
+
+    @property
     def words(self) -> str:
         """The strip in words."""
         most, least = int(np.argmax(self.level_db)), int(np.argmin(self.level_db))

@@ -41,7 +41,7 @@ class ListeningPage(Page[ListeningPageState]):
         self.sound_work = Background()
         self._sent: tuple[object, int] | None = None
         self._left = box("lab-left", self.controls)
-        self._bar = box("lab-more", box("lab-results", self.curve, caption(ZERO)), self.actions)
+        self._bar = box("lab-more", box("lab-results", self.curve, caption(ZERO)))
         self._files = box("lab-more", self.files)
         for key, label, make in (
             ("record", "Save this test", self._record_file),

@@ -11,6 +11,7 @@ from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.kit.rig.state import Setup
+from labkit.app.pages.rig.stages import stage_groups
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
@@ -28,7 +29,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the rig, those that rebuild it, and what the curve shows."""
-        return ControlSet((*with_rebuilding(offered, rig).groups, _CURVE_GROUP))
+        return ControlSet((*stage_groups(with_rebuilding(offered, rig), rig), _CURVE_GROUP))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return curves at equal EMF."""
@@ -132,5 +133,6 @@ class RigPageState(PinningPageState[RigCurve]):
 
 _CURVE_GROUP = Group(
     title="The curve",
+    is_fold=True,
     controls=(Control(key=CURVE, label="Curve drawn", kind="switch", positions=(EQUAL_EMF, BY_STRINGS)),),
 )

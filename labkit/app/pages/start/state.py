@@ -6,8 +6,6 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import PinningPageState, RigCurve, Snapshot
 from labkit.app.kit.rig.controls import BEHIND_THE_JACK, INSTRUMENT, POT_VALUES
@@ -18,17 +16,9 @@ from labkit.rig.hum import position_facts
 from labkit.rig.parts.parts import Pot
 from labkit.rig.rig import Rig
 from labkit.study.questions.cable import first_cable, length_text
-from labkit.view.curve.marks import level_difference
-from labkit.view.words import Reading, frequency_in_words
 
 POTS = "own.pots"
 """Key of the word that sets every volume and tone pot at once."""
-
-LEAST_PEAK_DB = 0.5
-"""A bump lower than this is told as no peak, as `height_in_words` calls it nearly flat."""
-
-SAME_DB = 0.5
-"""Differences of bass below this are not told (a choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,23 +153,10 @@ class StartPageState(PinningPageState[RigCurve]):
 
     @property
     def answer(self) -> str:
-        """What the rig does, in a sentence; against B where there is one."""
-        reading, compared = self.result.reading, self.compared
-        if reading.is_silent:
-            return "Nothing reaches the input."
-        if compared is None:
-            return f"It {_alone(reading)}."
-        other = self.curve_of(compared.pin.setup)
-        said = [f"A {_place(reading, other.reading)}"]
-        bass = reading.bass_db - other.reading.bass_db
-        difference = level_difference(*self.curves()[:2])
-        if difference.dull_hz is not None:
-            said.append(f"it is duller than B from {frequency_in_words(difference.dull_hz)}")
-        elif (brighter := float(np.max(difference.level_db)) - bass) >= 1.0:
-            said.append(f"it is brighter than B, by up to {brighter:.1f}{NBSP}dB")
-        if abs(bass) >= SAME_DB:
-            said.append(f"its bass is {abs(bass):.1f}{NBSP}dB {'louder' if bass > 0 else 'softer'} at equal EMF")
-        return f"{'; '.join(said)}."
+        """What the rig does, in a sentence, HTML; against B where there is one."""
+        compared = self.compared
+        other = None if compared is None else self.curve_of(compared.pin.setup).reading
+        return rig_answer(self.result.reading, other, self.difference)
 
     def draw(self, width: int, height: int | None = None) -> str:
         """Return the drawing, SVG, for a width (and a height) in CSS pixels."""
@@ -221,28 +198,3 @@ def _takes(controls: ControlSet, key: str, value: Value) -> bool:
 def _with_article(name: str) -> str:
     first = name.split(" ")[0].lower()
     return name if first in ("a", "an", "the", "no") else f"{'an' if first[:1] in 'aeiou8' else 'a'} {name}"
-
-
-def _peak_hz(reading: Reading) -> float | None:
-    """Where the peak is; None where none stands out."""
-    return reading.peak_hz if reading.height_db is not None and reading.height_db >= LEAST_PEAK_DB else None
-
-
-def _alone(reading: Reading) -> str:
-    end = reading.minus_3db_hz
-    falls = "" if end is None else f" and falls away from {frequency_in_words(end)} (−3{NBSP}dB)"
-    peak = _peak_hz(reading)
-    if peak is None:
-        return f"has no peak{falls}"
-    return f"peaks at {frequency_in_words(peak)}, {reading.height_db:.1f}{NBSP}dB over the bass,{falls}".rstrip(",")
-
-
-def _place(reading: Reading, other: Reading) -> str:
-    peak, there = _peak_hz(reading), _peak_hz(other)
-    if peak is None:
-        return "has no peak left" if there is not None else "has no peak, as B"
-    here = f"peaks at {frequency_in_words(peak)}"
-    if there is None:
-        return f"{here}, where B has no peak"
-    before = frequency_in_words(there)
-    return f"{here}, as B" if here.endswith(f" {before}") else f"{here} instead of {before}"

@@ -53,7 +53,7 @@ class TrustPage(Page[TrustPageState]):
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return controls, actions and files; the board beside them."""
-        left = box("lab-left", self.controls, box("lab-more", self.actions), box("lab-more", self.files))
+        left = box("lab-left", self.controls, box("lab-more", self.files))
         return left, box("lab-right", self.board)
 
     @property

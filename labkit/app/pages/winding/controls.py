@@ -5,9 +5,11 @@ The page never holds a value that the sheet does not.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 
-from labkit.app.kit.controls import Control, Value
+from labkit.app.kit.controls import Control, Group, Value
 from labkit.app.kit.pickup.made import FLANGE, Keys, Scalar, built_names, ordered_coils
 from labkit.app.kit.pickup.sheet_control import (
     START,
@@ -64,13 +66,49 @@ def sheet_controls(keys: Keys, coil: str, start: Keys | None = None) -> SheetCon
     pair = len(coil_names(keys)) > 1
     mine = f" of the {coil} coil" if pair else ""
     groups: list[tuple[str, str, tuple[SheetControl, ...]]] = [
-        (f"Wire and turns{mine}", "", _wire(keys, here)),
+        (f"Winding{mine}", "", _wire(keys, here)),
         (f"Bobbin{mine}", "", _bobbin(keys, here)),
         (f"Poles{mine}", "", _poles(keys, here)),
         ("Magnet", "", _magnet(keys)),
         ("Cover, lead and wax", "", _around(keys)),
     ]
     return SheetControls(groups=tuple(groups))
+
+
+HEARD_MOST = ("turns", "grade", "charge", "wire", "strings")
+"""Keys of what moves level and peak most; common practice, no source."""
+HEARD, STARTED = "What you hear most", "Started from"
+
+
+def by_ear(groups: Sequence[Group]) -> tuple[Group, ...]:
+    """Return what is heard most as one group, and the rest of the groups folded."""
+    found = {control.key: control for group in groups for control in group.controls}
+    first = Group(title=HEARD, controls=tuple(found[key] for key in HEARD_MOST if key in found))
+    rest = (
+        replace(group, controls=tuple(item for item in group.controls if item.key not in HEARD_MOST), is_fold=True)
+        for group in groups
+    )
+    return (first, *(group for group in rest if group.controls))
+
+
+def fold_heads(groups: Sequence[Group], values: Mapping[str, Value]) -> dict[str, str]:
+    """Return the values of folded groups as their headings carry them, measures short."""
+    heads = {}
+    for group in groups:
+        texts = {control.key: control.text(values[control.key]) for control in group.controls}
+        if {"straight", "height", "flange"} <= set(texts):
+            heads[group.title] = f"{texts['straight']} × {texts['height']}, flange {texts['flange']}"
+        elif {"poles", "poles_count", "diameter", "length"} <= set(texts):
+            many = "" if values["poles_count"] == 1 else "s"
+            size = f"{texts['diameter']} × {texts['length']}"
+            heads[group.title] = f"{texts['poles_count']} {texts['poles']}{many}, {size}"
+        elif {"cover", "lead", "wax"} <= set(texts):
+            cover = "no cover" if values["cover"] == NO_COVER else f"{texts['cover']} cover"
+            wax = "no wax" if not values["wax"] else f"wax {texts['wax']}"
+            heads[group.title] = f"{cover}, lead {texts['lead']}, {wax}"
+        elif group.is_fold:
+            heads[group.title] = group.head(values)
+    return heads
 
 
 def flange_radius(keys: Keys, coil: str) -> float:
@@ -118,7 +156,8 @@ def _wire(keys: Keys, here: str) -> tuple[SheetControl, ...]:
         USUAL_PACKING,
         note="packed",
     )
-    return (turns, SheetControl(control=kind, read=read, write=write), packing)
+    way = word_control(keys, "wound", f"{here}.wound", "Wound", _WAYS, _WAYS[0])
+    return (turns, SheetControl(control=kind, read=read, write=write), packing, way)
 
 
 def _bobbin(keys: Keys, here: str) -> tuple[SheetControl, ...]:
@@ -143,7 +182,7 @@ def _bobbin(keys: Keys, here: str) -> tuple[SheetControl, ...]:
         read=lambda sheet: flange_radius(sheet, coil),
         write=lambda sheet, value: sheet | {f"{here}.{FLANGE}": millimetres(value)},
     )
-    return (straight, radius, height, flange, word_control(keys, "wound", f"{here}.wound", "Wound", _WAYS, _WAYS[0]))
+    return (straight, radius, height, flange)
 
 
 _WAYS = ("clockwise", "counter-clockwise")
@@ -216,7 +255,7 @@ def _magnet(keys: Keys) -> tuple[SheetControl, ...]:
         return ()
     names = catalogue().usable_names("magnet")
     grade = SheetControl(
-        control=Control(key="grade", label="Grade", kind="choice", positions=names),
+        control=Control(key="grade", label="Magnet", kind="choice", positions=names),
         read=lambda sheet: str(sheet.get(grades[0], USUAL_GRADE)),
         write=lambda sheet, value: sheet | dict.fromkeys(grades, str(value)),
     )

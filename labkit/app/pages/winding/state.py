@@ -31,6 +31,8 @@ from labkit.app.kit.rig.controls import words
 from labkit.app.kit.rig.pins import ShownPin, pin_in_words
 from labkit.app.kit.rig.state import OWN, PinnedSetup, RigState, Setup
 from labkit.app.pages.winding.controls import (
+    STARTED,
+    by_ear,
     coil_names,
     flange_radius,
     sheet_controls,
@@ -48,7 +50,7 @@ from labkit.rig.rig import Rig
 from labkit.study.questions.winding_band import gain_bounds
 from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.drawings.bobbin import CoilOutline
-from labkit.view.words import Reading, read_response
+from labkit.view.words import ZERO, Reading, read_response
 
 SILENT_DB = -60.0
 """A pickup this far under all of them at 400 Hz is not switched on; leaks past open contacts lie far below."""
@@ -170,18 +172,20 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     @property
     def controls(self) -> ControlSet:
-        """Pickup, build sheet, winder's questions, the rig it is tried in."""
+        """What is heard most, the rest of the build sheet, the winder's questions, the rig it is heard in."""
         made = self.made
         coils = coil_names(made.sheet)
-        first = [start_control(made.base)]
-        if len(coils) > 1:
-            first.append(Control(key=COIL, label="Coil looked at", kind="switch", positions=coils))
+        looked_at = (
+            [Control(key=COIL, label="Coil looked at", kind="switch", positions=coils)] if len(coils) > 1 else []
+        )
         tools = tuple(replace(control, key=key) for key, control in _TOOLS.items())
+        heard, *folds = by_ear(_controls_of(made, self.coil).control_groups)
         return ControlSet(
             (
-                Group(title="Pickup", controls=tuple(first)),
-                *_controls_of(made, self.coil).control_groups,
-                Group(title="At the winder", controls=tools, note="Answers stand under the drawing."),
+                replace(heard, controls=(*looked_at, *heard.controls)),
+                Group(title=STARTED, controls=(start_control(made.base),), is_fold=True),
+                *folds,
+                Group(title="At the winder", controls=tools, note="Answers stand under the drawing.", is_fold=True),
                 self._rig_group(),
             )
         )
@@ -222,6 +226,15 @@ class WindingPageState(PinningPageState[WindingResult]):
             return None
         made = self._made_in(self.compared.pin.setup, self.slot)
         return None if made is None else built_from(made).change_to(self.built)
+
+    @property
+    def caption(self) -> str:
+        """What zero is, and what the band and the doubt of the level hold."""
+        output, band = self.built.output_db, "The band holds 95 of 100 such pickups in this rig"
+        if output is None or not self.counted.is_counted:
+            return f"{ZERO} {band}."
+        half = (output.high - output.low) / 2
+        return f"0 dB: the reference coil. {band}; their level is good to ±{half:.1f} dB."
 
     @property
     def counted(self) -> CountedOutputs:
@@ -351,7 +364,7 @@ class WindingPageState(PinningPageState[WindingResult]):
         rig = self.snapshot.rig.setup.rig
         offered = self.offers.offer(rig).controls
         slots = self.offers.base(rig).harness.slots
-        shown = [replace(offered["rig"], key=f"{IN_RIG}rig", label="Tried in")]
+        shown = [replace(offered["rig"], key=f"{IN_RIG}rig", label="Heard in")]
         if len(slots) > 1:
             shown.append(
                 Control(

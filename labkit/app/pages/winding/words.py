@@ -16,10 +16,22 @@ from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange
 from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.winding.winding import Winding
-from labkit.view.words import frequency_in_words, level_in_words
+from labkit.view.drawings.interval import IntervalScale
+from labkit.view.words import Reading, frequency_in_words, level_in_words
 
 LOSS_AT_HZ = 5000.0
 FIELD_AT_M = (1e-3, 3e-3)
+
+_SCALES = {
+    "Ω": IntervalScale(low=2e3, high=20e3),
+    "H": IntervalScale(low=1.0, high=10.0),
+    "F": IntervalScale(low=30e-12, high=300e-12),
+    "T": IntervalScale(low=10e-3, high=200e-3),
+    "Hz": IntervalScale(low=2e3, high=20e3),
+    "dB": IntervalScale(low=-10.0, high=10.0, is_log=False),
+}
+"""What pickups of the usual kinds measure, by unit: common practice, no source."""
+_HEIGHTS = IntervalScale(low=0.0, high=20.0, is_log=False)
 
 _CAUSES = {
     "bare diameter": "the diameter of the copper",
@@ -57,12 +69,16 @@ class PredictedRow:
         95 of 100 such pickups lie inside; empty where nothing is in doubt.
     cause : str
         What most of the doubt comes from.
+    interval : Interval or None
+        Best guess and bounds as numbers, for a drawing on ``scale``.
     """
 
     label: str
     value: str
     bounds: str = ""
     cause: str = ""
+    interval: Interval | None = None
+    scale: IntervalScale | None = None
 
     @property
     def sentence(self) -> str:
@@ -160,6 +176,35 @@ def fit_sentence(winding: Winding, flange: float) -> str:
     )
 
 
+def fit_in_short(winding: Winding, flange: float) -> str:
+    """Say whether the turns fit, as a heading carries it."""
+    left = 1e3 * (flange - winding.outer_radius)
+    return f"✓ fits, {max(left, 0.0):.1f} mm left" if left > -1e-6 else f"✕ {-left:.1f} mm too big"
+
+
+def winding_answer(built: BuiltPickup, turns: float | None, reading: Reading, change: PickupChange | None) -> str:
+    """Return what a pickup should read and do, in one sentence, HTML.
+
+    Parameters
+    ----------
+    built : BuiltPickup
+    turns : float or None
+        Of its only coil.
+    reading : Reading
+        Of its rig's curve.
+    change : PickupChange or None
+        From B.
+    """
+    who = "This pickup" if turns is None else f"{turns:,.0f} turns"
+    parts = [f"{who} should read <em>{quantity_in_words(built.total.resistance.value, 'Ω')}</em>"]
+    if reading.peak_hz is not None:
+        parts.append(f" and peak at <em>{frequency_in_words(reading.peak_hz)}</em> in this rig")
+    if change is not None and change.level_db is not None and abs(change.level_db.value) >= 0.05:
+        level = change.level_db.value
+        parts.append(f", {level_in_words(abs(level))} {'stronger' if level > 0 else 'weaker'} than B")
+    return "".join(parts) + "."
+
+
 def change_sentence(change: PickupChange, name: str) -> str:
     """Say what differs from a pinned pickup; causes that both share are taken out of the bounds."""
     parts = [
@@ -226,6 +271,8 @@ def _row(label: str, prediction: Prediction, unit: str, digits: int = 3) -> Pred
         value=value,
         bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
         cause=cause_in_words(prediction),
+        interval=prediction.interval,
+        scale=_SCALES[unit],
     )
 
 
@@ -236,6 +283,8 @@ def _frequency(label: str, prediction: Prediction) -> PredictedRow:
         value=frequency_in_words(prediction.value),
         bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
         cause=cause_in_words(prediction),
+        interval=prediction.interval,
+        scale=_SCALES["Hz"],
     )
 
 
@@ -248,6 +297,8 @@ def _level(label: str, prediction: Prediction, *, signed: bool = False) -> Predi
         value=write(prediction.value),
         bounds=f"{write(prediction.low)} … {write(prediction.high)}" if prediction.high > prediction.low else "",
         cause=cause_in_words(prediction),
+        interval=prediction.interval,
+        scale=_SCALES["dB"] if signed else _HEIGHTS,
     )
 
 

@@ -14,6 +14,12 @@ export default {
     pins.className = "lab-pins";
     el.append(bar, said, pins);
     const buttons = new Map();
+    const more = document.createElement("button"); // shown on a phone alone
+    Object.assign(more, { type: "button", className: "lab-more-actions", textContent: "⋯" });
+    more.setAttribute("aria-label", "More");
+    const unfold = (wanted) => { bar.classList.toggle("lab-unfolded", wanted); more.setAttribute("aria-expanded", String(wanted)); };
+    more.addEventListener("click", () => unfold(!bar.classList.contains("lab-unfolded")));
+    unfold(false);
 
     function showActions() {
       for (const action of model.get("actions")) {
@@ -32,6 +38,7 @@ export default {
         button.setAttribute("aria-disabled", action.enabled ? "false" : "true");
         button.hidden = action.key === "link" && !inLab;
       }
+      bar.append(more);
     }
     function showPins() {
       const focused = el.contains(document.activeElement) ? document.activeElement.dataset.focus : "";

@@ -111,7 +111,7 @@ export default {
     el.addEventListener("keydown", escape);
     el.addEventListener("focusout", (event) => { if (open?.dialog.contains(event.target) && event.relatedTarget && !open.dialog.contains(event.relatedTarget)) close(false); });
 
-    function showAnswer() { if (answer.textContent !== model.get("answer")) answer.textContent = model.get("answer"); }
+    function showAnswer() { if (answer.innerHTML !== model.get("answer")) answer.innerHTML = model.get("answer"); } // made by labkit.app.kit.text from numbers alone
     function showSuggestions() {
       const shown = model.get("suggestions"), old = [...suggestions.querySelectorAll("button")];
       if (old.length !== shown.length || old.some((button, index) => button.textContent !== shown[index].text)) {
