@@ -10,6 +10,7 @@ from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import PinningPageState, RigCurve, Snapshot
 from labkit.app.kit.rig.controls import BEHIND_THE_JACK, INSTRUMENT, POT_VALUES
 from labkit.app.kit.rig.line import input_key
+from labkit.app.kit.text import rig_answer
 from labkit.core.errors import join_words
 from labkit.core.units import format_quantity
 from labkit.rig.hum import position_facts
