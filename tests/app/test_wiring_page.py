@@ -131,3 +131,22 @@ def test_what_is_wrong_with_a_file_is_said_and_nothing_changes(page):
 
 def test_the_panel_opens_on_a_sheet_by_name_in_any_notebook():
     assert "lab-page" in panel(sheet="Saltmarsh Lane, two pickups")._dom_classes
+
+
+def test_on_the_rig_page_the_cards_come_when_the_fold_is_opened():
+    from labkit.app.pages.rig.page import RigPage
+    from labkit.app.pages.rig.state import RigPageState
+
+    page = RigPage(RigPageState())
+    shown = [control["key"] for group in page.controls.groups for control in group["controls"]]
+    assert "rig.wiring" not in shown
+    assert "volume" in shown
+    assert page.wiring.chosen == "one volume, one tone"
+    assert page.wiring.wirings == []
+    send(page.wiring, do="open")
+    assert len(page.wiring.wirings) == len(wirings())
+    before = page.state.snapshot.rig.setup
+    send(page.wiring, do="choose", name=PHASE)
+    assert page.state.pins[0].pin.setup == before
+    assert page.wiring.chosen == PHASE
+    assert "phase" in [control["key"] for group in page.controls.groups for control in group["controls"]]

@@ -18,7 +18,7 @@ MOST_AT_ONCE = 6
 
 
 class WiringPicker(LabWidget):
-    """Cards to choose a wiring from; ``on_choice(handler)`` gets its name.
+    """Cards to choose a wiring from: a choice goes into the rig of the page's state.
 
     Attributes
     ----------
@@ -28,6 +28,8 @@ class WiringPicker(LabWidget):
         Name of the present one.
     stamp : str
         Changes when the small curves do.
+    is_fold : bool
+        Under a heading that names the present wiring; the cards come when it is opened.
     """
 
     _esm = web_text("wiring_picker.js")
@@ -35,33 +37,50 @@ class WiringPicker(LabWidget):
     wirings: traitlets.List[Any] = traitlets.List().tag(sync=True)
     chosen = traitlets.Unicode("").tag(sync=True)
     stamp = traitlets.Unicode("").tag(sync=True)
+    is_fold = traitlets.Bool(False).tag(sync=True)
 
     def __init__(self, state: CurvePageState[Any], **traits: Any) -> None:
         super().__init__(**traits)
         self._state = state
-        self._known = wirings()
-        self._choose: Callable[[str], None] = lambda name: None
+        self._is_open = not self.is_fold
+        self._chosen: Callable[[str], None] = lambda said: None
         self.on("choose", lambda name="", **_: self._choose(str(name)))
         self.on("curves", self._send_curves)
+        self.on("open", lambda **_: self._open())
         self.show()
 
     def on_choice(self, handler: Callable[[str], None]) -> None:
-        """Call ``handler(name)`` when a wiring is chosen."""
-        self._choose = handler
+        """Call ``handler(said)`` after a choice; ``said`` is empty, or why nothing was changed."""
+        self._chosen = handler
+
+    def _choose(self, name: str) -> None:
+        """Put a wiring in the place of the present one, which becomes B; one step of undo."""
+        state, said = self._state, ""
+        try:
+            state.try_out(rebuilt(state.offers, state.snapshot.rig.setup, WIRING, name))
+        except InputError as error:
+            said = f"{str(error)[:1].upper()}{str(error)[1:]}"
+        self._chosen(said)
 
     def show(self) -> None:
         """Show the present wiring, which stands first where the catalogue does not hold it."""
         state = self._state
         setup = state.snapshot.rig.setup
         own, plain = state.rig.harness, state.offers.plain(setup.rig).harness
-        names = [known.name for known in self._known]
-        others = {each.name: each for each in (own, plain) if each.name not in names}
-        shown = (*map(wiring_of, others.values()), *self._known)
-        cards = [wiring.data for wiring in shown]
-        if self.wirings != cards:
-            self.wirings = cards
+        if self._is_open:
+            known = wirings()
+            names = [wiring.name for wiring in known]
+            others = {each.name: each for each in (own, plain) if each.name not in names}
+            cards = [wiring.data for wiring in (*map(wiring_of, others.values()), *known)]
+            if self.wirings != cards:
+                self.wirings = cards
         self.chosen = own.name
         self.stamp = state.query_of(state.snapshot.with_setup(standing(state.offers, setup)).rig)
+
+    def _open(self) -> None:
+        """Make the cards."""
+        self._is_open = True
+        self.show()
 
     def _send_curves(self, names: object = (), **_: object) -> None:
         """Answer with the drawings of some wirings; those that cannot be drawn stay empty."""
@@ -76,14 +95,3 @@ class WiringPicker(LabWidget):
             except InputError:
                 found[name] = ""
         self.send({"curves": found, "stamp": self.stamp})
-
-
-def choose_wiring(state: CurvePageState[Any], name: str) -> None:
-    """Put a wiring in the place of the present one, which becomes B; one step of undo.
-
-    Raises
-    ------
-    InputError
-        If the wiring cannot be filled with pickups.
-    """
-    state.try_out(rebuilt(state.offers, state.snapshot.rig.setup, WIRING, name))

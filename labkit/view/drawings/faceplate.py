@@ -33,7 +33,7 @@ _INK = "currentColor"
 def draw_faceplate(harness: Harness) -> str:
     """Return the drawing, SVG; decoration beside the wiring's name, so it is hidden from a screen reader."""
     parts = [
-        svg.rectangle(1, 1, WIDTH - 2, HEIGHT - 2, "none", rx=14, stroke=_INK, stroke_opacity=0.3),
+        svg.rectangle(1, 1, WIDTH - 2, HEIGHT - 2, _INK, rx=14, fill_opacity=0.07, stroke=_INK, stroke_opacity=0.3),
         *_pickups(harness),
         *_switches(harness),
         *_knobs(harness),

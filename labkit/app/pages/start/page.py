@@ -46,6 +46,11 @@ class StartPage(PinningPage[StartPageState]):
     title = "One rig, ready to play"
     css_class = "lab-start"
 
+    def __init__(self, state: StartPageState) -> None:
+        super().__init__(state)
+        heading, _ = self.box.children
+        heading.children = heading.children[:1]  # read aloud and not shown; its buttons stand below the curve
+
     def set_up(self) -> None:
         """Put the sentence in the place of the controls."""
         self.controls: RigSentence = RigSentence()
@@ -62,6 +67,10 @@ class StartPage(PinningPage[StartPageState]):
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the sentence with its answer, and the curve."""
         return self.controls, self.curve, caption(ZERO)
+
+    def below(self) -> tuple[ipywidgets.Widget, ...]:
+        """Return undo and sharing."""
+        return self.actions, *super().below()
 
     def show_results(self) -> None:
         """Show the sentence, the answer, and which of the things to try stands."""

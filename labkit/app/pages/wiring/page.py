@@ -15,10 +15,9 @@ from labkit.app.kit.page import PinningPage, box, caption, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.rig.opened import LARGEST_SHEET
 from labkit.app.kit.widgets import Disclosure
-from labkit.app.kit.wiring_picker import WiringPicker, choose_wiring
+from labkit.app.kit.wiring_picker import WiringPicker
 from labkit.app.pages.rig.words import position_html, positions_html, schematic_html
 from labkit.app.pages.wiring.state import WiringPageState
-from labkit.core.errors import InputError
 from labkit.view.words import ZERO
 
 CAUTION = "Solder with fume extraction and the strings off; local codes and data sheets come first."
@@ -39,7 +38,7 @@ class WiringPage(PinningPage[WiringPageState]):
         """Make the picker, and what is said of the present wiring."""
         state = self.state
         self.picker = WiringPicker(state)
-        self.picker.on_choice(self._choose)
+        self.picker.on_choice(self._chosen)
         self.name, self.words = ipywidgets.HTML(), ipywidgets.HTML()
         self.positions = Disclosure(
             "What each position does: heard, phase, hum, level",
@@ -89,12 +88,7 @@ class WiringPage(PinningPage[WiringPageState]):
         self.state.open_wiring(text, where)
         return self.state.rig.harness.name
 
-    def _choose(self, name: str) -> None:
-        said = ""
-        try:
-            choose_wiring(self.state, name)
-        except InputError as error:
-            said = f"{str(error)[:1].upper()}{str(error)[1:]}"
+    def _chosen(self, said: str) -> None:
         self.show()
         self.actions.said = said
 

@@ -24,7 +24,12 @@ export default {
     const filters = make("div", { class: "lab-filters" });
     const count = make("p", { class: "lab-note", role: "status" });
     const cards = make("div", { class: "lab-cards" });
-    el.append(filters, count, cards);
+    let heading = null;
+    if (model.get("is_fold")) {
+      const fold = make("details", {}, (heading = make("summary", {})), filters, count, cards);
+      fold.addEventListener("toggle", () => { if (fold.open && !model.get("wirings").length) model.send({ do: "open" }); });
+      el.append(fold);
+    } else el.append(filters, count, cards);
 
     function buildFilters() {
       filters.replaceChildren();
@@ -77,7 +82,7 @@ export default {
 
     function show() {
       const every = model.get("wirings"), shown = every.filter((wiring) => fits(wiring)), active = cards.contains(document.activeElement);
-      count.textContent = shown.length === every.length ? `${every.length} wirings` : `${shown.length} of ${every.length} fit`;
+      count.textContent = !every.length ? "" : shown.length === every.length ? `${every.length} wirings` : `${shown.length} of ${every.length} fit`;
       watch.disconnect();
       cards.replaceChildren();
       let group = "";
@@ -87,7 +92,7 @@ export default {
         cards.append(made);
         watch.observe(made);
       }
-      if (!shown.length) cards.append(nothing(every));
+      if (!shown.length && every.length) cards.append(nothing(every));
       const list = all();
       const first = list.find((each) => each.dataset.name === current) ?? list.find((each) => each.dataset.name === model.get("chosen")) ?? list[0];
       if (first) focusable(first);
@@ -111,7 +116,7 @@ export default {
       }
       return box;
     }
-    function choose() { for (const each of all()) each.setAttribute("aria-pressed", String(each.dataset.name === model.get("chosen"))); }
+    function choose() { if (heading) heading.textContent = `Wiring: ${model.get("chosen")}`; for (const each of all()) each.setAttribute("aria-pressed", String(each.dataset.name === model.get("chosen"))); }
 
     // small curves: of cards in view, some at a time, one question on its way
     const watch = new IntersectionObserver((entries) => {
@@ -145,7 +150,7 @@ export default {
       queue.clear();
       for (const each of all()) { watch.unobserve(each); watch.observe(each); } // what is in view is reported anew
     }
-    const rebuild = () => { buildFilters(); show(); };
+    const rebuild = () => { buildFilters(); show(); choose(); };
     model.on("change:wirings", rebuild);
     model.on("change:chosen", choose);
     model.on("change:stamp", redraw);
