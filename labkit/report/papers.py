@@ -114,8 +114,8 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
         rows.append(("Output", "silent"))
     if reading.peak_hz is not None and reading.height_db is not None:
         rows.append(("Peak", f"{frequency_in_words(reading.peak_hz)}, {reading.height_db:.1f} dB above the bass"))
-    if reading.treble_end_hz is not None:
-        rows.append(("Treble ends at (−3 dB)", frequency_in_words(reading.treble_end_hz)))
+    if reading.minus_3db_hz is not None:
+        rows.append(("−3 dB point", frequency_in_words(reading.minus_3db_hz)))
     rows += [("Taken with", sheet.load), ("Doubt", "Peak frequency ±6 %, height ±1.5 dB (95 of 100 cases).")]
     body = [
         lead(sentence),

@@ -337,8 +337,8 @@ def _with_level(sentence: str, change: LevelChange) -> str:
 def change_in_words(before: Reading, after: Reading) -> str:
     """Say in one plain sentence where the peak goes; nothing about what is heard.
 
-    >>> change_in_words(Reading(peak_hz=3500.0, height_db=5.0, treble_end_hz=6e3, bass_db=-1.0),
-    ...                 Reading(peak_hz=2600.0, height_db=4.0, treble_end_hz=4e3, bass_db=-1.0))
+    >>> change_in_words(Reading(peak_hz=3500.0, height_db=5.0, minus_3db_hz=6e3, bass_db=-1.0),
+    ...                 Reading(peak_hz=2600.0, height_db=4.0, minus_3db_hz=4e3, bass_db=-1.0))
     'The peak moves down, from 3.5 kHz to 2.6 kHz, and is 1.0 dB lower: a clear peak.'
     """
     if after.is_silent or before.is_silent:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.app.kit.rig.state import MOST_PINS
-from labkit.app.pages.rig.state import RigPageState, query_for
+from labkit.app.pages.rig.state import RigPageState
 from labkit.rig.sheet import load_rig, set_value
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -264,20 +264,3 @@ def test_volume_at_zero_is_said_to_be_silent_and_still_drawn(state):
     state.set_text("volume", "0")
     assert state.numbers[0].value == "silent"
     assert state.draw(400).startswith("<svg")
-
-
-def test_links_of_the_landing_page_open_without_complaint():
-    from labkit.app.pages.landing import landing_rigs, landing_tasks
-
-    queries = [task["query"] for group in landing_tasks() for task in group["tasks"]]
-    queries += [rig["query"] for rig in landing_rigs()]
-    assert len(set(queries)) > 4
-    for query in queries:
-        if "own.question" not in query:  # those open the page of studies: tests/app/test_landing.py
-            assert RigPageState(query=query).problems == ()
-
-
-def test_a_query_for_a_link_says_what_was_asked_for():
-    state = RigPageState(query=query_for({"cable.length": 10.0}, pin={"cable.length": 3.0}))
-    assert state.values["cable.length"] == 10.0
-    assert state.pins[0].short == "cable 3 m"

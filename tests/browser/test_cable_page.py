@@ -22,7 +22,7 @@ def test_a_technician_compares_three_with_ten_metres_and_saves_the_sheet(visit, 
     page.keyboard.press("Enter")
     page.wait_for_function("before => document.querySelector('.lab-sentence').textContent !== before", arg=before)
     said = page.evaluate(SENTENCE)
-    assert said.startswith("At 10 m your peak sits at")
+    assert said.startswith("At 10 m your peak is at")
     assert "at 3 m" in said
     page.wait_for_function("() => location.search.includes('cable.length=10')")
     page.screenshot(path=str(screenshots / "cable-1280.png"), full_page=True)

@@ -243,7 +243,7 @@ def test_changes_are_announced_once_after_a_pause(rig):
     cable(page).focus()
     for _ in range(12):
         page.keyboard.press("ArrowRight")
-    page.wait_for_function("() => document.getElementById('lab-live').textContent.includes('Peak sits at')")
+    page.wait_for_function("() => document.getElementById('lab-live').textContent.includes('Peak at')")
 
 
 def test_leaving_a_page_ends_its_kernel(visit, lab):

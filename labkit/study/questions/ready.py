@@ -241,7 +241,7 @@ def longest_cable(
             {
                 "cable": name,
                 "length_m": loss.length,
-                "treble_end_hz": loss.treble_end_hz,
+                "treble_end_hz": loss.minus_3db_hz,
                 "mean_loss_db": loss.band.mean_db,
                 "worst_loss_db": loss.band.worst_db,
             }

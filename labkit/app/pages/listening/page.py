@@ -27,8 +27,8 @@ MAKING = "Making the sounds …"
 class ListeningPage(Page[ListeningPageState]):
     """Two rigs, told apart blind at equal loudness."""
 
-    title = "Listening test"
-    lead = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
+    title = "Blind test"
+    lead = "Can you tell two rigs apart when you do not know which is which and neither is louder?"
     css_class = "lab-listening"
 
     def set_up(self) -> None:
