@@ -94,7 +94,6 @@ def residual_drawing(
     height = second + RESIDUAL_HEIGHT + 36
     upper = Frame(
         width=WIDTH,
-        height=height,
         left=LEFT,
         right=WIDTH - 8,
         top=8,
