@@ -2,8 +2,8 @@
 
 `PageState` is what every page has: controls, errors beside them, undo and redo. `CurvePageState` adds the rig that
 travels from page to page, some controls of the page's own (their keys begin with ``own.``, as in the address) and what
-follows from both. `PinningPageState` compares the present rig with up to three pins. A subclass says which controls it
-shows and what follows from them.
+follows from both. `PinningPageState` compares the present rig with the first of up to three pins. A subclass says which
+controls it shows and what follows from them.
 """
 
 from __future__ import annotations
@@ -356,6 +356,34 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         """Pin what the page compares with: the rig page and the listening test then show it beside the present rig."""
         self._history.move(replace(self.snapshot, rig=self._with_pin()))
 
+    @property
+    def compared_query(self) -> str | None:
+        """The rig with what the page compares with as its first pin, for links; None where no pin can hold it."""
+        return None if self.compared_changes() is None else self.query_of(self._with_pin())
+
+    def keep(self) -> None:
+        """Keep the present rig as the first pin, which is B."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.with_pin()))
+
+    def next_kept(self) -> None:
+        """Take the next pin for B."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.next_pin()))
+
+    def unpin(self, slot: int) -> None:
+        """Drop a pin."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
+
+    def restore(self, slot: int) -> None:
+        """Set the rig as it was when pinned; the pin stays."""
+        for pin in self.snapshot.rig.pins:
+            if pin.slot == slot:
+                self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
+
+    @property
+    def pins(self) -> tuple[ShownPin, ...]:
+        """The pins with what sets each apart from the present setup."""
+        return shown_pins(self.offers, self.snapshot.rig.setup, self.snapshot.rig.pins)
+
     def open(self, query: str) -> None:
         """Start from the query of an address; `problems` then says what of it could not be used."""
         rig_query, fields = split_query(query)
@@ -444,7 +472,7 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
 
 
 class PinningPageState(CurvePageState[Result]):
-    """The state of a page that pins its present rig, up to three times, and compares with the newest that differs.
+    """The state of a page that keeps its present rig, up to three times, and compares with the first kept one.
 
     Its result has the ``reading`` of the present curve.
     """
@@ -458,26 +486,11 @@ class PinningPageState(CurvePageState[Result]):
         )
         super().__init__(rig, query=query, clock=clock)
 
-    def unpin(self, slot: int) -> None:
-        """Drop a pin."""
-        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
-
-    def restore(self, slot: int) -> None:
-        """Set the rig as it was when pinned; the pin stays."""
-        for pin in self.snapshot.rig.pins:
-            if pin.slot == slot:
-                self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
-
-    @property
-    def pins(self) -> tuple[ShownPin, ...]:
-        """The pins with what sets each apart from the present setup."""
-        return shown_pins(self.offers, self.snapshot.rig.setup, self.snapshot.rig.pins)
-
     @property
     def compared(self) -> ShownPin | None:
-        """The pin that numbers and sound compare with: the newest that differs from now."""
-        different = [shown for shown in self.pins if shown.pin.setup != self.snapshot.rig.setup]
-        return different[-1] if different else None
+        """B, the first pin, which numbers and sound compare with; None where it is the present setup."""
+        pins = self.pins
+        return pins[0] if pins and pins[0].pin.setup != self.snapshot.rig.setup else None
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:

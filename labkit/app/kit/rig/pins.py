@@ -26,6 +26,8 @@ class ShownPin:
         What sets it apart, at the line's end; briefer on a phone.
     text : str
         The same in full.
+    here : str
+        What sets the present setup apart from it.
     """
 
     pin: PinnedSetup
@@ -33,6 +35,7 @@ class ShownPin:
     short: str
     brief: str
     text: str
+    here: str = "as it stands"
 
 
 def shown_pins(offers: RigOffers, now: Setup, pins: tuple[PinnedSetup, ...]) -> tuple[ShownPin, ...]:
@@ -51,7 +54,7 @@ def changes_in_words(offers: RigOffers, setup: Setup) -> str:
     return ", ".join(f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes)
 
 
-def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str]) -> ShownPin:
+def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str], here: Sequence[str] = ()) -> ShownPin:
     """Return a pin as the page lists it.
 
     Parameters
@@ -59,6 +62,8 @@ def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str]) -
     pin : PinnedSetup
     notes, texts : sequence of str
         What sets it apart, one entry a control: for a line's end, and in full. Empty where it is the same as now.
+    here : sequence of str
+        What sets the present setup apart from it, as ``notes``.
     """
     if not notes:
         return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
@@ -70,6 +75,7 @@ def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str]) -
         short=short if len(short) <= LABEL_CHARACTERS else more,
         brief=more,
         text="; ".join(texts),
+        here=", ".join(here) or "as it stands",
     )
 
 
@@ -80,7 +86,8 @@ def _of_same_rig(offers: RigOffers, now: Setup, pin: PinnedSetup) -> ShownPin:
         f"{control.label} {control.text(then[control.key])}, now {control.text(here[control.key])}"
         for control in different
     ]
-    return pin_in_words(pin, [_note(control, then[control.key]) for control in different], texts)
+    notes, present = ([_note(control, values[control.key]) for control in different] for values in (then, here))
+    return pin_in_words(pin, notes, texts, present)
 
 
 def _of_other_rig(offers: RigOffers, now: Setup, pin: PinnedSetup, others: list[PinnedSetup]) -> ShownPin:
@@ -103,6 +110,7 @@ def _of_other_rig(offers: RigOffers, now: Setup, pin: PinnedSetup, others: list[
         short=short,
         brief=apart or name,
         text=pin.setup.rig + (f": {changes}" if changes else ""),
+        here=_rig_apart(now.rig, pin.setup.rig),
     )
 
 

@@ -358,19 +358,22 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     def _shown_pin(self, pin: PinnedSetup) -> ShownPin:
         now = self.snapshot.rig.setup
-        notes, texts = [], []
+        notes, texts, present = [], [], []
         if pin.setup.rig != now.rig:
             notes.append(pin.setup.rig)
             texts.append(f"in {pin.setup.rig}")
+            present.append(now.rig)
         then, here = self.offers.values(pin.setup), self.offers.values(now)
         made, now_made = self._made_in(pin.setup, self.slot), self.made
         if made is None:
             notes.append(str(then.get(self.slot, "another pickup")))
             texts.append(f"{notes[-1]}, now {now_made.name}")
+            present.append(now_made.name)
         else:
             for difference in differences(made.sheet, now_made.sheet):
                 notes.append(difference.then)
                 texts.append(f"{difference.then}, now {difference.now}")
+                present.append(difference.now)
         if pin.setup.rig == now.rig:
             offered = self.offers.offer(pin.setup.rig).controls
             for control in offered:
@@ -378,7 +381,8 @@ class WindingPageState(PinningPageState[WindingResult]):
                 if key not in ("rig", self.slot) and then[key] != here[key]:
                     notes.append(f"{control.note} {control.brief(then[key])}".strip())
                     texts.append(f"{control.label} {control.text(then[key])}, now {control.text(here[key])}")
-        return pin_in_words(pin, notes, texts)
+                    present.append(f"{control.note} {control.brief(here[key])}".strip())
+        return pin_in_words(pin, notes, texts, present)
 
     @property
     def _tool_values(self) -> dict[str, Value]:
