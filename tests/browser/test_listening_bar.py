@@ -332,3 +332,35 @@ def test_the_open_bar_has_no_fault_of_accessibility(visit, width):
     seen.page.wait_for_selector(".lab-ear-sheet:visible")
     faults = Axe().run(seen.page).response["violations"]
     assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+
+
+NOTEBOOK = """([sound, bar]) => {
+  const address = URL.createObjectURL(new Blob([sound + "\\n" + bar], { type: "text/javascript" }));
+  const sounds = [{ letter: "A", text: "cable 5 m", full: "" }];
+  const traits = { takes: ["E chord"], take: "E chord", sounds, rigs: [], recording: {},
+    blind: "v=1", keeps: true, said: "", note: "quiet", longest_s: 60, is_away: false, piece: 65536 };
+  window.sent = [];
+  const model = { get: (name) => traits[name], on() {}, off() {}, send: (content) => window.sent.push(content) };
+  return import(address).then((widget) => {
+    window.leave = widget.default.render({ model, el: document.querySelector("#cell") });
+  });
+}"""
+
+
+def test_in_a_plain_notebook_the_bar_lives_in_its_cell_and_takes_no_keys(browser, project_root):
+    web = project_root / "labkit" / "data" / "voila" / "web"
+    page = browser.new_context().new_page()
+    page.set_content("<p id='before'>a cell</p><div id='cell'></div>")
+    page.add_style_tag(path=str(web / "widgets.css"))
+    page.add_style_tag(path=str(web / "listening_bar.css"))
+    page.evaluate(NOTEBOOK, [(web / name).read_text("utf-8") for name in ("live_sound.js", "listening_bar.js")])
+    assert page.locator("#cell .lab-ear").evaluate("bar => getComputedStyle(bar).position") == "relative"
+    page.keyboard.press(" ")
+    page.keyboard.press("k")
+    assert page.evaluate("window.sent") == []
+    assert page.get_by_role("button", name="Blind test").count() == 0  # there is no page to go to
+    page.get_by_role("button", name="Play", exact=True).click()
+    assert page.evaluate("window.sent[0].do") == "start"
+    page.evaluate("window.leave()")
+    assert page.locator(".lab-ear").count() == 0
+    page.context.close()
