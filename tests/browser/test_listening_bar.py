@@ -259,26 +259,27 @@ def test_the_blind_test_takes_exactly_these_two_and_the_take(visit):
     assert "own.take=low+note" in page.url or "own.take=low%20note" in page.url
 
 
-def recording(seconds: float = 2.0) -> bytes:
+def recording(seconds: float = 2.0, kind: str = "WAV") -> bytes:
     """A plucked string in stereo at 44.1 kHz, invented."""
     time = np.arange(int(44_100 * seconds)) / 44_100
     tone = sum(np.sin(2 * np.pi * 110 * n * time) * np.exp(-time * n) / n for n in range(1, 20))
     data = io.BytesIO()
-    soundfile.write(data, np.stack([0.2 * tone, 0.2 * tone], axis=1), 44_100, subtype="PCM_24", format="WAV")
+    soundfile.write(data, np.stack([0.2 * tone, 0.2 * tone], axis=1), 44_100, subtype="PCM_24", format=kind)
     return data.getvalue()
 
 
-def test_an_own_recording_is_heard_through_both_and_its_band_is_said(visit):
+@pytest.mark.parametrize("kind", ["WAV", "FLAC"])
+def test_an_own_recording_is_heard_through_both_and_its_band_is_said(visit, kind):
     seen = visit(PAIR, ready=BAR)
     page = seen.page
     settled(page)
     page.get_by_role("button", name="More about listening").click()
     with page.expect_file_chooser() as chooser:
         page.get_by_role("button", name="Choose a recording").click()
-    chooser.value.set_files({"name": "riff.wav", "mimeType": "audio/wav", "buffer": recording()})
+    chooser.value.set_files({"name": f"riff.{kind.lower()}", "mimeType": "audio/x", "buffer": recording(kind=kind)})
     through = page.get_by_label("It was made through")
     through.wait_for()
-    assert page.get_by_label("You hear").locator("option:checked").inner_text() == "riff.wav"
+    assert page.get_by_label("You hear").locator("option:checked").inner_text() == f"riff.{kind.lower()}"
     page.keyboard.press("Escape")
     play(page)
     page.wait_for_function("() => /^A, −\\d\\d/.test(document.querySelector('.lab-meter p').textContent)")
