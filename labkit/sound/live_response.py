@@ -13,7 +13,6 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.sound.convert.difference import Difference
-from labkit.sound.convert.impulse import minimum_phase
 from labkit.sound.loudness import SHORTEST_S, gated_loudness
 from labkit.sound.render.rendering import BinSampler, Evaluate
 
@@ -75,6 +74,8 @@ def converting_response(difference: Difference) -> np.ndarray:
 
     Minimum phase: no delay. Its magnitude is that of `Difference.limited`.
     """
+    from labkit.sound.convert.impulse import minimum_phase  # brings scipy.fft, which a page loads when it sounds
+
     magnitude = np.abs(bin_transfers(difference.limited)[0])
     magnitude = np.maximum(np.concatenate([magnitude[:1], magnitude]), 1e-6 * magnitude.max())
     return _shortened(minimum_phase(magnitude)[None, :], early=0)

@@ -259,26 +259,27 @@ def test_the_blind_test_takes_exactly_these_two_and_the_take(visit):
     assert "own.take=low+note" in page.url or "own.take=low%20note" in page.url
 
 
-def recording(seconds: float = 2.0) -> bytes:
+def recording(seconds: float = 2.0, kind: str = "WAV") -> bytes:
     """A plucked string in stereo at 44.1 kHz, invented."""
     time = np.arange(int(44_100 * seconds)) / 44_100
     tone = sum(np.sin(2 * np.pi * 110 * n * time) * np.exp(-time * n) / n for n in range(1, 20))
     data = io.BytesIO()
-    soundfile.write(data, np.stack([0.2 * tone, 0.2 * tone], axis=1), 44_100, subtype="PCM_24", format="WAV")
+    soundfile.write(data, np.stack([0.2 * tone, 0.2 * tone], axis=1), 44_100, subtype="PCM_24", format=kind)
     return data.getvalue()
 
 
-def test_an_own_recording_is_heard_through_both_and_its_band_is_said(visit):
+@pytest.mark.parametrize("kind", ["WAV", "FLAC"])
+def test_an_own_recording_is_heard_through_both_and_its_band_is_said(visit, kind):
     seen = visit(PAIR, ready=BAR)
     page = seen.page
     settled(page)
     page.get_by_role("button", name="More about listening").click()
     with page.expect_file_chooser() as chooser:
         page.get_by_role("button", name="Choose a recording").click()
-    chooser.value.set_files({"name": "riff.wav", "mimeType": "audio/wav", "buffer": recording()})
+    chooser.value.set_files({"name": f"riff.{kind.lower()}", "mimeType": "audio/x", "buffer": recording(kind=kind)})
     through = page.get_by_label("It was made through")
     through.wait_for()
-    assert page.get_by_label("You hear").locator("option:checked").inner_text() == "riff.wav"
+    assert page.get_by_label("You hear").locator("option:checked").inner_text() == f"riff.{kind.lower()}"
     page.keyboard.press("Escape")
     play(page)
     page.wait_for_function("() => /^A, −\\d\\d/.test(document.querySelector('.lab-meter p').textContent)")
@@ -332,3 +333,35 @@ def test_the_open_bar_has_no_fault_of_accessibility(visit, width):
     seen.page.wait_for_selector(".lab-ear-sheet:visible")
     faults = Axe().run(seen.page).response["violations"]
     assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+
+
+NOTEBOOK = """([sound, bar]) => {
+  const address = URL.createObjectURL(new Blob([sound + "\\n" + bar], { type: "text/javascript" }));
+  const sounds = [{ letter: "A", text: "cable 5 m", full: "" }];
+  const traits = { takes: ["E chord"], take: "E chord", sounds, rigs: [], recording: {},
+    blind: "v=1", keeps: true, said: "", note: "quiet", longest_s: 60, is_away: false, piece: 65536 };
+  window.sent = [];
+  const model = { get: (name) => traits[name], on() {}, off() {}, send: (content) => window.sent.push(content) };
+  return import(address).then((widget) => {
+    window.leave = widget.default.render({ model, el: document.querySelector("#cell") });
+  });
+}"""
+
+
+def test_in_a_plain_notebook_the_bar_lives_in_its_cell_and_takes_no_keys(browser, project_root):
+    web = project_root / "labkit" / "data" / "voila" / "web"
+    page = browser.new_context().new_page()
+    page.set_content("<p id='before'>a cell</p><div id='cell'></div>")
+    page.add_style_tag(path=str(web / "widgets.css"))
+    page.add_style_tag(path=str(web / "listening_bar.css"))
+    page.evaluate(NOTEBOOK, [(web / name).read_text("utf-8") for name in ("live_sound.js", "listening_bar.js")])
+    assert page.locator("#cell .lab-ear").evaluate("bar => getComputedStyle(bar).position") == "relative"
+    page.keyboard.press(" ")
+    page.keyboard.press("k")
+    assert page.evaluate("window.sent") == []
+    assert page.get_by_role("button", name="Blind test").count() == 0  # there is no page to go to
+    page.get_by_role("button", name="Play", exact=True).click()
+    assert page.evaluate("window.sent[0].do") == "start"
+    page.evaluate("window.leave()")
+    assert page.locator(".lab-ear").count() == 0
+    page.context.close()

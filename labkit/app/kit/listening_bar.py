@@ -169,8 +169,14 @@ class Listening:
         self.bar.on_file(self._recorded)
 
     def show(self) -> None:
-        """Show and sound the present state."""
-        hearing = self._hearing()
+        """Sound and show the present state; without a rig there is no bar."""
+        try:
+            hearing = self._hearing()
+        except InputError:
+            self.bar.is_away = True
+            return
+        if self.is_playing:
+            self._send(hearing)
         kept = hearing.kept
         self.bar.sounds = [
             {"letter": "A", "text": kept[0].here if kept else hearing.name, "full": ""},
@@ -180,8 +186,6 @@ class Listening:
             ),
         ]
         self.bar.blind, self.bar.keeps = hearing.blind, hearing.keeps
-        if self.is_playing:
-            self._send(hearing)
 
     def _send(self, hearing: Hearing) -> None:
         """Send what has changed of the sound: responses, gains, and signals that the page has not got yet."""

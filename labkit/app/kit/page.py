@@ -6,7 +6,7 @@ import re
 from abc import abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from functools import cached_property, partial
+from functools import cache, cached_property, partial
 from html import escape
 from typing import Any, Generic, TypeVar
 
@@ -95,7 +95,11 @@ class Page(Generic[State]):
         ]
 
     def show(self) -> None:
-        """Show the present state."""
+        """Sound and show the present state."""
+        self.listening.show()
+        self._show_controls()
+
+    def _show_controls(self) -> None:
         controls = self.shown_controls()
         if self._shown_controls != controls:
             self.controls.show_controls(controls)
@@ -104,7 +108,6 @@ class Page(Generic[State]):
         self.controls.heads = self.heads(controls)
         self.actions.actions = self.buttons()
         self.actions.query = self.state.query
-        self.listening.show()
 
     @cached_property
     def _travelling(self) -> TravellingState:
@@ -194,10 +197,11 @@ class CurvePage(Page[State]):
         return [*([self._pin_button()] if self.pins_comparison else []), *super().buttons()]
 
     def show(self) -> None:
-        """Show the present state."""
+        """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
+        self.listening.show()
         self.curve.svg = self.draw(self.curve.width)
         self.show_results()
-        super().show()
+        self._show_controls()
         self.faults.value = warnings_html(self.state.rig.warnings)
         self.faults.layout.display = None if self.faults.value else "none"
 
@@ -348,6 +352,16 @@ class TravellingState(PinningPageState[RigCurve]):
     def result_of(self, rig: Rig, values: Mapping[str, Value]) -> RigCurve:
         """Solve the rig."""
         return RigCurve.of(rig)
+
+
+def travelling_listening(query: str) -> Listening:
+    """Return a listening bar for a page that is not about a rig: it plays that of an address."""
+
+    @cache
+    def state() -> TravellingState:
+        return TravellingState(query=split_query(query)[0])
+
+    return Listening(lambda: replace(rig_hearing(state()), keeps=False))
 
 
 def rig_hearing(state: PinningPageState[Any], rig: Rig | None = None) -> Hearing:

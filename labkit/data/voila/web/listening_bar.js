@@ -16,7 +16,7 @@ export default {
     const volume = (place) => `<div class="lab-ear-volume"><label for="${unique}-${place}-volume">Volume</label><input type="range" id="${unique}-${place}-volume" min="0" max="100" step="1"></div>`;
     const ticket = (letter) => `<button type="button" class="lab-ticket" data-letter="${letter}" aria-pressed="false"><b>${letter}</b><span class="lab-ticket-text"></span><svg viewBox="0 0 26 6" aria-hidden="true"><path d="M0 3H26"/></svg><span class="lab-ticket-level"></span></button>`;
     bar.innerHTML = `
-      <button type="button" class="lab-play" data-part="play" data-local><span>Play</span><i aria-hidden="true">space</i></button>
+      <button type="button" class="lab-play" data-part="play" data-local><span>Play</span></button>
       <div class="lab-meter" aria-hidden="true"><div><i></i><b></b><u></u></div><p>silent</p></div>
       ${ticket("A")}
       <button type="button" class="lab-swap" data-part="swap" aria-label="Swap A and B"><svg width="20" height="16" viewBox="0 0 20 16" aria-hidden="true"><path d="M1 5h16l-4-4M19 11H3l4 4"/></svg><kbd aria-hidden="true">X</kbd></button>
