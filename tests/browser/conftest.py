@@ -158,6 +158,15 @@ def settled(page: object) -> None:
     page.evaluate(SETTLED)  # type: ignore[attr-defined]
 
 
+def choose_wiring(page: object, name: str) -> None:
+    """Open the wirings where they are folded, and choose one by its card."""
+    fold = page.locator(".lab-wirings summary")  # type: ignore[attr-defined]
+    if fold.count() and not page.locator(".lab-wirings details[open]").count():  # type: ignore[attr-defined]
+        fold.click()
+    page.locator(f'.lab-card[data-name="{name}"]').click()  # type: ignore[attr-defined]
+    page.locator(f'.lab-card[data-name="{name}"][aria-pressed=true]').wait_for()  # type: ignore[attr-defined]
+
+
 def profile(browser: object, *, width: int = 1280, height: int = 900, **options: object) -> object:
     """A fresh profile, in which everything is waited for with patience."""
     from playwright.sync_api import expect

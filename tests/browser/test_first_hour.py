@@ -6,6 +6,8 @@ import re
 
 import pytest
 
+from tests.browser.conftest import choose_wiring
+
 pytestmark = pytest.mark.browser
 
 CURVE = "svg.lab-curve"
@@ -55,7 +57,7 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
     for pot in ("Volume pot", "Tone pot"):
         page.get_by_label(pot, exact=True).select_option(label="500 kΩ")
     says(page, peak="3.8 kHz", height="7.5 dB")
-    page.get_by_label("Wiring", exact=True).select_option(label="volume with a parallel bleed")
+    choose_wiring(page, "volume with a parallel bleed")
     page.locator(".lab-panel, .lab-columns").get_by_text("capacitor and a resistor side by side").first.wait_for()
 
     # 3. wind a coil
