@@ -27,7 +27,7 @@ from labkit.pickup.predict.built import BuiltPickup, read_build
 from labkit.pickup.predict.propagation import Prediction, ratio
 from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
-from labkit.report.build_paper import NOT_STATED, build_sheet_html, build_sheet_of
+from labkit.report.build_paper import NOT_STATED, build_sheet_html
 from labkit.report.change_paper import (
     ChangeSheet,
     change_cautions,
@@ -112,7 +112,7 @@ def pickup_paper_html(
         )
     if chosen == "build":
         made = read_build(table)
-        return build_sheet_html(build_sheet_of(made, shop_temperature_c=temperature_c, head=head))
+        return build_sheet_html(made, shop_temperature_c=temperature_c, head=head)
     source, note = (str(table.raw(key, None) or "") for key in ("source", "note"))
     built = read_build(table) if is_build_sheet(table) else None
     pickup = read_pickup(table) if built is None else built.pickup

@@ -11,7 +11,7 @@ import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import kernel_of, leave, profile, settled, start_server, stop_server
+from tests.browser.conftest import kernel_of, leave, profile, settled, start_server, stop_server, unfold
 
 pytestmark = pytest.mark.browser
 
@@ -367,7 +367,7 @@ def test_words_that_something_is_being_made_end_with_the_kernel(visit, lab, hold
     page = visit(RIG, ready=CURVE).page
     kernel = kernel_of(page, lab)
     hold(kernel)
-    page.get_by_role("button", name="Rig sheet", exact=True).click()
+    page.get_by_role("button", name="Save rig", exact=True).click()
     page.wait_for_function("() => document.querySelector('.lab-files').innerText.includes('Making it …')")
     kernel.kill()
     state_is(page, "ended")
@@ -387,7 +387,9 @@ def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, o
     page.get_by_label("Tone knob", exact=True).focus()
     page.keyboard.press("ArrowLeft")
     moved = page.get_by_label("Tone knob, type a value").input_value()
+    unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")
+    unfold(page, "Kind of cable")
     draft = page.get_by_label("Cable capacitance, type a value")
     draft.fill("12")
     page.wait_for_timeout(4000)  # by then the page has asked for its state twice
@@ -416,6 +418,7 @@ def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_la
     page = visit(address, ready=CURVE, server=odd_lab, at_rest=False).page
     length = page.get_by_label("Cable length, type a value")
     length.fill("2")
+    unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("300 kΩ")
     length.focus()
     length.fill("25")
@@ -434,7 +437,9 @@ def test_what_a_dying_kernel_has_not_answered_is_there_after_going_on(visit, lab
     hold(kernel)
     page.get_by_label("Cable length, type a value").fill("25")
     page.keyboard.press("Enter")
+    unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")
+    unfold(page, "Kind of cable")
     page.get_by_label("Cable capacitance, type a value").fill("12")
     kernel.kill()
     state_is(page, "ended")

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from tests.browser.conftest import choose_wiring
+from tests.browser.conftest import choose_wiring, unfold
 
 pytestmark = pytest.mark.browser
 
@@ -54,6 +54,7 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
     button(page, "Start again").click()
     says(page, peak="3.5 kHz", height="4.2 dB")
     button(page, "Keep as B").click()
+    unfold(page, "Parts inside")
     for pot in ("Volume pot", "Tone pot"):
         page.get_by_label(pot, exact=True).select_option(label="500 kΩ")
     says(page, peak="3.8 kHz", height="7.5 dB")
@@ -62,7 +63,7 @@ def test_the_first_hour_can_be_followed_in_the_browser(visit, project_root):
 
     # 3. wind a coil
     page.get_by_role("link", name="Winding", exact=True).first.click()
-    page.get_by_label("Start from").wait_for()
+    page.get_by_text("What you hear most").wait_for()
     assert page.get_by_label("Turns", exact=True).is_visible()
     page.wait_for_selector("svg.lab-curve polygon, svg.lab-curve path", state="attached")
 

@@ -146,12 +146,12 @@ def test_the_page_is_quiet_accessible_and_fits_the_screen(visit, screenshots, wi
 
 def test_on_a_phone_the_curve_stays_in_view_while_a_control_is_moved(visit):
     page = visit(WINDING, ready=READY, width=400, height=850).page
-    page.get_by_label("Filled with wax", exact=True).scroll_into_view_if_needed()
+    page.get_by_label("Pole to string", exact=True).scroll_into_view_if_needed()
     # asked for in one look: the curve may be drawn anew between two
     place = page.wait_for_function(
         "() => { const box = document.querySelector('svg.lab-curve')?.getBoundingClientRect();"
         " return box?.height ? { y: box.y, height: box.height } : null; }"
     ).json_value()
-    slider = page.get_by_label("Filled with wax", exact=True).bounding_box()
+    slider = page.get_by_label("Pole to string", exact=True).bounding_box()
     assert 0 <= place["y"] < 200
     assert slider["y"] > place["y"] + place["height"]

@@ -324,7 +324,6 @@ class PinningPage(CurvePage[State]):
     """A page whose present state can be pinned, up to three times; sound compares with the newest pin that differs."""
 
     pins_comparison = True
-    pinned_thing = "curve"
 
     def _connect(self) -> None:
         super()._connect()

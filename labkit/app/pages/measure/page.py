@@ -318,12 +318,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
         return MadeFile(name="readings.toml", kind="application/toml", content=readings_sheet(judged).encode())
 
     def _test_record(self, *, is_printed: bool) -> MadeFile:
-        from labkit.report.papers import bench_record_html, record_from_verdict
+        from labkit.report.papers import bench_record_html
 
         judged = self.state.result
         if judged is None or judged.verdict is None:
             raise InputError("there is no verdict to print yet")
-        html = bench_record_html(record_from_verdict(judged.verdict, notes=(calibration_words(self.state.values),)))
+        html = bench_record_html(judged.verdict, notes=(calibration_words(self.state.values),))
         return MadeFile(name="test-record.html", kind="text/html", content=html.encode(), is_printed=is_printed)
 
 

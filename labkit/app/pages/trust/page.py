@@ -68,7 +68,7 @@ class TrustPage(Page[TrustPageState]):
             {"key": "run", "label": "Run again", "enabled": not running, "primary": not running},
             {"key": "stop", "label": "Stop", "enabled": running},
             {"key": "again", "label": "Start again", "enabled": True},
-            {"key": "link", "label": "Copy link", "enabled": True},
+            {"key": "link", "label": "Share", "enabled": True},
         ]
 
     def show(self, *, models: bool = True) -> None:

@@ -139,7 +139,10 @@ export default {
       }
       for (const key of drafts) {
         const part = parts.get(key);
-        if (part?.entry) { part.typing?.(); part.entry.value = texts.get(key) ?? ""; } else drafts.delete(key);
+        if (!part?.entry) { drafts.delete(key); continue; }
+        part.row.closest("details")?.setAttribute("open", ""); // what is being typed is seen
+        part.typing?.();
+        part.entry.value = texts.get(key) ?? "";
       }
     }
     function build() {
