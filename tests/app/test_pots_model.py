@@ -326,3 +326,17 @@ def test_a_dielectric_tried_on_is_that_of_the_catalogue(state):
     assert state.result.rig.harness.part("tone_capacitor").loss_tangent == pytest.approx(0.025)
     part = state.rig.harness.part("tone_capacitor")
     assert part == replace(part, loss_tangent=0.0, dielectric=None)
+
+
+@pytest.mark.parametrize("question", ["Knob positions", "Tapers", "Pot values", "Treble bleeds", "Capacitor value"])
+def test_the_present_curve_is_a_and_the_compared_one_is_b(question):
+    state = PotsPageState()
+    state.set_text("own.show", question)
+    view = state.result.view
+    assert view.curves[0].label.startswith("A ")
+    lettered = [curve for curve in view.curves if curve.label.startswith("B ")]
+    assert [curve.label for curve in lettered] in ([f"B {view.other_label}"], [])
+    if lettered:
+        other = view.other.response(lettered[0].frequency_hz).gain_db
+        # one circuit by the page's batch and alone: rounding only
+        assert lettered[0].gain_db == pytest.approx(other, abs=1e-6)

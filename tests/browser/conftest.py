@@ -158,6 +158,15 @@ def settled(page: object) -> None:
     page.evaluate(SETTLED)  # type: ignore[attr-defined]
 
 
+def choose_wiring(page: object, name: str) -> None:
+    """Open the wirings where they are folded, and choose one by its card."""
+    fold = page.locator(".lab-wirings summary")  # type: ignore[attr-defined]
+    if fold.count() and not page.locator(".lab-wirings details[open]").count():  # type: ignore[attr-defined]
+        fold.click()
+    page.locator(f'.lab-card[data-name="{name}"]').click()  # type: ignore[attr-defined]
+    page.locator(f'.lab-card[data-name="{name}"][aria-pressed=true]').wait_for()  # type: ignore[attr-defined]
+
+
 def unfold(page: object, title: str) -> None:
     """Open a fold of the controls, unless it is open."""
     fold = page.locator(".lab-fold", has=page.get_by_text(title, exact=True)).first  # type: ignore[attr-defined]

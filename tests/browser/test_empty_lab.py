@@ -27,6 +27,7 @@ def odd_server(chromium_path, tmp_path_factory):
 
 def test_the_first_page_says_what_is_missing_and_names_every_broken_plugin(visit, odd_server, screenshots):
     seen = visit("", ready="#rendered_cells #problems", server=odd_server)
+    seen.page.get_by_role("heading", name="There is nothing to show yet").wait_for()
     seen.page.screenshot(path=str(screenshots / "empty-lab.png"), full_page=True)
     text = seen.page.inner_text("[role=main]")
     assert "There is nothing to show yet" in text

@@ -26,7 +26,7 @@ def test_a_player_asks_for_pots_then_for_the_capacitor(visit, screenshots):
     choose(page, "Pot values")
     assert page.inner_text(".lab-sentence").startswith("From 250 kΩ to 500 kΩ the peak grows by")
     labels = page.eval_on_selector_all(".lab-results polyline", "lines => lines.map(line => line.dataset.label)")
-    assert set(labels) == {"Now", "500 kΩ", "1 MΩ"}
+    assert set(labels) == {"A now", "B 500 kΩ", "1 MΩ"}
     page.get_by_label("Volume pot", exact=True).select_option(label="500 kΩ")
     page.wait_for_function("() => location.search.includes('volume.value=500000')")
     choose(page, "Capacitor value")

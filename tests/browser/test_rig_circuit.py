@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.conftest import unfold
+from tests.browser.conftest import choose_wiring, unfold
 
 pytestmark = pytest.mark.browser
 
@@ -36,7 +36,7 @@ def test_schematic_and_formula_open_and_follow_the_rig(visit, screenshots, width
 def test_what_a_position_does_is_told_and_tabulated(visit, screenshots, width):
     seen = visit(RIG, ready=CURVE, width=width)
     page = seen.page
-    page.get_by_label("Wiring", exact=True).select_option("two pickups, phase switch")
+    choose_wiring(page, "two pickups, phase switch")
     page.locator("[data-key=neck] select").first.select_option("narrow single coil, reversed")
     page.wait_for_function("() => document.body.innerText.includes('in phase. Hum: cancels: −34 dB at 100 Hz')")
     page.get_by_text("What each position does").click()
@@ -84,7 +84,7 @@ def test_a_rig_sheet_is_saved_and_opened_again(visit, tmp_path):
 
 def test_another_wiring_and_a_longer_line_bring_their_controls_and_come_back(visit, screenshots):
     page = visit(RIG, ready=CURVE).page
-    page.get_by_label("Wiring", exact=True).select_option("two pickups, phase switch")
+    choose_wiring(page, "two pickups, phase switch")
     page.wait_for_selector("[data-key=neck]")
     unfold(page, "Add or disconnect")
     page.get_by_role("radio", name="buffered").check(force=True)

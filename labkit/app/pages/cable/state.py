@@ -65,7 +65,7 @@ GRID_HZ = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 BAND_ENDS = (
     Control(
         key="own.from",
-        label="Longest cable judged from",
+        label="Judged from",
         kind="choice",
         unit="Hz",
         positions=(500.0, 1000.0, 1500.0, 2000.0, 2500.0),
@@ -204,9 +204,10 @@ class CablePageState(CurvePageState[CableResult]):
                 Group(title="Cable", controls=(length, before, types, per_metre)),
                 Group(
                     title="What counts as dull",
-                    controls=(loss, *BAND_ENDS),
+                    controls=(loss,),
                     note="Yours to choose. Whether it is heard, only a blind test tells.",
                 ),
+                Group(title="Longest cable", is_fold=True, controls=BAND_ENDS),
                 Group(title="Rig", controls=(offered["rig"], *knobs, *inputs, buffer)),
             )
         )

@@ -74,7 +74,7 @@ def fit_sentence(fit: Fit) -> str:
     if peak is None:
         return f"Into 200 kΩ and 470 pF it has no peak. {held}"
     place = f"{frequency_in_words(peak[0])}, {level_in_words(peak[1])} above the bass"
-    return f"Into 200 kΩ and 470 pF its peak sits at {place}. {held}"
+    return f"Into 200 kΩ and 470 pF its peak is at {place}. {held}"
 
 
 def fit_html(fit: Fit) -> str:
@@ -100,7 +100,7 @@ def fit_html(fit: Fit) -> str:
     ]
     return (
         sentence_html(fit_sentence(fit))
-        + listed("Mind", [*fit.warnings, *strong])
+        + listed("Note", [*fit.warnings, *strong])
         + table_html("Values of the coil", ("Value", "Best", "Bounds (95 of 100)"), rows)
         + listed("How it was taken", fit.provenance)
     )

@@ -201,9 +201,9 @@ class PotsPageState(CurvePageState[PotsResult]):
 
     def draw(self, width: int) -> str:
         """Return the main drawing, SVG, for a width in CSS pixels."""
-        main = self.result.view.main
-        title = f"{main.title}, {self.snapshot.rig.setup.rig}"
-        return draw_curves(main.curves, title=title, description=self.description, width=width, levels=main.levels)
+        view = self.result.view
+        title = f"{view.main.title}, {self.snapshot.rig.setup.rig}"
+        return draw_curves(view.curves, title=title, description=self.description, width=width, levels=view.main.levels)
 
     def draw_small(self, place: int, width: int) -> str:
         """Return one of the small multiples, SVG; empty where the question has no such one."""

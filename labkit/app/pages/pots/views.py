@@ -6,7 +6,7 @@ made from numbers solved there and then.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -93,6 +93,18 @@ class View:
     changes: tuple[tuple[str, float], ...] | None = None
     small: tuple[SmallCurves, ...] = ()
     plots: tuple[str, ...] = ()
+
+    @property
+    def curves(self) -> tuple[Curve, ...]:
+        """The main curves: the present rig as A, first, and what it is compared with as B."""
+        first, *others = self.main.curves
+        here = replace(first, label=f"A {first.label.removeprefix('Now, ').lower()}", brief="A")
+        is_other = [curve.label == self.other_label for curve in others]
+        rest = [
+            replace(curve, label=f"B {curve.label}", brief=f"B {curve.brief}".strip()) if is_b else curve
+            for curve, is_b in zip(others, is_other)
+        ]
+        return here, *sorted(rest, key=lambda curve: not curve.label.startswith("B "))
 
 
 def curve_of(rig: Rig, label: str, style: CurveStyle, brief: str = "") -> Curve:

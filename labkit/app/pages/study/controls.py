@@ -295,7 +295,7 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
     groups.append(Group(title="Parts differ by", controls=(*tolerances, *own_tolerance_controls(rig))))
     groups.append(
         Group(
-            title="A good one has its",
+            title="A good one",
             controls=(
                 PEAK_AT,
                 _words(
@@ -380,7 +380,7 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
     """Return the controls that the present question needs; a goal from a sheet has its own targets."""
     ask = values["own.ask"]
     if ask == SPREAD:
-        titles = {"Parts differ by", "A good one has its", "Look closer", "Knobs and switches"}
+        titles = {"Parts differ by", "A good one", "Look closer", "Knobs and switches"}
     elif ask == QUESTION:
         titles = {"Find", "Knobs and switches"}
     else:

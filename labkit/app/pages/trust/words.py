@@ -43,7 +43,7 @@ def head_html(state: TrustPageState) -> str:
 def model_html(state: TrustPageState, model: str, limits: Limits) -> str:
     """Return one model: how it stands, where its numbers come from, every case, and what it leaves out."""
     cases = "".join(_case_html(case, outcomes) for case, outcomes in state.by_case(model))
-    if not cases:
+    if not cases and state.outcomes(model):
         cases = '<p class="lab-note">Nothing here that the choice above lets through.</p>'
     origins = state.origins(model)
     left_out = "; ".join(part.what[:1].lower() + part.what[1:] for part in limits.not_modelled if model in part.models)
