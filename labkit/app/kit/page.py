@@ -26,9 +26,7 @@ SOUND_PAUSE_S = 0.25
 SOUND_LIMIT_S = 60.0
 """The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
 MAKING = "Making the sound …"
-ABOUT_HEARING = (
-    "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
-)
+ABOUT_HEARING = "Whether a difference is heard, only a blind test tells: the page “Blind test” makes one of this rig."
 
 TALL = 480
 """Height of a plot on a wide screen, CSS pixels."""

@@ -27,7 +27,7 @@ MAKING = "Making the sounds …"
 class ListeningPage(Page[ListeningPageState]):
     """Two rigs, told apart blind at equal loudness."""
 
-    title = "Listening test"
+    title = "Blind test"
     lead = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
     css_class = "lab-listening"
 

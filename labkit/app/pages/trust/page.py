@@ -36,7 +36,7 @@ def panel(query: str = "") -> ipywidgets.Box:
 class TrustPage(Page[TrustPageState]):
     """The reference cases by model; they run one by one in a thread, so the page always answers."""
 
-    title = "How far to trust it"
+    title = "How sure?"
     lead = "Every model is held against numbers from outside the lab; this page runs them now, on this machine."
     css_class = "lab-trust"
 
