@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import emit, json_option, output_options
+from labkit.cli.options import Output, emit, result_options
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.files import as_json_text
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
 
@@ -24,8 +23,7 @@ KINDS = ("impedance", "divider", "exciter")
 
 @click.command()
 @click.argument("sweeps", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SWEEP...")
-@json_option
-@output_options
+@result_options()
 @click.option("--kind", type=click.Choice(KINDS), help="What the sweeps are, where the files do not show it.")
 @click.option(
     "loads",
@@ -60,10 +58,7 @@ KINDS = ("impedance", "divider", "exciter")
 @click.option("--record", type=click.Path(path_type=Path), help="Write curves and residuals (printable HTML) here.")
 def fit(
     sweeps: tuple[Path, ...],
-    as_json: bool,
-    output: Path | None,
-    force: bool,
-    kind: str | None,
+    out: Output,
     loads: tuple[str, ...],
     meter: str | None,
     series: str | None,
@@ -73,18 +68,10 @@ def fit(
     sections: str,
     fit_loss: bool,
     band: str | None,
-    columns: tuple[str, ...],
-    separator: str | None,
-    decimal: str | None,
-    frequency_unit: str | None,
-    magnitude_unit: str | None,
-    phase_unit: str | None,
-    through: str | None,
-    worksheet: str | None,
-    reader: str | None,
     name: str | None,
     sheet: Path | None,
     record: Path | None,
+    **reading: Any,
 ) -> None:
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
 
@@ -94,19 +81,9 @@ def fit(
     from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sheet_text, fit_sweeps
     from labkit.bench.read.sweep_reader import ReadingChoices
 
-    marks: dict[str | None, Literal[".", ","]] = {"point": ".", "comma": ","}
-    choices = ReadingChoices(
-        kind=kind,  # type: ignore[arg-type]
-        columns=_columns(columns),
-        separator=separator,  # type: ignore[arg-type]
-        decimal=marks.get(decimal),
-        frequency_unit=frequency_unit,  # type: ignore[arg-type]
-        magnitude_unit=magnitude_unit,  # type: ignore[arg-type]
-        phase_unit=phase_unit,  # type: ignore[arg-type]
-        reader=reader,
-        worksheet=worksheet,
-        through=through,  # type: ignore[arg-type]
-    )
+    reading["columns"] = _columns(reading["columns"])
+    reading["decimal"] = {"point": ".", "comma": ",", None: None}[reading["decimal"]]
+    choices = ReadingChoices(**reading)
     measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
     result = fit_sweeps(
         measurements,
@@ -117,12 +94,12 @@ def fit(
         band_hz=_band(band) if band else FIT_BAND_HZ,
     )
     if sheet is not None:
-        emit(fit_sheet_text(result), sheet, force)
+        emit(fit_sheet_text(result), sheet, out.force)
     if record is not None:
         from labkit.report.fit_paper import fit_paper_html
 
-        emit(fit_paper_html(result, measurements), record, force)
-    emit(as_json_text(result.as_dict()) if as_json else fit_text(result, measurements), output, force)
+        emit(fit_paper_html(result, measurements), record, out.force)
+    out.write(text=lambda: fit_text(result, measurements), data=result.as_dict)
 
 
 def _columns(given: tuple[str, ...]) -> dict[str, int | str] | None:
@@ -236,10 +213,9 @@ def fit_text(result: Fit, measurements: list[Measurement]) -> str:
 @click.command()
 @click.argument("pickup")
 @click.argument("readings", type=click.Path(path_type=Path))
-@json_option
-@output_options
+@result_options()
 @click.option("--record", type=click.Path(path_type=Path), help="Write the printable test record (HTML) here.")
-def diagnose(pickup: str, readings: Path, as_json: bool, output: Path | None, force: bool, record: Path | None) -> int:
+def diagnose(pickup: str, readings: Path, out: Output, record: Path | None) -> int:
     """Compare the plan PICKUP (a sheet, or a name in the catalogue) with the READINGS of a finished or worn one.
 
     READINGS is a sheet of single readings. Exit code 1 says that something does not fit the plan.
@@ -249,9 +225,8 @@ def diagnose(pickup: str, readings: Path, as_json: bool, output: Path | None, fo
 
     verdict = diagnose_readings(load_plan(pickup), load_readings(readings))
     if record is not None:
-        from labkit.report.papers import bench_record_html, record_from_verdict
+        from labkit.report.papers import bench_record_html
 
-        emit(bench_record_html(record_from_verdict(verdict)), record, force)
-    data: dict[str, Any] = verdict.as_dict()
-    emit(as_json_text(data) if as_json else verdict.text(), output, force)
+        emit(bench_record_html(verdict), record, out.force)
+    out.write(text=verdict.text, data=verdict.as_dict)
     return 0 if verdict.passes else 1

@@ -8,8 +8,7 @@ from typing import Any
 
 import click
 
-from labkit.cli.options import emit, json_option, output_options
-from labkit.core.files import as_json_text
+from labkit.cli.options import Output, result_options
 from labkit.core.units import format_quantity, name_and_value
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, load_built
@@ -27,8 +26,7 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 
 @click.command()
 @click.argument("sheet")
-@json_option
-@output_options
+@result_options()
 @click.option(
     "changes",
     "--set",
@@ -41,9 +39,7 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw curve and field into this file (.svg, .png, .pdf).")
 def pickup(
     sheet: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     changes: tuple[str, ...],
     why: bool,
     against: str | None,
@@ -59,14 +55,11 @@ def pickup(
     if plot is not None:
         from labkit.view.curve.pickup_plot import plot_pickup
 
-        plot_pickup(built.pickup, plot, built=built, overwrite=force)
-    if as_json:
-        data = pickup_json(built)
-        data |= {"why": _causes(built)} if why else {}
-        data |= {"against": _change_json(change)} if change is not None else {}
-        emit(as_json_text(data), output, force)
-    elif plot is None or output is not None or why or change is not None:
-        emit(_text(built, why, change), output, force)
+        plot_pickup(built.pickup, plot, built=built, overwrite=out.force)
+    if plot is None or out.is_asked_for or why or change is not None:
+        more = {"why": _causes(built)} if why else {}
+        more |= {"against": _change_json(change)} if change is not None else {}
+        out.write(text=lambda: _text(built, why, change), data=lambda: pickup_json(built) | more)
 
 
 def pickup_json(built: BuiltPickup) -> dict[str, Any]:

@@ -117,7 +117,7 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
     head = ["", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"]
     rows: list[tuple[str, ...]] = [
         (name, value(before), value(after))
-        for name, value in (("Peak sits at", _peak), ("Peak height", _height), ("Treble ends at (−3 dB)", _end))
+        for name, value in (("Peak at", _peak), ("Peak over the bass", _height), ("−3 dB point", _end))
     ]
     if sheet.values:
         head, rows = [*head, "Change"], list(sheet.values)
@@ -199,4 +199,4 @@ def _height(reading: Reading) -> str:
 
 
 def _end(reading: Reading) -> str:
-    return "above 20 kHz" if reading.treble_end_hz is None else frequency_in_words(reading.treble_end_hz)
+    return "above 20 kHz" if reading.minus_3db_hz is None else frequency_in_words(reading.minus_3db_hz)

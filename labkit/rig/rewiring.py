@@ -17,8 +17,8 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup
 
 
-def rewired(rig: Rig, wiring: str, *, chain: tuple[Stage, ...] | None = None) -> Rig:
-    """Return a rig behind a wiring of the catalogue; knobs and switches stay where they can.
+def rewired(rig: Rig, wiring: str | Harness, *, chain: tuple[Stage, ...] | None = None) -> Rig:
+    """Return a rig behind another wiring; knobs and switches stay where they can.
 
     A slot keeps its own pickup; one that the new wiring adds takes another of the rig's, or the first of the catalogue
     that has the coils which the wiring joins.
@@ -26,8 +26,8 @@ def rewired(rig: Rig, wiring: str, *, chain: tuple[Stage, ...] | None = None) ->
     Parameters
     ----------
     rig : Rig
-    wiring : str
-        Name of a harness in the catalogue; empty keeps the rig's own.
+    wiring : str or Harness
+        A harness, or the name of one in the catalogue; empty keeps the rig's own.
     chain : tuple of Stage, optional
         What follows the jack; the rig's own where left out.
 
@@ -40,7 +40,7 @@ def rewired(rig: Rig, wiring: str, *, chain: tuple[Stage, ...] | None = None) ->
     >>> rewired(load_rig("Saltmarsh Lane, narrow single coil"), "two pickups, blend").harness.slots
     ('neck', 'bridge')
     """
-    harness = _harness(wiring) if wiring else rig.harness
+    harness = wiring if isinstance(wiring, Harness) else _harness(wiring) if wiring else rig.harness
     return Rig(
         name=rig.name,
         pickups={slot: _filled(rig, harness, slot) for slot in harness.slots},

@@ -170,7 +170,7 @@ def test_every_wiring_of_the_catalogue_gives_its_questions(name):
         view = bleed_view(rig, volume_pots(rig)[0])
         assert len(view.small) == 4
     for pot in pots(rig)[:1]:
-        assert position_view(rig, pot).told[0].endswith(".")
+        assert position_view(rig, pot).findings[0].endswith(".")
         assert len(taper_view(rig, pot).plots) == 2
         assert value_view(rig).table.rows
     for capacitor, own in list(tone_capacitors(rig).items())[:1]:

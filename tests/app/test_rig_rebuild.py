@@ -78,14 +78,14 @@ def test_a_single_coil_in_a_slot_whose_coils_are_rewired_is_told_beside_it():
 def test_a_buffer_at_the_guitar_takes_the_cable_off_the_pickup():
     state = RigPageState()
     state.set_text("cable.length", "20")
-    loaded = state.result.reading.treble_end_hz
+    loaded = state.result.reading.minus_3db_hz
     state.set_text(BUFFER, "a buffer")
     assert [stage.kind for stage in state.rig.chain] == ["buffer", "cable", "input"]
     # 20 m of 100 pF/m are 2 nF beside the coil's own 110 pF: without them the treble reaches well over an octave higher
-    assert state.result.reading.treble_end_hz > 2 * loaded
+    assert state.result.reading.minus_3db_hz > 2 * loaded
     assert state.rig.stage("cable").length == 20
     state.set_text(BUFFER, "nothing")
-    assert state.result.reading.treble_end_hz == loaded
+    assert state.result.reading.minus_3db_hz == loaded
 
 
 @pytest.mark.parametrize("kind", ["cable", "bypass box", "buffer", "volume pedal"])

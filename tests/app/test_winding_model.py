@@ -7,8 +7,8 @@ from urllib.parse import quote
 import pytest
 
 from labkit.app.kit.pickup.made import built_from, catalogue_keys, made_from, read_text
-from labkit.app.pages.landing import landing_tasks
 from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.start.questions import asked_tasks
 from labkit.app.pages.winding.state import WindingPageState
 from labkit.app.pages.winding.words import _without_turns
 from labkit.rig.sheet import load_pickup
@@ -255,7 +255,7 @@ def test_a_name_in_the_address_stays_text():
 
 
 def test_the_question_on_the_first_page_opens_with_one_magnet_pinned_and_the_other_now():
-    tasks = [task for group in landing_tasks() for task in group["tasks"]]
+    tasks = [task for group in asked_tasks() for task in group["tasks"]]
     (asked,) = [task for task in tasks if "Alnico 2" in task["question"]]
     state = WindingPageState(query=asked["query"])
     assert asked["file"] == "winding.ipynb"

@@ -68,11 +68,6 @@ def test_the_browser_keeps_the_script_for_good(visit):
     assert other.status == 404
 
 
-def test_the_landing_page_has_the_script_brought_while_somebody_reads(visit):
-    page = visit("", ready="h1").page
-    assert page.locator("link[rel=prefetch][as=script]").get_attribute("href").startswith("/labkit/scripts/pieces.")
-
-
 def test_a_sheet_that_came_after_the_lab_was_ready_is_on_the_page(browser, project_root, tmp_path):
     source = sorted((project_root / "labkit" / "data" / "catalogue" / "rigs").glob("*.toml"))[0].read_text("utf-8")
     code = f"import os; os.environ['LABKIT_CATALOGUE'] = {str(tmp_path)!r};"

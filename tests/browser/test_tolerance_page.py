@@ -87,7 +87,7 @@ def test_parts_for_a_goal_are_ranked_and_open_as_rigs(visit, screenshots):
     assert all("rig.ipynb?v=1&rig=" in link.get_attribute("href") for link in links.all())
     labels = page.eval_on_selector_all(".lab-results polyline", "lines => lines.map(line => line.dataset.label)")
     assert {"Now", "no. 1", "no. 2", "no. 3"} <= set(labels)
-    page.get_by_label("Peak sits at", exact=True).select_option(label="6 kHz")
+    page.get_by_label("Peak at", exact=True).select_option(label="6 kHz")
     until_told(page, "Out of reach: resonance")
     page.screenshot(path=str(screenshots / "tolerance-nothing-fits-1280.png"), full_page=True)
 

@@ -71,10 +71,12 @@ def test_a_curve_that_falls_away_says_from_where():
 def test_dull_is_where_the_first_falls_three_decibels_behind_whatever_its_level():
     difference = level_difference(LONG, SHORT)
     dull = difference.dull_hz
-    step = GRID[1] / GRID[0]
-    # within one step of the page's grid
-    behind = float(np.interp(np.log(dull), np.log(GRID), LONG.gain_db - SHORT.gain_db))
-    assert behind < -3 < float(np.interp(np.log(dull / step), np.log(GRID), LONG.gain_db - SHORT.gain_db))
+    behind = LONG.gain_db - SHORT.gain_db
+    at_100, at_dull = np.interp(np.log([100.0, dull]), np.log(GRID), behind)
+    assert at_dull - at_100 == pytest.approx(-3.0, abs=1e-6)  # interpolated between two points of the grid
+    assert np.all(behind[dull > GRID] - at_100 > -3.0)
+    least = level_difference(LONG, SHORT, dull_db=1.0).dull_hz
+    assert least < dull < level_difference(LONG, SHORT, dull_db=6.0).dull_hz
     quiet = Curve(frequency_hz=GRID, gain_db=LONG.gain_db - 6, label="A")
     assert level_difference(quiet, SHORT).dull_hz == dull
     assert level_difference(Curve(frequency_hz=GRID, gain_db=SHORT.gain_db - 6, label="A"), SHORT).dull_hz is None

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -233,6 +233,15 @@ class ControlSet:
     """The groups of a page, looked up by key."""
 
     groups: tuple[Group, ...]
+
+    def without(self, key: str) -> ControlSet:
+        """Return the set without a control; its group stays, with its note."""
+        return ControlSet(
+            tuple(
+                replace(group, controls=tuple(control for control in group.controls if control.key != key))
+                for group in self.groups
+            )
+        )
 
     def __iter__(self) -> Iterator[Control]:
         return (control for group in self.groups for control in group.controls)

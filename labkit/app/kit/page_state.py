@@ -25,7 +25,7 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.curve.marks import LevelDifference, level_difference
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, read_response, sentence
@@ -356,8 +356,28 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         return self._with_pin() != self.snapshot.rig
 
     def pin(self) -> None:
-        """Pin what the page compares with: the rig page and the listening test then show it beside the present rig."""
+        """Pin what the page compares with: the rig page and the blind test then show it beside the present rig."""
         self._history.move(replace(self.snapshot, rig=self._with_pin()))
+
+    def try_out(self, setup: Setup) -> None:
+        """Go to another setup of the rig; the present one becomes B. One step of undo.
+
+        Raises
+        ------
+        InputError
+            If nothing follows from it; nothing is changed then.
+        """
+        before = self.snapshot
+        if setup == before.rig.setup:
+            return
+        snapshot = replace(before, rig=replace(before.rig.with_b(before.rig.setup), setup=setup))
+        self._check(snapshot)
+        self._step(snapshot)
+
+    @property
+    def compared_query(self) -> str | None:
+        """The rig with what the page compares with as its first pin, for links; None where no pin can hold it."""
+        return None if self.compared_changes() is None else self.query_of(self._with_pin())
 
     def keep(self) -> None:
         """Keep the present rig as the first pin, which is B."""
@@ -492,7 +512,7 @@ class PinningPageState(CurvePageState[Result]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height, treble end and level, compared with a pin where there is one."""
+        """Peak, peak over the bass, −3 dB point and level, compared with a pin where there is one."""
         compared, reading = self.compared, self.result.reading  # type: ignore[attr-defined]
         if compared is None:
             return (*key_numbers(reading), output_number(self.rig.outputs))
@@ -515,8 +535,20 @@ class PinningPageState(CurvePageState[Result]):
         return level_difference(*self.curves()[:2]) if self.compared is not None else None
 
     def curves(self) -> list[Curve]:
-        """Return the present curve, then B, C, D."""
-        raise NotImplementedError
+        """Return the present curve, then B, C, D, at equal EMF."""
+        kept = [self.curve_of(pin.setup).gain_db for pin in self.snapshot.rig.pins]
+        return self.lettered_curves([self.curve_of(self.snapshot.rig.setup).gain_db, *kept])
+
+    def drawn_as(self, title: str, width: int, height: int | None = None) -> str:
+        """Return the drawing of the curves under a title, SVG, for a width (and a height) in CSS pixels."""
+        return draw_curves(
+            self.curves(),
+            title=title,
+            description=self.description,
+            width=width,
+            height=height,
+            compares=self.compared is not None,
+        )
 
     def lettered_curves(self, levels: Sequence[np.ndarray], *, is_marked: bool = True) -> list[Curve]:
         """Return the present curve as A and the pins as B, C, D, named by what sets each apart.

@@ -21,10 +21,14 @@ def numbers_html(numbers: tuple[KeyNumber, ...]) -> str:
     return f'<dl class="lab-numbers" data-announce="{escape(sentence(numbers))}">{cells}</dl>'
 
 
+LEAST_PEAK_DB = 0.5
+"""A bump lower than this is said to be no peak: what `height_in_words` calls nearly flat."""
+
+
 def rig_answer(now: Reading, other: Reading | None = None, difference: LevelDifference | None = None) -> str:
     """Return what a rig's curve says in one sentence, HTML: against B where there is one, numbers of A underlined.
 
-    >>> rig_answer(Reading(peak_hz=2800.0, height_db=5.4, treble_end_hz=4500.0, bass_db=0.0))
+    >>> rig_answer(Reading(peak_hz=2800.0, height_db=5.4, minus_3db_hz=4500.0, bass_db=0.0))
     'Peak <em>2.8 kHz</em>, 5.4 dB over the bass; falls away from <em>4.5 kHz</em>.'
     """
     if now.is_silent:
@@ -34,7 +38,7 @@ def rig_answer(now: Reading, other: Reading | None = None, difference: LevelDiff
         return f"<em>{frequency_in_words(frequency_hz)}</em>"
 
     parts = []
-    if now.peak_hz is None or now.height_db is None:
+    if now.peak_hz is None or now.height_db is None or now.height_db < LEAST_PEAK_DB:
         parts.append(
             "No peak"
             if other is None or other.peak_hz is None
@@ -46,7 +50,7 @@ def rig_answer(now: Reading, other: Reading | None = None, difference: LevelDiff
         beside = "B has none" if other.peak_hz is None else f"{frequency_in_words(other.peak_hz)} with B"
         parts.append(f"Peak {said(now.peak_hz)}, {beside}")
     if difference is None:
-        parts += [f"falls away from {said(now.treble_end_hz)}"] if now.treble_end_hz is not None else []
+        parts += [f"falls away from {said(now.minus_3db_hz)}"] if now.minus_3db_hz is not None else []
     else:
         dull, louder = difference.dull_hz, difference.louder
         if dull is not None:

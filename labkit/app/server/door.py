@@ -232,13 +232,20 @@ class PageHandler(TokenLeaves, TornadoVoilaHandler):
 
 
 class StartHandler(TokenLeaves, TornadoVoilaTreeHandler):
-    """The landing page."""
+    """The address of the lab itself: leads to the start page, or lists the pages of a folder that has none."""
 
     @tornado.web.authenticated
     async def get(self, path: str = "") -> None:
-        """Send the landing page."""
-        if not self.leave_token():
-            await super().get(path)
+        """Go to the start page."""
+        if self.leave_token():
+            return
+        start = self.settings["labkit_start"]
+        if start and not path:
+            self.redirect(
+                url_path_join(self.base_url, start) + (f"?{self.request.query}" if self.request.query else "")
+            )
+            return
+        await super().get(path)
 
 
 class DoorHandler(LoginFormHandler):

@@ -34,7 +34,7 @@ from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.utils import get_voila_labextensions_path
 
 from labkit.app.kit.panels import panels
-from labkit.app.pages.landing import landing_rigs, landing_tasks
+from labkit.app.pages.start.questions import asked_tasks, demo_rigs
 from labkit.app.server import limited_memory
 from labkit.app.server.contents import plugin_problems, sheet_problems
 from labkit.app.server.door import HOST, Door, DoorKeeper, ForeignName, NoSuchPage, PageHandler, StartHandler
@@ -50,6 +50,8 @@ DEFAULT_PORT = 8866
 LOCAL_DOOR = Door()
 KERNEL_IDLE_S = 120
 PING_MS = 30_000
+START_PAGE = "start.ipynb"
+"""What the lab opens on."""
 CELL_TIMEOUT_S = 60
 WANTED_EXTENSIONS = (
     "anywidget",
@@ -113,6 +115,8 @@ class Lab(Voila):
         # the library's own check takes LOCALHOST for another name than localhost; `ForeignName` guards every door
         settings["allow_remote_access"] = True
         settings["labkit_door"] = self.door
+        has_start = (Path(self.root_dir) / START_PAGE).is_file()
+        settings["labkit_start"] = f"voila/render/{START_PAGE}" if has_start else ""
         settings["labkit_debug"] = self.voila_configuration.show_tracebacks
         return settings
 
@@ -217,8 +221,8 @@ def server_config(
     """
     shown = {
         "labkitPages": list_pages(folder) if folder else panel_pages(),
-        "labkitTasks": landing_tasks(),
-        "labkitRigs": landing_rigs(),
+        "labkitTasks": asked_tasks(),
+        "labkitRigs": demo_rigs(),
         "labkitProblems": [*plugin_problems(), *sheet_problems()],
         "labkitScripts": page_scripts().name,
     }

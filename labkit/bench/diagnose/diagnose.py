@@ -261,7 +261,8 @@ def field_findings(plan: Plan, values: Sequence[FieldValue], *, also_explained: 
     evidence = tuple(
         f"field{f' at pole {value.pole}' if value.pole else ''}: read "
         f"{format_quantity(value.value, 'T', digits=3)}, planned "
-        f"{format_quantity(value.planned or 0.0, 'T', digits=3)}, gap {format_quantity(value.gap, 'm', digits=2)}"
+        f"{format_quantity(value.planned or 0.0, 'T', digits=3)}, "
+        + (f"gap {format_quantity(value.gap, 'm', digits=2)}" if value.gap else "probe on the pole")
         for value in values
     )
     single = [log - mean for log in logs] if len(logs) >= 3 else []

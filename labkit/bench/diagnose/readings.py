@@ -259,8 +259,7 @@ def readings_from_table(table: Table) -> Readings:
     SheetError
         Naming the file, the key and the remedy.
     """
-    for key in ("sheet", "format", "note", "date"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "note", "date")
     calibration = _calibration(table.table("field_meter")) if "field_meter" in table else None
     readings = Readings(
         **read_keys(Readings, table),

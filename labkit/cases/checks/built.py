@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from labkit.catalogue import catalogue
@@ -15,7 +15,7 @@ from labkit.pickup.predict.built import BuiltPickup, read_build
 from labkit.pickup.predict.sheet import with_changes
 
 
-def _built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
+def built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
     """A pickup of the catalogue (``pickup``) or a sheet given inline (``sheet``), and variants of it.
 
     ``variants`` maps a label to changes of the sheet's keys; without it there is one variant without a label.
@@ -55,7 +55,7 @@ def _values(built: BuiltPickup, first: BuiltPickup) -> dict[str, float]:
     return found | {f"field {1e3 * at:g} mm": point.value * 1e3 for at, point in zip(built.field_at, built.field_t)}
 
 
-def _slope(inputs: Mapping[str, Any]) -> dict[str, float]:
+def slope_of_a_built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Slope of a pickup of the catalogue into a load over one octave above its resonance, dB per octave."""
     built = read_build(catalogue().item("pickup", inputs["pickup"]).table())
     parts = (
@@ -67,9 +67,3 @@ def _slope(inputs: Mapping[str, Any]) -> dict[str, float]:
     response = circuit_response(Circuit(elements=parts, output="pickup.hot"))
     from_hz = inputs["from_Hz"]
     return {"slope": response.gain_db_at(2 * from_hz) - response.gain_db_at(from_hz)}
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "built pickup": _built_pickup,
-    "slope of a built pickup": _slope,
-}

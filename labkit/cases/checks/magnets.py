@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,7 @@ from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral
 _STEEL = "low-carbon steel"
 
 
-def _cylinder_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
+def cylinder_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Field on the axis of a uniformly magnetised cylinder, mT, at each distance."""
     return {
         f"field_{1e3 * distance:g}_mm": 1e3
@@ -38,7 +38,7 @@ def _cylinder_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _block_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
+def block_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Field on the axis of a uniformly magnetised block, T, at each distance."""
     return {
         f"field_{1e3 * distance:g}_mm": float(
@@ -54,7 +54,7 @@ def _block_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _uniform_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
+def uniform_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Magnetometric demagnetising factor of a uniformly magnetised cylinder, averaged over its length."""
     results = {}
     nodes, weights = np.polynomial.legendre.leggauss(200)
@@ -65,7 +65,7 @@ def _uniform_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _soft_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
+def soft_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Mid-section demagnetising factor of a very permeable rod in a uniform field, by slices."""
     results = {}
     for slenderness in inputs["length_over_diameter"]:
@@ -94,7 +94,7 @@ def _permeability(material: str) -> float:
     return metal(_STEEL).permeability.value if material == "steel" else magnet(material).signal_permeability.value
 
 
-def _rods_in_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+def rods_in_a_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Inductance with rods of each material, H, of a coil whose end radius is set by its reading in air."""
     turns, air, rods = inputs["turns"], inputs["air_H"], _row(inputs)
 
@@ -124,7 +124,7 @@ def _core(added: PoleInductance, material: str, radius: float) -> CoreInductance
     )
 
 
-def _series_resistance(inputs: Mapping[str, Any]) -> dict[str, float]:
+def eddy_resistance_of_rods(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Series resistance that eddy currents in the rods of one coil add, Ω."""
     rods, material = _row(inputs), inputs["material"]
     added = pole_inductance(rods, turns=inputs["turns"], relative_permeability=_permeability(material), **_coil(inputs))
@@ -137,7 +137,7 @@ def _series_resistance(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _two_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+def two_coils_with_steel_poles(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Two coils in series with steel poles: with poles only, with bar and keeper, H; added resistance, Ω."""
     spacing, turns, shape = inputs["spacing_m"], inputs["turns"], _coil(inputs)
     coil = CoilShape(**shape)
@@ -162,7 +162,7 @@ def _two_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _lone_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
+def lone_magnet_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Mean flux density inside a lone rod, T."""
     rods = Rods(positions=((0.0, 0.0),), radius=inputs["diameter_m"] / 2, length=inputs["length_m"])
     state = operating_point(
@@ -174,7 +174,7 @@ def _lone_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"mean_flux_density": float(MU_0 * weight @ (inside + field))}
 
 
-def _row_field(inputs: Mapping[str, Any]) -> dict[str, float]:
+def field_of_a_row(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Field over the poles of a fully charged row, mean of the row, mT."""
     rods = _row(inputs)
     state = operating_point(rods, magnet(inputs["grade"]))
@@ -185,7 +185,7 @@ def _row_field(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _charged_pole(inputs: Mapping[str, Any]) -> dict[str, float]:
+def charged_pole(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Magnetic charge of a lone pole at unit potential over its radius, as the capacitance of a solid cylinder."""
     results = {}
     for slenderness in inputs["length_over_diameter"]:
@@ -195,22 +195,7 @@ def _charged_pole(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _level_rule(inputs: Mapping[str, Any]) -> dict[str, float]:
+def level_from_inductance(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Level of one coil over another by the square-root rule of inductance, dB."""
     level = float(level_from_inductance_db(inductance=inputs["L_H"], reference=inputs["reference_H"]))
     return {"level": level if math.isfinite(level) else math.nan}
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "cylinder axis": _cylinder_axis,
-    "block axis": _block_axis,
-    "uniform rod factor": _uniform_rod_factor,
-    "soft rod factor": _soft_rod_factor,
-    "rods in a coil": _rods_in_coil,
-    "eddy resistance of rods": _series_resistance,
-    "two coils with steel poles": _two_coil,
-    "lone magnet rod": _lone_rod,
-    "field of a row": _row_field,
-    "charged pole": _charged_pole,
-    "level from inductance": _level_rule,
-}

@@ -195,8 +195,7 @@ def read_pickup_build(table: Table) -> PickupBuild:
     SheetError
         Naming the file, the key and the remedy.
     """
-    for key in ("sheet", "format", "summary", "source", "note", "doubt"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "summary", "source", "note", "doubt")
     values = read_keys(PickupBuild, table)
     listed = table.table("coil")
     if not 1 <= len(listed.data) <= 2:

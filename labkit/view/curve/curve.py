@@ -19,7 +19,7 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.view import svg
-from labkit.view.curve.marks import draw_difference, draw_dull, draw_marks, level_difference
+from labkit.view.curve.marks import DULL_DB, draw_difference, draw_dull, draw_marks, level_difference
 from labkit.view.palette import EDGE, LINE, NOW, STRING, CurveStyle
 from labkit.view.words import Reading, note_frequency
 
@@ -151,6 +151,7 @@ def draw_curves(
     high_hz: float = HIGH_HZ,
     levels: tuple[float, float] = RIG_DB,
     compares: bool = False,
+    dull_db: float = DULL_DB,
 ) -> str:
     """Return the drawing as one ``<svg>`` element.
 
@@ -167,7 +168,9 @@ def draw_curves(
     levels : tuple of float
         Ends of the level axis, dB.
     compares : bool
-        Draw the first curve minus the second in a strip beneath, and where the first falls 3 dB behind.
+        Draw the first curve minus the second in a strip beneath, and where the first falls behind.
+    dull_db : float
+        So far behind is dull, dB.
 
     Returns
     -------
@@ -182,7 +185,7 @@ def draw_curves(
     if compares and len(curves) > 1:
         strip = 58 if frame.is_compact else 78
         under = Frame.of(width, top=height + 2, bottom=height + strip, hz=(low_hz, high_hz), db=(-12.0, 12.0))
-        difference = level_difference(curves[0], curves[1])
+        difference = level_difference(curves[0], curves[1], dull_db=dull_db)
         parts += draw_difference(under, difference)
         parts += draw_dull(frame, curves, difference)
         description, height = f"{description} {difference.words}", height + strip + 6

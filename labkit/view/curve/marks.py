@@ -35,25 +35,36 @@ class LevelDifference:
     frequency_hz, level_db : ndarray, shape (F,), Hz and dB
     names : tuple of str
         Letters of both.
+    dull_db : float
+        So far behind is called dull, dB.
     """
 
     frequency_hz: np.ndarray
     level_db: np.ndarray
     names: tuple[str, str]
+    dull_db: float = DULL_DB
 
     @property
     def dull_hz(self) -> float | None:
-        """Lowest frequency from 500 Hz up from which the first is 3 dB behind for an octave at least; or None.
+        """Lowest frequency from 500 Hz up from which the first is `dull_db` behind for an octave at least; or None.
 
         The difference at 100 Hz is taken out: a level is no loss of treble.
         """
         bass = float(np.interp(np.log(REFERENCE_HZ), np.log(self.frequency_hz), self.level_db))
-        is_behind = self.level_db < bass - DULL_DB
+        is_behind = self.level_db <= bass - self.dull_db
         for start in np.flatnonzero(is_behind & (self.frequency_hz >= 500)):
             frequency = float(self.frequency_hz[start])
             if is_behind[start : int(np.searchsorted(self.frequency_hz, 2 * frequency))].all():
-                return frequency
+                return self._crossing(int(start), bass - self.dull_db)
         return None
+
+    def _crossing(self, at: int, level_db: float) -> float:
+        """Where the difference falls through a level before a point, over the logarithm of frequency."""
+        if at == 0 or self.level_db[at - 1] <= level_db:
+            return float(self.frequency_hz[at])
+        before, here = self.level_db[at - 1 : at + 1]
+        low, high = np.log(self.frequency_hz[at - 1 : at + 1])
+        return float(np.exp(low + (before - level_db) / (before - here) * (high - low)))
 
     @property
     def louder(self) -> tuple[float, float, float] | None:
@@ -74,7 +85,7 @@ class LevelDifference:
         )
 
 
-def level_difference(first: Curve, second: Curve) -> LevelDifference:
+def level_difference(first: Curve, second: Curve, *, dull_db: float = DULL_DB) -> LevelDifference:
     """Return the first curve minus the second, on the first one's frequencies."""
     other = second.gain_db
     if second.frequency_hz is not first.frequency_hz:
@@ -83,6 +94,7 @@ def level_difference(first: Curve, second: Curve) -> LevelDifference:
         frequency_hz=first.frequency_hz,
         level_db=np.clip(first.gain_db - other, -300.0, 300.0),
         names=(first.label[:1], second.label[:1]),
+        dull_db=dull_db,
     )
 
 
@@ -100,11 +112,11 @@ def draw_marks(frame: Frame, curves: Sequence[Curve]) -> list[str]:
         parts += _level_bar(frame, first)
     if first.reading is None or first.reading.is_silent:
         return parts
-    if first.reading.treble_end_hz is not None:
-        x, y = _place(frame, first, first.reading.treble_end_hz)
+    if first.reading.minus_3db_hz is not None:
+        x, y = _place(frame, first, first.reading.minus_3db_hz)
         if _is_inside(frame, x, y):
             parts.append(svg.line(x, y - 8, x, y + 8, first.style.colour, stroke_width=2))
-            parts.append(_words(x - 8, y + 22, f"−3 dB at {frequency_in_words(first.reading.treble_end_hz)}", "end"))
+            parts.append(_words(x - 8, y + 22, f"−3 dB at {frequency_in_words(first.reading.minus_3db_hz)}", "end"))
     if first.reading.peak_hz is not None and first.reading.height_db is not None:
         x, y = _place(frame, first, first.reading.peak_hz)
         words = " · ".join(

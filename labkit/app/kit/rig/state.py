@@ -59,6 +59,10 @@ class RigState:
         """Return the state with the present setup kept as the first pin, which is B; the fourth one is dropped."""
         return self._with_setups([self.setup, *(pin.setup for pin in self.pins if pin.setup != self.setup)])
 
+    def with_b(self, setup: Setup) -> Self:
+        """Return the state with a setup as B, the first of the kept ones, in the place of the present B."""
+        return self._with_setups([setup, *(pin.setup for pin in self.pins[1:] if pin.setup != setup)])
+
     def without_pin(self, slot: int) -> Self:
         """Return the state without the pin in a slot; those behind it move up."""
         return self._with_setups([pin.setup for pin in self.pins if pin.slot != slot])

@@ -52,7 +52,7 @@ def desk_view(state: ListeningPageState, *, said: str = "", asks_to_end: bool = 
         view["buttons"] = [_button("end", "Yes, open the result", primary=True), _button("go on", "No, go on")]
     if state.run is not None:
         view["kept"] = state.run.record()
-        view["seal"] = f"Sealed plan, SHA-256 {state.run.fingerprint}"
+        view["seal"] = f"Sealed before the first trial: {state.run.fingerprint[:8]} …"
     return view
 
 
@@ -133,7 +133,7 @@ def _result(state: ListeningPageState) -> dict[str, Any]:
         "html": result_html(result),
         "lines": [
             f"Before levels were matched, {run.said}; A is the first here, B the second.",
-            "The result file holds the plan and its nonce: their SHA-256 is the one that was shown all along.",
+            "The result file holds the plan and its nonce: their SHA-256 begins as what was shown all along.",
         ],
         "buttons": [_button("leave", "Another test", primary=True)],
     }

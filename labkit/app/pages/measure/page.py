@@ -274,6 +274,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
         fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
         return fitted or self.state.rig
 
+    @property
+    def sounding_label(self) -> str:
+        """What A is called beside the rig as it is."""
+        return "with the fitted pickup"
+
     # files
 
     def _file(self, given: GivenFile) -> None:
@@ -318,12 +323,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
         return MadeFile(name="readings.toml", kind="application/toml", content=readings_sheet(judged).encode())
 
     def _test_record(self, *, is_printed: bool) -> MadeFile:
-        from labkit.report.papers import bench_record_html, record_from_verdict
+        from labkit.report.papers import bench_record_html
 
         judged = self.state.result
         if judged is None or judged.verdict is None:
             raise InputError("there is no verdict to print yet")
-        html = bench_record_html(record_from_verdict(judged.verdict, notes=(calibration_words(self.state.values),)))
+        html = bench_record_html(judged.verdict, notes=(calibration_words(self.state.values),))
         return MadeFile(name="test-record.html", kind="text/html", content=html.encode(), is_printed=is_printed)
 
 

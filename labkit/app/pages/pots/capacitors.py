@@ -90,16 +90,16 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     )
     flattest = min(tried.values(), key=lambda each: each.unevenness_db)
     said = {kind: change_in_words(float(each.tilt_db[-1])) for kind, each in tried.items()}
-    told = [
+    findings = [
         f"With the {name} at 5 the treble at {hertz(TILT_HZ)} changes, beyond the level, by {said['plain']} plain, "
         f"{said['capacitor']} with a capacitor, {said['parallel']} with a resistor beside it, {said['series']} with "
         "one in series.",
         f"From 8 to 5 the treble keeps its place best here with: {bleed_text(flattest.bleed)}.",
     ]
     if now > 9.5:
-        told.append(f"The {name} knob stands at {now:g}, where the pot itself bridges any bleed; turn it down.")
+        findings.append(f"The {name} knob stands at {now:g}, where the pot itself bridges any bleed; turn it down.")
     level = tried["parallel"].level_db - tried["plain"].level_db
-    told.append(
+    findings.append(
         f"A resistor beside the capacitor also bends the taper: at 5 the level stands {abs(level[-1]):.1f} dB "
         f"{'higher' if level[-1] > 0 else 'lower'} than without bleed."
     )
@@ -113,7 +113,7 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
             rows=rows,
             marked=BLEEDS.index(own.kind),
         ),
-        told=tuple(told),
+        findings=tuple(findings),
         other=tried[against].rig,  # type: ignore[index]
         other_label=against,
     )
@@ -140,21 +140,23 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
             (
                 farads(each.value),
                 "none" if reading.peak_hz is None else frequency_in_words(reading.peak_hz),
-                "–" if reading.treble_end_hz is None else frequency_in_words(reading.treble_end_hz),
+                "–" if reading.minus_3db_hz is None else frequency_in_words(reading.minus_3db_hz),
                 f"{each.moves_at_ten_db:.3f} dB",
             )
         )
     low, high = humps[values[0]], humps[values[-1]]
     spoken = f"from {farads(values[0])} to {farads(values[-1])}"
     if moved[0.0] < IN_THE_WAY_DB:
-        told = ["At the present switch position this capacitor is not in the signal's way: its value moves nothing."]
+        findings = [
+            "At the present switch position this capacitor is not in the signal's way: its value moves nothing."
+        ]
     else:
-        told = [f"With the tone at 10, values {spoken} differ by {moved[10.0]:.3f} dB at most up to 20 kHz."]
+        findings = [f"With the tone at 10, values {spoken} differ by {moved[10.0]:.3f} dB at most up to 20 kHz."]
         if low.peak_hz is not None and high.peak_hz is not None:
             hump = f"from {frequency_in_words(low.peak_hz)} to {frequency_in_words(high.peak_hz)}"
-            told[0] = f"{told[0].rstrip('.')}; at 0 the hump moves {hump}."
+            findings[0] = f"{findings[0].rstrip('.')}; at 0 the hump moves {hump}."
         else:
-            told[0] = told[0].rstrip(".") + f"; at 0 by up to {moved[0.0]:.1f} dB."
+            findings[0] = findings[0].rstrip(".") + f"; at 0 by up to {moved[0.0]:.1f} dB."
     other_value = 47e-9 if part.value != 47e-9 else 22e-9
     other = with_capacitor(rig, name, value=other_value)
     main = (
@@ -166,11 +168,11 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
         small=tuple(small),
         table=Rows(
             title="By capacitor",
-            head=("Capacitor", "Hump, tone at 0", "Treble ends, tone at 0", "Moves the curve, tone at 10, against now"),
+            head=("Capacitor", "Hump, tone at 0", "−3 dB point, tone at 0", "Moves the curve, tone at 10, against now"),
             rows=tuple(rows),
             marked=values.index(part.value),
         ),
-        told=tuple(told),
+        findings=tuple(findings),
         other=other,
         other_label=farads(other_value),
         changes=((name, other_value),),
@@ -220,16 +222,18 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
         loss = 0.0 if entry in (NO_LOSS, larger) else dielectric_of(entry).loss_tangent.value
         rows.append((entry, "–" if entry == larger else f"{loss * 100:g} %", *cells))
     percent = dielectric_of(worst).loss_tangent.value * 100
-    told = [
+    findings = [
         f"The lossiest dielectric here, {worst} ({percent:g} %), moves the curve by {most['Tone at 10', worst]:.3f} dB "
         f"at most with the tone at 10 and {most['Tone at 0', worst]:.2f} dB at 0; {larger} moves it "
         f"{most['Tone at 0', larger]:.1f} dB at 0."
     ]
     if most["Tone at 0", larger] < IN_THE_WAY_DB:
-        told = ["At the present switch position this capacitor is not in the signal's way: nothing about it matters."]
+        findings = [
+            "At the present switch position this capacitor is not in the signal's way: nothing about it matters."
+        ]
     elif most["Tone at 0", larger] > 2 * most["Tone at 0", worst]:
-        told.append("The value on the part matters more than what it is made of: measure it.")
-    told.append(
+        findings.append("The value on the part matters more than what it is made of: measure it.")
+    findings.append(
         "Loss is taken alike at all frequencies; that film types lose more above 10 kHz, and that class 2 ceramics "
         "lose capacitance with voltage and age, is not modelled."
     )
@@ -245,7 +249,7 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
             rows=tuple(rows),
             marked=names.index(now) if now in names else -1,
         ),
-        told=tuple(told),
+        findings=tuple(findings),
         other=other,
         other_label=worst if now != worst else NO_LOSS,
     )

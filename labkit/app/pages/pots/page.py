@@ -32,7 +32,6 @@ class PotsPage(CurvePage[PotsPageState]):
     """Pots, tapers, bleeds and capacitors side by side."""
 
     title = "What do the pots and capacitors do?"
-    lead = "Choose a question on the left; every answer is worked out for the rig as it stands."
     pins_comparison = True
 
     def set_up(self) -> None:
@@ -46,8 +45,8 @@ class PotsPage(CurvePage[PotsPageState]):
         self.multiples = box("lab-multiples", *self.small_boxes)
         for place, view in enumerate(self.small):
             view.observe(lambda _, place=place: self._draw_small(place), "width")
-        self.files.offer("sheet", "Save customer sheet", lambda: self.customer_sheet(is_printed=False))
-        self.files.offer("print", "Print customer sheet", lambda: self.customer_sheet(is_printed=True))
+        self.files.offer("sheet", "Save for the customer", lambda: self.customer_sheet(is_printed=False))
+        self.files.offer("print", "Print for the customer", lambda: self.customer_sheet(is_printed=True))
         offer_curves(
             self.files,
             curves=lambda: self.state.result.view.main.curves,

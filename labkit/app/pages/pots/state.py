@@ -163,7 +163,7 @@ class PotsPageState(CurvePageState[PotsResult]):
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height, treble end and level, against what the page compares with."""
+        """Peak, peak over the bass, −3 dB point and level, against what the page compares with."""
         result = self.result
         label = result.view.other_label
         numbers = key_numbers(result.reading, pinned=result.other_reading, pinned_name=label)
@@ -174,12 +174,12 @@ class PotsPageState(CurvePageState[PotsResult]):
         """The result in one sentence."""
         if self.result.reading.is_silent:
             return "Nothing reaches the input: turn the volume up, or choose a pickup on the switch."
-        return self.result.view.told[0]
+        return self.result.view.findings[0]
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What else follows."""
-        return () if self.result.reading.is_silent else self.result.view.told[1:]
+        return () if self.result.reading.is_silent else self.result.view.findings[1:]
 
     @property
     def tried(self) -> tuple[str, ...]:
@@ -218,12 +218,12 @@ class PotsPageState(CurvePageState[PotsResult]):
 
 _TRIED = ("own.taper", "own.bleed", "own.dielectric")
 _TRY_TITLES = {
-    POSITIONS: "Pot looked at",
-    TAPER: "Pot looked at",
+    POSITIONS: "Pot",
+    TAPER: "Pot",
     VALUES: "Pots",
     BLEED: "Treble bleed",
-    CAPACITOR: "Capacitor looked at",
-    LOSS: "Capacitor looked at",
+    CAPACITOR: "Capacitor",
+    LOSS: "Capacitor",
 }
 
 
@@ -291,7 +291,7 @@ def _own_controls(rig: Rig) -> list[Control]:
     found: list[Control] = []
     if pots(rig):
         found.append(_which("own.pot", "Pot", tuple(pot.name for pot in pots(rig))))
-        found.append(Control(key="own.taper", label="Its taper", kind="choice", positions=TRIED_TAPERS))
+        found.append(Control(key="own.taper", label="Taper", kind="choice", positions=TRIED_TAPERS))
     if volume_pots(rig):
         found.append(_which("own.volume", "Volume pot", tuple(pot.name for pot in pots(rig) if is_volume(pot))))
         found.append(Control(key="own.bleed", label="Bleed", kind="choice", positions=(AS_WIRED, *BLEEDS)))

@@ -76,7 +76,7 @@ class View:
     plots : tuple of str
         Drawings over the knob's turn, SVG.
     table : Rows
-    told : tuple of str
+    findings : tuple of str
         The result, one sentence, then what else follows.
     other : Rig
         What numbers and sound compare with.
@@ -87,7 +87,7 @@ class View:
 
     main: SmallCurves
     table: Rows
-    told: tuple[str, ...]
+    findings: tuple[str, ...]
     other: Rig
     other_label: str
     changes: tuple[tuple[str, float], ...] | None = None
@@ -143,7 +143,7 @@ def position_view(rig: Rig, pot: Pot) -> View:
             rows=rows,
             marked=positions.index(now) if now in positions else -1,
         ),
-        told=(said,),
+        findings=(said,),
         other=other,
         other_label=f"{name} {reference:g}",
         changes=((control, reference),),
@@ -180,19 +180,21 @@ def taper_view(rig: Rig, pot: Pot) -> View:
         rows.append((f"Now, {pot.taper}" if line.label == "now" else line.label, *values))
     down = float(arriving[0].value[middle])
     word = f"level at {hertz(at[0])}"
-    told = [
+    findings = [
         f"Half way, this {name} pot passes {shares[0].value[middle]:.0f} % of its track: {change_in_words(down)} "
         f"at {hertz(at[0])}; {others[0]} would give {change_in_words(float(arriving[1].value[middle]))}."
     ]
     first = float(arriving[0].value[32])
     if first < -0.5 and down < -0.5:
-        told.append(f"The first fifth of the turn down, 10 to 8, takes {-first:.1f} dB; 10 to 5 takes {-down:.1f} dB.")
+        findings.append(
+            f"The first fifth of the turn down, 10 to 8, takes {-first:.1f} dB; 10 to 5 takes {-down:.1f} dB."
+        )
     low = -40.0 if float(min(line.value[4] for line in arriving)) < -25 else -20.0
     plots = (
         draw_knob_plot(
             shares,
             title="Share of the track",
-            description=told[0],
+            description=findings[0],
             low=0.0,
             high=100.0,
             step=20.0,
@@ -203,7 +205,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
         draw_knob_plot(
             arriving,
             title=word.capitalize(),
-            description=told[0],
+            description=findings[0],
             low=low,
             high=0.0,
             step=10.0 if low < -30 else 5.0,
@@ -221,7 +223,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
             rows=tuple(rows),
             marked=0,
         ),
-        told=tuple(told),
+        findings=tuple(findings),
         other=made[0][2],
         other_label=str(made[0][0]),
     )
@@ -248,32 +250,32 @@ def value_view(rig: Rig) -> View:
     ]
     small, large = readings[ohms(POT_VALUES[0])], readings[ohms(POT_VALUES[1])]
     bass = large.bass_db - small.bass_db
-    told = []
+    findings = []
     if small.height_db is not None and large.height_db is not None and small.peak_hz and large.peak_hz:
         grows, moves = large.height_db - small.height_db, abs(large.peak_hz / small.peak_hz - 1)
-        told.append(
+        findings.append(
             f"From {ohms(POT_VALUES[0])} to {ohms(POT_VALUES[1])} the peak grows by {grows:.1f} dB and moves by "
             f"{moves * 100:.0f} %; the bass moves by {abs(bass):.2f} dB."
         )
         if grows > 5 * abs(bass):
-            told.append("Pots damp the resonance: they set its height, they do not drain treble or bass.")
+            findings.append("Pots damp the resonance: they set its height, they do not drain treble or bass.")
     else:
         rise = largest_difference(everything[ohms(POT_VALUES[0])], everything[ohms(POT_VALUES[1])], GRID_HZ)
-        told.append(
+        findings.append(
             f"From {ohms(POT_VALUES[0])} to {ohms(POT_VALUES[1])} the curve moves by {rise[0]:.1f} dB at most, at "
             f"{frequency_in_words(rise[1])}; the bass moves by {abs(bass):.2f} dB."
         )
-    told.append("A pot's real value may lie 20 % off what is printed on it (common practice).")
+    findings.append("A pot's real value may lie 20 % off what is printed on it (common practice).")
     compared = POT_VALUES[1] if present != POT_VALUES[1] else POT_VALUES[0]
     return View(
         main=SmallCurves(title="All pots of one value", curves=tuple(curves)),
         table=Rows(
             title="All pots of one value",
-            head=("Pots", "Peak sits at", "Peak height", f"Level at {hertz(REFERENCE_HZ)}"),
+            head=("Pots", "Peak at", "Peak over the bass", f"Level at {hertz(REFERENCE_HZ)}"),
             rows=tuple(rows),
             marked=POT_VALUES.index(present) if present in POT_VALUES else -1,
         ),
-        told=tuple(told),
+        findings=tuple(findings),
         other=everything[ohms(compared)],
         other_label=ohms(compared),
         changes=tuple((f"{pot.name}.value", compared) for pot in pots(rig)),

@@ -16,8 +16,10 @@ from labkit.app.kit.files import offer_curves
 from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note, small_print
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.rig.opened import rig_sheet_text
+from labkit.app.kit.rig.rebuild import WIRING
 from labkit.app.kit.text import answer_html, numbers_html, rig_answer, today
 from labkit.app.kit.widgets import Disclosure, FileOffers, MadeFile
+from labkit.app.kit.wiring_picker import WiringPicker
 from labkit.app.pages.rig.stages import stage_heads
 from labkit.app.pages.rig.state import EQUAL_EMF, RigPageState
 from labkit.app.pages.rig.words import (
@@ -59,6 +61,8 @@ class RigPage(PinningPage[RigPageState]):
             lambda: positions_html(state.rig),
             working="Trying them …",
         )
+        self.wiring = WiringPicker(state, is_fold=True)
+        self.wiring.on_choice(self._chosen)
         offer_rig_files(self.files, state)
         self.opener = self._opener("a rig sheet")
 
@@ -71,8 +75,9 @@ class RigPage(PinningPage[RigPageState]):
         return stage_heads(self.state.rig, self.state.values, controls.groups)
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return the answer with its numbers, and what the present position does."""
-        return box("lab-section", self.answer, self.numbers, self.place, self.about), *super().below()
+        """Return the answer with its numbers, what the present position does, and the wirings to choose from."""
+        answer = box("lab-section", self.answer, self.numbers, self.place, self.about)
+        return answer, box("lab-section", self.wiring), *super().below()
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
         """Return schematic, formula and files."""
@@ -97,9 +102,18 @@ class RigPage(PinningPage[RigPageState]):
     def show(self) -> None:
         """Show the present state; last, positions, schematic and formula where they are open."""
         super().show()
+        self.wiring.show()
         self.positions.refresh()
         self.schematic.refresh()
         self.formula.refresh()
+
+    def shown_controls(self) -> ControlSet:
+        """Return all controls but the wiring, which is chosen by its picture."""
+        return self.state.controls.without(WIRING)
+
+    def _chosen(self, said: str) -> None:
+        self.show()
+        self.actions.said = said
 
     def open_sheet(self, text: str, where: str) -> str:
         """Show a rig sheet."""

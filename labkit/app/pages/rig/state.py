@@ -8,15 +8,14 @@ import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
-from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
-from labkit.app.kit.rig.state import PinnedSetup, RigState, Setup, write_query
+from labkit.app.kit.rig.state import Setup
 from labkit.app.pages.rig.stages import stage_groups
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
-from labkit.view.curve.curve import Curve, draw_curves
+from labkit.view.curve.curve import Curve
 from labkit.view.words import ZERO
 
 EQUAL_EMF, BY_STRINGS = "at equal EMF", "as the strings drive it"
@@ -124,14 +123,7 @@ class RigPageState(PinningPageState[RigCurve]):
     def draw(self, width: int, height: int | None = None) -> str:
         """Return the drawing of the present curve and the pins, SVG, for a width (and a height) in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, {self.curve}"
-        return draw_curves(
-            self.curves(),
-            title=title,
-            description=self.description,
-            width=width,
-            height=height,
-            compares=self.compared is not None,
-        )
+        return self.drawn_as(title, width, height)
 
     def _moved(self, key: str, value: Value) -> Snapshot:
         if key in REBUILDING:
@@ -144,21 +136,3 @@ _CURVE_GROUP = Group(
     is_fold=True,
     controls=(Control(key=CURVE, label="Curve drawn", kind="switch", positions=(EQUAL_EMF, BY_STRINGS)),),
 )
-
-
-def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None = None, rig: str | None = None) -> str:
-    """Return the address query of a state, for links into the rig page.
-
-    Parameters
-    ----------
-    changes, pin : mapping of str to float or str
-        Controls that stand elsewhere than in the rig's sheet, now and in a pinned curve.
-    rig : str, optional
-        The page's usual rig by default.
-    """
-    offers = RigOffers()
-    name = rig or offers.default_rig
-    offer = offers.offer(name)
-    pins = () if pin is None else (PinnedSetup(slot=0, setup=offer.setup(name, pin)),)
-    state = RigState(setup=offer.setup(name, changes), pins=pins)
-    return write_query(state, default_rig=offers.default_rig, offer=offers.offer)

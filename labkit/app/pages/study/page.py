@@ -44,7 +44,7 @@ class StudyPage(CurvePage[StudyPageState]):
     """How far parts spread, one value, or parts for a goal."""
 
     title = "How far do parts spread, and which get me there?"
-    lead = "Choose what to find out on the left; it is worked out for your rig, beside the page, and can be stopped."
+    lead = "For your rig as it stands; worked out beside the page, and can be stopped."
 
     def set_up(self) -> None:
         """Make the page's own widgets."""

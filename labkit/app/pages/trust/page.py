@@ -37,7 +37,7 @@ class TrustPage(Page[TrustPageState]):
     """The reference cases by model; they run one by one in a thread, so the page always answers."""
 
     title = "How sure?"
-    lead = "Every model is held against numbers from outside the lab; this page runs them now, on this machine."
+    lead = "Every model against numbers from outside the lab, worked out now, on this machine."
     css_class = "lab-trust"
 
     def set_up(self) -> None:

@@ -25,7 +25,7 @@ def head_html(state: TrustPageState) -> str:
     """Return the key numbers over all models."""
     tally = Tally.of(state.outcomes(None if state.snapshot.model == ALL else state.snapshot.model))
     total = len(state.cases) if state.is_loaded else 0
-    told = state.sentence(None if state.snapshot.model == ALL else state.snapshot.model)
+    sentence = state.sentence(None if state.snapshot.model == ALL else state.snapshot.model)
     confirming = tally.numbers - tally.calibrations
     numbers = (
         ("Within tolerance", f"{tally.within} of {tally.numbers}", f"from {state.done} of {total} cases"),
@@ -37,7 +37,7 @@ def head_html(state: TrustPageState) -> str:
         f'<dd class="lab-detail">{escape(detail)}</dd></div>'
         for label, value, detail in numbers
     )
-    return f'<dl class="lab-numbers">{cells}</dl><p class="lab-meaning">{escape(told)}</p>'
+    return f'<dl class="lab-numbers">{cells}</dl><p class="lab-meaning">{escape(sentence)}</p>'
 
 
 def model_html(state: TrustPageState, model: str, limits: Limits) -> str:

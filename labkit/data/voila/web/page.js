@@ -184,6 +184,10 @@
       put(bar, "aria-label", labelOf(bar) || "Progress");
       put(bar, "aria-valuenow", String(Math.round(parseFloat(bar.querySelector(".progress-bar")?.style.width) || 0)));
     },
+    ".lab-questions": (questions) => { // the library moves the cells to the end of the page
+      const cells = document.querySelector("#main #rendered_cells");
+      if (cells && questions.parentNode !== cells) cells.append(questions);
+    },
     "#rendered_cells pre": (text) => {
       if (text.textContent.startsWith("There was an error when executing cell"))
         text.replaceWith(Object.assign(document.createElement("p"), { className: "lab-fault", textContent: "This page could not start. Stop the lab and start it with “labkit open --debug” to see why." }));
