@@ -138,7 +138,7 @@ def test_paper_has_the_settings_and_not_the_buttons(page, screenshots):
     assert page.get_by_text("250 kΩ, 250 kΩ, 22 nF").is_visible()
     assert page.get_by_label("Cable length, type a value").is_visible()
     assert page.locator(".lab-answer").is_visible()
-    for gone in (".lab-title .lab-buttons", ".lab-header nav", "input[type=range]"):
+    for gone in (".lab-listen", ".lab-title .lab-buttons", ".lab-header nav", "input[type=range]"):
         assert not page.locator(gone).first.is_visible()
     page.screenshot(path=str(screenshots / "rig-print.png"), full_page=True)
 

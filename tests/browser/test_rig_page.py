@@ -263,7 +263,8 @@ def test_everything_can_be_reached_by_keyboard_and_is_seen_when_it_is(visit):
         place = page.evaluate(
             """() => { const node = document.activeElement, box = node.getBoundingClientRect();
               const stuck = document.querySelector('.lab-results').getBoundingClientRect();
-              return { name: node.getAttribute('aria-label') || node.labels?.[0]?.textContent || node.textContent,
+              return { name: node.getAttribute('aria-label') || node.labels?.[0]?.textContent
+                         || node.querySelector(':scope > span')?.textContent || node.textContent,
                        inside: !!node.closest('.lab-controls'), bottom: box.bottom, stuck: stuck.bottom }; }"""
         )
         reached.add(place["name"].strip())

@@ -163,3 +163,11 @@ def test_marks_lie_inside_the_drawing(width):
 
 def test_no_two_drawings_share_an_id():
     assert re.findall(r'\bid="', draw_curves([LONG, SHORT], title="t", description="d", compares=True)) == []
+
+
+def test_the_words_of_the_minus_3_db_point_are_not_crossed_by_the_foot_of_dull():
+    svg = drawing(LONG, SHORT)
+    words = next(text for text in svg.iter(f"{SVG}text") if (text.text or "").startswith("−3 dB at"))
+    foot = place(svg, level_difference(LONG, SHORT).dull_hz)
+    assert words.get("text-anchor") == "end"
+    assert float(words.get("x")) < foot < place(svg, LONG.reading.minus_3db_hz)

@@ -181,11 +181,13 @@ def draw_curves(
     height = height or (_COMPACT_HEIGHT if width < COMPACT_BELOW else _HEIGHT)
     frame = Frame.of(width, top=36, bottom=height - 22, hz=(low_hz, high_hz), db=levels)
     parts = [*_notes(frame), *frequency_lines(frame), *_level_lines(frame), *_lines(frame, curves)]
-    parts += [*draw_marks(frame, curves), *_end_labels(frame, curves)]
-    if compares and len(curves) > 1:
+    is_pair = compares and len(curves) > 1
+    difference = level_difference(curves[0], curves[1], dull_db=dull_db) if is_pair else None
+    parts += draw_marks(frame, curves, None if difference is None else difference.dull_hz)
+    parts += _end_labels(frame, curves)
+    if difference is not None:
         strip = 58 if frame.is_compact else 78
         under = Frame.of(width, top=height + 2, bottom=height + strip, hz=(low_hz, high_hz), db=(-12.0, 12.0))
-        difference = level_difference(curves[0], curves[1], dull_db=dull_db)
         parts += draw_difference(under, difference)
         parts += draw_dull(frame, curves, difference)
         description, height = f"{description} {difference.words}", height + strip + 6

@@ -98,8 +98,8 @@ def level_difference(first: Curve, second: Curve, *, dull_db: float = DULL_DB) -
     )
 
 
-def draw_marks(frame: Frame, curves: Sequence[Curve]) -> list[str]:
-    """Return the marks of the first curve with their words, and the ring of the second."""
+def draw_marks(frame: Frame, curves: Sequence[Curve], dull_hz: float | None = None) -> list[str]:
+    """Return the marks of the first curve with their words, clear of the foot of `draw_dull`; the second's ring."""
     if not curves:
         return []
     first, others = curves[0], [curve for curve in curves[1:2] if curve.reading is not None]
@@ -116,7 +116,10 @@ def draw_marks(frame: Frame, curves: Sequence[Curve]) -> list[str]:
         x, y = _place(frame, first, first.reading.minus_3db_hz)
         if _is_inside(frame, x, y):
             parts.append(svg.line(x, y - 8, x, y + 8, first.style.colour, stroke_width=2))
-            parts.append(_words(x - 8, y + 22, f"−3 dB at {frequency_in_words(first.reading.minus_3db_hz)}", "end"))
+            words = f"−3 dB at {frequency_in_words(first.reading.minus_3db_hz)}"
+            foot = x if dull_hz is None else float(frame.x(dull_hz))
+            is_crossed = x - 8 - 6.4 * len(words) < foot < x
+            parts.append(_words((foot if is_crossed else x) - 8, y + 22, words, "end"))
     if first.reading.peak_hz is not None and first.reading.height_db is not None:
         x, y = _place(frame, first, first.reading.peak_hz)
         words = " · ".join(
