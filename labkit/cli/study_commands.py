@@ -283,10 +283,8 @@ def _share(text: str) -> float:
 def _draw(
     result: Any, bars: dict[str, Any], plot: Path | None, histograms: Path | None, tornado: Path | None, force: bool
 ) -> None:
-    if plot is None and histograms is None and tornado is None:
+    if not (plot or histograms or tornado):
         return
-    import numpy as np
-
     from labkit.view.curve.plot import write_figure
     from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure
 
@@ -296,15 +294,12 @@ def _draw(
     if histograms is not None:
         write_figure(histogram_figure(result.measures, title=name), histograms, overwrite=force)
     if tornado is not None:
-        key = next(iter(bars), None)
-        if key is None:
+        if not bars:
             raise InputError("some variants have no peak, so there is no tornado to draw")
-        measure = next(item.measure for item in result.measures if item.measure.key == key)
-        nominal = result.study.nominal[result.study.measures.index(measure)]
-        assert np.isfinite(nominal)
-        drawing = tornado_figure(
-            bars[key], unit=measure.unit, nominal=float(nominal), title=f"What moves the {measure.name}: {name}"
-        )
+        key, swings = next(iter(bars.items()))
+        item = next(item for item in result.measures if item.measure.key == key)
+        title = f"What moves the {item.measure.name}: {name}"
+        drawing = tornado_figure(swings, unit=item.measure.unit, nominal=item.nominal, title=title)
         write_figure(drawing, tornado, overwrite=force)
 
 

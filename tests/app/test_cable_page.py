@@ -89,18 +89,27 @@ def test_the_table_of_the_curves_reads_back(page):
     assert numbers[:, 1] == pytest.approx(curves[0].gain_db, abs=5.1e-5)
 
 
-def test_sound_is_made_of_the_buffered_rig_and_the_other(page):
+def test_a_is_the_buffered_rig_and_b_the_other(page):
     send(page.controls, do="set", key="own.buffer", index=1)
-    assert page.player.labels == ["Now", "no buffer"]
-    send(page.player, do="render")
-    assert page.player.now[:4] == b"RIFF"
-    assert page.player.now != page.player.other
-    assert "same loudness" in page.player.note
+    hearing = page.hearing()
+    assert hearing.rig is page.state.result.rig
+    assert hearing.other is page.state.result.other
+    assert [sound["text"] for sound in page.listening.bar.sounds[:2]] == ["5 m, buffered", "no buffer"]
+    assert page.listening.bar.blind is None  # no pin can hold a buffer put on here
+
+
+def test_a_kept_length_becomes_b_and_the_pages_own_comparison_waits(page):
+    send(page.listening.bar, do="keep")
+    send(page.controls, do="type", key="cable.length", text="10 m")
+    assert [sound["text"] for sound in page.listening.bar.sounds] == ["cable 10 m", "cable 5 m", "3 m"]
+    assert "pin=" in page.listening.bar.blind
+    send(page.listening.bar, do="next")
+    assert [sound["text"] for sound in page.listening.bar.sounds] == ["10 m", "3 m", "cable 5 m"]
 
 
 def test_messages_that_mean_nothing_do_nothing(page):
     before = page.curve.svg
-    for widget in (page.controls, page.actions, page.player, page.files):
+    for widget in (page.controls, page.actions, page.listening.bar, page.files):
         for content in ({}, {"do": "nothing"}, "text", None, {"do": "make", "key": "passwd"}):
             widget._receive(widget, content, [])
     assert page.curve.svg == before

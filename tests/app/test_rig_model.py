@@ -122,6 +122,7 @@ def test_no_more_than_three_pins_and_none_twice(state):
         state.set_text("cable.length", length)
         state.pin()
     assert len(state.pins) == MOST_PINS
+    assert [pin.short for pin in state.pins] == ["as now", "cable 4 m", "cable 3 m"]
 
 
 def test_pins_say_what_differs_and_how_it_is_now(state):
@@ -134,20 +135,17 @@ def test_pins_say_what_differs_and_how_it_is_now(state):
     assert state.numbers[0].detail.endswith("lower than with cable 3 m")
 
 
-def test_kept_ones_move_up_when_the_first_goes(state):
+def test_the_newest_pin_is_b_and_the_others_move_up(state):
     for length in ("2", "3", "4"):
         state.set_text("cable.length", length)
-        state.pin()
-    state.unpin(0)
-    assert [pin.pin.slot for pin in state.pins] == [0, 1]
-    # and the next one is B
-    state.set_text("cable.length", "6")
-    state.pin()
-    assert [(pin.pin.slot, dict(pin.pin.setup.changes)["cable.length"]) for pin in state.pins] == [
-        (0, 6.0),
-        (1, 3.0),
-        (2, 2.0),
-    ]
+        state.keep()
+    assert [(pin.pin.slot, pin.short) for pin in state.pins] == [(0, "as now"), (1, "cable 3 m"), (2, "cable 2 m")]
+    state.unpin(1)
+    assert [(pin.pin.slot, pin.short) for pin in state.pins] == [(0, "as now"), (1, "cable 2 m")]
+    state.next_kept()
+    assert [pin.short for pin in state.pins] == ["cable 2 m", "as now"]
+    assert state.compared.short == "cable 2 m"
+    assert state.pins[0].here == "cable 4 m"
 
 
 def test_going_back_to_a_pin_restores_it_and_keeps_it(state):

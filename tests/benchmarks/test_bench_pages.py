@@ -54,6 +54,36 @@ MOVE = """async ([control, steps]) => {
 }"""
 
 
+# From the event of the slider to the end of the cross-fade to the new response: the ear has the change by then. What
+# the sound output adds (some 10 to 40 ms) is the machine's own and not counted.
+HEAR = """async ([control, steps]) => {
+  const slider = document.querySelector(`${control} input[type=range]`), taken = [];
+  for (let step = 0; step < steps; step++) {
+    const start = performance.now(), before = window.made.length;
+    slider.value = step % 2 ? 40 : 20;
+    slider.dispatchEvent(new Event('input', { bubbles: true }));
+    while (window.made.length === before) {
+      await new Promise((done) => setTimeout(done, 1));
+      if (performance.now() - start > 10000) throw new Error('the sound does not follow the slider');
+    }
+    const { at, taps } = window.made.at(-1);
+    taken.push(at - start + 1000 * (taps / 48000 + LAG_S));
+    await new Promise((done) => setTimeout(done, 150));
+  }
+  return taken;
+}"""
+FADED_S = 0.033
+WATCH = """
+  window.made = [];
+  window.ConvolverNode = class extends ConvolverNode {
+    constructor(context, options) {
+      super(context, options);
+      window.made.push({ at: performance.now(), taps: options.buffer.length });
+    }
+  };
+"""
+
+
 @pytest.fixture(scope="module")
 def lab(chromium_path: str) -> Iterator[Server]:
     """A lab of its own."""
@@ -73,6 +103,27 @@ def test_slider_to_redrawn_curve(browser: Any, lab: Server, waited: Any) -> None
         return [milliseconds / 1000 for milliseconds in page.evaluate(MOVE, [LENGTH, MOVES])]
 
     taken = waited("slider to redrawn curve", "rig page, cable length", measure)
+    leave(context)
+    assert len(taken) == MOVES
+
+
+@pytest.mark.parametrize(("route", "lag_s"), [("fade over", FADED_S), ("fade half way", 0.5 * FADED_S)])
+def test_slider_to_changed_sound(browser: Any, lab: Server, waited: Any, route: str, lag_s: float) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.add_init_script(WATCH)
+    page.goto(lab.address + RIG)
+    page.wait_for_selector(CURVE, timeout=60_000)
+    page.wait_for_timeout(2000)
+    page.get_by_role("button", name="Play", exact=True).click()
+    page.wait_for_selector(".lab-ear[data-state=playing]", timeout=60_000)
+
+    def measure() -> list[float]:
+        return [
+            milliseconds / 1000 for milliseconds in page.evaluate(HEAR.replace("LAG_S", f"{lag_s}"), [LENGTH, MOVES])
+        ]
+
+    taken = waited("slider to changed sound", f"rig page, cable length, {route}", measure)
     leave(context)
     assert len(taken) == MOVES
 

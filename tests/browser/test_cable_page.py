@@ -59,9 +59,9 @@ def test_a_buffer_holds_the_peak_and_sounds_beside_the_bare_cable(visit):
     page.wait_for_function("() => location.search.includes('own.buffer')")
     assert page.locator(".lab-curve-holder svg polyline").count() == 2
     page.get_by_role("button", name="Play", exact=True).click()
-    page.wait_for_selector(".lab-player[data-state=playing]")
-    page.locator(".lab-player").get_by_role("radio", name="no buffer").check(force=True)
-    assert page.get_attribute(".lab-player", "data-state") == "playing"
+    page.wait_for_selector(".lab-ear[data-state=playing]")
+    page.get_by_role("button", name="B: no buffer").click()
+    page.wait_for_selector(".lab-ear[data-state=playing] .lab-ticket[data-letter=B][aria-pressed=true]")
 
 
 def test_the_rig_travels_from_the_rig_page_and_back(visit):

@@ -125,10 +125,10 @@ def test_two_magnets_can_be_switched_while_they_sound(visit):
         ready=".lab-curve-holder svg polyline[data-label='B Alnico 5']",
     ).page
     page.get_by_role("button", name="Play", exact=True).click()
-    page.wait_for_selector(".lab-player[data-state=playing]")
-    page.get_by_role("radio", name="Alnico 5").check(force=True)
-    assert page.get_attribute(".lab-player", "data-state") == "playing"
-    assert "same loudness" in page.inner_text(".lab-player")
+    page.wait_for_selector(".lab-ear[data-state=playing]")
+    page.get_by_role("button", name="B: Alnico 5").click()
+    page.wait_for_selector(".lab-ear[data-state=playing] .lab-ticket[data-letter=B][aria-pressed=true]")
+    assert page.locator(".lab-ticket-level", has_text="to match").count() == 1
 
 
 @pytest.mark.parametrize("width", [1280, 400])

@@ -4,29 +4,26 @@ from __future__ import annotations
 
 import re
 from abc import abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import cache, cached_property, partial
 from html import escape
 from typing import Any, Generic, TypeVar
 
 import ipywidgets
 
-from labkit.app.kit.background import Background, Debounce
-from labkit.app.kit.controls import ControlSet
+from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile, Intake, Upload
+from labkit.app.kit.listening_bar import Hearing, Kept, Listening
+from labkit.app.kit.page_state import PinningPageState, RigCurve
 from labkit.app.kit.rig.opened import LARGEST_SHEET
-from labkit.app.kit.sound import USUAL_TAKE, RenderedSound, render_sound, take_names
+from labkit.app.kit.rig.state import MOST_PINS, split_query
+from labkit.app.kit.rig.structure import read_name
 from labkit.app.kit.text import warnings_html
-from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
+from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.sound.loudness import HEARING_CAUTION
 from labkit.view.palette import PINS
-
-SOUND_PAUSE_S = 0.25
-SOUND_LIMIT_S = 60.0
-"""The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
-MAKING = "Making the sound …"
-ABOUT_HEARING = "Whether a difference is heard, only a blind test tells: the page “Blind test” makes one of this rig."
 
 TALL = 480
 """Height of a plot on a wide screen, CSS pixels."""
@@ -55,13 +52,15 @@ class Page(Generic[State]):
         self.actions = ActionBar()
         self.files = FileOffers()
         self._shown_controls: ControlSet | None = None
+        self.listening = Listening(self.hearing)
         self.set_up()
         self._connect()
         self.show()
         heading = ipywidgets.HTML(
             f"<h1>{escape(self.title)}</h1>" + (f"<p>{escape(self.lead)}</p>" if self.lead else "")
         )
-        self.box = box("lab-page", box("lab-title", heading, self.actions), box("lab-columns", *self.columns()))
+        parts = box("lab-title", heading, self.actions), box("lab-columns", *self.columns())
+        self.box = box("lab-page", self.listening.bar, *parts)
         if self.css_class:
             self.box.add_class(self.css_class)
 
@@ -71,6 +70,10 @@ class Page(Generic[State]):
     @abstractmethod
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what stands below the heading, side by side."""
+
+    def hearing(self) -> Hearing:
+        """Return what is to be heard: the rig of the address, on a page that has none of its own."""
+        return replace(rig_hearing(self._travelling), keeps=False)
 
     def shown_controls(self) -> ControlSet:
         """Return the controls to show: all of them, unless a page says otherwise."""
@@ -92,7 +95,11 @@ class Page(Generic[State]):
         ]
 
     def show(self) -> None:
-        """Show the present state."""
+        """Sound and show the present state."""
+        self.listening.show()
+        self._show_controls()
+
+    def _show_controls(self) -> None:
         controls = self.shown_controls()
         if self._shown_controls != controls:
             self.controls.show_controls(controls)
@@ -102,8 +109,14 @@ class Page(Generic[State]):
         self.actions.actions = self.buttons()
         self.actions.query = self.state.query
 
+    @cached_property
+    def _travelling(self) -> TravellingState:
+        return TravellingState()
+
     def _connect(self) -> None:
-        state = self.state
+        state, bar = self.state, self.listening.bar
+        bar.on("undo", lambda **_: self._then_show(state.undo))
+        bar.on("redo", lambda **_: self._then_show(state.redo))
         self.controls.on("set", self._set_control)
         self.controls.on("type", self._set_control)
         self.actions.on("undo", lambda **_: self._then_show(state.undo))
@@ -127,6 +140,8 @@ class Page(Generic[State]):
 
     def _open(self, query: str) -> None:
         self.state.open(query)
+        if "_travelling" in self.__dict__:
+            self._travelling.open(split_query(query)[0])
         self.show()
         self.actions.said = " ".join(self.state.problems)
 
@@ -145,19 +160,12 @@ class CurvePage(Page[State]):
     def __init__(self, state: State) -> None:
         self.curve = CurveView()
         self.faults = ipywidgets.HTML()
-        self.takes = take_names()
-        self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
-        self._take = self.takes[0] if self.takes else USUAL_TAKE
-        self._has_sounded = False
-        self._is_outdated = False
-        self.sound_work = Background()
-        self._sound = Debounce(self._render, SOUND_PAUSE_S)
+        self._turn = 0
         super().__init__(state)
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the controls, and everything else beside them."""
-        listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
-        more = (self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
+        more = (self.faults, *self.below(), *self.at_the_end())
         return self.controls, box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
 
     @abstractmethod
@@ -165,11 +173,11 @@ class CurvePage(Page[State]):
         """Return what stands on top and stays in view: numbers, curve, caption."""
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return what stands between the actions and the player."""
+        """Return what stands below the actions."""
         return ()
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return what stands below the player."""
+        """Return what stands last."""
         return ()
 
     @abstractmethod
@@ -189,15 +197,34 @@ class CurvePage(Page[State]):
         return [*([self._pin_button()] if self.pins_comparison else []), *super().buttons()]
 
     def show(self) -> None:
-        """Show the present state."""
+        """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
+        self.listening.show()
         self.curve.svg = self.draw(self.curve.width)
         self.show_results()
-        super().show()
+        self._show_controls()
         self.faults.value = warnings_html(self.state.rig.warnings)
         self.faults.layout.display = None if self.faults.value else "none"
+
+    def hearing(self) -> Hearing:
+        """Return the present rig as A; as B what the page compares with, or what was kept."""
+        heard = rig_hearing(self.state, self.sounding_rig())
         other = self.compared()
-        self.player.labels = ["Now"] if other is None else ["Now", other[1]]
-        self._sound_changed()
+        if other is not None:
+            page_own = Kept(text=other[1], rig=lambda: other[0], here=self.sounding_label)
+            heard = replace(heard, kept=(page_own, *heard.kept)[:MOST_PINS])
+        turn = self._turn % max(len(heard.kept), 1)
+        kept = (*heard.kept[turn:], *heard.kept[:turn])
+        if kept and kept[0].slot is None:
+            return replace(heard, kept=kept, blind=self.state.compared_query)
+        rig = self.state.snapshot.rig
+        for _ in range(kept[0].slot or 0 if kept else 0):
+            rig = rig.next_pin()
+        return replace(heard, kept=kept, blind=self.state.query_of(rig))
+
+    @property
+    def sounding_label(self) -> str:
+        """What A is called beside what the page compares with."""
+        return "as it stands"
 
     def _pin_button(self) -> dict[str, object]:
         """The button that pins the comparison for the other pages."""
@@ -225,10 +252,11 @@ class CurvePage(Page[State]):
         super()._connect()
         if self.pins_comparison:
             self.actions.on("pin", lambda **_: self._pin())
-        self.player.on("render", lambda **_: self._render())
-        self.player.on("take", self._choose_take)
-        self.player.on("cancel", lambda **_: self._drop_sound())
-        self.player.on("warm", lambda **_: self.sound_work.warm(render_sound))
+        bar = self.listening.bar
+        bar.on("keep", lambda **_: self._keep())
+        bar.on("next", lambda **_: self._next_kept())
+        bar.on("drop", lambda slot=-1, **_: self._then_show(self.state.unpin, int(slot)))
+        bar.on("back", lambda slot=-1, **_: self._then_show(self.state.restore, int(slot)))
         self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), ["width", "is_tall"])
 
     def _opener(self, what: str, *, label: str = "") -> Upload:
@@ -256,77 +284,30 @@ class CurvePage(Page[State]):
         """Show what a sheet describes and return its name; pages that offer to open one say how."""
         raise NotImplementedError
 
-    def _choose_take(self, name: object = "", **_: object) -> None:
-        if name in self.takes:
-            self._take = str(name)
-            self._sound_changed()
+    def _keep(self) -> None:
+        """Keep the present rig as B."""
+        self.state.keep()
+        self._turn = 0 if self.compared() is None else 1
+        self._then_show(lambda: None)
 
-    def _sound_changed(self) -> None:
-        """Have the sound made again after a pause, if a sound has been asked for before."""
-        self.player.is_current = False
-        self._is_outdated = self.sound_work.is_busy
-        if self._has_sounded:
-            self._sound.ask()
-
-    def _render(self) -> None:
-        """Have the sound of the present state made, beside the page, and hand it to the player."""
-        self._has_sounded = True
-        self._sound.drop()
-        self._is_outdated = self.sound_work.is_busy
-        if self._is_outdated:
-            return
-        other, file_name = self.compared(), f"{self.file_stem}-{file_stem(self._take)}.wav"
-
-        def done(sound: RenderedSound) -> None:
-            self.player.file_name = file_name
-            self.player.now, self.player.other = sound.now, sound.other
-            self.player.note = sound.note
-            self.player.making = ""
-            if self._is_outdated:  # something has moved since
-                self._render()
-                return
-            self.player.is_current = True
-            self.player.send({"rendered": True})
-
-        def failed(sentence: str, *, again: bool = False) -> None:
-            self.player.refuse(sentence, again=again)
-            if self._is_outdated and not again:
-                self._render()
-
-        def tick(seconds: float) -> None:
-            self.player.making = f"{MAKING} {seconds:.0f} s"
-
-        self.sound_work.ask(
-            render_sound,
-            self.sounding_rig(),
-            *(other or (None, "")),
-            self._take,
-            done=done,
-            failed=failed,
-            broke=lambda sentence: failed(f"the sound was not made: {sentence}.", again=True),
-            tick=tick,
-            limit_s=SOUND_LIMIT_S,
-        )
-
-    def _drop_sound(self) -> None:
-        """End the sound that is being made."""
-        self._sound.drop()
-        self._is_outdated = False
-        self.sound_work.cancel()
-        self.player.making = ""
+    def _next_kept(self) -> None:
+        """Take the next sound for B."""
+        self._turn += 1
+        self._then_show(lambda: None)
 
     def sounding_rig(self) -> Rig:
-        """Return the rig that sounds as "Now"; the present one unless the page shows a changed one."""
+        """Return the rig that sounds as A; the present one unless the page shows a changed one."""
         return self.state.rig
 
 
 class PinningPage(CurvePage[State]):
-    """A page whose present state can be pinned, up to three times; sound compares with the newest pin that differs."""
+    """A page whose present state can be kept, up to three times; curve, numbers and sound compare with the first."""
 
     pins_comparison = True
 
     def _connect(self) -> None:
         super()._connect()
+        self.listening.bar.on("keep", lambda **_: self._then_show(self.state.keep))
         self.actions.on("unpin", lambda key="", **_: self._then_show(self.state.unpin, int(key)))
         self.actions.on("restore", lambda key="", **_: self._then_show(self.state.restore, int(key)))
 
@@ -347,6 +328,13 @@ class PinningPage(CurvePage[State]):
         state = self.state
         return {"key": "pin", "label": "Keep as B", "enabled": state.can_pin, "primary": state.can_pin}
 
+    def hearing(self) -> Hearing:
+        """Return the present rig as A and what was kept as B, C, D."""
+        return rig_hearing(self.state, self.sounding_rig())
+
+    def _next_kept(self) -> None:
+        self._then_show(self.state.next_kept)
+
     def draw(self, width: int) -> str:
         """Return the present curve and the pins."""
         drawing: str = self.state.draw(width, TALL if self.curve.is_tall else None)
@@ -356,6 +344,46 @@ class PinningPage(CurvePage[State]):
         """Return the compared pin's rig."""
         shown = self.state.compared
         return None if shown is None else (self.state.rig_of(shown.pin.setup), shown.short)
+
+
+class TravellingState(PinningPageState[RigCurve]):
+    """The rig of the address, for a page that shows nothing of it."""
+
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> RigCurve:
+        """Solve the rig."""
+        return RigCurve.of(rig)
+
+
+def travelling_listening(query: str) -> Listening:
+    """Return a listening bar for a page that is not about a rig: it plays that of an address."""
+
+    @cache
+    def state() -> TravellingState:
+        return TravellingState(query=split_query(query)[0])
+
+    return Listening(lambda: replace(rig_hearing(state()), keeps=False))
+
+
+def rig_hearing(state: PinningPageState[Any], rig: Rig | None = None) -> Hearing:
+    """Return what a page about a rig lets be heard: the present rig, and its pins as B, C, D."""
+    kept = tuple(
+        Kept(
+            text=shown.short,
+            full=shown.text,
+            here=shown.here,
+            rig=partial(state.rig_of, shown.pin.setup),
+            slot=shown.pin.slot,
+        )
+        for shown in state.pins
+    )
+    name = read_name(state.snapshot.rig.setup.rig).plain
+    return Hearing(
+        rig=state.rig if rig is None else rig,
+        name=name.rpartition(", ")[2],
+        kept=kept,
+        offers=state.offers,
+        blind=state.rig_query,
+    )
 
 
 def note(text: str) -> ipywidgets.HTML:

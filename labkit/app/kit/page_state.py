@@ -374,6 +374,11 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         self._check(snapshot)
         self._step(snapshot)
 
+    @property
+    def compared_query(self) -> str | None:
+        """The rig with what the page compares with as its first pin, for links; None where no pin can hold it."""
+        return None if self.compared_changes() is None else self.query_of(self._with_pin())
+
     def keep(self) -> None:
         """Keep the present rig as the first pin, which is B."""
         self._history.move(replace(self.snapshot, rig=self.snapshot.rig.with_pin()))

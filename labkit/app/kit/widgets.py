@@ -1,4 +1,4 @@
-"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a page state says.
+"""The lab's own widgets: controls, curve, actions, files, desk. Thin: each only carries what a page state says.
 
 Their scripts and style sheet lie in ``labkit/data/voila/web``; they work in the lab's pages and in a plain notebook.
 """
@@ -142,34 +142,6 @@ class ActionBar(LabWidget):
                 self.send({"address": True})
 
         self.on("open", opened)
-
-
-class Player(LabWidget):
-    """Plays one or two WAV files of one take, locked together.
-
-    ``on("render", handler)`` asks for them, ``on("cancel", handler)`` no longer wants them, ``on("take", handler)``
-    gets the name of another take, ``on("warm", handler)`` says that somebody is about to press Play.
-
-    Attributes
-    ----------
-    making : str
-        What is said while they are made; empty otherwise.
-    """
-
-    _esm = web_text("player.js")
-    now = traitlets.Bytes(b"").tag(sync=True)
-    other = traitlets.Bytes(b"").tag(sync=True)
-    labels: traitlets.List[Any] = traitlets.List(["Now"]).tag(sync=True)
-    takes: traitlets.List[Any] = traitlets.List().tag(sync=True)
-    note = traitlets.Unicode("").tag(sync=True)
-    file_name = traitlets.Unicode("rig.wav").tag(sync=True)
-    is_current = traitlets.Bool(False).tag(sync=True)
-    making = traitlets.Unicode("").tag(sync=True)
-
-    def refuse(self, sentence: str, *, again: bool = False) -> None:
-        """Say why there is no sound, with a button to try again where that may help."""
-        self.making = ""
-        self.send({"failed": f"{sentence[:1].upper()}{sentence[1:]}", "again": again})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

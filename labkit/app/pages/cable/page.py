@@ -115,10 +115,18 @@ class CablePage(CurvePage[CablePageState]):
         """Return the present rig with its buffer."""
         return self.state.result.rig
 
+    @property
+    def sounding_label(self) -> str:
+        """What A is called: its length."""
+        result = self.state.result
+        return (
+            f"{length_text(result.cable.length)}, buffered" if result.has_buffer else length_text(result.cable.length)
+        )
+
     def customer_sheet(self, *, is_printed: bool) -> MadeFile:
         """Return the sheet for the customer, saved or printed."""
         state, result = self.state, self.state.result
-        now = f"{length_text(result.cable.length)}, buffered" if result.has_buffer else length_text(result.cable.length)
+        now = self.sounding_label
         other = f"{length_text(result.cable.length)}, no buffer" if result.has_buffer else result.other_label
         sheet = ChangeSheet(
             title=f"Your cable: {now} against {other}",

@@ -274,6 +274,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
         fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
         return fitted or self.state.rig
 
+    @property
+    def sounding_label(self) -> str:
+        """What A is called beside the rig as it is."""
+        return "with the fitted pickup"
+
     # files
 
     def _file(self, given: GivenFile) -> None:

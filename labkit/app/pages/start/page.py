@@ -48,7 +48,7 @@ class StartPage(PinningPage[StartPageState]):
 
     def __init__(self, state: StartPageState) -> None:
         super().__init__(state)
-        heading = self.box.children[-2]
+        _, heading, _ = self.box.children
         heading.children = heading.children[:1]  # read aloud and not shown; its buttons stand below the curve
 
     def set_up(self) -> None:
