@@ -205,6 +205,8 @@ def test_damage_in_what_the_browser_kept_is_not_shown(visit):
     seen = visit("", ready=".lab-who")
     for kept in DAMAGED_KEEPING:
         seen.page.evaluate("(text) => localStorage.setItem('labkit.recent-rigs', text)", kept)
+        seen.page.wait_for_selector(".lab-word")
+        settled(seen.page)  # a page that is left while it opens complains of a closed line
         seen.page.reload()
         seen.page.wait_for_selector(".lab-who")
         assert seen.page.locator(".lab-recent").is_hidden(), kept
@@ -252,10 +254,8 @@ class TestSharedRoom:
         seen.page.wait_for_selector(".lab-who")
 
     def test_the_link_lets_in_and_the_token_leaves_the_address(self, visit, room, token):
-        page = visit(f"?token={token}", ready=".lab-who", server=room).page
+        page = visit(f"{RIG}?token={token}", ready=CURVE, server=room).page
         assert "token" not in page.url
-        page.goto(room.address + RIG)
-        page.wait_for_selector(CURVE)
         # a second page is one too many for this room
         other = page.context.new_page()
         answer = other.goto(room.address + RIG)
