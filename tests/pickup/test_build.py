@@ -262,8 +262,9 @@ def test_warm_copper_reads_more_and_nothing_else_moves_much() -> None:
 
 
 def test_wax_raises_only_the_capacitance_of_the_coil() -> None:
+    # 1.58 with the usual 2 µm between turns of AWG 42, of which finite cells say 1.3 (touching) to 1.6
     dry, waxed = built(), built(changes={"wax": "100 %"})
-    assert waxed.coils["main"].capacitance.value == pytest.approx(1.25 * dry.coils["main"].capacitance.value)
+    assert waxed.coils["main"].capacitance.value == pytest.approx(1.58 * dry.coils["main"].capacitance.value, rel=0.01)
     assert waxed.total.inductance.interval == dry.total.inductance.interval
     assert waxed.resonance.value < dry.resonance.value
 

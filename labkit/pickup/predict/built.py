@@ -170,7 +170,14 @@ class BuiltPickup:
         return self.change_to(self.with_magnet(grade))
 
     def _magnet_keys(self, key: str) -> list[str]:
-        found = [f"coil.{name}.poles.{key}" for name, coil in self.build.coils if coil.grade is not None]
+        found = []
+        for name, coil in (self.build.data.get("coil") or {}).items():
+            poles = coil.get("poles") if isinstance(coil, dict) else None
+            if isinstance(poles, list):  # an entry that leaves a key out takes the one before it
+                own = [index for index, entry in enumerate(poles, start=1) if index == 1 or key in entry]
+                found += [f"coil.{name}.poles.{index}.{key}" for index in own if "grade" in poles[0]]
+            elif isinstance(poles, dict) and "grade" in poles:
+                found.append(f"coil.{name}.poles.{key}")
         found += [f"bar.{key}"] if self.build.bar is not None else []
         if not found:
             raise InputError(f"pickup '{self.name}' has no magnet on its sheet: give its poles a `grade`, or a [bar]")
@@ -233,7 +240,9 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             f"no peak below {PEAK.shown(PEAK.limits[1])} stands out {' or '.join(missing)} for every input within its "
             "doubt.",
         )
-    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings)
+    cover = plan.inputs.get("cover capacitance")
+    beside = 0.0 if cover is None else cover.value
+    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings, beside)
     return BuiltPickup(
         build=build,
         coils=MappingProxyType(coils),
@@ -305,7 +314,8 @@ def _section_count(coil: CoilBuild, plated: bool) -> int:
     """Sections of a built coil: 1 for alnico and 3 for steel; a plate asks for two more, but three follow both."""
     if coil.winding is None:
         return 0
-    own = 0 if coil.poles is None else SECTIONS_ALNICO if coil.grade is not None else SECTIONS_STEEL
+    steel = any(kind.grade is None for kind in coil.kinds)
+    own = 0 if coil.poles is None else SECTIONS_STEEL if steel else SECTIONS_ALNICO
     return min(own + 2 * int(plated), SECTIONS_STEEL)
 
 
@@ -332,6 +342,7 @@ def _electrical(
     coupling: Prediction | None,
     output: Prediction | None,
     warnings: tuple[str, ...],
+    beside: float,
 ) -> Pickup:
     electrical = {}
     for name, made in build.coils:
@@ -355,7 +366,7 @@ def _electrical(
         coils=electrical,
         connection=build.connection,
         coupling=coupling.value if coupling is not None else 0.0,
-        lead_capacitance=build.lead.value,
+        lead_capacitance=build.lead.value + beside,
         output=output,
         warnings=warnings,
     )
@@ -391,16 +402,21 @@ def _coil_warnings(coil: CoilBuild, temperature_c: float) -> list[str]:
     if winding is None:
         return found
     found += air_coil_warnings(winding, temperature_c=temperature_c)
-    if coil.permeability is not None:
-        found += warnings_of((PERMEABILITY, coil.permeability.value))
-    if coil.poles is not None:
-        found += coil.poles.fit_warnings(
+    for kind in coil.kinds:
+        found += warnings_of((PERMEABILITY, kind.permeability.value))
+        found += kind.pole.fit_warnings(
             straight_length=winding.straight_length,
             end_radius=winding.end_radius,
             winding_height=winding.winding_height,
         )
-        if coil.poles.charge == 0 and coil.grade is not None:
-            found.append("the magnets are at 0 % charge: no field and no output.")
+    magnets = [kind.pole for kind in coil.kinds if kind.grade is not None]
+    if magnets and not any(pole.charge for pole in magnets):
+        found.append("the magnets are at 0 % charge: no field and no output.")
+    if len({kind.pole.facing for kind in coil.kinds if kind.grade is not None}) > 1:
+        found.append(
+            "poles of one coil face both ways: strings over the fewer are heard against the others in sign, and the "
+            "output is taken by size."
+        )
     return found
 
 
@@ -409,14 +425,14 @@ def _magnet_warnings(build: PickupBuild) -> list[str]:
     route = magnet_route(build)
     if route == "none":
         found.append("there is no magnet on this sheet: no field and no output are given.")
-    if route == "bar beside":
+    if route == "assembly" and build.bar is not None:
         found.append(
-            "a bar magnet is modelled between two rows of slugs or screws only: no field and no output are given, "
-            "and its pull on the inductance is a guess."
+            "a bar magnet beside or under one row, or with blades: its field is known to ±40 %, steel keepers and "
+            "saturation of the poles are not modelled, and its pull on the inductance is a guess."
         )
     if route == "bar":
         found.append("the field of a bar-magnet pickup is known to ±40 % only, rather high than low.")
-    if route not in ("none", "bar beside"):
+    if route != "none":
         found += warnings_of((PLAYING_DISTANCE, build.string_distance))
     return found + [
         sentence for grade in build.magnets for sentence in warnings_of((grade.temperature_range, build.temperature_c))
