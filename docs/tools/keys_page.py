@@ -17,6 +17,7 @@ from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.losses.plates import Cover
 from labkit.pickup.magnetics.bar import BarMagnet
+from labkit.pickup.magnetics.history import HistoryEvent
 from labkit.pickup.magnetics.magnet import MagnetGrade
 from labkit.pickup.magnetics.poles import Pole
 from labkit.pickup.materials.materials import Enamel, Metal, StringSetStock, StringStock
@@ -45,6 +46,7 @@ BUILD_TABLES = {
     "More turns over the first, `then`": (MoreTurns,),
     "Its poles, `poles`, a table for a row of equal ones or a list string by string": (Pole,),
     "A bar magnet, `[bar]`": (BarMagnet,),
+    "What happened to the magnets, each `[[history]]`": (HistoryEvent,),
     "A cover or baseplate, `[cover]` and `[baseplate]`": (Cover,),
     "The lead, `[lead]`": (LeadBuild,),
 }

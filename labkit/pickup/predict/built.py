@@ -35,6 +35,7 @@ from labkit.pickup.network import (
     joined_resistance,
     loaded_response,
 )
+from labkit.pickup.predict.aging import aged_build, at_bounds, with_history
 from labkit.pickup.predict.field import (
     FIELD_AT,
     PLAYING_DISTANCE,
@@ -45,10 +46,10 @@ from labkit.pickup.predict.field import (
 )
 from labkit.pickup.predict.model import LOSS_HZ, nominal, predictions
 from labkit.pickup.predict.plan import BuildPlan, plan_of
-from labkit.pickup.predict.propagation import Prediction, difference, exactly, prediction, ratio
+from labkit.pickup.predict.propagation import COVERAGE, Contribution, Prediction, difference, exactly, prediction, ratio
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, is_build_sheet, read_pickup_build, with_changes
 from labkit.pickup.sheet import read_pickup
-from labkit.pickup.winding.air_coil import air_coil_warnings
+from labkit.pickup.winding.air_coil import DEVIATIONS, air_coil_warnings
 
 DECIBELS = 20 / math.log(10)
 
@@ -134,6 +135,36 @@ class BuiltPickup:
         return self.build.name
 
     @property
+    def hum_ratio(self) -> Prediction | None:
+        """Hum of two coils at the leads over that of the stronger one alone, 1; None where that is not known.
+
+        Turns × mean area of each, with the sign of its pole (the leads are joined so that the strings add); its bounds
+        come from the count of turns of either coil.
+        """
+        coils = [coil for _, coil in self.build.coils]
+        if len(coils) != 2 or self.build.tapped is not None:
+            return None
+        if any(coil.winding is None or coil.facing is None for coil in coils):
+            return None
+        parts = [
+            (-1 if coil.facing == "south" else 1) * coil.winding.turns * coil.winding.turn_area
+            for coil in coils
+            if coil.winding is not None
+        ]
+        whole = max(abs(part) for part in parts)
+        if self.build.connection == "parallel":
+            one, other = (coil.resistance.value for coil in self.coils.values())
+            parts = [parts[0] * other / (one + other), parts[1] * one / (one + other)]
+        value = abs(sum(parts)) / whole
+        half = COVERAGE * math.hypot(*(part * DEVIATIONS["turns"][0] for part in parts)) / whole
+        cause = Contribution(name="turns", deviation=half / COVERAGE, share=1.0)
+        return Prediction(value=value, low=max(value - half, 0.0), high=value + half, contributions=(cause,))
+
+    def of_coil(self, name: str) -> BuiltCoil:
+        """Return the values of a coil by its name on the sheet: of a tapped one, of the whole."""
+        return self.total if self.build.tapped is not None and name not in self.coils else self.coils[name]
+
+    @property
     def is_given(self) -> bool:
         """Whether every coil is given by its values, so that nothing here is a prediction."""
         return all(coil.values is not None for _, coil in self.build.coils)
@@ -156,6 +187,12 @@ class BuiltPickup:
         """Return the pickup with its magnets at a fraction (0 … 1) of saturation."""
         CHARGE.check(charge)
         return self.replace(dict.fromkeys(self._magnet_keys("charge"), f"{100 * charge:.12g} %"))
+
+    def saturated(self) -> BuiltPickup:
+        """Return the pickup with its magnets freshly charged: no history, full charge."""
+        table = with_changes(self.build.table(), dict.fromkeys(self._magnet_keys("charge"), "100 %"))
+        data = {key: value for key, value in table.data.items() if key != "history"}
+        return read_build(Table(data, table.where, folder=table.folder))
 
     def at_temperature(self, celsius: float) -> BuiltPickup:
         """Return the pickup at another temperature, °C."""
@@ -193,7 +230,7 @@ def read_build(table: Table) -> BuiltPickup:
         Naming the file, the key and the remedy.
     """
     build = read_pickup_build(table)
-    return table.attempt("", lambda: predict_build(build))
+    return table.attempt("", lambda: predict_build(aged_build(build)))
 
 
 @lru_cache(maxsize=32)
@@ -222,6 +259,14 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             "`output` is for a pickup whose output is not predicted; this build predicts it, so leave it out"
         )
     fields = field_predictions(build)
+    if build.aged is not None:
+        low, high = at_bounds(build)
+        fields = tuple(
+            with_history(*each, log=True) for each in zip(fields, field_predictions(low), field_predictions(high))
+        )
+        ends = output_prediction(low), output_prediction(high)
+        if output is not None and ends[0] is not None and ends[1] is not None:
+            output = with_history(output, ends[0], ends[1], log=False)
     warnings = build_warnings(build)
     for name, words in _PEAKS.items():
         if name in found and not PEAK.accepts(found[name].value):
@@ -386,6 +431,7 @@ def build_warnings(build: PickupBuild) -> tuple[str, ...]:
         label = f"coil '{name}': " if len(build.coils) > 1 else ""
         found += [label + sentence for sentence in _coil_warnings(coil, build.temperature_c)]
     found += _magnet_warnings(build)
+    found += build.aged.warnings if build.aged is not None else ()
     for plate in build.plates:
         found += [sentence for sentence in plate.warnings if sentence not in found]
     if len(build.coils) == 2 and any(coil.values is not None for _, coil in build.coils):

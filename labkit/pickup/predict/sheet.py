@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.keys import custom, made, number, quantity, read_keys, text
+from labkit.core.keys import custom, listed, made, number, quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
 from labkit.core.units import UsualRange
@@ -21,6 +21,7 @@ from labkit.pickup.electrical import CAPACITANCE, Coil, Connection, Facing, Woun
 from labkit.pickup.losses.models import CYLINDER, check_loss_model
 from labkit.pickup.losses.plates import Cover, cover_from_sheet
 from labkit.pickup.magnetics.bar import BarMagnet, bar_from_sheet
+from labkit.pickup.magnetics.history import Aged, HistoryEvent
 from labkit.pickup.magnetics.magnet import MagnetGrade, magnet
 from labkit.pickup.magnetics.poles import Pole, poles_from_sheet
 from labkit.pickup.materials.materials import metal
@@ -181,10 +182,14 @@ class PickupBuild:
         Pole face to string.
     hot_end : "outer" or "inner"
         Of two coils in series, of the one at the hot lead; their ends of that kind are then apart, the others joined.
+    history : tuple of HistoryEvent
+        What has happened to the magnets; ``charge`` counts besides.
+    aged : Aged or None
+        What that leaves, once the charges of poles and bar have been multiplied by it.
     output : Prediction or None, dB
         Stated by the sheet, for a build whose output is not modelled.
-    tapped : bool
-        The two coils are parts of one winding, one over the other.
+    tapped : CoilBuild or None
+        The coil whose inner and outer part the two coils are; None for coils of their own.
     data : mapping
         The keys of the sheet, for changes in its own words.
     where : str
@@ -238,11 +243,20 @@ class PickupBuild:
         default="outer",
         meaning="end of the winding at the hot lead: beside a grounded cover the outer one has more capacitance",
     )
+    history: tuple[HistoryEvent, ...] = listed(HistoryEvent)
+    aged: Aged | None = None
     output: Prediction | None = None
-    tapped: bool = False
+    tapped: CoilBuild | None = None
     data: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
     where: str = field(default="pickup", compare=False)
     folder: Path | None = field(default=None, compare=False)
+
+    @property
+    def wound(self) -> tuple[tuple[str, CoilBuild], ...]:
+        """The coils by the names of the sheet: a tapped one is one coil here."""
+        if self.tapped is None:
+            return self.coils
+        return ((next(iter(self.data["coil"])), self.tapped),)
 
     def table(self) -> Table:
         """Return a fresh reader of the sheet."""
@@ -251,7 +265,7 @@ class PickupBuild:
     @property
     def coupling_sign(self) -> int:
         """+1 where the two coils' flux helps: in phase over opposite poles. −1 over like poles, where it opposes."""
-        if self.tapped:
+        if self.tapped is not None:
             return 1
         facing = [coil.facing for _, coil in self.coils]
         return -1 if len(facing) == 2 and facing[0] is not None and facing[0] == facing[1] else 1
@@ -298,8 +312,8 @@ def read_pickup_build(table: Table) -> PickupBuild:
         if bar.place != "between":
             table.fail("bar.place", f"is between the rows of two coils; '{bar.place}' belongs to a single row")
         coils = _over_bar(table, coils)
-    tapped = coils[0][1].tap is not None
-    if tapped:
+    tapped = coils[0][1] if coils[0][1].tap is not None else None
+    if tapped is not None:
         coils = _parts(table, *coils[0])
     plates = []
     for key, kind in (("cover", "two-coil cover" if two else "single-coil cover"), ("baseplate", "baseplate")):
