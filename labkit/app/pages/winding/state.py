@@ -132,7 +132,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     @property
     def windings(self) -> Mapping[str, Winding]:
         """The coils' windings by name."""
-        return {name: coil.winding for name, coil in self.built.build.coils if coil.winding is not None}
+        return {name: coil.winding for name, coil in self.built.build.wound if coil.winding is not None}
 
     @property
     def winding(self) -> Winding:
@@ -149,7 +149,7 @@ class WindingPageState(PinningPageState[WindingResult]):
         """The coils for a drawing to scale."""
         build = self.built.build
         spacing = build.spacing or 20e-3
-        places = (0.0,) if len(build.coils) == 1 else (-spacing / 2, spacing / 2)
+        places = (0.0,) if len(build.wound) == 1 else (-spacing / 2, spacing / 2)
         return tuple(
             CoilOutline(
                 name=name,
@@ -161,14 +161,14 @@ class WindingPageState(PinningPageState[WindingResult]):
                 poles=coil.poles,
                 across=place,
             )
-            for (name, coil), place in zip(build.coils, places)
+            for (name, coil), place in zip(build.wound, places)
             if coil.winding is not None
         )
 
     @property
     def answers(self) -> tuple[WinderAnswer, ...]:
         """The answers to the winder's questions for the coil that is selected."""
-        coil = self.built.coils[self.coil]
+        coil = self.built.of_coil(self.coil)
         return answers(self.winding, coil, flange=self.flange, entered=self._tool_values)
 
     @property
@@ -382,7 +382,7 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     @property
     def _tool_values(self) -> dict[str, Value]:
-        target = float(f"{self.built.coils[self.coil].resistance.value:.2g}")
+        target = float(f"{self.built.of_coil(self.coil).resistance.value:.2g}")
         own = dict(self.snapshot.own)
         usual = {"target": target, "broke": target / 2}
         return {key: own.get(OWN + key, value) for key, value in usual.items()}
