@@ -26,7 +26,7 @@ from labkit.core.units import UsualRange
 from labkit.pickup.magnetics.assembly import Assembly, StandingBar, StandingPole, interaction
 from labkit.pickup.magnetics.magnet import REFERENCE_CELSIUS, MagnetGrade
 from labkit.pickup.magnetics.slices import SLICES
-from labkit.pickup.predict.propagation import Doubtful, Prediction, propagate
+from labkit.pickup.predict.propagation import Doubtful, Prediction, exactly, propagate
 from labkit.pickup.winding.inductance import MU_0
 
 EventKind = Literal["charged", "stabilised", "dropped", "temperature", "stray field"]
@@ -109,7 +109,7 @@ class HistoryEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WorkingPoint:
-    """Where the magnets of a pickup stand on their curve, in the mean over their volume.
+    """Where the magnets of a pickup stand on their curve, in the mean over the volume of those of the first grade.
 
     Attributes
     ----------
@@ -178,9 +178,11 @@ def aged(assembly: Assembly, events: tuple[HistoryEvent, ...]) -> Aged:
     if any(event.event == "dropped" for event in events):
         inputs["loss in a fall"] = Doubtful(value=0.0, deviation=1.0)
     nominal = _run(assembly, events, {name: doubt.value for name, doubt in inputs.items()})
+    if not events:
+        return Aged(left=exactly(1.0), steps=(), fresh=nominal.fresh, now=nominal.now)
 
     def left(values: dict[str, float]) -> dict[str, float]:
-        return {"left": max(_run(assembly, events, values).steps[-1] if events else 1.0, 0.0)}
+        return {"left": max(_run(assembly, events, values).steps[-1], 0.0)}
 
     found = propagate(left, inputs, log=False, vectorised=False)["left"]
     return Aged(
@@ -230,11 +232,13 @@ class _Outcome:
 class _Cells:
     """Magnet cells of an assembly, in their own direction, with curve and minor loop each.
 
-    ``loop`` is the magnetisation of the minor loop at no field and 20 °C; infinite after saturation.
+    ``loop`` is the magnetisation of the minor loop at no field and 20 °C; infinite after saturation. ``first`` is the
+    part of the volume of the first grade's magnets that a cell has, 0 for others.
     """
 
     matrix: np.ndarray
     weight: np.ndarray
+    first: np.ndarray
     saturation: np.ndarray
     limit: np.ndarray
     shape: np.ndarray
@@ -343,7 +347,7 @@ def _knocked_back(cells: _Cells, wanted: float) -> np.ndarray:
 
 
 def _point(cells: _Cells, state: np.ndarray) -> WorkingPoint:
-    return WorkingPoint(field=cells.mean(cells.matrix @ state), polarisation=MU_0 * cells.mean(state))
+    return WorkingPoint(field=float(cells.first @ cells.matrix @ state), polarisation=MU_0 * float(cells.first @ state))
 
 
 def _cells(assembly: Assembly, values: Mapping[str, float]) -> _Cells:
@@ -359,6 +363,7 @@ def _cells(assembly: Assembly, values: Mapping[str, float]) -> _Cells:
         follows = np.linalg.solve(np.diag(inverse) - matrix[np.ix_(steel, steel)], matrix[np.ix_(steel, magnets)])
         reduced = reduced + matrix[np.ix_(magnets, steel)] @ follows
     rows, volumes, signs = [], [], []
+    grades: list[MagnetGrade] = []
     for body, count in zip(bodies, counts):
         grade = body.grade
         if grade is None:
@@ -378,12 +383,15 @@ def _cells(assembly: Assembly, values: Mapping[str, float]) -> _Cells:
         ] * count
         volumes += [body.volume] if isinstance(body, StandingBar) else list(body.volumes)
         signs += [body.sign] * count
+        grades += [grade] * count
     sign, weight = np.array(signs, dtype=float), np.array(volumes)
+    first = np.where([grade == grades[0] for grade in grades], weight, 0.0)
     columns = np.array(rows).T
     saturation, limit, shape, recoil, warming, hardening, shock = (column.copy() for column in columns)
     return _Cells(
         matrix=reduced * np.outer(sign, sign),
         weight=weight / weight.sum(),
+        first=first / first.sum(),
         saturation=saturation,
         limit=limit,
         shape=shape,

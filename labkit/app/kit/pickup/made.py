@@ -302,6 +302,30 @@ def _read(text: str) -> Scalar:
 Sheet = Mapping[str, Scalar]
 
 
+def history_entries(sheet: Sheet) -> list[dict[str, Scalar]]:
+    """Return the entries of a flat sheet's ``[[history]]``, in order.
+
+    >>> history_entries({"history.0.event": "dropped", "history.0.times": 2, "name": "old"})
+    [{'event': 'dropped', 'times': 2}]
+    """
+    found: dict[int, dict[str, Scalar]] = {}
+    for key, value in sheet.items():
+        table, _, rest = key.partition(".")
+        place, _, name = rest.partition(".")
+        if table == "history" and place.isdecimal() and name:
+            found.setdefault(int(place), {})[name] = value
+    return [found[place] for place in sorted(found)]
+
+
+def _history_in_words(sheet: Sheet) -> str:
+    told = [
+        " ".join(str(entry[name]) for name in sorted(entry, key=lambda name: name != "event"))
+        for entry in history_entries(sheet)
+        if entry.get("event") != "charged"
+    ]
+    return ", ".join(told) or "freshly charged"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyDifference:
     """One thing that differs, as the first pickup has it and as the second does."""
@@ -318,12 +342,15 @@ def differences(then: Sheet, now: Sheet) -> tuple[KeyDifference, ...]:
     (KeyDifference(then='Alnico 5', now='Alnico 2'),)
     """
     found = []
+    if history_entries(then) != history_entries(now):
+        found.append(KeyDifference(then=_history_in_words(then), now=_history_in_words(now)))
     for key in sorted({*then, *now}, key=lambda key: (key.rpartition(".")[2] not in _FIRST, key)):
         before, after = then.get(key), now.get(key)
         if (
             before == after
             or key in ("name", "coils")
             or key.endswith(".flange_radius")
+            or key.startswith("history.")
             or _is_told_by_another(key, then, now)
         ):
             continue

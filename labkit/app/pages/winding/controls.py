@@ -25,6 +25,7 @@ from labkit.app.kit.pickup.sheet_control import (
     with_start,
     word_control,
 )
+from labkit.app.pages.winding.aging import aging_controls, without_lost_history
 from labkit.catalogue import catalogue
 from labkit.core.units import parse_quantity
 from labkit.pickup.materials.materials import metal
@@ -68,6 +69,7 @@ def sheet_controls(keys: Keys, coil: str, start: Keys | None = None) -> SheetCon
         (f"Bobbin{mine}", "", _bobbin(keys, here)),
         (f"Poles{mine}", "", _poles(keys, here)),
         ("Magnet", "", _magnet(keys)),
+        ("What happened to it since", "Begins freshly charged to saturation.", _since(keys)),
         ("Cover, lead and wax", "", _around(keys)),
     ]
     return SheetControls(groups=tuple(groups))
@@ -160,7 +162,9 @@ def _poles(keys: Keys, here: str) -> tuple[SheetControl, ...]:
         SheetControl(
             control=Control(key="poles", label="Poles", kind="choice", positions=kinds),
             read=lambda sheet: _kind_of_poles(sheet, place),
-            write=lambda sheet, value: sheet if value == LISTED else _with_poles(sheet, here, str(value)),
+            write=lambda sheet, value: (
+                sheet if value == LISTED else without_lost_history(_with_poles(sheet, here, str(value)))
+            ),
         )
     ]
     if kind in (NO_POLES, LISTED):
@@ -236,6 +240,10 @@ def _magnet(keys: Keys) -> tuple[SheetControl, ...]:
         write=lambda sheet, value: sheet | dict.fromkeys(charges, percent(value)),
     )
     return (grade, charge)
+
+
+def _since(keys: Keys) -> tuple[SheetControl, ...]:
+    return aging_controls(keys) if any(key.endswith(".grade") for key in keys) else ()
 
 
 def _around(keys: Keys) -> tuple[SheetControl, ...]:

@@ -41,7 +41,10 @@ from labkit.app.pages.winding.controls import (
 from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
+from labkit.pickup.magnetics.history import Aged, aged
+from labkit.pickup.magnetics.magnet import MagnetGrade
 from labkit.pickup.predict.built import BuiltPickup, PickupChange
+from labkit.pickup.predict.standing import assembly_of
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.rig import Rig
 from labkit.study.questions.winding_band import gain_bounds
@@ -164,6 +167,14 @@ class WindingPageState(PinningPageState[WindingResult]):
             for (name, coil), place in zip(build.wound, places)
             if coil.winding is not None
         )
+
+    @property
+    def magnets(self) -> tuple[MagnetGrade, Aged] | None:
+        """The first grade of the magnets and where they stand; None without a magnet over which strings run."""
+        build = self.built.build
+        if not build.magnets or not any(coil.poles is not None for _, coil in build.coils):
+            return None
+        return build.magnets[0], aged(assembly_of(build), build.history)
 
     @property
     def answers(self) -> tuple[WinderAnswer, ...]:
