@@ -23,6 +23,7 @@ from labkit.pickup.magnetics.poles import Pole
 from labkit.pickup.materials.materials import Enamel, Metal, StringSetStock, StringStock
 from labkit.pickup.materials.wire import MeasuredWire
 from labkit.pickup.predict.sheet import CoilBuild, LeadBuild, MoreTurns, PickupBuild
+from labkit.pickup.winding.bobbin import Bobbin
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.harness import part_kinds
 from labkit.rig.sheet import chain_kinds
@@ -43,6 +44,7 @@ BUILD_TABLES = {
     "The pickup": (PickupBuild,),
     "A coil, `[coil.NAME]`": (Winding, CoilBuild),
     "A wire as measured, `wire`": (MeasuredWire,),
+    "Its bobbin, `bobbin`, in place of `straight_length`, `end_radius` and `winding_height`": (Bobbin,),
     "More turns over the first, `then`": (MoreTurns,),
     "Its poles, `poles`, a table for a row of equal ones or a list string by string": (Pole,),
     "A bar magnet, `[bar]`": (BarMagnet,),

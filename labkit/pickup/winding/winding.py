@@ -16,11 +16,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
-from labkit.core.keys import custom, made, number, quantity, read_keys, text
+from labkit.core.keys import custom, declared_keys, made, number, quantity, text
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.materials.wire import COPPER_DENSITY, WIRE_DIAMETER, Wire, copper_resistivity, read_wire
+from labkit.pickup.winding.bobbin import bobbin_measures
 from labkit.pickup.winding.capacitance import Tension
 from labkit.pickup.winding.spectral import CoilShape
 
@@ -563,5 +564,6 @@ def read_winding(table: Table) -> Winding:
     >>> round(read_winding(Table(coil, "coil")).resistance())
     5879
     """
-    values = read_keys(Winding, table)
+    measures = bobbin_measures(table) if "bobbin" in table else {}
+    values = {key.field: key.read(table) for key in declared_keys(Winding) if key.field not in measures} | measures
     return made(Winding, table, values | {"turns": float(values["turns"])})

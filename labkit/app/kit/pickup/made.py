@@ -20,6 +20,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.predict.sheet import is_build_sheet
+from labkit.pickup.winding.bobbin import bobbin_measures
 
 if TYPE_CHECKING:
     from labkit.pickup.predict.built import BuiltPickup
@@ -106,13 +107,24 @@ def flatten(data: Mapping[str, Any]) -> Keys:
             else:
                 raise InputError(f"'{before}{key}' is a list or a date, which no build sheet has")
 
-    walk({key: value for key, value in data.items() if key not in _LEFT_OUT}, "")
     coils = data.get("coil")
+    if isinstance(coils, Mapping):
+        data = {**data, "coil": {name: _measured(coil) for name, coil in coils.items()}}
+    walk({key: value for key, value in data.items() if key not in _LEFT_OUT}, "")
     names = list(coils) if isinstance(coils, Mapping) else []
     if names != sorted(names):
         flat[COIL_ORDER] = ",".join(names)
     _check(flat)
     return flat
+
+
+def _measured(coil: Any) -> Any:
+    """A coil whose bobbin is given by its size or outline, with the measures that sliders set in its place."""
+    if not isinstance(coil, Mapping) or "bobbin" not in coil:
+        return coil
+    measures = bobbin_measures(Table(coil, "the pickup"))
+    rest = {key: value for key, value in coil.items() if key != "bobbin"}
+    return rest | {key: f"{1e3 * value:.6g} mm" for key, value in measures.items()}
 
 
 def nest(keys: Mapping[str, Scalar]) -> dict[str, Any]:
