@@ -24,6 +24,9 @@ from tests.pickup.builds import COVER, PAIR, SINGLE, built
 from tests.pickup.exact_losses import exact_elements
 from tests.pickup.worked import COIL, TURNS, row
 
+FEW_TURNS = ("low-impedance single coil, built",)
+"""Builds whose peak lies beyond the audio range, bare and behind a cable."""
+
 DEMOS = [name for name in catalogue().names("pickup") if name.endswith("built")]
 
 
@@ -216,7 +219,11 @@ def test_every_built_demo_is_sound_and_passive(name: str) -> None:
         assert coil.area
         assert coil.facing
         assert coil.wound
-    assert loaded_response(pickup).peak.frequency_hz > 5e3
+    peak = loaded_response(pickup).peak
+    if name in FEW_TURNS:
+        assert peak is None
+    else:
+        assert peak.frequency_hz > 5e3
 
 
 def test_field_is_that_of_the_field_model() -> None:
@@ -289,5 +296,8 @@ def test_built_pickups_go_into_a_rig(name: str) -> None:
     slot = rig.harness.slots[0]
     pickup = catalogue().load("pickup", name)
     peak = rig.replace(pickups={slot: pickup}).response().peak
+    if name in FEW_TURNS:
+        assert peak is None
+        return
     assert peak is not None
     assert 1.5e3 < peak.frequency_hz < 6e3
