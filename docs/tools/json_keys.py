@@ -55,7 +55,8 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     ),
     "pickup": (
         ("pickup", "narrow single coil, built", "--why", "--against", "narrow single coil, alnico 2, built"),
-        ("pickup", "two-coil, built"),
+        ("pickup", "unequal two-coil, built", "--reference", "two-coil, built"),
+        ("pickup", "mixed-grade single coil, built", "--reading", "40mT"),
         ("pickup", "narrow single coil"),
     ),
     "formula": (("formula", SINGLE, "--keep", "bridge"), ("formula", SINGLE, "--impedance", "--keep", "cable")),

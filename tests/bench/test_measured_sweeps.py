@@ -15,6 +15,7 @@ from labkit.bench.fit.fit import fit_sweeps
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
 from labkit.bench.read.sweep_reader import read_sweep
 from labkit.core.sourced import Interval
+from labkit.pickup.predict.built import load_built
 from tests.bench.known_capacitor import inductance_with_capacitor, raw_peak, without_derivative
 
 FOLDER = Path(__file__).resolve().parents[2].parent / "shared" / "measured"
@@ -148,3 +149,20 @@ def test_no_fit_sets_its_own_resonance_aside():
     assert np.abs(bare.level_db[near_peak]).max() < 1.2
     assert fit.residual_db < 0.4
     assert fit.inductance.value == pytest.approx(5.077, rel=0.06)  # that fit's inductance, capacitor tolerance 5 %
+
+
+CARRIED = {"ds01": "narrow single coil, built", "ds04": "narrow single coil, built", "ds08n": "two-coil, built"}
+
+
+@pytest.mark.parametrize("pickup", CARRIED)
+def test_capacitance_of_like_builds_lies_within_what_measured_pickups_carry(pickup):
+    """Validation, none of these pickups set κ: its size only, since turns and bobbins of the measured are unknown.
+
+    Of what a measured pickup carries 10 to 100 pF are the probe and its input (usual range, no source); leads are in
+    the build.
+    """
+    found = fit_sweeps([measurement(pickup, load) for load in LOADS])
+    low, high = found.capacitance.low - 100e-12, found.capacitance.high - 10e-12
+    predicted = load_built(CARRIED[pickup]).total.capacitance
+    assert predicted.low < high
+    assert predicted.high > low

@@ -263,6 +263,9 @@ def texts_of(data):
     for key, value in data.items():
         if isinstance(value, dict):
             yield from texts_of(value)
+        elif isinstance(value, list):
+            for entry in value:
+                yield from texts_of(entry)
         elif key not in ("sheet", "format", "name", "summary") and not isinstance(value, bool):
             yield f"{value:,}".replace(",", " ") if key == "turns" else str(value)
 
@@ -275,7 +278,7 @@ def test_a_build_sheet_says_everything_its_sheet_says_and_names_what_it_does_not
         assert value in said, value
     assert "Flange, radius of its ends not stated" in said
     assert "film not stated" in said
-    assert "Wax not stated (dry taken)" in said
+    assert ("Wax not stated (dry taken)" in said) == ("wax" not in table.data)
     assert ("Cover not stated" in said) == ("cover" not in table.data)
     assert ("Magnetisers" in said) == bool(read_build(table).build.magnets)
 
