@@ -88,9 +88,8 @@ def main(runs: int) -> None:
         "|---|---|---|---|---|---|",
         *simulated(runs),
         "",
-        "The inductance of a half-order core still rises below any band, so no sweep shows its limit: there the interval "
-        "is of",
-        "what the band shows, and holds the limit too seldom; peak and height are not touched by it.",
+        "The inductance of a half-order core still rises below any band, so no sweep shows its limit: there the",
+        "interval is of what the band shows, and holds the limit too seldom; peak and height are not touched by it.",
         "",
         measured(),
     ]
