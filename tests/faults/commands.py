@@ -69,7 +69,7 @@ def make_inputs(folder: Path) -> Path:
     """Write what the commands read."""
     import numpy as np
 
-    from labkit.sound.wav import write_wav
+    from labkit.core.wav import write_wav
 
     frequency = np.geomspace(100.0, 20_000.0, 40)
     omega = 2 * np.pi * frequency
