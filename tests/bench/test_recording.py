@@ -253,7 +253,6 @@ FAULTS = {
     "lost samples": lambda x: losing(x, 64),
     "wrong rate": relabelled,
     "phantom power": after_phantom_power,
-    "muted pauses": gated,
     "one channel twice": lambda x: np.array([x[0], x[0]]),
     "channel 1 is silent": lambda x: np.array([0 * x[0], x[1]]),
     "too quiet": lambda x: 0.01 * x,
@@ -280,6 +279,11 @@ def test_two_clocks_are_named_and_do_no_harm(ppm: int) -> None:
     sweep = divider_measurement(calibration(), reading, shift_db=0.0).sweep
     expected = 1 / (1 + 220e3 / COIL.impedance(sweep.frequency_hz))
     assert np.median(np.abs(divider_of(sweep) / expected - 1)) < 2e-3
+
+
+def test_muted_pauses_are_named() -> None:
+    reading = read_take(recording(gated(np.array(samples_of("pickup")))))
+    assert [fault.name for fault in reading.faults] == ["muted pauses"]
 
 
 def test_loud_hum_is_named_and_weighs_little() -> None:
@@ -408,6 +412,7 @@ def test_roles_come_from_the_names_of_the_files() -> None:
 def test_a_calibration_survives_its_file() -> None:
     kept = parse_interface(interface_sheet_text(calibration()), "box.toml")
     assert (kept.name, kept.made, kept.series, kept.signal) == ("bench box, gain 3", DAY, SERIES, "sweeps")
+    np.testing.assert_array_equal(kept.source.frequency_hz, calibration().source.frequency_hz)
     np.testing.assert_allclose(kept.open_clips.value, calibration().open_clips.value, rtol=1e-8)
     assert kept.age_days(DAY + datetime.timedelta(days=41)) == 41
     assert any("41 days old" in words for words in kept.warnings(DAY + datetime.timedelta(days=41)))

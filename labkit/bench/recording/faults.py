@@ -221,8 +221,9 @@ def in_the_silence(
         found.append(
             RecordingFault(
                 name="muted pauses",
-                sentence=f"channel {muted[0]} is exactly zero between the sweeps: a gate or noise suppression is on; "
-                "switch it off",
+                sentence=f"channel {muted[0]} is exactly zero between the sweeps: a gate or noise suppression is on, "
+                "or the file has only 16 bits; switch it off, and record 24 bits",
+                spoils=False,
             )
         )
     return found

@@ -388,7 +388,7 @@ def interface_sheet_text(calibration: InterfaceCalibration) -> str:
         "series_resistor": format_quantity(series.resistance, "Ω", digits=6),
         "series_tolerance": f"{100 * series.tolerance:g} %",
         "series_capacitance": format_quantity(series.capacitance, "F", digits=4),
-        "frequency_hz": numbers(calibration.source.frequency_hz),
+        "frequency_hz": calibration.source.frequency_hz.tolist(),  # every digit: takes are matched by them
     }
     for key, field in _TAKES.items():
         ratio: ChannelRatio = getattr(calibration, field)
