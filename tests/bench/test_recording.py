@@ -81,6 +81,12 @@ def measured(interface, coil, *, seed=0, series=SERIES, drift=(0.0, 0.0), **how)
     return divider_measurement(made, takes["pickup"], shift_db=bracket(made, takes["again"]))
 
 
+def divider_through(coil, interface, frequency):
+    """220 kΩ against the coil and the input that the interface was simulated with."""
+    load = 1 / coil.impedance(frequency) + 1 / interface.input_r + 2j * np.pi * frequency * interface.input_c
+    return 1 / (1 + 220e3 * load)
+
+
 def divider_of(sweep):
     return sweep.magnitude * np.exp(1j * np.radians(sweep.phase_deg))
 
@@ -120,7 +126,7 @@ def test_what_cannot_be_played_is_refused(rate: int, peak: float, words: str) ->
 
 def test_the_divider_is_that_of_the_coil_behind_its_resistor() -> None:
     sweep = divider_measurement(calibration(), reading_of("pickup"), shift_db=0.0).sweep
-    expected = 1 / (1 + 220e3 / COIL.impedance(sweep.frequency_hz))
+    expected = divider_through(COIL, INTERFACE, sweep.frequency_hz)
     off_db = 8.686 * np.abs(divider_of(sweep) / expected - 1)
     assert np.median(off_db) < 0.006  # the stated floor
     # a circular error of one standard deviation on each axis has a root mean square of 1.41 of them
@@ -174,7 +180,7 @@ def test_crosstalk_and_input_drop_out_only_with_their_takes() -> None:
     """Without the shorted take 60 dB of crosstalk would err by 0.1 of the divider at low frequencies."""
     leaky = replace(INTERFACE, crosstalk_db=-60.0)
     sweep = measured(leaky, COIL, seed=3).sweep
-    expected = 1 / (1 + 220e3 / COIL.impedance(sweep.frequency_hz))
+    expected = divider_through(COIL, INTERFACE, sweep.frequency_hz)
     assert np.median(np.abs(divider_of(sweep) / expected - 1)) < 1e-3
 
 
@@ -186,7 +192,7 @@ def test_tones_beat_sweeps_at_low_frequencies_in_loud_hum() -> None:
         ("tones", measured(loud, COIL, seed=5, played=all_tones)),
     ):
         sweep = measurement.sweep
-        expected = 1 / (1 + 220e3 / COIL.impedance(sweep.frequency_hz))
+        expected = divider_through(COIL, INTERFACE, sweep.frequency_hz)
         low = sweep.frequency_hz < 1000
         off[signal] = np.median(np.abs(divider_of(sweep) / expected - 1)[low])
     assert off["tones"] < 0.5 * off["sweeps"]
@@ -277,7 +283,7 @@ def test_two_clocks_are_named_and_do_no_harm(ppm: int) -> None:
     assert [fault.name for fault in reading.faults] == ["two clocks"]
     assert reading.clock_ppm == pytest.approx(-ppm, abs=15)
     sweep = divider_measurement(calibration(), reading, shift_db=0.0).sweep
-    expected = 1 / (1 + 220e3 / COIL.impedance(sweep.frequency_hz))
+    expected = divider_through(COIL, INTERFACE, sweep.frequency_hz)
     assert np.median(np.abs(divider_of(sweep) / expected - 1)) < 2e-3
 
 

@@ -5,8 +5,8 @@ shorted (S) and the pickup in place (D), the series resistor Rs and its own capa
 
     ε = r_S,  k = r_T − ε,  Rs/Z = k·[1/(r_D − ε) − 1/(r_O − ε)]·(1 + jω·Rs·Cs)
 
-Input resistance and capacitance, fixture, the channels' mismatch and coupling capacitors and their crosstalk drop
-out. From the two-node circuit, written out in docs/how-to/sound_interface.md.
+Input and lead, the channels' mismatch and coupling capacitors and their crosstalk drop out. From the two-node circuit
+of docs/how-to/sound_interface.md.
 """
 
 from __future__ import annotations
@@ -248,7 +248,10 @@ def bracket(calibration: InterfaceCalibration, again: TakeReading) -> float:
 def divider_measurement(
     calibration: InterfaceCalibration, take: TakeReading, *, load: Load = NO_LOAD, shift_db: float | None = None
 ) -> Measurement:
-    """Return a pickup's take as the curve of an ideal divider 1/(1 + Rs/Z), with its fixture.
+    """Return a pickup's take as the curve of a divider 1/(1 + Rs/Z + Rs/Z_in), with its fixture.
+
+    The input is taken out as it was measured with the pickup off and put back as the ideal resistor and capacitor that
+    it is closest to: parts of the fixture, so that their doubt enters a fit as that of any other part.
 
     Parameters
     ----------
@@ -274,7 +277,8 @@ def divider_measurement(
     series = calibration.series
     own = 1 + 1j * omega * series.resistance * series.capacitance
     over = k * (1 / d - 1 / o)
-    ratio = 1 / (1 + over * own)
+    known_input = 1 / calibration.input_resistance + 1j * omega * calibration.input_capacitance
+    ratio = 1 / (1 + over * own + series.resistance * known_input)
     floor = math.log(10) / 20 * max(FLOOR_DB, shift_db or 0.0)
     slopes = (
         (-k / d**2, np.hypot(pickup.sigma, floor * np.abs(d))),
@@ -288,7 +292,13 @@ def divider_measurement(
         raise InputError(f"{take.name}: this is the take with the pickup off; clip the pickup on")
     if float(np.median(np.abs(over))) > 1e4:
         raise InputError(f"{take.name}: the pickup is shorted, or the clips touch")
-    fixture = Fixture(kind="divider", load=load, series_resistance=series.resistance)
+    fixture = Fixture(
+        kind="divider",
+        load=load,
+        series_resistance=series.resistance,
+        meter_resistance=calibration.input_resistance,
+        meter_capacitance=max(calibration.input_capacitance, 0.0),
+    )
     return Measurement(
         sweep=_sweep(ratio, sigma, shared, "divider", calibration, take, shift_db),
         fixture=fixture,
@@ -346,7 +356,7 @@ def _sweep(
         f"a recording of the {take.signal} {wiring}, interface '{calibration.name}' calibrated "
         f"{calibration.made.isoformat()}",
         f"channel 2 loads with {format_quantity(calibration.input_resistance, 'Ω', digits=3)} and "
-        f"{format_quantity(calibration.input_capacitance, 'F', digits=3)}, taken out",
+        f"{format_quantity(calibration.input_capacitance, 'F', digits=3)}, told from the take with the pickup off",
     ]
     warnings = list(calibration.warnings())
     if shift_db is None:
