@@ -153,6 +153,7 @@ def test_the_page_shows_steps_only_where_they_belong() -> None:
     page.show()
     assert all("lab-away" not in part._dom_classes for part in page.recording_parts)
     assert "lab-away" in page.sweep_parts[0]._dom_classes
+    assert "lab-away" in page.curve_box._dom_classes  # an empty drawing would say nothing
     assert "loudspeakers disconnected" in page.cautions.value
     page.state.set_index("own.bench", 0)
     page.show()

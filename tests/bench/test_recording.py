@@ -276,6 +276,24 @@ def test_a_fault_of_the_recording_is_named(name: str) -> None:
     assert str(caught.value).startswith("pickup.wav: ")
 
 
+ODD = {
+    "nothing": np.zeros((2, 0)),
+    "one sample": np.ones((2, 1)),
+    "a constant": np.array([np.full(480_000, 0.5), np.full(480_000, 0.4)]),
+    "one click": np.array([np.eye(1, 480_000, 200_000)[0], 0.5 * np.eye(1, 480_000, 200_000)[0]]),
+    "huge numbers": np.random.default_rng(2).normal(0, 1e30, (2, 480_000)),
+    "four seconds of noise": np.random.default_rng(3).normal(0, 0.1, (2, 4 * 44_100)),
+    "one sweep": np.array([1.0, 0.5])[:, None] * excitation("sweeps", 44_100)[None, : int(3.9 * 44_100)],
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_samples_are_refused_in_a_sentence(name: str) -> None:
+    with pytest.raises(SpoiltTake) as caught:
+        read_take(recording(ODD[name]))
+    assert caught.value.faults
+
+
 @pytest.mark.parametrize("ppm", [500, -500])
 def test_two_clocks_are_named_and_do_no_harm(ppm: int) -> None:
     apart = replace(INTERFACE, clock=ppm * 1e-6)

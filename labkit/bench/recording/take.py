@@ -95,6 +95,8 @@ def read_take(recording: Recording) -> TakeReading:
         If it shows a fault that spoils the result; one sentence for each.
     """
     found = seen.in_samples(recording)
+    if not found and recording.duration_s < SILENCE_S + SWEEP_S:
+        found = [_cut_short(recording)]
     if any(fault.spoils for fault in found):
         raise SpoiltTake(recording.name, tuple(found))
     pulse = pulses(recording.samples, recording.rate)
@@ -130,9 +132,7 @@ def _check_rate(recording: Recording, compact: float) -> None:
     )
 
 
-def _not_found(recording: Recording) -> RecordingFault:
-    if recording.duration_s < SILENCE_S + SWEEP_S:
-        return _cut_short(recording)
+def _not_found() -> RecordingFault:
     return RecordingFault(
         name="no sweep",
         sentence="neither the sweeps nor the tones are in channel 1: play the file that labkit wrote, unchanged, and "
@@ -175,10 +175,10 @@ def _read_tones(recording: Recording) -> TakeReading:
     rate = recording.rate
     begin = tones_begin(recording.samples, rate)
     if recording.samples.shape[1] - begin < (TONES_S - 0.2) * rate:
-        raise SpoiltTake(recording.name, (_not_found(recording),))
+        raise SpoiltTake(recording.name, (_not_found(),))
     lines, noise, offset = tone_lines(recording.samples, rate)
     if np.median(np.abs(lines[:, 0]) / np.maximum(noise[:, 0], 1e-30)) < TONE_OVER_NOISE:
-        raise SpoiltTake(recording.name, (_not_found(recording),))
+        raise SpoiltTake(recording.name, (_not_found(),))
     noise_db, hum_db, _ = _hum(recording.samples[1, slice(*_silence_before(begin, rate))], rate)
     turned = lines[1, 0] / lines[0, 0]
     change_db = float(np.median(20 * np.log10(np.abs(turned))))

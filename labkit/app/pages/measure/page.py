@@ -126,8 +126,9 @@ class MeasurePage(CurvePage[MeasurePageState]):
         """Show fit or verdict, and ask for what is missing."""
         is_sweeps = self.state.values["own.bench"] != "readings"
         is_recording = self.state.is_recording
-        for part in (*self.sweep_parts[1:], self.curve_box, self.rest_box):
+        for part in (*self.sweep_parts[1:], self.rest_box):
             _show(part, is_sweeps)
+        _show(self.curve_box, is_sweeps and not (is_recording and self.state.asked is None))
         _show(self.sweep_parts[0], is_sweeps and not is_recording)
         for part in self.recording_parts:
             _show(part, is_recording)

@@ -26,7 +26,7 @@ export default {
     const sources = make("div", { class: "lab-recorder-input" }, make("label", { for: "lab-recorder-input" }, "Input"), pick);
     sources.hidden = true;
     const caution = make("div", { class: "lab-recorder-caution" },
-      make("p", {}, make("strong", {}, "Loud: "), "the sweep rises to 20 kHz near full level. Take headphones off and disconnect loudspeakers before you record; phantom power and direct monitoring off."),
+      make("p", {}, make("strong", {}, "Loud: "), "the sweep rises to 20 kHz. Take headphones off and disconnect loudspeakers before you record; phantom power and direct monitoring off."),
       make("label", { for: "lab-recorder-quiet" }, quiet, " Headphones and loudspeakers are disconnected"));
     const forbidden = make("p", { class: "lab-note" }, FORBIDDEN);
     const steps = make("ol", { class: "lab-recorder-steps" });
