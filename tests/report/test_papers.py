@@ -234,9 +234,9 @@ def test_fit_paper_shows_values_residuals_and_warnings():
     text = words(PAPERS["fit"])
     for expected in ("Inductance", "95 % bounds", "measured minus fitted", "their sum", "bench <4>.csv"):
         assert expected in text, expected
-    # one circle for each measured point, one line for the fit and one for the residual
+    # one circle for each measured point; lines of the fit, the residual and the prediction
     assert PAPERS["fit"].count("<circle") == 60
-    assert PAPERS["fit"].count("<polyline") == 2
+    assert PAPERS["fit"].count("<polyline") == 3
     with pytest.raises(InputError, match="other sweeps"):
         fit_paper_html(FIT, [])
 

@@ -22,11 +22,13 @@ from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
 from labkit.app.pages.measure.recorder import STEPS, Recorder
 from labkit.app.pages.measure.recording_words import GOOD_TAKES_HTML, RECORDING_CAUTIONS, WIRING_HTML
+from labkit.app.pages.measure.remake import remake, remake_html
 from labkit.app.pages.measure.state import STYLES, MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
     NOT_IN_FIT,
     READING_CAUTIONS,
+    REMAKE_WORDS,
     SWEEP_CAUTIONS,
     ZERO_OF_FIT,
     fit_html,
@@ -88,6 +90,9 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.papers.offer("readings", "Save readings", self._readings)
         self.papers.offer("test", "Print the test record", lambda: self._test_record(is_printed=True))
         self.papers.offer("test-file", "Save the test record", lambda: self._test_record(is_printed=False))
+        self.remake = ipywidgets.Button(description="Which build could it be?")
+        self.remake.on_click(lambda _: self._remake())
+        self.remade, self._remade_for = ipywidgets.HTML(), ""
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
         self.sweep_parts = (
@@ -96,6 +101,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
         )
         self.reading_parts = (
             box("lab-section", self.opener),
+            box(
+                "lab-section",
+                ipywidgets.HTML(f"<h2>Wind it again</h2><p>{REMAKE_WORDS}</p>"),
+                self.remake,
+                self.remade,
+            ),
             box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
         )
         self.curve_box = box("lab-measured", self.curve, self.caption)
@@ -165,9 +176,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def _show_readings(self) -> None:
         state, judged = self.state, self.state.result
-        self.background.cancel()
-        self.work.words, self.work.again = "", False
         assert judged is not None
+        if self._remade_for != repr(judged.data):
+            self.background.cancel()
+            self.remade.value, self._remade_for = "", ""
+        self.work.words, self.work.again = "", False
         calibration = f'<p class="lab-note">{escape(calibration_words(state.values))}</p>'
         self.cautions.value = listed("Cautions", READING_CAUTIONS)
         if judged.verdict is None:
@@ -176,6 +189,30 @@ class MeasurePage(CurvePage[MeasurePageState]):
             return
         self.numbers.value = numbers_html(verdict_numbers(judged.verdict))
         self.said.value = verdict_html(judged.verdict) + calibration
+
+    def _remake(self) -> None:
+        """Search the builds on the plan's bobbin for what was read."""
+        judged = self.state.result
+        if judged is None:
+            return
+        self._remade_for = repr(judged.data)
+        plan = str(self.state.values["own.plan"])
+        if not self.state.is_in_catalogue(plan):
+            self.remade.value = sentence_html("A build of the catalogue is needed as the plan; this one was opened.")
+            return
+
+        def done(found: list) -> None:
+            self.remade.value = remake_html(found)
+
+        def failed(sentence: str) -> None:
+            self.remade.value = sentence_html(f"{sentence[:1].upper()}{sentence[1:]}.")
+
+        def tick(seconds: float) -> None:
+            self.remade.value = sentence_html(f"Searching … {seconds:.0f} s")
+
+        tick(0.0)
+        fitted = "" if self.state.is_demo or self.state.fit is None else fit_sheet_text(self.state.fit)
+        self.background.ask(remake, plan, judged.data, fitted, done=done, failed=failed, tick=tick)
 
     def _listed(self, slot: int) -> dict[str, object]:
         state = self.state
