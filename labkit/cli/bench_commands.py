@@ -305,7 +305,13 @@ def fit_text(result: Fit, measurements: list[Measurement]) -> str:
     lines.append(_row("capacitance", result.capacitance, "F"))
     if result.loss_resistance:
         lines.append(_row("parallel loss", result.loss_resistance, "Ω"))
-    for number, section in enumerate(result.eddy, start=1):
+    is_spread = bool(result.rivals) and result.rivals[0].core == "spread"
+    if is_spread:
+        whole = sum(section.fraction.value for section in result.eddy)
+        middle = result.eddy[len(result.eddy) // 2].corner_hz
+        lines.append(f"{'eddy, spread':<22}{whole:>12.3f}   of the inductance, written as five sections")
+        lines.append(_row("around", middle, "Hz"))
+    for number, section in enumerate(() if is_spread else result.eddy, start=1):
         lines.append(
             f"{f'eddy {number} fraction':<22}{section.fraction.value:>12.3f}   "
             f"{section.fraction.low:.3f} to {section.fraction.high:.3f}"

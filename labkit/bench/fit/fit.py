@@ -29,8 +29,8 @@ from labkit.bench.fit.model import (
     one_coil,
     start_values,
 )
-from labkit.bench.fit.prediction import Prediction, Rival, as_fitted, load_in_words, open_voltage, predict
-from labkit.bench.fit.solve import Solution, eddy_order, solve, weights_of
+from labkit.bench.fit.prediction import PredictedCurve, Rival, as_fitted, load_in_words, open_voltage, predict
+from labkit.bench.fit.solve import FitSolution, eddy_order, solve, weights_of
 from labkit.bench.fit.warnings import fit_warnings, part_in_words
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
@@ -108,7 +108,7 @@ class Fit:
         Between the unknowns of the coil and the rig.
     rivals : tuple of Rival
         The ways to write the core's losses that the data leave open, the likeliest first; predictions draw from them.
-    prediction : Prediction or None
+    prediction : PredictedCurve or None
         The coil's voltage over its EMF under the standard load, or another that was asked for.
     doubts : tuple of str
         Fixture parts that most of an interval comes from.
@@ -129,7 +129,7 @@ class Fit:
     provenance: tuple[str, ...]
     discrepancy_db: float = 0.0
     rivals: tuple[Rival, ...] = ()
-    prediction: Prediction | None = None
+    prediction: PredictedCurve | None = None
     doubts: tuple[str, ...] = ()
 
     @property
@@ -157,7 +157,9 @@ class Fit:
         grid = frequency_grid() if frequency_hz is None else frequency_hz
         return fixture_response(self.coil, fixture, grid, name=self.name)
 
-    def predict_band(self, fixture: Fixture, frequency_hz: np.ndarray | None = None, *, seed: int = 1) -> Prediction:
+    def predict_band(
+        self, fixture: Fixture, frequency_hz: np.ndarray | None = None, *, seed: int = 1
+    ) -> PredictedCurve:
         """Return what another fixture would show, with its 95 % band; see `labkit.bench.fit.prediction.predict`."""
         if not self.rivals:
             raise InputError(f"the fit '{self.name}' was kept without its covariance; fit again for a band")
@@ -310,7 +312,7 @@ def _solutions(
     *,
     resistance: Interval | None,
     fit_loss: bool,
-) -> list[Solution]:
+) -> list[FitSolution]:
     """Solve every rival that the points can settle; the first refusal where they settle none."""
     known = _usual_values(points, measurements, resistance)
     if resistance is not None:
@@ -318,7 +320,7 @@ def _solutions(
     start = start_values(measurements, points, resistance=resistance.value if resistance else None)
     if fit_loss:
         start["log_loss"] = math.log(2e6)
-    found: list[Solution] = []
+    found: list[FitSolution] = []
     refusal: InputError | None = None
     for core in cores:
         problem = make_problem(points, core, coil_names(core, fit_loss=fit_loss), known, one_coil(core))
@@ -365,7 +367,7 @@ def usual_rig_corner(measurements: Sequence[Measurement]) -> dict[str, Interval]
     return {"log_rig_corner": Interval(value=stated[0], low=low, high=high)}
 
 
-def rivals_of(solutions: Sequence[Solution], weights: np.ndarray) -> tuple[Rival, ...]:
+def rivals_of(solutions: Sequence[FitSolution], weights: np.ndarray) -> tuple[Rival, ...]:
     """Return the solutions that the data leave open, the likeliest first, with their weights."""
     order = [int(at) for at in np.argsort(-weights) if weights[at] >= LEAST_WEIGHT]
     shares = np.maximum(weights[order], LEAST_SHARE)
@@ -397,7 +399,7 @@ def averaged(rivals: Sequence[Rival], key: str, quantile: float) -> Interval:
     return Interval(value=math.exp(best), low=math.exp(best - half), high=math.exp(best + half))
 
 
-def eddy_fits(rival: Rival, solution: Solution, owner: str = "") -> tuple[EddyFit, ...]:
+def eddy_fits(rival: Rival, solution: FitSolution, owner: str = "") -> tuple[EddyFit, ...]:
     """Return the eddy sections of a solved coil, from the lowest corner up; a spread loss as five."""
 
     def fraction(key: str, share: float) -> Interval:
@@ -430,7 +432,7 @@ def eddy_fits(rival: Rival, solution: Solution, owner: str = "") -> tuple[EddyFi
     )
 
 
-def _contradictions(solution: Solution) -> tuple[str, ...]:
+def _contradictions(solution: FitSolution) -> tuple[str, ...]:
     """Sentences on sweeps whose level and phase contradict each other."""
     points, said = solution.problem.points, []
     reading = solution.problem.reading(solution.values)
@@ -451,7 +453,7 @@ MOST_OF_IT = 0.5
 """Share of an interval's variance above which a fixture part is named."""
 
 
-def _doubts(solution: Solution) -> tuple[str, ...]:
+def _doubts(solution: FitSolution) -> tuple[str, ...]:
     """Name the fixture parts whose tolerance most of an interval comes from."""
     names, said = solution.problem.names, []
     covariance = solution.covariance

@@ -56,7 +56,7 @@ class PeakBand:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Prediction:
+class PredictedCurve:
     """A predicted curve with its 95 % band.
 
     Attributes
@@ -76,7 +76,7 @@ class Prediction:
     peak: PeakBand | None
 
     @classmethod
-    def from_dict(cls, data: dict[str, Any]) -> Prediction:
+    def from_dict(cls, data: dict[str, Any]) -> PredictedCurve:
         """Return the prediction that `as_dict` wrote."""
         peak = data["peak"]
         load = Load(resistance=data["load_resistance_ohm"] or math.inf, capacitance=data["load_capacitance_f"])
@@ -201,7 +201,7 @@ def _with_corner(fixture: Fixture, values: dict[str, float]) -> Fixture:
     return replace(fixture, rig_corner_hz=math.exp(values["log_rig_corner"]))
 
 
-def predict(rivals: Sequence[Rival], fixture: Fixture, frequency_hz: np.ndarray, *, seed: int = 1) -> Prediction:
+def predict(rivals: Sequence[Rival], fixture: Fixture, frequency_hz: np.ndarray, *, seed: int = 1) -> PredictedCurve:
     """Return what a fixture would show, with its 95 % band.
 
     Parameters
@@ -251,7 +251,7 @@ def predict(rivals: Sequence[Rival], fixture: Fixture, frequency_hz: np.ndarray,
             frequency_hz=Interval(value=peak[0], low=min(f_low, peak[0]), high=max(f_high, peak[0])),
             height_db=Interval(value=peak[1], low=min(h_low, peak[1]), high=max(h_high, peak[1])),
         )
-    return Prediction(
+    return PredictedCurve(
         fixture=fixture,
         frequency_hz=frequency,
         level_db=level,

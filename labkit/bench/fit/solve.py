@@ -46,6 +46,10 @@ middle, and by more than this."""
 FLOOR_FACTOR = 3.0
 """How much less than its scatter alone a point at the noise floor counts: there the level is biased as well."""
 
+RARER: Mapping[str, float] = {"none": 0.25, "spread": 0.25}
+"""Prior of a way to write a core, over that of sections: every core loses something, and 11 measured pickups follow one
+section within 0.1 to 0.5 dB."""
+
 START_SIGMA_DB = 0.2
 """Size of the residuals taken before they are known; only weighs priors against the curves in the first pass."""
 
@@ -154,7 +158,7 @@ class Errors:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Solution:
+class FitSolution:
     """A solved problem: unknowns on the fit's own scale, their covariance, and what the residuals look like."""
 
     problem: Problem
@@ -206,7 +210,7 @@ class Solution:
         return tuple(name for name, is_near in zip(self.problem.names, near & np.isfinite(high - low)) if is_near)
 
 
-def solve(problem: Problem, starts: list[dict[str, float]]) -> Solution:
+def solve(problem: Problem, starts: list[dict[str, float]]) -> FitSolution:
     """Solve a problem: from each start with plain weights, then again with the residuals' own.
 
     Raises
@@ -255,7 +259,7 @@ def solve(problem: Problem, starts: list[dict[str, float]]) -> Solution:
     vector = least_squares(weighted(errors.weigh), vector, low=low, high=high)
     rest, slopes = problem.residual(vector), errors.weigh(jacobian(problem.residual, vector))
     inverse = covariance_of(slopes, spare)
-    return Solution(
+    return FitSolution(
         problem=problem,
         vector=vector,
         # the sandwich: what the estimate scatters by when its rows are weighed as if they were independent
@@ -265,7 +269,7 @@ def solve(problem: Problem, starts: list[dict[str, float]]) -> Solution:
     )
 
 
-def weights_of(solutions: Sequence[Solution]) -> np.ndarray:
+def weights_of(solutions: Sequence[FitSolution]) -> np.ndarray:
     """Return how much the data speak for each rival, summing to 1: Akaike's weights.
 
     All are held against the scatter and the independent rows of the one that leaves least (Burnham and Anderson,
@@ -280,7 +284,8 @@ def weights_of(solutions: Sequence[Solution]) -> np.ndarray:
             for solution in solutions
         ]
     )
-    weights = np.exp(-0.5 * (criteria - criteria.min()))
+    prior = np.array([RARER.get(solution.problem.core, 1.0) for solution in solutions])
+    weights = prior * np.exp(-0.5 * (criteria - criteria.min()))
     return np.asarray(weights / weights.sum())
 
 

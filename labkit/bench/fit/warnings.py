@@ -9,7 +9,7 @@ import numpy as np
 
 from labkit.bench.fit.fixture import UNKNOWN_METER, FixturePart, Measurement
 from labkit.bench.fit.model import Points, base_name
-from labkit.bench.fit.solve import Solution
+from labkit.bench.fit.solve import FitSolution
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
@@ -63,7 +63,7 @@ def part_in_words(part: FixturePart) -> str:
 
 
 def fit_warnings(
-    solution: Solution,
+    solution: FitSolution,
     measurements: Sequence[Measurement],
     *,
     resistance: Interval | None,
@@ -84,7 +84,7 @@ def fit_warnings(
     return tuple(dict.fromkeys(said))
 
 
-def common_warnings(solution: Solution, measurements: Sequence[Measurement]) -> list[str]:
+def common_warnings(solution: FitSolution, measurements: Sequence[Measurement]) -> list[str]:
     """Return what holds for one coil and for a pair: the model, the fixture and the sweeps themselves."""
     return [
         *_misfit(solution),
@@ -96,7 +96,7 @@ def common_warnings(solution: Solution, measurements: Sequence[Measurement]) -> 
     ]
 
 
-def _misfit(solution: Solution) -> list[str]:
+def _misfit(solution: FitSolution) -> list[str]:
     if solution.rms_db <= MISFIT_DB or solution.errors.discrepancy_db <= LEAST_SMOOTH * solution.rms_db:
         return []
     if "coupling" in solution.problem.names:
@@ -109,7 +109,7 @@ def _misfit(solution: Solution) -> list[str]:
     ]
 
 
-def _parts(solution: Solution) -> list[str]:
+def _parts(solution: FitSolution) -> list[str]:
     """Name the fixture parts that the sweeps themselves say are not what they were said to be."""
     said = []
     for number, part in enumerate(solution.problem.points.doubtful):
@@ -123,7 +123,7 @@ def _parts(solution: Solution) -> list[str]:
     return said
 
 
-def _noise_floor(solution: Solution, points: Points) -> list[str]:
+def _noise_floor(solution: FitSolution, points: Points) -> list[str]:
     said = []
     for number, name in enumerate(points.names):
         own = np.flatnonzero(points.sweep == number)
@@ -136,7 +136,7 @@ def _noise_floor(solution: Solution, points: Points) -> list[str]:
     return said
 
 
-def _entangled(solution: Solution) -> list[str]:
+def _entangled(solution: FitSolution) -> list[str]:
     said = []
     rig_and_eddy = False
     for (a, b), value in solution.correlations().items():
@@ -191,7 +191,7 @@ def _meter_capacitance(measurements: Sequence[Measurement]) -> list[str]:
     return []
 
 
-def _rig_corner(solution: Solution, measurements: Sequence[Measurement]) -> list[str]:
+def _rig_corner(solution: FitSolution, measurements: Sequence[Measurement]) -> list[str]:
     if "log_rig_corner" not in solution.problem.names:
         return []
     loads = {
@@ -205,7 +205,7 @@ def _rig_corner(solution: Solution, measurements: Sequence[Measurement]) -> list
     ]
 
 
-def _usual_values(solution: Solution) -> list[str]:
+def _usual_values(solution: FitSolution) -> list[str]:
     said = []
     leaning = {
         key
@@ -226,7 +226,7 @@ def _usual_values(solution: Solution) -> list[str]:
     return said
 
 
-def _loose(solution: Solution, resistance: Interval | None) -> list[str]:
+def _loose(solution: FitSolution, resistance: Interval | None) -> list[str]:
     said = []
     for key in solution.problem.names:
         base = base_name(key)
@@ -249,7 +249,7 @@ def _loose(solution: Solution, resistance: Interval | None) -> list[str]:
     return said
 
 
-def _bounds(solution: Solution) -> list[str]:
+def _bounds(solution: FitSolution) -> list[str]:
     said = []
     for key in solution.at_bound:
         base = base_name(key)
@@ -264,7 +264,7 @@ def _bounds(solution: Solution) -> list[str]:
     return said
 
 
-def _coverage(solution: Solution, points: Points) -> list[str]:
+def _coverage(solution: FitSolution, points: Points) -> list[str]:
     s = solution.values
     said = []
     resonances = [solution.problem.resonance_hz(s, number) for number in range(len(points.names))]

@@ -30,7 +30,7 @@ from labkit.bench.fit.fixture import (
     Measurement,
 )
 from labkit.bench.fit.model import fixture_reading
-from labkit.bench.fit.prediction import Prediction
+from labkit.bench.fit.prediction import PredictedCurve
 from labkit.bench.read.sweep import Sweep
 from labkit.bench.read.sweep_reader import ReadingChoices, read_sweep
 from labkit.core.errors import InputError, LabkitError
@@ -236,7 +236,7 @@ def demo_fit(measurements: list[Measurement]) -> Fit:
         warnings=tuple(kept["warnings"]),
         provenance=tuple(kept["provenance"]),
         discrepancy_db=kept["discrepancy_db"],
-        prediction=Prediction.from_dict(kept["prediction"]),
+        prediction=PredictedCurve.from_dict(kept["prediction"]),
         doubts=tuple(kept["doubts"]),
     )
     residuals = []
