@@ -1,4 +1,4 @@
-"""``labkit fit`` and ``labkit diagnose``: the bench at the command line."""
+"""``labkit fit``, ``diagnose`` and ``reproduce``: the bench at the command line."""
 
 from __future__ import annotations
 
@@ -42,7 +42,9 @@ KINDS = ("impedance", "divider", "exciter")
 )
 @click.option("--meter", metavar="LOAD", help="Instrument input, such as 1M+30p; leave out what is unknown.")
 @click.option("--predict", metavar="LOAD", help="Load to predict the curve under; 200k+470p where absent.")
-@click.option("--series", metavar="OHM", help="Series resistor of a divider sweep, such as '1M ± 1 %'.")
+@click.option("--series", metavar="OHM", help="Series resistor of a divider sweep or recordings, such as '1M ± 1 %'.")
+@click.option("--interface", type=click.Path(path_type=Path), help="Calibration kept by labkit sweep calibrate.")
+@click.option("--sense", metavar="OHM", help="Resistor that shows the exciter's current in recordings, 100 Ω.")
 @click.option("--rig-corner", metavar="HZ", help="First-order roll-off of the exciter rig, or 'fit'.")
 @click.option("--integrated", is_flag=True, help="The exciter's d/dt was already taken out.")
 @click.option("--resistance", metavar="OHM", help="DC reading, such as '8.2 kΩ ± 1 %'.")
@@ -73,6 +75,8 @@ def fit(
     meter: str | None,
     predict: str | None,
     series: str | None,
+    interface: Path | None,
+    sense: str | None,
     rig_corner: str | None,
     integrated: bool,
     resistance: str | None,
@@ -87,17 +91,24 @@ def fit(
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
 
     SWEEP is a CSV, TSV, XLSX or Touchstone file, also a table of an LCR meter or a circuit simulator; several sweeps of
-    the same pickup under different loads are fitted together.
+    the same pickup under different loads are fitted together. Recordings (WAV or FLAC) of what labkit sweep write made
+    are taken by their names: source, open, shorted, again, and anything else as the pickup.
     """
     from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sheet_text, fit_sweeps
     from labkit.bench.fit.fixture import STANDARD_LOAD, parse_load
     from labkit.bench.read.sweep_reader import ReadingChoices
+    from labkit.bench.recording.recording import is_recording
 
     reading["columns"] = _columns(reading["columns"])
     reading["decimal"] = {"point": ".", "comma": ",", None: None}[reading["decimal"]]
-    choices = ReadingChoices(**reading)
-    measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
-    label = name or f"{sweeps[0].stem}, measured"
+    if any(map(is_recording, sweeps)):
+        measurements = _recorded(sweeps, reading["kind"], loads, series, interface, sense)
+    else:
+        if interface is not None or sense is not None:
+            raise InputError("--interface and --sense belong to recordings (WAV or FLAC); none was given")
+        choices = ReadingChoices(**reading)
+        measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
+    label = name or f"{Path(measurements[0].sweep.name).stem}, measured"
     if coils:
         from labkit.bench.fit.pair import fit_pair, pair_sheet_text
 
@@ -105,8 +116,8 @@ def fit(
             raise InputError("--record prints the fit of one coil; leave it out with --coil")
         pair = fit_pair(measurements, coils, name=label, band_hz=_band(band) if band else FIT_BAND_HZ)
         if sheet is not None:
-            emit(pair_sheet_text(pair), sheet, force)
-        emit(as_json_text(pair.as_dict()) if as_json else pair_text(pair), output, force)
+            emit(pair_sheet_text(pair), sheet, out.force)
+        out.write(text=lambda: pair_text(pair), data=pair.as_dict)
         return
     result = fit_sweeps(
         measurements,
@@ -185,6 +196,31 @@ def _measurements(
         )
         made.append(Measurement(sweep=sweep, fixture=fixture))
     return made
+
+
+def _recorded(
+    recordings: tuple[Path, ...],
+    kind: str | None,
+    loads: tuple[str, ...],
+    series: str | None,
+    interface: Path | None,
+    sense: str | None,
+) -> list[Measurement]:
+    from labkit.bench.fit.fixture import parse_load
+    from labkit.bench.recording.recording import is_recording
+    from labkit.cli.sweep_commands import recorded_measurements
+
+    tables = [path.name for path in recordings if not is_recording(path)]
+    if tables:
+        raise InputError(f"{tables[0]}: is no recording; fit tables and recordings one by one")
+    return recorded_measurements(
+        recordings,
+        interface=interface,
+        series=series,
+        exciter=kind == "exciter",
+        sense=sense,
+        loads=[parse_load(load) for load in loads],
+    )
 
 
 def _corner(text: str | None) -> float:
@@ -292,8 +328,7 @@ def diagnose(pickup: str, readings: Path, out: Output, record: Path | None) -> i
 
 @click.command()
 @click.argument("bobbin")
-@json_option
-@output_options
+@result_options()
 @click.option("--original", metavar="PICKUP", help="Its electrical values: the sheet of a fit, or a catalogue name.")
 @click.option("--readings", type=click.Path(path_type=Path), help="Its single readings: a readings sheet.")
 @click.option("wires", "--wire", multiple=True, required=True, metavar="WIRE", help="A wire in stock; repeat for each.")
@@ -308,9 +343,7 @@ def diagnose(pickup: str, readings: Path, out: Output, record: Path | None) -> i
 @click.option("--record", type=click.Path(path_type=Path), help="Write the printable record (HTML) here.")
 def reproduce(
     bobbin: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     original: str | None,
     readings: Path | None,
     wires: tuple[str, ...],
@@ -349,9 +382,11 @@ def reproduce(
     if record is not None:
         from labkit.report.reproduce_paper import reproduce_paper_html
 
-        emit(reproduce_paper_html(stock.name, known, found), record, force)
-    data = [item.as_dict() for item in found]
-    emit(as_json_text({"builds": data}) if as_json else "\n\n".join(item.text() for item in found), output, force)
+        emit(reproduce_paper_html(stock.name, known, found), record, out.force)
+    out.write(
+        text=lambda: "\n\n".join(item.text() for item in found),
+        data=lambda: {"builds": [item.as_dict() for item in found]},
+    )
 
 
 def _turns(text: str) -> tuple[float, float]:

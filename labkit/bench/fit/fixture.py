@@ -96,6 +96,8 @@ class Fixture:
         Whether the recorded level is absolute. None: yes for impedance and divider, no for exciter.
     series_tolerance, meter_resistance_tolerance, meter_capacitance_tolerance : float
         95 % bounds of these parts, 1 = 100 %.
+    level_doubt_db : float, dB
+        Standard deviation of an absolute level that all points share, such as a gain that moved since calibration.
     """
 
     kind: SweepKind
@@ -110,6 +112,7 @@ class Fixture:
     series_tolerance: float = RESISTOR_TOLERANCE
     meter_resistance_tolerance: float = RESISTOR_TOLERANCE
     meter_capacitance_tolerance: float = CAPACITOR_TOLERANCE
+    level_doubt_db: float = 0.0
 
     def __post_init__(self) -> None:
         if self.meter_resistance is not None and not self.meter_resistance > 0:
@@ -122,6 +125,8 @@ class Fixture:
             raise InputError(f"a rig corner must be above 0 Hz; got {self.rig_corner_hz} Hz")
         if self.fit_rig_corner and self.kind != "exciter":
             raise InputError("a rig corner can be fitted to exciter sweeps only; an impedance has no drive to roll off")
+        if not 0 <= self.level_doubt_db < math.inf:
+            raise InputError(f"the doubt of a level must be 0 dB or more; got {self.level_doubt_db} dB")
         for name in ("series_tolerance", "meter_resistance_tolerance", "meter_capacitance_tolerance"):
             if not 0 <= getattr(self, name) < 1:
                 raise InputError(f"a {name.replace('_', ' ')} must lie in 0 … 100 %; got {getattr(self, name)}")

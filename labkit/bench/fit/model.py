@@ -169,6 +169,7 @@ class Points:
     drive: np.ndarray
     rolls_off: np.ndarray
     level_free: tuple[bool, ...]
+    level_doubt_db: tuple[float, ...]
     names: tuple[str, ...]
     parts: tuple[tuple[FixturePart, np.ndarray], ...]
     series_parts: tuple[tuple[FixturePart, np.ndarray], ...]
@@ -228,7 +229,14 @@ def gather(measurements: Sequence[Measurement], *, band_hz: tuple[float, float],
         **joined,
         admittance=admittance,
         series=series,
-        level_free=tuple(not measurement.fixture.has_absolute_level for measurement in measurements),
+        level_free=tuple(
+            not measurement.fixture.has_absolute_level or measurement.fixture.level_doubt_db > 0
+            for measurement in measurements
+        ),
+        level_doubt_db=tuple(
+            measurement.fixture.level_doubt_db if measurement.fixture.has_absolute_level else 0.0
+            for measurement in measurements
+        ),
         names=tuple(measurement.sweep.name for measurement in measurements),
         parts=tuple(across.items()),
         series_parts=tuple(through.items()),
@@ -405,7 +413,9 @@ class Problem:
         points = self.points
         log_reading = np.log(np.abs(self.reading(values)))
         levels = {
-            f"level_{number}": float(np.mean((points.log_magnitude - log_reading)[points.sweep == number]))
+            f"level_{number}": 0.0
+            if points.level_doubt_db[number]
+            else float(np.mean((points.log_magnitude - log_reading)[points.sweep == number]))
             for number, is_free in enumerate(points.level_free)
             if is_free
         }
@@ -418,6 +428,11 @@ def make_problem(
 ) -> Problem:
     """Return the problem of given unknowns of the coil, with those of the fixture and its doubt added."""
     levels = [f"level_{number}" for number, is_free in enumerate(points.level_free) if is_free]
+    gains = {
+        f"level_{number}": (0.0, doubt / DECIBEL_PER_NEPER)
+        for number, doubt in enumerate(points.level_doubt_db)
+        if doubt > 0
+    }
     parts = [f"part_{number}" for number in range(len(points.doubtful))]
     rig = ["log_rig_corner"] if points.rolls_off.any() else []
     held = {key: (math.log(interval.value), reading_spread(interval)) for key, interval in known.items()}
@@ -425,7 +440,7 @@ def make_problem(
         points=points,
         core=core,
         leads=leads,
-        known={**held, **dict.fromkeys(parts, (0.0, 1.0))},
+        known={**held, **gains, **dict.fromkeys(parts, (0.0, 1.0))},
         names=(*coil_names, *rig, *levels, *parts),
     )
 
