@@ -54,7 +54,7 @@ def test_the_curve_lies_inside_its_band_and_the_band_is_widest_at_the_peak(state
 
 
 def test_a_magnet_swap_is_pinned_under_the_magnets_name(state):
-    state.pin()
+    state.keep()
     state.set_text("grade", "Alnico 2")
     (pin,) = state.pins
     assert pin.short == "Alnico 5"
@@ -68,7 +68,7 @@ def test_a_magnet_swap_is_pinned_under_the_magnets_name(state):
 
 def test_the_address_gives_the_same_state_back(state):
     state.set_text("turns", "7777")
-    state.pin()
+    state.keep()
     state.set_text("grade", "Alnico 3")
     state.set_text("cover", "brass")
     state.set_text("own.broke", "2.4k")

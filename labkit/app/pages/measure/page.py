@@ -55,6 +55,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     title = "What is on the bench?"
     lead = "Drop sweeps of a pickup to get its values, or hold single readings against what it should be."
+    keeps = False
 
     def set_up(self) -> None:
         """Make the page's own widgets."""

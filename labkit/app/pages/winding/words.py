@@ -216,7 +216,7 @@ def winding_answer(built: BuiltPickup, turns: float | None, reading: Reading, ch
 
 
 def change_sentence(change: PickupChange, name: str) -> str:
-    """Say what differs from a pinned pickup; causes that both share are taken out of the bounds."""
+    """Say what differs from a kept pickup; causes that both share are taken out of the bounds."""
     parts = [
         _ratio("resistance", change.resistance),
         _ratio("inductance", change.inductance),
