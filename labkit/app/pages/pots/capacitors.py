@@ -30,6 +30,7 @@ from labkit.study.questions.pots import (
     LEVEL_HZ,
     TILT_HZ,
     Bleed,
+    BleedKind,
     bleed_of,
     capacitor_differences,
     compare_bleeds,
@@ -40,7 +41,7 @@ from labkit.study.questions.pots import (
     with_capacitor,
 )
 from labkit.view.curve.curve import Curve, difference_window
-from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle
 from labkit.view.words import frequency_in_words, read_response
 
 BLEED_POSITIONS = (8.0, 7.0, 6.0, 5.0)
@@ -56,10 +57,11 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     name, now = plain_name(control), float(rig.settings[control])
     own = bleed_of(rig, pot)
     tried = compare_bleeds(rig, pot, BLEED_POSITIONS)
-    against = "plain" if own.kind != "plain" else "parallel"
-    other: Rig = tried[against].rig  # type: ignore[index]
+    against: BleedKind = "plain" if own.kind != "plain" else "parallel"
+    other = tried[against].rig
     rest = [kind for kind in BLEEDS if kind not in (own.kind, against)]
-    styles = {own.kind: NOW, against: PINS[0], **dict(zip(rest, FAMILY))}
+    styles: dict[str, CurveStyle] = {own.kind: NOW, against: PINS[0], **dict(zip(rest, FAMILY))}
+    kinds = (own.kind, against, *rest)
     curves = pair(rig, own.kind, other, against)
     curves += [neighbour(tried[kind].rig, kind, styles[kind]) for kind in rest]
     full = Curve(
@@ -75,7 +77,7 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
             curves=(
                 *(
                     Curve(frequency_hz=GRID_HZ, gain_db=turns[kind][row], label=kind, style=styles[kind])
-                    for kind in (own.kind, against, *rest)
+                    for kind in kinds
                 ),
                 full,
             ),

@@ -181,7 +181,8 @@ class PotsPageState(CurvePageState[PotsResult]):
         values, rig = self.values, self.result.rig
         kept: dict[str, tuple[str, float | None]] = {VALUES: ("own.b_value", one_value(rig))}
         if "own.pot" in values:
-            kept[POSITIONS] = "own.b_position", rig.settings[_pot(rig, str(values["own.pot"])).control.name]
+            control = _pot(rig, str(values["own.pot"])).control.name
+            kept[POSITIONS] = "own.b_position", float(rig.settings[control])
         if "own.capacitor" in values:
             kept[CAPACITOR] = "own.b_capacitance", capacitance(rig, str(values["own.capacitor"]))
         key, value = kept.get(str(values["own.show"]), ("", None))
