@@ -206,6 +206,23 @@ def test_the_input_is_released_however_playing_ends(opened, guitar, way):
     assert page.get_by_label("You hear").input_value() == ("low note" if way == "another take" else "live")
 
 
+@pytest.mark.parametrize(
+    ("event", "words"),
+    [
+        ("nodes.guards[0].port.onmessage({ data: 'howl' })", "the sound fed itself"),
+        ("nodes.sources[0].mediaStream.getTracks()[0].dispatchEvent(new Event('ended'))", "The sound input has gone"),
+    ],
+)
+def test_a_howl_and_a_pulled_plug_close_the_input_and_are_told(opened, guitar, event, words):
+    page = opened(guitar)
+    open_input(page)
+    unmuted(page)
+    page.evaluate(event)
+    page.wait_for_selector(f"{BAR}[data-state=stopped]:not([data-live])")
+    expect(page.locator(".lab-ear-said")).to_contain_text(words)
+    page.wait_for_function(RELEASED)
+
+
 def test_a_refused_input_is_told_in_one_sentence(opened, guitar):
     page = opened(guitar, allowed=False)
     open_input(page)
