@@ -60,11 +60,12 @@ def build_sheet_html(
     InputError
         If a coil is given by its values, so that there is nothing to wind.
     """
-    columns = [_coil_rows(built, name, made, shop_temperature_c) for name, made in built.build.coils]
+    wound = built.build.wound
+    columns = [_coil_rows(built, name, made, shop_temperature_c) for name, made in wound]
     names = list(dict.fromkeys(name for column in columns for name in column))
     body = [
         grid(
-            ("Coil", *(name for name, _ in built.build.coils)),
+            ("Coil", *(name for name, _ in wound)),
             [(name, *(column.get(name, "–") for column in columns)) for name in names],
         ),
         remark(
@@ -104,7 +105,7 @@ def _scaled(prediction: Prediction, factor: float) -> Interval:
 
 def _coil_rows(built: BuiltPickup, name: str, made: CoilBuild, shop_temperature_c: float) -> dict[str, str]:
     """What the winder sets, winds and reads for one coil, by name."""
-    winding, values = made.winding, built.coils[name]
+    winding, values = made.winding, built.of_coil(name)
     if winding is None:
         raise InputError(f"coil '{name}' of '{built.name}' is given by its values; there is nothing to wind")
     wire, resistance = winding.wire, values.resistance
@@ -139,8 +140,15 @@ def _stated(made: CoilBuild, keys: Mapping[str, Any]) -> tuple[tuple[str, str], 
     """Bobbin and poles of a coil; what its sheet says and is not named here comes last, under its key."""
     winding, poles = made.winding, made.poles
     assert winding is not None
-    of_poles = keys.get("poles", {})
-    rows = [
+    listed = keys.get("poles") if isinstance(keys.get("poles"), list) else []
+    of_poles = {} if listed else keys.get("poles", {})
+    rows = []
+    if made.then is not None:
+        first = f"{_count(keys['turns'])} turns of {_worded(keys['wire'])}"
+        rows.append(("Windings", f"{first}, over them {_count(made.then.turns)} turns of {made.then.wire.name}"))
+    if made.tap is not None:
+        rows.append(("Lead brought out after", f"{made.tap:g} turns"))
+    rows += [
         ("Packing", _said(keys, "packing", f"{winding.packing:g}")),
         ("Stretch in winding", _said(keys, "stretch", "0 %")),
         ("Core, straight length", _said(keys, "straight_length")),
@@ -150,6 +158,10 @@ def _stated(made: CoilBuild, keys: Mapping[str, Any]) -> tuple[tuple[str, str], 
     ]
     if poles is None:
         rows.append(("Poles", NOT_STATED))
+    elif listed:
+        for number, entry in enumerate(listed, start=1):
+            words = ", ".join(f"{_title(key).lower()} {_worded(value)}" for key, value in entry.items())
+            rows.append((f"Poles, entry {number}", words or "as the one before"))
     else:
         rows += [
             ("Poles", f"{_said(of_poles, 'count')} × {poles.kind}" if poles.kind != "blade" else "blade"),
@@ -160,7 +172,7 @@ def _stated(made: CoilBuild, keys: Mapping[str, Any]) -> tuple[tuple[str, str], 
             ("Facing the strings", str(of_poles.get("facing") or keys.get("facing") or _taken(made.facing))),
             ("Rise of the poles", _said(of_poles, "rise", "0 mm")),
         ]
-    named = {"turns", "wire", "wound", "facing", "poles", "packing", "stretch", *_BOBBIN}
+    named = {"turns", "wire", "wound", "facing", "poles", "packing", "stretch", "then", "tap", *_BOBBIN}
     named_poles = {"kind", "grade", "count", "diameter", "thickness", "width", "length", "pitch", "charge", "facing"}
     rows += [(_title(key), _worded(value)) for key, value in keys.items() if key not in named]
     rows += [
@@ -181,7 +193,9 @@ def _parts(build: PickupBuild) -> tuple[tuple[str, str], ...]:
     bar = data.get("bar")
     if bar is not None and build.bar is not None:
         keeper = _said(bar, "keeper", "with keeper")
-        rows.append(("Magnet bar", f"{bar['grade']}, {_worded(bar['length'])} × {_worded(bar['thickness'])}"))
+        size = " × ".join(_worded(bar[key]) for key in ("length", "width", "thickness") if key in bar)
+        rows.append(("Magnet bar", f"{bar.get('count', 1)} of {bar['grade']}, {size}"))
+        rows.append(("Place of the bar", build.bar.place))
         rows.append(("Charge of the bar", _said(bar, "charge", "100 %")))
         rows.append(("Steel keeper", {"True": "yes", "False": "no"}.get(keeper, keeper)))
     for key in ("cover", "baseplate"):
@@ -189,12 +203,29 @@ def _parts(build: PickupBuild) -> tuple[tuple[str, str], ...]:
         said = NOT_STATED
         if plate is not None:
             said = f"{plate['metal']}, {_worded(plate['thickness'])}, {_worded(plate['gap'])} off the coil"
+            said += f", {_worded(plate['side_gap'])} at its sides" if "side_gap" in plate else ""
         rows.append((_title(key), said))
     lead = data.get("lead", {})
     rows.append(("Lead", ", ".join(_worded(lead[key]) for key in ("kind", "capacitance") if key in lead) or NOT_STATED))
     rows.append(("Wax", _said(data, "wax", "dry")))
     rows.append(("Pole face to string", _said(data, "string_distance", length(build.string_distance))))
-    known = {"sheet", "format", "name", "summary", "source", "note", "doubt", "coil", "connection", "spacing", "bar"}
+    for number, (event, entry) in enumerate(zip(build.history, data.get("history", [])), start=1):
+        told = ", ".join(_worded(value) for key, value in entry.items() if key != "event")
+        rows.append((f"Magnets, event {number}", f"{event.event} {told}".strip()))
+    known = {
+        "history",
+        "sheet",
+        "format",
+        "name",
+        "summary",
+        "source",
+        "note",
+        "doubt",
+        "coil",
+        "connection",
+        "spacing",
+        "bar",
+    }
     known |= {"cover", "baseplate", "lead", "wax", "string_distance", "coupling", "temperature"}
     rows += [(_title(key), _worded(value)) for key, value in data.items() if key not in known]
     return tuple(rows)

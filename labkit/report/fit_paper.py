@@ -11,7 +11,7 @@ import numpy as np
 from labkit.bench.fit.fit import Fit, describe_fixture
 from labkit.bench.fit.fixture import Measurement
 from labkit.core.errors import InputError
-from labkit.report.paper_page import TO_FILL_IN, PaperHead, bounds, bullets, figure, grid, page, titled
+from labkit.report.paper_page import TO_FILL_IN, PaperHead, bounds, bullets, curves_figure, figure, grid, page, titled
 from labkit.view import svg
 from labkit.view.curve.curve import Curve, Frame
 from labkit.view.curve.residual import residual_reach
@@ -62,6 +62,21 @@ def fit_paper_html(fit: Fit, measurements: Sequence[Measurement], *, head: Paper
         drawing = residual_drawing(measurement, residual.frequency_hz, residual.level_db, description)
         caption = f"Points: measured; line: fitted; below: measured minus fitted. {description}"
         body.append(titled(measurement.sweep.name, figure(drawing, caption)))
+    if fit.prediction is not None:
+        seen = fit.prediction
+        curve = Curve(
+            frequency_hz=seen.frequency_hz,
+            gain_db=seen.level_db,
+            low_db=seen.low_db,
+            high_db=seen.high_db,
+            label="predicted",
+        )
+        caption = f"{seen.sentence} The band holds the curve in 95 of 100 cases."
+        drawn = curves_figure(
+            [curve], title="Predicted curve", description=seen.sentence, height=CURVE_HEIGHT + GAP, caption=caption
+        )
+        body.append(titled("What it predicts", drawn))
+    body.append(bullets("Where most of the doubt comes from", fit.doubts))
     strong = [(f"{a} and {b}", f"{value:+.2f}") for (a, b), value in fit.correlations.items() if abs(value) > 0.8]
     if strong:
         body.append(titled("Values that lean on each other", grid(("Pair", "Correlation"), strong)))

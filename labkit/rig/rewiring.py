@@ -81,6 +81,10 @@ DEMO_CHAIN: tuple[Stage, ...] = (
 """What a wiring is shown into: 5 m of cable at 100 pF/m, then 1 MΩ with 107 pF."""
 
 
+OF_TWO_COILS = ("two-coil", "winding with a tap")
+"""Pickups of the catalogue that a wiring which joins single coils is shown with, where they suit it."""
+
+
 def demo_rig(harness: Harness) -> Rig:
     """Return the rig that a wiring is shown in, with pickups of the catalogue and 5 m of cable.
 
@@ -91,14 +95,15 @@ def demo_rig(harness: Harness) -> Rig:
     pickups = {}
     for slot in harness.slots:
         first = "narrow single coil, reversed" if slot == reversed_slot else "narrow single coil"
-        pickups[slot] = _fitting((first, "two-coil", *catalogue().usable_names("pickup")), harness, slot)
+        pickups[slot] = _fitting((first, *OF_TWO_COILS, *catalogue().usable_names("pickup")), harness, slot)
     return Rig(name=harness.name, pickups=pickups, harness=harness, chain=DEMO_CHAIN)
 
 
 def _filled(rig: Rig, harness: Harness, slot: str) -> Pickup:
     """The slot's own pickup, then the rig's others in their order, then the catalogue's."""
     at_hand = [rig.pickups[slot]] if slot in rig.pickups else []
-    return _fitting((*at_hand, *rig.pickups.values(), *catalogue().usable_names("pickup")), harness, slot)
+    usual = [name for name in OF_TWO_COILS if name in catalogue().names("pickup")]
+    return _fitting((*at_hand, *rig.pickups.values(), *usual, *catalogue().usable_names("pickup")), harness, slot)
 
 
 def _fitting(candidates: Sequence[Pickup | str], harness: Harness, slot: str) -> Pickup:

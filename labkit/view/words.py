@@ -213,10 +213,8 @@ def _doubt(level: Prediction) -> str:
     return f"± {half:.1f} dB" if half >= 0.05 else ""
 
 
-def key_numbers(
-    now: Reading, *, pinned: Reading | None = None, pinned_name: str = "the pinned curve"
-) -> tuple[KeyNumber, ...]:
-    """Return the three key numbers of a curve, each compared with a pinned one where there is one.
+def key_numbers(now: Reading, *, pinned: Reading | None = None, pinned_name: str = "B") -> tuple[KeyNumber, ...]:
+    """Return the three key numbers of a curve, each compared with a kept one where there is one.
 
     Parameters
     ----------
@@ -225,7 +223,7 @@ def key_numbers(
     pinned : Reading, optional
         What to compare with.
     pinned_name : str
-        What sets the pinned curve apart: ``the pin at 3 m``.
+        What sets that one apart: ``cable 3 m``.
     """
     if now.is_silent:
         nothing = "nothing reaches the input"

@@ -255,18 +255,11 @@ def test_ground_stays_out_of_the_buffer(state):
     assert {node for element in stage.elements("a", "b") for node in element.nodes} == {"a", "b", GROUND}
 
 
-def test_the_compared_length_can_be_pinned_for_the_other_pages(state):
-    assert state.can_pin
-    state.pin()
-    assert not state.can_pin
-    on_the_rig_page = RigPageState(query=state.query)
+def test_the_compared_length_goes_to_the_blind_test(state):
+    on_the_rig_page = RigPageState(query=state.compared_query)
     assert on_the_rig_page.problems == ()
     assert [shown.short for shown in on_the_rig_page.pins] == ["cable 3 m"]
     assert on_the_rig_page.values["cable.length"] == 5.0
-    state.undo()
-    assert state.query == ""
-    state.set_text("own.before", "5 m")
-    assert not state.can_pin
 
 
 def test_the_formula_is_shown_with_the_rigs_numbers_and_lies_above_the_solved_peak(state):

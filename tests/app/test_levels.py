@@ -36,7 +36,7 @@ def rig_bench(**steps: str) -> RigPageState:
 
 def half_charge() -> WindingPageState:
     state = WindingPageState()
-    state.pin()
+    state.keep()
     state.set_text("charge", "50 %")
     assert state.errors == {}
     return state
@@ -58,7 +58,7 @@ def test_the_winding_page_shows_the_output_with_its_doubt_before_anything_is_pin
 
 def test_the_rig_page_compares_two_magnets_with_the_doubt_of_the_model() -> None:
     state = rig_bench(bridge=BUILT)
-    state.pin()
+    state.keep()
     state.set_text("bridge", ALNICO_2)
     level = last(state.numbers)
     assert level.value == "1.0 dB softer"
@@ -70,7 +70,7 @@ def test_the_rig_page_says_equal_emf_and_offers_the_key_where_an_output_is_not_k
     state = RigPageState()
     assert last(state.numbers).sentence == "Output not known, so levels are at equal EMF"
     assert 'output = "-2 dB"' in state.caption
-    state.pin()
+    state.keep()
     state.set_text("bridge", BUILT)
     assert last(state.numbers).detail.endswith("at equal EMF")
     assert "at equal EMF" in state.drawn
@@ -96,7 +96,7 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_offers_the_othe
 
 def test_drawn_by_the_strings_half_the_charge_lies_six_decibels_lower() -> None:
     state = RigPageState(set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT))
-    state.pin()
+    state.keep()
     state.set_text(CURVE, BY_STRINGS)
     assert len(state.snapshot.rig.pins) == 1  # moving the curve keeps the pin
     full = state.curves()[0].gain_db

@@ -68,7 +68,7 @@ class TestWhatIsCompared:
     def test_a_pin_stays_in_the_list_when_something_else_is_chosen(self, seal):
         listening = ListeningPageState(seal=seal, query="pin=volume%3D3%26tone%3D2")
         pinned = listening.values["against"]
-        assert pinned == "Pinned: Volume knob 3 of 10, Tone knob 2 of 10"
+        assert pinned == "Kept: Volume knob 3 of 10, Tone knob 2 of 10"
         listening.set_index("against", position(listening, "against", RigOffers().rigs[1]))
         listening.set_index("against", position(listening, "against", pinned))
         assert listening.snapshot.second.changes == (("tone", 2.0), ("volume", 3.0))
@@ -97,9 +97,9 @@ class TestWhatIsCompared:
 
     def test_both_curves_are_drawn_and_described(self, listening):
         drawing = listening.draw(600)
-        assert 'data-label="First"' in drawing
-        assert 'data-label="Second"' in drawing
-        assert "First, Cable length 5 m: Peak at" in drawing
+        assert 'data-label="A Cable length 5 m"' in drawing
+        assert 'data-label="B Cable length 10 m"' in drawing
+        assert "A Cable length 5 m: Peak at" in drawing
 
 
 class TestAddress:

@@ -72,7 +72,7 @@ def test_the_customer_sheet_says_the_result_and_both_loads(page):
 
 def test_sound_compares_with_what_the_question_compares_with(page):
     ask(page, "Pot values")
-    assert [sound["text"] for sound in page.listening.bar.sounds] == ["as it stands", "500 kΩ"]
+    assert [sound["text"] for sound in page.listening.bar.sounds] == ["250 kΩ", "500 kΩ"]
     assert page.hearing().other is page.state.result.view.other
 
 

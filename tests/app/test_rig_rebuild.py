@@ -164,7 +164,7 @@ def test_a_saved_sheet_opens_as_the_same_rig_and_travels_in_the_address(name):
     first = bench_of(name)
     first.set_text("cable.length", "7")
     state = RigPageState()
-    state.pin()
+    state.keep()
     state.open_sheet(rig_sheet_text(first.rig), "mine.toml")
     frequency = np.array([100.0, 1000.0, 3000.0, 8000.0])
     # the sheet writes every value with all its digits: equal but for rounding
@@ -243,9 +243,9 @@ def test_a_sheet_named_like_a_rig_of_the_catalogue_gets_a_name_of_its_own():
 
 def test_two_pins_of_another_rig_are_told_apart_by_what_differs_between_them():
     state = bench_of(RIGS[1])
-    state.pin()
+    state.keep()
     state.set_text("cable.length", "20")
-    state.pin()
+    state.keep()
     state.set_text("rig", RIGS[2])
     shorts = [pin.short for pin in state.pins]
     assert len(set(shorts)) == 2
@@ -255,7 +255,7 @@ def test_two_pins_of_another_rig_are_told_apart_by_what_differs_between_them():
 
 def test_the_plot_keeps_its_place_while_the_names_of_pins_change():
     state = RigPageState()
-    state.pin()
+    state.keep()
     state.set_text("cable.length", "6")
     first = state.draw(790).split('data-frame="')[1].split('"')[0]
     state.set_text("tone", "4")

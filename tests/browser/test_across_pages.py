@@ -33,16 +33,17 @@ def kernels(server) -> int:
 def test_two_browsers_at_once_stay_independent(visit):
     one = visit(RIG, ready=CURVE).page
     other = visit(RIG, ready=CURVE).page
+    settled(other)
     before = other.get_attribute("svg.lab-curve polyline[data-label^='A ']", "points")
     numbers = other.inner_text(".lab-numbers")
     one.get_by_label("Cable length", exact=True).fill("79")
     one.wait_for_function("() => location.search.includes('cable.length')")
     one.get_by_role("button", name="Keep as B").click()
-    one.wait_for_selector(".lab-pins li")
+    one.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     settled(other)
     assert other.get_attribute("svg.lab-curve polyline[data-label^='A ']", "points") == before
     assert other.inner_text(".lab-numbers") == numbers
-    assert other.locator(".lab-pins li").count() == 0
+    assert other.locator(".lab-ticket[data-letter=B]:not(.lab-empty)").count() == 0
     assert "cable.length" not in other.url
     # and the second one still works by itself
     other.get_by_label("Tone knob", exact=True).fill("30")

@@ -171,7 +171,7 @@ def test_a_page_keeps_its_last_picture_when_its_kernel_dies(visit, lab, name):
 def test_the_page_goes_on_with_its_state_after_its_kernel_died(visit, lab, screenshots, width):
     page = visit(f"{RIG}?v=1&tone=3&pin=cable.length%3D3", ready=CURVE, width=width).page
     type_length(page, "25", "cable.length=25")
-    page.wait_for_selector(".lab-pins li")
+    page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     numbers = page.inner_text(".lab-numbers")
     kernel_of(page, lab).send_signal(signal.SIGKILL)
     state_is(page, "ended")
@@ -180,7 +180,7 @@ def test_the_page_goes_on_with_its_state_after_its_kernel_died(visit, lab, scree
     assert page.inner_text(".lab-numbers") == numbers
     page.get_by_role("button", name="Go on").click()
     state_is(page, "well")
-    page.wait_for_selector(".lab-pins li")
+    page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     assert page.get_by_label("Cable length, type a value").input_value() == "25 m"
     assert "tone=3" in page.url
     assert page.inner_text(".lab-numbers") == numbers

@@ -113,7 +113,7 @@ def test_pin_undo_redo_start_again(rig):
     page = rig
     number = kilohertz(page)
     page.get_by_role("button", name="Keep as B").click()
-    page.wait_for_selector(".lab-pins li")
+    page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     page.get_by_label("Cable length, type a value").fill("12")
     page.keyboard.press("Enter")
     settle(page, number)
@@ -128,7 +128,7 @@ def test_pin_undo_redo_start_again(rig):
     assert kilohertz(page) == moved
     page.get_by_role("button", name="Start again").click()
     settle(page, moved)
-    page.wait_for_function("() => document.querySelectorAll('.lab-pins li').length === 0 && location.search === ''")
+    page.wait_for_function("() => document.querySelector('.lab-ticket.lab-empty') && location.search === ''")
 
 
 def test_a_typed_error_stands_beside_its_control_and_moves_nothing(rig):

@@ -46,12 +46,14 @@ def winding(visit):
 def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(winding, screenshots, tmp_path):
     page = winding.page
     page.get_by_role("button", name="Keep as B").click()
-    page.wait_for_selector(".lab-pins li")
+    page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     inductance = row(page, "Inductance")
     page.get_by_label("Magnet", exact=True).select_option(label="Alnico 2")
     wait_for_row(page, "Inductance", inductance)
     page.wait_for_selector(".lab-curve-holder svg polyline[data-label='B Alnico 5']")
-    page.wait_for_function("() => document.querySelector('.lab-pins').textContent.includes('Alnico 5, now Alnico 2')")
+    page.wait_for_function(
+        "() => document.querySelector('.lab-ear-kept').textContent.includes('Alnico 5, now Alnico 2')"
+    )
     assert "Against Alnico 5: resistance the same; inductance" in page.inner_text(".lab-more")
     assert "lower than with Alnico 5" in page.inner_text(".lab-numbers")
 

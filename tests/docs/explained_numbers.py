@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from labkit.bench.diagnose import diagnose, faults, meter
-from labkit.bench.fit import solve as fit_solve
+from labkit.bench.fit import fixture
 from labkit.bench.fit import warnings as fit_warnings
 from labkit.circuit.solve.solver import thermal_noise
+from labkit.core.units import format_quantity
 from labkit.pickup.losses import cylinder as losses
 from labkit.pickup.losses import plates
 from labkit.pickup.magnetics import bar, field, magnet, poles
@@ -308,7 +309,10 @@ def recordings() -> Claims:
 
 
 def measuring() -> Claims:
-    yield f"falls by {fit_solve.LEAST_GAIN:g} or more and the residual by {fit_solve.LEAST_GAIN_DB:g} dB"
+    usual = f"{percent(fixture.RESISTOR_TOLERANCE)} is taken for resistors and {percent(fixture.CAPACITOR_TOLERANCE)}"
+    yield f"{usual} for capacitors"
+    low, high = (format_quantity(bound, "Ω") for bound in fixture.UNKNOWN_METER)
+    yield f"anywhere from {low} to {high}"
     yield f"above {fit_warnings.MISFIT_DB:g} dB the fit questions its own model"
     yield f"no better than {percent(fit_warnings.LOOSE)}"
     reading = meter.in_circuit_reading(resistance=6000.0, parallel=[250e3])

@@ -24,6 +24,9 @@ from tests.pickup.builds import COVER, PAIR, SINGLE, built
 from tests.pickup.exact_losses import exact_elements
 from tests.pickup.worked import COIL, TURNS, row
 
+FEW_TURNS = ("low-impedance single coil, built",)
+"""Builds whose peak lies beyond the audio range, bare and behind a cable."""
+
 DEMOS = [name for name in catalogue().names("pickup") if name.endswith("built")]
 
 
@@ -216,7 +219,11 @@ def test_every_built_demo_is_sound_and_passive(name: str) -> None:
         assert coil.area
         assert coil.facing
         assert coil.wound
-    assert loaded_response(pickup).peak.frequency_hz > 5e3
+    peak = loaded_response(pickup).peak
+    if name in FEW_TURNS:
+        assert peak is None
+    else:
+        assert peak.frequency_hz > 5e3
 
 
 def test_field_is_that_of_the_field_model() -> None:
@@ -262,8 +269,9 @@ def test_warm_copper_reads_more_and_nothing_else_moves_much() -> None:
 
 
 def test_wax_raises_only_the_capacitance_of_the_coil() -> None:
+    # 1.58 with the usual 2 µm between turns of AWG 42, of which finite cells say 1.3 (touching) to 1.6
     dry, waxed = built(), built(changes={"wax": "100 %"})
-    assert waxed.coils["main"].capacitance.value == pytest.approx(1.25 * dry.coils["main"].capacitance.value)
+    assert waxed.coils["main"].capacitance.value == pytest.approx(1.58 * dry.coils["main"].capacitance.value, rel=0.01)
     assert waxed.total.inductance.interval == dry.total.inductance.interval
     assert waxed.resonance.value < dry.resonance.value
 
@@ -288,5 +296,8 @@ def test_built_pickups_go_into_a_rig(name: str) -> None:
     slot = rig.harness.slots[0]
     pickup = catalogue().load("pickup", name)
     peak = rig.replace(pickups={slot: pickup}).response().peak
+    if name in FEW_TURNS:
+        assert peak is None
+        return
     assert peak is not None
     assert 1.5e3 < peak.frequency_hz < 6e3

@@ -218,9 +218,9 @@ def test_fit_paper_shows_values_residuals_and_warnings():
     text = words(PAPERS["fit"])
     for expected in ("Inductance", "95 % bounds", "measured minus fitted", "their sum", "bench <4>.csv"):
         assert expected in text, expected
-    # one circle for each measured point, one line for the fit and one for the residual
+    # one circle for each measured point; lines of the fit, the residual and the prediction
     assert PAPERS["fit"].count("<circle") == 60
-    assert PAPERS["fit"].count("<polyline") == 2
+    assert PAPERS["fit"].count("<polyline") == 3
     with pytest.raises(InputError, match="other sweeps"):
         fit_paper_html(FIT, [])
 
@@ -263,6 +263,9 @@ def texts_of(data):
     for key, value in data.items():
         if isinstance(value, dict):
             yield from texts_of(value)
+        elif isinstance(value, list):
+            for entry in value:
+                yield from texts_of(entry)
         elif key not in ("sheet", "format", "name", "summary") and not isinstance(value, bool):
             yield f"{value:,}".replace(",", " ") if key == "turns" else str(value)
 
@@ -275,7 +278,7 @@ def test_a_build_sheet_says_everything_its_sheet_says_and_names_what_it_does_not
         assert value in said, value
     assert "Flange, radius of its ends not stated" in said
     assert "film not stated" in said
-    assert "Wax not stated (dry taken)" in said
+    assert ("Wax not stated (dry taken)" in said) == ("wax" not in table.data)
     assert ("Cover not stated" in said) == ("cover" not in table.data)
     assert ("Magnetisers" in said) == bool(read_build(table).build.magnets)
 

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
+from labkit.core.wav import write_wav
 from labkit.sound.loudness import peak_db
 from labkit.sound.strings import String, StringSet, string_set
 from labkit.sound.take.performance import Decay, NoteVariation, Performance, Pluck
 from labkit.sound.take.take import CoilSpot, Take, decaying_sines, synthesise, usual_spots
-from labkit.sound.wav import write_wav
 from tests.sound.recordings import read_wav
 from tests.sound.signals import RATE, amplitude_at, line_near
 

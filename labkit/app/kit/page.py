@@ -17,13 +17,11 @@ from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.listening_bar import Hearing, Kept, Listening
 from labkit.app.kit.page_state import PinningPageState, RigCurve
 from labkit.app.kit.rig.opened import LARGEST_SHEET
-from labkit.app.kit.rig.state import MOST_PINS, split_query
-from labkit.app.kit.rig.structure import read_name
+from labkit.app.kit.rig.state import split_query
 from labkit.app.kit.text import warnings_html
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.view.palette import PINS
 
 TALL = 480
 """Height of a plot on a wide screen, CSS pixels."""
@@ -151,16 +149,15 @@ class CurvePage(Page[State]):
 
     Attributes
     ----------
-    pins_comparison : bool
-        True for pages that compare with what a pin can hold (`CurvePageState.compared_changes`).
+    keeps : bool
+        False where B is what the page has found, and nothing can be kept in its place.
     """
 
-    pins_comparison = False
+    keeps = True
 
     def __init__(self, state: State) -> None:
         self.curve = CurveView()
         self.faults = ipywidgets.HTML()
-        self._turn = 0
         super().__init__(state)
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
@@ -193,8 +190,10 @@ class CurvePage(Page[State]):
         """Return the rig to listen to beside the present one, and what sets it apart."""
 
     def buttons(self) -> list[dict[str, object]]:
-        """Return the buttons of the action bar, the one that pins first."""
-        return [*([self._pin_button()] if self.pins_comparison else []), *super().buttons()]
+        """Return the buttons of the action bar, the one that keeps first."""
+        can_keep = self.state.can_keep
+        keep = {"key": "keep", "label": "Keep as B", "enabled": can_keep, "primary": can_keep}
+        return [*([keep] if self.keeps else []), *super().buttons()]
 
     def show(self) -> None:
         """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
@@ -206,37 +205,16 @@ class CurvePage(Page[State]):
         self.faults.layout.display = None if self.faults.value else "none"
 
     def hearing(self) -> Hearing:
-        """Return the present rig as A; as B what the page compares with, or what was kept."""
-        heard = rig_hearing(self.state, self.sounding_rig())
+        """Return the present rig as A, and as B what the page compares with: the same as in its curve."""
+        heard = replace(rig_hearing(self.state, self.sounding_rig()), keeps=self.keeps)
         other = self.compared()
-        if other is not None:
-            page_own = Kept(text=other[1], rig=lambda: other[0], here=self.sounding_label)
-            heard = replace(heard, kept=(page_own, *heard.kept)[:MOST_PINS])
-        turn = self._turn % max(len(heard.kept), 1)
-        kept = (*heard.kept[turn:], *heard.kept[:turn])
-        if kept and kept[0].slot is None:
-            return replace(heard, kept=kept, blind=self.state.compared_query)
-        rig = self.state.snapshot.rig
-        for _ in range(kept[0].slot or 0 if kept else 0):
-            rig = rig.next_pin()
-        return replace(heard, kept=kept, blind=self.state.query_of(rig))
+        kept = () if other is None else (Kept(text=other[1], rig=lambda: other[0], here=self.sounding_label),)
+        return replace(heard, kept=kept, blind=self.state.compared_query)
 
     @property
     def sounding_label(self) -> str:
         """What A is called beside what the page compares with."""
         return "as it stands"
-
-    def _pin_button(self) -> dict[str, object]:
-        """The button that pins the comparison for the other pages."""
-        other = self.compared()
-        label = "Pin the comparison" if other is None else f"Pin {other[1]}"
-        return {"key": "pin", "label": label, "enabled": self.state.can_pin}
-
-    def _pin(self) -> None:
-        other = self.compared()
-        self._then_show(self.state.pin)
-        if other is not None:
-            self.actions.said = f"Pinned {other[1]}: the other pages now have it beside the present rig."
 
     @property
     def file_stem(self) -> str:
@@ -250,13 +228,9 @@ class CurvePage(Page[State]):
 
     def _connect(self) -> None:
         super()._connect()
-        if self.pins_comparison:
-            self.actions.on("pin", lambda **_: self._pin())
-        bar = self.listening.bar
-        bar.on("keep", lambda **_: self._keep())
-        bar.on("next", lambda **_: self._next_kept())
-        bar.on("drop", lambda slot=-1, **_: self._then_show(self.state.unpin, int(slot)))
-        bar.on("back", lambda slot=-1, **_: self._then_show(self.state.restore, int(slot)))
+        if self.keeps:
+            for bar in (self.actions, self.listening.bar):
+                bar.on("keep", lambda **_: self._keep())
         self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), ["width", "is_tall"])
 
     def _opener(self, what: str, *, label: str = "") -> Upload:
@@ -286,14 +260,10 @@ class CurvePage(Page[State]):
 
     def _keep(self) -> None:
         """Keep the present rig as B."""
-        self.state.keep()
-        self._turn = 0 if self.compared() is None else 1
-        self._then_show(lambda: None)
-
-    def _next_kept(self) -> None:
-        """Take the next sound for B."""
-        self._turn += 1
-        self._then_show(lambda: None)
+        can_keep = self.state.can_keep
+        self._then_show(self.state.keep)
+        if not can_keep:
+            self.actions.said = self.state.why_not_kept
 
     def sounding_rig(self) -> Rig:
         """Return the rig that sounds as A; the present one unless the page shows a changed one."""
@@ -303,37 +273,16 @@ class CurvePage(Page[State]):
 class PinningPage(CurvePage[State]):
     """A page whose present state can be kept, up to three times; curve, numbers and sound compare with the first."""
 
-    pins_comparison = True
-
     def _connect(self) -> None:
         super()._connect()
-        self.listening.bar.on("keep", lambda **_: self._then_show(self.state.keep))
-        self.actions.on("unpin", lambda key="", **_: self._then_show(self.state.unpin, int(key)))
-        self.actions.on("restore", lambda key="", **_: self._then_show(self.state.restore, int(key)))
-
-    def show(self) -> None:
-        """Show the present state and the pins."""
-        super().show()
-        self.actions.pins = [
-            {
-                "key": str(shown.pin.slot),
-                "colour": PINS[shown.pin.slot].colour,
-                "dash": " ".join(f"{length:g}" for length in PINS[shown.pin.slot].dash),
-                "text": shown.text,
-            }
-            for shown in self.state.pins
-        ]
-
-    def _pin_button(self) -> dict[str, object]:
-        state = self.state
-        return {"key": "pin", "label": "Keep as B", "enabled": state.can_pin, "primary": state.can_pin}
+        bar, state = self.listening.bar, self.state
+        bar.on("next", lambda **_: self._then_show(state.next_kept))
+        bar.on("drop", lambda slot=-1, **_: self._then_show(state.unpin, int(slot)))
+        bar.on("back", lambda slot=-1, **_: self._then_show(state.restore, int(slot)))
 
     def hearing(self) -> Hearing:
         """Return the present rig as A and what was kept as B, C, D."""
         return rig_hearing(self.state, self.sounding_rig())
-
-    def _next_kept(self) -> None:
-        self._then_show(self.state.next_kept)
 
     def draw(self, width: int) -> str:
         """Return the present curve and the pins."""
@@ -376,10 +325,9 @@ def rig_hearing(state: PinningPageState[Any], rig: Rig | None = None) -> Hearing
         )
         for shown in state.pins
     )
-    name = read_name(state.snapshot.rig.setup.rig).plain
     return Hearing(
         rig=state.rig if rig is None else rig,
-        name=name.rpartition(", ")[2],
+        name=state.called,
         kept=kept,
         offers=state.offers,
         blind=state.rig_query,

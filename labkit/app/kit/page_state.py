@@ -21,6 +21,7 @@ from labkit.app.kit.controls import Control, ControlSet, Value
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.pins import ShownPin, shown_pins
 from labkit.app.kit.rig.state import OWN, RigState, Setup, join_query, read_query, split_query, write_query
+from labkit.app.kit.rig.structure import read_name
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
@@ -351,13 +352,18 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         return None
 
     @property
-    def can_pin(self) -> bool:
-        """True where `pin` would pin something."""
-        return self._with_pin() != self.snapshot.rig
+    def can_keep(self) -> bool:
+        """True where `keep` would keep something."""
+        return self._with_kept() != self.snapshot
 
-    def pin(self) -> None:
-        """Pin what the page compares with: the rig page and the blind test then show it beside the present rig."""
-        self._history.move(replace(self.snapshot, rig=self._with_pin()))
+    def keep(self) -> None:
+        """Keep the present rig as B."""
+        self._history.move(self._with_kept())
+
+    @property
+    def why_not_kept(self) -> str:
+        """What is said where `keep` keeps nothing."""
+        return "B is the present rig already: change something."
 
     def try_out(self, setup: Setup) -> None:
         """Go to another setup of the rig; the present one becomes B. One step of undo.
@@ -377,25 +383,15 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
     @property
     def compared_query(self) -> str | None:
         """The rig with what the page compares with as its first pin, for links; None where no pin can hold it."""
-        return None if self.compared_changes() is None else self.query_of(self._with_pin())
+        rig, changes = self.snapshot.rig, self.compared_changes()
+        if changes is None:
+            return None
+        return self.query_of(replace(replace(rig, setup=self.setup_with(changes)).with_pin(), setup=rig.setup))
 
-    def keep(self) -> None:
-        """Keep the present rig as the first pin, which is B."""
-        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.with_pin()))
-
-    def next_kept(self) -> None:
-        """Take the next pin for B."""
-        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.next_pin()))
-
-    def unpin(self, slot: int) -> None:
-        """Drop a pin."""
-        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
-
-    def restore(self, slot: int) -> None:
-        """Set the rig as it was when pinned; the pin stays."""
-        for pin in self.snapshot.rig.pins:
-            if pin.slot == slot:
-                self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
+    @property
+    def called(self) -> str:
+        """What A is called where there is no B to set it apart from."""
+        return read_name(self.snapshot.rig.setup.rig).plain.rpartition(", ")[2]
 
     @property
     def pins(self) -> tuple[ShownPin, ...]:
@@ -427,11 +423,9 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
     def _make_fresh(self, rig: str) -> Snapshot:
         return self.settled(RigState(setup=Setup(rig=rig)), ())
 
-    def _with_pin(self) -> RigState:
-        rig, changes = self.snapshot.rig, self.compared_changes()
-        if changes is None:
-            return rig
-        return replace(replace(rig, setup=self.setup_with(changes)).with_pin(), setup=rig.setup)
+    def _with_kept(self) -> Snapshot:
+        """The snapshot with the present rig as B: as the first pin, where the page has no B of its own."""
+        return replace(self.snapshot, rig=self.snapshot.rig.with_pin())
 
     def _check(self, snapshot: Snapshot) -> None:
         """Raise InputError where nothing follows from a snapshot."""
@@ -510,6 +504,20 @@ class PinningPageState(CurvePageState[Result]):
         pins = self.pins
         return pins[0] if pins and pins[0].pin.setup != self.snapshot.rig.setup else None
 
+    def next_kept(self) -> None:
+        """Take the next pin for B."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.next_pin()))
+
+    def unpin(self, slot: int) -> None:
+        """Drop a pin."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
+
+    def restore(self, slot: int) -> None:
+        """Set the rig as it was when pinned; the pin stays."""
+        for pin in self.snapshot.rig.pins:
+            if pin.slot == slot:
+                self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
+
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
         """Peak, peak over the bass, −3 dB point and level, compared with a pin where there is one."""
@@ -551,7 +559,7 @@ class PinningPageState(CurvePageState[Result]):
         )
 
     def lettered_curves(self, levels: Sequence[np.ndarray], *, is_marked: bool = True) -> list[Curve]:
-        """Return the present curve as A and the pins as B, C, D, named by what sets each apart.
+        """Return the present curve as A and the pins as B, C, D, named as in the bar.
 
         Parameters
         ----------
@@ -560,8 +568,8 @@ class PinningPageState(CurvePageState[Result]):
         is_marked : bool
             False where the numbers of the readings are not those of these levels.
         """
-        compared, pins = self.compared, self.pins
-        here = "now" if compared is None else compared.here
+        pins = self.pins
+        here = pins[0].here if pins else self.called
         readings = [self.result.reading, *(self.curve_of(shown.pin.setup).reading for shown in pins)]  # type: ignore[attr-defined]
         names = [(here, here), *((shown.short, shown.brief) for shown in pins)]
         return [
@@ -580,9 +588,6 @@ class PinningPageState(CurvePageState[Result]):
     def _as_opened(self) -> Snapshot:
         """What the page opens with for the present rig, without pins."""
         return self._fresh(self.snapshot.rig.setup.rig)
-
-    def _with_pin(self) -> RigState:
-        return self.snapshot.rig.with_pin()
 
     def _check(self, snapshot: Snapshot) -> None:
         super()._check(snapshot)

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.wav import wav_bytes
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
@@ -31,7 +32,6 @@ from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.sheet import load_take, usable_takes
 from labkit.sound.take.take import CoilSpot, Take, synthesise
-from labkit.sound.wav import wav_bytes
 from labkit.view.words import frequency_in_words, louder_in_words
 
 Letter = Literal["A", "B"]

@@ -114,11 +114,10 @@ class ControlPanel(LabWidget):
 
 
 class ActionBar(LabWidget):
-    """Buttons, pins and the page's state in the address; ``on(key, handler)`` for each button."""
+    """Buttons, and the page's state in the address; ``on(key, handler)`` for each button."""
 
     _esm = web_text("action_bar.js")
     actions: traitlets.List[Any] = traitlets.List().tag(sync=True)
-    pins: traitlets.List[Any] = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
 

@@ -8,7 +8,13 @@ from typing import Any
 
 from labkit.pickup.magnetics.slices import coil_field
 from labkit.pickup.materials.wire import gauge_law_diameter, resistance_per_length, wire
-from labkit.pickup.winding.capacitance import capacitance_from_resonance, coil_capacitance, layered_capacitance
+from labkit.pickup.winding.capacitance import (
+    capacitance_from_resonance,
+    coil_capacitance,
+    cover_capacitance,
+    layer_factor,
+    layered_capacitance,
+)
 from labkit.pickup.winding.inductance import (
     MU_0,
     inductance_closed_form,
@@ -166,3 +172,31 @@ def catalogue_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Resistance (Ω/m) of catalogue wires under a stated convention."""
     convention = inputs["convention"]
     return {name: wire(name).resistance_per_length(convention) for name in inputs["wire"]}
+
+
+def capacitance_to_a_cover(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Capacitance of a coil to a grounded cover with its outer and with its inner end hot, pF."""
+    shape = {
+        "perimeter": inputs["perimeter_m"],
+        "mean_turn": inputs["mean_turn_m"],
+        "winding_height": inputs["height_m"],
+        "build_up": inputs["build_up_m"],
+        "gap": inputs["top_gap_m"],
+        "side_gap": inputs["side_gap_m"],
+    }
+    return {
+        f"{hot}_end_hot": 1e12
+        * float(cover_capacitance(**shape, inner=float(hot == "inner"), outer=float(hot == "outer")))
+        for hot in ("outer", "inner")
+    }
+
+
+def turn_after_turn(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """What wax in the gaps multiplies the cell of two neighbouring turns by, square and nested, 1."""
+    wire = {"bare_diameter": inputs["bare_m"], "overall_diameter": inputs["overall_m"], "gap": inputs["gap_m"]}
+    return {
+        name: float(
+            layer_factor(**wire, nesting=part, between=inputs["wax_permittivity"]) / layer_factor(**wire, nesting=part)
+        )
+        for name, part in (("square", 0.0), ("nested", 1.0))
+    }

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from labkit.pickup.losses.cylinder import CoreInductance, added_resistance
+from labkit.pickup.magnetics.assembly import Assembly, StandingBar, StandingPole, interaction
 from labkit.pickup.magnetics.bar import PoleRows, bar_inductance_factor, row_charge
 from labkit.pickup.magnetics.field import axis_field, uniform_block_field, uniform_rod_field
 from labkit.pickup.magnetics.magnet import magnet, operating_point
@@ -199,3 +200,14 @@ def level_from_inductance(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Level of one coil over another by the square-root rule of inductance, dB."""
     level = float(level_from_inductance_db(inductance=inputs["L_H"], reference=inputs["reference_H"]))
     return {"level": level if math.isfinite(level) else math.nan}
+
+
+def bar_in_its_own_field(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Demagnetising factor of a bar along each of its sides, 1, and their sum."""
+    far = StandingPole(along=10.0, radius=1e-3, length=1e-2, top=0.0, string=0, permeability=1.001)
+    found = {}
+    for name, order in (("across", (0, 1, 2)), ("along", (1, 0, 2)), ("upright", (0, 2, 1))):
+        size = tuple(inputs["size_m"][index] for index in order)
+        bar = StandingBar(centre=(0.0, 0.0, 0.0), size=size, axis=1, sign=1, grade=magnet("hard ferrite"))
+        found[name] = -float(interaction(Assembly(poles=(far,), bars=(bar,)))[-1, -1])
+    return found | {"sum": sum(found.values())}

@@ -12,12 +12,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
-from labkit.core.keys import flag, made, quantity, read_keys, text
+from labkit.core.keys import flag, made, number, quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval, SourcedValue
 from labkit.core.units import UsualRange
@@ -60,19 +61,29 @@ BAR_FACTORS: Mapping[tuple[str, bool], SourcedValue] = {
 """Factor on the inductance of a two-coil pickup by bar magnet family and presence of a steel keeper."""
 
 FIELD_DISTANCE = range_called("field_distance")  # not from `field`, which takes scipy along
+BarPlace = Literal["between", "beside", "under"]
+
 _BANDS = 8
 _USUAL_SIZE = UsualRange(low=1e-3, high=0.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarMagnet:
-    """A bar between two rows of poles, magnetised across, from row to row.
+    """One bar magnet or two at the lower ends of steel poles.
 
     Parameters
     ----------
     grade : str
     length, thickness : float, m
-        Along the rows, and vertical: together the face that a row of poles touches.
+        Along the rows, and vertical: together the face that a row of poles touches where it lies between two.
+    width : float or None, m
+        Across the rows. None reaches from row to row, and is 12 mm at a single row.
+    place : "between", "beside" or "under"
+        Between two rows, magnetised across, from row to row; beside a single one, like poles towards it; or under the
+        lower ends of a single row, magnetised upright. Between and beside, its lower face is level with the lower
+        ends of the poles.
+    count : 1 or 2
+        Two bars beside a row lie on either side of it.
     charge : float
         0 … 1.
     keeper : bool
@@ -82,13 +93,26 @@ class BarMagnet:
     grade: str = text(meaning="a magnet grade")
     length: float = quantity("m", usual=_USUAL_SIZE, meaning="along the rows of poles")
     thickness: float = quantity("m", usual=_USUAL_SIZE, meaning="vertical")
+    width: float | None = quantity(
+        "m", default=None, usual=_USUAL_SIZE, meaning="across the rows; from row to row, or 12 mm, where absent"
+    )
+    place: BarPlace = text(
+        options=get_args(BarPlace),
+        default="between",
+        meaning="between two rows, beside a single row, or under the poles",
+    )
+    count: int = number(
+        default=1, low=1, high=2, is_whole=True, meaning="2 for a bar on either side of a single row of poles"
+    )
     charge: float = quantity("1", default=1.0, meaning="magnetisation left, 0 to 100 %")
     keeper: bool = flag(default=True, meaning="a steel bar joins the screws to the magnet")
 
     def __post_init__(self) -> None:
-        for name in ("length", "thickness"):
-            if not 0 < getattr(self, name) < math.inf:
+        for name in ("length", "thickness", "width"):
+            if getattr(self, name) is not None and not 0 < getattr(self, name) < math.inf:
                 raise InputError(f"a bar magnet's {name} must be above 0 m; got {getattr(self, name)} m")
+        if self.count == 2 and self.place != "beside":
+            raise InputError(f"two bar magnets lie beside a single row of poles; got place '{self.place}'")
         CHARGE.check(self.charge)
 
 

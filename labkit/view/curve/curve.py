@@ -64,6 +64,8 @@ class Curve:
         Half of the 95 % interval of its whole level, dB, drawn as a bar at 60 Hz.
     is_measured : bool
         Drawn as points instead of a line, without a label of its own at the end.
+    is_neighbour : bool
+        One of a row of values: its name stands on the line, where the row is farthest apart.
     """
 
     frequency_hz: np.ndarray
@@ -76,6 +78,7 @@ class Curve:
     reading: Reading | None = None
     doubt_db: float = 0.0
     is_measured: bool = False
+    is_neighbour: bool = False
 
     def __post_init__(self) -> None:
         if np.shape(self.frequency_hz) != np.shape(self.gain_db) or np.ndim(self.gain_db) != 1:
@@ -184,7 +187,7 @@ def draw_curves(
     is_pair = compares and len(curves) > 1
     difference = level_difference(curves[0], curves[1], dull_db=dull_db) if is_pair else None
     parts += draw_marks(frame, curves, None if difference is None else difference.dull_hz)
-    parts += _end_labels(frame, curves)
+    parts += [*_neighbour_labels(frame, curves), *_end_labels(frame, curves)]
     if difference is not None:
         strip = 58 if frame.is_compact else 78
         under = Frame.of(width, top=height + 2, bottom=height + strip, hz=(low_hz, high_hz), db=(-12.0, 12.0))
@@ -363,7 +366,7 @@ def _band(frame: Frame, curve: Curve, low_db: np.ndarray, high_db: np.ndarray) -
 def _end_labels(frame: Frame, curves: Sequence[Curve]) -> list[str]:
     """Names beside the lines' ends; in a compact drawing, or where one is too long, over the plot, which they do not
     narrow. A line that leaves the plot has its name where it does."""
-    named = [curve for curve in curves if curve.label and not curve.is_measured]
+    named = [curve for curve in curves if curve.label and not (curve.is_measured or curve.is_neighbour)]
     ends = [_end(frame, curve) for curve in named]
     gap = 15.0 if frame.is_compact else 17.0
     places = spread_labels([y for _, y in ends], gap=gap, low=frame.top + 4, high=frame.bottom - 2)
@@ -382,6 +385,24 @@ def _end_labels(frame: Frame, curves: Sequence[Curve]) -> list[str]:
         else:
             parts.append(svg.label(frame.width - 2, place + 4, shown, colour, anchor="end", halo=5, tip=tip))
     return parts
+
+
+def _neighbour_labels(frame: Frame, curves: Sequence[Curve]) -> list[str]:
+    """Names of a row of values on their lines, all at the one place where lines in the plot are farthest apart."""
+    row = [curve for curve in curves if curve.is_neighbour]
+    if not row:
+        return []
+    at = np.geomspace(frame.low_hz * 1.15, frame.high_hz / 1.15, 60)
+    places = np.sort(
+        [frame.y(np.interp(np.log(at), np.log(each.frequency_hz), each.gain_db)) for each in curves], axis=0
+    )
+    gaps = np.diff(np.clip(places, frame.top, frame.bottom), axis=0)
+    best = at[int(np.argmax(np.min(gaps, axis=0)))]
+    return [
+        svg.label(float(frame.x(best)), y + 4, curve.label, curve.style.colour, anchor="middle", halo=5)
+        for curve in row
+        if frame.top < (y := float(frame.y(curve.level_at(best)))) < frame.bottom
+    ]
 
 
 def _end(frame: Frame, curve: Curve) -> tuple[float, float]:

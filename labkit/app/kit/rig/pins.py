@@ -63,17 +63,17 @@ def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str], h
     ----------
     pin : PinnedSetup
     notes, texts : sequence of str
-        What sets it apart, one entry a control: for a line's end, and in full. Empty where it is the same as now.
+        What sets it apart, one entry a control: for a line's end, and in full. Empty where it is the same as A.
     here : sequence of str
         What sets the present setup apart from it, as ``notes``.
     """
     if not notes:
-        return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
+        return ShownPin(pin=pin, name="B", short="the same", brief="the same", text="The same as A")
     short = ", ".join(notes)
     more = f"{notes[0]} …" if len(notes) > 1 else notes[0]
     return ShownPin(
         pin=pin,
-        name=short if len(notes) == 1 else "the pinned one",
+        name=short if len(notes) == 1 else "B",
         short=short if len(short) <= LABEL_CHARACTERS else more,
         brief=more,
         text="; ".join(texts),

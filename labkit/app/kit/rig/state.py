@@ -154,7 +154,7 @@ def read_query(query: str, *, default_rig: str, offer: Callable[[str], Offer]) -
         try:
             inner = parse_qsl(value, max_num_fields=_MOST_FIELDS, errors="replace")
         except ValueError:
-            problems.append("A pinned curve of the link could not be read.")
+            problems.append("A kept rig of the link could not be read.")
             continue
         kept = _read_setup(inner, default_rig, offer, problems)
         if all(pin.setup != kept for pin in pins):

@@ -40,7 +40,6 @@ class CablePage(CurvePage[CablePageState]):
     """Cable lengths side by side."""
 
     title = "How long may the cable be?"
-    pins_comparison = True
 
     def set_up(self) -> None:
         """Make numbers, sentence, table and files."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import CurvePageState
+from labkit.app.kit.page_state import CurvePageState, Snapshot
 from labkit.app.kit.rig.controls import KNOBS
 from labkit.app.kit.rig.line import CABLE_LENGTHS, input_key
 from labkit.app.kit.text import change_in_words
@@ -254,10 +254,8 @@ class CablePageState(CurvePageState[CableResult]):
         short = rig.with_stage(with_length(cable, before_length))
         if has_buffer:
             shown, other, label = buffered, rig, "no buffer"
-        elif abs(before_length - cable.length) > 1e-9:
-            shown, other, label = rig, short, length_text(before_length)
         else:
-            shown, other, label = rig, buffered, "a buffer"
+            shown, other, label = rig, short, length_text(before_length)
         now, than = shown.response(GRID_HZ), other.response(GRID_HZ)
         plain = read_response(rig.response(GRID_HZ))
         before = read_response(short.response(GRID_HZ))
@@ -290,11 +288,24 @@ class CablePageState(CurvePageState[CableResult]):
         )
 
     def compared_changes(self) -> Mapping[str, Value] | None:
-        """The compared length; None where the two differ by a buffer put on here, which no pin can hold."""
+        """The compared length; None where the two differ by a buffer put on here, which no address can hold."""
         result = self.result
-        if result.has_buffer or abs(result.before_length - result.cable.length) < 1e-9:
-            return None
-        return {f"{result.cable.name}.length": result.before_length}
+        return None if result.has_buffer else {f"{result.cable.name}.length": result.before_length}
+
+    @property
+    def why_not_kept(self) -> str:
+        """What is said where `keep` keeps nothing."""
+        result = self.result
+        if result.cable.length > MOST_BEFORE_M:
+            return f"B is at most {length_text(MOST_BEFORE_M)} long."
+        return NOT_BUFFERED if result.has_buffer else super().why_not_kept
+
+    def _with_kept(self) -> Snapshot:
+        """The snapshot with the present length as B; a buffer that is put on here is what A has over B."""
+        result = self.result
+        if result.has_buffer or result.cable.length > MOST_BEFORE_M:
+            return self.snapshot
+        return self._moved("own.before", result.cable.length)
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
@@ -448,6 +459,9 @@ def length_map(rig: Rig, longest: float, before: float, allowed_db: float) -> Le
     )
 
 
+NOT_BUFFERED = (
+    "B is the same cable without the buffer, so that one hears what the buffer does. Take it out to keep a length."
+)
 OTHER_TYPE = "another"
 NBSP = "\u00a0"
 MOST_BEFORE_M = 40.0

@@ -303,10 +303,10 @@ class ComparisonChoice:
 
     def _pinned(self, state: Comparison, setup: Setup) -> str:
         if setup.rig != state.first.rig:
-            return f"Pinned: {self._in_words(setup)}"
+            return f"Kept: {self._in_words(setup)}"
         values = self._rigs.values(setup)
         apart = differing(self._rigs, state.first, setup)
-        return "Pinned: " + ", ".join(f"{control.label} {control.text(values[control.key])}" for control in apart)
+        return "Kept: " + ", ".join(f"{control.label} {control.text(values[control.key])}" for control in apart)
 
     def _in_words(self, setup: Setup) -> str:
         changes = self._changes_in_words(setup)

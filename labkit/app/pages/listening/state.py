@@ -132,16 +132,23 @@ class ListeningPageState(PageState[Comparison]):
         """Return the drawing of both rigs' curves, SVG, for a width in CSS pixels."""
         first, second = (self.offers.rig(setup).response(GRID) for setup in (self.snapshot.first, self.snapshot.second))
         one, other = self.names
-        styles = ((first, "First", NOW), (second, "Second", PINS[0]))
+        styles = ((first, f"A {one}", NOW), (second, f"B {other}", PINS[0]))
         curves = [
-            Curve(frequency_hz=GRID, gain_db=gain_db(response.values), label=label, style=style)
+            Curve(
+                frequency_hz=GRID,
+                gain_db=gain_db(response.values),
+                label=label,
+                brief=label[:1],
+                style=style,
+                reading=read_response(response),
+            )
             for response, label, style in styles
         ]
-        readings = (
-            f"First, {one}: {sentence(key_numbers(read_response(first)))} "
-            f"Second, {other}: {sentence(key_numbers(read_response(second)))}"
+        readings = " ".join(
+            f"{curve.label}: {sentence(key_numbers(curve.reading))}" for curve in curves if curve.reading is not None
         )
-        return draw_curves(curves, title=f"{one} against {other}", description=readings, width=width)
+        title = f"{one} against {other}"
+        return draw_curves(curves, title=title, description=readings, width=width, compares=True)
 
     # the test
 

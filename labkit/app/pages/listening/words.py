@@ -56,9 +56,20 @@ def desk_view(state: ListeningPageState, *, said: str = "", asks_to_end: bool = 
     return view
 
 
+def against(one: str, other: str) -> str:
+    """Set two names against each other, without what they begin with alike.
+
+    >>> against("Cable length 5 m", "Cable length 10 m"), against("two pickups", "three pickups")
+    ('Cable length 5 m against 10 m', 'two pickups against three pickups')
+    """
+    words, others = one.split(" "), other.split(" ")
+    same = next((place for place, (a, b) in enumerate(zip(words, others)) if a != b), 0)
+    is_one_part = same and "," not in f"{one}{other}"
+    return f"{one} against {' '.join(others[same:]) if is_one_part else other}"
+
+
 def _choose(state: ListeningPageState) -> dict[str, Any]:
-    one, other = state.names
-    lines = [f"{one} against {other}, {state.snapshot.take}, at equal loudness."]
+    lines = [f"{against(*state.names)}, {state.snapshot.take}, at equal loudness."]
     if state.common:
         lines.append(f"Everything else is alike in both: {state.common}.")
     lines.append(state.level)

@@ -26,6 +26,7 @@ from labkit.app.pages.measure.controls import (
     shown_groups,
     sweep_defaults,
 )
+from labkit.app.pages.measure.recorder import RecordingBench
 from labkit.app.pages.measure.sweeps import (
     Choices,
     FitAsk,
@@ -43,13 +44,15 @@ from labkit.bench.diagnose.verdicts import Verdict
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.fit.fixture import Fixture, Measurement
 from labkit.bench.fit.model import fixture_reading
+from labkit.bench.fit.prediction import load_in_words
+from labkit.bench.recording.interface import SeriesResistor
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, parse_sheet, sheet_text
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
-from labkit.view.palette import NOW, PINS
+from labkit.view.palette import FAMILY, NOW, PINS
 
 NAME = "the pickup on the bench"
 
@@ -144,7 +147,10 @@ def calibration_words(values: Mapping[str, Value]) -> str:
     )
 
 
+WAITS_FOR_TAKES = "the values come when the first four takes are there; the fifth says whether they hold"
+
 STYLES = (NOW, *PINS)
+PREDICTED = FAMILY[1]
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
 
@@ -154,6 +160,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.is_demo = True
+        self.recording = RecordingBench()
         self.files: dict[int, GivenFile] = dict(enumerate(demo_files(), start=1))
         self._read: dict[tuple[GivenFile, Choices], ReadFile] = {}
         self._plans: dict[str, Plan] = {}
@@ -175,7 +182,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def result_of(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
         """Return what the readings say; None while sweeps are shown."""
-        return None if values["own.bench"] == "sweeps" else judge(self.plan(str(values["own.plan"])), values)
+        return None if values["own.bench"] != "readings" else judge(self.plan(str(values["own.plan"])), values)
 
     # plans
 
@@ -196,6 +203,10 @@ class MeasurePageState(CurvePageState[Judged | None]):
         if name not in self._plans:
             self._plans[name] = load_plan(name)
         return self._plans[name]
+
+    def is_in_catalogue(self, name: str) -> bool:
+        """Whether a plan is one of the catalogue, not opened here."""
+        return name not in self._opened
 
     def open_plan(self, text: str, where: str) -> str:
         """Take a pickup sheet as the plan and return the pickup's name; InputError where it is none."""
@@ -248,6 +259,21 @@ class MeasurePageState(CurvePageState[Judged | None]):
         kept = tuple((key, value) for key, value in self.snapshot.own if key in READING_DEFAULTS or key == "own.bench")
         self._start_from(replace(self.snapshot, own=kept))
 
+    # recording
+
+    @property
+    def is_recording(self) -> bool:
+        """Whether the pickup is measured with a sound interface."""
+        return self.values["own.bench"] == "recordings"
+
+    @property
+    def series(self) -> SeriesResistor:
+        """The resistor of the recordings, as the controls state it."""
+        return SeriesResistor(
+            resistance=float(self.values["own.recorded_series"]),
+            tolerance=float(self.values["own.recorded_good"]) / 100,
+        )
+
     # reading
 
     @property
@@ -258,6 +284,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
     @property
     def unread(self) -> list[GivenFile]:
         """Files that have not been read with the present choices."""
+        if self.is_recording:
+            return []
         return [given for given in self.files.values() if (given, self.choices) not in self._read]
 
     def take_read(self, files: list[GivenFile], choices: Choices, read: list[ReadFile]) -> None:
@@ -279,6 +307,9 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def measurements(self) -> tuple[tuple[int, Measurement], ...]:
         """Return every sweep that was read with its fixture, by slot; InputError where one cannot be used."""
+        if self.is_recording:
+            recorded = self.recording.measurement(self.series)
+            return () if recorded is None else ((1, recorded),)
         found = []
         for slot in sorted(self.files):
             read = self.read_as(slot)
@@ -299,8 +330,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
             return None
         return FitAsk(
             measurements=tuple(measurement for _, measurement in found),
-            name="worn single coil, measured" if self.is_demo else f"{_stem(found[0][1].sweep.name)}, measured",
-            resistance=dc_reading(self.values),
+            name="worn single coil, measured" if self._shows_demo else f"{_stem(found[0][1].sweep.name)}, measured",
+            resistance=dc_reading(self.values, "own.recorded_dcr" if self.is_recording else "own.dcr"),
             sections=str(self.values["own.sections"]),
         )
 
@@ -326,6 +357,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
             found = self.measurements()
         except InputError as error:
             return str(error)
+        if self.is_recording:
+            return "" if found else WAITS_FOR_TAKES
         if not found and not self.unread:
             return "no file could be read; see what each says, and answer under 'How to read the files'"
         return ""
@@ -344,10 +377,14 @@ class MeasurePageState(CurvePageState[Judged | None]):
         self._refused = (asked, sentence)
 
     @property
+    def _shows_demo(self) -> bool:
+        return self.is_demo and not self.is_recording
+
+    @property
     def _is_demo_as_taken(self) -> bool:
         usual = sweep_defaults(True)
         return (
-            self.is_demo
+            self._shows_demo
             and len(self.files) == 2
             and all(self.values[key] == value for key, value in usual.items() if key != "own.bench")
         )
@@ -394,9 +431,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
                 lines.append(_points(sweep.frequency_hz, level, label, style))
                 continue
             rest = fit.residuals[order]
-            fixture = measurement.fixture
-            if fixture.fit_rig_corner and fit.rig_corner_hz is not None:
-                fixture = replace(fixture, rig_corner_hz=fit.rig_corner_hz.value)
+            fixture = rest.fixture
 
             def model(frequency: np.ndarray, fixture: Fixture = fixture, rises: bool = rises) -> np.ndarray:
                 reading = 20 * np.log10(np.abs(fixture_reading(fit.coil, fixture, frequency)))
@@ -408,6 +443,17 @@ class MeasurePageState(CurvePageState[Judged | None]):
             seen = model(rest.frequency_hz) - zero + rest.level_db
             lines.append(_points(rest.frequency_hz, seen, label, style))
             rests.append(Curve(frequency_hz=rest.frequency_hz, gain_db=rest.level_db, label=label, style=style))
+        if fit is not None and fit.prediction is not None:
+            lines.append(
+                Curve(
+                    frequency_hz=fit.prediction.frequency_hz,
+                    gain_db=fit.prediction.level_db,
+                    low_db=fit.prediction.low_db,
+                    high_db=fit.prediction.high_db,
+                    label=f"into {load_in_words(fit.prediction.fixture.load)}, predicted",
+                    style=PREDICTED,
+                )
+            )
         return lines, rests
 
     def fitted_in_rig(self) -> tuple[tuple[str, str], ...]:

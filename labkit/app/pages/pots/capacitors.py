@@ -17,7 +17,9 @@ from labkit.app.pages.pots.views import (
     curve_of,
     farads,
     hertz,
+    neighbour,
     ohms,
+    pair,
     plain_name,
 )
 from labkit.core.response import gain_db
@@ -54,15 +56,17 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     name, now = plain_name(control), float(rig.settings[control])
     own = bleed_of(rig, pot)
     tried = compare_bleeds(rig, pot, BLEED_POSITIONS)
-    others = [kind for kind in BLEEDS if kind != own.kind]
-    styles = {own.kind: NOW, **dict(zip(others, PINS))}
-    curves = [curve_of(rig, f"Now, {own.kind}", NOW, brief="Now")]
-    curves += [curve_of(tried[kind].rig, kind, styles[kind]) for kind in others]
+    against = "plain" if own.kind != "plain" else "parallel"
+    other: Rig = tried[against].rig  # type: ignore[index]
+    rest = [kind for kind in BLEEDS if kind not in (own.kind, against)]
+    styles = {own.kind: NOW, against: PINS[0], **dict(zip(rest, FAMILY))}
+    curves = pair(rig, own.kind, other, against)
+    curves += [neighbour(tried[kind].rig, kind, styles[kind]) for kind in rest]
     full = Curve(
         frequency_hz=GRID_HZ,
         gain_db=gain_db(turned(tried["plain"].rig, [control], 10.0).evaluate(GRID_HZ)),
         label=f"{name} 10",
-        style=FAMILY[0],
+        style=FAMILY[-1],
     )
     turns = {kind: turn(each.rig, control, BLEED_POSITIONS, GRID_HZ) for kind, each in tried.items()}
     small = tuple(
@@ -71,7 +75,7 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
             curves=(
                 *(
                     Curve(frequency_hz=GRID_HZ, gain_db=turns[kind][row], label=kind, style=styles[kind])
-                    for kind in (own.kind, *others)
+                    for kind in (own.kind, against, *rest)
                 ),
                 full,
             ),
@@ -103,7 +107,6 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
         f"A resistor beside the capacitor also bends the taper: at 5 the level stands {abs(level[-1]):.1f} dB "
         f"{'higher' if level[-1] > 0 else 'lower'} than without bleed."
     )
-    against = "plain" if own.kind != "plain" else "parallel"
     return View(
         main=SmallCurves(title=f"The {name} knob at {now:g}, by bleed", curves=tuple(curves)),
         small=small,
@@ -114,19 +117,20 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
             marked=BLEEDS.index(own.kind),
         ),
         findings=tuple(findings),
-        other=tried[against].rig,  # type: ignore[index]
+        label=own.kind,
+        other=other,
         other_label=against,
     )
 
 
-def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
-    """Values of the tone capacitor, with the tone at 0 and at 10."""
+def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...], compared: float) -> View:
+    """Values of the tone capacitor, with the tone at 0 and at 10; B has the compared value, F."""
     part = _capacitor(rig, name)
     values = tuple(sorted({*CAPACITOR_VALUES, part.value}))
     small, humps, moved = [], {}, {}
     for at in (0.0, 10.0):
         there = turned(rig, controls, at)
-        curves = [curve_of(there, f"Now, {farads(part.value)}", NOW, brief="Now")]
+        curves = [curve_of(there, f"A {farads(part.value)}", NOW, brief="A")]
         rest = [value for value in values if value != part.value]
         for value, style in zip(rest, FAMILY):
             curves.append(curve_of(with_capacitor(there, name, value=value), farads(value), style))
@@ -157,25 +161,22 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
             findings[0] = f"{findings[0].rstrip('.')}; at 0 the hump moves {hump}."
         else:
             findings[0] = findings[0].rstrip(".") + f"; at 0 by up to {moved[0.0]:.1f} dB."
-    other_value = 47e-9 if part.value != 47e-9 else 22e-9
-    other = with_capacitor(rig, name, value=other_value)
-    main = (
-        curve_of(rig, f"Now, {farads(part.value)}", NOW, brief="Now"),
-        curve_of(other, farads(other_value), PINS[0]),
-    )
+    other = with_capacitor(rig, name, value=compared)
+    main = tuple(pair(rig, farads(part.value), other, farads(compared)))
     return View(
         main=SmallCurves(title="With the tone as it stands", curves=main),
         small=tuple(small),
         table=Rows(
             title="By capacitor",
-            head=("Capacitor", "Hump, tone at 0", "−3 dB point, tone at 0", "Moves the curve, tone at 10, against now"),
+            head=("Capacitor", "Hump, tone at 0", "−3 dB point, tone at 0", "Moves the curve, tone at 10, against A"),
             rows=tuple(rows),
             marked=values.index(part.value),
         ),
         findings=tuple(findings),
+        label=farads(part.value),
         other=other,
-        other_label=farads(other_value),
-        changes=((name, other_value),),
+        other_label=farads(compared),
+        changes=((name, compared),),
     )
 
 
@@ -186,6 +187,8 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
     middle = "polyester film" if "polyester film" in dielectrics and worst != "polyester film" else dielectrics[0]
     larger = f"{VALUE_ERROR * 100:.0f} % more value"
     briefs = {worst: worst.rpartition(", ")[2], larger: f"+{VALUE_ERROR * 100:.0f} % value"}
+    now = part.dielectric or (NO_LOSS if part.loss_tangent == 0 else "as built")
+    against = worst if now != worst else NO_LOSS
     panels, most = [], {}
     for title, there in (
         ("With the tone as it stands", rig),
@@ -194,17 +197,23 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
     ):
         ideal = with_capacitor(there, name, loss_tangent=0.0)
         zero = gain_db(ideal.evaluate(GRID_HZ))
-        variants = {
-            "Now": (there, NOW),
-            middle: (with_capacitor(ideal, name, dielectric=middle), PINS[0]),
-            worst: (with_capacitor(ideal, name, dielectric=worst), PINS[1]),
-            larger: (with_capacitor(ideal, name, value=part.value * (1 + VALUE_ERROR)), PINS[2]),
+        made = {
+            worst: with_capacitor(ideal, name, dielectric=worst),
+            NO_LOSS: ideal,
+            middle: with_capacitor(ideal, name, dielectric=middle),
+            larger: with_capacitor(ideal, name, value=part.value * (1 + VALUE_ERROR)),
         }
+        shown = [(f"A {now}", "A", there, NOW), (f"B {against}", "B", made[against], PINS[0])]
+        shown += [
+            (label, briefs.get(label, label.split(" ")[0]), made[label], style)
+            for label, style in zip((middle, larger), FAMILY)
+        ]
         curves = []
-        for label, (made, style) in variants.items():
-            curve = curve_of(made, label, style, brief=briefs.get(label, label.split(" ")[0]))
+        for label, brief, each, style in shown:
+            curve = curve_of(each, label, style, brief=brief)
             curves.append(replace(curve, gain_db=curve.gain_db - zero))
-            most[title, label] = float(np.max(np.abs(curves[-1].gain_db)))
+        for label in (worst, larger):
+            most[title, label] = float(np.max(np.abs(gain_db(made[label].evaluate(GRID_HZ)) - zero)))
         panels.append(
             SmallCurves(
                 title=title,
@@ -237,9 +246,10 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
         "Loss is taken alike at all frequencies; that film types lose more above 10 kHz, and that class 2 ceramics "
         "lose capacitance with voltage and age, is not modelled."
     )
-    now = part.dielectric or (NO_LOSS if part.loss_tangent == 0 else "")
     names = (NO_LOSS, *dielectrics)
-    other = with_capacitor(rig, name, dielectric=worst) if now != worst else with_capacitor(rig, name, loss_tangent=0.0)
+    other = (
+        with_capacitor(rig, name, dielectric=worst) if against == worst else with_capacitor(rig, name, loss_tangent=0.0)
+    )
     return View(
         main=panels[0],
         small=tuple(panels[1:]),
@@ -250,8 +260,9 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
             marked=names.index(now) if now in names else -1,
         ),
         findings=tuple(findings),
+        label=now,
         other=other,
-        other_label=worst if now != worst else NO_LOSS,
+        other_label=against,
     )
 
 
@@ -272,3 +283,8 @@ def _capacitor(rig: Rig, name: str) -> FixedCapacitor:
     part = rig.harness.part(name)
     assert isinstance(part, FixedCapacitor)
     return part
+
+
+def capacitance(rig: Rig, name: str) -> float:
+    """Return the value of a capacitor of a rig, F."""
+    return _capacitor(rig, name).value

@@ -78,8 +78,10 @@ class View:
     table : Rows
     findings : tuple of str
         The result, one sentence, then what else follows.
+    label : str
+        What the present rig, A, is called beside the other one.
     other : Rig
-        What numbers and sound compare with.
+        B: what curve, numbers and sound compare with; the second of the main curves.
     other_label : str
     changes : tuple of (control, value), optional
         What of the rig's controls stands elsewhere in the other one, where that is all.
@@ -88,23 +90,12 @@ class View:
     main: SmallCurves
     table: Rows
     findings: tuple[str, ...]
+    label: str
     other: Rig
     other_label: str
     changes: tuple[tuple[str, float], ...] | None = None
     small: tuple[SmallCurves, ...] = ()
     plots: tuple[str, ...] = ()
-
-    @property
-    def curves(self) -> tuple[Curve, ...]:
-        """The main curves: the present rig as A, first, and what it is compared with as B."""
-        first, *others = self.main.curves
-        here = replace(first, label=f"A {first.label.removeprefix('Now, ').lower()}", brief="A")
-        is_other = [curve.label == self.other_label for curve in others]
-        rest = [
-            replace(curve, label=f"B {curve.label}", brief=f"B {curve.brief}".strip()) if is_b else curve
-            for curve, is_b in zip(others, is_other)
-        ]
-        return here, *sorted(rest, key=lambda curve: not curve.label.startswith("B "))
 
 
 def curve_of(rig: Rig, label: str, style: CurveStyle, brief: str = "") -> Curve:
@@ -112,21 +103,32 @@ def curve_of(rig: Rig, label: str, style: CurveStyle, brief: str = "") -> Curve:
     return Curve(frequency_hz=GRID_HZ, gain_db=gain_db(rig.evaluate(GRID_HZ)), label=label, style=style, brief=brief)
 
 
-def position_view(rig: Rig, pot: Pot) -> View:
-    """The curve at positions of one knob, all else as it stands."""
+def pair(rig: Rig, label: str, other: Rig, other_label: str) -> list[Curve]:
+    """Return the curves of A and B, with their readings."""
+    return [
+        replace(curve_of(each, f"{letter} {name}", style, brief=letter), reading=read_response(each.response(GRID_HZ)))
+        for letter, each, name, style in (("A", rig, label, NOW), ("B", other, other_label, PINS[0]))
+    ]
+
+
+def neighbour(rig: Rig, label: str, style: CurveStyle) -> Curve:
+    """Return a curve of a row of values, named on the line."""
+    return replace(curve_of(rig, label, style), is_neighbour=True)
+
+
+def position_view(rig: Rig, pot: Pot, reference: float) -> View:
+    """The curve at positions of one knob, all else as it stands; B has it at another position, the reference."""
     control = pot.control.name
     now = float(rig.settings[control])
     name = plain_name(control)
     is_divider = "-" not in pot.nodes
     wanted = VOLUME_FAMILY if is_divider else TONE_FAMILY
     found = turn(rig, control, (10.0, *wanted), GRID_HZ)
-    curves = [curve_of(rig, f"Now, {now:g}", NOW, brief="Now")]
-    reference = 10.0 if abs(now - 10.0) > 1e-9 else 5.0
     other = turned(rig, [control], reference)
-    curves.append(curve_of(other, f"{name} {reference:g}", PINS[0]))
+    curves = pair(rig, f"{name} {now:g}", other, f"{name} {reference:g}")
     rest = [(row, at) for row, at in enumerate((10.0, *wanted)) if at not in (now, reference)]
     for (row, at), style in zip(rest, FAMILY):
-        curves.append(Curve(frequency_hz=GRID_HZ, gain_db=found[row], label=f"{at:g}", style=style))
+        curves.append(Curve(frequency_hz=GRID_HZ, gain_db=found[row], label=f"{at:g}", style=style, is_neighbour=True))
     positions = tuple(float(position) for position in range(10, 0, -1))
     level, tilt = levels_of_turn(rig, control, positions)
     rows = tuple(
@@ -156,6 +158,7 @@ def position_view(rig: Rig, pot: Pot) -> View:
             marked=positions.index(now) if now in positions else -1,
         ),
         findings=(said,),
+        label=f"{name} {now:g}",
         other=other,
         other_label=f"{name} {reference:g}",
         changes=((control, reference),),
@@ -167,9 +170,11 @@ def taper_view(rig: Rig, pot: Pot) -> View:
     control = pot.control.name
     name, now = plain_name(control), float(rig.settings[control])
     others = [parse_taper(words) for words in TAPERS if parse_taper(words).points != pot.taper.points]
-    made = [(taper, style, with_taper(rig, pot.name, taper)) for taper, style in zip(others, PINS)]
-    curves = [curve_of(rig, "Now", NOW), *(curve_of(new, str(taper), style) for taper, style, new in made)]
-    shares = [KnobLine(position=_TURN, value=_share(pot.taper), label="now")]
+    made = [(taper, style, with_taper(rig, pot.name, taper)) for taper, style in zip(others, (PINS[0], *FAMILY))]
+    (compared, _, other), *rest = made
+    curves = pair(rig, str(pot.taper), other, str(compared))
+    curves += [neighbour(new, str(taper), style) for taper, style, new in rest]
+    shares = [KnobLine(position=_TURN, value=_share(pot.taper), label="A")]
     shares += [KnobLine(position=_TURN, value=_share(taper), label=str(taper), style=style) for taper, style, _ in made]
     at = np.array([LEVEL_HZ if "-" not in pot.nodes else TILT_HZ])
     full = float(gain_db(turned(rig, [control], 10.0).evaluate(at))[0])
@@ -178,7 +183,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
         found: np.ndarray = turn(which, control, tuple(_TURN), at)[:, 0] - full
         return found
 
-    arriving = [KnobLine(position=_TURN, value=levels(rig), label="now")]
+    arriving = [KnobLine(position=_TURN, value=levels(rig), label="A")]
     arriving += [
         KnobLine(position=_TURN, value=levels(new), label=str(taper), style=style) for taper, style, new in made
     ]
@@ -189,7 +194,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
             f"{share.value[middle]:.0f} %",
             *(change_in_words(float(line.value[index])) for index in (32, 20, 8)),
         ]
-        rows.append((f"Now, {pot.taper}" if line.label == "now" else line.label, *values))
+        rows.append((f"A, {pot.taper}" if line.label == "A" else line.label, *values))
     down = float(arriving[0].value[middle])
     word = f"level at {hertz(at[0])}"
     findings = [
@@ -236,19 +241,26 @@ def taper_view(rig: Rig, pot: Pot) -> View:
             marked=0,
         ),
         findings=tuple(findings),
-        other=made[0][2],
-        other_label=str(made[0][0]),
+        label=str(pot.taper),
+        other=other,
+        other_label=str(compared),
     )
 
 
-def value_view(rig: Rig) -> View:
-    """All pots at 250 kΩ, 500 kΩ and 1 MΩ."""
+def one_value(rig: Rig) -> float | None:
+    """Return the value that all pots of a rig have, Ω; None where they differ."""
     own = {pot.value for pot in pots(rig)}
-    present = own.pop() if len(own) == 1 else None
-    values = [value for value in POT_VALUES if value != present]
-    made = [(value, with_pot_value(rig, value)) for value in values]
-    curves = [curve_of(rig, "Now", NOW)]
-    curves += [curve_of(new, ohms(value), style) for (value, new), style in zip(made, PINS)]
+    return own.pop() if len(own) == 1 else None
+
+
+def value_view(rig: Rig, compared: float) -> View:
+    """All pots at 250 kΩ, 500 kΩ and 1 MΩ; B has them at the compared value, Ω."""
+    present = one_value(rig)
+    label = "these pots" if present is None else ohms(present)
+    other = with_pot_value(rig, compared)
+    curves = pair(rig, label, other, ohms(compared))
+    rest = [value for value in POT_VALUES if value not in (present, compared)]
+    curves += [neighbour(with_pot_value(rig, value), ohms(value), style) for value, style in zip(rest, FAMILY)]
     everything = {ohms(value): with_pot_value(rig, value) for value in POT_VALUES}
     readings = {name: read_response(new.response(GRID_HZ)) for name, new in everything.items()}
     rows = [
@@ -278,7 +290,6 @@ def value_view(rig: Rig) -> View:
             f"{frequency_in_words(rise[1])}; the bass moves by {abs(bass):.2f} dB."
         )
     findings.append("A pot's real value may lie 20 % off what is printed on it (common practice).")
-    compared = POT_VALUES[1] if present != POT_VALUES[1] else POT_VALUES[0]
     return View(
         main=SmallCurves(title="All pots of one value", curves=tuple(curves)),
         table=Rows(
@@ -288,7 +299,8 @@ def value_view(rig: Rig) -> View:
             marked=POT_VALUES.index(present) if present in POT_VALUES else -1,
         ),
         findings=tuple(findings),
-        other=everything[ohms(compared)],
+        label=label,
+        other=other,
         other_label=ohms(compared),
         changes=tuple((f"{pot.name}.value", compared) for pot in pots(rig)),
     )

@@ -162,7 +162,7 @@ def _formula_text(state: RigPageState) -> str:
 
 
 def _paper(state: RigPageState) -> str:
-    """The rig as it is; where a curve is pinned, the change from that one."""
+    """The rig as it is; where one is kept as B, the change from that one."""
     from labkit.report.paper_page import PaperHead
     from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
 

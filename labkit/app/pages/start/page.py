@@ -72,6 +72,10 @@ class StartPage(PinningPage[StartPageState]):
         """Return undo and sharing."""
         return self.actions, *super().below()
 
+    def buttons(self) -> list[dict[str, object]]:
+        """Return undo and share: the bar keeps, and the way back stands among the things to try."""
+        return [button for button in super().buttons() if button["key"] in ("undo", "link")]
+
     def show_results(self) -> None:
         """Show the sentence, the answer, and which of the things to try stands."""
         state = self.state

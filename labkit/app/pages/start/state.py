@@ -115,7 +115,7 @@ class StartPageState(PinningPageState[RigCurve]):
 
     @property
     def suggestions(self) -> tuple[Suggestion, ...]:
-        """Things to try that this rig has a control for; last the way back."""
+        """Things to try that this rig has a control for; last the way back, where something has changed."""
         controls = self.controls
         cable = first_cable(self.rig)
         heard = [coil.partition(".")[0] for coil in position_facts(self.rig).heard]
@@ -125,7 +125,7 @@ class StartPageState(PinningPageState[RigCurve]):
         possible = [
             Suggestion(text=text, changes={key: value}) for text, key, value in asked if _takes(controls, key, value)
         ]
-        return (*possible, Suggestion(text="as it was", changes={}))
+        return (*possible, *([Suggestion(text="as it was", changes={})] if self.is_changed else []))
 
     def _line_inputs(self) -> list[str]:
         end = input_key(self.rig)
@@ -133,12 +133,10 @@ class StartPageState(PinningPageState[RigCurve]):
         return [str(name) for name in names if "line" in str(name)][:1]
 
     def stands(self, suggestion: Suggestion) -> bool:
-        """Say whether what a suggestion sets is set."""
+        """Say whether what a suggestion sets is set; the way back is offered where it is not."""
         values = self.values
-        if not suggestion.changes:
-            return not self.is_changed
         pots = {float(values[pot]) for pot in _pots(self.rig)}
-        return all(
+        return bool(suggestion.changes) and all(
             values[key] == value and (key != POTS or len(pots) == 1) for key, value in suggestion.changes.items()
         )
 

@@ -63,7 +63,7 @@ def spread_numbers(answer: SpreadAnswer) -> tuple[KeyNumber, ...]:
 
 def spread_sentence(answer: SpreadAnswer) -> str:
     """Return what matters most."""
-    sentence = answer.sentence.replace(" -", " −")
+    sentence = answer.sentence
     if answer.no_shares:
         sentence = f"{sentence} Shares are left out: {answer.no_shares}."
     if not answer.result.complete:

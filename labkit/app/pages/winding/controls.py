@@ -27,6 +27,7 @@ from labkit.app.kit.pickup.sheet_control import (
     with_start,
     word_control,
 )
+from labkit.app.pages.winding.aging import aging_controls, without_lost_history
 from labkit.catalogue import catalogue
 from labkit.core.units import parse_quantity
 from labkit.pickup.materials.materials import metal
@@ -70,6 +71,7 @@ def sheet_controls(keys: Keys, coil: str, start: Keys | None = None) -> SheetCon
         (f"Bobbin{mine}", "", _bobbin(keys, here)),
         (f"Poles{mine}", "", _poles(keys, here)),
         ("Magnet", "", _magnet(keys)),
+        ("What happened to it since", "Begins freshly charged to saturation.", _since(keys)),
         ("Cover, lead and wax", "", _around(keys)),
     ]
     return SheetControls(groups=tuple(groups))
@@ -187,19 +189,24 @@ def _bobbin(keys: Keys, here: str) -> tuple[SheetControl, ...]:
 
 _WAYS = ("clockwise", "counter-clockwise")
 _POLES = ("rod magnet", "slug", "screw", "blade", NO_POLES)
+LISTED = "as the sheet lists them"
+"""Poles that differ from string to string; a sheet lists them, and here any other row may take their place."""
 
 
 def _poles(keys: Keys, here: str) -> tuple[SheetControl, ...]:
     place = f"{here}.poles"
-    kind = str(keys.get(f"{place}.kind", NO_POLES))
+    kind = _kind_of_poles(keys, place)
+    kinds = (*_POLES, LISTED) if kind == LISTED else _POLES
     items = [
         SheetControl(
-            control=Control(key="poles", label="Poles", kind="choice", positions=_POLES),
-            read=lambda sheet: str(sheet.get(f"{place}.kind", NO_POLES)),
-            write=lambda sheet, value: _with_poles(sheet, here, str(value)),
+            control=Control(key="poles", label="Poles", kind="choice", positions=kinds),
+            read=lambda sheet: _kind_of_poles(sheet, place),
+            write=lambda sheet, value: (
+                sheet if value == LISTED else without_lost_history(_with_poles(sheet, here, str(value)))
+            ),
         )
     ]
-    if kind == NO_POLES:
+    if kind in (NO_POLES, LISTED):
         return tuple(items)
     if kind == "blade":
         items += [
@@ -219,10 +226,17 @@ def _poles(keys: Keys, here: str) -> tuple[SheetControl, ...]:
     return tuple(items)
 
 
+def _kind_of_poles(keys: Keys, place: str) -> str:
+    return LISTED if f"{place}.0.kind" in keys else str(keys.get(f"{place}.kind", NO_POLES))
+
+
 def _with_poles(sheet: Keys, here: str, kind: str) -> Keys:
     """Change the kind of poles; measures that both kinds have stay, the others start at usual ones."""
     place = f"{here}.poles"
     old = {key.removeprefix(f"{place}."): value for key, value in sheet.items() if key.startswith(f"{place}.")}
+    if "0.kind" in old:  # of a list the first pole
+        old = {key.removeprefix("0."): value for key, value in old.items() if key.startswith("0.")}
+        old.pop("count", None)
     rest = {key: value for key, value in sheet.items() if not key.startswith(f"{place}.")}
     if kind == NO_POLES:
         if "facing" in old:
@@ -265,6 +279,10 @@ def _magnet(keys: Keys) -> tuple[SheetControl, ...]:
         write=lambda sheet, value: sheet | dict.fromkeys(charges, percent(value)),
     )
     return (grade, charge)
+
+
+def _since(keys: Keys) -> tuple[SheetControl, ...]:
+    return aging_controls(keys) if any(key.endswith(".grade") for key in keys) else ()
 
 
 def _around(keys: Keys) -> tuple[SheetControl, ...]:
@@ -351,14 +369,16 @@ def _depth(keys: Keys, here: str) -> float:
         overall = number_at(keys, f"{here}.wire.overall", "m", 0.0)
     else:
         overall = wire(str(keys.get(f"{here}.wire", ""))).overall_nominal
-    return float(
-        build_up(
-            turns=float(str(keys.get(f"{here}.turns", 1))),
-            overall_diameter=overall,
-            winding_height=number_at(keys, f"{here}.winding_height", "m", 10e-3),
-            packing=float(str(keys.get(f"{here}.packing", USUAL_PACKING))),
-        )
-    )
+    shape = {
+        "winding_height": number_at(keys, f"{here}.winding_height", "m", 10e-3),
+        "packing": float(str(keys.get(f"{here}.packing", USUAL_PACKING))),
+    }
+    depth = float(build_up(turns=float(str(keys.get(f"{here}.turns", 1))), overall_diameter=overall, **shape))
+    if f"{here}.then.turns" in keys:
+        more = wire(str(keys.get(f"{here}.then.wire", ""))).overall_nominal
+        turns = float(str(keys[f"{here}.then.turns"]))
+        depth += float(build_up(turns=turns, overall_diameter=more, **shape))
+    return depth
 
 
 def without_flanges(keys: Keys) -> Keys:

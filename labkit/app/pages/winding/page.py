@@ -34,6 +34,7 @@ from labkit.app.pages.winding.words import (
 )
 from labkit.view.drawings.bobbin import draw_bobbin
 from labkit.view.drawings.interval import draw_interval
+from labkit.view.drawings.working_point import draw_working_point, working_point_in_words
 
 RIG_PAGE = "rig.ipynb"
 
@@ -52,6 +53,10 @@ class WindingPage(PinningPage[WindingPageState]):
         self.asked, self.link, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.change_box = box("lab-section", self.change)
         self.bobbin = CurveView()
+        self.working_point, self.magnets = CurveView(), ipywidgets.HTML()
+        self.magnet_box = box(
+            "lab-section", ipywidgets.HTML("<h2>In the magnets</h2>"), self.magnets, self.working_point
+        )
         self.use_target = ipywidgets.Button(description="Wind for that resistance")
         self.use_full = ipywidgets.Button(description="Fill the bobbin")
         self.opener = self._opener("a pickup sheet")
@@ -63,6 +68,7 @@ class WindingPage(PinningPage[WindingPageState]):
         self.files.offer("bobbin", "Drawing as SVG", self.drawing_file)
         self.use_target.on_click(lambda _: self._then_show(self._take_turns, "target"))
         self.use_full.on_click(lambda _: self._then_show(self._take_turns, "full"))
+        self.working_point.observe(lambda _: self._show_magnets(), "width")
         self.bobbin.observe(lambda _: setattr(self.bobbin, "svg", self.draw_bobbin(self.bobbin.width)), "width")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -83,6 +89,7 @@ class WindingPage(PinningPage[WindingPageState]):
             self.change_box,
             box("lab-section", ipywidgets.HTML("<h2>On the bobbin</h2>"), self.fit, self.bobbin),
             box("lab-section", box("lab-doubt", self.table), note(not_modelled())),
+            self.magnet_box,
             box(
                 "lab-section",
                 ipywidgets.HTML("<h2>At the winder</h2>"),
@@ -114,6 +121,7 @@ class WindingPage(PinningPage[WindingPageState]):
         self.change.value = "" if change is None or compared is None else _line(change_sentence(change, compared.name))
         self.bobbin.svg = self.draw_bobbin(self.bobbin.width)
         self.fit.value = self._fits()
+        self._show_magnets()
         other = {} if change is None else {row.label: row for row in value_rows(change.before)}
         self.table.value = intervals_html(value_rows(state.built), other)
         winding = state.winding
@@ -136,6 +144,14 @@ class WindingPage(PinningPage[WindingPageState]):
         lines = [*state.built.warnings, *cautions(state.made.sheet)]
         items = "".join(f"<li>{escape(line[:1].upper())}{escape(line[1:])}</li>" for line in dict.fromkeys(lines))
         self.cautions.value = f'<h2>Mind</h2><ul class="lab-cautions">{items}</ul>'
+
+    def _show_magnets(self) -> None:
+        magnets = self.state.magnets
+        self.magnet_box.layout.display = "none" if magnets is None else None
+        if magnets is None:
+            return
+        self.magnets.value = _line(working_point_in_words(*magnets))
+        self.working_point.svg = draw_working_point(*magnets, width=min(self.working_point.width or 380, 520))
 
     def draw_bobbin(self, width: int) -> str:
         """Return the coils to scale."""

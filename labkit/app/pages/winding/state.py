@@ -43,7 +43,10 @@ from labkit.app.pages.winding.controls import (
 from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
+from labkit.pickup.magnetics.history import Aged, aged
+from labkit.pickup.magnetics.magnet import MagnetGrade
 from labkit.pickup.predict.built import BuiltPickup, PickupChange
+from labkit.pickup.predict.standing import assembly_of
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
@@ -131,7 +134,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     @property
     def windings(self) -> Mapping[str, Winding]:
         """The coils' windings by name."""
-        return {name: coil.winding for name, coil in self.built.build.coils if coil.winding is not None}
+        return {name: coil.winding for name, coil in self.built.build.wound if coil.winding is not None}
 
     @property
     def winding(self) -> Winding:
@@ -148,7 +151,7 @@ class WindingPageState(PinningPageState[WindingResult]):
         """The coils for a drawing to scale."""
         build = self.built.build
         spacing = build.spacing or 20e-3
-        places = (0.0,) if len(build.coils) == 1 else (-spacing / 2, spacing / 2)
+        places = (0.0,) if len(build.wound) == 1 else (-spacing / 2, spacing / 2)
         return tuple(
             CoilOutline(
                 name=name,
@@ -160,14 +163,22 @@ class WindingPageState(PinningPageState[WindingResult]):
                 poles=coil.poles,
                 across=place,
             )
-            for (name, coil), place in zip(build.coils, places)
+            for (name, coil), place in zip(build.wound, places)
             if coil.winding is not None
         )
 
     @property
+    def magnets(self) -> tuple[MagnetGrade, Aged] | None:
+        """The first grade of the magnets and where they stand; None without a magnet over which strings run."""
+        build = self.built.build
+        if not build.magnets or not any(coil.poles is not None for _, coil in build.coils):
+            return None
+        return build.magnets[0], aged(assembly_of(build), build.history)
+
+    @property
     def answers(self) -> tuple[WinderAnswer, ...]:
         """The answers to the winder's questions for the coil that is selected."""
-        coil = self.built.coils[self.coil]
+        coil = self.built.of_coil(self.coil)
         return answers(self.winding, coil, flange=self.flange, entered=self._tool_values)
 
     @property
@@ -410,7 +421,7 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     @property
     def _tool_values(self) -> dict[str, Value]:
-        target = float(f"{self.built.coils[self.coil].resistance.value:.2g}")
+        target = float(f"{self.built.of_coil(self.coil).resistance.value:.2g}")
         own = dict(self.snapshot.own)
         usual = {"target": target, "broke": target / 2}
         return {key: own.get(OWN + key, value) for key, value in usual.items()}

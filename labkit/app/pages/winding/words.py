@@ -47,7 +47,10 @@ _CAUSES = {
     "copper resistivity": "the copper itself",
     "pole diameter": "the poles' diameter",
     "pole length": "the poles' length",
-    "wax rise": "what wax does",
+    "wax": "what wax does",
+    "scatter": "how loosely the turns are scattered",
+    "passes of the wire guide": "the passes of the wire guide",
+    "cover capacitance": "the gaps to the cover",
     "lead": "the lead",
     "model of the peak": "the model itself",
     "model of the peak's height": "the model itself",
@@ -143,6 +146,13 @@ def value_rows(built: BuiltPickup) -> tuple[PredictedRow, ...]:
             rows.append(_row(f"Field {1e3 * distance:.0f} mm over a pole", field, "T", digits=2))
     if built.output_db is not None:
         rows.append(_level("Output against the reference coil", built.output_db, signed=True))
+    if (hum := built.hum_ratio) is not None:
+        best, low, high = (f"{100 * end:.1f} %" for end in (hum.value, hum.low, hum.high))
+        rows.append(
+            PredictedRow(
+                label="Hum over that of one coil", value=best, bounds=f"{low} … {high}", cause=cause_in_words(hum)
+            )
+        )
     return tuple(rows)
 
 
@@ -206,7 +216,7 @@ def winding_answer(built: BuiltPickup, turns: float | None, reading: Reading, ch
 
 
 def change_sentence(change: PickupChange, name: str) -> str:
-    """Say what differs from a pinned pickup; causes that both share are taken out of the bounds."""
+    """Say what differs from a kept pickup; causes that both share are taken out of the bounds."""
     parts = [
         _ratio("resistance", change.resistance),
         _ratio("inductance", change.inductance),
@@ -235,7 +245,11 @@ def cautions(keys: Keys) -> tuple[str, ...]:
     if has_magnet:
         found.append(
             "Charging magnets: a magnetiser holds enough energy to kill and throws parts; trained persons only, and "
-            "nobody with a pacemaker near. Shock, heat and foreign fields lower the charge of alnico afterwards."
+            "nobody with a pacemaker near. Shock, cold and foreign fields lower the charge of alnico afterwards."
+        )
+        found.append(
+            "Heating a magnet, or a pickup with it, burns fingers and gives off fumes from wax, glue and enamel: wear "
+            "gloves, let fresh air in, and go no hotter than wire and bobbin stand."
         )
         found.append("Grinding or sanding magnets makes harmful dust: wear a mask.")
     if str(keys.get("wax", "0 %")).split()[0] not in ("0", "0.0"):

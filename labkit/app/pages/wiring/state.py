@@ -24,6 +24,11 @@ class WiringPageState(PinningPageState[RigCurve]):
         """Return the rig's curve at equal EMF."""
         return RigCurve.of(rig)
 
+    @property
+    def called(self) -> str:
+        """What A is called: the wiring."""
+        return self.rig.harness.name
+
     def open_wiring(self, text: str, where: str) -> None:
         """Put the wiring of a file into the rig; what was there becomes B.
 
