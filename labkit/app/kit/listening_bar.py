@@ -23,7 +23,7 @@ from labkit.app.kit.sound import (
     HeardSide,
     Letter,
     LiveSound,
-    Recording,
+    OwnRecording,
     level_sentence,
     take_names,
 )
@@ -158,7 +158,7 @@ class Listening:
         self._signals: set[str] = set()
         self._sentence = Debounce(self._say_level, SENTENCE_PAUSE_S)
         self._pair: HeardPair | None = None
-        self._recording: Recording | None = None
+        self._recording: OwnRecording | None = None
         self._through_name = AS_IT_IS
         for name, handler in (
             ("start", self._start),
@@ -264,7 +264,7 @@ class Listening:
 
     def _recorded(self, file: GivenFile) -> None:
         samples = np.frombuffer(file.content[: len(file.content) // 4 * 4], dtype="<f4")
-        self._recording, self._through_name = Recording.of(file.name, samples.astype(float)), AS_IT_IS
+        self._recording, self._through_name = OwnRecording.of(file.name, samples.astype(float)), AS_IT_IS
         self._play_recording()
 
     def _play_recording(self, **_: object) -> None:

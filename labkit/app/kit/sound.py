@@ -65,7 +65,7 @@ def take_names() -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Recording:
+class OwnRecording:
     """A person's own recording, or what they play live.
 
     Attributes
@@ -111,7 +111,7 @@ class Recording:
         )
 
     @classmethod
-    def of(cls, name: str, samples: np.ndarray) -> Recording:
+    def of(cls, name: str, samples: np.ndarray) -> OwnRecording:
         """Return a recording of which nothing else is known.
 
         Raises
@@ -196,19 +196,19 @@ class LiveSound:
     ----------
     take : str
         Catalogue name of what is played.
-    recording : Recording, optional
+    recording : OwnRecording, optional
         Played in the take's place.
     """
 
     def __init__(self) -> None:
         self.take = USUAL_TAKE
-        self.recording: Recording | None = None
+        self.recording: OwnRecording | None = None
         self.signals: dict[str, np.ndarray] = {}
         """What sides name by key, shape (samples,), float32."""
         self._first_lufs: float | None = None
-        self._kept: tuple[Rig, Recording | None, str, Mapping[str, float], HeardSide] | None = None
+        self._kept: tuple[Rig, OwnRecording | None, str, Mapping[str, float], HeardSide] | None = None
 
-    def play(self, take: str = "", recording: Recording | None = None) -> None:
+    def play(self, take: str = "", recording: OwnRecording | None = None) -> None:
         """Play another take, or a recording."""
         self.take, self.recording = take or self.take, recording
         self.signals.clear()
@@ -221,7 +221,9 @@ class LiveSound:
         if through is not None:
             samples = Renderer(take).render(coil_transfers(through, take.coils))
         loudness = TakeLoudness(samples[None, :])
-        self.play(recording=Recording(name=_INPUT, samples=samples, loudness=loudness, through=through, is_live=True))
+        self.play(
+            recording=OwnRecording(name=_INPUT, samples=samples, loudness=loudness, through=through, is_live=True)
+        )
 
     def hear(self, now: Rig, kept: Rig | None = None) -> HeardPair:
         """Return A, and B where one is kept, with the outputs of both counted as in every comparison."""
@@ -318,7 +320,7 @@ def signed_db(value: float) -> str:
     return f"{sign}{abs(rounded):.1f}\N{NO-BREAK SPACE}dB"
 
 
-def _converted(recording: Recording, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
+def _converted(recording: OwnRecording, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
     try:
         difference = recording.difference(rig, levels_db)
         low, high = (frequency_in_words(frequency) for frequency in difference.band(_HIGHEST_HZ))
