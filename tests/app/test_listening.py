@@ -9,7 +9,7 @@ import pytest
 import soundfile
 from scipy.signal import fftconvolve
 
-from labkit.app.kit.sound import LiveSound, Recording, take_names
+from labkit.app.kit.sound import LiveSound, OwnRecording, take_names
 from labkit.app.pages.listening.page import ListeningPage
 from labkit.app.pages.listening.state import ListeningPageState
 from labkit.app.pages.rig.page import RigPage
@@ -141,6 +141,7 @@ def test_keeping_makes_the_present_rig_b(rig_page):
         {"do": "save", "letter": "Z"},
         {"do": "own"},
         {"do": "start", "take": ["x"]},
+        {"do": "start", "live": ["no such rig"]},
     ],
 )
 def test_messages_that_mean_nothing_change_nothing(rig_page, content):
@@ -161,8 +162,8 @@ def noise(seconds: float = 3.0) -> np.ndarray:
 
 def test_a_recording_made_through_b_is_left_as_it_is_by_b():
     sound, now, kept = heard(RigPageState(query=PAIR))
-    recording = Recording.of("riff.wav", noise())
-    sound.play(recording=Recording(**{**_fields(recording), "through": kept}))
+    recording = OwnRecording.of("riff.wav", noise())
+    sound.play(recording=OwnRecording(**{**_fields(recording), "through": kept}))
     pair = sound.hear(now, kept)
     (response,) = pair.sides["B"].responses
     assert response[0] == pytest.approx(1.0, abs=1e-4)
@@ -173,7 +174,7 @@ def test_a_recording_made_through_b_is_left_as_it_is_by_b():
 
 def test_a_recording_of_which_nothing_is_known_stands_for_the_strings():
     sound, now, _ = heard(RigPageState(query=PAIR))
-    sound.play(recording=Recording.of("riff.wav", noise()))
+    sound.play(recording=OwnRecording.of("riff.wav", noise()))
     side = sound.hear(now).sides["A"]
     gain = np.abs(np.fft.rfft(side.responses[0], 8192))[171]  # 1 kHz
     assert gain == pytest.approx(abs(now.evaluate(np.array([1001.95]))[0]), rel=0.005)
@@ -201,6 +202,48 @@ def test_a_recording_is_sent_by_the_page_and_played_through_a_named_rig(rig_page
     assert not bar.recording["plays"]
 
 
+def test_what_is_played_live_needs_no_signal_and_says_where_it_holds(rig_page):
+    content, buffers = rig_page.ask(do="start", live="B")
+    assert content["signals"] == []
+    assert {tuple(side["keys"]) for side in content["sides"].values()} == {("input",)}
+    assert len(buffers) == 2
+    bar = rig_page.page.listening.bar
+    assert "A: true from 20 Hz to" in bar.live["words"]
+    assert "B: true from 20 Hz to 16.0 kHz; noise rises by up to 0" in bar.live["words"]
+    assert "judged by the take “E chord”" in bar.live["words"]
+    refused, _ = rig_page.ask(do="save", letter="A")
+    assert "choose a take or a recording" in refused["failed"]
+    rig_page.ask(do="take", name="low note")
+    assert bar.live == {}
+
+
+def test_live_a_guitar_with_the_rig_of_b_stays_as_loud_as_it_comes_in_through_b():
+    sound, now, kept = heard(RigPageState(query="volume=5&pin=v"))
+    sound.play_input(kept, now)
+    pair = sound.hear(now, kept)
+    assert pair.gains_db(is_same=True)["B"] == pytest.approx(0, abs=0.01)
+    assert pair.gains_db(is_same=True)["A"] > 10  # an audio pot at half of its turn
+    assert pair.gains_db(is_same=False) == pytest.approx({"A": 0, "B": 0}, abs=0.01)
+
+
+def test_live_the_lost_treble_of_the_guitar_is_raised_by_12_db_at_most():
+    sound, now, kept = heard(RigPageState(query="pin=tone%3D0"))
+    sound.play_input(kept, now)
+    response = sound.hear(now, kept).sides["A"].responses[0]
+    level = 20 * np.log10(np.abs(np.fft.rfft(response, RATE)))
+    bass = level[100:1000].mean()
+    assert level[20:16_000].max() - bass < 12 + 3  # the limit is over the mean on a logarithmic scale
+    sound.play(recording=OwnRecording(**{**_fields(OwnRecording.of("riff.wav", noise())), "through": kept}))
+    response = sound.hear(now, kept).sides["A"].responses[0]
+    assert 20 * np.log10(np.abs(np.fft.rfft(response, RATE)))[20:16_000].max() - bass > 18  # a recording: 24 dB
+
+
+def test_live_a_guitar_that_passes_nothing_is_silence_in_words(rig_page):
+    rig_page.page.state.set_text("volume", "0")
+    rig_page.ask(do="start", live="A, as it stands now")
+    assert "passes no sound" in rig_page.page.listening.bar.live["words"]
+
+
 @pytest.mark.parametrize(
     ("samples", "words"),
     [
@@ -212,7 +255,7 @@ def test_a_recording_is_sent_by_the_page_and_played_through_a_named_rig(rig_page
 )
 def test_a_recording_that_cannot_be_heard_is_refused_in_words(samples, words):
     with pytest.raises(InputError, match=words):
-        Recording.of("riff.wav", samples)
+        OwnRecording.of("riff.wav", samples)
 
 
 def test_a_page_without_a_rig_plays_that_of_the_address():
@@ -231,5 +274,5 @@ def test_a_blind_test_takes_the_bar_away_while_it_runs():
     assert page.listening.bar.is_away
 
 
-def _fields(recording: Recording) -> dict:
+def _fields(recording: OwnRecording) -> dict:
     return {name: getattr(recording, name) for name in ("name", "samples", "loudness")}

@@ -221,7 +221,7 @@ def test_take_level_volume_and_playing_stay_from_page_to_page(visit):
     page.wait_for_url("**/winding.ipynb**")
     page.wait_for_selector(PLAYING)
     settled(page)
-    assert page.get_by_label("You hear").input_value() == "low note"
+    assert page.get_by_label("You hear", exact=True).input_value() == "low note"
     assert page.locator(".lab-ear input[value=true]").first.is_checked()
     assert page.locator(".lab-ear-volume input").first.input_value() == "40"
     page.keyboard.press("Escape")
@@ -285,8 +285,8 @@ def test_an_own_recording_is_heard_through_both_and_its_band_is_said(visit, kind
     page.wait_for_function("() => /^A, −\\d\\d/.test(document.querySelector('.lab-meter p').textContent)")
     page.get_by_role("button", name="More about listening").click()
     through.select_option("B")
-    expect(page.locator(".lab-ear-through")).to_contain_text("true from 20")
-    expect(page.locator(".lab-ear-through")).to_contain_text("noise rises by up to")
+    expect(page.locator("[data-part=own]")).to_contain_text("true from 20")
+    expect(page.locator("[data-part=own]")).to_contain_text("noise rises by up to")
     assert seen.errors == []
     assert seen.outside == []
 
@@ -338,7 +338,7 @@ def test_the_open_bar_has_no_fault_of_accessibility(visit, width):
 NOTEBOOK = """([sound, bar]) => {
   const address = URL.createObjectURL(new Blob([sound + "\\n" + bar], { type: "text/javascript" }));
   const sounds = [{ letter: "A", text: "cable 5 m", full: "" }];
-  const traits = { takes: ["E chord"], take: "E chord", sounds, rigs: [], recording: {},
+  const traits = { takes: ["E chord"], take: "E chord", sounds, rigs: [], recording: {}, live: {},
     blind: "v=1", keeps: true, said: "", note: "quiet", longest_s: 60, is_away: false, piece: 65536 };
   window.sent = [];
   const model = { get: (name) => traits[name], on() {}, off() {}, send: (content) => window.sent.push(content) };
@@ -354,7 +354,9 @@ def test_in_a_plain_notebook_the_bar_lives_in_its_cell_and_takes_no_keys(browser
     page.set_content("<p id='before'>a cell</p><div id='cell'></div>")
     page.add_style_tag(path=str(web / "widgets.css"))
     page.add_style_tag(path=str(web / "listening_bar.css"))
-    page.evaluate(NOTEBOOK, [(web / name).read_text("utf-8") for name in ("live_sound.js", "listening_bar.js")])
+    names = ("sound_guard.js", "live_sound.js", "live_input.js")
+    sound = "\n".join((web / name).read_text("utf-8") for name in names)
+    page.evaluate(NOTEBOOK, [sound, (web / "listening_bar.js").read_text("utf-8")])
     assert page.locator("#cell .lab-ear").evaluate("bar => getComputedStyle(bar).position") == "relative"
     page.keyboard.press(" ")
     page.keyboard.press("k")

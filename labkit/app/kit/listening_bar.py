@@ -23,7 +23,7 @@ from labkit.app.kit.sound import (
     HeardSide,
     Letter,
     LiveSound,
-    Recording,
+    OwnRecording,
     level_sentence,
     take_names,
 )
@@ -53,19 +53,22 @@ class ListeningBar(FileTaker):
         What a recording may have been made through.
     recording : dict
         Name, what it was made through, and where that is true; empty without one.
+    live : dict
+        Where the conversion of what is played live is true; empty unless it is heard.
     blind : str or None
         Query of a blind test of A and B; None where the page has none to offer.
     is_away : bool
         True while nothing may be heard.
     """
 
-    _esm = web_text("live_sound.js", "listening_bar.js")
+    _esm = web_text("sound_guard.js", "live_sound.js", "live_input.js", "listening_bar.js")
     _css = web_text("tokens.css", "widgets.css", "listening_bar.css")
     takes: traitlets.List[Any] = traitlets.List().tag(sync=True)
     take = traitlets.Unicode("").tag(sync=True)
     sounds: traitlets.List[Any] = traitlets.List().tag(sync=True)
     rigs: traitlets.List[Any] = traitlets.List().tag(sync=True)
     recording = traitlets.Dict().tag(sync=True)
+    live = traitlets.Dict().tag(sync=True)
     blind = traitlets.Unicode(None, allow_none=True).tag(sync=True)
     keeps = traitlets.Bool(True).tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
@@ -155,7 +158,7 @@ class Listening:
         self._signals: set[str] = set()
         self._sentence = Debounce(self._say_level, SENTENCE_PAUSE_S)
         self._pair: HeardPair | None = None
-        self._recording: Recording | None = None
+        self._recording: OwnRecording | None = None
         self._through_name = AS_IT_IS
         for name, handler in (
             ("start", self._start),
@@ -185,6 +188,7 @@ class Listening:
                 for letter, one in zip(LETTERS, kept)
             ),
         ]
+        self.bar.rigs = [AS_IT_IS, AS_NOW, *([AS_KEPT] if kept else []), *hearing.offers.rigs]
         self.bar.blind, self.bar.keeps = hearing.blind, hearing.keeps
 
     def _send(self, hearing: Hearing) -> None:
@@ -197,7 +201,8 @@ class Listening:
         self._pair = pair
         changed = [letter for letter, side in pair.sides.items() if self._sent.get(letter) is not side]
         wanted = {key for side in pair.sides.values() for key in side.keys}
-        new = sorted(wanted - self._signals)
+        new = sorted(wanted & self.sound.signals.keys() - self._signals)
+        self._show_own()
         self.bar.send(
             {
                 "sides": {
@@ -221,16 +226,24 @@ class Listening:
         )
         self._sent = dict(pair.sides)
         self._signals |= wanted
-        if self.sound.recording is not None:
-            self._show_recording()
         self._sentence.ask()
 
-    def _start(self, take: object = "", **_: object) -> None:
-        """A page begins to play: it may be another one that shows this widget, so it gets everything."""
+    def _start(self, take: object = "", live: object = None, **_: object) -> None:
+        """A page begins to play: it may be another one that shows this widget, so it gets everything.
+
+        With ``live``, what the guitar at the input is, that is what is heard.
+        """
         self.is_playing = True
         self._forget_sent()
-        if take in self.bar.takes and self.sound.recording is None:
-            self._set_take(str(take))
+        plays_input = self.sound.recording is not None and self.sound.recording.is_live
+        try:
+            if live is not None:
+                self.sound.play_input(self._rig_called(live), self._hearing().rig)
+            elif take in self.bar.takes and (plays_input or self.sound.recording is None):
+                self._set_take(str(take))
+        except InputError as error:
+            self.bar.send({"failed": _sentence(error)})
+            return
         self.show()
 
     def _stop(self, **_: object) -> None:
@@ -247,11 +260,11 @@ class Listening:
             self.sound.play(name)
             self._forget_sent()
         self.bar.take = name
-        self._show_recording()
+        self._show_own()
 
     def _recorded(self, file: GivenFile) -> None:
         samples = np.frombuffer(file.content[: len(file.content) // 4 * 4], dtype="<f4")
-        self._recording, self._through_name = Recording.of(file.name, samples.astype(float)), AS_IT_IS
+        self._recording, self._through_name = OwnRecording.of(file.name, samples.astype(float)), AS_IT_IS
         self._play_recording()
 
     def _play_recording(self, **_: object) -> None:
@@ -259,37 +272,43 @@ class Listening:
             self.sound.play(recording=self._recording)
             self._forget_sent()
             self.show()
-            self._show_recording()
+            self._show_own()
 
     def _through(self, name: object = "", **_: object) -> None:
         """Take another rig for the one that the recording was made through."""
         if self._recording is None or name not in self.bar.rigs:
             return
-        hearing, self._through_name = self._hearing(), str(name)
-        through = {AS_IT_IS: lambda: None, AS_NOW: lambda: hearing.rig, AS_KEPT: lambda: hearing.other}.get(
-            self._through_name, lambda: hearing.offers.base(self._through_name)
-        )
-        self._recording = replace(self._recording, through=through())
+        self._through_name = str(name)
+        self._recording = replace(self._recording, through=self._rig_called(name))
         self._play_recording()
 
-    def _show_recording(self) -> None:
-        """Say what the recording is, what it was made through, and where its conversion is true."""
-        recording = self._recording
-        if recording is None:
-            return
-        hearing, plays = self._hearing(), self.sound.recording is not None
-        self.bar.rigs = [AS_IT_IS, AS_NOW, *([AS_KEPT] if hearing.kept else []), *hearing.offers.rigs]
-        words = self._pair.sides["A"].words if plays and self._pair is not None else ""
-        self.bar.recording = {
-            "name": recording.name,
-            "through": self._through_name,
-            "words": f"A: {words}." if words else "",
-            "plays": plays,
-        }
+    def _rig_called(self, name: object) -> Rig | None:
+        """The rig that a person has named as theirs; None where nothing is known of it."""
+        hearing = self._hearing()
+        if name == AS_IT_IS or name not in self.bar.rigs:
+            return None
+        if name in (AS_NOW, AS_KEPT):
+            return hearing.rig if name == AS_NOW else hearing.other
+        return hearing.offers.base(str(name))
+
+    def _show_own(self) -> None:
+        """Say what the recording is and what it was made through, and where a conversion is true."""
+        heard, sides = self.sound.recording, {} if self._pair is None else self._pair.sides
+        words = " ".join(f"{letter}: {side.words}." for letter, side in sides.items() if side.words)
+        if self._recording is not None:
+            self.bar.recording = {
+                "name": self._recording.name,
+                "through": self._through_name,
+                "words": words if heard is self._recording else "",
+                "plays": heard is self._recording,
+            }
+        judged = f"Same loudness is judged by the take “{self.sound.take}”."
+        self.bar.live = {"words": f"{words} {judged}"} if heard is not None and heard.is_live else {}
 
     def _forget_sent(self) -> None:
         self._sent.clear()
         self._signals.clear()
+        self._pair = None
 
     def _save(self, letter: object = "A", same: object = True, **_: object) -> None:
         hearing = self._hearing()

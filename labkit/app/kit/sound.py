@@ -17,7 +17,7 @@ from labkit.core.errors import InputError
 from labkit.core.wav import wav_bytes
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.convert.difference import Difference
+from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
 from labkit.sound.live_response import (
     RATE,
     TakeLoudness,
@@ -45,9 +45,13 @@ SILENT = "nothing reaches the input: turn the volume up"
 AS_IT_IS = "unknown, taken as it is"
 """What a recording was made through where nobody knows: then it stands for the strings themselves."""
 
+LIVE_BOOST_DB = 12.0
+"""Greatest boost of what is played live: hum and hiss of the input rise with it while nobody plays."""
+
 _UNHEARD = 1e-5
 _FAINTEST = 1e-5
 _RECORDING = "recording"
+_INPUT = "input"
 _HIGHEST_HZ = 16_000.0
 """Up to here the band of a conversion is judged: a recording holds little above."""
 
@@ -61,8 +65,8 @@ def take_names() -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Recording:
-    """A person's own recording.
+class OwnRecording:
+    """A person's own recording, or what they play live.
 
     Attributes
     ----------
@@ -72,15 +76,42 @@ class Recording:
     loudness : TakeLoudness
     through : Rig, optional
         The rig it was made through; None takes the recording for the strings themselves.
+    is_live : bool
+        True for the input: then `samples` are a take in its stead, by which loudness is judged.
     """
 
     name: str
     samples: np.ndarray
     loudness: TakeLoudness
     through: Rig | None = None
+    is_live: bool = False
+
+    @property
+    def lufs(self) -> float:
+        """Loudness as it is."""
+        return self.loudness.of(bin_transfers(np.ones_like))
+
+    def difference(self, rig: Rig, levels_db: Mapping[str, float]) -> Difference:
+        """Return what turns it into the sound of another rig.
+
+        Raises
+        ------
+        InputError
+            If one of the two rigs passes nothing.
+        """
+        boost = LIVE_BOOST_DB if self.is_live else DEFAULT_BOOST_DB
+        if self.through is not None:
+            return rig_difference(self.through, rig, greatest_boost_db=boost)
+        return Difference(
+            before=lambda frequency_hz: np.ones(np.shape(frequency_hz), dtype=complex),
+            after=partial(rig.evaluate, levels_db=levels_db),
+            greatest_boost_db=boost,
+            before_name="the recording",
+            after_name=rig.name,
+        )
 
     @classmethod
-    def of(cls, name: str, samples: np.ndarray) -> Recording:
+    def of(cls, name: str, samples: np.ndarray) -> OwnRecording:
         """Return a recording of which nothing else is known.
 
         Raises
@@ -126,21 +157,22 @@ class HeardSide:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HeardPair:
-    """What a page needs to play A, and B where one was kept."""
+    """What a page needs to play A, and B where one was kept; what is played live stays as loud as it comes in."""
 
     sides: Mapping[Letter, HeardSide]
     first_lufs: float
+    target_lufs: float = QUIET_LUFS
 
     def gains_db(self, *, is_same: bool) -> dict[Letter, float | None]:
         """Return the gain to put on each side, dB; None for a silent one.
 
-        Both at −23 LUFS where they are to be equally loud; otherwise the louder of A and B, or of A and what A was when
-        it began to sound.
+        Both at the target where they are to be equally loud; otherwise the louder of A and B, or of A and what A was
+        when it began to sound.
         """
         heard = {letter: side.lufs for letter, side in self.sides.items()}
         loudest = max(heard.get("B", self.first_lufs), *heard.values())
         return {
-            letter: None if lufs == -np.inf else QUIET_LUFS - (lufs if is_same else loudest)
+            letter: None if lufs == -np.inf else self.target_lufs - (lufs if is_same else loudest)
             for letter, lufs in heard.items()
         }
 
@@ -164,23 +196,34 @@ class LiveSound:
     ----------
     take : str
         Catalogue name of what is played.
-    recording : Recording, optional
+    recording : OwnRecording, optional
         Played in the take's place.
     """
 
     def __init__(self) -> None:
         self.take = USUAL_TAKE
-        self.recording: Recording | None = None
+        self.recording: OwnRecording | None = None
         self.signals: dict[str, np.ndarray] = {}
         """What sides name by key, shape (samples,), float32."""
         self._first_lufs: float | None = None
-        self._kept: tuple[Rig, Recording | None, str, Mapping[str, float], HeardSide] | None = None
+        self._kept: tuple[Rig, OwnRecording | None, str, Mapping[str, float], HeardSide] | None = None
 
-    def play(self, take: str = "", recording: Recording | None = None) -> None:
+    def play(self, take: str = "", recording: OwnRecording | None = None) -> None:
         """Play another take, or a recording."""
         self.take, self.recording = take or self.take, recording
         self.signals.clear()
         self._first_lufs = self._kept = None
+
+    def play_input(self, through: Rig | None, now: Rig) -> None:
+        """Play what comes in, from a guitar with the rig ``through``; the present take stands in for its loudness."""
+        take, _, _ = _played(self.take, through or now)
+        samples = take.emf[0]
+        if through is not None:
+            samples = Renderer(take).render(coil_transfers(through, take.coils))
+        loudness = TakeLoudness(samples[None, :])
+        self.play(
+            recording=OwnRecording(name=_INPUT, samples=samples, loudness=loudness, through=through, is_live=True)
+        )
 
     def hear(self, now: Rig, kept: Rig | None = None) -> HeardPair:
         """Return A, and B where one is kept, with the outputs of both counted as in every comparison."""
@@ -190,7 +233,9 @@ class LiveSound:
             sides["B"] = self._kept_side(kept, levels[0])
         if self._first_lufs is None:
             self._first_lufs = sides["A"].lufs
-        return HeardPair(sides=sides, first_lufs=self._first_lufs)
+        is_live = self.recording is not None and self.recording.is_live
+        target = self.recording.lufs if self.recording is not None and is_live else QUIET_LUFS
+        return HeardPair(sides=sides, first_lufs=self._first_lufs, target_lufs=target)
 
     def sound_file(self, now: Rig, kept: Rig | None, letter: Letter, *, is_same: bool) -> bytes:
         """Return A or B as a WAV file, by the whole response and at the gain that the page plays it with.
@@ -198,8 +243,10 @@ class LiveSound:
         Raises
         ------
         InputError
-            If one of them is silent.
+            If one of them is silent, or what is heard is played live.
         """
+        if self.recording is not None and self.recording.is_live:
+            raise InputError("nothing of what is played live is kept: choose a take or a recording to save it")
         levels = counted_outputs(now if kept is None else kept, now).levels_db
         sounds = {"A": self._render(now, levels[-1])}
         if kept is not None:
@@ -219,7 +266,8 @@ class LiveSound:
 
     def _side(self, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
         if self.recording is not None:
-            self.signals[_RECORDING] = self.recording.samples.astype(np.float32, copy=False)
+            if not self.recording.is_live:
+                self.signals[_RECORDING] = self.recording.samples.astype(np.float32, copy=False)
             return _converted(self.recording, rig, levels_db)
         take, loudness, keys = _played(self.take, rig)
         transfers = bin_transfers(coil_transfers(rig, take.coils, levels_db=levels_db))
@@ -238,7 +286,7 @@ class LiveSound:
         if self.recording is not None:
             from labkit.sound.convert.conversion import convert_samples
 
-            return convert_samples(self.recording.samples, RATE, _difference(self.recording, rig, levels_db))
+            return convert_samples(self.recording.samples, RATE, self.recording.difference(rig, levels_db))
         take, _, _ = _played(self.take, rig)
         return Renderer(take).render(coil_transfers(rig, take.coils, levels_db=levels_db))
 
@@ -272,31 +320,20 @@ def signed_db(value: float) -> str:
     return f"{sign}{abs(rounded):.1f}\N{NO-BREAK SPACE}dB"
 
 
-def _difference(recording: Recording, rig: Rig, levels_db: Mapping[str, float]) -> Difference:
-    if recording.through is not None:
-        return rig_difference(recording.through, rig)
-    return Difference(
-        before=lambda frequency_hz: np.ones(np.shape(frequency_hz), dtype=complex),
-        after=partial(rig.evaluate, levels_db=levels_db),
-        before_name="the recording",
-        after_name=rig.name,
-    )
-
-
-def _converted(recording: Recording, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
+def _converted(recording: OwnRecording, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
     try:
-        difference = _difference(recording, rig, levels_db)
+        difference = recording.difference(rig, levels_db)
         low, high = (frequency_in_words(frequency) for frequency in difference.band(_HIGHEST_HZ))
     except InputError as error:
         return HeardSide(keys=(), responses=_NOTHING, lufs=-np.inf, words=str(error))
     if recording.through is None:
-        words = ["as if the recording were the strings themselves"]
+        words = [f"as if the {_INPUT if recording.is_live else _RECORDING} were the strings themselves"]
     else:
         noise = difference.boost_db(_HIGHEST_HZ)
         words = [f"true from {low} to {high}", f"noise rises by up to {max(noise, 0.0):.0f}\N{NO-BREAK SPACE}dB"]
         words += mixing_warnings(recording.through, rig)
     return HeardSide(
-        keys=(_RECORDING,),
+        keys=(_INPUT if recording.is_live else _RECORDING,),
         responses=converting_response(difference),
         lufs=recording.loudness.of(bin_transfers(difference.limited)),
         words="; ".join(words),

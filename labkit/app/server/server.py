@@ -248,6 +248,7 @@ def server_config(
             "Content-Security-Policy": CONTENT_POLICY,
             "X-Content-Type-Options": "nosniff",
             "Referrer-Policy": "no-referrer",
+            "Permissions-Policy": "microphone=(self), camera=(), geolocation=()",
         },
         "ws_ping_interval": PING_MS,
         "ws_ping_timeout": PING_MS,

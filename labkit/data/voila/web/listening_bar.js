@@ -31,6 +31,10 @@ export default {
         <p class="lab-note">Drop a dry WAV or FLAC on this bar, or choose one: at most ${Math.round(model.get("longest_s"))} s. It stays on this machine.</p>
         <div class="lab-buttons"><button type="button" data-part="choose">Choose a recording</button></div>
         <div class="lab-ear-through" data-part="own" hidden><label for="${unique}-through">It was made through</label><select id="${unique}-through"></select><p class="lab-note" data-part="band"></p></div>
+        <h2>Play live</h2>
+        <p class="lab-note">Your guitar through A and B while you play, on this machine only. Wear headphones: from a loudspeaker the strings or the microphone hear it, and it howls. The input opens muted; press Unmute when its level is good.</p>
+        <div class="lab-ear-through"><label for="${unique}-guitar">Your guitar is</label><select id="${unique}-guitar"></select><p class="lab-note" data-part="live-band"></p></div>
+        <div class="lab-buttons"><button type="button" data-part="live">Open the input</button></div>
         <h2>Level</h2>
         <div class="lab-ear-row">${loudness("sheet")}${volume("sheet")}</div>
         <p class="lab-note">Same: each is set until both are equally loud on what you hear, within 0.1${NB}dB. True level: as the input gets them.</p>
@@ -40,13 +44,13 @@ export default {
         <div class="lab-buttons"><button type="button" data-part="keep">Keep A as B</button><button type="button" data-part="next">Next kept as B</button><button type="button" data-save="A">Save A as WAV</button><button type="button" data-save="B">Save B as WAV</button><button type="button" data-part="blind">Blind test of A and B</button></div>
         <p class="lab-note" data-part="note"></p>
         <div data-part="keys"><h2>Keys</h2>
-        <dl><dt>Space</dt><dd>play or stop</dd><dt>X</dt><dd>swap A and B</dd><dt>K</dt><dd>keep A as B</dd><dt>Shift K</dt><dd>next kept as B</dd><dt>T</dt><dd>blind test of A and B</dd><dt>U, Shift U</dt><dd>undo, redo</dd><dt>1 … 9</dt><dd>go to a control</dd><dt>?</dt><dd>this list</dd><dt>Esc</dt><dd>close, or stop</dd></dl>
+        <dl><dt>Space</dt><dd>play, unmute or stop</dd><dt>X</dt><dd>swap A and B</dd><dt>K</dt><dd>keep A as B</dd><dt>Shift K</dt><dd>next kept as B</dd><dt>T</dt><dd>blind test of A and B</dd><dt>U, Shift U</dt><dd>undo, redo</dd><dt>1 … 9</dt><dd>go to a control</dd><dt>?</dt><dd>this list</dd><dt>Esc</dt><dd>close, or stop</dd></dl>
         <p><input type="checkbox" id="${unique}-keys" data-local><label for="${unique}-keys">Single keys work</label></p></div>
         <div class="lab-buttons"><button type="button" data-part="close">Close</button></div>
       </div>`;
     const part = (name) => bar.querySelector(`[data-part=${name}]`);
     const all = (selector) => [...bar.querySelectorAll(selector)];
-    const play = part("play"), takes = bar.querySelector(`#${unique}-take`), through = bar.querySelector(`#${unique}-through`), keys = bar.querySelector(`#${unique}-keys`), sheet = part("sheet");
+    const play = part("play"), takes = bar.querySelector(`#${unique}-take`), through = bar.querySelector(`#${unique}-through`), guitar = bar.querySelector(`#${unique}-guitar`), keys = bar.querySelector(`#${unique}-keys`), sheet = part("sheet");
     const tickets = Object.fromEntries(all(".lab-ticket").map((node) => [node.dataset.letter, node]));
 
     // what stays from page to page
@@ -61,7 +65,8 @@ export default {
       if (inLab) try { localStorage.setItem(STORE, JSON.stringify(kept)); } catch { /* a browser that keeps nothing */ }
     }
 
-    let sound = null, state = "stopped", ended = false, silence = 0, again = 0, frame = 0, said = 0, gains = null, levels = null, words = {}, peak = { at: -60, until: 0 }, clippedUntil = 0;
+    let live = false, input = null, attempt = 0; // whether the input is what is heard, the input while it is open, and whose answer still counts
+    let sound = null, state = "stopped", ended = false, silence = 0, again = 0, frame = 0, said = 0, zoneSaid = "", gains = null, levels = null, words = {}, peak = { at: -60, until: 0 }, clippedUntil = 0;
     const say = (text) => { part("said").textContent = text; part("said").hidden = !text; };
     const gainOf = (letter) => { const level = gains?.[kept.same ? 0 : 1][letter]; return level == null ? 0 : 10 ** (level / 20); };
     const loud = () => (kept.volume / 100) ** 2; // square law: even steps to the ear, silent at 0
@@ -70,49 +75,87 @@ export default {
     function show(next) {
       state = next;
       bar.dataset.state = next;
-      const label = { stopped: "Play", starting: "Starting", playing: "Stop", held: "Go on" }[next];
+      const label = { stopped: "Play", starting: "Starting", muted: "Unmute", playing: "Stop", held: "Go on" }[next];
       play.firstElementChild.textContent = label;
-      if (next !== "playing") { cancelAnimationFrame(frame); meter(null); }
+      bar.toggleAttribute("data-live", input !== null);
+      cancelAnimationFrame(frame);
+      if (sounds()) tick();
+      else meter(null);
     }
-    function begin() {
-      if (state === "starting" || state === "playing") return;
+    const sounds = () => state === "playing" || state === "muted";
+    function openSound() {
+      sound = new LiveSound(new AudioContext({ sampleRate: LiveSound.RATE, latencyHint: "interactive" }));
+      sound.protected = sound.protect(() => { stop(); say("Muted, and the input is closed: the sound fed itself. Wear headphones or turn down, then play again."); });
+    }
+    async function begin() {
+      if (state === "starting" || sounds()) return;
       say("");
       try {
-        sound ??= new LiveSound(new AudioContext({ sampleRate: LiveSound.RATE, latencyHint: "interactive" }));
+        if (!sound) openSound();
       } catch {
         return say("This browser gives the page no sound output.");
       }
       sound.context.resume();
       sound.setVolume(loud());
-      keepFor({ on: true });
-      if (ended) return gains ? sounding() : say("There is no such sound: the calculation behind this page has stopped.");
+      keepFor({ on: !live });
+      if (ended) return gains && !live ? sounding() : say("There is no such sound: the calculation behind this page has stopped.");
       show("starting");
-      clearTimeout(silence);
+      const mine = ++attempt;
+      try {
+        if (live) await openInput(mine);
+        else await sound.protected;
+      } catch (error) {
+        if (mine === attempt) { stop(); say(error.message); }
+      }
+      if (mine !== attempt) return;
       silence = setTimeout(() => { stop(); say("The sound has not come: the lab is busy or cannot be reached. Try again."); }, SILENT_MS);
       ask();
+    }
+    async function openInput(mine) {
+      const opened = await LiveInput.open(sound.context);
+      if (mine !== attempt) return opened.close();
+      sound.input = opened.node;
+      input = opened;
+      input.lost = () => { if (input === opened) { stop(); say("The sound input has gone: connect it, then play again."); } };
+      if (!await sound.protected) throw new Error("This page gets no limiter from the browser, so nothing is played live here.");
     }
     // asked again until answered: while a page opens, its line to the kernel may lose what is said
     function ask() {
       if (state !== "starting") return;
-      model.send({ do: "start", take: model.get("recording").plays ? "" : kept.take });
+      model.send({ do: "start", ...(live ? { live: guitar.value } : { take: model.get("recording").plays ? "" : kept.take }) });
       again = setTimeout(ask, AGAIN_MS);
     }
     function sounding() {
       clearTimeout(silence);
       clearTimeout(again);
+      sound.watch(live);
+      if (live && state === "starting") { show("muted"); return sayLive(); }
       sound.start();
       show("playing");
-      tick();
+      if (live) say("");
     }
-    function stop() {
+    function sayLive() {
+      const delay = input ? `The delay is at least ${input.delayMs.toFixed(0)}${NB}ms by what the browser states of its output; the input adds its own. ` : "";
+      part("live-band").textContent = `${delay}${model.get("live").words ?? ""}`;
+      if (state === "muted") say(`Muted: press Unmute to hear it. ${part("live-band").textContent}`);
+    }
+    function stop(after = 50) { // the sound fades before its input goes
       clearTimeout(silence);
       clearTimeout(again);
+      attempt += 1;
       keepFor({ on: false });
       sound?.stop();
+      sound?.watch(false);
+      if (input) {
+        const old = input;
+        input = sound.input = null;
+        if (after) setTimeout(() => old.close(), after);
+        else old.close();
+      }
       if (!ended) model.send({ do: "stop" });
       show("stopped");
     }
-    function toggle() { if (state === "playing" || state === "starting") stop(); else begin(); }
+    function toggle() { if (state === "muted") sounding(); else if (state === "playing" || state === "starting") stop(); else begin(); }
     function choose(letter) {
       if (letter === "B" && !hasB()) return keepA();
       heard = letter;
@@ -195,15 +238,18 @@ export default {
       showTickets();
     }
     function showTakes() {
-      const own = model.get("recording"), chosen = own.plays ? "own" : model.get("take");
+      const own = model.get("recording"), chosen = live ? "live" : own.plays ? "own" : model.get("take");
       takes.replaceChildren(...model.get("takes").map((name) => new Option(name, name)));
       if (own.name) takes.append(new Option(own.name, "own"));
-      takes.append(new Option(own.name ? "another recording …" : "your own recording …", "own-new"));
+      takes.append(new Option(own.name ? "another recording …" : "your own recording …", "own-new"), new Option("your guitar, live …", "live"));
       takes.value = chosen;
       part("own").hidden = !own.name;
-      through.replaceChildren(...model.get("rigs").map((name) => new Option(name, name)));
-      through.value = own.through ?? "";
+      for (const [node, value] of [[through, own.through], [guitar, guitar.value]]) {
+        node.replaceChildren(...model.get("rigs").map((name) => new Option(name, name)));
+        node.value = value || node.options[0]?.value || "";
+      }
       part("band").textContent = own.words ?? "";
+      sayLive();
     }
     function showLevel() {
       for (const input of all("input[type=radio]")) input.checked = (input.value === "same") === kept.same;
@@ -229,12 +275,15 @@ export default {
       if (now - said < WORDS_MS) return;
       said = now;
       const text = (db) => `${db < -0.5 ? "−" : ""}${Math.abs(db).toFixed(0)}`;
-      bar.querySelector(".lab-meter p").textContent = bar.dataset.silent ? "silent" : now < clippedUntil ? "too loud: turn down" : level.rms < -90 ? `${heard}, quiet` : `${heard}, ${text(level.rms)}${NB}dB, peak ${text(peak.at)}`;
+      const zone = input && `input ${input.zone}`;
+      if (zone && zone !== zoneSaid) part("heard").textContent = zoneSaid = zone;
+      bar.querySelector(".lab-meter p").textContent = state === "muted" ? zone : bar.dataset.silent ? "silent" : now < clippedUntil ? "too loud: turn down" : zone ? zone : level.rms < -90 ? `${heard}, quiet` : `${heard}, ${text(level.rms)}${NB}dB, peak ${text(peak.at)}`;
       say(bar.dataset.silent ? `${heard} is silent: ${bar.dataset.silent}.` : part("said").textContent.includes("is silent:") ? "" : part("said").textContent);
     }
     function tick() {
-      meter(sound.level());
-      if (state === "playing") frame = requestAnimationFrame(tick);
+      const given = input?.read();
+      meter(state === "muted" ? given : sound.meter.read());
+      frame = requestAnimationFrame(tick);
     }
 
     // a recording: read by the browser, one channel at the page's rate, sent in pieces that are acknowledged
@@ -311,10 +360,19 @@ export default {
     takes.addEventListener("change", () => {
       const value = takes.value;
       if (value === "own-new") { showTakes(); open(true); return; }
+      if (value === "live" || live) stop();
+      live = value === "live";
+      if (live) return open(true, guitar);
       if (value !== "own") keepFor({ take: value });
       if (sound?.isPlaying) sound.ramp(sound.out.gain, 0, 0.015); // what comes next starts from silence
       model.send(value === "own" ? { do: "own" } : { do: "take", name: value });
     });
+    guitar.addEventListener("change", () => {
+      if (!input) return;
+      sound.ramp(sound.out.gain, 0, 0.015);
+      model.send({ do: "start", live: guitar.value });
+    });
+    part("live").addEventListener("click", () => { if (!live) stop(); live = true; showTakes(); open(false); play.focus(); begin(); });
     through.addEventListener("change", () => model.send({ do: "through", name: through.value }));
     keys.checked = kept.keys;
     keys.addEventListener("change", () => keepFor({ keys: keys.checked }));
@@ -335,7 +393,7 @@ export default {
       const target = event.target;
       if (event.key === "Escape") {
         if (!sheet.hidden) { open(false); part("more").focus(); }
-        else if (state === "playing") stop();
+        else if (state === "starting" || sounds()) stop();
         return;
       }
       if (target.matches?.(TYPES) || event.repeat) return;
@@ -348,6 +406,8 @@ export default {
     if (inLab) document.addEventListener("keydown", key);
     else part("keys").hidden = true;
 
+    const leave = () => { if (input || live && state === "starting") stop(0); };
+    addEventListener("pagehide", leave);
     function away() {
       const hidden = model.get("is_away");
       if (hidden && state !== "stopped") stop();
@@ -368,7 +428,7 @@ export default {
       for (const node of [takes, through, ...all("[data-part=keep], [data-part=next], [data-part=choose], [data-save]")]) node.disabled = true;
       if (state === "starting") { stop(); say("There is no such sound: the calculation behind this page has stopped."); }
     }
-    const listeners = { "change:sounds": showKept, "change:keeps": showKept, "change:take": showTakes, "change:takes": showTakes, "change:rigs": showTakes, "change:recording": showTakes, "change:said": showLevel, "change:note": showLevel, "change:is_away": away, "msg:custom": message };
+    const listeners = { "change:sounds": showKept, "change:keeps": showKept, "change:take": showTakes, "change:takes": showTakes, "change:rigs": showTakes, "change:recording": showTakes, "change:live": showTakes, "change:said": showLevel, "change:note": showLevel, "change:is_away": away, "msg:custom": message };
     for (const [name, work] of Object.entries(listeners)) model.on(name, work);
     document.addEventListener("lab-ended", end);
     for (const node of all("[data-part=blind]")) node.hidden = !inLab || (model.get("blind") === null && !model.get("keeps"));
@@ -380,7 +440,7 @@ export default {
     if (inLab && model.get("takes").includes(kept.take) && kept.take !== model.get("take")) model.send({ do: "take", name: kept.take });
     if (inLab && kept.on && !bar.hidden) {
       // the last page was playing: go on if the browser lets a page begin by itself, else say so on Play
-      sound = new LiveSound(new AudioContext({ sampleRate: LiveSound.RATE, latencyHint: "interactive" }));
+      openSound();
       if (sound.context.state === "running") begin();
       else { show("held"); sound.context.resume().then(() => { if (state === "held") begin(); }); }
     }
@@ -388,6 +448,8 @@ export default {
       for (const [name, work] of Object.entries(listeners)) model.off(name, work);
       document.removeEventListener("lab-ended", end);
       document.removeEventListener("keydown", key);
+      removeEventListener("pagehide", leave);
+      leave();
       clearTimeout(silence);
       cancelAnimationFrame(frame);
       watch.disconnect();

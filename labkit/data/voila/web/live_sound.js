@@ -5,13 +5,17 @@ class LiveSound {
   static FADE_S = 0.03; // from one response to the next, linear: both hold the same signal
   static SWAP_S = 0.015;
   static AHEAD_S = 0.003;
+  static LIMIT = 0.7; // of full scale: nothing louder leaves the page
+  static INPUT = "input"; // the signal that is played live
 
   constructor(context, later = (seconds, work) => setTimeout(work, 1000 * seconds)) {
     this.context = context;
     this.later = later;
     this.out = new GainNode(context, { gain: 0 });
-    this.meter = new AnalyserNode(context, { fftSize: 2048, smoothingTimeConstant: 0 });
-    this.out.connect(this.meter).connect(context.destination);
+    this.meter = new LevelMeter(context);
+    this.out.connect(this.meter.node).connect(context.destination);
+    this.guard = null;
+    this.input = null; // a node, while somebody plays live
     this.signals = new Map(); // key -> { buffer, source }
     this.sides = {};
     for (const letter of ["A", "B"]) {
@@ -24,6 +28,30 @@ class LiveSound {
     this.startedAt = null;
   }
   get isPlaying() { return this.startedAt !== null; }
+  source(key) { return key === LiveSound.INPUT ? this.input : this.signals.get(key)?.source ?? null; }
+
+  // Puts the guard behind everything. False where the browser gives the page no audio worklet, as over plain http under
+  // another host name: then nothing can be played live, and takes go on without a limiter.
+  async protect(howled) {
+    const address = URL.createObjectURL(new Blob([`(${soundGuard})()`], { type: "text/javascript" }));
+    try {
+      await this.context.audioWorklet.addModule(address);
+    } catch {
+      return false;
+    } finally {
+      URL.revokeObjectURL(address);
+    }
+    this.guard = new AudioWorkletNode(this.context, "sound-guard", { processorOptions: { limit: LiveSound.LIMIT } });
+    this.guard.port.onmessage = howled;
+    this.out.disconnect();
+    this.out.connect(this.guard).connect(this.meter.node);
+    this.meter.full = 0.999 * LiveSound.LIMIT;
+    return true;
+  }
+  watch(wanted) { // what is muted opens again when the fade of stop() is over
+    const param = this.guard?.parameters.get("watch"), now = this.context.currentTime;
+    param?.cancelScheduledValues(now).setValueAtTime(wanted ? 1 : 0, wanted ? now : now + 0.05);
+  }
 
   addSignal(key, samples) {
     const buffer = this.context.createBuffer(1, samples.length, LiveSound.RATE);
@@ -48,7 +76,7 @@ class LiveSound {
     if (this.isPlaying) return;
     this.startedAt = this.context.currentTime + LiveSound.AHEAD_S;
     for (const key of this.signals.keys()) this.begin(key);
-    for (const letter of ["A", "B"]) for (const [key, node] of this.sides[letter].branch?.nodes ?? []) this.signals.get(key)?.source.connect(node);
+    for (const letter of ["A", "B"]) for (const [key, node] of this.sides[letter].branch?.nodes ?? []) this.source(key)?.connect(node);
     this.ramp(this.out.gain, this.volume, 0.02);
   }
   stop() {
@@ -109,7 +137,7 @@ class LiveSound {
       buffer.copyToChannel(response.samples.subarray(row * response.taps, (row + 1) * response.taps), 0);
       const node = new ConvolverNode(context, { disableNormalization: true, buffer });
       node.connect(branch.gain);
-      this.signals.get(key)?.source?.connect(node);
+      this.source(key)?.connect(node);
       branch.nodes.set(key, node);
     });
     // the new response has heard its own length of the signal before it is let through
@@ -129,17 +157,24 @@ class LiveSound {
   release(branch, at) {
     this.later(Math.max(at - this.context.currentTime, 0) + 0.02, () => {
       for (const [key, node] of branch.nodes) {
-        try { this.signals.get(key)?.source?.disconnect(node); } catch { /* its source has gone already */ }
+        try { this.source(key)?.disconnect(node); } catch { /* its source has gone already */ }
         node.disconnect();
       }
       branch.gain.disconnect();
     });
   }
-  level() {
-    const samples = this.samples ??= new Float32Array(this.meter.fftSize);
-    this.meter.getFloatTimeDomainData(samples);
+}
+// The level of what passes, dB of full scale.
+class LevelMeter {
+  constructor(context) {
+    this.node = new AnalyserNode(context, { fftSize: 2048, smoothingTimeConstant: 0 });
+    this.full = 1; // from here it clips, or is held back
+  }
+  read() {
+    const samples = this.samples ??= new Float32Array(this.node.fftSize);
+    this.node.getFloatTimeDomainData(samples);
     let power = 0, peak = 0;
     for (const value of samples) { power += value * value; peak = Math.max(peak, Math.abs(value)); }
-    return { rms: 10 * Math.log10(power / samples.length + 1e-12), peak: 20 * Math.log10(peak + 1e-6), clips: peak >= 1 };
+    return { rms: 10 * Math.log10(power / samples.length + 1e-12), peak: 20 * Math.log10(peak + 1e-6), clips: peak >= this.full };
   }
 }
