@@ -15,7 +15,7 @@ import ipywidgets
 from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.listening_bar import Hearing, Kept, Listening
-from labkit.app.kit.page_state import PinningPageState, RigCurve
+from labkit.app.kit.page_state import TALL, PinningPageState, RigCurve
 from labkit.app.kit.rig.opened import LARGEST_SHEET
 from labkit.app.kit.rig.state import MOST_PINS, split_query
 from labkit.app.kit.rig.structure import read_name
@@ -24,9 +24,6 @@ from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffer
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.view.palette import PINS
-
-TALL = 480
-"""Height of a plot on a wide screen, CSS pixels."""
 
 State = TypeVar("State", bound=Any)
 
