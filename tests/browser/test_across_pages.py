@@ -264,6 +264,19 @@ class TestSharedRoom:
         assert other.inner_text("h1") == "The room is full"
         other.close()
 
+    def test_a_page_that_is_left_makes_room_for_the_next_one(self, visit, room, token):
+        page = visit(f"?token={token}", ready=CURVE, server=room).page
+        page.get_by_role("navigation", name="Pages").get_by_role("link", name="Rig", exact=True).click()
+        page.wait_for_selector(".lab-path")
+        page.wait_for_selector(CURVE)
+        # left before the browser has its widgets, whose library says so from then on
+        page.route("**/labkit/scripts/*", lambda route: route.abort())
+        page.goto(room.address + RIG, wait_until="commit")
+        page.wait_for_selector("#jupyter-config-data", state="attached")
+        page.unroute("**/labkit/scripts/*")
+        page.goto(room.address + RIG, wait_until="commit")
+        page.wait_for_selector(CURVE)
+
     def test_the_bound_address_is_stated(self, room):
         told = "".join(room.lines)
         port = room.address.rsplit(":", 1)[1].strip("/")

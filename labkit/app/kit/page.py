@@ -15,16 +15,13 @@ import ipywidgets
 from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.listening_bar import Hearing, Kept, Listening
-from labkit.app.kit.page_state import PinningPageState, RigCurve
+from labkit.app.kit.page_state import TALL, PinningPageState, RigCurve
 from labkit.app.kit.rig.opened import LARGEST_SHEET
 from labkit.app.kit.rig.state import split_query
 from labkit.app.kit.text import warnings_html
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-
-TALL = 480
-"""Height of a plot on a wide screen, CSS pixels."""
 
 State = TypeVar("State", bound=Any)
 

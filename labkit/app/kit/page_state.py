@@ -39,6 +39,8 @@ COALESCE_S = 1.0
 MOST_STEPS = 200
 GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 """Frequencies of a page's curves, Hz."""
+TALL = 480
+"""Height of a plot on a wide screen, CSS pixels."""
 LONGEST_BRIEF = 11
 """Characters of a name beside its letter in a small plot; with more, the letter stands alone."""
 

@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import tornado.web
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyter_server.utils import url_path_join
 from jupyterlab_server.config import get_federated_extensions
@@ -39,9 +38,10 @@ from labkit.app.server import limited_memory
 from labkit.app.server.contents import plugin_problems, sheet_problems
 from labkit.app.server.door import HOST, Door, DoorKeeper, ForeignName, NoSuchPage, PageHandler, StartHandler
 from labkit.app.server.exporter import use_compiled_templates
+from labkit.app.server.first_curve import FirstCurves
 from labkit.app.server.forked import CAN_FORK, kernel_provisioner
 from labkit.app.server.kernels import WAITING, PromptClient, ReadyKernels
-from labkit.app.server.scripts import PageScripts, PageScriptsHandler, read_pieces
+from labkit.app.server.scripts import LastingFiles, PageScripts, PageScriptsHandler, files_digest, read_pieces
 from labkit.app.server.widget_socket import WidgetConnection, WidgetSocket
 from labkit.core.errors import LabkitError
 from labkit.core.files import shipped_folder
@@ -117,6 +117,10 @@ class Lab(Voila):
         settings["labkit_door"] = self.door
         has_start = (Path(self.root_dir) / START_PAGE).is_file()
         settings["labkit_start"] = f"voila/render/{START_PAGE}" if has_start else ""
+        curves = FirstCurves(self.log) if Path(self.root_dir) == dashboard_folder() else None
+        if curves is not None:
+            curves.warm_up()
+        settings["labkit_first_curves"] = curves
         settings["labkit_debug"] = self.voila_configuration.show_tracebacks
         return settings
 
@@ -126,7 +130,7 @@ class Lab(Voila):
         own: list[Any] = [
             (
                 url_path_join(self.server_url, rf"/labkit/{name}/(.*)"),
-                tornado.web.StaticFileHandler,
+                LastingFiles,
                 {"path": str(folder)},
             )
             for name, folder in folders.items()
@@ -225,6 +229,7 @@ def server_config(
         "labkitRigs": demo_rigs(),
         "labkitProblems": [*plugin_problems(), *sheet_problems()],
         "labkitScripts": page_scripts().name,
+        "labkitFiles": files_digest(data_folder() / "voila" / "web"),
     }
 
     def add_pages(page_config: dict[str, Any], **_: Any) -> dict[str, Any]:

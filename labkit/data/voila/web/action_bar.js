@@ -67,7 +67,12 @@ export default {
     model.on("change:actions", showActions);
     model.on("change:said", () => say(model.get("said")));
     model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
-    model.on("msg:custom", (message) => { opened = opened || message.address !== undefined; if (message.address !== undefined && inLab) history.replaceState(null, "", address()); });
+    model.on("msg:custom", (message) => {
+      if (message.address === undefined) return;
+      opened = true;
+      if (inLab) history.replaceState(null, "", address());
+      document.dispatchEvent(new Event("lab-opened"));
+    });
     showActions();
     say(model.get("said"));
     document.addEventListener("keydown", shortcut);

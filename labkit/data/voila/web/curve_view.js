@@ -34,6 +34,7 @@ export default {
     const measure = () => {
       const width = Math.round(holder.clientWidth);
       const isTall = wide.matches && width > 700;
+      holder.dataset.tall = Number(isTall);
       if (width < 200 || (width === model.get("width") && isTall === model.get("is_tall"))) return;
       model.set({ width, is_tall: isTall });
       model.save_changes();
