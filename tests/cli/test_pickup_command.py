@@ -181,4 +181,5 @@ def test_other_turns_share_the_doubt_of_the_output_model(labkit, sheet):
     assert line.split()[1:] == ["-0.6", "dB", "-0.6", "…", "-0.6", "dB"]
     data = json.loads(labkit("pickup", sheet, "--set", "coil.main.turns=7550", "--against", sheet, "--json").out)
     level = data["against"]["output_db"]
-    assert level["low"] == level["value"] == level["high"] < -0.4
+    assert level["low"] < level["value"] < level["high"] < -0.4
+    assert level["high"] - level["low"] < 0.1  # another build-up has another window

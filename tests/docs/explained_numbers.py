@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from labkit.pickup.magnetics.output import BAR_LEVEL_SPREAD_DB, LEVEL_SPREAD_DB, level_from_inductance_db
 
 from labkit.bench.diagnose import diagnose, faults, meter
 from labkit.bench.fit import solve as fit_solve
@@ -16,7 +17,6 @@ from labkit.circuit.solve.solver import thermal_noise
 from labkit.pickup.losses import cylinder as losses
 from labkit.pickup.losses import plates
 from labkit.pickup.magnetics import bar, field, magnet, poles
-from labkit.pickup.magnetics.output import BAR_LEVEL_SPREAD_DB, LEVEL_SPREAD_DB, level_from_inductance_db
 from labkit.pickup.magnetics.slices import SLICES, Rods, row_positions
 from labkit.pickup.materials.wire import gauge_law_diameter, wire
 from labkit.pickup.predict import plan as build_plan

@@ -21,8 +21,7 @@ import numpy as np
 from labkit.core.sourced import SourcedValue
 from labkit.pickup.losses.plates import PlateEffect, plate_effect
 from labkit.pickup.magnetics.bar import bar_inductance_factor
-from labkit.pickup.magnetics.output import coil_arguments
-from labkit.pickup.magnetics.pair import CoreMode, pair_core, single_core
+from labkit.pickup.magnetics.pair import CoreMode, coil_arguments, pair_core, single_core
 from labkit.pickup.magnetics.poles import PERMEABILITY, POLE_HEIGHT, Pole
 from labkit.pickup.magnetics.slices import coil_field, gauss_points
 from labkit.pickup.predict.propagation import Doubtful
