@@ -9,17 +9,20 @@ from typing import Any
 import click
 
 from labkit.cli.options import emit, json_option, output_options
-from labkit.core.files import as_json_text
-from labkit.core.units import format_quantity, name_and_value
+from labkit.core.errors import InputError
+from labkit.core.files import as_json_text, write_atomically
+from labkit.core.units import format_quantity, name_and_value, parse_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, load_built
+from labkit.pickup.predict.output import NOT_MEASURED, PLUCK_DISPLACEMENT, PLUCK_PART, string_outputs
 from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.pull import neck_pull_in_words
 
 _NOTES = (
     "The self-capacitance is the weak number: alone it leaves the bare peak wide open; a cable narrows it.",
     "Relative output counts from 8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm.",
-    "Not modelled: hysteresis and saturation of steel, magnetic baseplates, screw threads, permeability that changes "
-    "with charge, shielding of the strings by a cover, pull of the magnets on the strings.",
+    "Not modelled: hysteresis of steel, saturation of steel poles, magnetic baseplates, screw threads, permeability "
+    "that changes with charge.",
 )
 
 _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
@@ -39,6 +42,12 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 @click.option("--why", is_flag=True, help="List for every value which inputs cause its doubt.")
 @click.option("--against", metavar="SHEET", help="Say also how it differs from this other pickup.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw curve and field into this file (.svg, .png, .pdf).")
+@click.option(
+    "--field-map",
+    type=click.Path(path_type=Path),
+    help="Write the field over the pickup at one height into this file: .csv, or a drawing (.svg, .png, .pdf).",
+)
+@click.option("--height", default="3 mm", show_default=True, help="Of the field map, over the poles' faces.")
 def pickup(
     sheet: str,
     as_json: bool,
@@ -48,6 +57,8 @@ def pickup(
     why: bool,
     against: str | None,
     plot: Path | None,
+    field_map: Path | None,
+    height: str,
 ) -> None:
     """Resistance, inductance, capacitance, losses, field and output of the pickup SHEET.
 
@@ -60,13 +71,35 @@ def pickup(
         from labkit.view.curve.pickup_plot import plot_pickup
 
         plot_pickup(built.pickup, plot, built=built, overwrite=force)
+    mapped = "" if field_map is None else _write_field_map(built, field_map, height, force)
     if as_json:
         data = pickup_json(built)
         data |= {"why": _causes(built)} if why else {}
         data |= {"against": _change_json(change)} if change is not None else {}
         emit(as_json_text(data), output, force)
-    elif plot is None or output is not None or why or change is not None:
+    elif (plot is None and field_map is None) or output is not None or why or change is not None:
         emit(_text(built, why, change), output, force)
+    elif mapped:
+        click.echo(mapped)
+
+
+def _write_field_map(built: BuiltPickup, path: Path, height: str, force: bool) -> str:
+    """Write the field over a pickup as a table or a drawing; return the readings over its poles in words."""
+    from labkit.pickup.predict.field_map import field_map  # its special functions take 0.15 s to load
+
+    try:
+        away = parse_quantity(height, "m")
+    except InputError as problem:
+        raise InputError(f"--height: {problem}") from None
+    found = field_map(built.build, height=away)
+    if path.suffix.lower() == ".csv":
+        write_atomically(path, found.csv(), overwrite=force)
+    else:
+        from labkit.view.curve.field_map_plot import plot_field_map
+
+        plot_field_map(found, path, overwrite=force)
+    readings = ", ".join(f"{1e3 * value:.1f}" for value in found.readings)
+    return f"{built.name}: field over its poles at {1e3 * away:g} mm, in mT: {readings}"
 
 
 def pickup_json(built: BuiltPickup) -> dict[str, Any]:
@@ -84,7 +117,29 @@ def pickup_json(built: BuiltPickup) -> dict[str, Any]:
         if built.field_t
         else None,
         "relative_output_db": _interval(built.output_db),
+        "output": _output_json(built),
         "warnings": list(built.warnings),
+    }
+
+
+def _output_json(built: BuiltPickup) -> dict[str, Any] | None:
+    outputs = string_outputs(built.build)
+    if not outputs:
+        return None
+    return {
+        "strings": [
+            {
+                "string": output.string,
+                "sensitivity_v_per_m_per_s": output.sensitivity.as_dict(),
+                "pluck_v": output.pluck.as_dict(),
+                "pull_n": output.pull.as_dict(),
+                "window_m": output.window,
+            }
+            for output in outputs
+        ],
+        "pluck_displacement_m": PLUCK_DISPLACEMENT,
+        "pluck_part_of_scale": PLUCK_PART,
+        "basis": NOT_MEASURED,
     }
 
 
@@ -173,6 +228,7 @@ def _text(built: BuiltPickup, why: bool, change: PickupChange | None) -> str:
                 for part in coil.eddy
             )
             lines.append(f"  eddy sections of {name}: {sections}")
+    lines += _output_text(built)
     if change is not None:
         lines += ["", *_change_text(change)]
     notes = [f"Mind: {sentence}" for sentence in built.warnings]
@@ -181,6 +237,27 @@ def _text(built: BuiltPickup, why: bool, change: PickupChange | None) -> str:
     for note in notes:
         lines += ["", textwrap.fill(note, 96, initial_indent="  ", subsequent_indent="  ")]
     return "\n".join(lines)
+
+
+def _output_text(built: BuiltPickup) -> list[str]:
+    """What every string puts out, with its bounds."""
+    outputs = string_outputs(built.build)
+    if not outputs:
+        return []
+    shown = format_quantity(PLUCK_DISPLACEMENT, "m")
+    head = f"by string: voltage per velocity, peak after a pluck of {shown} at a fifth of the scale, pull, window"
+    lines = ["", f"  {head}"]
+    for output in outputs:
+        low, value, high = (1e3 * getattr(output.sensitivity, end) for end in ("low", "value", "high"))
+        volts, most = (1e3 * getattr(output.pluck, end) for end in ("low", "high"))
+        lines.append(
+            f"    {output.string.partition(',')[0]:<4}{value:5.0f} mV/(m/s)  {f'{low:.0f} … {high:.0f}':<12}"
+            f"{1e3 * output.pluck.value:5.0f} mV  {f'{volts:.0f} … {most:.0f}':<12}"
+            f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window:5.1f} mm"
+        )
+    lines += textwrap.wrap(f"{NOT_MEASURED}.", 92, initial_indent="    ", subsequent_indent="    ")
+    said = neck_pull_in_words(built.build)
+    return lines + (textwrap.wrap(said, 92, initial_indent="    ", subsequent_indent="    ") if said else [])
 
 
 def _change_text(change: PickupChange) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from labkit.app.pages.rig.state import BY_STRINGS, CURVE, EQUAL_EMF, RigPageStat
 from labkit.app.pages.winding.state import WindingPageState
 from labkit.app.pages.winding.words import change_sentence
 from labkit.rig.sheet import load_rig, set_value
+from labkit.sound.loudness import integrated_loudness
 from labkit.view.words import KeyNumber
 
 BUILT, ALNICO_2 = "narrow single coil, built", "narrow single coil, alnico 2, built"
@@ -44,18 +46,19 @@ def half_charge() -> WindingPageState:
     return state
 
 
-def test_a_magnet_at_half_charge_is_six_decibels_softer_on_the_winding_page() -> None:
+def test_a_magnet_at_half_charge_is_softer_by_much_less_than_half_on_the_winding_page() -> None:
     state = half_charge()
     level = last(state.numbers)
-    assert (level.label, level.value) == ("Level", "6.0 dB softer")
-    assert "±" not in level.detail  # only the charge differs
+    assert level.label == "Level"
+    assert re.fullmatch(r"3\.\d dB softer", level.value)
+    assert re.search(r"(± 1\.\d|\+1\.\d −1\.\d) dB", level.detail)  # what is not known of the strings' steel
     assert "equal EMF" not in level.detail
     assert state.change is not None
-    assert "output 6.0 dB down." in change_sentence(state.change, "full charge")
+    assert re.search(r"output 3\.\d dB down", change_sentence(state.change, "full charge"))
 
 
 def test_the_winding_page_shows_the_output_with_its_doubt_before_anything_is_pinned() -> None:
-    assert last(WindingPageState().numbers).sentence == "Output 0.0 dB, ± 1.5 dB over the reference coil"
+    assert last(WindingPageState().numbers).sentence == "Output 0.0 dB, ± 0.7 dB over the reference coil"
 
 
 def test_the_rig_page_compares_two_magnets_with_the_doubt_of_the_model() -> None:
@@ -63,8 +66,8 @@ def test_the_rig_page_compares_two_magnets_with_the_doubt_of_the_model() -> None
     state.pin()
     state.set_text("bridge", ALNICO_2)
     level = last(state.numbers)
-    assert level.value == "1.0 dB softer"
-    assert level.detail.endswith("± 1.5 dB")
+    assert level.value == "as loud", "which of the two is louder is not claimed"
+    assert re.search(r"best guess \+0\.\d dB, (± 1\.\d|\+\d\.\d −\d\.\d) dB$", level.detail)
     assert state.drawn == ""
 
 
@@ -96,7 +99,7 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_offers_the_othe
     assert state.values[CURVE] == EQUAL_EMF
 
 
-def test_drawn_by_the_strings_half_the_charge_lies_six_decibels_lower() -> None:
+def test_drawn_by_the_strings_half_the_charge_lies_lower_by_its_output() -> None:
     state = RigPageState(set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT))
     state.pin()
     state.set_text(CURVE, BY_STRINGS)
@@ -104,7 +107,8 @@ def test_drawn_by_the_strings_half_the_charge_lies_six_decibels_lower() -> None:
     full = state.curves()[0].gain_db
     half = RigPageState(set_value(state.rig, "bridge.main.poles.charge", "50 %"))
     half.set_text(CURVE, BY_STRINGS)
-    assert half.curves()[0].gain_db - full == pytest.approx(np.full(full.shape, -20 * np.log10(2)), abs=1e-9)
+    lower = half.curves()[0].gain_db - full
+    assert np.all((lower < -2.5) & (lower > -4.5))  # the strings balance a little otherwise, so the curve bends
     assert half.result.gain_db == pytest.approx(state.result.gain_db)  # at equal EMF nothing differs
 
 
@@ -140,9 +144,9 @@ def test_the_player_says_how_much_softer_and_how_sure() -> None:
     full = set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT)
     half = set_value(full, "bridge.main.poles.charge", "50 %")
     heard = render_sound(half, other=full, other_name="full charge", take="low note")
-    assert "now was 6.0 dB softer than the other." in heard.note
-    now, other = (soundfile.read(io.BytesIO(data))[0] for data in (heard.now, heard.other))
-    assert np.sqrt(np.mean(now**2)) == pytest.approx(np.sqrt(np.mean(other**2)), rel=1e-3)
+    assert re.search(r"now was \d\.\d dB softer than the other \(95 of 100 between", heard.note)
+    now, other = (soundfile.read(io.BytesIO(data)) for data in (heard.now, heard.other))
+    assert integrated_loudness(*now) == pytest.approx(integrated_loudness(*other), abs=0.05)
     other_magnet = set_value(full, "bridge", ALNICO_2)
     assert "(95 of 100 between" in render_sound(other_magnet, other=full, take="low note").note
     measured = load_rig("Saltmarsh Lane, narrow single coil")
@@ -155,7 +159,7 @@ def test_the_listening_test_takes_the_output_away_and_says_so() -> None:
     state.set_text("part", "bridge")
     state.set_text("changed", ALNICO_2)
     assert state.errors == {}
-    assert "dB softer" in state.level or "dB louder" in state.level
+    assert "the second is as loud as the first (best guess +0." in state.level
     assert state.level in desk_view(state)["lines"]
     state.prepare()
     lines = " ".join(desk_view(state)["lines"])

@@ -27,7 +27,7 @@ def test_json_has_its_keys_and_ordered_bounds_for_every_pickup_of_the_catalogue(
     outcome = labkit("pickup", name, "--json")
     assert outcome.code == 0, outcome.err
     data = json.loads(outcome.out)
-    assert set(data) == {"coils", "total", "resonance_hz", "field_t", "relative_output_db", "warnings"}
+    assert set(data) == {"coils", "total", "resonance_hz", "field_t", "relative_output_db", "output", "warnings"}
     for coil in [*data["coils"].values(), data["total"]]:
         assert set(coil) == COIL_KEYS
         for key in ("resistance_ohm", "inductance_h", "capacitance_f"):
@@ -183,3 +183,33 @@ def test_other_turns_share_the_doubt_of_the_output_model(labkit, sheet):
     level = data["against"]["output_db"]
     assert level["low"] < level["value"] < level["high"] < -0.4
     assert level["high"] - level["low"] < 0.1  # another build-up has another window
+
+
+def test_output_stands_string_by_string_with_what_it_rests_on(labkit, sheet):
+    output = json.loads(labkit("pickup", sheet, "--json").out)["output"]
+    assert len(output["strings"]) == 6
+    for string in output["strings"]:
+        for key in ("sensitivity_v_per_m_per_s", "pluck_v", "pull_n"):
+            assert string[key]["low"] < string[key]["value"] < string[key]["high"]
+        assert 0.003 < string["window_m"] < 0.007
+    assert "not measured" in output["basis"]
+    text = labkit("pickup", sheet).out
+    assert "by string: voltage per velocity" in text
+    assert "model, not measured" in text
+    assert json.loads(labkit("pickup", "two-coil", "--json").out)["output"] is None
+
+
+def test_a_field_map_is_written_as_a_table_or_a_drawing(labkit, sheet, tmp_path):
+    table, drawing = tmp_path / "map.csv", tmp_path / "map.svg"
+    outcome = labkit("pickup", sheet, "--field-map", table, "--height", "2 mm")
+    assert outcome.code == 0
+    assert "field over its poles at 2 mm, in mT: " in outcome.out
+    assert table.read_text(encoding="utf-8").startswith("across_strings_mm,along_strings_mm,b_across_mt")
+    assert labkit("pickup", sheet, "--field-map", drawing).code == 0
+    assert "3 mm over its poles" in drawing.read_text(encoding="utf-8")
+    assert labkit("pickup", sheet, "--field-map", table).code == 2, "an existing file is kept"
+    wrong = labkit("pickup", sheet, "--field-map", tmp_path / "b.csv", "--height", "high")
+    assert wrong.code == 2
+    assert "--height" in wrong.err
+    assert labkit("pickup", "two-coil", "--field-map", tmp_path / "c.csv").code == 2
+    assert labkit("pickup", sheet, "--field-map", tmp_path / "d.txt").code == 2

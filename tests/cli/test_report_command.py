@@ -147,7 +147,7 @@ def test_a_paper_of_a_change_says_how_loud_it_is_after_it(labkit):
     assert re.search(r"Level after the change 3\.\d dB softer \(95 of 100", softer)
     other = set_value(full, "bridge", "narrow single coil, alnico 2, built")
     assert re.search(
-        r"Level after the change 0\.\d dB louder \(95 of 100 between −\d\.\d and \+\d\.\d dB\)",
+        r"Level after the change as loud \(best guess \+0\.\d dB, 95 of 100 between −\d\.\d and \+\d\.\d dB\)",
         _words(rig_paper_html(full, other=other)),
     )
     unknown = _words(labkit("report", RIG, *half).out)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ellipe, ellipkm1
 
-from labkit.pickup.magnetics.field import _crowding, _outside
+from labkit.pickup.magnetics.field import _outside, crowding_factor
 from labkit.pickup.magnetics.slices import Rods, surface_charge
 from labkit.pickup.winding.inductance import MU_0
 
@@ -84,7 +84,7 @@ def plane_field(
             part = part + charges[end] * (disc @ weights)
         if crowding:
             fade = np.maximum(0.0, 1 - (radial / rods.radius) ** 2)
-            part = part / (1 + fade * (_crowding(away, rods.radius) - 1))
+            part = part / (1 + fade * (crowding_factor(away, rods.radius) - 1))
         total = total + part
     return MU_0 * total
 

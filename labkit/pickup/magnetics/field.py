@@ -118,7 +118,7 @@ def axis_field(rods: Rods, *, magnetisation: np.ndarray, distance: ArrayLike, cr
     ends = height[:, [0, -1]]
     own[:, [0, -1]] = (1 - ends / np.hypot(ends, rods.radius)) / (2 * rods.section)
     if crowding:
-        own /= _crowding(away, rods.radius)[:, None]
+        own /= crowding_factor(away, rods.radius)[:, None]
     unique, index = pooled_distances(rods)
     kernels = height / (4 * math.pi * (height**2 + unique[:, None, None] ** 2) ** 1.5)
     kernels[unique == 0] = own
@@ -327,7 +327,8 @@ def estimate_charge(
     return ChargeEstimate(charge=result, full_field=full_field, warnings=tuple(warnings))
 
 
-def _crowding(distance: np.ndarray, radius: float) -> np.ndarray:
+def crowding_factor(distance: np.ndarray, radius: float) -> np.ndarray:
+    """Return what a pole's own field on its axis is divided by, for charge that crowds to the rim of its face."""
     value: np.ndarray = 1 + _CROWDING * np.exp(-distance / (_CROWDING_REACH * radius))
     return value
 

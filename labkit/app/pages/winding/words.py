@@ -14,6 +14,7 @@ from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange
+from labkit.pickup.predict.output import string_outputs
 from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.winding.winding import Winding
 from labkit.view.words import frequency_in_words, level_in_words
@@ -127,7 +128,30 @@ def value_rows(built: BuiltPickup) -> tuple[PredictedRow, ...]:
             rows.append(_row(f"Field {1e3 * distance:.0f} mm over a pole", field, "T", digits=2))
     if built.output_db is not None:
         rows.append(_level("Output against the reference coil", built.output_db, signed=True))
+    rows += _string_rows(built)
     return tuple(rows)
+
+
+def _string_rows(built: BuiltPickup) -> list[PredictedRow]:
+    """Output, pull and window from the thinnest string to the thickest."""
+    outputs = string_outputs(built.build)
+    if not outputs:
+        return []
+    first, last = outputs[0].sensitivity, outputs[-1].sensitivity
+    ends = [[f"{1e3 * bound:.0f}" for bound in (each.low, each.high)] for each in (first, last)]
+    pulls = [1e3 * output.pull.value for output in outputs]
+    windows = [1e3 * output.window for output in outputs]
+    names = [output.string.partition(",")[0] for output in outputs]
+    return [
+        PredictedRow(
+            label=f"Output of {names[0]} to {names[-1]}, mV per m/s",
+            value=", ".join(f"{1e3 * output.sensitivity.value:.0f}" for output in outputs),
+            bounds=", ".join(f"{low} … {high} ({name})" for (low, high), name in zip(ends, (names[0], names[-1]))),
+            cause="model, not measured",
+        ),
+        PredictedRow(label="Pull on the strings", value=f"{min(pulls):.0f} to {max(pulls):.0f} mN"),
+        PredictedRow(label="Length of string heard", value=f"{min(windows):.1f} to {max(windows):.1f} mm"),
+    ]
 
 
 def coil_rows(winding: Winding, spool: str) -> tuple[PredictedRow, ...]:
@@ -203,9 +227,9 @@ def not_modelled() -> str:
     return (
         "Most doubtful is the capacitance (± 30 % or worse), and with it the peak with nothing connected; a known "
         "cable hides it, so the loaded peak is good to ± 6 %. A cover's effect is known to ± 40 %. Output counts from "
-        "8000 turns of 42 gauge around six alnico 5 rods, strings at 3 mm. Not modelled: hysteresis and saturation of "
-        "steel, magnetic baseplates, screw threads, charge-dependent permeability, what a cover takes from the "
-        "strings' signal, string pull."
+        "8000 turns of 42 gauge around six alnico 5 rods, strings at 3 mm; volts, wound against plain strings and the "
+        "order of magnet grades are modelled, not measured. Not modelled: hysteresis of steel, saturation of steel "
+        "poles, magnetic baseplates, screw threads, charge-dependent permeability."
     )
 
 
@@ -264,6 +288,8 @@ def _difference(what: str, value: Prediction | Interval) -> str:
     if abs(value.value) < 0.05 and half < 0.05:
         return f"{what} the same"
     doubt = f" (± {half:.1f} dB)" if half >= 0.05 else ""
+    if half >= 0.05 and value.low < 0 < value.high:
+        return f"{what} up or down, not settled (best guess {value.value:+.1f} dB, ± {half:.1f} dB)".replace("-", "−")
     return f"{what} {abs(value.value):.1f} dB {'up' if value.value >= 0 else 'down'}{doubt}"
 
 
