@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from docs.tools import api, cases_page, catalogue_page, commands, figures, json_keys, keys_page, ranges_page, wirings
+from docs.tools import (
+    api,
+    cases_page,
+    catalogue_page,
+    commands,
+    figures,
+    json_keys,
+    keys_page,
+    output_page,
+    ranges_page,
+    wirings,
+)
 from labkit.plugins.reference import hook_reference
 
 HOOKS = Path(__file__).resolve().parents[1] / "plugins" / "hooks.md"
@@ -12,7 +23,7 @@ HOOKS = Path(__file__).resolve().parents[1] / "plugins" / "hooks.md"
 
 def main() -> None:
     """Write all of it."""
-    for page in (api, cases_page, catalogue_page, commands, json_keys, keys_page, ranges_page):
+    for page in (api, cases_page, catalogue_page, commands, json_keys, keys_page, output_page, ranges_page):
         page.PAGE.write_text(page.generate(), encoding="utf-8")
     HOOKS.write_text(hook_reference(), encoding="utf-8")
     wirings.main()
