@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from labkit.cases.checks import bench, built, coils, listening, loads, magnets, metal, parts, strings
+from labkit.cases.checks import bench, built, coils, listening, loads, magnets, metal, parts, string_wire, strings
 
 CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     **loads.CHECKS,
@@ -15,6 +15,7 @@ CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
     **metal.CHECKS,
     **parts.CHECKS,
     **bench.CHECKS,
+    **string_wire.CHECKS,
     **strings.CHECKS,
     **listening.CHECKS,
 }
