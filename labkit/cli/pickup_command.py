@@ -133,7 +133,7 @@ def _output_json(built: BuiltPickup) -> dict[str, Any] | None:
                 "sensitivity_v_per_m_per_s": output.sensitivity.as_dict(),
                 "pluck_v": output.pluck.as_dict(),
                 "pull_n": output.pull.as_dict(),
-                "window_m": output.window,
+                "window_m": output.window.as_dict(),
             }
             for output in outputs
         ],
@@ -253,7 +253,7 @@ def _output_text(built: BuiltPickup) -> list[str]:
         lines.append(
             f"    {output.string.partition(',')[0]:<4}{value:5.0f} mV/(m/s)  {f'{low:.0f} … {high:.0f}':<12}"
             f"{1e3 * output.pluck.value:5.0f} mV  {f'{volts:.0f} … {most:.0f}':<12}"
-            f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window:5.1f} mm"
+            f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window.value:5.1f} mm"
         )
     lines += textwrap.wrap(f"{NOT_MEASURED}.", 92, initial_indent="    ", subsequent_indent="    ")
     said = neck_pull_in_words(built.build)

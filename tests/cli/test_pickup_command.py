@@ -189,9 +189,9 @@ def test_output_stands_string_by_string_with_what_it_rests_on(labkit, sheet):
     output = json.loads(labkit("pickup", sheet, "--json").out)["output"]
     assert len(output["strings"]) == 6
     for string in output["strings"]:
-        for key in ("sensitivity_v_per_m_per_s", "pluck_v", "pull_n"):
+        for key in ("sensitivity_v_per_m_per_s", "pluck_v", "pull_n", "window_m"):
             assert string[key]["low"] < string[key]["value"] < string[key]["high"]
-        assert 0.003 < string["window_m"] < 0.007
+        assert 0.003 < string["window_m"]["value"] < 0.007
     assert "not measured" in output["basis"]
     text = labkit("pickup", sheet).out
     assert "by string: voltage per velocity" in text

@@ -202,7 +202,7 @@ def output() -> Claims:
     assert half is not None
     yield f"half the charge costs it about {-half.value:.0f} dB"
     yield f"{DRAWS} draws for all pickups"
-    windows = [output.window for output in string_outputs(load_built(BUILT).build)]
+    windows = [output.window.value for output in string_outputs(load_built(BUILT).build)]
     assert 3e-3 < min(windows) < max(windows) < 6.2e-3, "3 to 6 mm"
     yield f"the rule says {float(level_from_inductance_db(inductance=3.5, reference=1.7)):.1f} dB"
     lowest = min(string.open_hz for string in string_set(USUAL_STRINGS).strings)

@@ -42,12 +42,12 @@ def test_every_number_of_every_string_has_an_interval_and_its_causes() -> None:
     found = string_outputs(SINGLE.build)
     assert [output.string.partition(",")[0] for output in found] == ["E4", "B3", "G3", "D3", "A2", "E2"]
     for output in found:
-        for value in (output.sensitivity, output.pluck, output.pull):
+        for value in (output.sensitivity, output.pluck, output.pull, output.window):
             assert value.low < value.value < value.high
         causes = {item.name for item in output.sensitivity.contributions}
         assert {STRING_STEEL, "turns", "height of the strings"} <= causes
         assert any("field" in cause for cause in causes)
-        assert 3e-3 < output.window < 7e-3
+        assert 3e-3 < output.window.value < 7e-3
 
 
 def test_steel_makes_most_of_the_doubt_and_its_draws_follow_their_priors() -> None:
@@ -146,7 +146,9 @@ def test_strings_over_two_rows_are_heard_by_both_coils() -> None:
     level = SINGLE.change_to(pair).level_db
     assert level is not None
     assert level.value == pytest.approx(20 * math.log10(2), abs=0.7)  # rows 40 mm apart hardly feel one another
-    assert string_outputs(pair.build)[0].window == pytest.approx(string_outputs(SINGLE.build)[0].window, rel=0.1)
+    assert string_outputs(pair.build)[0].window.value == pytest.approx(
+        string_outputs(SINGLE.build)[0].window.value, rel=0.1
+    )
 
 
 def test_the_reference_coil_is_the_catalogue_build_it_is_said_to_be() -> None:

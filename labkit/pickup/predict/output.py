@@ -121,7 +121,7 @@ class StringOutput:
         Greatest EMF in the first cycle after the stated pluck, whatever the pickup's place.
     pull : Prediction, N
         Of the magnets on the string.
-    window : float, m
+    window : Prediction, m
         Length of string that a plain average with the same −3 dB point would cover.
     """
 
@@ -129,7 +129,7 @@ class StringOutput:
     sensitivity: Prediction
     pluck: Prediction
     pull: Prediction
-    window: float
+    window: Prediction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -347,12 +347,12 @@ def strings_over(build: PickupBuild, name: str | None = None) -> tuple[tuple[Pla
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Rows:
-    """Sensitivity and pull of every string for the rows that intervals are made of, shape (rows, S)."""
+    """What every string gives for the rows that intervals are made of, all sources together."""
 
     sensitivity: np.ndarray
+    """Shape (rows, S)."""
     pull: np.ndarray
-    best: StringResponse
-    """Of the best values alone, all sources together."""
+    response: StringResponse
 
 
 def _inputs(field_deviation: float, count: int) -> tuple[StringSteel, np.ndarray, np.ndarray]:
@@ -379,13 +379,14 @@ def _rows(
         for source in sources
     ]
     total = np.sum([part.sensitivity for part in parts], axis=0)
-    best = replace(
+    together = replace(
         parts[0],
-        sensitivity=total[:1],
-        kernel=np.sum([part.kernel[:1] for part in parts], axis=0),
-        tilt=np.sum([part.tilt[:1] for part in parts], axis=0),
+        sensitivity=total,
+        kernel=np.sum([part.kernel for part in parts], axis=0),
+        tilt=np.sum([part.tilt for part in parts], axis=0),
     )
-    return _Rows(sensitivity=np.abs(total), pull=np.sum([part.pull for part in parts], axis=0), best=best)
+    pull = np.sum([part.pull for part in parts], axis=0)
+    return _Rows(sensitivity=np.abs(total), pull=pull, response=together)
 
 
 def _share(build: PickupBuild) -> float:
@@ -452,7 +453,7 @@ def string_outputs(
     if not np.all(rows.sensitivity):
         return ()
     turns = DEVIATIONS["turns"][0]
-    width = rows.best.window_width[0]
+    width = rows.response.window_width
     found = []
     for at, each in enumerate(played):
         causes = _logarithms(rows.sensitivity[:, at], "these magnets")
@@ -468,7 +469,7 @@ def string_outputs(
                 sensitivity=sensitivity,
                 pluck=prediction(velocity * sensitivity.value, causes, log=True),
                 pull=prediction(float(rows.pull[0, at]), _logarithms(rows.pull[:, at], "these magnets"), log=True),
-                window=float(width[at]),
+                window=prediction(float(width[0, at]), _logarithms(width[:, at], "these magnets"), log=True),
             )
         )
     return tuple(found)

@@ -4,7 +4,7 @@ winder's questions, and cautions.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from labkit.app.kit.controls import Control, Value
@@ -139,8 +139,7 @@ def _string_rows(built: BuiltPickup) -> list[PredictedRow]:
         return []
     first, last = outputs[0].sensitivity, outputs[-1].sensitivity
     ends = [[f"{1e3 * bound:.0f}" for bound in (each.low, each.high)] for each in (first, last)]
-    pulls = [1e3 * output.pull.value for output in outputs]
-    windows = [1e3 * output.window for output in outputs]
+    pulls, windows = [output.pull for output in outputs], [output.window for output in outputs]
     names = [output.string.partition(",")[0] for output in outputs]
     return [
         PredictedRow(
@@ -149,9 +148,21 @@ def _string_rows(built: BuiltPickup) -> list[PredictedRow]:
             bounds=", ".join(f"{low} … {high} ({name})" for (low, high), name in zip(ends, (names[0], names[-1]))),
             cause="model, not measured",
         ),
-        PredictedRow(label="Pull on the strings", value=f"{min(pulls):.0f} to {max(pulls):.0f} mN"),
-        PredictedRow(label="Length of string heard", value=f"{min(windows):.1f} to {max(windows):.1f} mm"),
+        _spread("Pull on the strings", pulls, "mN", digits=0),
+        _spread("Length of string heard", windows, "mm", digits=1),
     ]
+
+
+def _spread(label: str, found: Sequence[Prediction], unit: str, *, digits: int) -> PredictedRow:
+    """From the least of several numbers to the greatest, in thousandths."""
+    least, most = (pick(found, key=lambda each: each.value) for pick in (min, max))
+    value = " to ".join(f"{1e3 * each.value:.{digits}f}" for each in (least, most))
+    return PredictedRow(
+        label=label,
+        value=f"{value} {unit}",
+        bounds=f"{1e3 * least.low:.{digits}f} … {1e3 * most.high:.{digits}f} {unit}",
+        cause=cause_in_words(most),
+    )
 
 
 def coil_rows(winding: Winding, spool: str) -> tuple[PredictedRow, ...]:
