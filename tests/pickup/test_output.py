@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
+from labkit.pickup.magnetics.pair import coil_arguments, mirrored_rods
+from labkit.pickup.magnetics.slices import Rods, coil_field_in_rods, magnetise, row_positions
 from labkit.pickup.predict.built import BuiltPickup, load_built
+from labkit.pickup.predict.field import pole_rows
 from labkit.pickup.predict.output import (
     DRAWS,
     STRING_STEEL,
@@ -17,12 +20,14 @@ from labkit.pickup.predict.output import (
     output_prediction,
     path_gain,
     played_strings,
+    pole_sources,
     reference_sensitivities,
     steel_draws,
     string_outputs,
     strings_over,
     transducers,
 )
+from labkit.pickup.string.fields import rod_charge
 from labkit.pickup.string.steel import STEEL_PRIORS
 
 SINGLE = load_built("narrow single coil, built")
@@ -149,6 +154,18 @@ def test_strings_over_two_rows_are_heard_by_both_coils() -> None:
     assert string_outputs(pair.build)[0].window.value == pytest.approx(
         string_outputs(SINGLE.build)[0].window.value, rel=0.1
     )
+
+
+def test_both_rows_over_a_bar_answer_both_coils_as_the_full_equations_have_it() -> None:
+    (source,) = pole_sources(PAIR.build)
+    rows = pole_rows(PAIR.build)
+    near = Rods(positions=row_positions(count=rows.count, pitch=rows.pitch), radius=rows.radius, length=rows.length)
+    rods, coil = mirrored_rods(near, rows.spacing), coil_arguments(source.shape)
+    half = rows.spacing / 2
+    drive = coil_field_in_rods(rods, coil_across=half, **coil) - coil_field_in_rods(rods, coil_across=-half, **coil)
+    permeability = next(coil.permeability.value for _, coil in PAIR.build.coils if coil.permeability is not None)
+    full = magnetise(rods, field=drive, relative_permeability=permeability)
+    np.testing.assert_allclose(source.response, rod_charge(rods, full), rtol=1e-6, atol=1e-9 * np.abs(full).max())
 
 
 def test_the_reference_coil_is_the_catalogue_build_it_is_said_to_be() -> None:
