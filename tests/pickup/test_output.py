@@ -20,13 +20,13 @@ from labkit.pickup.predict.output import (
     output_prediction,
     path_gain,
     played_strings,
-    pole_sources,
     reference_sensitivities,
     steel_draws,
     string_outputs,
     strings_over,
     transducers,
 )
+from labkit.pickup.predict.under_strings import pole_sources
 from labkit.pickup.string.fields import rod_charge
 from labkit.pickup.string.steel import STEEL_PRIORS
 

@@ -10,8 +10,8 @@ import numpy as np
 from labkit.core.errors import InputError
 from labkit.core.validity import range_called
 from labkit.pickup.magnetics.field import crowding_factor
-from labkit.pickup.predict.output import pole_sources
 from labkit.pickup.predict.sheet import PickupBuild
+from labkit.pickup.predict.under_strings import pole_sources
 from labkit.pickup.string.fields import unit_fields
 from labkit.pickup.string.sources import PoleSource
 from labkit.pickup.winding.inductance import MU_0
