@@ -147,10 +147,10 @@ def test_the_bar_says_how_much_softer_and_how_sure() -> None:
 
     played = LiveSound()
     played.play("low note")
-    assert re.match(r"Before matching, A is 3\.\d dB softer than B \(95 of 100 between", said(half, full))
+    assert re.match(r"Before matching, A is [34]\.\d dB softer than B \(95 of 100 between", said(half, full))
     pair = played.hear(half, full)
-    assert re.fullmatch(r"level −3\.\d\N{NO-BREAK SPACE}dB", pair.level_words("A", is_same=False))
-    assert re.fullmatch(r"−3\.\d\N{NO-BREAK SPACE}dB to match", pair.level_words("B", is_same=True))
+    assert re.fullmatch(r"level −[34]\.\d\N{NO-BREAK SPACE}dB", pair.level_words("A", is_same=False))
+    assert re.fullmatch(r"−[34]\.\d\N{NO-BREAK SPACE}dB to match", pair.level_words("B", is_same=True))
     other_magnet = set_value(full, "bridge", ALNICO_2)
     assert "(95 of 100 between" in said(other_magnet, full)
     measured = load_rig("Saltmarsh Lane, narrow single coil")
