@@ -97,6 +97,16 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_offers_the_othe
     assert state.values[CURVE] == EQUAL_EMF
 
 
+def test_the_rig_page_names_strings_that_a_neck_pickup_pulls_hard_on() -> None:
+    rig = load_rig("Saltmarsh Lane, two pickups")
+    state = RigPageState(set_value(rig, "neck", BUILT))
+    assert "pull hard" not in state.drawn
+    close = RigPageState(set_value(state.rig, "neck.string_distance", "1.5 mm"))
+    assert "The magnets pull hard on " in close.drawn
+    assert "no listening data stand behind this limit" in close.drawn
+    assert "pull hard" not in RigPageState(set_value(rig, "bridge", BUILT)).drawn
+
+
 def test_drawn_by_the_strings_half_the_charge_lies_lower_by_its_output() -> None:
     state = RigPageState(set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT))
     state.pin()
