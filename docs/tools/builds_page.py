@@ -12,6 +12,7 @@ from labkit.catalogue import catalogue
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import BuiltPickup, load_built
+from labkit.pickup.predict.output import NOT_MEASURED, string_outputs
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.predict.sheet import is_build_sheet
 
@@ -28,6 +29,19 @@ pickups. The field is that 1 mm over the faces of the first coil's poles, output
 
 HEADS = ("build", "what it is", "R", "L", "C", "peak into the load", "field", "output", "hum of its coils")
 
+STRING_HEADS = (
+    "build",
+    "strings",
+    "voltage per velocity, mV/(m/s)",
+    "95 % bounds of the outer strings",
+    "pull of the magnets, mN",
+)
+BY_STRING = f"""## String by string
+
+The usual set for so many strings at the build's own string height, thinnest first; over a row of several heights that
+is the height over its highest pole. Basis: {NOT_MEASURED}.
+"""
+
 
 def built_names() -> list[str]:
     """Return the pickups of the catalogue that are described by their build."""
@@ -43,7 +57,22 @@ def generate() -> str:
         rows.append(
             (name, summary.removesuffix(" Invented for the winding room at Saltmarsh Lane."), *values(load_built(name)))
         )
-    return f"{HEAD}\n{table(HEADS, rows)}\n"
+    by_string = [row for name in built_names() for row in string_rows(load_built(name))]
+    return f"{HEAD}\n{table(HEADS, rows)}\n\n{BY_STRING}\n{table(STRING_HEADS, by_string)}\n"
+
+
+def string_rows(built: BuiltPickup) -> list[tuple[str, ...]]:
+    """Return what a build puts out string by string."""
+    found = string_outputs(built.build)
+    if not found:
+        return [(built.name, "not known", "–", "–", "–")]
+    strings = ", ".join(output.string.partition(",")[0] for output in found)
+    each = ", ".join(f"{1e3 * output.sensitivity.value:.0f}" for output in found)
+    ends = " and ".join(
+        f"{1e3 * output.sensitivity.low:.0f} … {1e3 * output.sensitivity.high:.0f}" for output in (found[0], found[-1])
+    )
+    pull = ", ".join(f"{1e3 * output.pull.value:.1f}" for output in found)
+    return [(built.name, strings, each, ends, pull)]
 
 
 def values(built: BuiltPickup) -> tuple[str, ...]:

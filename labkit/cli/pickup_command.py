@@ -11,19 +11,28 @@ import click
 
 from labkit.cli.options import Output, result_options
 from labkit.core.errors import InputError
+from labkit.core.files import write_atomically
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.bench import charge_for_reading
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, level_change, load_built
-from labkit.pickup.predict.field import field_predictions, relative_output
+from labkit.pickup.predict.field import field_predictions
+from labkit.pickup.predict.output import (
+    NOT_MEASURED,
+    PLUCK_DISPLACEMENT,
+    PLUCK_PART,
+    relative_output,
+    string_outputs,
+)
 from labkit.pickup.predict.propagation import Prediction
+from labkit.pickup.predict.pull import neck_pull_in_words
 
 _COIL = "8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm"
 
 _NOTES = (
     "The self-capacitance is the weak number: alone it leaves the bare peak wide open; a cable narrows it.",
-    "Not modelled: hysteresis and saturation of steel, magnetic baseplates, screw threads, permeability that changes "
-    "with charge, shielding of the strings by a cover, pull of the magnets on the strings.",
+    "Not modelled: hysteresis of steel, saturation of steel poles, magnetic baseplates, screw threads, permeability "
+    "that changes with charge.",
 )
 
 _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
@@ -47,6 +56,12 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 )
 @click.option("--gap", default="0 mm", show_default=True, help="Between pole and tip of the probe at that reading.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw curve and field into this file (.svg, .png, .pdf).")
+@click.option(
+    "--field-map",
+    type=click.Path(path_type=Path),
+    help="Write the field over the pickup at one height into this file: .csv, or a drawing (.svg, .png, .pdf).",
+)
+@click.option("--height", default="3 mm", show_default=True, help="Of the field map, over the poles' faces.")
 def pickup(
     sheet: str,
     out: Output,
@@ -57,6 +72,8 @@ def pickup(
     reading: str | None,
     gap: str,
     plot: Path | None,
+    field_map: Path | None,
+    height: str,
 ) -> None:
     """Resistance, inductance, capacitance, losses, field and output of the pickup SHEET.
 
@@ -79,13 +96,17 @@ def pickup(
         from labkit.view.curve.pickup_plot import plot_pickup
 
         plot_pickup(built.pickup, plot, built=built, overwrite=out.force)
-    if plot is None or out.is_asked_for or why or change is not None or charge is not None:
+    mapped = "" if field_map is None else _write_field_map(built, field_map, height, out.force)
+    is_drawn = plot is not None or field_map is not None
+    if not is_drawn or out.is_asked_for or why or change is not None or charge is not None:
         more: dict[str, Any] = {"why": _causes(built)} if why else {}
         more |= {"against": _change_json(change)} if change is not None else {}
         more |= {"reference": reference} if reference is not None else {}
         more |= {"charge_for_reading": charge.as_dict()} if charge is not None else {}
         said = "" if charge is None or reading is None else f"\n\n  {charge_sentence(charge, reading, gap)}"
         out.write(text=lambda: _text(built, why, change, reference) + said, data=lambda: pickup_json(built) | more)
+    elif mapped:
+        click.echo(mapped)
 
 
 def charge_sentence(charge: Prediction, reading: str, gap: str) -> str:
@@ -95,6 +116,25 @@ def charge_sentence(charge: Prediction, reading: str, gap: str) -> str:
     if charge.low > 1:
         return f"{said}: more than these magnets reach; check gap, grade and meter."
     return f"{said}. Charge fully first, then knock back to the reading: a knocked-back magnet keeps it better."
+
+
+def _write_field_map(built: BuiltPickup, path: Path, height: str, force: bool) -> str:
+    """Write the field over a pickup as a table or a drawing; return the readings over its poles in words."""
+    from labkit.pickup.predict.field_map import field_map  # its special functions take 0.15 s to load
+
+    try:
+        away = parse_quantity(height, "m")
+    except InputError as problem:
+        raise InputError(f"--height: {problem}") from None
+    found = field_map(built.build, height=away)
+    if path.suffix.lower() == ".csv":
+        write_atomically(path, found.csv(), overwrite=force)
+    else:
+        from labkit.view.curve.field_map_plot import plot_field_map
+
+        plot_field_map(found, path, overwrite=force)
+    readings = ", ".join(f"{1e3 * value:.1f}" for value in found.readings)
+    return f"{built.name}: field over its poles at {1e3 * away:g} mm, in mT: {readings}"
 
 
 def pickup_json(built: BuiltPickup) -> dict[str, Any]:
@@ -115,6 +155,7 @@ def pickup_json(built: BuiltPickup) -> dict[str, Any]:
         "relative_output_db": _interval(built.output_db),
         "hum_ratio": _interval(built.hum_ratio),
         "history": _history_json(built),
+        "output": _output_json(built),
         "warnings": list(built.warnings),
     }
 
@@ -152,6 +193,27 @@ def _history_json(built: BuiltPickup) -> dict[str, Any] | None:
         "events": [{"event": words, "charge_left": left} for words, left in aged.steps],
         "field_inside_a_per_m": {"fresh": aged.fresh.field, "now": aged.now.field},
         "polarisation_t": {"fresh": aged.fresh.polarisation, "now": aged.now.polarisation},
+    }
+
+
+def _output_json(built: BuiltPickup) -> dict[str, Any] | None:
+    outputs = string_outputs(built.build)
+    if not outputs:
+        return None
+    return {
+        "strings": [
+            {
+                "string": output.string,
+                "sensitivity_v_per_m_per_s": output.sensitivity.as_dict(),
+                "pluck_v": output.pluck.as_dict(),
+                "pull_n": output.pull.as_dict(),
+                "window_m": output.window.as_dict(),
+            }
+            for output in outputs
+        ],
+        "pluck_displacement_m": PLUCK_DISPLACEMENT,
+        "pluck_part_of_scale": PLUCK_PART,
+        "basis": NOT_MEASURED,
     }
 
 
@@ -251,6 +313,7 @@ def _text(built: BuiltPickup, why: bool, change: PickupChange | None, reference:
         lines.append(
             "  history: " + "; ".join(f"{words}, {100 * left:.0f} %" for words, left in built.build.aged.steps)
         )
+    lines += _output_text(built)
     if change is not None:
         lines += ["", *_change_text(change)]
     notes = [f"Mind: {sentence}" for sentence in built.warnings]
@@ -260,6 +323,27 @@ def _text(built: BuiltPickup, why: bool, change: PickupChange | None, reference:
     for note in notes:
         lines += ["", textwrap.fill(note, 96, initial_indent="  ", subsequent_indent="  ")]
     return "\n".join(lines)
+
+
+def _output_text(built: BuiltPickup) -> list[str]:
+    """What every string puts out, with its bounds."""
+    outputs = string_outputs(built.build)
+    if not outputs:
+        return []
+    shown = format_quantity(PLUCK_DISPLACEMENT, "m")
+    head = f"by string: voltage per velocity, peak after a pluck of {shown} at a fifth of the scale, pull, window"
+    lines = ["", f"  {head}"]
+    for output in outputs:
+        low, value, high = (1e3 * getattr(output.sensitivity, end) for end in ("low", "value", "high"))
+        volts, most = (1e3 * getattr(output.pluck, end) for end in ("low", "high"))
+        lines.append(
+            f"    {output.string.partition(',')[0]:<4}{value:5.0f} mV/(m/s)  {f'{low:.0f} … {high:.0f}':<12}"
+            f"{1e3 * output.pluck.value:5.0f} mV  {f'{volts:.0f} … {most:.0f}':<12}"
+            f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window.value:5.1f} mm"
+        )
+    lines += textwrap.wrap(f"{NOT_MEASURED}.", 92, initial_indent="    ", subsequent_indent="    ")
+    said = neck_pull_in_words(built.build)
+    return lines + (textwrap.wrap(said, 92, initial_indent="    ", subsequent_indent="    ") if said else [])
 
 
 def _change_text(change: PickupChange) -> list[str]:

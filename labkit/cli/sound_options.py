@@ -88,7 +88,7 @@ class TakeChoices:
     seed: int | None
     places: tuple[str, ...]
     levels: tuple[str, ...]
-    aperture: str
+    aperture: str | None
     rate: int
     loudness: float
 
@@ -105,7 +105,11 @@ def take_options(function: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         loudness_option,
         rate_option,
-        click.option("--aperture", default="10 mm", show_default=True, help="Length of string a coil averages over."),
+        click.option(
+            "--aperture",
+            help="Hear with ideal, linear coils that average over this length of string, such as 10 mm, in place of "
+            "the pickups' own window and curvature.",
+        ),
         click.option(
             "--level",
             "levels",
@@ -166,7 +170,7 @@ def played(rigs: list[Rig], choices: TakeChoices) -> tuple[list[Take], list[np.n
     takes: list[Take] = []
     sounds: list[np.ndarray] = []
     made: list[tuple[dict[str, CoilSpot], Renderer]] = []
-    width = _quantity(choices.aperture, "m", "--aperture")
+    width = None if choices.aperture is None else _quantity(choices.aperture, "m", "--aperture")
     slots = sorted({slot for rig in rigs for slot in rig.pickups})
     given = places_by_slot(choices.places, slots)
     stated = _by_slot(choices.levels, slots, "--level", "dB", "'bridge=+3 dB'")

@@ -130,9 +130,9 @@ class Pickup:
     lead_capacitance : float, F
         Between the leads.
     output : Prediction or None, dB
-        At its own leads, over the reference coil of `labkit.pickup.predict.field.reference_sensitivity` with the same
-        strings; predicted from a build or stated by the sheet, None where it is not known. Causes that two pickups
-        share cancel in the difference of their outputs.
+        At its own leads, over the reference coil of `labkit.pickup.predict.output` with the same strings; predicted
+        from a build or stated by the sheet, None where it is not known. Causes that two pickups share cancel in the
+        difference of their outputs.
     warnings : tuple of str
         Sentences on validity that travel with the values.
     made_from : object or None

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from labkit.core.errors import join_words
+from labkit.pickup.predict.propagation import Part
 from labkit.rig.rig import Rig
 
 HOW_TO_STATE = 'state it on the pickup\'s sheet, such as output = "-2 dB" over the reference coil'
@@ -24,8 +25,8 @@ class CountedOutputs:
     ----------
     levels_db : tuple of mapping of str to float, dB
         For each rig, the level on every slot's EMF.
-    doubts : tuple of mapping of str to mapping of str to float, dB
-        For each rig and slot, the standard deviation that each cause gives that level.
+    doubts : tuple of mapping of str to mapping of str to float or ndarray, dB
+        For each rig and slot, the standard deviation that each cause gives that level, or its draws.
     unknown : tuple of str
         Pickups whose output is not known, where that matters to the comparison.
     is_counted : bool
@@ -33,7 +34,7 @@ class CountedOutputs:
     """
 
     levels_db: tuple[Mapping[str, float], ...]
-    doubts: tuple[Mapping[str, Mapping[str, float]], ...]
+    doubts: tuple[Mapping[str, Mapping[str, Part]], ...]
     unknown: tuple[str, ...]
     is_counted: bool
 
@@ -99,6 +100,6 @@ def _level(rig: Rig, slot: str) -> float:
     return 0.0 if emf is None else emf.value
 
 
-def _doubts(rig: Rig, slot: str) -> Mapping[str, float]:
+def _doubts(rig: Rig, slot: str) -> Mapping[str, Part]:
     emf = rig.pickups[slot].emf
-    return {} if emf is None else {item.name: item.deviation for item in emf.contributions}
+    return {} if emf is None else {item.name: item.part for item in emf.contributions}

@@ -6,7 +6,6 @@ Lengths in metres, masses in kg/m. Players count strings from the thinnest, so s
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,15 +13,14 @@ import numpy as np
 from labkit.core.errors import InputError
 from labkit.core.validity import range_called
 from labkit.pickup.materials import materials
+from labkit.pickup.string.vibration import note_frequency
+from labkit.pickup.string.wire import StringWire
 
 STEEL_MODULUS_PA = 200e9
 """Young's modulus of music wire, conventional value (from memory; handbooks give 195 … 210 GPa)."""
 
 STEEL_DENSITY = 7850.0
 """Density of steel, kg/m³, conventional value (from memory)."""
-
-HEXAGON_AREA = math.sqrt(3) / 2
-"""Area of a regular hexagon over the square of its width across the flats."""
 
 HEXAGON_STIFFNESS = 5 * math.sqrt(3) / 144 / (math.pi / 64)
 """Second moment of area of a hexagon over that of the circle inscribed in it: 1.225."""
@@ -32,24 +30,6 @@ DIAMETER = range_called("string_diameter")
 MASS = range_called("string_mass")
 SCALE = range_called("scale_length")
 FRET = range_called("fret")
-
-_SEMITONE = {"C": -9, "D": -7, "E": -5, "F": -4, "G": -2, "A": 0, "B": 2}
-
-
-def note_frequency(note: str) -> float:
-    """Return the equal-tempered frequency of a note such as ``E2``, ``F#3`` or ``Bb1``, Hz (A4 = 440 Hz, ISO 16).
-
-    >>> round(note_frequency("E2"), 2)
-    82.41
-    """
-    match = re.fullmatch(r"([A-Ga-g])([#♯b♭]?)(-?\d)", note.strip())
-    if match is None:
-        raise InputError(
-            f"a note must be a letter, an optional # or b, and an octave, like 'E2' or 'F#3'; got {note!r}"
-        )
-    letter, accidental, octave = match.groups()
-    step = _SEMITONE[letter.upper()] + {"#": 1, "♯": 1, "b": -1, "♭": -1}.get(accidental, 0)
-    return float(440.0 * 2.0 ** ((step + 12 * (int(octave) - 4)) / 12.0))
 
 
 def tension(*, mass_per_length: float, length: float, frequency_hz: float) -> float:
@@ -140,6 +120,8 @@ class String:
     mass_per_length : float, kg/m
     modulus_pa : float, Pa
         Young's modulus of the wire that bends.
+    has_magnetic_wrap : bool
+        A wound string's wrap is of steel; bronze and other wraps are not heard.
     """
 
     name: str
@@ -148,6 +130,7 @@ class String:
     core_diameter: float | None = None
     mass_per_length: float
     modulus_pa: float = STEEL_MODULUS_PA
+    has_magnetic_wrap: bool = True
 
     def __post_init__(self) -> None:
         OPEN_NOTE.check(self.open_hz, whose=f"string '{self.name}': ")
@@ -170,12 +153,16 @@ class String:
         return self.diameter if self.core_diameter is None else self.core_diameter
 
     @property
-    def steel_area(self) -> float:
-        """Steel cross-section a pickup responds to, m²: the whole plain string, the core of a wound one.
-
-        A wrap of nickel-plated steel adds to it by an amount for which no measurement was found.
-        """
-        return (HEXAGON_AREA if self.is_wound else math.pi / 4) * self.stiff_diameter**2
+    def wire(self) -> StringWire:
+        """The metal that a pickup hears."""
+        if self.core_diameter is None:
+            return StringWire(core=self.diameter)
+        return StringWire(
+            core=self.core_diameter,
+            outer=self.diameter,
+            is_hexagonal=True,
+            is_magnetic_wrap=self.has_magnetic_wrap,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,4 +244,5 @@ def _tuned(note: str, stock: materials.StringStock) -> String:
         core_diameter=stock.core_diameter.value if stock.is_wound else None,
         mass_per_length=stock.mass_per_length.value,
         modulus_pa=stock.modulus.value,
+        has_magnetic_wrap="steel" in stock.wrap,
     )

@@ -145,17 +145,25 @@ def height_in_words(height_db: float) -> str:
 def louder_in_words(level: Interval, *, bounded: bool = True) -> str:
     """Write a level difference as it is said, with its 95 % bounds where there is a doubt.
 
+    Which is louder is not claimed where both are possible.
+
+    >>> louder_in_words(Interval(value=-3.03, low=-4.53, high=-1.03))
+    '3.0 dB softer (95 of 100 between −4.5 and −1.0 dB)'
     >>> louder_in_words(Interval(value=-1.03, low=-2.53, high=0.47))
-    '1.0 dB softer (95 of 100 between −2.5 and +0.5 dB)'
+    'as loud (best guess −1.0 dB, 95 of 100 between −2.5 and +0.5 dB)'
     >>> louder_in_words(Interval(value=6.02, low=6.02, high=6.02)), louder_in_words(Interval(value=0, low=0, high=0))
     ('6.0 dB louder', 'as loud')
     """
     size = f"{abs(level.value):.1f}"
-    words = "as loud" if size == "0.0" else f"{size} dB {'louder' if level.value > 0 else 'softer'}"
+    is_settled = size != "0.0" and not level.low < 0 < level.high
+    words = f"{size} dB {'louder' if level.value > 0 else 'softer'}" if is_settled else "as loud"
     if not bounded or level.high - level.low < 0.1:
         return words
-    low, high = (f"{'+' if bound > 0.05 else ''}{level_in_words(bound)}" for bound in (level.low, level.high))
-    return f"{words} (95 of 100 between {low.removesuffix(' dB')} and {high})"
+    low, value, high = (
+        f"{'+' if number > 0.05 else ''}{level_in_words(number)}" for number in (level.low, level.value, level.high)
+    )
+    guess = "" if is_settled or size == "0.0" else f"best guess {value}, "
+    return f"{words} ({guess}95 of 100 between {low.removesuffix(' dB')} and {high})"
 
 
 def output_number(outputs: Mapping[str, Prediction | None]) -> KeyNumber:
@@ -203,14 +211,19 @@ def level_number(change: LevelChange, name: str) -> KeyNumber:
     if change.is_silent:
         return KeyNumber(label="Level", value="not comparable", detail=f"nothing is heard here or with {name}")
     words = louder_in_words(level.interval, bounded=False)
-    parts = [f"{'as' if words == 'as loud' else 'than'} with {name}", _doubt(level)]
+    is_guess = words == "as loud" and abs(level.value) >= 0.05
+    guess = f"best guess {'+' if level.value > 0 else ''}{level_in_words(level.value)}" if is_guess else ""
+    parts = [f"{'as' if words == 'as loud' else 'than'} with {name}", guess, _doubt(level)]
     parts.append("at equal EMF" if change.words else "")
     return KeyNumber(label="Level", value=words, detail=", ".join(part for part in parts if part))
 
 
 def _doubt(level: Prediction) -> str:
-    half = (level.high - level.low) / 2
-    return f"± {half:.1f} dB" if half >= 0.05 else ""
+    """Half the width of an interval; both sides where it is lopsided."""
+    half, up, down = (level.high - level.low) / 2, level.high - level.value, level.value - level.low
+    if half < 0.05:
+        return ""
+    return f"± {half:.1f} dB" if abs(up - down) < 0.3 * half else f"+{up:.1f} −{down:.1f} dB"
 
 
 def key_numbers(now: Reading, *, pinned: Reading | None = None, pinned_name: str = "B") -> tuple[KeyNumber, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -42,18 +44,19 @@ def half_charge() -> WindingPageState:
     return state
 
 
-def test_a_magnet_at_half_charge_is_six_decibels_softer_on_the_winding_page() -> None:
+def test_a_magnet_at_half_charge_is_softer_by_much_less_than_half_on_the_winding_page() -> None:
     state = half_charge()
     level = last(state.numbers)
-    assert (level.label, level.value) == ("Level", "6.0 dB softer")
-    assert "±" not in level.detail  # only the charge differs
+    assert level.label == "Level"
+    assert re.fullmatch(r"3\.\d dB softer", level.value)
+    assert re.search(r"(± 1\.\d|\+1\.\d −1\.\d) dB", level.detail)  # what is not known of the strings' steel
     assert "equal EMF" not in level.detail
     assert state.change is not None
-    assert "output 6.0 dB down." in change_sentence(state.change, "full charge")
+    assert re.search(r"output 3\.\d dB down", change_sentence(state.change, "full charge"))
 
 
 def test_the_winding_page_shows_the_output_with_its_doubt_before_anything_is_pinned() -> None:
-    assert last(WindingPageState().numbers).sentence == "Output 0.0 dB, ± 1.5 dB over the reference coil"
+    assert last(WindingPageState().numbers).sentence == "Output 0.0 dB, ± 0.7 dB over the reference coil"
 
 
 def test_the_rig_page_compares_two_magnets_with_the_doubt_of_the_model() -> None:
@@ -61,8 +64,8 @@ def test_the_rig_page_compares_two_magnets_with_the_doubt_of_the_model() -> None
     state.keep()
     state.set_text("bridge", ALNICO_2)
     level = last(state.numbers)
-    assert level.value == "1.0 dB softer"
-    assert level.detail.endswith("± 1.5 dB")
+    assert level.value == "as loud", "which of the two is louder is not claimed"
+    assert re.search(r"best guess \+0\.\d dB, (± 1\.\d|\+\d\.\d −\d\.\d) dB$", level.detail)
     assert state.drawn == ""
 
 
@@ -94,7 +97,17 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_offers_the_othe
     assert state.values[CURVE] == EQUAL_EMF
 
 
-def test_drawn_by_the_strings_half_the_charge_lies_six_decibels_lower() -> None:
+def test_the_rig_page_names_strings_that_a_neck_pickup_pulls_hard_on() -> None:
+    rig = load_rig("Saltmarsh Lane, two pickups")
+    state = RigPageState(set_value(rig, "neck", BUILT))
+    assert "pull hard" not in state.drawn
+    close = RigPageState(set_value(state.rig, "neck.string_distance", "1.5 mm"))
+    assert "The magnets pull hard on " in close.drawn
+    assert "no listening data stand behind this limit" in close.drawn
+    assert "pull hard" not in RigPageState(set_value(rig, "bridge", BUILT)).drawn
+
+
+def test_drawn_by_the_strings_half_the_charge_lies_lower_by_its_output() -> None:
     state = RigPageState(set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT))
     state.keep()
     state.set_text(CURVE, BY_STRINGS)
@@ -102,7 +115,8 @@ def test_drawn_by_the_strings_half_the_charge_lies_six_decibels_lower() -> None:
     full = state.curves()[0].gain_db
     half = RigPageState(set_value(state.rig, "bridge.main.poles.charge", "50 %"))
     half.set_text(CURVE, BY_STRINGS)
-    assert half.curves()[0].gain_db - full == pytest.approx(np.full(full.shape, -20 * np.log10(2)), abs=1e-9)
+    lower = half.curves()[0].gain_db - full
+    assert np.all((lower < -2.5) & (lower > -4.5))  # the strings balance a little otherwise, so the curve bends
     assert half.result.gain_db == pytest.approx(state.result.gain_db)  # at equal EMF nothing differs
 
 
@@ -143,10 +157,10 @@ def test_the_bar_says_how_much_softer_and_how_sure() -> None:
 
     played = LiveSound()
     played.play("low note")
-    assert said(half, full) == "Before matching, A is 6.0 dB softer than B."
+    assert re.match(r"Before matching, A is [34]\.\d dB softer than B \(95 of 100 between", said(half, full))
     pair = played.hear(half, full)
-    assert pair.level_words("A", is_same=False) == "level −6.0\N{NO-BREAK SPACE}dB"
-    assert pair.level_words("B", is_same=True) == "−6.0\N{NO-BREAK SPACE}dB to match"
+    assert re.fullmatch(r"level −[34]\.\d\N{NO-BREAK SPACE}dB", pair.level_words("A", is_same=False))
+    assert re.fullmatch(r"−[34]\.\d\N{NO-BREAK SPACE}dB to match", pair.level_words("B", is_same=True))
     other_magnet = set_value(full, "bridge", ALNICO_2)
     assert "(95 of 100 between" in said(other_magnet, full)
     measured = load_rig("Saltmarsh Lane, narrow single coil")
@@ -159,7 +173,7 @@ def test_the_listening_test_takes_the_output_away_and_says_so() -> None:
     state.set_text("part", "bridge")
     state.set_text("changed", ALNICO_2)
     assert state.errors == {}
-    assert "dB softer" in state.level or "dB louder" in state.level
+    assert "the second is as loud as the first (best guess +0." in state.level
     assert state.level in desk_view(state)["lines"]
     state.prepare()
     lines = " ".join(desk_view(state)["lines"])

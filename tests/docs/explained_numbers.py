@@ -17,11 +17,12 @@ from labkit.core.units import format_quantity
 from labkit.pickup.losses import cylinder as losses
 from labkit.pickup.losses import plates
 from labkit.pickup.magnetics import bar, field, magnet, poles
-from labkit.pickup.magnetics.output import BAR_LEVEL_SPREAD_DB, LEVEL_SPREAD_DB, level_from_inductance_db
 from labkit.pickup.magnetics.slices import SLICES, Rods, row_positions
 from labkit.pickup.materials.wire import gauge_law_diameter, wire
 from labkit.pickup.predict import plan as build_plan
 from labkit.pickup.predict.built import load_built
+from labkit.pickup.predict.output import DRAWS, level_from_inductance_db, path_gain, string_outputs
+from labkit.pickup.string import vibration
 from labkit.pickup.winding import air_coil, capacitance, inductance
 from labkit.pickup.winding.winding import PACKING_LIMITS, Winding
 from labkit.rig.chain.stages import ValveInput
@@ -46,7 +47,7 @@ from labkit.sound.convert import conversion, difference
 from labkit.sound.render import rig_sound
 from labkit.sound.render.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
 from labkit.sound.strings import string_set
-from labkit.sound.take import performance
+from labkit.sound.take import motion, performance
 from labkit.study.search import goal, refine
 from labkit.study.tolerance import spread
 from labkit.study.tolerance.tolerance import DEFAULT_COUNT
@@ -191,13 +192,24 @@ def output() -> Claims:
         found = load_built(BUILT, {"coil.main.poles.grade": grade}).output_db
         assert found is not None
         levels[grade] = found.value
-    yield f"alnico 2 comes out {-levels['Alnico 2']:.1f} dB lower, alnico 3 {-levels['Alnico 3']:.1f} dB lower"
-    yield f"alnico 8 {levels['Alnico 8']:.1f} dB higher"
+    yield f"alnico 2 comes out {levels['Alnico 2']:.1f} dB higher, alnico 3 {abs(levels['Alnico 3']):.1f} dB lower"
+    yield f"alnico 8 {-levels['Alnico 8']:.1f} dB lower"
+    for name, lost in ((BUILT, "alnico rods by"), ("two-coil, built", "steel slugs and screws by about")):
+        path = path_gain(load_built(name).build)
+        assert path is not None
+        at_5k = float(np.interp(math.log(5e3), np.log(path[0]), 20 * np.log10(np.abs(path[1]))))
+        yield f"{lost} {-at_5k:.1f} dB"
+    half = load_built(BUILT).with_charge(0.5).output_db
+    assert half is not None
+    yield f"half the charge costs it about {-half.value:.0f} dB"
+    yield f"{DRAWS} draws for all pickups"
+    windows = [output.window.value for output in string_outputs(load_built(BUILT).build)]
+    assert 3e-3 < min(windows) < max(windows) < 6.2e-3, "3 to 6 mm"
     yield f"the rule says {float(level_from_inductance_db(inductance=3.5, reference=1.7)):.1f} dB"
     lowest = min(string.open_hz for string in string_set(USUAL_STRINGS).strings)
     yield f"below {lowest:.0f} Hz no open string of the usual set gives anything"
     assert (SMOOTHED_OCTAVES, LEVEL_BAND_HZ) == (1 / 6, (100.0, 1000.0)), "a sixth of an octave, 100 Hz to 1 kHz"
-    yield f"±{LEVEL_SPREAD_DB:g} dB (95 %) between pickups with rod magnets, ±{BAR_LEVEL_SPREAD_DB:g} dB"
+    yield f"±15 % (95 %) over rods, ±{percent(bar.FIELD_SPREAD)} over a bar magnet"
 
 
 def intervals() -> Claims:
@@ -285,9 +297,10 @@ def hum() -> Claims:
 def strings_and_takes() -> Claims:
     yield f"{strings.HEXAGON_STIFFNESS:.3f} times as stiff"
     yield f"{strings.STEEL_MODULUS_PA / 1e9:g} GPa"
-    ring, dead = performance.OPEN_DECAY, performance.MUTED_DECAY
-    times = [1 / decay.rate(hertz) for decay in (ring, dead) for hertz in (0.0, 3000.0)]
-    yield f"ring {times[0]:g} s low down and {times[1]:.2f} s at 3 kHz, muted ones {times[2]:.2g} and {times[3]:.2g} s"
+    times = [1 / performance.MUTED_DECAY.rate(hertz) for hertz in (0.0, 3000.0)]
+    yield f"muted strings ring {times[0]:.2g} s low down and {times[1]:.2g} s at 3 kHz"
+    yield f"{vibration.NECK_CONDUCTANCE:g} s/kg away from dead spots"
+    yield f"{motion.PLUCK_ANGLE:g} rad from upright"
 
 
 def loudness_and_test() -> Claims:

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from docs.tools import cases_page, catalogue_page, commands, figures, json_keys, keys_page, ranges_page
+from docs.tools import cases_page, catalogue_page, commands, figures, json_keys, keys_page, output_page, ranges_page
 from docs.tools.tables import Notes, cell_text, table
 from labkit.cases.runner import load_cases
 from labkit.cli.main import COMMANDS, labkit
@@ -31,6 +31,13 @@ def test_the_page_of_reference_cases_is_fresh():
         # a result may round the other way on another machine; shares of a tolerance come in steps of 5 %
         assert old == new or alike(old, new, tolerance=5.0), f"{CASES}: {new[:120]}"
     assert len(written.splitlines()) == len(generated.splitlines()), CASES
+
+
+def test_the_tables_of_output_are_fresh():
+    written, generated = output_page.PAGE.read_text(encoding="utf-8"), output_page.generate()
+    for old, new in zip(written.splitlines(), generated.splitlines(), strict=True):
+        # rounding of the last digit may go the other way on another machine
+        assert old == new or alike(old, new, tolerance=1.01), f"run python -m docs.tools.output_page: {new[:120]}"
 
 
 def test_the_figures_of_the_explanations_are_fresh():

@@ -258,7 +258,8 @@ def test_reference_output_is_zero_and_goes_with_turns() -> None:
     more = built(changes={"coil.main.turns": 9000}).output_db.value
     # about the ratio of turns, 1.02 dB: the wider outer turns reach the string a little better
     assert more == pytest.approx(20 * math.log10(9 / 8), abs=0.2)
-    assert built().output_db.high - built().output_db.value == pytest.approx(1.5, abs=1e-6)
+    causes = {item.name for item in built().output_db.contributions if item.share > 0.01}
+    assert causes == {"model of the output"}, "the same strings over the same coil at the same height"
 
 
 def test_warm_copper_reads_more_and_nothing_else_moves_much() -> None:

@@ -22,10 +22,10 @@ MEASURED = {
 }
 
 
-def test_alnico_5_against_alnico_2_in_the_same_wind_has_more_level_and_a_higher_loaded_peak() -> None:
-    """Common practice, no source: alnico 5 is called louder and brighter."""
+def test_alnico_5_against_alnico_2_in_the_same_wind_has_a_higher_loaded_peak_and_no_settled_level() -> None:
+    """Common practice, no source: alnico 5 is called louder and brighter; the model does not settle the level."""
     change = built(changes={"coil.main.poles.grade": "Alnico 2"}).magnet_swap("Alnico 5")
-    assert change.level_db.value > 0.5
+    assert change.level_db.low < 0 < change.level_db.high
     assert change.loaded_resonance.low > 1
     assert change.inductance.high < 1
     assert change.loss[5e3].high < 1
@@ -55,8 +55,9 @@ def test_a_pickup_against_itself_differs_in_nothing() -> None:
 def test_charge_changes_level_and_field_and_nothing_else(data: dict) -> None:
     full, weak = built(data), built(data).with_charge(0.5)
     change = full.change_to(weak)
-    assert change.level_db.value == pytest.approx(20 * math.log10(0.5), abs=1e-6)
-    assert change.level_db.low == change.level_db.high, "the model's doubt cancels"
+    # a string near saturation loses less than the magnets did
+    assert 20 * math.log10(0.5) < change.level_db.low < change.level_db.value < change.level_db.high < 0
+    assert change.level_db.largest == "steel of the strings", "the model's doubt cancels, that of the steel does not"
     assert change.inductance.value == change.loaded_resonance.value == 1.0
     assert weak.field_t[1].value == pytest.approx(full.field_t[1].value / 2, rel=1e-9)
 
@@ -85,7 +86,20 @@ def test_two_pickups_of_a_set_are_compared() -> None:
 def test_swaps_over_a_bar_move_the_level_by_a_doubtful_amount() -> None:
     change = built(PAIR).magnet_swap("Alnico 2")
     assert change.level_db.value < 0
-    assert change.level_db.high - change.level_db.value == pytest.approx(3.5)
+    assert change.level_db.high - change.level_db.value > 1.5
+
+
+def test_draws_are_subtracted_one_by_one_and_keep_their_bounds_lopsided() -> None:
+    draws = np.linspace(-1.0, 1.0, 101)
+    one = prediction(3.0, {"steel": draws**2, "field": 0.1}, log=False)
+    other = prediction(1.0, {"steel": 0.5 * draws**2, "field": 0.1}, log=False)
+    assert one.high - one.value > 3 * (one.value - one.low)
+    change = difference(one, other)
+    assert change.high == pytest.approx(2.0 + 0.5 * np.quantile(draws**2, 0.975), rel=1e-9)
+    assert change.low == pytest.approx(2.0, abs=1e-9), "the field cancels and no draw lies below"
+    opposite = prediction(1.0, {"steel": -(draws**2)}, log=False)
+    assert difference(one, opposite).high > 2.0 + 1.9 * np.quantile(draws**2, 0.975), "opposite draws add"
+    assert difference(one, one).high == difference(one, one).low == 0.0
 
 
 def test_shared_causes_cancel_and_others_add() -> None:
@@ -153,12 +167,12 @@ def test_a_change_of_turns_or_of_wire_keeps_no_doubt_of_the_output_model() -> No
     """Both share magnets, poles and bobbin; N alone gives 20·lg(7500/8000) = −0.56 dB, the slimmer coil the rest."""
     fewer = built().change_to(built(changes={"coil.main.turns": 7500})).level_db
     assert -0.7 < fewer.value < -0.56
-    assert fewer.low == fewer.high == fewer.value
     thinner = built().change_to(built(changes={"coil.main.wire": "AWG 44 single build"})).level_db
-    assert thinner.low == thinner.high
+    for level in (fewer, thinner):  # the other build-up changes the window a little
+        assert level.high - level.low < 0.1
+    half = built().change_to(built(changes={"coil.main.poles.charge": "50 %"})).level_db
     both = built().change_to(built(changes={"coil.main.turns": 7500, "coil.main.poles.charge": "50 %"})).level_db
-    assert both.high - both.low == 0
-    assert both.value == pytest.approx(fewer.value - 20 * math.log10(2), abs=1e-9)
+    assert both.value == pytest.approx(fewer.value + half.value, abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -167,18 +181,19 @@ def test_a_change_of_turns_or_of_wire_keeps_no_doubt_of_the_output_model() -> No
 )
 def test_other_magnets_bobbins_and_string_heights_keep_the_doubt_between_two_pickups(changes: dict[str, str]) -> None:
     level = built().change_to(built(changes=changes)).level_db
-    assert level.high - level.value == pytest.approx(1.5, abs=1e-9)
+    assert level.high - level.value > 0.6
+    assert level.value - level.low > 0.6
 
 
 def test_a_bar_magnet_keeps_its_wider_doubt_against_rods_and_against_another_bar() -> None:
     pair = built(PAIR)
     against_rods = built().change_to(pair).level_db
-    assert against_rods.high - against_rods.value == pytest.approx(3.5, abs=1e-9)
+    assert against_rods.high - against_rods.value > 1.5
     other = pair.change_to(built(PAIR, {"spacing": "20 mm"})).level_db
-    assert other.high - other.value == pytest.approx(3.5, abs=1e-9)
+    assert other.high - other.value > 1.5
     alike = pair.change_to(built(PAIR, {"bar.charge": "50 %"})).level_db
-    assert alike.value == pytest.approx(-20 * math.log10(2), abs=1e-9)
-    assert alike.low == alike.high
+    assert alike.value > -20 * math.log10(2)
+    assert alike.high - alike.low < other.high - other.low
 
 
 def test_a_stated_output_is_compared_with_a_predicted_one_and_an_unknown_one_with_nothing() -> None:
@@ -187,17 +202,18 @@ def test_a_stated_output_is_compared_with_a_predicted_one_and_an_unknown_one_wit
     assert (stated.output_db.value, stated.output_db.low, stated.output_db.high) == pytest.approx((-2, -3, -1))
     change = built().change_to(stated).level_db
     assert change.value == pytest.approx(-2.0, abs=0.01)
-    assert change.high - change.value == pytest.approx(math.hypot(1.0, 1.5), abs=1e-9)
+    own = built().output_db
+    assert change.high - change.value == pytest.approx(math.hypot(1.0, own.high - own.value), abs=1e-6)
     unknown = given_pickup(read_pickup(Table(dict(MEASURED), "pickup")))
     assert unknown.output_db is None
     assert built().change_to(unknown).level_db is None
 
 
 def test_an_output_reads_back_from_the_sheet_that_was_written() -> None:
-    written = pickup_data(built(changes={"coil.main.poles.charge": "50 %"}).pickup)
-    again = read_pickup(Table(written, "pickup")).output
-    assert again.value == pytest.approx(-6.02, abs=0.01)
-    assert again.high - again.value == pytest.approx(1.5, abs=1e-4)
+    half = built(changes={"coil.main.poles.charge": "50 %"}).pickup
+    again = read_pickup(Table(pickup_data(half), "pickup")).output
+    assert again.value == pytest.approx(half.output.value, abs=1e-4)
+    assert again.high - again.low == pytest.approx(half.output.high - half.output.low, abs=1e-4)
 
 
 def test_a_build_that_predicts_its_output_takes_none_and_one_that_cannot_takes_it() -> None:

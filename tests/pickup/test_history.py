@@ -13,6 +13,7 @@ from labkit.pickup.magnetics.history import Aged, HistoryEvent, aged
 from labkit.pickup.magnetics.magnet import magnet, operating_point, polarisation
 from labkit.pickup.magnetics.slices import Rods, row_positions
 from labkit.pickup.predict.bench import charge_for_reading, meter_reading
+from labkit.pickup.predict.output import string_outputs
 from labkit.pickup.winding.inductance import MU_0
 from tests.pickup.builds import PAIR, SINGLE, built
 
@@ -164,6 +165,11 @@ def test_a_history_on_the_sheet_lowers_field_and_output_with_its_doubt() -> None
     half = built(SINGLE | {"history": HISTORY}, {"coil.main.poles.charge": "50 %"})
     assert half.field_t[1].value == pytest.approx(old.field_t[1].value / 2, rel=1e-9)
     assert old.saturated().field_t == fresh.field_t
+    for now, then in zip(string_outputs(old.build), string_outputs(fresh.build), strict=True):
+        for name in ("sensitivity", "pull"):
+            aged, new = getattr(now, name), getattr(then, name)
+            assert aged.value < new.value
+            assert aged.high / aged.low > new.high / new.low
     bar = built(PAIR | {"history": [{"event": "stray field", "field": "20 mT"}]})
     assert bar.field_t[1].value < built(PAIR).field_t[1].value
 

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
-from labkit.pickup.magnetics.output import coil_arguments
-from labkit.pickup.magnetics.pair import magnetise_mirrored, mirrored_rods, pair_core, single_core
+from labkit.pickup.magnetics.pair import coil_arguments, magnetise_mirrored, mirrored_rods, pair_core, single_core
 from labkit.pickup.magnetics.poles import pole_inductance
 from labkit.pickup.magnetics.slices import Rods, coil_field_in_rods, magnetise, row_positions
 from labkit.pickup.winding.spectral import CoilShape

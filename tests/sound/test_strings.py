@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,12 +11,12 @@ import pytest
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.pickup.materials.materials import string
+from labkit.pickup.string.vibration import note_frequency
 from labkit.sound.strings import (
     HEXAGON_STIFFNESS,
     String,
     ideal_fundamental,
     inharmonicity,
-    note_frequency,
     partial_frequencies,
     string_set,
     tension,
@@ -96,21 +97,15 @@ def test_open_guitar_strings_stay_in_the_published_range_of_inharmonicity(name: 
         assert 1e-5 < strings.inharmonicity(number) < 2e-4
 
 
-def test_output_of_plain_strings_goes_with_their_cross_section() -> None:
-    # 0.017 in against 0.010 in: 9.218 dB, law of "Analytical Modeling and Experimental Characterization of a
-    # Magnetic Pickup for Electric Guitar" (J. Audio Eng. Soc. 65(9), 2017).
-    thick, thin = (
-        String(name="plain", open_hz=200, diameter=gauge * 1e-3 * INCH, mass_per_length=1e-3).steel_area
-        for gauge in (17, 10)
-    )
-    assert 20 * math.log10(thick / thin) == pytest.approx(9.2179569, abs=1e-6)  # exact ratio of squares
-
-
-def test_a_wound_string_counts_with_its_core_only() -> None:
+def test_a_wound_string_of_a_set_has_the_metal_of_its_core_and_wrap() -> None:
     low_e = string_set("six strings 10-46")[6]
     assert low_e.is_wound
     # Six triangles of base c/√3 and height c/2.
-    assert low_e.steel_area == pytest.approx(6 * low_e.core_diameter**2 / math.sqrt(3) / 4, rel=1e-12)
+    assert low_e.wire.core_area == pytest.approx(6 * low_e.core_diameter**2 / math.sqrt(3) / 4, rel=1e-12)
+    assert low_e.wire.wrap_area == pytest.approx(
+        (math.pi / 4) ** 2 * (low_e.diameter**2 - low_e.core_diameter**2), rel=1e-12
+    )
+    assert replace(low_e, has_magnetic_wrap=False).wire.wrap_area == 0
 
 
 def test_a_hexagonal_core_is_stiffer_than_the_round_wire_in_it() -> None:

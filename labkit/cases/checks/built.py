@@ -6,12 +6,15 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor
 from labkit.circuit.solve.solver import circuit_response
 from labkit.core.sheet import Table
 from labkit.pickup.network import pickup_elements
 from labkit.pickup.predict.built import BuiltPickup, read_build
+from labkit.pickup.predict.output import path_gain
 from labkit.pickup.predict.sheet import with_changes
 
 
@@ -56,7 +59,10 @@ def _values(built: BuiltPickup, first: BuiltPickup) -> dict[str, float]:
 
 
 def slope_of_a_built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
-    """Slope of a pickup of the catalogue into a load over one octave above its resonance, dB per octave."""
+    """Slope of a pickup of the catalogue into a load over one octave above its resonance, dB per octave.
+
+    From the strings' motion on, so that what eddy currents in the poles take from the strings on their way counts.
+    """
     built = read_build(catalogue().item("pickup", inputs["pickup"]).table())
     parts = (
         *pickup_elements("pickup", built.pickup),
@@ -66,4 +72,8 @@ def slope_of_a_built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
     )
     response = circuit_response(Circuit(elements=parts, output="pickup.hot"))
     from_hz = inputs["from_Hz"]
-    return {"slope": response.gain_db_at(2 * from_hz) - response.gain_db_at(from_hz)}
+    slope = response.gain_db_at(2 * from_hz) - response.gain_db_at(from_hz)
+    if (path := path_gain(built.build)) is not None:
+        near, far = np.interp(np.log([from_hz, 2 * from_hz]), np.log(path[0]), 20 * np.log10(np.abs(path[1])))
+        slope += float(far - near)
+    return {"slope": slope}

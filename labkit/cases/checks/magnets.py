@@ -13,10 +13,10 @@ from labkit.pickup.magnetics.assembly import Assembly, StandingBar, StandingPole
 from labkit.pickup.magnetics.bar import PoleRows, bar_inductance_factor, row_charge
 from labkit.pickup.magnetics.field import axis_field, uniform_block_field, uniform_rod_field
 from labkit.pickup.magnetics.magnet import magnet, operating_point
-from labkit.pickup.magnetics.output import level_from_inductance_db
 from labkit.pickup.magnetics.poles import PoleInductance, pole_inductance
 from labkit.pickup.magnetics.slices import Rods, disc_field_over_disc, interaction_matrix, magnetise, row_positions
 from labkit.pickup.materials.materials import metal
+from labkit.pickup.predict.output import level_from_inductance_db
 from labkit.pickup.winding.inductance import MU_0, inductance_integral
 from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral_inductance
 

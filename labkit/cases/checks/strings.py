@@ -9,17 +9,20 @@ from typing import Any
 import numpy as np
 
 from labkit.pickup.materials.materials import string
+from labkit.pickup.predict.output import reference_sensitivities
+from labkit.pickup.string.vibration import note_frequency
+from labkit.pickup.string.wire import StringWire
 from labkit.sound.strings import (
     String,
     StringSet,
     inharmonicity,
-    note_frequency,
     partial_frequencies,
     string_set,
     tension,
 )
+from labkit.sound.take.motion import partial_velocity
 from labkit.sound.take.performance import Decay, Performance, Pluck
-from labkit.sound.take.take import CoilSpot, coil_factor, partial_velocity, synthesise
+from labkit.sound.take.take import CoilSpot, coil_factor, synthesise
 
 _INCH, _POUND, _POUND_FORCE = 0.0254, 0.45359237, 4.4482216152605
 _PLUCKED_AT = 0.011
@@ -95,12 +98,10 @@ def fretted_partial(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"sharp": _cents(math.sqrt((1 + n * n * b) / (1 + b)))}
 
 
-def steel_areas(inputs: Mapping[str, Any]) -> dict[str, float]:
-    """Level of one plain string over a thinner one by their steel, dB."""
-    thick, thin = (
-        String(name="plain", open_hz=200.0, diameter=inputs[key] * _INCH, mass_per_length=1e-3).steel_area
-        for key in ("thick_in", "thin_in")
-    )
+def strings_over_a_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Level of one plain string over a thinner one, both over one rod of the reference coil at 3 mm, dB."""
+    wires = tuple(StringWire(core=inputs[key] * _INCH) for key in ("thick_in", "thin_in"))
+    thick, thin = reference_sensitivities(wires)
     return {"level": 20 * math.log10(thick / thin)}
 
 

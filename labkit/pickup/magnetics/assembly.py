@@ -249,19 +249,26 @@ def settled(
     return Magnetised(assembly=assembly, poles=poles, bars=bars)
 
 
-def answered(assembly: Assembly, drive: np.ndarray) -> Magnetised:
-    """Return the linear response to an axial field in every slice, (1/χ − N)·M = H; bars do not answer.
+def answered(assembly: Assembly, drive: np.ndarray, susceptibility: np.ndarray | None = None) -> np.ndarray:
+    """Return the linear answer of all poles to an axial field in every slice, M = χ·(H + N·M); bars do not answer.
 
     Parameters
     ----------
     assembly : Assembly
     drive : ndarray, shape (poles·SLICES,), A/m
         Mean over each slice, as `labkit.pickup.magnetics.slices.coil_field_in_rods` gives it.
+    susceptibility : ndarray or None, shape (poles,)
+        Complex where eddy currents are counted; None takes the poles' own.
+
+    Returns
+    -------
+    ndarray, shape (poles, SLICES), A/m
     """
     matrix = interaction(Assembly(poles=assembly.poles))
-    inverse = np.repeat([1 / (pole.permeability - 1) for pole in assembly.poles], SLICES)
-    state = np.linalg.solve(np.diag(inverse) - matrix, drive).reshape(-1, SLICES)
-    return Magnetised(assembly=Assembly(poles=assembly.poles), poles=state, bars=np.empty(0))
+    own = np.array([pole.permeability - 1 for pole in assembly.poles]) if susceptibility is None else susceptibility
+    chi = np.repeat(own, SLICES)
+    state: np.ndarray = np.linalg.solve(np.eye(len(chi)) - chi[:, None] * matrix, chi * drive)
+    return state.reshape(-1, SLICES)
 
 
 def _on_curves(matrix: np.ndarray, saturation: np.ndarray, limit: np.ndarray, shape: np.ndarray) -> np.ndarray:

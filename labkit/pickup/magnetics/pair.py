@@ -110,13 +110,7 @@ def pair_core(
     Validity: as `poles.pole_inductance`, which gives the opposite mode of the whole pair by the full equations.
     """
     rods = mirrored_rods(near, spacing)
-    arguments = {
-        "straight_length": shape.straight_length,
-        "end_radius": shape.end_radius,
-        "build_up": shape.build_up,
-        "winding_height": shape.winding_height,
-    }
-    driven = coil_field_in_rods(rods, coil_across=spacing / 2, rise=rise, **arguments)
+    driven = coil_field_in_rods(rods, coil_across=spacing / 2, rise=rise, **coil_arguments(shape))
     own, far = np.split(driven, 2)
     modes = []
     for opposite in (True, False):
@@ -128,14 +122,7 @@ def pair_core(
 
 def single_core(near: Rods, shape: CoilShape, *, relative_permeability: float, rise: float = 0.0) -> CoreMode:
     """Return the one mode of a coil with a row of poles and no neighbour; arguments as `pair_core`."""
-    drive = coil_field_in_rods(
-        near,
-        straight_length=shape.straight_length,
-        end_radius=shape.end_radius,
-        build_up=shape.build_up,
-        winding_height=shape.winding_height,
-        rise=rise,
-    )
+    drive = coil_field_in_rods(near, rise=rise, **coil_arguments(shape))
     size = drive.size
     state = np.linalg.solve(np.eye(size) / (relative_permeability - 1) - interaction_matrix(near), drive)
     return _mode(near, drive, state, relative_permeability)
@@ -146,3 +133,13 @@ def _mode(near: Rods, drive: np.ndarray, state: np.ndarray, relative_permeabilit
     stored = float(MU_0 * np.sum(volume * drive**2))
     added = float(MU_0 * np.sum(volume * state * drive))
     return CoreMode(stored=stored, demagnetising_factor=stored / added - 1 / (relative_permeability - 1))
+
+
+def coil_arguments(shape: CoilShape) -> dict[str, float]:
+    """Return a coil's measures under the names that the field and pole functions take."""
+    return {
+        "straight_length": shape.straight_length,
+        "end_radius": shape.end_radius,
+        "build_up": shape.build_up,
+        "winding_height": shape.winding_height,
+    }

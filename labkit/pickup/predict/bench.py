@@ -15,10 +15,9 @@ from labkit.pickup.magnetics.field import (
     MeterCalibration,
     estimate_charge,
 )
-from labkit.pickup.magnetics.output import string_balance_db
-from labkit.pickup.materials.materials import string, string_set
 from labkit.pickup.predict.built import BuiltPickup
-from labkit.pickup.predict.field import field_predictions, magnet_route, string_sensitivities
+from labkit.pickup.predict.field import field_predictions, magnet_route
+from labkit.pickup.predict.output import played_strings, string_outputs
 from labkit.pickup.predict.propagation import Prediction, prediction
 
 DISTANCE_DEVIATION = 0.15e-3
@@ -193,16 +192,16 @@ def string_levels_db(
     InputError
         If the set has not as many strings as the row has poles, or the output is not modelled.
     """
-    found = string_set(strings)
-    steel = np.array([string(name).core_diameter.value for name in found.strings])
+    count = len(played_strings(strings))
     poles = next((coil.poles for _, coil in built.build.coils if coil.poles is not None), None)
-    if poles is None or poles.kind == "blade" or poles.count != len(steel):
-        count = 0 if poles is None else poles.count
-        raise InputError(f"the set '{strings}' has {len(steel)} strings and the row {count} poles; choose another set")
-    levels = string_sensitivities(built.build, distance, math.pi * steel**2 / 4)
-    if levels is None or not np.all(levels):
+    if poles is None or poles.kind == "blade" or poles.count != count:
+        row = 0 if poles is None else poles.count
+        raise InputError(f"the set '{strings}' has {count} strings and the row {row} poles; choose another set")
+    found = string_outputs(built.build, strings=strings, distance=distance)
+    if not found:
         raise InputError(f"the output of pickup '{built.name}' is not modelled: it has no magnet that counts")
+    levels = 20 * np.log10([output.sensitivity.value for output in found])
     return {
-        f"{number}: {note}": float(level)
-        for number, (note, level) in enumerate(zip(found.notes, string_balance_db(levels)), start=1)
+        f"{number}: {output.string.partition(',')[0]}": float(level)
+        for number, (output, level) in enumerate(zip(found, levels - levels.mean()), start=1)
     }

@@ -36,19 +36,14 @@ from labkit.pickup.network import (
     loaded_response,
 )
 from labkit.pickup.predict.aging import aged_build, at_bounds, with_history
-from labkit.pickup.predict.field import (
-    FIELD_AT,
-    PLAYING_DISTANCE,
-    field_predictions,
-    magnet_route,
-    output_prediction,
-    relative_output,
-)
+from labkit.pickup.predict.field import FIELD_AT, field_predictions, magnet_route
 from labkit.pickup.predict.model import LOSS_HZ, nominal, predictions
+from labkit.pickup.predict.output import output_prediction, relative_output
 from labkit.pickup.predict.plan import BuildPlan, plan_of
 from labkit.pickup.predict.propagation import COVERAGE, Contribution, Prediction, difference, exactly, prediction, ratio
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, is_build_sheet, read_pickup_build, with_changes
 from labkit.pickup.sheet import read_pickup
+from labkit.pickup.string.response import PLAYING_DISTANCE
 from labkit.pickup.winding.air_coil import DEVIATIONS, air_coil_warnings
 
 DECIBELS = 20 / math.log(10)
@@ -109,7 +104,7 @@ class BuiltPickup:
     field_t : tuple of Prediction, T
         Over the poles; empty where it is not modelled.
     output_db : Prediction or None, dB
-        Level against the reference coil of `build_field.reference_sensitivity`.
+        Level against the reference coil of `output.reference_sensitivities`.
     pickup : Pickup
         The best values as a pickup of any rig.
     warnings : tuple of str
@@ -537,7 +532,7 @@ def compare_pickups(before: BuiltPickup, after: BuiltPickup) -> PickupChange:
 def level_change(before: BuiltPickup, after: BuiltPickup) -> Prediction | None:
     """Return the output of one pickup over another's, dB; None where either is not known or the old one is silent.
 
-    Exact where only charge, turns or wire differ: both share the doubt of the model.
+    Exact where only turns or wire differ: both share the doubt of the model and of the strings' steel.
     """
     old, new = before.pickup.output, after.pickup.output
     if old is None or new is None or old.value <= SILENT_OUTPUT_DB:

@@ -22,8 +22,7 @@ from labkit.core.sourced import SourcedValue
 from labkit.pickup.losses.plates import PlateEffect, plate_effect
 from labkit.pickup.magnetics.assembly import Assembly, answered, coil_drive
 from labkit.pickup.magnetics.bar import bar_inductance_factor
-from labkit.pickup.magnetics.output import coil_arguments
-from labkit.pickup.magnetics.pair import CoreMode, pair_core, single_core
+from labkit.pickup.magnetics.pair import CoreMode, coil_arguments, pair_core, single_core
 from labkit.pickup.magnetics.poles import PERMEABILITY, POLE_HEIGHT, Pole
 from labkit.pickup.magnetics.slices import SLICES, coil_field, gauss_points
 from labkit.pickup.predict.propagation import Doubtful
@@ -160,7 +159,7 @@ def _of_parts(first: CoilBuild, second: CoilBuild) -> tuple[float, float]:
         return air, 0.0
     assembly = Assembly(poles=tuple(standing_poles(first)))
     drives = [coil_drive(assembly, part.shape) for part in (one, other)]
-    states = [answered(assembly, drive).poles.ravel() for drive in drives]
+    states = [answered(assembly, drive).ravel() for drive in drives]
     volumes = np.concatenate([pole.volumes for pole in assembly.poles])
     energy = [[float(np.sum(volumes * state * drive)) for drive in drives] for state in states]
     return air, energy[0][1] / math.sqrt(energy[0][0] * energy[1][1])
@@ -305,7 +304,7 @@ def _uneven_cores(coil: CoilBuild, shape: CoilShape, spacing: float | None) -> t
     count = len(near) * SLICES
     volumes = np.concatenate([pole.volumes for pole in near])
     group = np.repeat([pole.group for pole in near], SLICES)
-    states = [answered(assembly, drive).poles.ravel()[:count] for drive in drives]
+    states = [answered(assembly, drive).ravel()[:count] for drive in drives]
     found = []
     for index, made in enumerate(dict.fromkeys(coil.each)):
         mine = [pole for pole in near if pole.group == index]

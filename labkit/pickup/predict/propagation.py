@@ -29,6 +29,8 @@ from labkit.core.validity import range_called
 COVERAGE = 1.959963984540054
 """Standard deviations on either side that hold 95 % of a normal distribution."""
 
+_INSIDE = 0.95
+
 DOUBT = range_called("doubt_of_a_ratio")
 
 Scale = Literal["linear", "log"]
@@ -115,6 +117,10 @@ class Doubtful:
         return self.value - self.deviation, self.value + self.deviation
 
 
+Part = float | np.ndarray
+"""What a cause does to a result: a standard deviation, or its change with each of a fixed set of draws of the cause."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contribution:
     """What one input adds to the doubt of one result.
@@ -125,14 +131,24 @@ class Contribution:
         The input.
     deviation : float
         Change of the result when the input rises by one standard deviation, with its sign; in the result's unit,
-        or as a ratio less 1 for a result on a logarithmic scale (ln of the ratio).
+        or as a ratio less 1 for a result on a logarithmic scale (ln of the ratio). Of a drawn cause the root of the
+        mean square of its draws.
     share : float
         Part of the result's variance, 0 … 1.
+    draws : tuple of float
+        Of a cause whose effect is far from straight: the result's change with each of a fixed set of draws, the same
+        set for every result that names the cause; else empty.
     """
 
     name: str
     deviation: float
     share: float
+    draws: tuple[float, ...] = ()
+
+    @property
+    def part(self) -> Part:
+        """The draws where there are any, the standard deviation otherwise."""
+        return np.array(self.draws) if self.draws else self.deviation
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -262,7 +278,9 @@ def _prediction(name: str, values: np.ndarray, active: list[str], log: bool, mod
         raise InputError(f"{name} must be positive to be given a ratio as its interval; got {values.min():g}")
     scaled = np.log(values) if log else values
     parts = ((scaled[2::2] - scaled[1::2]) / 2).tolist()
-    deviations = {key: part for key, part in zip(active, parts) if part}  # what does not act is no cause
+    deviations: dict[str, Part] = {
+        key: part for key, part in zip(active, parts) if part
+    }  # what does not act is no cause
     if model:
         deviations["model"] = model if log else model * abs(float(values[0]))
     return prediction(float(values[0]), deviations, log=log)
@@ -277,33 +295,46 @@ def _deviations(distribution: str) -> float:
     return _DEVIATIONS_IN_HALF_WIDTH[distribution]
 
 
-def prediction(value: float, deviations: Mapping[str, float], *, log: bool) -> Prediction:
-    """Return a prediction from the standard deviation that each cause gives it.
+def prediction(value: float, deviations: Mapping[str, Part], *, log: bool) -> Prediction:
+    """Return a prediction from what each cause does to it.
 
     Parameters
     ----------
     value : float
-    deviations : mapping of str to float
-        Signed; in the unit of ``value``, or as ratios less 1 with ``log``.
+    deviations : mapping of str to float or ndarray
+        Standard deviations, signed, or draws; in the unit of ``value``, or as ratios less 1 (logarithms) with ``log``.
     log : bool
         The bounds lie at equal ratios, not at equal distances.
 
     >>> prediction(100.0, {"a": 3.0, "b": 4.0}, log=False).high
     109.79981992270027
     """
-    variance = math.fsum(part**2 for part in deviations.values())
-    half = COVERAGE * math.sqrt(variance)
-    ordered = sorted(deviations.items(), key=lambda pair: -abs(pair[1]))
-    low, high = (value * math.exp(-half), value * math.exp(half)) if log else (value - half, value + half)
+    sizes = {name: _size(part) for name, part in deviations.items()}
+    variance = math.fsum(size**2 for size in sizes.values())
+    drawn = [part for part in deviations.values() if isinstance(part, np.ndarray)]
+    normal = COVERAGE**2 * math.fsum(part**2 for part in deviations.values() if not isinstance(part, np.ndarray))
+    ends = [np.quantile(part, ((1 - _INSIDE) / 2, (1 + _INSIDE) / 2)) for part in drawn]
+    below = math.sqrt(normal + math.fsum(min(float(low), 0.0) ** 2 for low, _ in ends))
+    above = math.sqrt(normal + math.fsum(max(float(high), 0.0) ** 2 for _, high in ends))
+    bounds = (value * math.exp(-below), value * math.exp(above)) if log else (value - below, value + above)
     return Prediction(
         value=value,
-        low=low,
-        high=high,
+        low=bounds[0],
+        high=bounds[1],
         contributions=tuple(
-            Contribution(name=name, deviation=part, share=part**2 / variance if variance else 0.0)
-            for name, part in ordered
+            Contribution(
+                name=name,
+                deviation=size,
+                share=size**2 / variance if variance else 0.0,
+                draws=tuple(part.tolist()) if isinstance(part := deviations[name], np.ndarray) else (),
+            )
+            for name, size in sorted(sizes.items(), key=lambda pair: -abs(pair[1]))
         ),
     )
+
+
+def _size(part: Part) -> float:
+    return math.sqrt(float(np.mean(part**2))) if isinstance(part, np.ndarray) else part
 
 
 def ratio(after: Prediction, before: Prediction) -> Prediction:
@@ -331,8 +362,8 @@ def exactly(value: float) -> Prediction:
     return Prediction(value=value, low=value, high=value)
 
 
-def _differences(after: Prediction, before: Prediction) -> dict[str, float]:
-    parts = {item.name: item.deviation for item in after.contributions}
+def _differences(after: Prediction, before: Prediction) -> dict[str, Part]:
+    parts = {item.name: item.part for item in after.contributions}
     for item in before.contributions:
-        parts[item.name] = parts.get(item.name, 0.0) - item.deviation
+        parts[item.name] = parts.get(item.name, 0.0) - item.part
     return parts

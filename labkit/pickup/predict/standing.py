@@ -10,10 +10,10 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
 from labkit.core.sourced import SourcedValue
+from labkit.pickup.losses.models import pole_permeability
 from labkit.pickup.magnetics.assembly import (
     Assembly,
     Magnetised,
@@ -24,11 +24,10 @@ from labkit.pickup.magnetics.assembly import (
     settled,
 )
 from labkit.pickup.magnetics.bar import FIELD_SPREAD
-from labkit.pickup.magnetics.output import coil_arguments
-from labkit.pickup.magnetics.slices import coil_field, row_positions
+from labkit.pickup.magnetics.slices import row_positions
 from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, propagate
-from labkit.pickup.predict.sheet import CoilBuild, PickupBuild
-from labkit.pickup.winding.inductance import MU_0
+from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, PoleBuild
+from labkit.pickup.string.sources import DrivenCoil, StandingSource
 
 BAR_WIDTH = 12e-3
 """Of a bar beside or under a single row, where the sheet states none, m (common practice, no source)."""
@@ -38,8 +37,6 @@ BLADE_STRINGS, BLADE_PITCH = 6, 10.4e-3
 
 ROD_DEVIATION = 0.05
 """Relative standard deviation of the field over rod magnets, as for a row of equal ones."""
-
-_STEP = 5e-5
 
 
 def standing_poles(coil: CoilBuild, *, across: float = 0.0, strings: tuple[float, ...] = ()) -> list[StandingPole]:
@@ -194,50 +191,60 @@ def _relative(build: PickupBuild, part: str) -> float:
     return max((value.spread or 0.0) / value.value / 2 for value in found)
 
 
-def standing_sensitivities(build: PickupBuild, distance: ArrayLike, steel_area: ArrayLike = 1.0) -> np.ndarray:
-    """Return |−N·d(B·h)/dz·A| under each string, coils and rows together, as `output.string_sensitivity` has it.
+def standing_source(build: PickupBuild, *, frequency_hz: float = 0.0) -> StandingSource:
+    """Return what stands under the strings of a build as one source of all its coils.
+
+    The coils are joined so that the strings over them add: each in the sense of the field over its own row.
 
     Parameters
     ----------
     build : PickupBuild
-    distance : array_like, scalar or shape (strings,), m
-        From the highest pole of the pickup to a string at that place; a lower pole is so much further from it.
-    steel_area : array_like, scalar or shape (strings,), m²
-
-    Returns
-    -------
-    ndarray, shape (strings,)
+        With a winding.
+    frequency_hz : float, Hz
+        Where the answer of the poles to the coils is wanted, eddy currents counted.
     """
-    strings, offsets = string_places(build), _offsets(build)
     state = standing_state(build)
-    top = max(pole.top for pole in state.assembly.poles)
-    gap = np.broadcast_to(np.asarray(distance, dtype=float), (len(strings),))
-    heights = np.concatenate([top + gap - _STEP, top + gap + _STEP])
-    total = np.zeros(len(strings))
-    share = 0.5 if len(build.coils) == 2 and build.connection == "parallel" else 1.0
-    for (name, coil), across in zip(build.coils, offsets):
+    assembly, strings = state.assembly, string_places(build)
+    height = max(pole.top for pole in assembly.poles) + build.string_distance
+    turns = [coil.winding.turns for _, coil in build.coils if coil.winding is not None]
+    mean = sum(turns) / len(turns)
+    coils = []
+    for (_, coil), across in zip(build.coils, _offsets(build)):
         if coil.winding is None:
             continue
-        points = np.column_stack([np.tile(strings, 2), np.full(heights.size, across), heights])
-        static = state.field(points)[:, 2]
-        signal = coil_response(build, name).field(points)[:, 2] / MU_0
-        x, y = points[:, 0], points[:, 1] - across
-        signal = signal + coil_field(x=x, y=y, z=heights, **coil_arguments(coil.winding.shape))
-        low, high = np.split(static * signal, 2)
-        slope = (low - high) / (2 * _STEP)
-        sense = np.sign(slope.sum()) or 1.0  # the coils of a pickup are joined so that their strings add
-        total += share * coil.winding.turns * sense * slope
-    found: np.ndarray = np.abs(total) * np.asarray(steel_area)
-    return found
+        over = np.array([(along, across, height) for along in strings])
+        sense = -1.0 if state.field(over)[:, 2].sum() < 0 else 1.0
+        coils.append(DrivenCoil(shape=coil.winding.shape, across=across, weight=sense * coil.winding.turns / mean))
+    drive = sum(coil.weight * coil_drive(assembly, coil.shape, across=coil.across) for coil in coils)
+    susceptibility = _susceptibilities(build, frequency_hz)
+    return StandingSource(
+        state=state,
+        response=answered(assembly, np.asarray(drive), susceptibility),
+        coils=tuple(coils),
+        turns=mean,
+    )
 
 
-@lru_cache(maxsize=64)
-def coil_response(build: PickupBuild, name: str) -> Magnetised:
-    """Return what one ampere-turn in a coil makes of all poles, A/m."""
-    assembly = assembly_of(build)
-    index = [each for each, _ in build.coils].index(name)
-    coil = build.coils[index][1]
-    if coil.winding is None:
-        raise InputError(f"coil '{name}' is given by its values; what it makes of the poles is not known")
-    drive = coil_drive(assembly, coil.winding.shape, across=_offsets(build)[index])
-    return answered(assembly, drive)
+def _susceptibilities(build: PickupBuild, frequency_hz: float) -> np.ndarray:
+    """Of every pole of `assembly_of`, in its order, shape (poles,)."""
+    strings = string_places(build)
+    found = []
+    for _, coil in build.coils[:1] if build.tapped else build.coils:
+        kinds = coil.kinds
+        for pole in standing_poles(coil, strings=strings):
+            found.append(pole_susceptibility(kinds[pole.group], coil.losses, pole.radius, frequency_hz))
+    return np.array(found)
+
+
+def pole_susceptibility(made: PoleBuild, losses: str, radius: float, frequency_hz: float) -> complex:
+    """Return χ of a pole, at a frequency (Hz) with the eddy currents of a loss model, 0 for none of them."""
+    if frequency_hz == 0:
+        return made.permeability.value - 1
+    found = pole_permeability(
+        losses,
+        frequency_hz=np.array([frequency_hz]),
+        relative_permeability=np.array(made.permeability.value),
+        radius=np.array(radius),
+        resistivity=np.array(made.resistivity.value),
+    )
+    return complex(found[0]) - 1

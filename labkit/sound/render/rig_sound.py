@@ -16,6 +16,9 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.pickup.network import source_name
+from labkit.pickup.predict.output import path_gain
+from labkit.pickup.predict.pull import pull_on_strings, too_close_in_words
+from labkit.pickup.predict.sheet import PickupBuild
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
@@ -35,7 +38,7 @@ def coil_spots(
     scale: float = 25.5 * 0.0254,
     places: Mapping[str, float] | None = None,
     levels_db: Mapping[str, float] | None = None,
-    aperture: float = 0.010,
+    aperture: float | None = None,
 ) -> dict[str, CoilSpot]:
     """Return where each coil of a rig sits, named ``slot.coil``.
 
@@ -47,12 +50,40 @@ def coil_spots(
         Distance of a pickup's centre from the bridge, by slot; usual places otherwise.
     levels_db : mapping of str to float, dB
         Output of a pickup relative to the others, by slot (for instance from its build sheet).
-    aperture : float, m
+    aperture : float or None, m
+        Of ideal coils; None hears as the pickups do.
     """
     coils = {slot: tuple(pickup.coils) for slot, pickup in rig.pickups.items()}
     spots = usual_spots(coils, scale=scale, places=places, aperture=aperture)
     levels = dict(levels_db or {})
-    return {name: replace(spot, level_db=levels.get(name.partition(".")[0], 0.0)) for name, spot in spots.items()}
+    found = {}
+    for name, spot in spots.items():
+        slot = name.partition(".")[0]
+        found[name] = replace(spot, level_db=levels.get(slot, 0.0), build=_build(rig, slot))
+    return found
+
+
+def _build(rig: Rig, slot: str) -> PickupBuild | None:
+    made = rig.pickups[slot].made_from
+    return made if isinstance(made, PickupBuild) else None
+
+
+def too_close_strings(rig: Rig) -> str:
+    """Return one sentence on strings that the magnets of a rig pull hard on; empty where none, or places are unknown.
+
+    Built pickups at their usual places and string heights; those of measured values count for nothing.
+    """
+    try:
+        spots = coil_spots(rig)
+    except InputError:
+        return ""
+    pulling = []
+    for slot in rig.pickups:
+        build, own = _build(rig, slot), [spot for name, spot in spots.items() if name.partition(".")[0] == slot]
+        if build is not None and own:
+            pulling.append((build, sum(spot.position for spot in own) / len(own)))
+    said = too_close_in_words(pull_on_strings(pulling)) if pulling else ""
+    return said[:1].upper() + said[1:]
 
 
 def take_for(
@@ -86,7 +117,8 @@ def play(rig: Rig, performance: Performance, *, rate: int = 48_000) -> np.ndarra
 def coil_transfers(rig: Rig, coils: tuple[str, ...], *, levels_db: Mapping[str, float] | None = None) -> Evaluate:
     """Return ``evaluate(frequency_hz)`` of shape (coils, F): volts at the last input for 1 V in the take's coils.
 
-    Each coil counts with its share of its pickup, the sign of winding and pole, and the pickup's output.
+    Each coil counts with its share of its pickup, the sign of winding and pole, the pickup's output, and what eddy
+    currents in its poles and cover take from the strings on their way.
 
     Parameters
     ----------
@@ -103,6 +135,7 @@ def coil_transfers(rig: Rig, coils: tuple[str, ...], *, levels_db: Mapping[str, 
         If the rig has a coil for which the take has no EMF.
     """
     circuit = rig.circuit
+    paths = {slot: None if (build := _build(rig, slot)) is None else path_gain(build) for slot in rig.pickups}
     weights = rig.source_weights(levels_db=counted_outputs(rig).levels_db[0] if levels_db is None else levels_db)
     own = {f"{slot}.{coil}": source_name(slot, coil) for slot, pickup in rig.pickups.items() for coil in pickup.coils}
     missing = [name for name in own if name not in coils]
@@ -116,6 +149,9 @@ def coil_transfers(rig: Rig, coils: tuple[str, ...], *, levels_db: Mapping[str, 
             if name in own:
                 source = own[name]
                 np.multiply(solution.transfer[solution.sources.index(source)], weights[source], out=rows[index])
+                path = paths[name.partition(".")[0]]
+                if path is not None:
+                    rows[index] *= np.interp(np.log(frequency_hz), np.log(path[0]), path[1])
         return rows
 
     return evaluate

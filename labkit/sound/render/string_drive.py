@@ -2,7 +2,7 @@
 
 The gain of a rig (`labkit.rig.rig.Rig.response`) gives every pickup one EMF, so that a reversed pair cancels at all
 frequencies where both are alike. Under a string they stand at different places of every standing wave. Partial n of a
-string is heard by a coil at x as sin(nπx/ℓ)·sinc(n·w/(2ℓ)), n = f/f0, and since nπx/ℓ = 2πf·x/c with c = 2ℓ·f0, no
+string is heard by a coil at x as sin(nπx/ℓ)/(1 + (nπ/(ℓ·k_1))²), n = f/f0, and since nπx/ℓ = 2πf·x/c with c = 2ℓ·f0, no
 fret changes that. Here the square of what all coils together give at the output is averaged over the strings, and the
 comb over a sixth of an octave.
 """
@@ -19,12 +19,12 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import FLOOR, Response
 from labkit.pickup.electrical import SILENT_OUTPUT_DB
-from labkit.pickup.predict.propagation import Prediction, difference, prediction, shifted
+from labkit.pickup.predict.propagation import Part, Prediction, difference, prediction, shifted
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.rig_sound import coil_spots, coil_transfers
 from labkit.sound.strings import StringSet, string_set
-from labkit.sound.take.take import CoilSpot, coil_factor
+from labkit.sound.take.take import CoilSpot, coil_factor, window_factor
 
 USUAL_STRINGS = "six strings 10-46"
 """Set of the catalogue whose strings are averaged over."""
@@ -55,7 +55,8 @@ def driven_response(
 ) -> Response:
     """Return the gain of a rig as the strings drive it, averaged over the strings (root of the mean square).
 
-    |H|² = mean over strings of |Σ_coils g·H_coil(f)·sin(nπx/ℓ)·sinc(n·w/(2ℓ))|², n = f/f0.
+    |H|² = mean over strings of |Σ_coils g·H_coil(f)·sin(nπx/ℓ)/(1 + (nπ/(ℓ·k_1))²)|², n = f/f0, g the
+    coil's output over the reference coil's for that string.
 
     Parameters
     ----------
@@ -79,7 +80,7 @@ def driven_response(
     InputError
         If a pickup has neither a given nor a usual place.
 
-    Validity: stiffness is left out of n (a few per cent at partial 20); else as `labkit.sound.take.take.coil_factor`.
+    Validity: stiffness is left out of n (a few per cent at partial 20); else as `labkit.sound.take.take.window_factor`.
     """
     under = string_set(USUAL_STRINGS) if strings is None else strings
     where = coil_spots(rig, scale=under.scale) if spots is None else spots
@@ -137,7 +138,7 @@ def rig_level(rig: Rig, outputs: CountedOutputs | None = None, *, index: int = 0
     parts = _parts(rig, frequency_grid(*LEVEL_BAND_HZ, 48), under, spots, levels)
     whole = parts.sum(axis=1)
     power = float(np.mean(np.abs(whole) ** 2))
-    deviations: dict[str, float] = {}
+    deviations: dict[str, Part] = {}
     for place, slot in enumerate(rig.pickups):
         share = float(np.mean((parts[:, place] * np.conj(whole)).real)) / power if power > FLOOR**2 else 0.0
         for cause, deviation in doubts[slot].items():
@@ -195,8 +196,13 @@ def _parts(
 
 
 def _heard(strings: StringSet, index: int, frequency_hz: np.ndarray, spot: CoilSpot) -> np.ndarray:
+    """How strongly a coil hears a string at each frequency; 1 is the reference coil over the loop of a long wave."""
     string = strings.strings[index]
     level = 10 ** (spot.level_of(index + 1) / 20)
-    return level * coil_factor(
-        number=frequency_hz / string.open_hz, length=strings.scale, position=spot.position, aperture=spot.aperture
-    )
+    number = frequency_hz / string.open_hz
+    if spot.aperture is not None:
+        return level * coil_factor(number=number, length=strings.scale, position=spot.position, aperture=spot.aperture)
+    own = spot.heard_by(strings)[index]
+    plain = CoilSpot(position=spot.position).heard_by(strings)[index]
+    heard = window_factor(number=number, length=strings.scale, position=spot.position, window=own.window)
+    return level * own.sensitivity / plain.sensitivity * heard

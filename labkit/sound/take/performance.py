@@ -69,7 +69,7 @@ class Decay:
 
 
 OPEN_DECAY = Decay.from_times(low_s=2.5, at_3khz_s=0.35)
-"""Open strings: common practice, no source; editable."""
+"""What a stated decay takes where it leaves one of its times out: common practice, no source; editable."""
 
 MUTED_DECAY = Decay.from_times(low_s=0.06, at_3khz_s=0.012)
 """Strings under the palm or fretting hand: common practice, no source; editable."""
@@ -92,7 +92,8 @@ class Pluck:
         Plucking point from the bridge.
     width : float, m
         Width of what lets go: about 1 mm for a pick, 10 mm for a finger.
-    decay : Decay
+    decay : Decay or None
+        None lets the string die away as its gauge and tension make it.
     """
 
     at_s: float
@@ -101,7 +102,7 @@ class Pluck:
     displacement: float = 1.5e-3
     position: float = 0.13
     width: float = 1e-3
-    decay: Decay = OPEN_DECAY
+    decay: Decay | None = None
 
     def __post_init__(self) -> None:
         for limits, value in (

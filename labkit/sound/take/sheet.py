@@ -25,8 +25,9 @@ from labkit.core.errors import InputError
 from labkit.core.keys import made, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
+from labkit.pickup.string.vibration import note_frequency
 from labkit.plugins import plugins
-from labkit.sound.strings import STEEL_DENSITY, STEEL_MODULUS_PA, String, StringSet, note_frequency, string_set
+from labkit.sound.strings import STEEL_DENSITY, STEEL_MODULUS_PA, String, StringSet, string_set
 from labkit.sound.take.performance import (
     LONGEST_TAKE_S,
     OPEN_DECAY,
@@ -81,7 +82,7 @@ def read_take(table: Table) -> Performance:
     summary = table.text("summary", "")
     strings = _read_strings(table)
     duration = table.quantity("duration", "s", 4.0, low=0.1, high=LONGEST_TAKE_S)
-    decay = _read_decay(table.table("decay"), OPEN_DECAY) if "decay" in table else OPEN_DECAY
+    decay = _read_decay(table.table("decay"), OPEN_DECAY) if "decay" in table else None
     usual = Pluck(at_s=0.0, string=1, decay=decay)
     if "pluck" in table:
         entry = table.table("pluck")
@@ -94,7 +95,7 @@ def read_take(table: Table) -> Performance:
         string = int(entry.number("string", low=1, high=len(strings.strings), whole=True))
         fret = int(entry.number("fret", 0, low=0, high=36, whole=True))
         if "decay" in entry:
-            pluck = replace(pluck, decay=_read_decay(entry.table("decay"), decay))
+            pluck = replace(pluck, decay=_read_decay(entry.table("decay"), decay or OPEN_DECAY))
         entry.done()
         plucks.append(replace(pluck, at_s=at, string=string, fret=fret))
     variation = NoteVariation()
@@ -203,15 +204,17 @@ def _string_data(string: String) -> dict[str, Any]:
 
 
 def _pluck_data(pluck: Pluck) -> dict[str, Any]:
-    return {
+    data: dict[str, Any] = {
         "at": format_quantity(pluck.at_s, "s"),
         "string": pluck.string,
         "fret": pluck.fret,
         "displacement": format_quantity(pluck.displacement, "m"),
         "position": format_quantity(pluck.position, "m"),
         "width": format_quantity(pluck.width, "m"),
-        "decay": {
+    }
+    if pluck.decay is not None:
+        data["decay"] = {
             "low": format_quantity(1 / pluck.decay.constant, "s"),
             "at_3khz": format_quantity(float(1 / pluck.decay.rate(3000.0)), "s"),
-        },
-    }
+        }
+    return data

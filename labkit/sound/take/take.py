@@ -1,87 +1,38 @@
 """Takes: what the strings do, as one EMF for each coil, before any circuit.
 
-A `Performance` (strings, plucks, decay) and the places of the coils under the strings become a `Take`; the same take
-is then rendered through every rig that is compared. The model is linear and one-dimensional; see `NOT_MODELLED`.
+A `Performance` (strings, plucks, decay) and the places of the coils under the strings become a `Take`. How a coil hears
+each string comes from its pickup's build (`labkit.pickup.predict.output.transducers`), or from the coil that outputs
+are counted from where there is none; see `NOT_MODELLED`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
 from labkit.core.errors import InputError, join_words
 from labkit.core.validity import range_called
-from labkit.sound.strings import StringSet, ideal_fundamental, partial_frequencies
+from labkit.pickup.predict.output import Transducer, output_prediction, transducers
+from labkit.pickup.predict.sheet import PickupBuild
+from labkit.sound.strings import StringSet
+from labkit.sound.take.motion import decaying_sines, string_motion
 from labkit.sound.take.performance import Performance, Pluck
 
-
-def decaying_sines(
-    *, rate: int, samples: int, frequency_hz: np.ndarray, decay_per_s: np.ndarray, amplitude: np.ndarray
-) -> np.ndarray:
-    """Return y_c(t) = Σ_m a_cm·exp(−d_m·t)·sin(2π·f_m·t) at t = 0, 1/rate, …
-
-    With z = exp((−d + 2πjf)/rate), sample k·I + i of a mode is Im(z^(kI)·z^i): two short tables of powers, and the
-    sum over modes becomes one matrix product. That replaces modes × samples sines by modes × 2√samples.
-
-    Parameters
-    ----------
-    rate : int, Hz
-    samples : int
-    frequency_hz : ndarray, shape (M,), Hz
-    decay_per_s : ndarray, shape (M,), 1/s
-    amplitude : ndarray, shape (C, M)
-        One row for each wanted sum.
-
-    Returns
-    -------
-    ndarray, shape (C, samples), unit of ``amplitude``
-
-    >>> one = dict(frequency_hz=np.array([250.0]), decay_per_s=np.array([0.0]), amplitude=np.array([[2.0]]))
-    >>> decaying_sines(rate=1000, samples=4, **one).round(9).tolist()
-    [[0.0, 2.0, 0.0, -2.0]]
-    """
-    amplitude = np.asarray(amplitude, dtype=float)
-    if samples == 0 or frequency_hz.size == 0:
-        return np.zeros((amplitude.shape[0], samples))
-    exponent = (-np.asarray(decay_per_s) + 2j * np.pi * np.asarray(frequency_hz)) / rate
-    inner = math.isqrt(samples - 1) + 1
-    outer = -(-samples // inner)
-    fine = _powers(exponent, inner)
-    coarse = _powers(exponent * inner, outer).T
-    left = amplitude[:, None, :] * coarse
-    # Im(u·v) = Re u·Im v + Im u·Re v, written as one product of real matrices.
-    rows = np.concatenate([left.real, left.imag], axis=-1).reshape(-1, 2 * exponent.size)
-    columns = np.concatenate([fine.imag, fine.real])
-    summed: np.ndarray = (rows @ columns).reshape(amplitude.shape[0], -1)[:, :samples]
-    return summed
-
-
-def _powers(exponent: np.ndarray, count: int) -> np.ndarray:
-    """exp(exponent·k) for k = 0 … count−1, shape (M, count), again by a two-level product."""
-    inner = math.isqrt(max(count - 1, 0)) + 1
-    outer = -(-count // inner)
-    fine = np.exp(exponent[:, None] * np.arange(inner))
-    coarse = np.exp(exponent[:, None] * (inner * np.arange(outer)))
-    return (coarse[:, :, None] * fine[:, None, :]).reshape(exponent.size, -1)[:, :count]
-
-
 NOT_MODELLED = (
-    "string motion in the plane of the top (14 to 18 dB weaker in a pickup), the magnets' pull on the strings, "
-    "the field's curvature at large amplitude, noise of the pick, rattle, resonances of body and neck, loss by mode"
+    "absolute volts and the balance of wound against plain strings (model, not measured), swings beyond about 1 mm, "
+    "motion along the row of poles (12 dB weaker over end poles, 28 dB over the others), "
+    "noise of the pick, gliding of the pitch, rattle, resonances of body and neck, strings that set one another going"
 )
 
 DEFAULT_RATE = 48_000
 
-VOLTS_PER_FLOW = 1e6
-"""EMF of a coil of 0 dB over string velocity × steel area, V/(m³/s): a round number that puts a hard strum near
-0.1 to 1 V (order of magnitude, from memory). Only ratios between coils and strings are predictions."""
-
-HIGHEST_PARTIAL_HZ = 16_000.0
-"""Partials above this are left out: the pickup, cable and input together pass nothing of note up there."""
+DISPLACEMENT_PARTIALS = 40
+"""Partials that count for where a swinging string is; higher ones move it by less than a hundredth of a millimetre."""
 
 STOP_FADE_S = 0.008
 """A string that is plucked again stops within this time."""
@@ -97,29 +48,36 @@ RATE = range_called("sample_rate")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoilSpot:
-    """Where a coil looks at the strings.
+    """Where a coil looks at the strings, and how it hears them.
 
     Parameters
     ----------
     position : float, m
         Distance of its poles from the bridge.
-    aperture : float, m
-        Length of string it averages over.
+    aperture : float or None, m
+        Length of string that an ideal, linear coil averages over; None takes window, curvature and pull as the pickup
+        has them.
     level_db : float, dB
-        Its output relative to others (height, magnet, turns), 0 when not known.
+        Its output relative to others, 0 when not known.
     string_levels_db : tuple of float, dB
-        What differs from string to string (pole heights, string spacing), string 1 first; empty when not known.
-        The steel of the strings is counted by the take, not here.
+        What else differs from string to string, string 1 first; empty when nothing does.
+    build : PickupBuild or None
+        Of its pickup; None hears as the coil does that outputs are counted from.
+    share : float
+        Part of its pickup's pull on the strings.
     """
 
     position: float
-    aperture: float = 0.010
+    aperture: float | None = None
     level_db: float = 0.0
     string_levels_db: tuple[float, ...] = ()
+    build: PickupBuild | None = None
+    share: float = 1.0
 
     def __post_init__(self) -> None:
         COIL_PLACE.check(self.position)
-        APERTURE.check(self.aperture)
+        if self.aperture is not None:
+            APERTURE.check(self.aperture)
         if not all(math.isfinite(level) for level in (self.level_db, *self.string_levels_db)):
             raise InputError(
                 f"a coil's levels must be finite numbers of dB; got {self.level_db} and {self.string_levels_db}"
@@ -132,6 +90,22 @@ class CoilSpot:
         if string > len(self.string_levels_db):
             raise InputError(f"a coil has levels for {len(self.string_levels_db)} strings; string {string} is played")
         return self.level_db + self.string_levels_db[string - 1]
+
+    def heard_by(self, strings: StringSet) -> tuple[Transducer, ...]:
+        """Return how it hears each string of a set, at the output of the reference coil.
+
+        What its pickup puts out over that coil is left to whoever counts outputs (`labkit.rig.outputs`); how it
+        balances the strings stays.
+        """
+        wires = tuple(string.wire for string in strings.strings)
+        own = None if self.build is None else transducers(self.build, wires)
+        output = None if self.build is None or own is None else output_prediction(self.build)
+        if own is None or output is None:
+            found = transducers(None, wires)
+            assert found is not None
+            return found
+        counted = 10 ** (output.value / 20)
+        return tuple(replace(each, sensitivity=each.sensitivity / counted) for each in own)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,32 +147,8 @@ class Take:
         return float(self.emf.shape[1] / self.rate)
 
 
-def partial_velocity(
-    *, number: np.ndarray, frequency_hz: float, length: float, displacement: float, position: float, width: float
-) -> np.ndarray:
-    """Return the velocity amplitude of each partial of a plucked string at its antinode, m/s.
-
-    v_n = 4·f0·h / (π·p·(1−p)) · sin(nπp)/n · sinc(n·w/(2ℓ)), p = position/length, from the triangle
-    a_n = 2h·sin(nπp)/(n²π²p(1−p)) times ω_n; the last factor averages the release over the pick's width.
-
-    Parameters
-    ----------
-    number : ndarray of int, shape (N,)
-        Partials, from 1.
-    frequency_hz : float, Hz
-        Fundamental.
-    length, displacement, position, width : float, m
-
-    Source: Fletcher & Rossing, The Physics of Musical Instruments, ch. 2 (from memory).
-    """
-    p = position / length
-    envelope = np.sin(np.pi * number * p) / number * np.sinc(number * width / (2 * length))
-    amplitude: np.ndarray = 4 * frequency_hz * displacement / (np.pi * p * (1 - p)) * envelope
-    return amplitude
-
-
 def coil_factor(*, number: np.ndarray, length: float, position: float, aperture: float) -> np.ndarray:
-    """Return how strongly a coil hears each partial: sin(nπx/ℓ)·sinc(n·w/(2ℓ)).
+    """Return how strongly an ideal coil hears each partial: sin(nπx/ℓ)·sinc(n·w/(2ℓ)).
 
     Parameters
     ----------
@@ -217,11 +167,28 @@ def coil_factor(*, number: np.ndarray, length: float, position: float, aperture:
     return factor
 
 
+def window_factor(*, number: np.ndarray, length: float, position: float, window: float) -> np.ndarray:
+    """Return how strongly a pickup hears each partial: sin(nπx/ℓ)/(1 + (nπ/(ℓ·k_1))²).
+
+    Parameters
+    ----------
+    number, length, position
+        As `coil_factor`.
+    window : float, 1/m
+        k_1, of `labkit.pickup.predict.output.Transducer`.
+    """
+    bare = coil_factor(number=number, length=length, position=position, aperture=0.0)
+    factor: np.ndarray = bare / (1 + (number * np.pi / (length * window)) ** 2)
+    return factor
+
+
 def synthesise(performance: Performance, coils: Mapping[str, CoilSpot], *, rate: int = DEFAULT_RATE) -> Take:
     """Return the take of a performance: one EMF for each coil.
 
-    EMF = S·A_steel·Σ_n v_n·sin(nπx/ℓ)·sinc(n·w/(2ℓ))·e^(−t/τ_n)·sin(2πf_n·t), f_n of a stiff string,
-    1/τ_n = α + β·f_n².
+    e = S·v·(1 + a_1·u + a_2·u²): v the velocity at the coil of all partials, each with its place and the window, u how
+    far the string is displaced towards or away from the poles. Strings swing in two directions that the pull of the
+    magnets sets apart, and die away by `labkit.pickup.string.vibration.damping` unless the pluck states a decay. A coil
+    of stated aperture is an ideal one: linear, and hears one direction.
 
     Parameters
     ----------
@@ -240,13 +207,14 @@ def synthesise(performance: Performance, coils: Mapping[str, CoilSpot], *, rate:
     RATE.check(rate)
     samples = round(performance.duration_s * rate)
     emf = np.zeros((len(coils), samples))
+    heard = [spot.heard_by(performance.strings) for spot in coils.values()]
     plucks = performance.varied_plucks()
     for index, pluck in enumerate(plucks):
         start = min(round(pluck.at_s * rate), samples - 1)
         later = [round(other.at_s * rate) for other in plucks[index + 1 :] if other.string == pluck.string]
         stop = min([samples, *later])
         if stop > start:
-            sounding = _note(performance.strings, pluck, coils, rate=rate, samples=stop - start)
+            sounding = _note(performance.strings, pluck, coils, heard, rate=rate, samples=stop - start)
             if stop < samples:
                 _fade_out(sounding, round(STOP_FADE_S * rate))
             emf[:, start:stop] += sounding
@@ -264,48 +232,59 @@ def synthesise(performance: Performance, coils: Mapping[str, CoilSpot], *, rate:
                 "aperture_m": spot.aperture,
                 "level_db": spot.level_db,
                 "string_levels_db": list(spot.string_levels_db),
+                "sensitivity_v_per_m_per_s": [each.sensitivity for each in ears],
             }
-            for name, spot in coils.items()
+            for (name, spot), ears in zip(coils.items(), heard)
         },
     }
     return Take(name=performance.name, rate=rate, coils=tuple(coils), emf=emf, details=details)
 
 
-def _note(strings: StringSet, pluck: Pluck, coils: Mapping[str, CoilSpot], *, rate: int, samples: int) -> np.ndarray:
+def _note(
+    strings: StringSet,
+    pluck: Pluck,
+    coils: Mapping[str, CoilSpot],
+    heard: Sequence[tuple[Transducer, ...]],
+    *,
+    rate: int,
+    samples: int,
+) -> np.ndarray:
     """EMF of one note at every coil, shape (coils, samples)."""
-    string, length = strings[pluck.string], strings.speaking_length(pluck.fret)
-    fundamental = strings.frequency(pluck.string, pluck.fret)
-    highest = min(HIGHEST_PARTIAL_HZ, 0.45 * rate)
-    stiffness = strings.inharmonicity(pluck.string, pluck.fret)
-    frequency = partial_frequencies(
-        ideal_hz=ideal_fundamental(sounding_hz=fundamental, stiffness=stiffness),
-        stiffness=stiffness,
-        count=max(1, int(highest / fundamental)),
+    ears = [each[pluck.string - 1] for each in heard]
+    spots = list(coils.values())
+    levels = np.array([10 ** (spot.level_of(pluck.string) / 20) for spot in spots])
+    is_ideal = all(spot.aperture is not None for spot in spots)
+    pulls = [(spot.position, spot.share * ear.stiffness) for spot, ear in zip(spots, ears)]
+    motion = string_motion(strings, pluck, rate=rate, pulls=None if is_ideal else pulls)
+    modes = {"rate": rate, "samples": samples}
+    velocity, places = [], []
+    for spot, ear in zip(spots, ears):
+        under: dict[str, Any] = {"number": motion.number, "length": motion.length, "position": spot.position}
+        places.append(coil_factor(**under, aperture=0.0))
+        if spot.aperture is None:
+            velocity.append(motion.upright * window_factor(**under, window=ear.window))
+        else:
+            velocity.append(motion.upright * coil_factor(**under, aperture=spot.aperture))
+    scale = levels * [ear.sensitivity for ear in ears]
+    emf = decaying_sines(
+        **modes,
+        frequency_hz=motion.frequency_hz,
+        decay_per_s=motion.decay_per_s,
+        amplitude=scale[:, None] * np.stack(velocity),
     )
-    frequency = frequency[frequency <= highest]
-    number = np.arange(1, frequency.size + 1)
-    velocity = partial_velocity(
-        number=number,
-        frequency_hz=fundamental,
-        length=length,
-        displacement=pluck.displacement,
-        position=pluck.position,
-        width=pluck.width,
+    if is_ideal:
+        return emf
+    low = motion.number <= DISPLACEMENT_PARTIALS
+    swing = np.stack(places)[:, low] * motion.upright[low] / (2 * np.pi * motion.frequency_hz[low])
+    displaced = decaying_sines(
+        **modes, frequency_hz=motion.frequency_hz[low], decay_per_s=motion.decay_per_s[low], amplitude=-1j * swing
     )
-    heard = np.stack(
-        [
-            10 ** (spot.level_of(pluck.string) / 20)
-            * coil_factor(number=number, length=length, position=spot.position, aperture=spot.aperture)
-            for spot in coils.values()
-        ]
-    )
-    return decaying_sines(
-        rate=rate,
-        samples=samples,
-        frequency_hz=frequency,
-        decay_per_s=pluck.decay.rate(frequency),
-        amplitude=VOLTS_PER_FLOW * string.steel_area * velocity * heard,
-    )
+    for row, moved, spot, ear in zip(emf, displaced, spots, ears):
+        if spot.aperture is None:
+            furthest = -ear.second / (2 * ear.third) if ear.third > 0 else math.inf  # the fit turns back there
+            np.clip(moved, -furthest, furthest, out=moved)
+            row *= 1 + moved * (ear.second + ear.third * moved)
+    return emf
 
 
 def _fade_out(rows: np.ndarray, samples: int) -> None:
@@ -327,7 +306,7 @@ def usual_spots(
     *,
     scale: float = 25.5 * 0.0254,
     places: Mapping[str, float] | None = None,
-    aperture: float = 0.010,
+    aperture: float | None = None,
 ) -> dict[str, CoilSpot]:
     """Return a spot for every coil of every pickup, named ``pickup.coil``.
 
@@ -359,5 +338,5 @@ def usual_spots(
         outward = -1.0 if centre < 0.5 * (USUAL_PLACES["bridge"] + USUAL_PLACES["middle"]) else 1.0
         for index, coil in enumerate(coils):
             offset = outward * USUAL_COIL_SPACING * ((len(coils) - 1) / 2 - index)
-            spots[f"{pickup}.{coil}"] = CoilSpot(position=centre + offset, aperture=aperture)
+            spots[f"{pickup}.{coil}"] = CoilSpot(position=centre + offset, aperture=aperture, share=1 / len(coils))
     return spots

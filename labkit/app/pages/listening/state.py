@@ -275,7 +275,9 @@ class ListeningPageState(PageState[Comparison]):
         if change.is_silent:
             return "Nothing of one of them reaches the input."
         words = louder_in_words(change.level_db.interval)
-        said = f"As the strings drive them, the second is {words} than the first".replace("loud than", "loud as")
+        level, bracket, bounds = words.partition(" (")
+        than = "as" if level == "as loud" else "than"
+        said = f"As the strings drive them, the second is {level} {than} the first{bracket}{bounds}"
         return f"{said}{f', {change.words}' if change.words else ''}; the test takes that away."
 
     @property

@@ -14,6 +14,7 @@ from labkit.app.kit.rig.state import Setup
 from labkit.app.pages.rig.stages import stage_groups
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
+from labkit.sound.render.rig_sound import too_close_strings
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
 from labkit.view.curve.curve import Curve
 from labkit.view.words import ZERO
@@ -62,7 +63,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     @property
     def drawn(self) -> str:
-        """Which of the two curves is drawn, and whether levels could be compared, in a line that every width shows."""
+        """Which curve is drawn, whether levels could be compared, and strings that magnets pull hard on, at every width."""
         sentences = []
         if self.curve == BY_STRINGS:
             what = "place counted, output as far as known" if self._words else "place and output counted"
@@ -71,7 +72,7 @@ class RigPageState(PinningPageState[RigCurve]):
             sentences.append("Drawn at equal EMF; place and output are not counted.")
         if self.compared is not None and self._words:
             sentences.append("Level at equal EMF: an output is not known.")
-        return " ".join(sentences)
+        return " ".join([*sentences, *filter(None, [too_close_strings(self.rig)])])
 
     @property
     def zero(self) -> str:

@@ -32,6 +32,7 @@ from labkit.app.pages.winding.words import (
     value_rows,
     winding_answer,
 )
+from labkit.pickup.predict.pull import neck_pull_in_words
 from labkit.view.drawings.bobbin import draw_bobbin
 from labkit.view.drawings.interval import draw_interval
 from labkit.view.drawings.working_point import draw_working_point, working_point_in_words
@@ -141,7 +142,8 @@ class WindingPage(PinningPage[WindingPageState]):
             f'<p><a class="lab-link" href="{RIG_PAGE}?{escape(state.rig_query)}">Use it in my rig</a>, as the '
             f"{escape(place)} pickup of {escape(state.rig.name)}.</p>"
         )
-        lines = [*state.built.warnings, *cautions(state.made.sheet)]
+        close = neck_pull_in_words(state.built.build)
+        lines = [*state.built.warnings, *([close] if close else []), *cautions(state.made.sheet)]
         items = "".join(f"<li>{escape(line[:1].upper())}{escape(line[1:])}</li>" for line in dict.fromkeys(lines))
         self.cautions.value = f'<h2>Mind</h2><ul class="lab-cautions">{items}</ul>'
 

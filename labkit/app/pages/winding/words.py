@@ -4,7 +4,7 @@ winder's questions, and cautions.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from labkit.app.kit.controls import Control, Value
@@ -14,6 +14,7 @@ from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange
+from labkit.pickup.predict.output import string_outputs
 from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.winding.winding import Winding
 from labkit.view.drawings.interval import IntervalScale
@@ -153,7 +154,41 @@ def value_rows(built: BuiltPickup) -> tuple[PredictedRow, ...]:
                 label="Hum over that of one coil", value=best, bounds=f"{low} … {high}", cause=cause_in_words(hum)
             )
         )
+    rows += _string_rows(built)
     return tuple(rows)
+
+
+def _string_rows(built: BuiltPickup) -> list[PredictedRow]:
+    """Output, pull and window from the thinnest string to the thickest."""
+    outputs = string_outputs(built.build)
+    if not outputs:
+        return []
+    first, last = outputs[0].sensitivity, outputs[-1].sensitivity
+    ends = [[f"{1e3 * bound:.0f}" for bound in (each.low, each.high)] for each in (first, last)]
+    pulls, windows = [output.pull for output in outputs], [output.window for output in outputs]
+    names = [output.string.partition(",")[0] for output in outputs]
+    return [
+        PredictedRow(
+            label=f"Output of {names[0]} to {names[-1]}, mV per m/s",
+            value=", ".join(f"{1e3 * output.sensitivity.value:.0f}" for output in outputs),
+            bounds=", ".join(f"{low} … {high} ({name})" for (low, high), name in zip(ends, (names[0], names[-1]))),
+            cause="model, not measured",
+        ),
+        _spread("Pull on the strings", pulls, "mN", digits=0),
+        _spread("Length of string heard", windows, "mm", digits=1),
+    ]
+
+
+def _spread(label: str, found: Sequence[Prediction], unit: str, *, digits: int) -> PredictedRow:
+    """From the least of several numbers to the greatest, in thousandths."""
+    least, most = (pick(found, key=lambda each: each.value) for pick in (min, max))
+    value = " to ".join(f"{1e3 * each.value:.{digits}f}" for each in (least, most))
+    return PredictedRow(
+        label=label,
+        value=f"{value} {unit}",
+        bounds=f"{1e3 * least.low:.{digits}f} … {1e3 * most.high:.{digits}f} {unit}",
+        cause=cause_in_words(most),
+    )
 
 
 def coil_rows(winding: Winding, spool: str) -> tuple[PredictedRow, ...]:
@@ -262,9 +297,9 @@ def not_modelled() -> str:
     return (
         "Most doubtful is the capacitance (± 30 % or worse), and with it the peak with nothing connected; a known "
         "cable hides it, so the loaded peak is good to ± 6 %. A cover's effect is known to ± 40 %. Output counts from "
-        "8000 turns of 42 gauge around six alnico 5 rods, strings at 3 mm. Not modelled: hysteresis and saturation of "
-        "steel, magnetic baseplates, screw threads, charge-dependent permeability, what a cover takes from the "
-        "strings' signal, string pull."
+        "8000 turns of 42 gauge around six alnico 5 rods, strings at 3 mm; volts, wound against plain strings and the "
+        "order of magnet grades are modelled, not measured. Not modelled: hysteresis of steel, saturation of steel "
+        "poles, magnetic baseplates, screw threads, charge-dependent permeability."
     )
 
 
@@ -329,6 +364,8 @@ def _difference(what: str, value: Prediction | Interval) -> str:
     if abs(value.value) < 0.05 and half < 0.05:
         return f"{what} the same"
     doubt = f" (± {half:.1f} dB)" if half >= 0.05 else ""
+    if half >= 0.05 and value.low < 0 < value.high:
+        return f"{what} up or down, not settled (best guess {value.value:+.1f} dB, ± {half:.1f} dB)".replace("-", "−")
     return f"{what} {abs(value.value):.1f} dB {'up' if value.value >= 0 else 'down'}{doubt}"
 
 
