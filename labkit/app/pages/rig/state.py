@@ -63,7 +63,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     @property
     def drawn(self) -> str:
-        """Which curve is drawn, whether levels could be compared, and strings that magnets pull hard on, at every width."""
+        """Which curve is drawn, whether levels could be compared, and strings pulled hard on, at every width."""
         sentences = []
         if self.curve == BY_STRINGS:
             what = "place counted, output as far as known" if self._words else "place and output counted"
