@@ -183,6 +183,7 @@ def magnets() -> Claims:
         yield f"| {at:g} mm | " + " | ".join(f"{column[row]:.0f} mT" for column in columns) + " |"
     yield f"about {1e3 * field.SENSOR_DEPTH:g} mm behind the tip"
     yield f"±{percent(bar.FIELD_SPREAD)} for a pickup with a bar magnet"
+    yield f"±{percent(bar.ALNICO_FIELD_SPREAD)} for one of alnico"
     assert 0.12 < load_built(BUILT).field_t[2].half_width_fraction < 0.16, "±15 %"
 
 
@@ -210,6 +211,7 @@ def output() -> Claims:
     yield f"below {lowest:.0f} Hz no open string of the usual set gives anything"
     assert (SMOOTHED_OCTAVES, LEVEL_BAND_HZ) == (1 / 6, (100.0, 1000.0)), "a sixth of an octave, 100 Hz to 1 kHz"
     yield f"±15 % (95 %) over rods, ±{percent(bar.FIELD_SPREAD)} over a bar magnet"
+    yield f"±{percent(bar.ALNICO_FIELD_SPREAD)} over one of alnico"
 
 
 def intervals() -> Claims:

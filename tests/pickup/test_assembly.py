@@ -162,6 +162,19 @@ def test_a_ferrite_bar_between_two_rows_agrees_with_the_soft_rows_at_one_potenti
         assert 0.7 < mean / potential.value < 1.0
 
 
+@pytest.mark.parametrize("grade", ["Alnico 5", "Alnico 2"])
+def test_over_a_bar_of_alnico_the_two_models_lie_within_the_doubt_that_is_stated(grade: str) -> None:
+    rows = PoleRows(count=6, pitch=10.4e-3, radius=2.4e-3, length=13e-3, spacing=18e-3)
+    flat = BarMagnet(grade=grade, length=62e-3, thickness=3.2e-3)
+    poles = (*steel_row(9e-3, sign=1), *steel_row(-9e-3, sign=-1))
+    between = replace(bar(centre=(0.0, 0.0, -4.9e-3), size=(62e-3, 13.2e-3, 3.2e-3)), grade=magnet(grade))
+    state = settled(Assembly(poles=poles, bars=(between,)))
+    for away in (1e-3, 3e-3):
+        potential = predict_bar_field(rows, flat, magnet(grade), distance=away)[0]
+        mean = np.mean([over(state, pole, away)[0] for pole in poles[:6]])
+        assert potential.low <= mean < potential.value
+
+
 def test_poles_over_a_bar_carry_its_flux_up() -> None:
     under = bar(centre=(0.0, 0.0, -9e-3), size=(60e-3, 10e-3, 5e-3), axis=2)
     state = settled(Assembly(poles=steel_row(), bars=(under,)))

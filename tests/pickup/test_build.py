@@ -246,11 +246,12 @@ def test_rods_of_a_pair_with_opposite_poles_read_like_a_row_alone_close_up() -> 
     assert pair.output_db.value > alone.output_db.value + 5  # two coils in series: 6 dB, less what the rows undo
 
 
-def test_field_of_a_bar_magnet_pickup_is_given_with_forty_percent() -> None:
-    pickup = built(PAIR)
+@pytest.mark.parametrize(("grade", "spread"), [("hard ferrite", 0.40), ("Alnico 5", 0.60)])
+def test_field_of_a_bar_magnet_pickup_is_given_with_the_doubt_of_its_grade(grade, spread) -> None:
+    pickup = built(PAIR | {"bar": PAIR["bar"] | {"grade": grade}})
     assert len(pickup.field_t) == 5
-    assert all(point.half_width_fraction == pytest.approx(0.40) for point in pickup.field_t)
-    assert any("±40 %" in sentence for sentence in pickup.warnings)
+    assert all(point.half_width_fraction == pytest.approx(spread) for point in pickup.field_t)
+    assert any(f"±{100 * spread:.0f} %" in sentence for sentence in pickup.warnings)
 
 
 def test_reference_output_is_zero_and_goes_with_turns() -> None:

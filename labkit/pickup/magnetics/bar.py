@@ -3,7 +3,7 @@
 The poles of a row are taken as perfectly soft: one magnetic potential +U on a row, −U on the other. Their surface
 charge follows from that like the charge on two conductors, the flux it needs comes out of the bar, and the bar's curve
 decides U. Leakage from the bar itself, the drop along the poles, keepers, threads and baseplates are left out, so the
-field is an estimate with ± 40 % and rather high than low.
+field is an estimate and rather high than low: ± 40 %, over a bar of alnico ± 60 % (`field_spread`).
 """
 
 from __future__ import annotations
@@ -36,7 +36,17 @@ from labkit.pickup.predict.propagation import COVERAGE
 from labkit.pickup.winding.inductance import MU_0
 
 FIELD_SPREAD = 0.40
-"""Relative half-width (95 %) of the field of a bar-magnet pickup."""
+"""Relative half-width (95 %) of the field of a pickup with a bar of ferrite."""
+
+ALNICO_FIELD_SPREAD = 0.60
+"""The same over a bar of alnico: solved with every bar as one block of even magnetisation (`standing`), the same pickup
+has 0.40 to 0.48 of the field; nothing measured with a stated distance was found to decide between the two."""
+
+
+def field_spread(*grades: MagnetGrade) -> float:
+    """Return the relative half-width (95 %) of the field of a pickup with bars of these grades; the widest counts."""
+    return ALNICO_FIELD_SPREAD if any(grade.family == "alnico" for grade in grades) else FIELD_SPREAD
+
 
 _FEM = "3-D finite elements of one two-coil geometry, 2 × 5000 turns of AWG 42"
 BAR_FACTORS: Mapping[tuple[str, bool], SourcedValue] = {
@@ -304,7 +314,7 @@ def predict_bar_field(
     distance: ArrayLike,
     celsius: float = REFERENCE_CELSIUS,
 ) -> tuple[Interval, ...]:
-    """Return the mean field over the poles of a row at each distance, with its ± 40 % bounds.
+    """Return the mean field over the poles of a row at each distance, with its bounds (`field_spread`).
 
     Parameters
     ----------
@@ -324,4 +334,5 @@ def predict_bar_field(
         COVERAGE * math.hypot(FIELD_DISTANCE.deviation(float(away)), grade.temperature_range.deviation(celsius))
         for away in np.atleast_1d(np.asarray(distance, dtype=float))
     ]
-    return tuple(Interval.relative(float(value), math.hypot(FIELD_SPREAD, wider)) for value, wider in zip(mean, beyond))
+    spread = field_spread(grade)
+    return tuple(Interval.relative(float(value), math.hypot(spread, wider)) for value, wider in zip(mean, beyond))

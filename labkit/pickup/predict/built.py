@@ -25,6 +25,7 @@ from labkit.core.sourced import SourcedValue
 from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.electrical import SILENT_OUTPUT_DB, Coil, EddySection, Pickup
 from labkit.pickup.losses.cylinder import MOST_LOST, SECTIONS_ALNICO, SECTIONS_STEEL, fit_sections
+from labkit.pickup.magnetics.bar import field_spread
 from labkit.pickup.magnetics.magnet import CHARGE
 from labkit.pickup.magnetics.poles import PERMEABILITY
 from labkit.pickup.network import (
@@ -461,6 +462,11 @@ def _coil_warnings(coil: CoilBuild, temperature_c: float) -> list[str]:
     return found
 
 
+def _bar_spread(build: PickupBuild) -> str:
+    grades = () if build.bar_grade is None else (build.bar_grade,)
+    return f"±{100 * field_spread(*grades):.0f} %"
+
+
 def _magnet_warnings(build: PickupBuild) -> list[str]:
     found = []
     route = magnet_route(build)
@@ -468,11 +474,11 @@ def _magnet_warnings(build: PickupBuild) -> list[str]:
         found.append("there is no magnet on this sheet: no field and no output are given.")
     if route == "assembly" and build.bar is not None:
         found.append(
-            "a bar magnet beside or under one row, or with blades: its field is known to ±40 %, steel keepers and "
-            "saturation of the poles are not modelled, and its pull on the inductance is a guess."
+            f"a bar magnet beside or under one row, or with blades: its field is known to {_bar_spread(build)}, steel "
+            "keepers and saturation of the poles are not modelled, and its pull on the inductance is a guess."
         )
     if route == "bar":
-        found.append("the field of a bar-magnet pickup is known to ±40 % only, rather high than low.")
+        found.append(f"the field of a bar-magnet pickup is known to {_bar_spread(build)} only, rather high than low.")
     if route != "none":
         found += warnings_of((PLAYING_DISTANCE, build.string_distance))
     return found + [

@@ -59,7 +59,7 @@ class FieldMap:
 
 
 def field_map(build: PickupBuild, *, height: float, step: float = MAP_STEP) -> FieldMap:
-    """Return the field over a build, ± 15 % over rods and ± 40 % over a bar magnet (95 %).
+    """Return the field over a build, ± 15 % over rods and ± 40 % over a bar magnet, ± 60 % over one of alnico (95 %).
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import SILENT_OUTPUT_DB
-from labkit.pickup.magnetics.bar import FIELD_SPREAD
+from labkit.pickup.magnetics.bar import field_spread
 from labkit.pickup.magnetics.field import MODEL_DEVIATION
 from labkit.pickup.magnetics.magnet import MagnetGrade, magnet, operating_point
 from labkit.pickup.magnetics.slices import Rods, row_positions
@@ -256,8 +256,8 @@ def _share(build: PickupBuild) -> float:
 
 def _field_deviation(build: PickupBuild) -> float:
     """Relative standard deviation of the static field: its model, and the grade's remanence and coercivity."""
-    if build.bar is not None:
-        return FIELD_SPREAD / COVERAGE
+    if build.bar is not None and build.bar_grade is not None:
+        return field_spread(build.bar_grade) / COVERAGE
     spreads = [_grade_deviation(grade) for grade in build.magnets]
     return math.hypot(MODEL_DEVIATION, max(spreads, default=0.0))
 

@@ -23,7 +23,7 @@ from labkit.pickup.magnetics.assembly import (
     coil_drive,
     settled,
 )
-from labkit.pickup.magnetics.bar import FIELD_SPREAD
+from labkit.pickup.magnetics.bar import field_spread
 from labkit.pickup.magnetics.slices import row_positions
 from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, propagate
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, PoleBuild
@@ -176,7 +176,8 @@ def standing_field(build: PickupBuild, distance: np.ndarray, string: int | None 
     inputs = {
         part: Doubtful(value=1.0, deviation=_relative(build, part), scale="log") for part in ("remanence", "coercivity")
     }
-    model = FIELD_SPREAD / COVERAGE if assembly.bars else ROD_DEVIATION
+    bars = [bar.grade for bar in assembly.bars]
+    model = field_spread(*bars) / COVERAGE if bars else ROD_DEVIATION
     found = propagate(evaluate, inputs, model={str(index): model for index in range(distance.size)}, vectorised=False)
     return tuple(found[str(index)] for index in range(distance.size))
 
