@@ -299,7 +299,7 @@ def test_what_happened_to_the_magnets_is_told_by_sliders(state):
     fresh = state.built
     assert state.values["stray"] == 0.0
     state.set_text("stray", "20 mT")
-    state.pin()
+    state.keep()
     state.set_text("knocked", "10 %")
     assert [event.event for event in state.built.build.history] == ["stabilised", "stray field"]
     assert (state.values["stray"], state.values["knocked"]) == (pytest.approx(0.02), pytest.approx(0.1))

@@ -246,7 +246,7 @@ def test_strange_addresses_are_answered_by_there_is_no_page(shared: Server) -> N
 def test_a_host_name_is_the_same_in_capitals(shared: Server) -> None:
     async def work(visitor: Visitor) -> None:
         port = shared.address.rstrip("/").rpartition(":")[2]
-        for name, code in (("localhost", 200), ("LOCALHOST", 200), ("LocalHost", 200), ("EVIL.example", 403)):
+        for name, code in (("localhost", 302), ("LOCALHOST", 302), ("LocalHost", 302), ("EVIL.example", 403)):
             assert (await visitor.get(Host=f"{name}:{port}")).code == code, name
 
     meet(shared, work)
@@ -265,7 +265,7 @@ def alone() -> Iterator[Server]:
 def test_the_lab_of_one_person_answers_under_its_name_in_capitals_too(alone: Server) -> None:
     async def ask() -> None:
         port = alone.address.rstrip("/").rpartition(":")[2]
-        for name, code in (("localhost", 200), ("LOCALHOST", 200), ("127.0.0.1", 200), ("EVIL.example", 403)):
+        for name, code in (("localhost", 302), ("LOCALHOST", 302), ("127.0.0.1", 302), ("EVIL.example", 403)):
             visitor = Visitor(alone)
             assert (await visitor.get(Host=f"{name}:{port}")).code == code, name
             await visitor.leave()

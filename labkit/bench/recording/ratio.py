@@ -10,8 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
-from scipy.ndimage import uniform_filter1d
+from numpy import fft
 
 from labkit.bench.recording.excitation import (
     HIGHEST_HZ,
@@ -84,7 +83,9 @@ def pulses(samples: np.ndarray, rate: int, *, own_rate: float | None = None) -> 
     own_rate : float, Hz, optional
         Rate that the samples were really taken at, where the file states another.
     """
-    length = fft.next_fast_len(samples.shape[1] + int(SWEEP_S * rate * 1.2), real=True)
+    from scipy.fft import next_fast_len  # a page imports this module and needs it only with a recording
+
+    length = next_fast_len(samples.shape[1] + int(SWEEP_S * rate * 1.2), real=True)
     played = one_sweep(np.arange(int(SWEEP_S * (own_rate or rate)) + 1) / (own_rate or rate))
     spectrum = fft.rfft(played, length)
     frequency = fft.rfftfreq(length, 1 / (own_rate or rate))
@@ -167,6 +168,8 @@ def ratio_of_sweeps(spectrum: np.ndarray, bins_hz: np.ndarray, hum: tuple[int, .
     for mains in hum:
         harmonic = np.round(bins_hz / mains)
         free &= ~((np.abs(bins_hz - harmonic * mains) < NOTCH_HZ) & (harmonic >= 1) & (bins_hz < NOTCHED_UP_TO_HZ))
+    from scipy.ndimage import uniform_filter1d
+
     smooth = uniform_filter1d(variance, 9) + 1e-24
     return _on_grid(bins_hz, ratio, smooth, free)
 

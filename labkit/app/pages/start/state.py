@@ -178,7 +178,7 @@ def pickup_in_words(name: str) -> str:
     >>> pickup_in_words("two-coil, built"), pickup_in_words("narrow single coil"), pickup_in_words("winding with a tap")
     ('two-coil pickup, built', 'narrow single coil', 'winding with a tap')
     """
-    return re.sub(r"^([\w-]*-coil)\b", r"\1 pickup", name)
+    return re.sub(r"^([^,]*-coil)\b", r"\1 pickup", name)
 
 
 def _pots(rig: Rig) -> tuple[str, ...]:
