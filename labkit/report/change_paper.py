@@ -110,7 +110,7 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
         ],
         title=f"{sheet.before_label} and {sheet.after_label}",
         description=sheet.sentence,
-        height=250,
+        height=200,
         caption=ZERO,
     )
     before, after = read_response(sheet.before), read_response(sheet.after)

@@ -17,7 +17,7 @@ from labkit.view.curve.curve import Curve, Frame
 from labkit.view.curve.residual import residual_reach
 from labkit.view.palette import BLUE, COPPER, LINE, MUTED, CurveStyle
 
-WIDTH, CURVE_HEIGHT, RESIDUAL_HEIGHT, LEFT, GAP = 660, 190, 110, 44, 26
+WIDTH, CURVE_HEIGHT, RESIDUAL_HEIGHT, LEFT, GAP = 660, 160, 80, 44, 26
 _DECADES = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 
 
@@ -73,7 +73,7 @@ def fit_paper_html(fit: Fit, measurements: Sequence[Measurement], *, head: Paper
         )
         caption = f"{seen.sentence} The band holds the curve in 95 of 100 cases."
         drawn = curves_figure(
-            [curve], title="Predicted curve", description=seen.sentence, height=CURVE_HEIGHT + GAP, caption=caption
+            [curve], title="Predicted curve", description=seen.sentence, height=CURVE_HEIGHT, caption=caption
         )
         body.append(titled("What it predicts", drawn))
     body.append(bullets("Where most of the doubt comes from", fit.doubts))
@@ -81,7 +81,7 @@ def fit_paper_html(fit: Fit, measurements: Sequence[Measurement], *, head: Paper
     if strong:
         body.append(titled("Values that lean on each other", grid(("Pair", "Correlation"), strong)))
     body.append(bullets("How it was taken", fit.provenance))
-    return page(f"Fit: {fit.name}", head, body)
+    return page(f"Fit: {fit.name}", head, body, is_dense=True)
 
 
 def residual_drawing(

@@ -153,7 +153,7 @@ def test_a_verdict_with_many_findings_takes_more_pages_and_cuts_nothing(printer)
 
 def test_the_check_sees_a_text_that_is_cut(printer):
     html = PAPERS["change of a rig"]()
-    _, cut, _ = printer(html.replace(">10 m</text>", ">a label that runs out of its drawing by far</text>"))
+    _, cut, _ = printer(html.replace(">A 10 m</text>", ">a label that runs out of its drawing by far</text>"))
     assert any("runs out of its drawing" in text for text in cut)
     _, cut, _ = printer(html.replace("<main>", '<main><p style="white-space:nowrap">' + "wide " * 60 + "</p>"))
     assert any("wide wide" in text for text in cut)

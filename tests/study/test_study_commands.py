@@ -69,7 +69,7 @@ def test_too_small_a_share_is_a_failed_check(labkit) -> None:
 def test_sensitivity_is_told_in_sentences_and_numbers(labkit) -> None:
     _, out, _ = labkit("tolerance", RIG, *QUICK, "--sensitivity", "--json")
     found = json.loads(out)["sensitivity"]
-    assert found["sentences"][0].startswith("For the resonance")
+    assert found["sentences"][0].startswith("For the peak")
     assert found["swings"]["resonance_hz"][0]["name"] == "cable.capacitance"
     shares = [entry["total"] for entry in found["variance_shares"]["resonance_hz"].values()]
     assert sum(shares) == pytest.approx(1.0, abs=0.1)
