@@ -10,6 +10,7 @@ from urllib.parse import quote_plus
 import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from tests.browser.conftest import kernel_of, leave, profile, settled, start_server, stop_server, unfold
 
