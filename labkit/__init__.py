@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from labkit.core.response import Response
     from labkit.core.sourced import Interval, SourcedValue
     from labkit.core.units import format_quantity, parse_quantity
+    from labkit.core.wav import write_wav
     from labkit.pickup.electrical import Coil, Pickup
     from labkit.pickup.predict.bench import string_levels_db
     from labkit.pickup.predict.built import BuiltPickup, load_built
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from labkit.sound.render.rig_sound import play
     from labkit.sound.render.string_drive import driven_response, level_change
     from labkit.sound.take.sheet import load_take
-    from labkit.sound.wav import write_wav
     from labkit.study.questions.ready import (
         capacitance_for_cable,
         load_for_pots,
@@ -72,6 +72,7 @@ _HOMES = {
     "core.response": ("Response",),
     "core.sourced": ("Interval", "SourcedValue"),
     "core.units": ("format_quantity", "parse_quantity"),
+    "core.wav": ("write_wav",),
     "pickup.predict.built": ("BuiltPickup", "load_built"),
     "pickup.predict.bench": ("string_levels_db",),
     "pickup.electrical": ("Coil", "Pickup"),
@@ -84,7 +85,6 @@ _HOMES = {
     "sound.render.rig_sound": ("play",),
     "sound.render.string_drive": ("driven_response", "level_change"),
     "sound.take.sheet": ("load_take",),
-    "sound.wav": ("write_wav",),
     "study.search.goal": ("load_goal",),
     "study.questions.ready": ("capacitance_for_cable", "load_for_pots", "longest_cable", "tone_capacitor_for_hump"),
     "study.search.search": ("run_search",),

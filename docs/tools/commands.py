@@ -27,6 +27,7 @@ EXIT_CODES = {
 }
 
 FAILS = {
+    "sweep check": "a recording cannot be used",
     "diagnose": "a reading does not fit the plan",
     "tolerance": "fewer variants than `--least-share` keep the windows",
     "search": "the goal was understood and nothing meets it",

@@ -18,8 +18,12 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from docs.tools.tables import table, with_options_as_code
+from labkit.bench.recording.excitation import excitation
 from labkit.cli.main import CHECK_FAILED, DONE, main
+from labkit.core.wav import write_wav
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "docs" / "reference" / "json.md"
@@ -76,6 +80,10 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("blind", "prepare", SINGLE, "--set-second", "volume=5", "--output", "test", "--trials", "1", *SHORT_TAKE),
     ),
     "blind result": (("blind", "result", "test"),),
+    "sweep check": (("sweep", "check", "source.wav", "cut.wav"),),
+    "sweep calibrate": (
+        ("sweep", "calibrate", "source.wav", "open.wav", "shorted.wav", "--series", "220k", "--name", "box"),
+    ),
     "fit": (
         ("fit", "bare.csv", "loaded.csv", "--kind", "exciter", "--load", "none", "--load", "200k+470p",
          "--meter", "1M", "--rig-corner", "fit", "--loss", "--sections", "1"),
@@ -159,6 +167,7 @@ def keys_of_runs() -> dict[str, Kinds]:
             shutil.copy(file, file.name)
         Path("readings.toml").write_text(READINGS, encoding="utf-8")
         Path("goal.toml").write_text(GOAL, encoding="utf-8")
+        _write_takes()
         for name, runs in RUNS.items():
             if name == "blind result":
                 _run("blind", "answer", "test", "--trial", "1", "--choice", "cannot tell")
@@ -168,6 +177,14 @@ def keys_of_runs() -> dict[str, Kinds]:
                     kinds.setdefault(path, set()).add(kind)
             found[name] = kinds
     return found
+
+
+def _write_takes() -> None:
+    """Write takes of an interface without faults of its own, and one that ends too early."""
+    played = excitation("sweeps", 44_100)
+    for name, share in (("source", 0.9), ("open", 0.7), ("shorted", 1e-4)):
+        write_wav(Path(f"{name}.wav"), np.stack([played, share * played]), 44_100)
+    write_wav(Path("cut.wav"), np.stack([played, 0.5 * played])[:, :200_000], 44_100)
 
 
 def _run(*arguments: str) -> str:

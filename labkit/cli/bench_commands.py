@@ -35,7 +35,9 @@ KINDS = ("impedance", "divider", "exciter")
     help="Load box of each SWEEP in order: none, 200k+470p, '10n ± 5 %'.",
 )
 @click.option("--meter", metavar="LOAD", help="Instrument input, such as 1M+30p; leave the capacitance out if unknown.")
-@click.option("--series", metavar="OHM", help="Series resistor of a divider sweep, such as 1M.")
+@click.option("--series", metavar="OHM", help="Series resistor of a divider sweep or of recordings, such as 1M.")
+@click.option("--interface", type=click.Path(path_type=Path), help="Calibration kept by labkit sweep calibrate.")
+@click.option("--sense", metavar="OHM", help="Resistor that shows the exciter's current in recordings, 100 Ω.")
 @click.option("--rig-corner", metavar="HZ", help="First-order roll-off of the exciter rig, or 'fit'.")
 @click.option("--integrated", is_flag=True, help="The exciter's d/dt was already taken out.")
 @click.option("--resistance", metavar="OHM", help="DC reading, such as '8.2 kΩ ± 1 %'.")
@@ -67,6 +69,8 @@ def fit(
     loads: tuple[str, ...],
     meter: str | None,
     series: str | None,
+    interface: Path | None,
+    sense: str | None,
     rig_corner: str | None,
     integrated: bool,
     resistance: str | None,
@@ -89,10 +93,12 @@ def fit(
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
 
     SWEEP is a CSV, TSV, XLSX or Touchstone file, also a table of an LCR meter or a circuit simulator; several sweeps of
-    the same pickup under different loads are fitted together.
+    the same pickup under different loads are fitted together. Recordings (WAV or FLAC) of what labkit sweep write made
+    are taken by their names: source, open, shorted, again, and anything else as the pickup.
     """
     from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sheet_text, fit_sweeps
     from labkit.bench.read.sweep_reader import ReadingChoices
+    from labkit.bench.recording.recording import is_recording
 
     marks: dict[str | None, Literal[".", ","]] = {"point": ".", "comma": ","}
     choices = ReadingChoices(
@@ -107,10 +113,15 @@ def fit(
         worksheet=worksheet,
         through=through,  # type: ignore[arg-type]
     )
-    measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
+    if any(map(is_recording, sweeps)):
+        measurements = _recorded(sweeps, kind, loads, series, interface, sense)
+    else:
+        if interface is not None or sense is not None:
+            raise InputError("--interface and --sense belong to recordings (WAV or FLAC); none was given")
+        measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
     result = fit_sweeps(
         measurements,
-        name=name or f"{sweeps[0].stem}, measured",
+        name=name or f"{Path(measurements[0].sweep.name).stem}, measured",
         resistance=_reading(resistance, "Ω") if resistance else None,
         sections="auto" if sections == "auto" else _whole(sections, "--sections"),
         fit_loss=fit_loss,
@@ -173,6 +184,31 @@ def _measurements(
         )
         made.append(Measurement(sweep=sweep, fixture=fixture))
     return made
+
+
+def _recorded(
+    recordings: tuple[Path, ...],
+    kind: str | None,
+    loads: tuple[str, ...],
+    series: str | None,
+    interface: Path | None,
+    sense: str | None,
+) -> list[Measurement]:
+    from labkit.bench.fit.fixture import parse_load
+    from labkit.bench.recording.recording import is_recording
+    from labkit.cli.sweep_commands import recorded_measurements
+
+    tables = [path.name for path in recordings if not is_recording(path)]
+    if tables:
+        raise InputError(f"{tables[0]}: is no recording; fit tables and recordings one by one")
+    return recorded_measurements(
+        recordings,
+        interface=interface,
+        series=series,
+        exciter=kind == "exciter",
+        sense=sense,
+        loads=[parse_load(load) for load in loads],
+    )
 
 
 def _corner(text: str | None) -> float:

@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "convert": "labkit.cli.sound_commands:convert",
     "impulse": "labkit.cli.sound_commands:impulse",
     "blind": "labkit.cli.sound_commands:blind",
+    "sweep": "labkit.cli.sweep_commands:sweep",
     "fit": "labkit.cli.bench_commands:fit",
     "diagnose": "labkit.cli.bench_commands:diagnose",
     "tolerance": "labkit.cli.study_commands:tolerance",

@@ -34,6 +34,7 @@ from labkit.cli.sound_options import (
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
 from labkit.core.sourced import Interval
+from labkit.core.wav import write_wav
 from labkit.rig.rig import Rig
 from labkit.sound.convert.conversion import convert_file
 from labkit.sound.convert.impulse import frequency_table, impulse_response
@@ -42,7 +43,6 @@ from labkit.sound.loudness import HEARING_CAUTION, Matched, match_loudness, true
 from labkit.sound.render.rig_sound import mixing_warnings
 from labkit.sound.render.string_drive import level_change
 from labkit.sound.take.take import NOT_MODELLED
-from labkit.sound.wav import write_wav
 from labkit.view.words import louder_in_words
 
 
@@ -141,8 +141,8 @@ def convert(
 ) -> None:
     """Turn a dry RECORDING made through one known rig into what another would have given.
 
-    The recording must be clean (no amplifier, no effect) and made through exactly the rig of --from. WAV, mono or
-    stereo, 16, 24 or 32 bit, up to ten minutes.
+    The recording must be clean (no amplifier, no effect) and made through exactly the rig of --from. WAV or FLAC, mono
+    or stereo, 16, 24 or 32 bit, up to ten minutes.
     """
     if output is None:
         raise InputError("--output is missing; name the WAV file to write, such as --output converted.wav")

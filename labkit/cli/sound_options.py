@@ -16,6 +16,7 @@ from labkit.cli.options import rig_with
 from labkit.core.errors import InputError, join_words
 from labkit.core.files import as_json_text
 from labkit.core.units import name_and_value, parse_quantity
+from labkit.core.wav import SampleFormat
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
@@ -27,7 +28,6 @@ from labkit.sound.render.string_drive import LevelChange
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.sheet import DEFAULT_TAKE, load_take
 from labkit.sound.take.take import CoilSpot, Take, synthesise
-from labkit.sound.wav import SampleFormat
 
 BITS: dict[str, SampleFormat] = {"16": "PCM_16", "24": "PCM_24", "32": "PCM_32", "float": "FLOAT"}
 

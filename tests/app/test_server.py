@@ -146,23 +146,6 @@ def test_a_port_that_is_none_is_refused():
     assert "70000" in result.output
 
 
-def test_the_shared_style_uses_the_colours_of_the_palette():
-    from labkit.view import palette
-
-    for name in ("widgets.css", "page.css"):
-        text = (data_folder() / "voila" / "web" / name).read_text(encoding="utf-8")
-        found = dict(re.findall(r"--(paper|card|ink|muted|accent|line|edge): (#[0-9A-F]{6})", text))
-        assert found == {
-            "paper": palette.PAPER,
-            "card": palette.CARD,
-            "ink": palette.INK,
-            "muted": palette.MUTED,
-            "accent": palette.COPPER,
-            "line": palette.LINE,
-            "edge": palette.EDGE,
-        }, name
-
-
 def test_dashboards_are_found_beside_the_installed_package():
     assert (dashboard_folder() / "rig.ipynb").is_file()
     assert isinstance(dashboard_folder(), Path)

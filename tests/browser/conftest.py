@@ -177,11 +177,22 @@ def leave(context: object) -> None:
 
 @pytest.fixture
 def visit(browser: object, lab: Server) -> Iterator[object]:
-    """``visit(path, ready=…, width=…, height=…)`` opens a page of the lab in a fresh profile."""
+    """``visit(path, ready=…, width=…, height=…)`` opens a page of the lab in a fresh profile.
+
+    Where the address carries a state, the page is open when it has come to rest in it, unless ``at_rest=False``: a page
+    shows the state it opens with before its kernel has read the address.
+    """
     contexts = []
 
     def opened(
-        path: str, *, ready: str, width: int = 1280, height: int = 900, server: Server | None = None, **options: object
+        path: str,
+        *,
+        ready: str,
+        width: int = 1280,
+        height: int = 900,
+        server: Server | None = None,
+        at_rest: bool = True,
+        **options: object,
     ) -> Watched:
         server = server or lab
         context = profile(browser, width=width, height=height, **options)
@@ -189,6 +200,8 @@ def visit(browser: object, lab: Server) -> Iterator[object]:
         watched = Watched(page=context.new_page(), host=server.address, said=server.lines)
         watched.listen()
         watched.open(server.address + path, ready)
+        if at_rest and "?v=" in path:
+            settled(watched.page)
         return watched
 
     yield opened

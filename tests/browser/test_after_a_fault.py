@@ -380,7 +380,7 @@ def test_words_that_something_is_being_made_end_with_the_kernel(visit, lab, hold
 
 def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, odd_lab, gate):
     gate.unlink(missing_ok=True)
-    page = visit("voila/render/slow.ipynb?v=1&tone=3&volume=7", ready=CURVE, server=odd_lab).page
+    page = visit("voila/render/slow.ipynb?v=1&tone=3&volume=7", ready=CURVE, server=odd_lab, at_rest=False).page
     assert page.get_by_label("Tone knob, type a value").input_value() == "10 of 10"  # not there yet
     page.get_by_label("Cable length, type a value").fill("25")
     page.keyboard.press("Enter")
@@ -412,7 +412,8 @@ def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_la
     state = RigPageState()
     other = state.controls["rig"].texts[-1]
     gate.unlink(missing_ok=True)
-    page = visit(f"voila/render/slow.ipynb?v=1&rig={quote_plus(other)}", ready=CURVE, server=odd_lab).page
+    address = f"voila/render/slow.ipynb?v=1&rig={quote_plus(other)}"
+    page = visit(address, ready=CURVE, server=odd_lab, at_rest=False).page
     length = page.get_by_label("Cable length, type a value")
     length.fill("2")
     page.get_by_label("Volume pot", exact=True).select_option("300 kΩ")

@@ -29,14 +29,19 @@ def _drop(page, files) -> None:
 
 @pytest.mark.parametrize("width", [1280, 400])
 @pytest.mark.parametrize(
-    ("name", "query", "ready"), [("sweeps", "", READY), ("readings", "?v=1&own.bench=readings", "h3")]
+    ("name", "query", "ready"),
+    [
+        ("sweeps", "", READY),
+        ("readings", "?v=1&own.bench=readings", "h3"),
+        ("recordings", "?v=1&own.bench=recordings", ".lab-recorder-next"),
+    ],
 )
 def test_it_opens_with_something_measured_quiet_local_and_accessible(visit, screenshots, width, name, query, ready):
     seen = visit(MEASURE + query, ready=ready, width=width)
     page = seen.page
     settled(page)
     page.screenshot(path=str(screenshots / f"measure-{name}-{width}.png"), full_page=True)
-    assert "Inductance" in _numbers(page) if name == "sweeps" else "weak magnet" in _numbers(page)
+    assert "weak magnet" in _numbers(page) if name == "readings" else "Inductance" in _numbers(page)
     assert seen.errors == []
     assert seen.outside == []
     assert seen.failed == []

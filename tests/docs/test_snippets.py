@@ -18,7 +18,21 @@ RUN_ELSEWHERE = {
 }
 """Pages whose blocks are files of a package or signatures, and the tests that hold them."""
 
+_RECORDED = "tests/bench/test_sweep_commands.py::"
 NOT_RUN = {
+    'labkit fit source.wav open.wav shorted.wav pickup.wav again.wav --series "220k ± 0.5 %"': (
+        f"{_RECORDED}test_recordings_become_the_pickup"
+    ),
+    "labkit sweep check source.wav open.wav shorted.wav pickup.wav again.wav": (
+        f"{_RECORDED}test_check_names_what_is_wrong_and_ends_with_one"
+    ),
+    "labkit sweep calibrate source.wav open.wav shorted.wav again.wav --series 220k --name box --output box.toml": (
+        f"{_RECORDED}test_a_kept_calibration_serves_the_next_pickup"
+    ),
+    "labkit fit neck.wav again.wav --interface box.toml": f"{_RECORDED}test_a_kept_calibration_serves_the_next_pickup",
+    "labkit fit source.wav open.wav shorted.wav driven.wav --series 220k --kind exciter --resistance 6.2k": (
+        f"{_RECORDED}test_an_exciter_with_its_current_sensed_gives_the_same_coil"
+    ),
     "make lab": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     ". .venv/bin/activate": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     "make test": "tests/setup/test_make.py::test_make_test_alone_creates_what_it_needs_and_runs_every_check",

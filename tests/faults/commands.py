@@ -47,6 +47,11 @@ WRITERS: dict[str, Arguments] = {
         *("blind", "prepare", RIG, "--set-second", "cable.length=9m", "--trials", "2"),
         *("--take", inputs / "take.toml", "--output", file),
     ],
+    "sweep check --output": lambda inputs, file: ["sweep", "check", inputs / "source.wav", "--output", file],
+    "sweep calibrate --output": lambda inputs, file: [
+        *("sweep", "calibrate", *(inputs / f"{take}.wav" for take in ("source", "open", "shorted"))),
+        *("--series", "220k", "--name", "box", "--output", file),
+    ],
     "fit --output": lambda inputs, file: ["fit", inputs / "sweep.csv", "--output", file],
     "fit --sheet": lambda inputs, file: ["fit", inputs / "sweep.csv", "--sheet", file],
     "fit --record": lambda inputs, file: ["fit", inputs / "sweep.csv", "--record", file],
@@ -69,7 +74,8 @@ def make_inputs(folder: Path) -> Path:
     """Write what the commands read."""
     import numpy as np
 
-    from labkit.sound.wav import write_wav
+    from labkit.bench.recording.excitation import excitation
+    from labkit.core.wav import write_wav
 
     frequency = np.geomspace(100.0, 20_000.0, 40)
     omega = 2 * np.pi * frequency
@@ -80,6 +86,9 @@ def make_inputs(folder: Path) -> Path:
     (folder / "readings.toml").write_text(READINGS)
     (folder / "take.toml").write_text(TAKE)
     write_wav(folder / "dry.wav", 0.3 * np.sin(np.arange(24_000) / 9.0), 48_000)
+    played = excitation("sweeps", 44_100)
+    for take, share in (("source", 0.9), ("open", 0.7), ("shorted", 1e-4)):
+        write_wav(folder / f"{take}.wav", np.stack([played, share * played]), 44_100)
     return folder
 
 

@@ -221,7 +221,7 @@ def _values(circuit: Any) -> list[str]:
 
 def wav(data: bytes) -> bool:
     """The WAV reader."""
-    from labkit.sound.wav import LONGEST_S, wav_bytes
+    from labkit.core.wav import LONGEST_S, wav_bytes
     from tests.sound.recordings import read_wav
 
     path = workshop() / "sound.wav"

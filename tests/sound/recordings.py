@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.sound.wav import clipped_places, open_wav, read_block, wav_info
+from labkit.core.wav import clipped_places, open_wav, read_block, wav_info
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

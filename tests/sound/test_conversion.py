@@ -9,6 +9,7 @@ import pytest
 import soundfile
 
 from labkit.core.errors import InputError
+from labkit.core.wav import write_wav
 from labkit.rig.sheet import load_rig, set_value
 from labkit.sound.convert.conversion import convert_file, convert_samples
 from labkit.sound.convert.difference import BAND_ERROR_DB, Difference
@@ -17,7 +18,6 @@ from labkit.sound.loudness import peak_db
 from labkit.sound.render.rendering import Renderer
 from labkit.sound.render.rig_sound import coil_transfers, mixing_warnings, rig_difference, take_for
 from labkit.sound.take.sheet import load_take
-from labkit.sound.wav import write_wav
 from tests.sound.recordings import read_wav
 from tests.sound.signals import RATE, resonance, spectral_difference_db
 

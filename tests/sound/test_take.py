@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
+from labkit.core.wav import write_wav
 from labkit.pickup.predict.output import transducers
 from labkit.sound.loudness import peak_db
 from labkit.sound.strings import String, StringSet, string_set
 from labkit.sound.take.motion import decaying_sines
 from labkit.sound.take.performance import Decay, NoteVariation, Performance, Pluck
 from labkit.sound.take.take import CoilSpot, Take, synthesise, usual_spots
-from labkit.sound.wav import write_wav
 from tests.sound.recordings import read_wav
 from tests.sound.signals import RATE, amplitude_at, line_near
 

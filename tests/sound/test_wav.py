@@ -9,8 +9,8 @@ import pytest
 import soundfile
 
 from labkit.core.errors import InputError
+from labkit.core.wav import clipped_places, wav_info, write_wav
 from labkit.sound.files import whole_file, whole_folder
-from labkit.sound.wav import clipped_places, wav_info, write_wav
 from tests.sound.recordings import read_wav
 
 RATE = 8000
@@ -104,7 +104,7 @@ def too_long(path: Path) -> None:
 
 
 def another_kind(path: Path) -> None:
-    soundfile.write(path, tone(), RATE, format="FLAC", subtype="PCM_16")
+    soundfile.write(path, tone(), RATE, format="AIFF", subtype="PCM_16")
 
 
 def eight_bit(path: Path) -> None:
@@ -136,7 +136,7 @@ def absent(path: Path) -> None:
         (with_nan, "not a number at 0.1542 s"),
         (with_infinity, "not a number at 0.0000 s"),
         (too_long, "10.0 minutes long"),
-        (another_kind, "FLAC file; convert it to WAV"),
+        (another_kind, "AIFF file; convert it to WAV or FLAC"),
         (eight_bit, "16, 24 and 32 bit"),
         (slow_rate, "4000 Hz"),
         (folder, "is a folder"),
@@ -150,6 +150,11 @@ def test_a_bad_wav_gets_one_clear_sentence(tmp_path: Path, make, message: str) -
         read_wav(path)
     assert str(path) in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_flac_is_read_as_it_was_written(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "a.flac", tone(), RATE, format="FLAC", subtype="PCM_24")
+    np.testing.assert_allclose(read_wav(tmp_path / "a.flac").samples[0], tone(), atol=2**-23)
 
 
 def test_clipped_places_are_counted_by_run() -> None:

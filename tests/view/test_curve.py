@@ -76,7 +76,7 @@ def test_lines_are_not_filled_and_carry_their_dash():
     svg = drawing(flat(0.0), flat(-3.0, "pin", style=PINS[1]))
     lines = {line.get("data-label"): line for line in svg.iter(f"{SVG}polyline")}
     assert all(line.get("fill") == "none" for line in lines.values())
-    assert lines["pin"].get("stroke-dasharray") == "2.5 3.5"
+    assert lines["pin"].get("stroke-dasharray") == "2.5 4"
     assert lines["Now"].get("stroke-dasharray") is None
 
 

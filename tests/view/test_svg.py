@@ -37,7 +37,7 @@ def test_a_style_is_what_a_line_looks_like_unless_attributes_say_otherwise() -> 
     assert line.attrib == {
         "fill": "none",
         "stroke": "none",
-        "stroke-width": "2.2",
+        "stroke-width": "2.25",
         "stroke-dasharray": "9 4",
         "points": "0.0,5.0 10.0,7.3",
     }

@@ -180,7 +180,7 @@ class Upload(LabWidget):
     """
 
     _esm = web_text("upload.js")
-    _css = web_text("widgets.css", "upload.css")
+    _css = web_text("tokens.css", "widgets.css", "upload.css")
     label = traitlets.Unicode("Choose files").tag(sync=True)
     hint = traitlets.Unicode("").tag(sync=True)
     accept = traitlets.Unicode("").tag(sync=True)

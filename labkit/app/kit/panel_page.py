@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from html import escape
-from importlib import resources
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
@@ -17,6 +16,7 @@ from urllib.parse import parse_qs
 import ipywidgets
 
 from labkit.app.kit.panels import PANEL_FIELD, make_panel, panels
+from labkit.app.kit.widgets import web_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
@@ -88,7 +88,7 @@ def _heading(title: str, sentence: str) -> ipywidgets.HTML:
 
 def _page(heading: ipywidgets.HTML, *below: ipywidgets.Widget) -> ipywidgets.Box:
     """The frame of the lab's pages; its style sheet comes along, since a plugin's widgets bring none."""
-    style = (resources.files("labkit") / "data" / "voila" / "web" / "widgets.css").read_text(encoding="utf-8")
+    style = web_text("tokens.css", "widgets.css")
     title = ipywidgets.Box([heading])
     title.add_class("lab-title")
     page = ipywidgets.VBox([title, *below, ipywidgets.HTML(f"<style>{style}</style>")])

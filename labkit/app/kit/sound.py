@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.wav import wav_bytes
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.loudness import HEARING_CAUTION, match_loudness
@@ -18,7 +19,6 @@ from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.sheet import load_take, usable_takes
 from labkit.sound.take.take import CoilSpot, synthesise
-from labkit.sound.wav import wav_bytes
 from labkit.view.words import louder_in_words
 
 USUAL_TAKE = "E chord"

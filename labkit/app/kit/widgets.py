@@ -28,7 +28,7 @@ def web_text(*names: str) -> str:
 class LabWidget(anywidget.AnyWidget):
     """What the lab's widgets share: the style sheet, and one place where messages of the page arrive."""
 
-    _css = web_text("widgets.css")
+    _css = web_text("tokens.css", "widgets.css")
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(**traits)
@@ -211,7 +211,7 @@ class Work(LabWidget):
     """What is being worked on, how far it is, and a way to cancel or go on; ``on("cancel")``, ``on("again")``."""
 
     _esm = web_text("work.js")
-    _css = web_text("widgets.css", "upload.css")
+    _css = web_text("tokens.css", "widgets.css", "upload.css")
     words = traitlets.Unicode("").tag(sync=True)
     again = traitlets.Bool(False).tag(sync=True)
 
@@ -220,7 +220,7 @@ class ListeningDesk(LabWidget):
     """Stages of a blind test. Sounds go to the page as bytes, never as part of the widget's state."""
 
     _esm = web_text("sound_loops.js", "listening_desk.js")
-    _css = web_text("widgets.css", "listening_desk.css")
+    _css = web_text("tokens.css", "widgets.css", "listening_desk.css")
     view = traitlets.Dict().tag(sync=True)
     forgets = traitlets.Bool(False).tag(sync=True)
 
@@ -233,7 +233,7 @@ class CaseBoard(LabWidget):
     """Reference cases by model, with progress; ``on("ready", handler)`` is called when the board is in view."""
 
     _esm = web_text("case_board.js")
-    _css = web_text("widgets.css", "listening_desk.css", "case_board.css")
+    _css = web_text("tokens.css", "widgets.css", "listening_desk.css", "case_board.css")
     head = traitlets.Unicode("").tag(sync=True)
     limits = traitlets.Unicode("").tag(sync=True)
     models: traitlets.List[Any] = traitlets.List().tag(sync=True)

@@ -61,6 +61,9 @@ class Sweep:
         What the reader took the columns, units and separators to be, one sentence each.
     warnings : tuple of str
         What a careful person should look at before trusting the curve.
+    sigma_db : ndarray, shape (F,), dB, or None
+        Standard deviation of each point's level as its instrument states it; its phase is then good to the same
+        share (1 dB and 6.6° are the same distance in the plane). None where nobody knows it.
 
     Raises
     ------
@@ -76,6 +79,7 @@ class Sweep:
     name: str = "sweep"
     understood: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    sigma_db: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         frequency = np.array(self.frequency_hz, dtype=float)
@@ -105,6 +109,13 @@ class Sweep:
                 raise InputError(f"{self.name}: phases must be finite, one for each frequency")
             phase.flags.writeable = False
             object.__setattr__(self, "phase_deg", phase)
+
+        if self.sigma_db is not None:
+            sigma = np.array(self.sigma_db, dtype=float)
+            if sigma.shape != frequency.shape or not np.all(np.isfinite(sigma) & (sigma >= 0)):
+                raise InputError(f"{self.name}: uncertainties must be 0 dB or more and finite, one for each frequency")
+            sigma.flags.writeable = False
+            object.__setattr__(self, "sigma_db", sigma)
 
     @property
     def level_db(self) -> np.ndarray:

@@ -14,11 +14,11 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.core.files import read_text, write_atomically
+from labkit.core.wav import write_wav
 from labkit.sound.blind.abx import CHOICES, RECOMMENDED_TRIALS, Choice, passing_count
 from labkit.sound.blind.test import ROLES, BlindTest
 from labkit.sound.files import Progress, no_progress, whole_folder
 from labkit.sound.loudness import HEARING_CAUTION
-from labkit.sound.wav import write_wav
 
 NOTE, KEY, ANSWERS, RESULT, READ_ME = "test.json", "sealed-key.txt", "answers.json", "result.json", "read-me.txt"
 _FORMAT = 1

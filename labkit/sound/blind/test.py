@@ -20,8 +20,8 @@ from typing import Any
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.wav import wav_bytes
 from labkit.sound.blind.abx import RECOMMENDED_TRIALS, Choice, Score, Trial, plan_trials, score
-from labkit.sound.wav import wav_bytes
 
 ROLES = ("a", "b", "x")
 _STEP = 2.0**-23

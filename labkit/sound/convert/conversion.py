@@ -19,10 +19,10 @@ import numpy as np
 import scipy.fft
 
 from labkit.core.errors import InputError
+from labkit.core.wav import SampleFormat, WavInfo, clipped_places, open_wav, read_block, wav_info
 from labkit.sound.convert.difference import Difference
 from labkit.sound.files import Progress, check_target, no_progress, whole_file
 from labkit.sound.loudness import LEAST_HEADROOM_DB, QUIET_LUFS, SHORTEST_S, LoudnessMeter
-from labkit.sound.wav import SampleFormat, WavInfo, clipped_places, open_wav, read_block, wav_info
 
 FILTER_S = 1.4
 """Length of the filter, half of it on each side: finer than 1 Hz, and every response of a rig has died away in it."""

@@ -29,8 +29,8 @@ BENCH = Control(
     key="own.bench",
     label="What you have",
     kind="switch",
-    positions=("sweeps", "readings"),
-    names=("Sweeps", "Single readings"),
+    positions=("sweeps", "readings", "recordings"),
+    names=("Sweeps", "Single readings", "A sound interface"),
 )
 
 _E3 = (1.0, 2.2, 4.7)
@@ -106,6 +106,18 @@ SECTIONS = _words(
     ("auto", "0", "1", "2"),
     ("as the data ask", "none", "one", "two"),
 )
+
+RECORDED_SERIES = _choice(
+    "own.recorded_series", "Series resistor", "none", (100e3, 220e3, 330e3, 470e3, 1e6), "Ω", high=10e6
+)
+RECORDED_GOOD = _words(
+    "own.recorded_good",
+    "Series resistor is good to",
+    ("0.1", "0.5", "1", "2", "5"),
+    ("0.1 %", "0.5 %, measured", "1 %", "2 %", "5 %"),
+)
+RECORDED_DCR = _slider("own.recorded_dcr", "Resistance by ohmmeter", _OHMS, "Ω", high=100e3)
+RECORDED = (RECORDED_SERIES, RECORDED_GOOD, RECORDED_DCR)
 
 READING = (
     *(
@@ -280,6 +292,9 @@ def sweep_defaults(is_demo: bool) -> dict[str, Value]:
         "own.dcr": DEMO_RESISTANCE if is_demo else 0.0,
         "own.dcr_good": "0.5",
         "own.sections": "auto",
+        "own.recorded_series": 220e3,
+        "own.recorded_good": "1",
+        "own.recorded_dcr": 0.0,
         **{control.key: "found" for control in READING},
     }
     for slot in range(1, MOST_SWEEPS + 1):
@@ -294,7 +309,9 @@ def every_control(plans: tuple[str, ...]) -> ControlSet:
     loads = tuple(control for slot in range(1, MOST_SWEEPS + 1) for control in load_controls(slot))
     return ControlSet(
         (
-            Group(title="", controls=(BENCH, *FIXTURE, LOAD_GOOD, DCR, DCR_GOOD, SECTIONS, *READING, *loads)),
+            Group(
+                title="", controls=(BENCH, *FIXTURE, LOAD_GOOD, DCR, DCR_GOOD, SECTIONS, *RECORDED, *READING, *loads)
+            ),
             *reading_groups(plans),
         )
     )
@@ -307,7 +324,7 @@ def shown_groups(
 
     Parameters
     ----------
-    bench : "sweeps" or "readings"
+    bench : "sweeps", "readings" or "recordings"
     kinds : set of str
         Of the sweeps.
     sweeps : tuple of (int, str)
@@ -319,6 +336,13 @@ def shown_groups(
     what = Group(title="On the bench", controls=(BENCH,))
     if bench == "readings":
         return ControlSet((what, *reading_groups(plans)))
+    if bench == "recordings":
+        wiring = Group(
+            title="Wiring",
+            controls=(RECORDED_SERIES, RECORDED_GOOD),
+            note="R, L and 1/C go with this resistor: measure it, and say how good the meter is.",
+        )
+        return ControlSet((what, wiring, Group(title="Fit", controls=(RECORDED_DCR, DCR_GOOD, SECTIONS))))
     only = {"own.series": "divider", "own.integrated": "exciter", "own.corner": "exciter"}
     fixture = tuple(control for control in FIXTURE if only.get(control.key, "") in ("", *kinds))
     groups = [what]

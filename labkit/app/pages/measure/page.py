@@ -6,9 +6,11 @@ panel()
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html import escape
 
 import ipywidgets
+import numpy as np
 
 from labkit.app.kit.background import Background
 from labkit.app.kit.controls import ControlSet
@@ -18,6 +20,8 @@ from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html
 from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
+from labkit.app.pages.measure.recorder import STEPS, Recorder
+from labkit.app.pages.measure.recording_words import GOOD_TAKES_HTML, RECORDING_CAUTIONS, WIRING_HTML
 from labkit.app.pages.measure.state import STYLES, MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
@@ -35,7 +39,10 @@ from labkit.app.pages.measure.words import (
     waiting_numbers,
 )
 from labkit.bench.fit.fit import Fit, fit_sheet_text
+from labkit.bench.recording.excitation import excitation
+from labkit.bench.recording.interface import interface_sheet_text
 from labkit.core.errors import InputError
+from labkit.core.wav import wav_bytes
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import draw_curves, label_margin
 from labkit.view.curve.residual import draw_residuals
@@ -64,6 +71,15 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.upload.on("remove", self._remove)
         self.work.on("cancel", lambda **_: self._cancel())
         self.work.on("again", lambda **_: self._again())
+        self.recorder = Recorder()
+        self.recorder.on_take(self._recorded)
+        self.kept = FileOffers()
+        self.kept.offer("calibration", "Keep the calibration", self._calibration)
+        self.kept.offer("sound", "Save the sweep to play elsewhere", _sound_to_play)
+        self.recording_parts = (
+            box("lab-section", ipywidgets.HTML(WIRING_HTML)),
+            box("lab-section", self.recorder, self.kept, ipywidgets.HTML(GOOD_TAKES_HTML)),
+        )
         self.opener = self._opener("a pickup sheet", label="Open a pickup sheet as the plan")
         self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
         self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
@@ -93,6 +109,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         """Return files, values, verdict, cautions."""
         return (
             self.rest_box,
+            *self.recording_parts,
             *self.sweep_parts[:1],
             *self.reading_parts[:1],
             box("lab-section", self.said),
@@ -107,9 +124,14 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def show_results(self) -> None:
         """Show fit or verdict, and ask for what is missing."""
-        is_sweeps = self.state.values["own.bench"] == "sweeps"
-        for part in (*self.sweep_parts, self.curve_box, self.rest_box):
+        is_sweeps = self.state.values["own.bench"] != "readings"
+        is_recording = self.state.is_recording
+        for part in (*self.sweep_parts[1:], self.rest_box):
             _show(part, is_sweeps)
+        _show(self.curve_box, is_sweeps and not (is_recording and self.state.asked is None))
+        _show(self.sweep_parts[0], is_sweeps and not is_recording)
+        for part in self.recording_parts:
+            _show(part, is_recording)
         for part in self.reading_parts:
             _show(part, not is_sweeps)
         if is_sweeps:
@@ -120,8 +142,10 @@ class MeasurePage(CurvePage[MeasurePageState]):
     def _show_sweeps(self) -> None:
         state, fit = self.state, self.state.fit
         self.upload.files = [self._listed(slot) for slot in sorted(state.files)]
+        if state.is_recording:
+            self.recorder.view = state.recording.view(state.series)
         self.numbers.value = numbers_html(waiting_numbers() if fit is None else fit_numbers(fit))
-        self.cautions.value = listed("Cautions", SWEEP_CAUTIONS)
+        self.cautions.value = listed("Cautions", RECORDING_CAUTIONS if state.is_recording else SWEEP_CAUTIONS)
         problem = state.problem
         if fit is not None:
             self.caption.value = f'<p class="lab-caption">{escape(ZERO_OF_FIT)}</p>'
@@ -210,6 +234,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         """What reading and fit follow from, as a text to compare by."""
         state = self.state
         files = [(slot, given.name, len(given.content)) for slot, given in sorted(state.files.items())]
+        if state.is_recording:
+            files = [(0, role, id(reading)) for role, reading in state.recording.takes.items()]
         sweeps = [(key, value) for key, value in state.snapshot.own if key not in READING_DEFAULTS]
         return repr((files, [given.name for given in state.unread], sweeps))
 
@@ -257,7 +283,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def draw(self, width: int) -> str:
         """Return points and fitted lines; nothing while readings are shown."""
-        if self.state.values["own.bench"] != "sweeps":
+        if self.state.values["own.bench"] == "readings":
             return ""
         lines, _ = self.state.curves()
         fit = self.state.fit
@@ -268,12 +294,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig as it is, to compare with the one that has the fitted pickup."""
-        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
+        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] != "readings" else None
         return None if fitted is None else (self.state.rig, "my rig as it is")
 
     def sounding_rig(self) -> Rig:
         """Return the rig with the fitted pickup in it; the rig as it is while readings are shown."""
-        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] == "sweeps" else None
+        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] != "readings" else None
         return fitted or self.state.rig
 
     # files
@@ -288,6 +314,21 @@ class MeasurePage(CurvePage[MeasurePageState]):
             self.state.remove(int(str(key)))
             self._stopped = ""
             self.show()
+
+    def _recorded(self, step: str, given: GivenFile) -> None:
+        if step == "calibration":
+            self.state.recording.keep(given)
+        elif step in STEPS:
+            self.state.recording.take(step, given)
+        self._stopped = ""
+        self.show()
+
+    def _calibration(self) -> MadeFile:
+        calibration = self.state.recording.calibration(self.state.series)
+        if calibration is None:
+            raise InputError("the calibration is made of the first three takes; record them first")
+        text = interface_sheet_text(replace(calibration, name=f"sound interface, {calibration.made.isoformat()}"))
+        return MadeFile(name="interface.toml", kind="application/toml", content=text.encode())
 
     def open_sheet(self, text: str, where: str) -> str:
         """Take a pickup sheet as the plan."""
@@ -330,6 +371,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
 
 panel = rig_panel(lambda rig: MeasurePage(MeasurePageState(rig)))
+
+
+def _sound_to_play() -> MadeFile:
+    played = excitation("sweeps", 48_000)
+    return MadeFile(name="sweeps.wav", kind="audio/wav", content=wav_bytes(np.stack([played, played]), 48_000))
 
 
 def _show(widget: ipywidgets.Widget, wanted: bool) -> None:

@@ -26,6 +26,7 @@ from labkit.app.pages.measure.controls import (
     shown_groups,
     sweep_defaults,
 )
+from labkit.app.pages.measure.recorder import RecordingBench
 from labkit.app.pages.measure.sweeps import (
     Choices,
     FitAsk,
@@ -43,6 +44,7 @@ from labkit.bench.diagnose.verdicts import Verdict
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.fit.fixture import Fixture, Measurement
 from labkit.bench.fit.model import fixture_reading
+from labkit.bench.recording.interface import SeriesResistor
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, parse_sheet, sheet_text
@@ -144,6 +146,8 @@ def calibration_words(values: Mapping[str, Value]) -> str:
     )
 
 
+WAITS_FOR_TAKES = "the values come when the first four takes are there; the fifth says whether they hold"
+
 STYLES = (NOW, *PINS)
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
@@ -154,6 +158,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.is_demo = True
+        self.recording = RecordingBench()
         self.files: dict[int, GivenFile] = dict(enumerate(demo_files(), start=1))
         self._read: dict[tuple[GivenFile, Choices], ReadFile] = {}
         self._plans: dict[str, Plan] = {}
@@ -175,7 +180,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def result_of(self, rig: Rig, values: Mapping[str, Value]) -> Judged | None:
         """Return what the readings say; None while sweeps are shown."""
-        return None if values["own.bench"] == "sweeps" else judge(self.plan(str(values["own.plan"])), values)
+        return None if values["own.bench"] != "readings" else judge(self.plan(str(values["own.plan"])), values)
 
     # plans
 
@@ -248,6 +253,21 @@ class MeasurePageState(CurvePageState[Judged | None]):
         kept = tuple((key, value) for key, value in self.snapshot.own if key in READING_DEFAULTS or key == "own.bench")
         self._start_from(replace(self.snapshot, own=kept))
 
+    # recording
+
+    @property
+    def is_recording(self) -> bool:
+        """Whether the pickup is measured with a sound interface."""
+        return self.values["own.bench"] == "recordings"
+
+    @property
+    def series(self) -> SeriesResistor:
+        """The resistor of the recordings, as the controls state it."""
+        return SeriesResistor(
+            resistance=float(self.values["own.recorded_series"]),
+            tolerance=float(self.values["own.recorded_good"]) / 100,
+        )
+
     # reading
 
     @property
@@ -258,6 +278,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
     @property
     def unread(self) -> list[GivenFile]:
         """Files that have not been read with the present choices."""
+        if self.is_recording:
+            return []
         return [given for given in self.files.values() if (given, self.choices) not in self._read]
 
     def take_read(self, files: list[GivenFile], choices: Choices, read: list[ReadFile]) -> None:
@@ -279,6 +301,9 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def measurements(self) -> tuple[tuple[int, Measurement], ...]:
         """Return every sweep that was read with its fixture, by slot; InputError where one cannot be used."""
+        if self.is_recording:
+            recorded = self.recording.measurement(self.series)
+            return () if recorded is None else ((1, recorded),)
         found = []
         for slot in sorted(self.files):
             read = self.read_as(slot)
@@ -299,8 +324,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
             return None
         return FitAsk(
             measurements=tuple(measurement for _, measurement in found),
-            name="worn single coil, measured" if self.is_demo else f"{_stem(found[0][1].sweep.name)}, measured",
-            resistance=dc_reading(self.values),
+            name="worn single coil, measured" if self._shows_demo else f"{_stem(found[0][1].sweep.name)}, measured",
+            resistance=dc_reading(self.values, "own.recorded_dcr" if self.is_recording else "own.dcr"),
             sections=str(self.values["own.sections"]),
         )
 
@@ -326,6 +351,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
             found = self.measurements()
         except InputError as error:
             return str(error)
+        if self.is_recording:
+            return "" if found else WAITS_FOR_TAKES
         if not found and not self.unread:
             return "no file could be read; see what each says, and answer under 'How to read the files'"
         return ""
@@ -344,10 +371,14 @@ class MeasurePageState(CurvePageState[Judged | None]):
         self._refused = (asked, sentence)
 
     @property
+    def _shows_demo(self) -> bool:
+        return self.is_demo and not self.is_recording
+
+    @property
     def _is_demo_as_taken(self) -> bool:
         usual = sweep_defaults(True)
         return (
-            self.is_demo
+            self._shows_demo
             and len(self.files) == 2
             and all(self.values[key] == value for key, value in usual.items() if key != "own.bench")
         )

@@ -154,9 +154,9 @@ def measurement_of(sweep: Sweep, slot: int, values: Mapping[str, Value]) -> Meas
     return Measurement(sweep=replace(sweep, kind=kind), fixture=fixture)  # type: ignore[arg-type]
 
 
-def dc_reading(values: Mapping[str, Value]) -> Interval | None:
+def dc_reading(values: Mapping[str, Value], key: str = "own.dcr") -> Interval | None:
     """Return the ohmmeter's reading with its bounds; None where there is none."""
-    ohms = float(values["own.dcr"])
+    ohms = float(values[key])
     return Interval.relative(ohms, float(values["own.dcr_good"]) / 100) if ohms else None
 
 

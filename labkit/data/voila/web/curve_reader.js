@@ -50,7 +50,7 @@ function attachCurveReader(holder) {
     const group = document.createElementNS(SVG, "g");
     group.setAttribute("class", "lab-reader");
     const rule = document.createElementNS(SVG, "line");
-    for (const [key, value] of Object.entries({ x1: x, x2: x, y1: top, y2: bottom, stroke: "#1F1B16", "stroke-dasharray": "1 3" }))
+    for (const [key, value] of Object.entries({ x1: x, x2: x, y1: top, y2: bottom, stroke: "currentColor", "stroke-dasharray": "1 3" }))
       rule.setAttribute(key, value);
     group.append(rule);
     const levels = [];

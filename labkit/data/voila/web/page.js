@@ -1,4 +1,4 @@
-// The page around the widgets: menu, travelling state, live region, lost connection, ended kernel, and the accessible
+// The page around the widgets: light or dark, menu, travelling state, live region, lost connection, ended kernel, and the accessible
 // names and states that stock widgets lack.
 (() => {
   const ready = (work) => (document.readyState === "loading" ? document.addEventListener("DOMContentLoaded", work) : work());
@@ -10,6 +10,25 @@
     document.getElementById("rendered_cells")?.style.removeProperty("display");
   };
   ready(window.voila_finish);
+
+  // Light or dark: the browser's wish until somebody chooses; set before the page is drawn, kept in this browser.
+  const KEPT_SCHEME = "labkit.scheme", root = document.documentElement, wish = matchMedia("(prefers-color-scheme: dark)");
+  const kept = () => { try { return localStorage.getItem(KEPT_SCHEME); } catch { return null; } };
+  if (["light", "dark"].includes(kept())) root.dataset.scheme = kept();
+  function scheme() {
+    const button = document.querySelector(".lab-scheme");
+    if (!button) return;
+    const isDark = () => (root.dataset.scheme ? root.dataset.scheme === "dark" : wish.matches);
+    const name = () => { button.textContent = isDark() ? "Light" : "Dark"; };
+    button.addEventListener("click", () => {
+      root.dataset.scheme = isDark() ? "light" : "dark";
+      try { localStorage.setItem(KEPT_SCHEME, root.dataset.scheme); } catch { /* a browser that keeps nothing */ }
+      name();
+    });
+    wish.addEventListener("change", name);
+    name();
+    button.hidden = false;
+  }
 
   function menu() {
     document.documentElement.classList.add("lab-scripted");
@@ -185,5 +204,5 @@
     pass();
   }
 
-  ready(() => { menu(); announce(); connection(); mend(); });
+  ready(() => { scheme(); menu(); announce(); connection(); mend(); });
 })();

@@ -1,4 +1,4 @@
-"""Reading and writing WAV files, with a plain sentence for everything that can be wrong with one."""
+"""Reading WAV and FLAC and writing WAV, with a plain sentence for everything that can be wrong with a file."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from labkit.core.files import write_atomically
 
 LONGEST_S = 600.0
 LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
-FORMATS = ("WAV", "WAVEX", "RF64")
+FORMATS = ("WAV", "WAVEX", "RF64", "FLAC")
 SAMPLE_FORMATS = {
     "PCM_16": "16-bit",
     "PCM_24": "24-bit",
@@ -30,7 +30,7 @@ FULL_SCALE_RUN = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WavInfo:
-    """What a WAV file's header says."""
+    """What a file's header says."""
 
     path: Path
     rate: int
@@ -45,18 +45,18 @@ class WavInfo:
 
 
 def wav_info(path: Path) -> WavInfo:
-    """Check a WAV file without reading its samples.
+    """Check a WAV or FLAC file without reading its samples.
 
     Raises
     ------
     InputError
-        If it is missing, empty, damaged, no WAV, longer than ten minutes, of more than two channels, or of a rate
-        or sample format that labkit does not take.
+        If it is missing, empty, damaged, neither WAV nor FLAC, longer than ten minutes, of more than two channels, or
+        of a rate or sample format that labkit does not take.
     """
     import soundfile
 
     if path.is_dir():
-        raise InputError(f"{path} is a folder; name a WAV file")
+        raise InputError(f"{path} is a folder; name a WAV or FLAC file")
     if not path.exists():
         raise InputError(f"there is no file {path}")
     if path.stat().st_size == 0:
@@ -64,14 +64,14 @@ def wav_info(path: Path) -> WavInfo:
     try:
         header = soundfile.info(str(path))
     except (soundfile.SoundFileError, RuntimeError):
-        raise InputError(f"{path} is not a readable WAV file; it may be damaged or of another kind") from None
+        raise InputError(f"{path} is not a readable WAV or FLAC file; it may be damaged or of another kind") from None
     missing = _missing_bytes(path)
     if missing:
         raise InputError(f"{path} breaks off: {missing} bytes of what its header promises are missing; copy it again")
     if header.format not in FORMATS:
-        raise InputError(f"{path} is a {header.format} file; convert it to WAV first")
+        raise InputError(f"{path} is a {header.format} file; convert it to WAV or FLAC first")
     if header.subtype not in SAMPLE_FORMATS:
-        raise InputError(f"{path} holds {header.subtype_info} samples; labkit reads 16, 24 and 32 bit WAV")
+        raise InputError(f"{path} holds {header.subtype_info} samples; labkit reads 16, 24 and 32 bit")
     if header.channels > 2:
         raise InputError(f"{path} has {header.channels} channels; labkit takes mono or stereo: mix it down first")
     if not LOWEST_RATE <= header.samplerate <= HIGHEST_RATE:
@@ -106,7 +106,7 @@ def _missing_bytes(path: Path) -> int:
 
 
 def open_wav(path: Path) -> Any:
-    """Open a checked WAV file for reading in blocks (a soundfile.SoundFile)."""
+    """Open a checked file for reading in blocks (a soundfile.SoundFile)."""
     import soundfile
 
     wav_info(path)

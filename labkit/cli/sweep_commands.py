@@ -1,0 +1,250 @@
+"""``labkit sweep``: what is played into a pickup, and recordings of it.
+
+`recorded_measurements` serves ``labkit fit``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from labkit.cli.options import emit, json_option, output_options, say_written
+from labkit.core.errors import InputError
+from labkit.core.files import as_json_text, write_atomically
+from labkit.core.units import format_quantity, parse_quantity
+
+if TYPE_CHECKING:
+    from labkit.bench.fit.fixture import Load, Measurement
+    from labkit.bench.recording.interface import InterfaceCalibration, Role, SeriesResistor
+    from labkit.bench.recording.take import TakeReading
+
+SERIES_HELP = "Resistor between source and pickup, such as '220k ± 1 %'."
+
+NOTE = """How to record, with {file} in this folder ({seconds:.0f} s, {rate} Hz)
+
+Wire: output → source node → 220 kΩ → pickup hot; pickup ground, output ground and input ground together.
+Channel 1 (line input) at the source node, channel 2 (instrument input, 1 MΩ) across the pickup.
+Phantom power off, direct monitoring off, no effects, no automatic gain. Disconnect headphones and loudspeakers:
+the sweep is loud and rises to 20 kHz.
+
+Record two channels at {rate} Hz, 24 bit, while {file} plays. Both channels should peak near −12 dB and never
+reach full scale. Then leave every knob alone and make five recordings (WAV or FLAC), named by their first word:
+
+  source.wav    both channels on the source node
+  open.wav      channel 2 back behind the resistor, the pickup off
+  shorted.wav   the two clips touching
+  pickup.wav    the pickup in place (any name of yours will do)
+  again.wav     both channels on the source node once more
+
+  labkit fit source.wav open.wav shorted.wav pickup.wav again.wav --series "220k ± 1 %"
+"""
+
+
+@click.group()
+def sweep() -> None:
+    """Measure a pickup with a sound interface: write what is played, check recordings, keep a calibration."""
+
+
+@sweep.command("write")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--signal",
+    type=click.Choice(("sweeps", "tones")),
+    default="sweeps",
+    show_default=True,
+    help="Sweeps show every fault; tones stand more hum.",
+)
+@click.option("--rate", type=int, default=48_000, show_default=True, help="Sample rate of the interface, Hz.")
+@click.option("--level", type=float, default=-12.0, show_default=True, help="Peak, dB below full scale.")
+@click.option("--force", is_flag=True, help="Overwrite existing files.")
+def write(folder: Path, signal: str, rate: int, level: float, force: bool) -> None:
+    """Write the sound to play, and how to record it, into FOLDER.
+
+    Disconnect headphones and loudspeakers before you play it: it is loud and rises to 20 kHz.
+    """
+    from labkit.bench.recording.excitation import excitation
+    from labkit.core.wav import write_wav
+
+    played = excitation(signal, rate, peak_db=level)  # type: ignore[arg-type]
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder} is a file; name a folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise InputError(f"cannot make the folder {folder}: {problem.strerror or problem}") from None
+    sound, note = folder / f"{signal}.wav", folder / "how to record.txt"
+    write_wav(sound, [played, played], rate, force=force)  # type: ignore[arg-type]
+    text = NOTE.format(file=sound.name, seconds=played.size / rate, rate=rate)
+    write_atomically(note, text, overwrite=force)
+    say_written(sound, note)
+
+
+@sweep.command("check")
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING...")
+@json_option
+@output_options
+def check(recordings: tuple[Path, ...], as_json: bool, output: Path | None, force: bool) -> int:
+    """Say of each RECORDING whether it can be used, and what is wrong with it.
+
+    Exit code 1 says that one of them cannot be used.
+    """
+    from labkit.bench.recording.interface import role_of
+    from labkit.bench.recording.recording import read_recording
+    from labkit.bench.recording.take import SpoiltTake, read_take, words_of
+
+    rows: list[dict[str, Any]] = []
+    lines = []
+    for path in recordings:
+        row: dict[str, Any] = {"name": path.name, "take": role_of(path.name)}
+        try:
+            reading = read_take(read_recording(path))
+        except SpoiltTake as spoilt:
+            row |= dict.fromkeys(("signal", "peak_dbfs", "noise_dbfs", "hum_dbfs", "clock_ppm"))
+            row |= {"is_usable": False, "faults": [_fault(fault) for fault in spoilt.faults]}
+            lines.append(f"{path.name}: cannot be used: {'; '.join(fault.sentence for fault in spoilt.faults)}")
+        else:
+            row |= {
+                "signal": reading.signal,
+                "peak_dbfs": list(reading.peak_db),
+                "noise_dbfs": reading.noise_db,
+                "hum_dbfs": reading.hum_db,
+                "clock_ppm": reading.clock_ppm,
+                "is_usable": True,
+                "faults": [_fault(fault) for fault in reading.faults],
+            }
+            lines.append(f"{path.name}: good ({reading.signal}; {words_of(reading)})")
+        rows.append(row)
+    emit(as_json_text({"recordings": rows}) if as_json else "\n".join(lines), output, force)
+    return 0 if all(row["is_usable"] for row in rows) else 1
+
+
+def _fault(fault: Any) -> dict[str, Any]:
+    return {"name": fault.name, "sentence": fault.sentence, "spoils": fault.spoils}
+
+
+@sweep.command("calibrate")
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING...")
+@json_option
+@output_options
+@click.option("--series", required=True, metavar="OHM", help=SERIES_HELP)
+@click.option("--name", required=True, help="Of the interface and its setting, such as 'bench box, both gains at 3'.")
+def calibrate_command(
+    recordings: tuple[Path, ...], as_json: bool, output: Path | None, force: bool, series: str, name: str
+) -> None:
+    """Keep what the takes source, open and shorted say of an interface, for many pickups.
+
+    With a take again at the end the calibration is refused where a gain moved meanwhile.
+    """
+    from labkit.bench.recording.interface import bracket, calibrate, interface_sheet_text, takes_by_role
+
+    roles, pickups = takes_by_role(_readings(recordings))
+    if pickups:
+        raise InputError(
+            f"{pickups[0].name}: a calibration takes source, open, shorted and again; fit the pickup with labkit fit"
+        )
+    made = calibrate(roles, name=name, series=series_resistor(series))
+    shift = bracket(made, roles["again"]) if "again" in roles else None
+    data = {
+        "name": made.name,
+        "made": made.made.isoformat(),
+        "signal": made.signal,
+        "series_resistance_ohm": made.series.resistance,
+        "input_resistance_ohm": made.input_resistance,
+        "input_capacitance_f": made.input_capacitance,
+        "crosstalk_db": made.crosstalk_db,
+        "shift_db": shift,
+        "warnings": list(made.warnings()),
+    }
+    lines = [
+        f"{made.name}, {made.made.isoformat()}",
+        f"  input        {format_quantity(made.input_resistance, 'Ω', digits=4)} parallel to "
+        f"{format_quantity(made.input_capacitance, 'F', digits=4)}, with its lead",
+        f"  crosstalk    {made.crosstalk_db:.0f} dB",
+        "  shift        " + (f"{shift:.4f} dB" if shift is not None else "not looked for: no take 'again'"),
+        *(f"warning: {warning}" for warning in made.warnings()),
+    ]
+    if output is not None:
+        emit(interface_sheet_text(made), output, force)
+        output = None
+    emit(as_json_text(data) if as_json else "\n".join(lines), output, force)
+
+
+def series_resistor(text: str) -> SeriesResistor:
+    """Read ``220k ± 1 %``; without a tolerance 1 % is taken, a common metal film resistor."""
+    from labkit.bench.recording.interface import SeriesResistor
+
+    value, _, tolerance = text.replace("+/-", "±").partition("±")
+    return SeriesResistor(
+        resistance=parse_quantity(value.strip(), "Ω"),
+        tolerance=parse_quantity(tolerance.strip(), "1") if tolerance.strip() else 0.01,
+    )
+
+
+def _readings(paths: Sequence[Path]) -> list[TakeReading]:
+    from labkit.bench.recording.recording import read_recording
+    from labkit.bench.recording.take import read_take
+
+    return [read_take(read_recording(path)) for path in paths]
+
+
+def recorded_measurements(
+    paths: Sequence[Path],
+    *,
+    interface: Path | None,
+    series: str | None,
+    exciter: bool,
+    sense: str | None,
+    loads: Sequence[Load],
+) -> list[Measurement]:
+    """Return the pickup takes among recordings as measurements.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Takes; which is which is told by their names.
+    interface : Path or None
+        A kept calibration, in place of the takes source, open and shorted.
+    series : str or None
+        The series resistor, where no calibration states it.
+    exciter : bool
+        Whether an exciter coil drove the pickup.
+    sense : str or None
+        The resistor that shows the exciter's current.
+    loads : sequence of Load
+        Of each pickup take, in order; empty for bare pickups.
+    """
+    from labkit.bench.fit.fixture import NO_LOAD
+    from labkit.bench.recording.interface import bracket, divider_measurement, exciter_measurement, takes_by_role
+
+    roles, pickups = takes_by_role(_readings(paths))
+    calibration = _calibration(roles, interface, series)
+    if not pickups:
+        raise InputError("none of the recordings is of a pickup; give the take with the pickup in place as well")
+    if loads and len(loads) != len(pickups):
+        raise InputError(f"give one --load for each recording of a pickup; got {len(loads)} for {len(pickups)}")
+    shift = bracket(calibration, roles["again"]) if "again" in roles else None
+    if shift is None and interface is not None and "source" in roles:
+        shift = bracket(calibration, roles["source"])
+    made = []
+    for take, load in zip(pickups, loads or [NO_LOAD] * len(pickups)):
+        if exciter:
+            ohms = parse_quantity(sense, "Ω") if sense else 100.0
+            made.append(exciter_measurement(calibration, take, sense_ohm=ohms, load=load, shift_db=shift))
+        else:
+            made.append(divider_measurement(calibration, take, load=load, shift_db=shift))
+    return made
+
+
+def _calibration(roles: dict[Role, TakeReading], interface: Path | None, series: str | None) -> InterfaceCalibration:
+    from labkit.bench.recording.interface import calibrate, read_interface
+
+    if interface is not None:
+        if series is not None:
+            raise InputError("--series stands in the calibration already; leave it out, or calibrate anew")
+        return read_interface(interface)
+    if series is None:
+        raise InputError(f"recordings need --series: {SERIES_HELP[0].lower()}{SERIES_HELP[1:]}")
+    return calibrate(roles, name="the takes of this session", series=series_resistor(series))

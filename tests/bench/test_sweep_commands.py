@@ -1,0 +1,122 @@
+"""`labkit sweep` and `labkit fit` on recordings, from the command line."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from labkit.cli.main import main
+from tests.bench import sound_interface as simulated
+
+COIL = simulated.coils(3)[2]
+RATE = 44_100
+
+
+@pytest.fixture(scope="module")
+def takes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("takes")
+    interface = simulated.Interface(rate=RATE)
+    for number, take in enumerate(("source", "open", "shorted", "pickup", "again")):
+        samples = simulated.record(interface, take, COIL, seed=number)
+        soundfile.write(folder / f"{take}.wav", samples.T, RATE, subtype="PCM_24")
+    driven = simulated.record(interface, "pickup", COIL, seed=8, exciter=True, level_db=-3.0)
+    soundfile.write(folder / "driven.flac", driven.T, RATE, subtype="PCM_24")
+    soundfile.write(folder / "clipped.wav", np.clip(samples.T, -0.03, 0.03), RATE, subtype="PCM_24")
+    return folder
+
+
+def run(capsys, *arguments: object) -> tuple[int, str, str]:
+    code = main([str(argument) for argument in arguments])
+    shown = capsys.readouterr()
+    return code, shown.out, shown.err
+
+
+def test_write_makes_what_is_played_and_says_how_to_record_it(tmp_path, capsys) -> None:
+    code, _, said = run(capsys, "sweep", "write", tmp_path / "bench", "--rate", 44_100)
+    assert code == 0
+    assert "wrote" in said
+    played, rate = soundfile.read(tmp_path / "bench" / "sweeps.wav")
+    assert rate == 44_100
+    assert 20 * np.log10(np.abs(played).max()) == pytest.approx(-12.0, abs=0.1)
+    np.testing.assert_array_equal(played[:, 0], played[:, 1])
+    note = (tmp_path / "bench" / "how to record.txt").read_text()
+    assert "Phantom power off" in note
+    assert "Disconnect headphones and loudspeakers" in note
+    code, _, said = run(capsys, "sweep", "write", tmp_path / "bench")
+    assert code == 2
+    assert "exists already" in said
+
+
+def test_recordings_become_the_pickup(takes, tmp_path, capsys) -> None:
+    sheet, record = tmp_path / "pickup.toml", tmp_path / "record.html"
+    files = [takes / f"{take}.wav" for take in ("source", "open", "shorted", "pickup", "again")]
+    code, out, _ = run(capsys, "fit", *files, "--series", "220k ± 1 %", "--json", "--sheet", sheet, "--record", record)
+    data = json.loads(out)
+    assert code == 0
+    for key, truth in (("resistance_ohm", COIL.R), ("inductance_h", COIL.L), ("capacitance_f", COIL.C)):
+        assert data[key]["value"] == pytest.approx(truth, rel=3e-3)
+    assert "pickup" in sheet.read_text()
+    assert "<svg" in record.read_text()
+
+
+def test_a_kept_calibration_serves_the_next_pickup(takes, tmp_path, capsys) -> None:
+    kept = tmp_path / "box.toml"
+    calibration = [takes / f"{take}.wav" for take in ("source", "open", "shorted", "again")]
+    code, out, _ = run(
+        capsys, "sweep", "calibrate", *calibration, "--series", "220k", "--name", "box", "--output", kept, "--json"
+    )
+    data = json.loads(out)
+    assert code == 0
+    assert data["input_resistance_ohm"] == pytest.approx(1e6, rel=0.01)
+    assert data["shift_db"] < 0.01
+    code, out, _ = run(capsys, "fit", takes / "pickup.wav", takes / "again.wav", "--interface", kept, "--json")
+    assert code == 0
+    assert json.loads(out)["inductance_h"]["value"] == pytest.approx(COIL.L, rel=3e-3)
+
+
+def test_an_exciter_with_its_current_sensed_gives_the_same_coil(takes, tmp_path, capsys) -> None:
+    files = [takes / "source.wav", takes / "open.wav", takes / "shorted.wav", takes / "driven.flac"]
+    arguments = ["--series", "220k", "--kind", "exciter", "--resistance", f"{COIL.R:.0f} Ω ± 0.5 %", "--json"]
+    code, out, said = run(capsys, "fit", *files, *arguments)
+    assert code == 0, said
+    data = json.loads(out)
+    # from the curve's shape alone, with the input's load taken out
+    assert data["inductance_h"]["value"] == pytest.approx(COIL.L, rel=0.02)
+    assert data["capacitance_f"]["value"] == pytest.approx(COIL.C, rel=0.05)
+    assert data["rig_corner_hz"] is None
+
+
+def test_check_names_what_is_wrong_and_ends_with_one(takes, capsys) -> None:
+    code, out, _ = run(capsys, "sweep", "check", takes / "pickup.wav", takes / "clipped.wav")
+    assert code == 1
+    good, bad = out.strip().splitlines()
+    assert good.startswith("pickup.wav: good (sweeps; peaks ")
+    assert bad.startswith("clipped.wav: cannot be used: both channels are clipped")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["fit", "pickup.wav"], "recordings need --series"),
+        (["fit", "pickup.wav", "--series", "220k"], "a calibration needs the take with both channels"),
+        (["fit", "source.wav", "open.wav", "shorted.wav", "--series", "220k"], "none of the recordings is of a pickup"),
+        (["fit", "clipped.wav", "--series", "220k"], "clipped.wav: both channels are clipped"),
+        (["fit", "pickup.wav", "sweep.csv", "--series", "220k"], "sweep.csv: is no recording"),
+        (["fit", "sweep.csv", "--sense", "100"], "belong to recordings"),
+        (["sweep", "calibrate", "pickup.wav", "--series", "220k", "--name", "x"], "fit the pickup with labkit fit"),
+        (["sweep", "calibrate", "open.wav", "--series", "22 Ω", "--name", "x"], "1 kΩ to 10 MΩ"),
+        (["sweep", "write", "out", "--rate", "8000"], "44100 to 192000"),
+        (["sweep", "check", "absent.wav"], "there is no file"),
+    ],
+)
+def test_bad_input_gets_one_sentence(takes, capsys, monkeypatch, arguments, words) -> None:
+    monkeypatch.chdir(takes)
+    code, _, said = run(capsys, *arguments)
+    assert code == 2
+    assert words in said
+    assert said.count("\n") == 1
+    assert not (takes / "out").exists()
