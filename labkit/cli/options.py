@@ -12,7 +12,7 @@ import click
 
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
-from labkit.core.units import name_and_value
+from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 
@@ -116,3 +116,33 @@ def emit(text: str, output: Path | None, force: bool) -> None:
         click.echo(text)
     else:
         write_atomically(output, text if text.endswith("\n") else f"{text}\n", overwrite=force)
+
+
+def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, float]:
+    """Read ``220k ± 1 %`` or ``1 mm ± 0.02 mm``: a value and its 95 % half-width over it.
+
+    Parameters
+    ----------
+    text : str
+    unit : str
+    option : str
+        For messages.
+    tolerance : float
+        Taken where none is stated.
+
+    Raises
+    ------
+    InputError
+        If one of the two cannot be read, or the tolerance is not 0 to 50 %.
+    """
+    value_text, _, doubt = text.replace("+/-", "±").partition("±")
+    try:
+        value = parse_quantity(value_text.strip(), unit)
+        if doubt.strip():
+            share = "%" in doubt
+            tolerance = parse_quantity(doubt.strip(), "1" if share else unit) / (1 if share or not value else value)
+    except InputError as problem:
+        raise InputError(f"{option}: {problem}") from None
+    if not 0 <= tolerance <= 0.5:
+        raise InputError(f"{option}: the tolerance must be 0 to 50 %; got {100 * tolerance:g} %")
+    return value, tolerance

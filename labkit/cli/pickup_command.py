@@ -14,7 +14,7 @@ from labkit.core.files import as_json_text, write_atomically
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, load_built
-from labkit.pickup.predict.output import NOT_MEASURED, PLUCK_DISPLACEMENT, PLUCK_PART, string_outputs
+from labkit.pickup.predict.output import PLUCK_DISPLACEMENT, PLUCK_PART, output_basis, string_outputs
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.predict.pull import neck_pull_in_words
 
@@ -139,7 +139,7 @@ def _output_json(built: BuiltPickup) -> dict[str, Any] | None:
         ],
         "pluck_displacement_m": PLUCK_DISPLACEMENT,
         "pluck_part_of_scale": PLUCK_PART,
-        "basis": NOT_MEASURED,
+        "basis": output_basis(built.build),
     }
 
 
@@ -255,7 +255,7 @@ def _output_text(built: BuiltPickup) -> list[str]:
             f"{1e3 * output.pluck.value:5.0f} mV  {f'{volts:.0f} … {most:.0f}':<12}"
             f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window:5.1f} mm"
         )
-    lines += textwrap.wrap(f"{NOT_MEASURED}.", 92, initial_indent="    ", subsequent_indent="    ")
+    lines += textwrap.wrap(f"{output_basis(built.build)}.", 92, initial_indent="    ", subsequent_indent="    ")
     said = neck_pull_in_words(built.build)
     return lines + (textwrap.wrap(said, 92, initial_indent="    ", subsequent_indent="    ") if said else [])
 

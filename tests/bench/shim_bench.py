@@ -1,7 +1,7 @@
 """A simulated bench for the shim test: a string that moves over a flux curve, and the input that records it.
 
-Nothing of labkit is used: the flux over height is a curve drawn at random, the string's motion is drawn in time, voltage
-is the difference of the flux from sample to sample, and the input's corners are recursive filters at the full rate.
+Nothing of labkit is used: the flux over height is a curve of its own, the string's motion is drawn in time, voltage is
+the difference of the flux from sample to sample, and the input's corners are recursive filters at the full rate.
 """
 
 from __future__ import annotations

@@ -33,8 +33,10 @@ MOST_SCATTER = 0.15
 
 _WORKING_RATE = 2000.0
 _DRIFT_TERMS = 4  # a cubic: what an offset and a slow wander of the voltage leave in its integral
-_ROUNDS = 4  # where a pulse ends is told from its flux, and its flux from the rests beside it
-_LEAST_PART = 0.03  # of the greatest voltage that is looked at: a slow lift is low beside a string let go
+_CORNERS = 2 * math.pi * np.geomspace(0.1, 16.0, 18)  # rad/s
+_CORNER_GRID = [(0.0, 0.0)] + [(one, other) for one in _CORNERS for other in (0.0, *_CORNERS) if other <= one]
+_ROUNDS = 5  # where a pulse ends is told from its flux, and its flux from the rests beside it
+_LEAST_PART = 0.01  # of the greatest voltage that is looked at: a slow lift is low beside a string let go
 _LEAST_FLUX = 0.2  # of the greatest flux that counts as a pulse
 _EDGE_PART = 0.1  # of its own greatest voltage at which a pulse begins and ends, at first
 _AT_REST = 0.01  # of its step within which flux comes to rest
@@ -185,11 +187,16 @@ def read_lifts(recording: LiftRecording, *, expected: int | None = None) -> Lift
             "pickup that is recorded"
         )
     pulses = [replace(pulse, fault=_fault(recording, pulse, pulses)) for pulse in pulses]
-    pulses, _ = _measured(integral, pulses)
-    top = max(abs(pulse.flux) for pulse in pulses)
+    pulses, _ = _measured(integral, pulses, is_first=True)
+    top = max((abs(pulse.flux) for pulse in pulses), default=0.0)
     pulses = [pulse for pulse in pulses if pulse.fault or abs(pulse.flux) > _LEAST_FLUX * top]
+    pulses, _ = _measured(integral, pulses, is_first=True)  # without what was none, and from nearer rests
     for _ in range(_ROUNDS):
         pulses, _ = _measured(integral, pulses)
+    pulses = [
+        replace(pulse, fault=_too_slow(pulse)) if not pulse.fault and pulse.end_s - pulse.begin_s > SLOWEST_S else pulse
+        for pulse in pulses
+    ]
     pulses, corners = _measured(integral, _without_outliers(pulses))
     good = [pulse for pulse in pulses if not pulse.fault]
     faults = [f"the pulse at {pulse.at_s:.2f} s {pulse.fault}" for pulse in pulses if pulse.fault]
@@ -292,15 +299,16 @@ def _fault(recording: LiftRecording, pulse: Pulse, every: list[Pulse]) -> str:
     flat = _flat(recording.samples, low, high)
     if flat:
         return f"is clipped ({flat} samples stand at the extreme value): turn the gain down"
-    if pulse.end_s - pulse.begin_s > SLOWEST_S:
-        return (
-            f"takes {pulse.end_s - pulse.begin_s:.1f} s, more than {SLOWEST_S:g} s: let the string go, or move "
-            "it faster"
-        )
+    if pulse.end_s - pulse.begin_s > 2 * SLOWEST_S:  # with what the input's corners draw out; looked at again later
+        return _too_slow(pulse)
     others = [other for other in every if other is not pulse]
     if any(other.end_s > pulse.begin_s - REST_S and other.begin_s < pulse.end_s + REST_S for other in others):
-        return f"has another within {REST_S:g} s of it: wait a second between them"
+        return f"has another change within {REST_S:g} s of it: move the string at once, and wait a second between moves"
     return ""
+
+
+def _too_slow(pulse: Pulse) -> str:
+    return f"takes {pulse.end_s - pulse.begin_s:.1f} s, more than {SLOWEST_S:g} s: let the string go, or move it faster"
 
 
 def _flat(samples: np.ndarray, low: int, high: int) -> int:
@@ -312,12 +320,18 @@ def _flat(samples: np.ndarray, low: int, high: int) -> int:
     return sum(end - begin for begin, end in runs if end - begin >= _FLAT_RUN)
 
 
-def _measured(integral: np.ndarray, pulses: list[Pulse]) -> tuple[list[Pulse], tuple[float, ...]]:
-    """Return the good pulses with their fluxes and where each of them really begins and ends, and the corners, Hz."""
+def _measured(
+    integral: np.ndarray, pulses: list[Pulse], *, is_first: bool = False
+) -> tuple[list[Pulse], tuple[float, ...]]:
+    """Return the good pulses with their fluxes and where each of them really begins and ends, and the corners, Hz.
+
+    At first, where pulses are as long as what the corners draw out, the corners are looked for on a coarse grid.
+    """
     good = [pulse for pulse in pulses if not pulse.fault]
     if not good:
         return pulses, ()
-    fluxes, s, p = _solved([_Window.around(integral, pulse) for pulse in good])
+    windows = [_Window.around(integral, pulse) for pulse in good]
+    fluxes, s, p = _guessed(windows) if is_first else _solved(windows)
     found = iter([_narrowed(integral, pulse, float(flux), s, p) for pulse, flux in zip(good, fluxes)])
     split = math.sqrt(max(s**2 / 4 - p, 0.0))
     corners = tuple((s / 2 + side * split) / (2 * math.pi) for side in (1, -1))
@@ -370,6 +384,28 @@ class _Window:
 def _summed(values: np.ndarray) -> np.ndarray:
     found: np.ndarray = np.concatenate([[0.0], np.cumsum((values[1:] + values[:-1]) / 2)]) / _WORKING_RATE
     return found
+
+
+def _guessed(windows: list[_Window]) -> tuple[np.ndarray, float, float]:
+    """Return the steps, s and p, from a grid of corners: those that let flux go from rest to rest in the least time."""
+    parts = []
+    for window in windows:
+        columns = np.stack([window.value, window.once, window.twice], axis=1)
+        base = np.column_stack([window.drift, window.step])
+        solved = np.linalg.lstsq(base[window.rests], columns[window.rests], rcond=None)[0]
+        parts.append((columns - window.drift @ solved[:-1], solved[-1]))
+    best, found = math.inf, (0.0, 0.0)
+    for first, second in _CORNER_GRID:
+        weights = np.array([1.0, first + second, first * second])
+        cost = 0.0
+        for course, step in parts:
+            flux = step @ weights or 1e-30
+            part = course @ weights / flux
+            cost += float(np.sum(np.minimum(np.abs(part), np.abs(part - 1))))
+        if cost < best:
+            best, found = cost, (first + second, first * second)
+    weights = np.array([1.0, *found])
+    return np.array([step @ weights for _, step in parts]), *found
 
 
 def _solved(windows: list[_Window]) -> tuple[np.ndarray, float, float]:

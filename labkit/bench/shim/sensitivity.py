@@ -7,6 +7,7 @@ The integral of the voltage over a lift is the mean sensitivity over the lift ti
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from labkit.bench.shim.pulses import LiftReading
@@ -21,7 +22,10 @@ PULSES, FULL_SCALE, SHIM, LOAD = (
 )
 
 INPUT_RESISTANCE = 1e6
-"""Of an instrument input, where no other is stated, Ω; ± 20 % (common practice, no source)."""
+"""Of an instrument input, where no other is stated, Ω (common practice, no source)."""
+
+INPUT_DEVIATION = 0.1
+"""Relative standard deviation of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +80,8 @@ class MeasuredLift:
 def measured_lift(reading: LiftReading, string: str, scale: LiftScale) -> MeasuredLift:
     """Return the sensitivity that a reading stands for.
 
-    S = flux·V_fs·(1 + R/R_in)/h. The pulses' scatter is widened by Student's t for their number.
+    S = flux·V_fs·(1 + R/R_in)/h. The pulses' scatter is widened so that the whole interval is Student's, with the
+    effective degrees of freedom of Welch and Satterthwaite (JCGM 100:2008, G.4).
 
     Parameters
     ----------
@@ -85,34 +90,26 @@ def measured_lift(reading: LiftReading, string: str, scale: LiftScale) -> Measur
     scale : LiftScale
     """
     load = scale.coil_resistance / scale.input_resistance
-    causes: dict[str, float] = {
-        PULSES: reading.deviation * _students(reading.freedom),
-        FULL_SCALE: scale.full_scale.deviation,
-    }
+    known: dict[str, float] = {FULL_SCALE: scale.full_scale.deviation}
     if load:
-        causes[LOAD] = 0.1 * load / (1 + load)
+        known[LOAD] = INPUT_DEVIATION * load / (1 + load)
     integral = reading.flux * scale.full_scale.value * (1 + load)
+    whole = known | {SHIM: scale.shim.deviation}
     return MeasuredLift(
         string=string,
         reading=reading,
-        integral=prediction(integral, causes, log=True),
-        sensitivity=prediction(integral / scale.shim.value, causes | {SHIM: scale.shim.deviation}, log=True),
+        integral=prediction(integral, known | {PULSES: _widened(reading, known)}, log=True),
+        sensitivity=prediction(integral / scale.shim.value, whole | {PULSES: _widened(reading, whole)}, log=True),
     )
 
 
-def _students(freedom: int) -> float:
-    """How much wider a 95 % interval is for a deviation told from so few values."""
+def _widened(reading: LiftReading, known: Mapping[str, float]) -> float:
+    """Standard deviation for the pulses' scatter that makes a normal interval of the whole as wide as Student's."""
     from scipy.special import stdtrit
 
-    return float(stdtrit(freedom, 0.975)) / COVERAGE
-
-
-def percent_doubt(text_value: float, fraction: float) -> Doubtful:
-    """Return a value known to ± ``fraction`` (95 %) of itself.
-
-    >>> round(percent_doubt(1.0, 0.0196).deviation, 4)
-    0.01
-    """
-    if not 0 <= fraction < 1 or not math.isfinite(fraction):
-        raise InputError(f"a doubt must be 0 to 100 %; got {100 * fraction:g} %")
-    return Doubtful.percent(text_value, fraction)
+    if not reading.deviation:
+        return 0.0
+    others = math.fsum(part**2 for part in known.values())
+    whole = others + reading.deviation**2
+    freedom = whole**2 / (reading.deviation**4 / reading.freedom)
+    return math.sqrt((float(stdtrit(freedom, 0.975)) / COVERAGE) ** 2 * whole - others)

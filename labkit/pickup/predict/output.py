@@ -49,6 +49,16 @@ NOT_MEASURED = (
 )
 """What is to be said wherever these numbers are shown."""
 
+
+def output_basis(build: PickupBuild) -> str:
+    """Say what the output of a build rests on: the model alone, or lifted strings."""
+    if build.string_steel is None:
+        return NOT_MEASURED
+    return (
+        f"model, its string steel told from lifted strings ({build.string_steel.rests_on or build.string_steel.name})"
+    )
+
+
 OUTPUT_MODEL = "model of the output"
 """Beginning of the causes that one pickup's magnets, poles and bobbin have to themselves."""
 

@@ -100,6 +100,11 @@ class KnownSteel:
         return np.where(_IS_LOG, np.log(np.where(_IS_LOG, values, 1.0)), values)
 
     @property
+    def named_values(self) -> Mapping[str, float]:
+        """Best values by name, in the units of `STEEL_PRIORS`."""
+        return MappingProxyType(dict(zip(STEEL_PRIORS, self.values)))
+
+    @property
     def deviations(self) -> Mapping[str, float]:
         """One standard deviation of each number, a ratio less 1 on a logarithmic scale."""
         return MappingProxyType(dict(zip(STEEL_PRIORS, np.sqrt(np.diag(np.array(self.covariance))).tolist())))
