@@ -37,8 +37,13 @@ NOT_RUN = {
     'labkit shim E4.wav --string E4 --shim "1 mm ± 0.02 mm" --full-scale "1.9 V ± 1 %"': (
         f"{_LIFTED}test_volts_per_velocity_come_out_with_their_interval"
     ),
-    'labkit shim E4.wav G3.wav E2.wav --string E4 --string G3 --string E2 --shim "1 mm ± 0.02 mm" \\\n'
-    '  --full-scale "1.9 V ± 1 %" --against build.toml --height "2 mm" --sheet shop_steel.toml': (
+    'labkit shim E4.wav --string E4 --shim "1 mm ± 0.02 mm" --full-scale "1.9 V ± 1 %" --pulses 8': (
+        f"{_LIFTED}test_volts_per_velocity_come_out_with_their_interval"
+    ),
+    "labkit sweep calibrate source.wav open.wav shorted.wav --series 220k --name box "
+    '--full-scale "1.91 V ± 1 %" --output box.toml': f"{_LIFTED}test_full_scale_may_come_from_a_kept_calibration",
+    "labkit shim E4.wav G3.wav E2.wav --string E4 --string G3 --string E2 "
+    '--shim "1 mm ± 0.02 mm" --full-scale "1.9 V ± 1 %" --against build.toml --height "2 mm" --sheet shop_steel.toml': (
         f"{_LIFTED}test_lifted_strings_narrow_what_a_build_predicts"
     ),
     "labkit pickup build.toml --set string_steel=shop_steel.toml": (
