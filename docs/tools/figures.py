@@ -29,10 +29,11 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 from labkit.sound.take.take import USUAL_PLACES, coil_factor
 from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
-from labkit.view.curve.curve import Curve, draw_curves
+from labkit.view.curve.curve import BENCH_DB, RIG_DB, Curve, draw_curves
 from labkit.view.curve.knob_plot import KnobLine, draw_knob_plot
 from labkit.view.drawings.bobbin import CoilOutline, draw_bobbin
 from labkit.view.palette import NOW, PINS
+from labkit.view.words import read_response
 
 FOLDER = Path(__file__).resolve().parents[1] / "figures"
 
@@ -50,12 +51,20 @@ def _rig(**changes: str) -> Rig:
     return rig
 
 
-def _responses(found: Mapping[str, Response], title: str, description: str) -> str:
+def _responses(
+    found: Mapping[str, Response], title: str, description: str, levels: tuple[float, float] = RIG_DB
+) -> str:
     curves = [
-        Curve(frequency_hz=response.frequency_hz, gain_db=response.gain_db, label=label, style=style)
+        Curve(
+            frequency_hz=response.frequency_hz,
+            gain_db=response.gain_db,
+            label=label,
+            style=style,
+            reading=read_response(response),
+        )
         for style, (label, response) in zip(STYLES, found.items(), strict=False)
     ]
-    return draw_curves(curves, title=title, description=description, **SIZE)
+    return draw_curves(curves, title=title, description=description, levels=levels, **SIZE)
 
 
 def cable_lengths() -> str:
@@ -112,7 +121,7 @@ def bare_and_loaded() -> str:
     """One built single coil with nothing connected and into the load of the bench."""
     pickup = load_built(BUILT).pickup
     found = {"470 pF, 200 kΩ": _loaded({}), "nothing connected": _audible(loaded_response(pickup))}
-    return _responses(found, "Bare and loaded", "The bare coil peaks higher and more sharply.")
+    return _responses(found, "Bare and loaded", "The bare coil peaks higher and more sharply.", BENCH_DB)
 
 
 def _loaded(changes: Mapping[str, str]) -> Response:
@@ -181,7 +190,7 @@ def fitted_sweep() -> str:
         points = Curve(frequency_hz=frequency, gain_db=measured, label="", style=style, is_measured=True)
         curves.append(points)
     words = "Points were measured, lines were fitted: one set of R, L, C and losses follows both loads."
-    return draw_curves(curves, title="A fit to two sweeps", description=words, **SIZE)
+    return draw_curves(curves, title="A fit to two sweeps", description=words, levels=BENCH_DB, **SIZE)
 
 
 def tapers() -> str:

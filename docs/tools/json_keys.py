@@ -60,7 +60,8 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     ),
     "pickup": (
         ("pickup", "narrow single coil, built", "--why", "--against", "narrow single coil, alnico 2, built"),
-        ("pickup", "two-coil, built"),
+        ("pickup", "unequal two-coil, built", "--reference", "two-coil, built"),
+        ("pickup", "mixed-grade single coil, built", "--reading", "40mT"),
         ("pickup", "narrow single coil"),
     ),
     "formula": (("formula", SINGLE, "--keep", "bridge"), ("formula", SINGLE, "--impedance", "--keep", "cable")),
@@ -94,7 +95,15 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("fit", "bare.csv", "loaded.csv", "--kind", "exciter", "--load", "none", "--load", "200k+470p",
          "--meter", "1M", "--rig-corner", "fit", "--loss", "--sections", "1"),
     ),
+    "fit --coil": (
+        ("fit", "bare.csv", "loaded.csv", "--kind", "exciter", "--load", "none", "--load", "none",
+         "--meter", "1M", "--coil", "first", "--coil", "second"),
+    ),
     "diagnose": (("diagnose", "narrow single coil, built", "readings.toml"),),
+    "reproduce": (
+        ("reproduce", "narrow single coil, built", "--original", "narrow single coil", "--readings", "readings.toml",
+         "--wire", "AWG 42 single build", "--turns", "7500-8500"),
+    ),
     "tolerance": (
         ("tolerance", SINGLE, "--count", "256", "--sensitivity", "--window", "resonance=3 kHz to 4 kHz"),
     ),
@@ -118,6 +127,8 @@ MAPS = {
     "render": {"take.coils"},
     "fit": {"correlations"},
     "shim": {"steel.values", "steel.deviations"},
+    "fit --coil": {"coils"},
+    "reproduce": {"builds.off", "builds.deviations"},
     "tolerance": {
         "spreads", "measures", "sensitivity.local_per_percent", "sensitivity.swings", "sensitivity.variance_shares",
         "sensitivity.variance_shares.NAME",
@@ -232,7 +243,7 @@ def _kind(data: Any) -> str:
         if not inner:
             return "list"
         if all(isinstance(entry, list) for entry in data):
-            return "list of pairs"
+            return "list of pairs" if all(len(entry) == 2 for entry in data) else "list of lists"
         return f"list of {' or '.join(sorted({'objects' if kind == 'object' else f'{kind}s' for kind in inner}))}"
     names = {bool: "true or false", int: "number", float: "number", str: "text", type(None): "null"}
     return names[type(data)]

@@ -17,12 +17,14 @@ from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.losses.plates import Cover
 from labkit.pickup.magnetics.bar import BarMagnet
+from labkit.pickup.magnetics.history import HistoryEvent
 from labkit.pickup.magnetics.magnet import MagnetGrade
 from labkit.pickup.magnetics.poles import Pole
 from labkit.pickup.materials.materials import Enamel, Metal, StringSetStock, StringStock
 from labkit.pickup.materials.wire import MeasuredWire
-from labkit.pickup.predict.sheet import CoilBuild, LeadBuild, PickupBuild
+from labkit.pickup.predict.sheet import CoilBuild, LeadBuild, MoreTurns, PickupBuild
 from labkit.pickup.string.known_steel import KnownSteel
+from labkit.pickup.winding.bobbin import Bobbin
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.harness import part_kinds
 from labkit.rig.sheet import chain_kinds
@@ -43,8 +45,11 @@ BUILD_TABLES = {
     "The pickup": (PickupBuild,),
     "A coil, `[coil.NAME]`": (Winding, CoilBuild),
     "A wire as measured, `wire`": (MeasuredWire,),
-    "Its poles, `[coil.NAME.poles]`": (Pole,),
+    "Its bobbin, `bobbin`, in place of `straight_length`, `end_radius` and `winding_height`": (Bobbin,),
+    "More turns over the first, `then`": (MoreTurns,),
+    "Its poles, `poles`, a table for a row of equal ones or a list string by string": (Pole,),
     "A bar magnet, `[bar]`": (BarMagnet,),
+    "What happened to the magnets, each `[[history]]`": (HistoryEvent,),
     "A cover or baseplate, `[cover]` and `[baseplate]`": (Cover,),
     "The lead, `[lead]`": (LeadBuild,),
 }

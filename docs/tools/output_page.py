@@ -127,7 +127,7 @@ def _pull() -> str:
                     f"{pulls[at].cents:.0f}".replace("-", "−"),
                     f"{pulls[at].third_cents:.1f}".replace("-", "−"),
                     f"{pulls[at].splitting_hz:.1f}",
-                    f"{1e3 * outputs[at].window:.1f}",
+                    _interval(outputs[at].window, 1e3, 1),
                 ]
             )
     head = ["height", "string", "pull, mN", "partial 1, cents", "partial 3, cents", "splitting, Hz", "window, mm"]

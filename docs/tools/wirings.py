@@ -73,6 +73,7 @@ def section(harness: Harness) -> tuple[str, dict[str, str]]:
             gain_db=variant.response().gain_db,
             label=label,
             style=style,
+            reading=read_response(variant.response()),
         )
         for (label, variant), style in zip(variants_of(rig).items(), styles)
     ]

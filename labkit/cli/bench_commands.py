@@ -1,22 +1,22 @@
-"""``labkit fit`` and ``labkit diagnose``: the bench at the command line."""
+"""``labkit fit``, ``diagnose`` and ``reproduce``: the bench at the command line."""
 
 from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import emit, json_option, output_options
+from labkit.cli.options import Output, emit, result_options, stated
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.files import as_json_text
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
 
 if TYPE_CHECKING:
     from labkit.bench.fit.fit import Fit
     from labkit.bench.fit.fixture import Measurement
+    from labkit.bench.fit.pair import PairFit
     from labkit.bench.read.sweep_reader import ReadingChoices
 
 KINDS = ("impedance", "divider", "exciter")
@@ -24,18 +24,25 @@ KINDS = ("impedance", "divider", "exciter")
 
 @click.command()
 @click.argument("sweeps", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SWEEP...")
-@json_option
-@output_options
+@result_options()
 @click.option("--kind", type=click.Choice(KINDS), help="What the sweeps are, where the files do not show it.")
 @click.option(
     "loads",
     "--load",
     multiple=True,
     metavar="LOAD",
-    help="Load box of each SWEEP in order: none, 200k+470p, '10n ± 5 %'.",
+    help="Load box of each SWEEP in order: none, 200k+470p, '10n ± 5 %'. Unstated tolerances: 5 % and 10 %.",
 )
-@click.option("--meter", metavar="LOAD", help="Instrument input, such as 1M+30p; leave the capacitance out if unknown.")
-@click.option("--series", metavar="OHM", help="Series resistor of a divider sweep or of recordings, such as 1M.")
+@click.option(
+    "coils",
+    "--coil",
+    multiple=True,
+    metavar="COIL",
+    help="Of a two-coil pickup, what each SWEEP is of: first, second (alone, the other open), series or parallel.",
+)
+@click.option("--meter", metavar="LOAD", help="Instrument input, such as 1M+30p; leave out what is unknown.")
+@click.option("--predict", metavar="LOAD", help="Load to predict the curve under; 200k+470p where absent.")
+@click.option("--series", metavar="OHM", help="Series resistor of a divider sweep or recordings, such as '1M ± 1 %'.")
 @click.option("--interface", type=click.Path(path_type=Path), help="Calibration kept by labkit sweep calibrate.")
 @click.option("--sense", metavar="OHM", help="Resistor that shows the exciter's current in recordings, 100 Ω.")
 @click.option("--rig-corner", metavar="HZ", help="First-order roll-off of the exciter rig, or 'fit'.")
@@ -62,12 +69,11 @@ KINDS = ("impedance", "divider", "exciter")
 @click.option("--record", type=click.Path(path_type=Path), help="Write curves and residuals (printable HTML) here.")
 def fit(
     sweeps: tuple[Path, ...],
-    as_json: bool,
-    output: Path | None,
-    force: bool,
-    kind: str | None,
+    out: Output,
     loads: tuple[str, ...],
+    coils: tuple[str, ...],
     meter: str | None,
+    predict: str | None,
     series: str | None,
     interface: Path | None,
     sense: str | None,
@@ -77,18 +83,10 @@ def fit(
     sections: str,
     fit_loss: bool,
     band: str | None,
-    columns: tuple[str, ...],
-    separator: str | None,
-    decimal: str | None,
-    frequency_unit: str | None,
-    magnitude_unit: str | None,
-    phase_unit: str | None,
-    through: str | None,
-    worksheet: str | None,
-    reader: str | None,
     name: str | None,
     sheet: Path | None,
     record: Path | None,
+    **reading: Any,
 ) -> None:
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
 
@@ -97,43 +95,46 @@ def fit(
     are taken by their names: source, open, shorted, again, and anything else as the pickup.
     """
     from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sheet_text, fit_sweeps
+    from labkit.bench.fit.fixture import STANDARD_LOAD, parse_load
     from labkit.bench.read.sweep_reader import ReadingChoices
     from labkit.bench.recording.recording import is_recording
 
-    marks: dict[str | None, Literal[".", ","]] = {"point": ".", "comma": ","}
-    choices = ReadingChoices(
-        kind=kind,  # type: ignore[arg-type]
-        columns=_columns(columns),
-        separator=separator,  # type: ignore[arg-type]
-        decimal=marks.get(decimal),
-        frequency_unit=frequency_unit,  # type: ignore[arg-type]
-        magnitude_unit=magnitude_unit,  # type: ignore[arg-type]
-        phase_unit=phase_unit,  # type: ignore[arg-type]
-        reader=reader,
-        worksheet=worksheet,
-        through=through,  # type: ignore[arg-type]
-    )
+    reading["columns"] = _columns(reading["columns"])
+    reading["decimal"] = {"point": ".", "comma": ",", None: None}[reading["decimal"]]
     if any(map(is_recording, sweeps)):
-        measurements = _recorded(sweeps, kind, loads, series, interface, sense)
+        measurements = _recorded(sweeps, reading["kind"], loads, series, interface, sense)
     else:
         if interface is not None or sense is not None:
             raise InputError("--interface and --sense belong to recordings (WAV or FLAC); none was given")
+        choices = ReadingChoices(**reading)
         measurements = _measurements(sweeps, choices, loads, meter, series, rig_corner, integrated)
+    label = name or f"{Path(measurements[0].sweep.name).stem}, measured"
+    if coils:
+        from labkit.bench.fit.pair import fit_pair, pair_sheet_text
+
+        if record is not None:
+            raise InputError("--record prints the fit of one coil; leave it out with --coil")
+        pair = fit_pair(measurements, coils, name=label, band_hz=_band(band) if band else FIT_BAND_HZ)
+        if sheet is not None:
+            emit(pair_sheet_text(pair), sheet, out.force)
+        out.write(text=lambda: pair_text(pair), data=pair.as_dict)
+        return
     result = fit_sweeps(
         measurements,
-        name=name or f"{Path(measurements[0].sweep.name).stem}, measured",
-        resistance=_reading(resistance, "Ω") if resistance else None,
+        name=label,
+        resistance=Interval.relative(*stated(resistance, "Ω", "--resistance", 0.005)) if resistance else None,
         sections="auto" if sections == "auto" else _whole(sections, "--sections"),
         fit_loss=fit_loss,
         band_hz=_band(band) if band else FIT_BAND_HZ,
+        predicted_load=parse_load(predict) if predict else STANDARD_LOAD,
     )
     if sheet is not None:
-        emit(fit_sheet_text(result), sheet, force)
+        emit(fit_sheet_text(result), sheet, out.force)
     if record is not None:
         from labkit.report.fit_paper import fit_paper_html
 
-        emit(fit_paper_html(result, measurements), record, force)
-    emit(as_json_text(result.as_dict()) if as_json else fit_text(result, measurements), output, force)
+        emit(fit_paper_html(result, measurements), record, out.force)
+    out.write(text=lambda: fit_text(result, measurements), data=result.as_dict)
 
 
 def _columns(given: tuple[str, ...]) -> dict[str, int | str] | None:
@@ -150,7 +151,14 @@ def _measurements(
     rig_corner: str | None,
     integrated: bool,
 ) -> list[Measurement]:
-    from labkit.bench.fit.fixture import Fixture, Measurement, parse_load
+    from labkit.bench.fit.fixture import (
+        CAPACITOR_TOLERANCE,
+        RESISTOR_TOLERANCE,
+        Fixture,
+        Measurement,
+        parse_load,
+        with_tolerance,
+    )
     from labkit.bench.read.sweep_reader import read_sweep
 
     if loads and len(loads) != len(sweeps):
@@ -172,12 +180,16 @@ def _measurements(
         # An impedance analyser is compensated at its tips; any other instrument has an input capacitance.
         unknown = None if sweep.kind != "impedance" or meter else 0.0
         fits_corner = rig_corner == "fit" and sweep.kind == "exciter"
+        series_value, series_tolerance = with_tolerance(series or "")
         fixture = Fixture(
             kind=sweep.kind,
             load=parse_load(load),
-            meter_resistance=meter_load.resistance if meter_load else math.inf,
+            meter_resistance=meter_load.resistance if meter_load else None,
+            meter_resistance_tolerance=meter_load.resistance_tolerance if meter_load else RESISTOR_TOLERANCE,
             meter_capacitance=meter_load.capacitance if meter_load and meter_load.capacitance else unknown,
-            series_resistance=parse_quantity(series, "Ω") if series else None,
+            meter_capacitance_tolerance=meter_load.capacitance_tolerance if meter_load else CAPACITOR_TOLERANCE,
+            series_resistance=parse_quantity(series_value, "Ω") if series else None,
+            series_tolerance=RESISTOR_TOLERANCE if series_tolerance is None else series_tolerance,
             exciter_differentiates=not integrated,
             rig_corner_hz=_corner(rig_corner),
             fit_rig_corner=fits_corner,
@@ -217,13 +229,6 @@ def _corner(text: str | None) -> float:
     return parse_quantity(text if text.rstrip().casefold().endswith("hz") else f"{text}Hz", "Hz")
 
 
-def _reading(text: str, unit: str) -> Interval:
-    """Read ``8.2 kΩ ± 1 %``; without a tolerance 0.5 % is taken, a common hand meter."""
-    value_text, _, tolerance = text.replace("+/-", "±").partition("±")
-    fraction = parse_quantity(tolerance.strip(), "1") if tolerance.strip() else 0.005
-    return Interval.relative(parse_quantity(value_text.strip(), unit), fraction)
-
-
 def _whole(text: str, option: str) -> int:
     if not text.strip().isdigit():
         raise InputError(f"{option} takes a whole number or 'auto'; got '{text}'.{did_you_mean(text, ['auto'])}")
@@ -240,31 +245,54 @@ def _band(text: str) -> tuple[float, float]:
     return bounds
 
 
+def _row(label: str, interval: Interval, unit: str) -> str:
+    value, low, high = (format_quantity(x, unit, digits=4) for x in (interval.value, interval.low, interval.high))
+    return f"{label:<22}{value:>12}   {low} to {high}"
+
+
+def pair_text(result: PairFit) -> str:
+    """Return the fit of two coupled coils as a person reads it."""
+    lines = [result.pickup.name, "", f"{'':<22}{'value':>12}   95 % bounds"]
+    for name, coil in result.coils.items():
+        lines.append(_row(f"{name} resistance", coil.resistance, "Ω"))
+        lines.append(_row(f"{name} inductance", coil.inductance, "H"))
+        lines.append(_row(f"{name} capacitance", coil.capacitance, "F"))
+    k = result.coupling
+    lines.append(f"{'coupling':<22}{k.value:>12.3f}   {k.low:.3f} to {k.high:.3f}")
+    lines += ["", f"rms residual {result.residual_db:.2f} dB"]
+    return "\n".join([*lines, *(f"warning: {warning}" for warning in result.warnings)])
+
+
 def fit_text(result: Fit, measurements: list[Measurement]) -> str:
     """Return a fit as a person reads it."""
-
-    def row(label: str, interval: Interval, unit: str) -> str:
-        value, low, high = (format_quantity(x, unit, digits=4) for x in (interval.value, interval.low, interval.high))
-        return f"{label:<22}{value:>12}   {low} to {high}"
 
     lines = [result.name, ""]
     for measurement in measurements:
         lines.append(f"{measurement.sweep.name}: {'; '.join(measurement.sweep.understood)}")
     lines += ["", f"{'':<22}{'value':>12}   95 % bounds"]
-    lines.append(row("resistance", result.resistance, "Ω"))
-    lines.append(row("inductance", result.inductance, "H"))
-    lines.append(row("capacitance", result.capacitance, "F"))
+    lines.append(_row("resistance", result.resistance, "Ω"))
+    lines.append(_row("inductance", result.inductance, "H"))
+    lines.append(_row("capacitance", result.capacitance, "F"))
     if result.loss_resistance:
-        lines.append(row("parallel loss", result.loss_resistance, "Ω"))
-    for number, section in enumerate(result.eddy, start=1):
+        lines.append(_row("parallel loss", result.loss_resistance, "Ω"))
+    is_spread = bool(result.rivals) and result.rivals[0].core == "spread"
+    if is_spread:
+        whole = sum(section.fraction.value for section in result.eddy)
+        middle = result.eddy[len(result.eddy) // 2].corner_hz
+        lines.append(f"{'eddy, spread':<22}{whole:>12.3f}   of the inductance, written as five sections")
+        lines.append(_row("around", middle, "Hz"))
+    for number, section in enumerate(() if is_spread else result.eddy, start=1):
         lines.append(
             f"{f'eddy {number} fraction':<22}{section.fraction.value:>12.3f}   "
             f"{section.fraction.low:.3f} to {section.fraction.high:.3f}"
         )
-        lines.append(row(f"eddy {number} corner", section.corner_hz, "Hz"))
+        lines.append(_row(f"eddy {number} corner", section.corner_hz, "Hz"))
     if result.rig_corner_hz:
-        lines.append(row("rig corner", result.rig_corner_hz, "Hz"))
-    lines += ["", f"rms residual {result.residual_db:.2f} dB"]
+        lines.append(_row("rig corner", result.rig_corner_hz, "Hz"))
+    lines += ["", f"rms residual {result.residual_db:.2f} dB, of which smooth {result.discrepancy_db:.2f} dB"]
+    if result.prediction is not None:
+        lines.append(result.prediction.sentence)
+    lines += [f"doubt: {doubt}" for doubt in result.doubts]
     lines += [f"warning: {warning}" for warning in result.warnings]
     return "\n".join(lines)
 
@@ -272,10 +300,9 @@ def fit_text(result: Fit, measurements: list[Measurement]) -> str:
 @click.command()
 @click.argument("pickup")
 @click.argument("readings", type=click.Path(path_type=Path))
-@json_option
-@output_options
+@result_options()
 @click.option("--record", type=click.Path(path_type=Path), help="Write the printable test record (HTML) here.")
-def diagnose(pickup: str, readings: Path, as_json: bool, output: Path | None, force: bool, record: Path | None) -> int:
+def diagnose(pickup: str, readings: Path, out: Output, record: Path | None) -> int:
     """Compare the plan PICKUP (a sheet, or a name in the catalogue) with the READINGS of a finished or worn one.
 
     READINGS is a sheet of single readings. Exit code 1 says that something does not fit the plan.
@@ -285,9 +312,78 @@ def diagnose(pickup: str, readings: Path, as_json: bool, output: Path | None, fo
 
     verdict = diagnose_readings(load_plan(pickup), load_readings(readings))
     if record is not None:
-        from labkit.report.papers import bench_record_html, record_from_verdict
+        from labkit.report.papers import bench_record_html
 
-        emit(bench_record_html(record_from_verdict(verdict)), record, force)
-    data: dict[str, Any] = verdict.as_dict()
-    emit(as_json_text(data) if as_json else verdict.text(), output, force)
+        emit(bench_record_html(verdict), record, out.force)
+    out.write(text=verdict.text, data=verdict.as_dict)
     return 0 if verdict.passes else 1
+
+
+@click.command()
+@click.argument("bobbin")
+@result_options()
+@click.option("--original", metavar="PICKUP", help="Its electrical values: the sheet of a fit, or a catalogue name.")
+@click.option("--readings", type=click.Path(path_type=Path), help="Its single readings: a readings sheet.")
+@click.option("wires", "--wire", multiple=True, required=True, metavar="WIRE", help="A wire in stock; repeat for each.")
+@click.option("magnets", "--magnet", multiple=True, metavar="GRADE", help="A magnet in stock; the bobbin's if absent.")
+@click.option("turns", "--turns", default="3000-12000", metavar="LOW-HIGH", help="Fewest and most turns to try.")
+@click.option(
+    "--by",
+    type=click.Choice(("readings", "curve")),
+    help="Sort by what could be the original, or by the closest curve; readings, where there are any.",
+)
+@click.option("--rig", metavar="RIG", help="Rig to compare curves in; 200 kΩ parallel to 470 pF where absent.")
+@click.option("--record", type=click.Path(path_type=Path), help="Write the printable record (HTML) here.")
+def reproduce(
+    bobbin: str,
+    out: Output,
+    original: str | None,
+    readings: Path | None,
+    wires: tuple[str, ...],
+    magnets: tuple[str, ...],
+    turns: str,
+    by: str | None,
+    rig: str | None,
+    record: Path | None,
+) -> None:
+    """Find the build on BOBBIN (a build sheet or catalogue name) that could be an original, or comes close to it.
+
+    Every reading counts: resistance, inductance, capacitance, size, weight, wire and field say whether a build could be
+    the same; the curve in a rig says whether it would sound alike. A dead original goes by its readings alone.
+    """
+    from labkit.bench import reproduce as search
+    from labkit.bench.diagnose.readings import load_readings
+    from labkit.pickup.predict.built import load_built
+    from labkit.rig.sheet import load_pickup, load_rig
+
+    stock = load_built(bobbin)
+    grades = {coil.grade.name for _, coil in stock.build.coils if coil.grade is not None}
+    known, full_field = search.original_of(
+        load_readings(readings) if readings else None, load_pickup(original) if original else None, stock
+    )
+    low, high = _turns(turns)
+    found = search.reproduce(
+        known,
+        wires=wires,
+        magnets=magnets or tuple(sorted(grades)),
+        turns=(low, high),
+        build=search.stock_build(stock),
+        rig=search.in_rig(load_rig(rig)) if rig else search.standard_rig,
+        full_field=full_field,
+        order=by or "readings",  # type: ignore[arg-type]
+    )
+    if record is not None:
+        from labkit.report.reproduce_paper import reproduce_paper_html
+
+        emit(reproduce_paper_html(stock.name, known, found), record, out.force)
+    out.write(
+        text=lambda: "\n\n".join(item.text() for item in found),
+        data=lambda: {"builds": [item.as_dict() for item in found]},
+    )
+
+
+def _turns(text: str) -> tuple[float, float]:
+    low, dash, high = text.partition("-")
+    if not dash or not low.strip().isdigit() or not high.strip().isdigit():
+        raise InputError(f"--turns takes LOW-HIGH, such as 5000-11000; got '{text}'")
+    return float(low), float(high)

@@ -2,31 +2,25 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from labkit.cases.runner import Outcome, load_cases, named_cases, run_cases
 from labkit.cases.summary import WITHOUT, ranges, share_text, summary_by_model
 from labkit.cli.main import CHECK_FAILED, DONE
-from labkit.cli.options import emit, json_option, output_options
+from labkit.cli.options import Output, result_options
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.files import as_json_text
 from labkit.core.validity import Range
 
 
 @click.command()
 @click.argument("names", nargs=-1)
-@json_option
-@output_options
+@result_options()
 @click.option("--model", help="Only the cases of one model, such as loads or winding.")
 @click.option("--summary", is_flag=True, help="Only how each model stands: counts, known gaps, the closest call.")
 @click.option("--ranges", "of_ranges", is_flag=True, help="Where each model holds, and what happens outside.")
 def cases(
     names: tuple[str, ...],
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     model: str | None,
     summary: bool,
     of_ranges: bool,
@@ -40,7 +34,7 @@ def cases(
         if names or summary:
             raise InputError("--ranges lists ranges of models, of all or of one with --model; leave the rest out")
         found = ranges(model)
-        emit(as_json_text([each.as_dict() for each in found]) if as_json else _ranges_text(found, model), output, force)
+        out.write(text=lambda: _ranges_text(found, model), data=lambda: [each.as_dict() for each in found])
         return DONE
     chosen = named_cases(names) if names else load_cases()
     if model is not None:
@@ -49,11 +43,10 @@ def cases(
             raise InputError(f"no case is of the model '{model}'.{did_you_mean(model, models)}")
         chosen = tuple(case for case in chosen if case.model == model)
     outcomes = list(run_cases(chosen))
-    if as_json:
-        rows = summary_by_model(outcomes) if summary else outcomes
-        emit(as_json_text([row.as_dict() for row in rows]), output, force)
-    else:
-        emit("\n".join(_summary(outcomes)) if summary else _table(outcomes), output, force)
+    out.write(
+        text=lambda: "\n".join(_summary(outcomes)) if summary else _table(outcomes),
+        data=lambda: [row.as_dict() for row in (summary_by_model(outcomes) if summary else outcomes)],
+    )
     return CHECK_FAILED if any(outcome.is_failure for outcome in outcomes) else DONE
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
 import click
@@ -13,10 +12,10 @@ import click
 from labkit.app.server.contents import WORDS, everything, plugin_problems, sheet_problems
 from labkit.catalogue import Catalogue
 from labkit.catalogue import catalogue as read_catalogue
+from labkit.catalogue.catalogue import CatalogueItem
 from labkit.cli.main import CHECK_FAILED, DONE
-from labkit.cli.options import emit, json_option, output_options
+from labkit.cli.options import Output, result_options
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.files import as_json_text
 from labkit.plugins import Brought, plugins
 from labkit.plugins.manager import user_folder
 from labkit.rig.hum import POSITION_HEAD, position_table
@@ -26,13 +25,10 @@ from labkit.rig.rewiring import demo_rig
 @click.command()
 @click.argument("kind", required=False)
 @click.argument("name", required=False)
-@json_option
-@output_options
+@result_options()
 @click.option("--plugins", "show_plugins", is_flag=True, help="Show what came from where, versions and load errors.")
 @click.option("--check", is_flag=True, help="Read every sheet and fail if one cannot be used.")
-def catalogue(
-    kind: str | None, name: str | None, as_json: bool, output: Path | None, force: bool, show_plugins: bool, check: bool
-) -> int:
+def catalogue(kind: str | None, name: str | None, out: Output, show_plugins: bool, check: bool) -> int:
     """List the catalogue: all kinds, the items of one KIND (pickup, harness, rig, cable …), or one item by NAME.
 
     A harness is shown with what each position of its switches does: what is heard, in which phase, hum and level.
@@ -46,32 +42,14 @@ def catalogue(
     elif show_plugins:
         problems = (*plugin_problems(), *sheet_problems())
     if show_plugins:
-        emit(_plugins_text(as_json), output, force)
+        data = _plugins_data()
+        out.write(text=lambda: _plugins_text(data), data=lambda: data)
     elif kind is not None and name is not None:
-        data = _item_data(found, kind, name)
-        emit(as_json_text(data) if as_json else _item_text(data), output, force)
-    elif as_json:
-        items = [
-            {
-                "kind": item.kind,
-                "name": item.name,
-                "summary": item.summary,
-                "plugin": item.plugin,
-                "file": item.path.name,
-            }
-            for item in found.items.values()
-            if kind in (None, item.kind)
-        ]
-        emit(as_json_text(items), output, force)
-    elif kind is None:
-        lines = [f"{each:<12} {len(found.names(each)):>4}" for each in found.kinds()]
-        emit("\n".join(["kind         items", *lines]), output, force)
+        item = _item_data(found, kind, name)
+        out.write(text=lambda: _item_text(item), data=lambda: item)
     else:
-        lines = []
-        for each in found.names(kind):
-            summary = found.item(kind, each).summary
-            lines.append(f"{each}\n    {summary}" if summary else each)
-        emit("\n".join(lines), output, force)
+        items = [_summary(item) for item in found.items.values() if kind in (None, item.kind)]
+        out.write(text=lambda: _list_text(found, kind), data=lambda: items)
     for sentence in _wiring_warnings(found) if check else ():
         click.echo(f"labkit: warning: {sentence}", err=True)
     for problem in problems:
@@ -89,15 +67,19 @@ def _wiring_warnings(found: Catalogue) -> Iterator[str]:
         yield from (f"{name}: {sentence}" for sentence in rig.warnings)
 
 
+def _list_text(found: Catalogue, kind: str | None) -> str:
+    if kind is None:
+        return "\n".join(["kind         items", *(f"{each:<12} {len(found.names(each)):>4}" for each in found.kinds())])
+    summaries = {name: found.item(kind, name).summary for name in found.names(kind)}
+    return "\n".join(f"{name}\n    {summary}" if summary else name for name, summary in summaries.items())
+
+
+def _summary(item: CatalogueItem) -> dict[str, Any]:
+    return {name: getattr(item, name) for name in ("kind", "name", "summary", "plugin")} | {"file": item.path.name}
+
+
 def _item_data(found: Catalogue, kind: str, name: str) -> dict[str, Any]:
-    item = found.item(kind, name)
-    data: dict[str, Any] = {
-        "kind": item.kind,
-        "name": item.name,
-        "summary": item.summary,
-        "plugin": item.plugin,
-        "file": item.path.name,
-    }
+    data = _summary(found.item(kind, name))
     if kind != "harness":
         return data
     rig = demo_rig(found.load("harness", name))
@@ -130,48 +112,43 @@ def _wrapped(text: str) -> list[str]:
     return [line.replace("\u00a0", " ") for line in lines]
 
 
-def _plugins_text(as_json: bool) -> str:
-    brought = everything()
-    known = plugins()
-    folders = [(name, str(folder)) for name, folder in known.folders()]
+def _plugins_data() -> dict[str, Any]:
+    brought, known = everything(), plugins()
     counts = Counter(item.plugin for item in read_catalogue().items.values())
-    if as_json:
-        return as_json_text(
+    return {
+        "plugins": [
             {
-                "plugins": [
-                    {
-                        "name": note.name,
-                        "origin": note.origin,
-                        "version": note.version,
-                        "is_loaded": note.is_loaded,
-                        "seconds": round(note.seconds, 3),
-                        "items": counts[note.name],
-                        "brings": _brings(note.name, brought),
-                        "problems": note.problems,
-                    }
-                    for note in known.notes
-                ],
-                "folders": [{"plugin": name, "folder": folder, "items": counts[name]} for name, folder in folders],
+                "name": note.name,
+                "origin": note.origin,
+                "version": note.version,
+                "is_loaded": note.is_loaded,
+                "seconds": round(note.seconds, 3),
+                "items": counts[note.name],
+                "brings": _brings(note.name, brought),
+                "problems": note.problems,
             }
-        )
+            for note in known.notes
+        ],
+        "folders": [{"plugin": name, "folder": str(folder), "items": counts[name]} for name, folder in known.folders()],
+    }
+
+
+def _plugins_text(data: Mapping[str, Any]) -> str:
     lines = ["plugin               from                 version    sheets  seconds  state"]
-    for note in known.notes:
-        state = "loaded" if note.is_loaded else "left out"
-        if note.problems:
-            state = f"{state}, with {len(note.problems)} problem{'s' * (len(note.problems) > 1)}"
-        numbers = f"{counts[note.name]:>6}  {note.seconds:>7.2f}"
-        lines.append(f"{note.name:<20} {note.origin:<20} {note.version:<10} {numbers}  {state}")
-    for note in known.notes:
-        parts = _brings(note.name, brought)
-        if parts:
-            lines += ["", f"{note.name} brings"]
-            for hook, names in parts.items():
-                text = f"{WORDS[hook]}: {', '.join(names)}"
-                lines += textwrap.wrap(
-                    text, 100, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False
-                )
+    for note in data["plugins"]:
+        state = "loaded" if note["is_loaded"] else "left out"
+        if note["problems"]:
+            state = f"{state}, with {len(note['problems'])} problem{'s' * (len(note['problems']) > 1)}"
+        numbers = f"{note['items']:>6}  {note['seconds']:>7.2f}"
+        lines.append(f"{note['name']:<20} {note['origin']:<20} {note['version']:<10} {numbers}  {state}")
+    for note in data["plugins"]:
+        if note["brings"]:
+            lines += ["", f"{note['name']} brings"]
+        for hook, names in note["brings"].items():
+            text = f"{WORDS[hook]}: {', '.join(names)}"
+            lines += textwrap.wrap(text, 100, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False)
     lines += ["", "folders of sheets, first found wins"]
-    lines += [f"  {name}: {folder}" for name, folder in folders]
+    lines += [f"  {each['plugin']}: {each['folder']}" for each in data["folders"]]
     if not user_folder().is_dir():
         lines.append(f"  user folder, once it is there: {user_folder()}")
     return "\n".join(lines)

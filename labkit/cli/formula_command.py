@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import click
 
@@ -11,19 +10,16 @@ from labkit.circuit.elements import Circuit
 from labkit.circuit.formula.formula import formula as formula_of
 from labkit.circuit.formula.text import formula_mapping
 from labkit.circuit.spice.deck import spice_deck
-from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
+from labkit.cli.options import Output, result_options, rig_argument
 from labkit.core.errors import InputError
-from labkit.core.files import as_json_text
 from labkit.rig.rig import Rig
 
 _SOURCE = click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")
 
 
 @click.command()
-@sheet_argument
-@json_option
-@output_options
-@set_option
+@result_options()
+@rig_argument
 @_SOURCE
 @click.option("--latex", "as_latex", is_flag=True, help="Print the formula in LaTeX.")
 @click.option("--impedance", is_flag=True, help="The output impedance instead of the gain.")
@@ -41,11 +37,8 @@ _SOURCE = click.option("--source", help="One pickup alone (its slot), or one coi
     help="Symbolic route; auto takes lcapy up to about ten parts, checked against the other.",
 )
 def formula(
-    sheet: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
-    changes: tuple[str, ...],
+    rig: Rig,
+    out: Output,
     source: str | None,
     as_latex: bool,
     impedance: bool,
@@ -57,11 +50,12 @@ def formula(
     SHEET is the path of a rig sheet or the name of a rig in the catalogue. Shorts and opens of the controls are
     exact, and parts without influence are left out. --keep takes a part, or the beginning of its name up to a dot.
     """
-    if as_json and as_latex:
+    if out.as_json and as_latex:
         raise InputError("--json and --latex exclude each other; give one of them")
-    found = formula_of(_circuit(rig_with(sheet, changes), source), list(keep) or None, method=method)
+    found = formula_of(_circuit(rig, source), list(keep) or None, method=method)
     shown = found.output_impedance if impedance else found
-    if as_json:
+
+    def mapping() -> dict[str, Any]:
         data = formula_mapping(shown) | {"source": source if source is not None else "all"}
         if not impedance:
             data["output_impedance"] = {
@@ -69,27 +63,23 @@ def formula(
                 for key, value in formula_mapping(found.output_impedance).items()
                 if key in ("numerator", "denominator", "gain_factor_ohm", "poles_rad_per_s", "zeros_rad_per_s")
             }
-        emit(as_json_text(data), output, force)
-    else:
-        emit(shown.latex() if as_latex else shown.text().rstrip(), output, force)
+        return data
+
+    out.write(text=lambda: shown.latex() if as_latex else shown.text().rstrip(), data=mapping)
 
 
 @click.command()
-@sheet_argument
-@json_option
-@output_options
-@set_option
+@result_options()
+@rig_argument
 @_SOURCE
-def netlist(
-    sheet: str, as_json: bool, output: Path | None, force: bool, changes: tuple[str, ...], source: str | None
-) -> None:
+def netlist(rig: Rig, out: Output, source: str | None) -> None:
     """SPICE deck of the rig SHEET at its settings, with an AC sweep of the last input.
 
     SHEET is the path of a rig sheet or the name of a rig in the catalogue.
     """
-    circuit = _circuit(rig_with(sheet, changes), source)
+    circuit = _circuit(rig, source)
     deck = spice_deck(circuit)
-    emit(as_json_text({"name": circuit.name, "spice": deck}) if as_json else deck.rstrip(), output, force)
+    out.write(text=deck.rstrip, data=lambda: {"name": circuit.name, "spice": deck})
 
 
 def _circuit(rig: Rig, source: str | None) -> Circuit:

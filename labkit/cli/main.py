@@ -30,6 +30,7 @@ COMMANDS: dict[str, str] = {
     "shim": "labkit.cli.shim_command:shim",
     "fit": "labkit.cli.bench_commands:fit",
     "diagnose": "labkit.cli.bench_commands:diagnose",
+    "reproduce": "labkit.cli.bench_commands:reproduce",
     "tolerance": "labkit.cli.study_commands:tolerance",
     "search": "labkit.cli.study_commands:search",
     "report": "labkit.cli.report_command:report",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar
@@ -11,7 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from labkit.core.errors import InputError
-from labkit.core.files import write_atomically
+from labkit.core.files import as_json_text, write_atomically
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
@@ -19,36 +20,73 @@ from labkit.rig.sheet import load_rig, set_value
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-def sheet_argument(function: Command) -> Command:
-    """``SHEET``: path of a rig sheet, or the name of a rig in the catalogue."""
-    return click.argument("sheet")(function)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Output:
+    """Where the result of a command goes, and in which form: ``--output``, ``--force``, ``--json`` and ``--csv``."""
+
+    path: Path | None
+    force: bool
+    as_json: bool = False
+    as_csv: bool = False
+
+    @property
+    def is_asked_for(self) -> bool:
+        """Whether a file or a form is named, so that the result is written even beside a plot."""
+        return self.as_json or self.as_csv or self.path is not None
+
+    def write(
+        self, text: Callable[[], str], data: Callable[[], Any] | None = None, csv: Callable[[], str] | None = None
+    ) -> None:
+        """Print the result in the form that is asked for, or write it to the file of ``--output``."""
+        if self.as_json and data is not None:
+            self.emit(as_json_text(data()))
+        else:
+            self.emit(csv() if self.as_csv and csv is not None else text())
+
+    def emit(self, text: str) -> None:
+        """Print a text, or write it to the file of ``--output``."""
+        if self.path is None:
+            click.echo(text)
+        else:
+            emit(text, self.path, self.force)
+
+
+_WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado", "field_map")
+"""Options that name a file to write; ``--sheet`` of a fit is told from the argument by being a path."""
+
+
+def result_options(*, json: bool = True, csv: str = "") -> Callable[[Command], Command]:
+    """``--json``, ``--csv`` (where ``csv`` says what it prints), ``--output`` and ``--force``, as ``out`` (`Output`).
+
+    No file that a command reads, or writes already, is written by it. Every file that was written is named on standard
+    error, so that standard output stays what was asked for.
+    """
+
+    def options(function: Command) -> Command:
+        @wraps(function)
+        def careful(**given: Any) -> Any:
+            written = [Path(given[name]) for name in given if _is_written(given, name)]
+            _refuse_to_write_twice(given, written)
+            forms = {form: given.pop(form) for form in ("as_json", "as_csv") if form in given}
+            if len(forms) == 2 and all(forms.values()):
+                raise InputError("--json and --csv exclude each other; give one of them")
+            out = Output(path=given.pop("output"), force=given.pop("force"), **forms)
+            result = function(**given, out=out)
+            say_written(*written)
+            return result
+
+        careful = click.option("--force", is_flag=True, help="Overwrite an existing file.")(careful)
+        careful = click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")(careful)
+        if csv:
+            careful = click.option("--csv", "as_csv", is_flag=True, help=csv)(careful)
+        return json_option(careful) if json else careful  # type: ignore[return-value]
+
+    return options
 
 
 def json_option(function: Command) -> Command:
     """``--json``: machine-readable output, SI with the unit in the key."""
     return click.option("as_json", "--json", is_flag=True, help="Print JSON, in SI with the unit in the key.")(function)
-
-
-_WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado")
-"""Options that name a file to write; ``--sheet`` of a fit is told from the argument by being a path."""
-
-
-def output_options(function: Command) -> Command:
-    """``--output FILE`` and ``--force``; no file that a command reads, or writes already, is written by it.
-
-    Every file that was written is named on standard error, so that standard output stays what was asked for.
-    """
-
-    @wraps(function)
-    def careful(**given: Any) -> Any:
-        written = [Path(given[name]) for name in given if _is_written(given, name)]
-        _refuse_to_write_twice(given, written)
-        result = function(**given)
-        say_written(*written)
-        return result
-
-    careful = click.option("--force", is_flag=True, help="Overwrite an existing file.")(careful)
-    return click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")(careful)  # type: ignore[return-value]
 
 
 def say_written(*targets: Path) -> None:
@@ -110,14 +148,6 @@ def rig_with(sheet: str, changes: tuple[str, ...]) -> Rig:
     return rig
 
 
-def emit(text: str, output: Path | None, force: bool) -> None:
-    """Print a text, or write it to the file of ``--output``."""
-    if output is None:
-        click.echo(text)
-    else:
-        write_atomically(output, text if text.endswith("\n") else f"{text}\n", overwrite=force)
-
-
 def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, float]:
     """Read ``220k ± 1 %`` or ``1 mm ± 0.02 mm``: a value and its 95 % half-width over it.
 
@@ -146,3 +176,18 @@ def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, 
     if not 0 <= tolerance <= 0.5:
         raise InputError(f"{option}: the tolerance must be 0 to 50 %; got {100 * tolerance:g} %")
     return value, tolerance
+
+
+def rig_argument(function: Command) -> Command:
+    """``SHEET``, path of a rig sheet or the name of a rig in the catalogue, and ``--set``, as ``rig``."""
+
+    @wraps(function)
+    def with_rig(*, sheet: str, changes: tuple[str, ...], **given: Any) -> Any:
+        return function(rig=rig_with(sheet, changes), **given)
+
+    return click.argument("sheet")(set_option(with_rig))  # type: ignore[return-value]
+
+
+def emit(text: str, path: Path, force: bool) -> None:
+    """Write a text to a file, with a line end."""
+    write_atomically(path, text if text.endswith("\n") else f"{text}\n", overwrite=force)

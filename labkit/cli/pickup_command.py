@@ -3,24 +3,34 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from labkit.cli.options import emit, json_option, output_options
+from labkit.cli.options import Output, result_options
 from labkit.core.errors import InputError
-from labkit.core.files import as_json_text, write_atomically
+from labkit.core.files import write_atomically
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
-from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, load_built
-from labkit.pickup.predict.output import PLUCK_DISPLACEMENT, PLUCK_PART, output_basis, string_outputs
+from labkit.pickup.predict.bench import charge_for_reading
+from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, level_change, load_built
+from labkit.pickup.predict.field import field_predictions
+from labkit.pickup.predict.output import (
+    PLUCK_DISPLACEMENT,
+    PLUCK_PART,
+    output_basis,
+    relative_output,
+    string_outputs,
+)
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.predict.pull import neck_pull_in_words
 
+_COIL = "8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm"
+
 _NOTES = (
     "The self-capacitance is the weak number: alone it leaves the bare peak wide open; a cable narrows it.",
-    "Relative output counts from 8000 turns of AWG 42 around six full alnico 5 rods, strings at 3 mm.",
     "Not modelled: hysteresis of steel, saturation of steel poles, magnetic baseplates, screw threads, permeability "
     "that changes with charge.",
 )
@@ -30,8 +40,7 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 
 @click.command()
 @click.argument("sheet")
-@json_option
-@output_options
+@result_options()
 @click.option(
     "changes",
     "--set",
@@ -41,6 +50,11 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 )
 @click.option("--why", is_flag=True, help="List for every value which inputs cause its doubt.")
 @click.option("--against", metavar="SHEET", help="Say also how it differs from this other pickup.")
+@click.option("--reference", metavar="SHEET", help="Count output from this pickup instead of the reference coil.")
+@click.option(
+    "--reading", metavar="FIELD", help="Say what charge a meter's reading over the poles means, such as 40mT."
+)
+@click.option("--gap", default="0 mm", show_default=True, help="Between pole and tip of the probe at that reading.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw curve and field into this file (.svg, .png, .pdf).")
 @click.option(
     "--field-map",
@@ -50,12 +64,13 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 @click.option("--height", default="3 mm", show_default=True, help="Of the field map, over the poles' faces.")
 def pickup(
     sheet: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     changes: tuple[str, ...],
     why: bool,
     against: str | None,
+    reference: str | None,
+    reading: str | None,
+    gap: str,
     plot: Path | None,
     field_map: Path | None,
     height: str,
@@ -67,20 +82,40 @@ def pickup(
     """
     built = load_built(sheet, dict(name_and_value(change, _CHANGE) for change in changes))
     change = None if against is None else load_built(against).change_to(built)
+    if reference is not None:
+        counted = level_change(load_built(reference), built)
+        if counted is None:
+            raise InputError(
+                f"the output of '{reference}' or of {built.name} is not known, so neither counts the other"
+            )
+        built = replace(built, output_db=relative_output(counted))
+    charge = None
+    if reading is not None:
+        charge = charge_for_reading(built, parse_quantity(reading, "T"), gap=parse_quantity(gap, "m"))
     if plot is not None:
         from labkit.view.curve.pickup_plot import plot_pickup
 
-        plot_pickup(built.pickup, plot, built=built, overwrite=force)
-    mapped = "" if field_map is None else _write_field_map(built, field_map, height, force)
-    if as_json:
-        data = pickup_json(built)
-        data |= {"why": _causes(built)} if why else {}
-        data |= {"against": _change_json(change)} if change is not None else {}
-        emit(as_json_text(data), output, force)
-    elif (plot is None and field_map is None) or output is not None or why or change is not None:
-        emit(_text(built, why, change), output, force)
+        plot_pickup(built.pickup, plot, built=built, overwrite=out.force)
+    mapped = "" if field_map is None else _write_field_map(built, field_map, height, out.force)
+    is_drawn = plot is not None or field_map is not None
+    if not is_drawn or out.is_asked_for or why or change is not None or charge is not None:
+        more: dict[str, Any] = {"why": _causes(built)} if why else {}
+        more |= {"against": _change_json(change)} if change is not None else {}
+        more |= {"reference": reference} if reference is not None else {}
+        more |= {"charge_for_reading": charge.as_dict()} if charge is not None else {}
+        said = "" if charge is None or reading is None else f"\n\n  {charge_sentence(charge, reading, gap)}"
+        out.write(text=lambda: _text(built, why, change, reference) + said, data=lambda: pickup_json(built) | more)
     elif mapped:
         click.echo(mapped)
+
+
+def charge_sentence(charge: Prediction, reading: str, gap: str) -> str:
+    """Say how far magnets are charged where a meter reads so much, or have to be."""
+    low, value, high = (100 * end for end in (charge.low, charge.value, charge.high))
+    said = f"{reading} at {gap} means {value:.0f} % of saturation, {low:.0f} to {high:.0f} %"
+    if charge.low > 1:
+        return f"{said}: more than these magnets reach; check gap, grade and meter."
+    return f"{said}. Charge fully first, then knock back to the reading: a knocked-back magnet keeps it better."
 
 
 def _write_field_map(built: BuiltPickup, path: Path, height: str, force: bool) -> str:
@@ -116,9 +151,48 @@ def pickup_json(built: BuiltPickup) -> dict[str, Any]:
         }
         if built.field_t
         else None,
+        "field_over_poles_t": _pole_fields(built),
         "relative_output_db": _interval(built.output_db),
+        "hum_ratio": _interval(built.hum_ratio),
+        "history": _history_json(built),
         "output": _output_json(built),
         "warnings": list(built.warnings),
+    }
+
+
+POLES_AT = 1e-3
+"""Where the field over each pole of an uneven row is given, m."""
+
+
+def _pole_fields(built: BuiltPickup) -> dict[str, Any] | None:
+    found = pole_fields(built)
+    if not found:
+        return None
+    return {
+        "at_m": POLES_AT,
+        "value": [point.value for point in found],
+        "low": [point.low for point in found],
+        "high": [point.high for point in found],
+    }
+
+
+def pole_fields(built: BuiltPickup) -> tuple[Prediction, ...]:
+    """Return the field over each pole of an uneven row, left to right; empty for equal poles."""
+    rows = [coil for _, coil in built.build.coils if coil.each]
+    if not rows or not built.field_t:
+        return ()
+    return tuple(field_predictions(built.build, [POLES_AT], index)[0] for index in range(len(rows[0].each)))
+
+
+def _history_json(built: BuiltPickup) -> dict[str, Any] | None:
+    aged = built.build.aged
+    if aged is None:
+        return None
+    return {
+        "charge_left": aged.left.as_dict(),
+        "events": [{"event": words, "charge_left": left} for words, left in aged.steps],
+        "field_inside_a_per_m": {"fresh": aged.fresh.field, "now": aged.now.field},
+        "polarisation_t": {"fresh": aged.fresh.polarisation, "now": aged.now.polarisation},
     }
 
 
@@ -133,7 +207,7 @@ def _output_json(built: BuiltPickup) -> dict[str, Any] | None:
                 "sensitivity_v_per_m_per_s": output.sensitivity.as_dict(),
                 "pluck_v": output.pluck.as_dict(),
                 "pull_n": output.pull.as_dict(),
-                "window_m": output.window,
+                "window_m": output.window.as_dict(),
             }
             for output in outputs
         ],
@@ -184,7 +258,14 @@ def _rows(built: BuiltPickup) -> list[Row]:
     ]
     extra += [(f"eddy loss at {hz / 1e3:g} kHz", value, "Ω") for hz, value in built.loss_resistance.items()]
     extra += [(f"field at {1e3 * at:g} mm", value, "T") for at, value in zip(built.field_at, built.field_t)]
+    extra += [
+        (f"field at {1e3 * POLES_AT:g} mm, pole {number}", value, "T")
+        for number, value in enumerate(pole_fields(built), start=1)
+    ]
     extra.append(("relative output", built.output_db, "dB"))
+    extra.append(("hum over that of one coil", built.hum_ratio, "%"))
+    if built.build.aged is not None:
+        extra.append(("charge the history leaves", built.build.aged.left, "%"))
     return rows + [(name, value, unit) for name, value, unit in extra if value is not None]
 
 
@@ -200,7 +281,7 @@ def _coil_rows(prefix: str, coil: BuiltCoil) -> list[Row]:
     return [(prefix + name, value, unit) for name, value, unit in found if value is not None]
 
 
-def _text(built: BuiltPickup, why: bool, change: PickupChange | None) -> str:
+def _text(built: BuiltPickup, why: bool, change: PickupChange | None, reference: str | None = None) -> str:
     rows = _rows(built)
     width = max(len(name) for name, _, _ in rows)
     lines = [built.name]
@@ -228,12 +309,17 @@ def _text(built: BuiltPickup, why: bool, change: PickupChange | None) -> str:
                 for part in coil.eddy
             )
             lines.append(f"  eddy sections of {name}: {sections}")
+    if built.build.aged is not None:
+        lines.append(
+            "  history: " + "; ".join(f"{words}, {100 * left:.0f} %" for words, left in built.build.aged.steps)
+        )
     lines += _output_text(built)
     if change is not None:
         lines += ["", *_change_text(change)]
     notes = [f"Mind: {sentence}" for sentence in built.warnings]
     if not built.is_given:
-        notes += list(_NOTES)
+        counted = f"Relative output counts from {reference or _COIL}."
+        notes += [_NOTES[0], counted, *_NOTES[1:]]
     for note in notes:
         lines += ["", textwrap.fill(note, 96, initial_indent="  ", subsequent_indent="  ")]
     return "\n".join(lines)
@@ -253,7 +339,7 @@ def _output_text(built: BuiltPickup) -> list[str]:
         lines.append(
             f"    {output.string.partition(',')[0]:<4}{value:5.0f} mV/(m/s)  {f'{low:.0f} … {high:.0f}':<12}"
             f"{1e3 * output.pluck.value:5.0f} mV  {f'{volts:.0f} … {most:.0f}':<12}"
-            f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window:5.1f} mm"
+            f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window.value:5.1f} mm"
         )
     lines += textwrap.wrap(f"{output_basis(built.build)}.", 92, initial_indent="    ", subsequent_indent="    ")
     said = neck_pull_in_words(built.build)
@@ -295,6 +381,8 @@ def _shown(value: float, unit: str) -> str:
         return f"{value:+.1f} dB"
     if unit == "1":
         return f"{value:.3f}"
+    if unit == "%":
+        return f"{100 * value:.1f} %"
     return format_quantity(value, unit, digits=3)
 
 

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from labkit.catalogue import find_sheet
-from labkit.cli.options import emit, output_options, set_option
+from labkit.cli.options import Output, result_options, set_option
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.units import name_and_value, parse_quantity
@@ -20,7 +18,7 @@ KINDS = ("rig", "pickup")
 
 @click.command()
 @click.argument("sheet")
-@output_options
+@result_options(json=False)
 @set_option
 @click.option(
     "--against",
@@ -38,8 +36,7 @@ KINDS = ("rig", "pickup")
 @click.option("--shop", default="", help="Name of the shop; a line to fill in where left out.")
 def report(
     sheet: str,
-    output: Path | None,
-    force: bool,
+    out: Output,
     changes: tuple[str, ...],
     against: str | None,
     paper: str | None,
@@ -86,7 +83,7 @@ def report(
         rig = load_rig(sheet)
         changed, label, other_label = _after(rig, changes, against)
         html = rig_paper_html(rig, other=changed, label=label, other_label=other_label, head=head)
-    emit(html, output, force)
+    out.emit(html)
 
 
 def _after(before: Rig, changes: tuple[str, ...], against: str | None) -> tuple[Rig | None, str, str]:

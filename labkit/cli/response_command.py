@@ -12,10 +12,9 @@ from typing import Any
 import click
 import numpy as np
 
-from labkit.cli.options import emit, json_option, output_options, rig_with, set_option, sheet_argument
+from labkit.cli.options import Output, result_options, rig_argument
 from labkit.cli.sound_options import place_option, places_by_slot
 from labkit.core.errors import InputError, QuantityError, join_words
-from labkit.core.files import as_json_text
 from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
 from labkit.core.response import SILENT_DB, Response, gain_db
 from labkit.core.units import format_quantity, parse_quantity
@@ -34,10 +33,8 @@ PEAK_DOUBT = 0.06
 
 
 @click.command()
-@sheet_argument
-@json_option
-@output_options
-@set_option
+@result_options(csv="Print a table: frequency, gain, phase, output impedance.")
+@rig_argument
 @click.option("--at", metavar="LIST", help="Exactly these frequencies, such as 100,1k,3k (Hz).")
 @click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")
 @click.option(
@@ -46,19 +43,14 @@ PEAK_DOUBT = 0.06
     help="Also the curve as the strings drive it: places and outputs of pickups counted, averaged over the strings.",
 )
 @place_option
-@click.option("--csv", "as_csv", is_flag=True, help="Print a table: frequency, gain, phase, output impedance.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the curve into this file (.svg, .png or .pdf).")
 def response(
-    sheet: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
-    changes: tuple[str, ...],
+    rig: Rig,
+    out: Output,
     at: str | None,
     source: str | None,
     by_strings: bool,
     places: tuple[str, ...],
-    as_csv: bool,
     plot: Path | None,
 ) -> None:
     """Gain from the pickups' EMF to the last input of the rig SHEET.
@@ -66,26 +58,23 @@ def response(
     SHEET is the path of a rig sheet or the name of a rig in the catalogue. Every pickup that is switched on has
     the same EMF; with --by-strings each has what the strings give it at its place.
     """
-    if as_json and as_csv:
-        raise InputError("--json and --csv exclude each other; give one of them")
     if by_strings and source is not None:
         raise InputError("--by-strings is for all pickups that are switched on together; leave --source out")
     if places and not by_strings:
         raise InputError("--place says where a pickup sits under the strings; it belongs to --by-strings")
-    rig = rig_with(sheet, changes)
     curve = rig.response(None if at is None else parse_frequencies(at), source=source)
     driven = _driven(rig, curve.frequency_hz, places) if by_strings else None
     if plot is not None:
         from labkit.view.curve.plot import plot_responses
 
         curves = {rig.name: curve} if driven is None else {"at equal EMF": curve, "by the strings": driven[0]}
-        plot_responses(curves, plot, overwrite=force)
-    if as_json:
-        emit(as_json_text(response_data(rig, curve, source, driven)), output, force)
-    elif as_csv:
-        emit(_csv(rig, curve, driven), output, force)
-    elif plot is None or output is not None:
-        emit(_text(rig, curve, source, driven), output, force)
+        plot_responses(curves, plot, overwrite=out.force)
+    if plot is None or out.is_asked_for:
+        out.write(
+            text=lambda: _text(rig, curve, source, driven),
+            data=lambda: response_data(rig, curve, source, driven),
+            csv=lambda: _csv(rig, curve, driven),
+        )
 
 
 def parse_frequencies(text: str) -> np.ndarray:
@@ -213,7 +202,7 @@ def _text(rig: Rig, curve: Response, source: str | None, driven: Driven | None =
         heard, phase, hum, _ = position_row(rig)
         lines += [f"  heard      {heard}" + (f", {phase}" if phase != "one alone" else ""), f"  hum        {hum}"]
     lines += ["", "  frequency    gain      phase" + ("" if driven is None else "     by the strings")]
-    shown = curve if curve.frequency_hz.size <= 40 else rig.response(np.array(_THIRDS), source=source)
+    shown = curve if curve.frequency_hz.size <= 40 else rig.response(_SHOWN_HZ, source=source)
     by_strings = [""] * shown.frequency_hz.size
     if driven is not None:
         by_strings = [f"     {float(level):7.2f} dB" for level in gain_db(driven[0].at(shown.frequency_hz))]
@@ -243,26 +232,8 @@ def _driven_notes(rig: Rig, spots: Mapping[str, CoilSpot]) -> list[str]:
     return [line for text in notes for line in textwrap.wrap(text[:1].upper() + text[1:], 96)]
 
 
-_THIRDS = (
-    20,
-    50,
-    100,
-    200,
-    400,
-    800,
-    1000,
-    1500,
-    2000,
-    2500,
-    3000,
-    3500,
-    4000,
-    5000,
-    6000,
-    8000,
-    10_000,
-    15_000,
-    20_000,
+_SHOWN_HZ = np.array(
+    [20, 50, 100, 200, 400, 800, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 5000, 6000, 8000, 10e3, 15e3, 20e3]
 )
 
 

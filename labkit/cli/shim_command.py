@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import emit, json_option, output_options, stated
+from labkit.cli.options import Output, result_options, stated
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.files import as_json_text, write_atomically
+from labkit.core.files import write_atomically
 from labkit.core.units import format_quantity, parse_quantity
 
 if TYPE_CHECKING:
@@ -29,8 +29,7 @@ NOT_IN_IT = (
 
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING...")
-@json_option
-@output_options
+@result_options()
 @click.option(
     "notes",
     "--string",
@@ -54,9 +53,7 @@ NOT_IN_IT = (
 )
 def shim(
     recordings: tuple[Path, ...],
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     notes: tuple[str, ...],
     shim_height: str,
     full_scale: str | None,
@@ -97,11 +94,9 @@ def shim(
     if sheet is not None and steel is not None:
         from labkit.pickup.string.known_steel import steel_text
 
-        write_atomically(sheet, steel_text(steel), overwrite=force)
-    if as_json:
-        emit(as_json_text(_json(lifts, plan, scale, gap, built, steel, warnings)), output, force)
-    else:
-        emit(_text(lifts, plan, scale, gap, built, steel, warnings), output, force)
+        write_atomically(sheet, steel_text(steel), overwrite=out.force)
+    said = (lifts, plan, scale, gap, built, steel, warnings)
+    out.write(text=lambda: _text(*said), data=lambda: _json(*said))
 
 
 def _scale(

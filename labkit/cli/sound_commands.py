@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from labkit.cli.blind_command import blind
-from labkit.cli.options import json_option, output_options, set_option, sheet_argument
+from labkit.cli.options import Output, result_options, set_option
 from labkit.cli.sound_options import (
     BITS,
     PairChoices,
@@ -47,9 +47,8 @@ from labkit.view.words import louder_in_words
 
 
 @click.command()
-@sheet_argument
-@json_option
-@output_options
+@click.argument("sheet")
+@result_options()
 @set_option
 @take_options
 @bits_option
@@ -62,9 +61,7 @@ from labkit.view.words import louder_in_words
 )
 def render(
     sheet: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     changes: tuple[str, ...],
     take: TakeChoices,
     bits: str,
@@ -78,9 +75,9 @@ def render(
     does not win by being louder; the gain used and the true level are printed. The true level counts what each pickup
     puts out, predicted from its build or stated by its sheet; where that is not known, it is said.
     """
-    if output is None:
+    if out.path is None:
         raise InputError("--output is missing; name the WAV file to write, such as --output before.wav")
-    check_target(output, force=force)
+    check_target(out.path, force=out.force)
     if (true_level or against_changes) and against is None and not against_changes:
         raise InputError("--true-level needs --against: a level is true only relative to another rig")
     rigs = [named_rig(sheet, changes)]
@@ -95,10 +92,10 @@ def render(
         difference_db = matched.difference_db("this", "other")
         change = level_change(rigs[1], rigs[0], outputs=counted.reversed, measured_db=difference_db)
         level = level_data(change)
-    write_wav(output, samples, take.rate, sample_format=BITS[bits], force=force)
+    write_wav(out.path, samples, take.rate, sample_format=BITS[bits], force=out.force)
     data = {
         "name": rigs[0].name,
-        "file": str(output),
+        "file": str(out.path),
         "take": dict(takes[0].details),
         "rate_hz": take.rate,
         "duration_s": samples.size / take.rate,
@@ -116,13 +113,12 @@ def render(
         "not_modelled": NOT_MODELLED,
         "caution": HEARING_CAUTION,
     }
-    show(data, as_json, _render_text(data))
+    show(data, out.as_json, _render_text(data))
 
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@json_option
-@output_options
+@result_options()
 @pair_options
 @boost_option
 @bits_option
@@ -130,9 +126,7 @@ def render(
 @click.option("--true-level", is_flag=True, help="Keep the true level instead of bringing the result to --loudness.")
 def convert(
     recording: Path,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     pair: PairChoices,
     boost: str,
     bits: str,
@@ -144,18 +138,18 @@ def convert(
     The recording must be clean (no amplifier, no effect) and made through exactly the rig of --from. WAV or FLAC, mono
     or stereo, 16, 24 or 32 bit, up to ten minutes.
     """
-    if output is None:
+    if out.path is None:
         raise InputError("--output is missing; name the WAV file to write, such as --output converted.wav")
     before, after = pair.rigs
     difference = difference_of(before, after, boost)
-    with progress_bar("converting", quiet=as_json) as progress:
+    with progress_bar("converting", quiet=out.as_json) as progress:
         done = convert_file(
             recording,
-            output,
+            out.path,
             difference,
             target_lufs=None if true_level else loudness,
             sample_format=BITS[bits],
-            force=force,
+            force=out.force,
             progress=progress,
         )
     change = level_change(before, after, measured_db=done.difference_db)
@@ -163,24 +157,23 @@ def convert(
         "from": before.name,
         "to": after.name,
         "recording": str(recording),
-        "file": str(output),
+        "file": str(out.path),
         **asdict(done),
         "band_hz": list(done.band_hz),
     }
     lines = [
-        f"{output}: {done.duration_s:.2f} s, {before.name} → {after.name}",
+        f"{out.path}: {done.duration_s:.2f} s, {before.name} → {after.name}",
         f"  true to the wanted rig from {hertz(done.band_hz[0])} to {hertz(done.band_hz[1])}",
         f"  greatest boost {done.boost_db:.1f} dB: noise of the recording rises by as much",
         f"  true level difference {decibels(done.difference_db)}, {louder_in_words(change.level_db.interval)}; "
         f"gain on the file {done.gain_db:+.2f} dB",
         f"  headroom {done.headroom_db:.1f} dB",
     ]
-    show_change(data, as_json, lines, change, (*done.warnings, *mixing_warnings(before, after)))
+    show_change(data, out.as_json, lines, change, (*done.warnings, *mixing_warnings(before, after)))
 
 
 @click.command()
-@json_option
-@output_options
+@result_options()
 @pair_options
 @boost_option
 @bits_option
@@ -196,9 +189,7 @@ def convert(
 )
 @click.option("--table", type=click.Path(path_type=Path), help="Also write the difference as a frequency table (CSV).")
 def impulse(
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     pair: PairChoices,
     boost: str,
     bits: str,
@@ -209,23 +200,23 @@ def impulse(
     table: Path | None,
 ) -> None:
     """Write the difference between two rigs as an impulse response, for any convolver."""
-    if output is None and table is None:
+    if out.path is None and table is None:
         raise InputError("nothing to write; name a WAV file with --output, a CSV file with --table, or both")
-    for path in (output, table):
+    for path in (out.path, table):
         if path is not None:
-            check_target(path, force=force)
+            check_target(path, force=out.force)
     before, after = pair.rigs
     difference = difference_of(before, after, boost)
     found = impulse_response(difference, rate=rate, length=length, phase=phase, normalisation=normalise)  # type: ignore[arg-type]
-    if output is not None:
-        write_wav(output, found.samples, rate, sample_format=BITS[bits], force=force)
+    if out.path is not None:
+        write_wav(out.path, found.samples, rate, sample_format=BITS[bits], force=out.force)
     if table is not None:
-        write_atomically(table, frequency_table(difference), overwrite=force)
+        write_atomically(table, frequency_table(difference), overwrite=out.force)
     change = level_change(before, after)
     data = {
         "from": before.name,
         "to": after.name,
-        "file": None if output is None else str(output),
+        "file": None if out.path is None else str(out.path),
         "table": None if table is None else str(table),
         "rate_hz": rate,
         "length_samples": length,
@@ -244,7 +235,7 @@ def impulse(
         f"within {found.deviation_db:.3f} dB of the wanted curve",
         f"  level 100 Hz to 1 kHz as the strings drive it: {louder_in_words(change.level_db.interval)}",
     ]
-    show_change(data, as_json, lines, change, mixing_warnings(before, after))
+    show_change(data, out.as_json, lines, change, mixing_warnings(before, after))
 
 
 commands = [render, convert, impulse, blind]

@@ -13,9 +13,8 @@ from typing import Any
 import click
 
 from labkit.catalogue import catalogue
-from labkit.cli.options import changed, emit, json_option, output_options, set_option, sheet_argument
+from labkit.cli.options import Output, changed, result_options, set_option
 from labkit.core.errors import InputError, QuantityError, did_you_mean
-from labkit.core.files import as_json_text
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.questions.loads import load_rig_or_pickup
@@ -40,9 +39,8 @@ def work_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @click.command()
-@sheet_argument
-@json_option
-@output_options
+@click.argument("sheet")
+@result_options(csv="Print the bands as a table.")
 @set_option
 @click.option(
     "spreads",
@@ -76,16 +74,13 @@ def work_options(function: Callable[..., Any]) -> Callable[..., Any]:
 )
 @click.option("--least-share", metavar="PERCENT", help="Fail (exit code 1) if fewer variants keep the windows.")
 @click.option("--sensitivity", is_flag=True, help="Say what matters most: slopes, swings, shares of the variance.")
-@click.option("--csv", "as_csv", is_flag=True, help="Print the bands as a table.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the bands (.svg, .png or .pdf).")
 @click.option("--histograms", type=click.Path(path_type=Path), help="Draw the spreads of the numbers.")
 @click.option("--tornado", type=click.Path(path_type=Path), help="Draw what moves the resonance most.")
 @work_options
 def tolerance(
     sheet: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     changes: tuple[str, ...],
     spreads: tuple[str, ...],
     held: tuple[str, ...],
@@ -98,7 +93,6 @@ def tolerance(
     windows: tuple[str, ...],
     least_share: str | None,
     sensitivity: bool,
-    as_csv: bool,
     plot: Path | None,
     histograms: Path | None,
     tornado: Path | None,
@@ -118,14 +112,12 @@ def tolerance(
     from labkit.study.tolerance.sensitivity import global_sensitivities, local_sensitivities, swings, what_matters
     from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 
-    if as_json and as_csv:
-        raise InputError("--json and --csv exclude each other; give one of them")
     if least_share is not None and not windows:
         raise InputError("--least-share needs a --window to count by")
-    if (as_csv or plot is not None) and not VARIANTS.holds(count):
+    if (out.as_csv or plot is not None) and not VARIANTS.holds(count):
         raise InputError(
-            f"{'--csv' if as_csv else '--plot'} gives percentiles, which {VARIANTS.low:g} variants or more have; got "
-            f"--count {count}"
+            f"{'--csv' if out.as_csv else '--plot'} gives percentiles, which {VARIANTS.low:g} variants or more have; "
+            f"got --count {count}"
         )
     wanted_share = None if least_share is None else _share(least_share)
     rig = changed(load_rig_or_pickup(sheet), changes)
@@ -153,13 +145,12 @@ def tolerance(
         sentences = [what_matters(measure, bars[measure.key], indices.get(measure.key, ())) for measure in usual]
         local = local_sensitivities(study) if sensitivity else ()
         extra = {"sensitivity": written.sensitivity_data(local, bars, indices, sentences)}
-    _draw(result, bars, plot, histograms, tornado, force)
-    if as_json:
-        emit(as_json_text(written.tolerance_data(result) | extra), output, force)
-    elif as_csv:
-        emit(written.tolerance_csv(result), output, force)
-    else:
-        emit(study_text.tolerance_text(result, rig_inputs(rig), sentences), output, force)
+    _draw(result, bars, plot, histograms, tornado, out.force)
+    out.write(
+        text=lambda: study_text.tolerance_text(result, rig_inputs(rig), sentences),
+        data=lambda: written.tolerance_data(result) | extra,
+        csv=lambda: written.tolerance_csv(result),
+    )
     assert Measure(RESONANCE) in study.measures
     failed = wanted_share is not None and result.share is not None and result.share < wanted_share
     if not result.complete:
@@ -204,19 +195,14 @@ def _search_help() -> str:
 
 @click.command(help=_search_help())
 @click.argument("goal")
-@json_option
-@output_options
+@result_options(csv="Print a table.")
 @set_option
-@click.option("--csv", "as_csv", is_flag=True, help="Print a table.")
 @question_options
 @work_options
 def search(
     goal: str,
-    as_json: bool,
-    output: Path | None,
-    force: bool,
+    out: Output,
     changes: tuple[str, ...],
-    as_csv: bool,
     workers: int,
     record: Path | None,
     rig: str | None,
@@ -225,18 +211,15 @@ def search(
     from labkit.cli import study_text
     from labkit.study import written
 
-    if as_json and as_csv:
-        raise InputError("--json and --csv exclude each other; give one of them")
     if goal in QUESTIONS:
         if not rig:
             raise InputError(f'"{goal}" needs --rig, the sheet or name of the rig it is about')
         answer = QUESTIONS[goal].ask(changed(load_rig_or_pickup(rig), changes), given)
-        text = study_text.answer_text(answer)
-        if as_json:
-            text = as_json_text(written.answer_data(answer))
-        elif as_csv:
-            text = written.answer_csv(answer)
-        emit(text, output, force)
+        out.write(
+            text=lambda: study_text.answer_text(answer),
+            data=lambda: written.answer_data(answer),
+            csv=lambda: written.answer_csv(answer),
+        )
         return 0
     from labkit.study.search.goal import load_goal
     from labkit.study.search.search import run_search
@@ -250,12 +233,11 @@ def search(
     wanted = load_goal(goal, also=QUESTIONS)
     with _Shown("combinations") as shown:
         result = run_search(wanted, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
-    text = study_text.search_text(result)
-    if as_json:
-        text = as_json_text(written.search_data(result))
-    elif as_csv:
-        text = written.search_csv(result)
-    emit(text, output, force)
+    out.write(
+        text=lambda: study_text.search_text(result),
+        data=lambda: written.search_data(result),
+        csv=lambda: written.search_csv(result),
+    )
     if not result.complete:
         return INTERRUPTED
     return 0 if result.fits else CHECK_FAILED
@@ -301,10 +283,8 @@ def _share(text: str) -> float:
 def _draw(
     result: Any, bars: dict[str, Any], plot: Path | None, histograms: Path | None, tornado: Path | None, force: bool
 ) -> None:
-    if plot is None and histograms is None and tornado is None:
+    if not (plot or histograms or tornado):
         return
-    import numpy as np
-
     from labkit.view.curve.plot import write_figure
     from labkit.view.curve.study_plots import band_figure, histogram_figure, tornado_figure
 
@@ -314,15 +294,12 @@ def _draw(
     if histograms is not None:
         write_figure(histogram_figure(result.measures, title=name), histograms, overwrite=force)
     if tornado is not None:
-        key = next(iter(bars), None)
-        if key is None:
+        if not bars:
             raise InputError("some variants have no peak, so there is no tornado to draw")
-        measure = next(item.measure for item in result.measures if item.measure.key == key)
-        nominal = result.study.nominal[result.study.measures.index(measure)]
-        assert np.isfinite(nominal)
-        drawing = tornado_figure(
-            bars[key], unit=measure.unit, nominal=float(nominal), title=f"What moves the {measure.name}: {name}"
-        )
+        key, swings = next(iter(bars.items()))
+        item = next(item for item in result.measures if item.measure.key == key)
+        title = f"What moves the {item.measure.name}: {name}"
+        drawing = tornado_figure(swings, unit=item.measure.unit, nominal=item.nominal, title=title)
         write_figure(drawing, tornado, overwrite=force)
 
 

@@ -6,14 +6,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import emit, json_option, output_options, say_written, stated
+from labkit.cli.options import Output, result_options, say_written, stated
 from labkit.core.errors import InputError
-from labkit.core.files import as_json_text, write_atomically
+from labkit.core.files import write_atomically
 from labkit.core.units import format_quantity, parse_quantity
 
 if TYPE_CHECKING:
@@ -84,9 +85,8 @@ def write(folder: Path, signal: str, rate: int, level: float, force: bool) -> No
 
 @sweep.command("check")
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING...")
-@json_option
-@output_options
-def check(recordings: tuple[Path, ...], as_json: bool, output: Path | None, force: bool) -> int:
+@result_options()
+def check(recordings: tuple[Path, ...], out: Output) -> int:
     """Say of each RECORDING whether it can be used, and what is wrong with it.
 
     Exit code 1 says that one of them cannot be used.
@@ -117,7 +117,7 @@ def check(recordings: tuple[Path, ...], as_json: bool, output: Path | None, forc
             }
             lines.append(f"{path.name}: good ({reading.signal}; {words_of(reading)})")
         rows.append(row)
-    emit(as_json_text({"recordings": rows}) if as_json else "\n".join(lines), output, force)
+    out.write(text=lambda: "\n".join(lines), data=lambda: {"recordings": rows})
     return 0 if all(row["is_usable"] for row in rows) else 1
 
 
@@ -127,19 +127,12 @@ def _fault(fault: Any) -> dict[str, Any]:
 
 @sweep.command("calibrate")
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING...")
-@json_option
-@output_options
+@result_options()
 @click.option("--series", required=True, metavar="OHM", help=SERIES_HELP)
 @click.option("--name", required=True, help="Of the interface and its setting, such as 'bench box, both gains at 3'.")
 @click.option("--full-scale", metavar="VOLT", help="Peak voltage at channel 2 that reaches full scale: '1.9 V ± 1 %'.")
 def calibrate_command(
-    recordings: tuple[Path, ...],
-    as_json: bool,
-    output: Path | None,
-    force: bool,
-    series: str,
-    name: str,
-    full_scale: str | None,
+    recordings: tuple[Path, ...], out: Output, series: str, name: str, full_scale: str | None
 ) -> None:
     """Keep what the takes source, open and shorted say of an interface, for many pickups.
 
@@ -176,10 +169,9 @@ def calibrate_command(
         "  full scale   " + (format_quantity(made.full_scale, "V", digits=4) if made.full_scale else "not stated"),
         *(f"warning: {warning}" for warning in made.warnings()),
     ]
-    if output is not None:
-        emit(interface_sheet_text(made), output, force)
-        output = None
-    emit(as_json_text(data) if as_json else "\n".join(lines), output, force)
+    if out.path is not None:
+        out.emit(interface_sheet_text(made))
+    replace(out, path=None).write(text=lambda: "\n".join(lines), data=lambda: data)
 
 
 def series_resistor(text: str) -> SeriesResistor:

@@ -12,7 +12,7 @@ import dataclasses
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import MISSING, dataclass, field
-from typing import Any, TypeVar
+from typing import Any, TypedDict, TypeVar, Unpack
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
@@ -116,79 +116,50 @@ class Key:
         return value
 
 
-def quantity(
-    unit: str,
-    *,
-    meaning: str,
-    default: float | Any | None = MISSING,
-    usual: UsualRange | None = None,
-    low: float = -math.inf,
-    high: float = math.inf,
-    name: str = "",
-    is_varied: bool = True,
-) -> Any:
-    """Declare a field that is a quantity with a unit; see `Key`."""
-    return _declared(
-        Key(
-            name=name,
-            meaning=meaning,
-            default=default,
-            unit=unit,
-            usual=usual,
-            low=low,
-            high=high,
-            is_varied=is_varied,
-        )
-    )
+class Terms(TypedDict, total=False):
+    """What may be said of a key beside its meaning; see `Key`."""
+
+    name: str
+    default: Any
+    usual: UsualRange | None
+    low: float
+    high: float
+    is_varied: bool
+    is_whole: bool
+    form: str
+    parse: Callable[[Any], Any] | None
+    write: Callable[[Any], Any] | None
+    take: Callable[[Table, str], Any] | None
 
 
-def number(
-    *,
-    meaning: str,
-    default: float | Any | None = MISSING,
-    low: float = -math.inf,
-    high: float = math.inf,
-    name: str = "",
-    is_varied: bool = True,
-    is_whole: bool = False,
-) -> Any:
-    """Declare a field that is a plain number; see `Key`."""
-    return _declared(
-        Key(
-            name=name,
-            meaning=meaning,
-            default=default,
-            unit=NUMBER,
-            low=low,
-            high=high,
-            is_varied=is_varied,
-            is_whole=is_whole,
-        )
-    )
+def quantity(unit: str, *, meaning: str, **terms: Unpack[Terms]) -> Any:
+    """Declare a field that is a quantity with a unit, and that studies may vary; see `Key`."""
+    terms.setdefault("is_varied", True)
+    return custom(meaning=meaning, unit=unit, **terms)
 
 
-def text(*, meaning: str, default: str | Any | None = MISSING, options: Iterable[str] = (), name: str = "") -> Any:
+def number(*, meaning: str, **terms: Unpack[Terms]) -> Any:
+    """Declare a field that is a plain number, and that studies may vary; see `Key`."""
+    return quantity(NUMBER, meaning=meaning, **terms)
+
+
+def text(*, meaning: str, options: Iterable[str] = (), **terms: Unpack[Terms]) -> Any:
     """Declare a field that is a text, or one of some words; see `Key`."""
-    return _declared(Key(name=name, meaning=meaning, default=default, options=tuple(options)))
+    return custom(meaning=meaning, options=tuple(options), **terms)
 
 
-def flag(*, meaning: str, default: bool | Any | None = MISSING, name: str = "") -> Any:
+def flag(*, meaning: str, **terms: Unpack[Terms]) -> Any:
     """Declare a field that is true or false; see `Key`."""
-    return _declared(Key(name=name, meaning=meaning, default=default, take=Table.flag, form="true or false"))
+    terms.update({"take": Table.flag, "form": "true or false"})
+    return custom(meaning=meaning, **terms)
 
 
-def custom(
-    *,
-    meaning: str,
-    parse: Callable[[Any], Any] | None = None,
-    write: Callable[[Any], Any] | None = None,
-    take: Callable[[Table, str], Any] | None = None,
-    default: Any = MISSING,
-    name: str = "",
-    form: str = "",
-) -> Any:
+def custom(*, meaning: str, unit: str | None = None, options: tuple[str, ...] = (), **terms: Unpack[Terms]) -> Any:
     """Declare a field of another kind, with its own way from TOML and back; see `Key`."""
-    return _declared(Key(name=name, meaning=meaning, parse=parse, write=write, take=take, default=default, form=form))
+    default = {"default": terms["default"]} if "default" in terms else {}
+    terms.setdefault("default", MISSING)
+    key = Key(meaning=meaning, unit=unit, options=options, **terms)
+    return field(**default, metadata={_METADATA: key})
 
 
 def inline(kind: type) -> Any:
@@ -322,11 +293,6 @@ def _entry(kind: type[Thing], table: Table) -> Thing:
 class _Listed:
     kind: type
     name: str
-
-
-def _declared(key: Key) -> Any:
-    default = {} if key.default is MISSING else {"default": key.default}
-    return field(**default, metadata={_METADATA: key})
 
 
 _KNOWN: dict[type, tuple[tuple[str, Key | type | _Listed], ...]] = {}

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from labkit.core.errors import InputError, QuantityError, did_you_mean, join_words
@@ -37,119 +38,65 @@ TOLERANCE_LETTERS = {
 class Unit:
     """How one SI unit is written, which other spellings are read, and what each is worth.
 
-    ``spellings`` maps text to (factor, offset): SI = number·factor + offset. ``prefixed`` spellings take prefixes.
-    ``letter`` is the IEC 60062 letter that stands for the decimal point without multiplier.
+    ``prefixed`` spellings take prefixes; ``spellings`` are worth a factor, and ``offsets`` are added: SI =
+    number·factor + offset. ``letter`` is the IEC 60062 letter that stands for the decimal point without multiplier.
     """
 
     symbol: str
     noun: str
+    example: str
     prefixed: tuple[str, ...] = ()
-    spellings: tuple[tuple[str, float, float], ...] = ()
+    spellings: Mapping[str, float] = field(default_factory=dict)
+    offsets: Mapping[str, float] = field(default_factory=dict)
     bare_prefix: bool = False
     letter: str = ""
-    example: str = ""
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """Every spelling, without prefix."""
+        return *self.prefixed, *self.spellings
 
 
 _INCH, _FOOT, _POUND_FORCE = 0.0254, 0.3048, 4.4482216152605
+_INCHES = dict.fromkeys(("in", "inch", '"'), _INCH)
+_FEET = dict.fromkeys(("ft", "feet"), _FOOT)
+_METRES = dict.fromkeys(("meter", "metre", "metres"), 1.0)
+_OHMS_PER_FOOT = dict.fromkeys(("ohm/ft", "Ω/ft"), 1 / _FOOT)
+_ZEROES = {"°F": -160 / 9, "K": -273.15}
+_PER_LENGTH = {"pF/ft": 1e-12 / _FOOT, "nF/ft": 1e-9 / _FOOT, "pF/km": 1e-15, "nF/km": 1e-12}
 
 UNITS: dict[str, Unit] = {
     unit.symbol: unit
     for unit in (
-        Unit("Ω", "resistance", ("Ω", "Ω", "ohm", "ohms", "Ohm", "R"), (), True, "R", "4.7 kΩ"),
-        Unit("F", "capacitance", ("F", "farad"), (), True, "F", "22 nF"),
-        Unit("H", "inductance", ("H", "henry"), (), True, "H", "2.4 H"),
-        Unit("Hz", "frequency", ("Hz", "hz", "hertz"), (), True, "", "4.1 kHz"),
-        Unit("V", "voltage", ("V", "volt"), (), True, "V", "200 mV"),
-        Unit("A", "current", ("A",), (), False, "", "10 µA"),
-        Unit("S", "conductance", ("S",), (), False, "", "10 µS"),
-        Unit("T", "flux density", ("T", "tesla"), (("G", 1e-4, 0.0), ("gauss", 1e-4, 0.0)), False, "", "50 mT"),
-        Unit("A/m", "field strength", ("A/m",), (("Oe", 1000 / (4 * math.pi), 0.0),), False, "", "50 kA/m"),
-        Unit(
-            "J/m³", "energy product", ("J/m³", "J/m3"), (("MGOe", 1e5 / (4 * math.pi), 0.0),), False, "", "43.8 kJ/m³"
-        ),
-        Unit(
-            "m",
-            "length",
-            ("m",),
-            (
-                ("in", _INCH, 0.0),
-                ("inch", _INCH, 0.0),
-                ('"', _INCH, 0.0),
-                ("ft", _FOOT, 0.0),
-                ("feet", _FOOT, 0.0),
-                ("mil", _INCH / 1000, 0.0),
-                ("cm", 0.01, 0.0),
-                ("meter", 1.0, 0.0),
-                ("metre", 1.0, 0.0),
-                ("metres", 1.0, 0.0),
-            ),
-            example="5 m",
-        ),
-        Unit(
-            "F/m",
-            "capacitance per length",
-            ("F/m",),
-            (
-                ("pF/ft", 1e-12 / _FOOT, 0.0),
-                ("nF/ft", 1e-9 / _FOOT, 0.0),
-                ("pF/km", 1e-15, 0.0),
-                ("nF/km", 1e-12, 0.0),
-            ),
-            example="100 pF/m",
-        ),
-        Unit(
-            "Ω/m",
-            "resistance per length",
-            ("Ω/m", "Ω/m", "ohm/m"),
-            (("ohm/ft", 1 / _FOOT, 0.0), ("Ω/ft", 1 / _FOOT, 0.0)),
-            example="5.5 Ω/m",
-        ),
-        Unit("H/m", "inductance per length", ("H/m",), (), False, "", "0.3 µH/m"),
-        Unit("Ω·m", "resistivity", ("Ω·m", "Ω·m", "ohm m", "Ωm", "ohm.m"), (), False, "", "0.29 µΩ·m"),
-        Unit(
-            "°C",
-            "temperature",
-            (),
-            (("°C", 1.0, 0.0), ("C", 1.0, 0.0), ("°F", 5 / 9, -160 / 9), ("K", 1.0, -273.15)),
-            example="20 °C",
-        ),
-        Unit(
-            "1/K",
-            "temperature coefficient",
-            ("1/K", "/K"),
-            (("%/K", 0.01, 0.0), ("ppm/K", 1e-6, 0.0)),
-            example="-0.02 %/K",
-        ),
-        Unit("1", "fraction", (), (("%", 0.01, 0.0),), False, "", "10 %"),
-        Unit("s", "time", ("s",), (("min", 60.0, 0.0),), False, "", "4 s"),
-        Unit(
-            "kg",
-            "mass",
-            (),
-            (("kg", 1.0, 0.0), ("g", 1e-3, 0.0), ("mg", 1e-6, 0.0), ("oz", 0.028349523125, 0.0)),
-            example="35 g",
-        ),
-        Unit(
-            "kg/m³",
-            "density",
-            (),
-            (("kg/m³", 1.0, 0.0), ("kg/m3", 1.0, 0.0), ("g/cm³", 1000.0, 0.0), ("g/cm3", 1000.0, 0.0)),
-            example="8.9 g/cm³",
-        ),
-        Unit(
-            "kg/m",
-            "mass per length",
-            (),
-            (("kg/m", 1.0, 0.0), ("g/m", 1e-3, 0.0), ("lb/in", 0.45359237 / _INCH, 0.0)),
-            example="0.4 g/m",
-        ),
-        Unit("N", "force", ("N",), (("lbf", _POUND_FORCE, 0.0),), False, "", "73 N"),
-        Unit("Pa", "stress", ("Pa",), (), False, "", "200 GPa"),
-        Unit("dB", "level", (), (("dB", 1.0, 0.0),), False, "", "-3 dB"),
-        Unit("°", "angle", (), (("°", 1.0, 0.0), ("deg", 1.0, 0.0)), False, "", "45 °"),
-        Unit("m/s", "speed", ("m/s",), (), False, "", "1 m/s"),
+        Unit("Ω", "resistance", "4.7 kΩ", ("Ω", "ohm", "ohms", "Ohm", "R"), bare_prefix=True, letter="R"),
+        Unit("F", "capacitance", "22 nF", ("F", "farad"), bare_prefix=True, letter="F"),
+        Unit("H", "inductance", "2.4 H", ("H", "henry"), bare_prefix=True, letter="H"),
+        Unit("Hz", "frequency", "4.1 kHz", ("Hz", "hz", "hertz"), bare_prefix=True),
+        Unit("V", "voltage", "200 mV", ("V", "volt"), bare_prefix=True, letter="V"),
+        Unit("A", "current", "10 µA", ("A",)),
+        Unit("S", "conductance", "10 µS", ("S",)),
+        Unit("T", "flux density", "50 mT", ("T", "tesla"), dict.fromkeys(("G", "gauss"), 1e-4)),
+        Unit("A/m", "field strength", "50 kA/m", ("A/m",), {"Oe": 1000 / (4 * math.pi)}),
+        Unit("J/m³", "energy product", "43.8 kJ/m³", ("J/m³", "J/m3"), {"MGOe": 1e5 / (4 * math.pi)}),
+        Unit("m", "length", "5 m", ("m",), {**_INCHES, **_FEET, "mil": _INCH / 1000, "cm": 0.01, **_METRES}),
+        Unit("F/m", "capacitance per length", "100 pF/m", ("F/m",), _PER_LENGTH),
+        Unit("Ω/m", "resistance per length", "5.5 Ω/m", ("Ω/m", "ohm/m"), _OHMS_PER_FOOT),
+        Unit("H/m", "inductance per length", "0.3 µH/m", ("H/m",)),
+        Unit("Ω·m", "resistivity", "0.29 µΩ·m", ("Ω·m", "ohm m", "Ωm", "ohm.m")),
+        Unit("°C", "temperature", "20 °C", (), {"°C": 1.0, "C": 1.0, "°F": 5 / 9, "K": 1.0}, _ZEROES),
+        Unit("1/K", "temperature coefficient", "-0.02 %/K", ("1/K", "/K"), {"%/K": 0.01, "ppm/K": 1e-6}),
+        Unit("1", "fraction", "10 %", spellings={"%": 0.01}),
+        Unit("s", "time", "4 s", ("s",), {"min": 60.0}),
+        Unit("kg", "mass", "35 g", spellings={"kg": 1.0, "g": 1e-3, "mg": 1e-6, "oz": 0.028349523125}),
+        Unit("kg/m³", "density", "8.9 g/cm³", spellings={"kg/m³": 1.0, "kg/m3": 1.0, "g/cm³": 1e3, "g/cm3": 1e3}),
+        Unit("kg/m", "mass per length", "0.4 g/m", spellings={"kg/m": 1.0, "g/m": 1e-3, "lb/in": 0.45359237 / _INCH}),
+        Unit("N", "force", "73 N", ("N",), {"lbf": _POUND_FORCE}),
+        Unit("Pa", "stress", "200 GPa", ("Pa",)),
+        Unit("dB", "level", "-3 dB", spellings={"dB": 1.0}),
+        Unit("°", "angle", "45 °", spellings={"°": 1.0, "deg": 1.0}),
+        Unit("m/s", "speed", "1 m/s", ("m/s",)),
         # a prefix on an area is squared with its metre, so none is taken or written
-        Unit("m²", "area", (), (("m²", 1.0, 0.0), ("mm²", 1e-6, 0.0), ("cm²", 1e-4, 0.0)), example="600 mm²"),
+        Unit("m²", "area", "600 mm²", spellings={"m²": 1.0, "mm²": 1e-6, "cm²": 1e-4}),
     )
 }
 
@@ -261,7 +208,8 @@ def parse_marking(text: str, unit: str) -> Marking:
             f'a {wanted.noun} must be text with its unit, such as "{wanted.example}"; '
             f"got the bare {_noun(text)} {text!r}"
         )
-    cleaned = re.sub(r"[\s\u00a0\u202f]+", " ", text).strip()
+    # the ohm sign of its own, which some keyboards write, is the Greek letter
+    cleaned = re.sub(r"[\s\u00a0\u202f]+", " ", text).strip().replace("\N{OHM SIGN}", "Ω")
     if not cleaned:
         raise QuantityError(f'a {wanted.noun} is empty; write it with its unit, such as "{wanted.example}"')
     if len(cleaned) > _LONGEST_TEXT:
@@ -370,9 +318,8 @@ def _read_number_and_unit(text: str, unit: Unit) -> Marking | None:
         return None
     number = _decimal(match[0], text)
     spelled = text[match.end() :].strip()
-    for spelling, factor, offset in unit.spellings:
-        if spelled == spelling:
-            return Marking(_affine(number, factor, offset), None)
+    if spelled in unit.spellings:
+        return Marking(_affine(number, unit.spellings[spelled], unit.offsets.get(spelled, 0.0)), None)
     for spelling in unit.prefixed:
         if spelled.endswith(spelling) and spelled.removesuffix(spelling).strip() in PREFIXES:
             return Marking(_scaled(number, PREFIXES[spelled.removesuffix(spelling).strip()]), None)
@@ -386,17 +333,16 @@ def _read_number_and_unit(text: str, unit: Unit) -> Marking | None:
     if other:
         nouns = join_words(dict.fromkeys(known.noun for known in other), "or")
         raise QuantityError(f"'{text}' is a {nouns}; a {unit.noun} is due here, such as \"{unit.example}\"")
-    spellings = [*unit.prefixed, *(spelling for spelling, _, _ in unit.spellings)]
     raise QuantityError(
         f"'{spelled}' in '{text}' is not a unit of {unit.noun}, write it like \"{unit.example}\"."
-        f"{did_you_mean(spelled, spellings)}"
+        f"{did_you_mean(spelled, unit.known)}"
     )
 
 
 def _is_unit(spelled: str, unit: Unit) -> bool:
-    if any(spelled == spelling for spelling, _, _ in unit.spellings):
-        return True
-    return any(spelled.endswith(name) and spelled.removesuffix(name).strip() in PREFIXES for name in unit.prefixed)
+    return spelled in unit.spellings or any(
+        spelled.endswith(name) and spelled.removesuffix(name).strip() in PREFIXES for name in unit.prefixed
+    )
 
 
 def _decimal(digits: str, text: str) -> Decimal:

@@ -20,8 +20,7 @@ def read_pickup(table: Table) -> Pickup:
     SheetError
         Naming the file, the key and the remedy.
     """
-    for key in ("sheet", "format", "summary", "source", "note"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "summary", "source", "note")
     coils = table.table("coil")
     if any(isinstance(entry, dict) and "turns" in entry and "resistance" not in entry for entry in coils.data.values()):
         from labkit.pickup.predict.built import read_build

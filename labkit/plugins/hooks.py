@@ -76,7 +76,7 @@ def labkit_takes() -> Mapping[str, Callable[[], Any]]:  # type: ignore[empty-bod
 def labkit_panels() -> Iterable[Any]:  # type: ignore[empty-body]
     """Return pages of the lab: `labkit.app.kit.panels.Panel`, each with a title, a task and a factory of its widget.
 
-    A panel is listed in the menu and on the first page; ``labkit open`` shows it without a notebook of its own.
+    A panel is listed in the menu; ``labkit open`` shows it without a notebook of its own.
     """
 
 

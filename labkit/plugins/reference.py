@@ -25,7 +25,7 @@ A sheet that cannot be used gives way to the next of its name.
 
 **What goes wrong is reported, never fatal.** A plugin that raises, returns something else than is said here, brings a
 name that is taken, prints to standard output, or takes more than {SLOW_S:g} s to load or to answer, is named in one
-line by `labkit catalogue --plugins` and on the first page of the lab. `{WITHOUT_VARIABLE}=name,name` leaves plugins
+line by `labkit catalogue --plugins` and on the start page of the lab. `{WITHOUT_VARIABLE}=name,name` leaves plugins
 out; a plugin that never returns can only be left out that way.
 """
 

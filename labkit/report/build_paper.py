@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from labkit.bench.diagnose.meter import dc_resistance_at
@@ -42,86 +41,10 @@ NOT_STATED = "not stated"
 _BOBBIN = ("straight_length", "end_radius", "winding_height", "flange_radius")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldTarget:
-    """A field that the finished pickup should show: poles, value and bounds (T), gap from pole to probe (m)."""
-
-    pole: str
-    value: Interval
-    gap: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoilInstruction:
-    """What the winder does for one coil.
-
-    Attributes
-    ----------
-    name, wire, insulation : str
-    stated : tuple of (name, value)
-        Bobbin and poles in the sheet's own words; every coil has the same names.
-    turns : int
-    turns_per_layer : float
-    traverse : float, m
-        Travel of the guide: winding height less a wire at each flange.
-    pitch : float, m
-        Advance per turn; the winder's setting.
-    wound : str
-        Sense from start to finish, seen from the top.
-    resistance_20 : Interval, Ω
-        At 20 °C.
-    inductance : Interval or None, H
-    build_up, flange : float or None, m
-        Depth of the winding, and how much the flange takes.
-    spool_length : Interval or None, m
-        Wire taken off the spool, without what the winder wastes.
-    copper_mass : float or None, kg
-        Of that wire; its film comes on top.
-    """
-
-    name: str
-    wire: str
-    turns: int
-    turns_per_layer: float
-    traverse: float
-    pitch: float
-    wound: str
-    resistance_20: Interval
-    inductance: Interval | None = None
-    build_up: float | None = None
-    flange: float | None = None
-    spool_length: Interval | None = None
-    copper_mass: float | None = None
-    insulation: str = NOT_STATED
-    stated: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BuildSheet:
-    """Everything on the winder's sheet; ``shop_temperature_c`` is where the target resistance is read.
-
-    ``parts`` are those of the whole pickup (magnet under the coils, cover, lead, wax), as (name, value).
-    """
-
-    name: str
-    coils: tuple[CoilInstruction, ...]
-    shop_temperature_c: float = 20.0
-    fields: tuple[FieldTarget, ...] = ()
-    checks: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    parts: tuple[tuple[str, str], ...] = ()
-    cautions: tuple[str, ...] = WINDING_CAUTIONS
-    head: PaperHead = TO_FILL_IN
-
-
-def build_sheet_of(
-    built: BuiltPickup,
-    *,
-    shop_temperature_c: float = 20.0,
-    probe_gap: float = 0.0,
-    head: PaperHead = TO_FILL_IN,
-) -> BuildSheet:
-    """Return the winder's sheet of a predicted build.
+def build_sheet_html(
+    built: BuiltPickup, *, shop_temperature_c: float = 20.0, probe_gap: float = 0.0, head: PaperHead = TO_FILL_IN
+) -> str:
+    """Return the winder's sheet of a predicted build: turns, traverse, target resistance, field targets, cautions.
 
     Parameters
     ----------
@@ -130,60 +53,46 @@ def build_sheet_of(
         Where the target resistance will be read.
     probe_gap : float, m
         From the pole to the tip of the field probe.
+    head : PaperHead
 
     Raises
     ------
     InputError
         If a coil is given by its values, so that there is nothing to wind.
     """
-    coils = []
-    for name, made in built.build.coils:
-        if made.winding is None:
-            raise InputError(f"coil '{name}' of '{built.name}' is given by its values; there is nothing to wind")
-        winding, values = made.winding, built.coils[name]
-        warm = dc_resistance_at(resistance_at_20=1.0, temperature_c=built.build.temperature_c)
-        room = None if winding.flange_radius is None else winding.flange_radius - winding.end_radius
-        in_coil = values.wire_length
-        coils.append(
-            CoilInstruction(
-                name=name,
-                wire=winding.wire.name,
-                insulation=_insulation(winding.wire),
-                turns=round(winding.turns),
-                turns_per_layer=winding.turns_per_layer,
-                traverse=winding.winding_height - winding.wire.overall_nominal,
-                pitch=winding.wire.overall_nominal,
-                wound=made.wound or NOT_STATED,
-                stated=_stated(made, built.build.data.get("coil", {}).get(name, {})),
-                resistance_20=_scaled(values.resistance, 1 / warm),
-                inductance=_scaled(values.inductance, 1.0),
-                build_up=winding.build_up,
-                flange=room,
-                spool_length=None if in_coil is None else _scaled(in_coil, winding.spool_length / winding.wire_length),
-                copper_mass=winding.copper_mass,
-            )
-        )
-    fields = tuple(_field_targets(built, probe_gap))
-    return BuildSheet(
-        name=built.name,
-        coils=tuple(coils),
-        shop_temperature_c=shop_temperature_c,
-        fields=fields,
-        parts=_parts(built.build),
-        cautions=_cautions(built.build),
-        checks=(
-            "coil to poles and cover: open on a low-voltage ohmmeter",
-            "pole facing the strings: compass",
-            "first swing with steel at the pole: positive at hot",
+    wound = built.build.wound
+    columns = [_coil_rows(built, name, made, shop_temperature_c) for name, made in wound]
+    names = list(dict.fromkeys(name for column in columns for name in column))
+    body = [
+        grid(
+            ("Coil", *(name for name, _ in wound)),
+            [(name, *(column.get(name, "–") for column in columns)) for name in names],
         ),
-        notes=(
-            *built.warnings,
-            f"field read with the Hall element {SENSOR_DEPTH * 1e3:g} mm behind the probe's tip",
-        )
-        if fields
-        else built.warnings,
-        head=head,
-    )
+        remark(
+            "Read the coil cold: 10 K of warmth adds 3.9 %. Resistance right and inductance off means wrong turns or "
+            "core; the other way round means the wire."
+        ),
+    ]
+    lower = [titled("Pickup", table(_parts(built.build)))]
+    notes = list(built.warnings)
+    if fields := _field_targets(built, probe_gap):
+        rows = [(f"{pole}, gap {length(probe_gap)}", bounds(value, "T", digits=3)) for pole, value in fields.items()]
+        probe = remark("Gap from pole to probe. Read the reference piece first, with the same gap.")
+        lower.append(titled("Field", table(rows) + probe))
+        notes.append(f"field read with the Hall element {SENSOR_DEPTH * 1e3:g} mm behind the probe's tip")
+    lower.append(bullets("Checks", _CHECKS, boxes=True))
+    lower.append(bullets("Notes", notes))
+    lower.append(bullets("Cautions", _cautions(built.build)))
+    body.append(f'<div class="columns">{"".join(f"<section>{part}</section>" for part in lower if part)}</div>')
+    body.append(signature(("Wound by", "Date", "Turns on the counter", "Resistance", "Temperature")))
+    return page(f"Build sheet: {built.name}", head, body, is_dense=True)
+
+
+_CHECKS = (
+    "coil to poles and cover: open on a low-voltage ohmmeter",
+    "pole facing the strings: compass",
+    "first swing with steel at the pole: positive at hot",
+)
 
 
 def _count(value: float) -> str:
@@ -194,36 +103,36 @@ def _scaled(prediction: Prediction, factor: float) -> Interval:
     return Interval(value=prediction.value * factor, low=prediction.low * factor, high=prediction.high * factor)
 
 
-def _coil_rows(coil: CoilInstruction, shop_temperature_c: float) -> dict[str, str]:
+def _coil_rows(built: BuiltPickup, name: str, made: CoilBuild, shop_temperature_c: float) -> dict[str, str]:
     """What the winder sets, winds and reads for one coil, by name."""
-    target, low, high = (
-        dc_resistance_at(resistance_at_20=bound, temperature_c=shop_temperature_c)
-        for bound in (coil.resistance_20.value, coil.resistance_20.low, coil.resistance_20.high)
-    )
+    winding, values = made.winding, built.of_coil(name)
+    if winding is None:
+        raise InputError(f"coil '{name}' of '{built.name}' is given by its values; there is nothing to wind")
+    wire, resistance = winding.wire, values.resistance
+    cold = 1 / dc_resistance_at(resistance_at_20=1.0, temperature_c=built.build.temperature_c)
+    target = _scaled(resistance, cold * dc_resistance_at(resistance_at_20=1.0, temperature_c=shop_temperature_c))
+    room = f"; room in the flange {NOT_STATED}"
+    if winding.flange_radius is not None:
+        room = f" of {length(winding.flange_radius - winding.end_radius)}"
     rows = {
-        "Wire": coil.wire,
-        "Insulation": coil.insulation,
-        "Turns": _count(coil.turns),
-        "Direction, seen from the top": coil.wound,
-        **dict(coil.stated),
-        "Traverse": length(coil.traverse),
-        "Advance per turn": length(coil.pitch),
-        "Turns per layer": f"{coil.turns_per_layer:.0f}",
+        "Wire": wire.name,
+        "Insulation": _insulation(wire),
+        "Turns": _count(round(winding.turns)),
+        "Direction, seen from the top": made.wound or NOT_STATED,
+        **dict(_stated(made, built.build.data.get("coil", {}).get(name, {}))),
+        "Traverse": length(winding.winding_height - wire.overall_nominal),
+        "Advance per turn": length(wire.overall_nominal),
+        "Turns per layer": f"{winding.turns_per_layer:.0f}",
+        "Winding depth": f"{length(winding.build_up)}{room}",
     }
-    if coil.build_up is not None:
-        room = f" of {length(coil.flange)}" if coil.flange is not None else f"; room in the flange {NOT_STATED}"
-        rows["Winding depth"] = f"{length(coil.build_up)}{room}"
-    if coil.spool_length is not None:
-        mass = f"; {coil.copper_mass * 1e3:.0f} g of copper" if coil.copper_mass is not None else ""
-        spool = coil.spool_length
-        rows["Wire off the spool"] = f"{_count(spool.value)} m ({_count(spool.low)} m to {_count(spool.high)} m){mass}"
-    rows[f"Target resistance at {shop_temperature_c:.0f} °C"] = (
-        f"{quantity(target, 'Ω')} ({quantity(low, 'Ω')} to {quantity(high, 'Ω')})"
-    )
+    if values.wire_length is not None:
+        spool = _scaled(values.wire_length, winding.spool_length / winding.wire_length)
+        metres, low, high = (f"{_count(end)} m" for end in (spool.value, spool.low, spool.high))
+        rows["Wire off the spool"] = f"{metres} ({low} to {high}); {winding.copper_mass * 1e3:.0f} g of copper"
+    rows[f"Target resistance at {shop_temperature_c:.0f} °C"] = bounds(target, "Ω")
     if shop_temperature_c != 20:
-        rows["The same at 20 °C"] = quantity(coil.resistance_20.value, "Ω")
-    if coil.inductance is not None:
-        rows["Inductance at 1 kHz, series"] = bounds(coil.inductance, "H", digits=3)
+        rows["The same at 20 °C"] = quantity(resistance.value * cold, "Ω")
+    rows["Inductance at 1 kHz, series"] = bounds(_scaled(values.inductance, 1.0), "H", digits=3)
     return rows
 
 
@@ -231,8 +140,15 @@ def _stated(made: CoilBuild, keys: Mapping[str, Any]) -> tuple[tuple[str, str], 
     """Bobbin and poles of a coil; what its sheet says and is not named here comes last, under its key."""
     winding, poles = made.winding, made.poles
     assert winding is not None
-    of_poles = keys.get("poles", {})
-    rows = [
+    listed = keys.get("poles") if isinstance(keys.get("poles"), list) else []
+    of_poles = {} if listed else keys.get("poles", {})
+    rows = []
+    if made.then is not None:
+        first = f"{_count(keys['turns'])} turns of {_worded(keys['wire'])}"
+        rows.append(("Windings", f"{first}, over them {_count(made.then.turns)} turns of {made.then.wire.name}"))
+    if made.tap is not None:
+        rows.append(("Lead brought out after", f"{made.tap:g} turns"))
+    rows += [
         ("Packing", _said(keys, "packing", f"{winding.packing:g}")),
         ("Stretch in winding", _said(keys, "stretch", "0 %")),
         ("Core, straight length", _said(keys, "straight_length")),
@@ -242,6 +158,10 @@ def _stated(made: CoilBuild, keys: Mapping[str, Any]) -> tuple[tuple[str, str], 
     ]
     if poles is None:
         rows.append(("Poles", NOT_STATED))
+    elif listed:
+        for number, entry in enumerate(listed, start=1):
+            words = ", ".join(f"{_title(key).lower()} {_worded(value)}" for key, value in entry.items())
+            rows.append((f"Poles, entry {number}", words or "as the one before"))
     else:
         rows += [
             ("Poles", f"{_said(of_poles, 'count')} × {poles.kind}" if poles.kind != "blade" else "blade"),
@@ -252,7 +172,7 @@ def _stated(made: CoilBuild, keys: Mapping[str, Any]) -> tuple[tuple[str, str], 
             ("Facing the strings", str(of_poles.get("facing") or keys.get("facing") or _taken(made.facing))),
             ("Rise of the poles", _said(of_poles, "rise", "0 mm")),
         ]
-    named = {"turns", "wire", "wound", "facing", "poles", "packing", "stretch", *_BOBBIN}
+    named = {"turns", "wire", "wound", "facing", "poles", "packing", "stretch", "then", "tap", *_BOBBIN}
     named_poles = {"kind", "grade", "count", "diameter", "thickness", "width", "length", "pitch", "charge", "facing"}
     rows += [(_title(key), _worded(value)) for key, value in keys.items() if key not in named]
     rows += [
@@ -273,7 +193,9 @@ def _parts(build: PickupBuild) -> tuple[tuple[str, str], ...]:
     bar = data.get("bar")
     if bar is not None and build.bar is not None:
         keeper = _said(bar, "keeper", "with keeper")
-        rows.append(("Magnet bar", f"{bar['grade']}, {_worded(bar['length'])} × {_worded(bar['thickness'])}"))
+        size = " × ".join(_worded(bar[key]) for key in ("length", "width", "thickness") if key in bar)
+        rows.append(("Magnet bar", f"{bar.get('count', 1)} of {bar['grade']}, {size}"))
+        rows.append(("Place of the bar", build.bar.place))
         rows.append(("Charge of the bar", _said(bar, "charge", "100 %")))
         rows.append(("Steel keeper", {"True": "yes", "False": "no"}.get(keeper, keeper)))
     for key in ("cover", "baseplate"):
@@ -281,12 +203,29 @@ def _parts(build: PickupBuild) -> tuple[tuple[str, str], ...]:
         said = NOT_STATED
         if plate is not None:
             said = f"{plate['metal']}, {_worded(plate['thickness'])}, {_worded(plate['gap'])} off the coil"
+            said += f", {_worded(plate['side_gap'])} at its sides" if "side_gap" in plate else ""
         rows.append((_title(key), said))
     lead = data.get("lead", {})
     rows.append(("Lead", ", ".join(_worded(lead[key]) for key in ("kind", "capacitance") if key in lead) or NOT_STATED))
     rows.append(("Wax", _said(data, "wax", "dry")))
     rows.append(("Pole face to string", _said(data, "string_distance", length(build.string_distance))))
-    known = {"sheet", "format", "name", "summary", "source", "note", "doubt", "coil", "connection", "spacing", "bar"}
+    for number, (event, entry) in enumerate(zip(build.history, data.get("history", [])), start=1):
+        told = ", ".join(_worded(value) for key, value in entry.items() if key != "event")
+        rows.append((f"Magnets, event {number}", f"{event.event} {told}".strip()))
+    known = {
+        "history",
+        "sheet",
+        "format",
+        "name",
+        "summary",
+        "source",
+        "note",
+        "doubt",
+        "coil",
+        "connection",
+        "spacing",
+        "bar",
+    }
     known |= {"cover", "baseplate", "lead", "wax", "string_distance", "coupling", "temperature"}
     rows += [(_title(key), _worded(value)) for key, value in data.items() if key not in known]
     return tuple(rows)
@@ -299,27 +238,25 @@ def _cautions(build: PickupBuild) -> tuple[str, ...]:
     return tuple(line for line in WINDING_CAUTIONS if not line.startswith(left_out))
 
 
-def _field_targets(built: BuiltPickup, gap: float) -> list[FieldTarget]:
-    """The row's mean, and each pole with those that stand like it; nothing where the field is not modelled."""
+def _field_targets(built: BuiltPickup, gap: float) -> dict[str, Interval]:
+    """Field that the finished pickup should show, T: the row's mean, and each pole with those that stand like it.
+
+    Nothing where the field is not modelled.
+    """
     count = next((made.poles.count for _, made in built.build.coils if made.poles is not None), 0)
-    found: dict[str, Interval] = {}
     mean = planned_field(built, gap=gap)
     if mean is None:
-        return []
-    alike: dict[str, list[int]] = {}
-    each = {number: planned_field(built, gap=gap, pole=str(number)) for number in range(1, count + 1)}
-    for number, planned in each.items():
+        return {}
+    found = {"Mean of the row": _scaled(mean, 1.0)}
+    alike: dict[str, tuple[Prediction, list[str]]] = {}
+    for number in range(1, count + 1):
+        planned = planned_field(built, gap=gap, pole=str(number))
         if planned is not None:
-            alike.setdefault(f"{planned.value:.6g}", []).append(number)
-    found["Mean of the row"] = _scaled(mean, 1.0)
+            alike.setdefault(f"{planned.value:.6g}", (planned, []))[1].append(str(number))
     if len(alike) > 1:
-        for numbers in alike.values():
-            planned = each[numbers[0]]
-            assert planned is not None
-            found[f"Pole{'s' if len(numbers) > 1 else ''} {join_words([str(number) for number in numbers])}"] = _scaled(
-                planned, 1.0
-            )
-    return [FieldTarget(pole=pole, value=value, gap=gap) for pole, value in found.items()]
+        for planned, numbers in alike.values():
+            found[f"Pole{'s' * (len(numbers) > 1)} {join_words(numbers)}"] = _scaled(planned, 1.0)
+    return found
 
 
 def _insulation(wire: Wire) -> str:
@@ -353,38 +290,3 @@ def _taken(taken: object) -> str:
 
 def _title(key: str) -> str:
     return key.replace("_", " ").capitalize()
-
-
-def build_sheet_html(sheet: BuildSheet) -> str:
-    """Return the winder's sheet: turns, traverse, target resistance at shop temperature, field targets, cautions.
-
-    Raises
-    ------
-    InputError
-        If it has no coil.
-    """
-    if not sheet.coils:
-        raise InputError(f"the build sheet '{sheet.name}' needs at least one coil")
-    columns = [_coil_rows(coil, sheet.shop_temperature_c) for coil in sheet.coils]
-    names = list(dict.fromkeys(name for column in columns for name in column))
-    head = ("Coil", *(coil.name for coil in sheet.coils))
-    body = [grid(head, [(name, *(column.get(name, "–") for column in columns)) for name in names])]
-    body.append(
-        remark(
-            "Read the coil cold: 10 K of warmth adds 3.9 %. Resistance right and inductance off means wrong turns or "
-            "core; the other way round means the wire."
-        )
-    )
-    lower = [titled("Pickup", table(sheet.parts))] if sheet.parts else []
-    if sheet.fields:
-        rows = [
-            (f"{target.pole}, gap {length(target.gap)}", bounds(target.value, "T", digits=3)) for target in sheet.fields
-        ]
-        probe = remark("Gap from pole to probe. Read the reference piece first, with the same gap.")
-        lower.append(titled("Field", table(rows) + probe))
-    lower.append(bullets("Checks", sheet.checks, boxes=True))
-    lower.append(bullets("Notes", sheet.notes))
-    lower.append(bullets("Cautions", sheet.cautions))
-    body.append(f'<div class="columns">{"".join(f"<section>{part}</section>" for part in lower if part)}</div>')
-    body.append(signature(("Wound by", "Date", "Turns on the counter", "Resistance", "Temperature")))
-    return page(f"Build sheet: {sheet.name}", sheet.head, body, is_dense=True)

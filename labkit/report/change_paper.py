@@ -94,24 +94,30 @@ def change_sheet_html(sheet: ChangeSheet) -> str:
     """Return the sheet as one HTML page that asks for nothing outside itself."""
     frequency = np.geomspace(LOW_HZ, HIGH_HZ, 400)
     pairs = (
-        (sheet.after, end_label(sheet.after_label, "after"), NOW),
-        (sheet.before, end_label(sheet.before_label, "before"), PINS[0]),
+        (sheet.after, f"A {end_label(sheet.after_label, 'after')}", NOW),
+        (sheet.before, f"B {end_label(sheet.before_label, 'before')}", PINS[0]),
     )
     drawing = curves_figure(
         [
-            Curve(frequency_hz=frequency, gain_db=gain_db(response.at(frequency)), label=label, style=style)
+            Curve(
+                frequency_hz=frequency,
+                gain_db=gain_db(response.at(frequency)),
+                label=label,
+                style=style,
+                reading=read_response(response),
+            )
             for response, label, style in pairs
         ],
         title=f"{sheet.before_label} and {sheet.after_label}",
         description=sheet.sentence,
-        height=280,
+        height=250,
         caption=ZERO,
     )
     before, after = read_response(sheet.before), read_response(sheet.after)
     head = ["", f"Before: {sheet.before_label}", f"After: {sheet.after_label}"]
     rows: list[tuple[str, ...]] = [
         (name, value(before), value(after))
-        for name, value in (("Peak sits at", _peak), ("Peak height", _height), ("Treble ends at (−3 dB)", _end))
+        for name, value in (("Peak at", _peak), ("Peak over the bass", _height), ("−3 dB point", _end))
     ]
     if sheet.values:
         head, rows = [*head, "Change"], list(sheet.values)
@@ -193,4 +199,4 @@ def _height(reading: Reading) -> str:
 
 
 def _end(reading: Reading) -> str:
-    return "above 20 kHz" if reading.treble_end_hz is None else frequency_in_words(reading.treble_end_hz)
+    return "above 20 kHz" if reading.minus_3db_hz is None else frequency_in_words(reading.minus_3db_hz)

@@ -11,7 +11,7 @@ import numpy as np
 
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
-from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.palette import COPPER, INK, LINE, MUTED, PAPER, SANS, SERIF
 
 DEFER = "Local codes, product data sheets and licensed practice come before this list."
@@ -98,9 +98,13 @@ def sensible_bounds(interval: Interval, unit: str) -> str:
     return f"{said(interval.value)} ({said(interval.low)} to {said(interval.high)})"
 
 
+LONGEST_NAME = 22
+"""Letters of a curve's name on paper."""
+
+
 def end_label(label: str, otherwise: str) -> str:
-    """Return a curve's name for its end, or another word where it would have to be cut."""
-    return label if len(label) <= LABEL_CHARACTERS else otherwise
+    """Return a curve's name for its end, or another word where it would be longer than a glance."""
+    return label if len(label) <= LONGEST_NAME else otherwise
 
 
 def length(value: float | None) -> str:
@@ -158,9 +162,10 @@ def figure(drawing: str, caption: str) -> str:
 
 
 def curves_figure(curves: Sequence[Curve], *, title: str, description: str, height: int, caption: str) -> str:
-    """Return curves as a figure, with room for their names; a printer's fonts run wider than the drawing's letters."""
-    room = math.ceil(1.5 * max(len(curve.label) for curve in curves))
-    drawing = draw_curves(curves, title=title, description=description, width=700, height=height, label_characters=room)
+    """Return one curve, or two with their difference, as a figure."""
+    drawing = draw_curves(
+        curves, title=title, description=description, width=700, height=height, compares=len(curves) == 2
+    )
     return figure(drawing, caption)
 
 

@@ -32,52 +32,16 @@ from labkit.report.paper_page import (
     text,
 )
 from labkit.view.curve.curve import Curve
-from labkit.view.words import frequency_in_words, height_in_words, read_response
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordLine:
-    """One line of a test record: what was measured, its unit, the bounds it had to keep, and the reading."""
-
-    quantity: str
-    unit: str
-    low: float
-    high: float
-    reading: float
-    condition: str = ""
-
-    @property
-    def passes(self) -> bool:
-        """Whether the reading lies within the bounds."""
-        return self.low <= self.reading <= self.high
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BenchRecord:
-    """A finished pickup against its plan."""
-
-    name: str
-    lines: tuple[RecordLine, ...]
-    yes_no: tuple[tuple[str, bool], ...] = ()
-    verdict: Verdict | None = None
-    tester: str = ""
-    notes: tuple[str, ...] = ()
-    head: PaperHead = TO_FILL_IN
-
-    @property
-    def passes(self) -> bool:
-        """Whether every line and every yes/no test passed, and the verdict (where there is one) found nothing."""
-        judged = self.verdict is None or self.verdict.passes
-        return judged and all(line.passes for line in self.lines) and all(passed for _, passed in self.yes_no)
+from labkit.view.words import Reading, frequency_in_words, height_in_words, read_response
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CustomerSheet:
     """What goes into the box: the curve in a stated load, numbers, and plain words.
 
-    ``load`` says in words what the curve was taken with; ``sentence`` overrides the sentence made from the curve;
-    ``resistance`` is that of the pickup by itself, with what its bounds rest on in ``resistance_basis``; None for a
-    whole rig, whose pickups stand in ``facts``. ``cautions`` are those that apply.
+    ``load`` says in words what the curve was taken with; ``resistance`` is that of the pickup by itself, with what its
+    bounds rest on in ``resistance_basis``; None for a whole rig, whose pickups stand in ``facts``. ``cautions`` are
+    those that apply.
     """
 
     name: str
@@ -87,80 +51,52 @@ class CustomerSheet:
     resistance_basis: str = ""
     facts: tuple[tuple[str, str], ...] = ()
     temperature_c: float = 20.0
-    sentence: str = ""
-    advice: tuple[str, ...] = ()
-    uncertainty: str = "Peak frequency ±6 %, height ±1.5 dB (95 of 100 cases)."
     cautions: tuple[str, ...] = CUSTOMER_CAUTIONS
     head: PaperHead = TO_FILL_IN
 
 
-def record_from_verdict(
+def bench_record_html(
     verdict: Verdict, *, tester: str = "", head: PaperHead = TO_FILL_IN, notes: tuple[str, ...] = ()
-) -> BenchRecord:
-    """Return the test record of a diagnosis: every reading with the bounds that the plan allows it."""
-    return BenchRecord(
-        name=verdict.readings,
-        lines=tuple(
-            RecordLine(
-                quantity=line.quantity,
-                unit=line.unit,
-                low=line.low,
-                high=line.high,
-                reading=line.reading,
-                condition=f"plan: {verdict.plan}",
-            )
-            for line in verdict.lines
-        ),
-        verdict=verdict,
-        tester=tester,
-        head=head,
-        notes=notes,
-    )
-
-
-def bench_record_html(record: BenchRecord) -> str:
+) -> str:
     """Return the test record: every reading with its bounds, pass or fail, and the findings where it failed."""
-    head = ("Quantity", "Condition", "From", "To", "Reading", "")
+    outcomes = [line.low <= line.reading <= line.high for line in verdict.lines]
     rows = [
         (
             line.quantity,
-            line.condition,
-            quantity(line.low, line.unit),
-            quantity(line.high, line.unit),
-            quantity(line.reading, line.unit),
-            mark(line.passes),
+            f"plan: {verdict.plan}",
+            *(quantity(value, line.unit) for value in (line.low, line.high, line.reading)),
+            mark(passes),
         )
-        for line in record.lines
+        for line, passes in zip(verdict.lines, outcomes)
     ]
-    rows += [(name, "", "", "", "yes" if passed else "no", mark(passed)) for name, passed in record.yes_no]
-    word = "Passed" if record.passes else "Not passed"
-    body = [f'<p class="verdict">{word}</p>', grid(head, rows)]
-    if record.verdict is not None and record.verdict.findings:
+    word = "Passed" if verdict.passes and all(outcomes) else "Not passed"
+    body = [f'<p class="verdict">{word}</p>', grid(("Quantity", "Condition", "From", "To", "Reading", ""), rows)]
+    if verdict.findings:
         body.append("<h2>Findings</h2>")
-        for finding in record.verdict.findings:
-            size = f" ({text(finding.size)})" if finding.size else ""
-            evidence = "".join(f"<li>{text(sentence)}</li>" for sentence in finding.evidence)
-            rivals = f"<p>Also explained by: {text(', '.join(finding.rivals))}.</p>" if finding.rivals else ""
-            body.append(
-                f"<h3>{text(word_for(finding.confidence).capitalize())}: {text(finding.cause)}{size}</h3>"
-                f"<ul>{evidence}</ul>{rivals}<p>To settle it: {text(finding.check)}.</p>"
-            )
-    body.append(bullets("Notes", record.notes))
+    for finding in verdict.findings:
+        size = f" ({text(finding.size)})" if finding.size else ""
+        evidence = "".join(f"<li>{text(sentence)}</li>" for sentence in finding.evidence)
+        rivals = f"<p>Also explained by: {text(', '.join(finding.rivals))}.</p>" if finding.rivals else ""
+        body.append(
+            f"<h3>{text(word_for(finding.confidence).capitalize())}: {text(finding.cause)}{size}</h3>"
+            f"<ul>{evidence}</ul>{rivals}<p>To settle it: {text(finding.check)}.</p>"
+        )
+    body.append(bullets("Notes", notes))
     body.append(signature(("Tested by", "Date", "Meter and its calibration")))
-    return page(f"Test record: {record.name}", record.head, body, by=record.tester)
+    return page(f"Test record: {verdict.readings}", head, body, by=tester)
 
 
 def customer_sheet_html(sheet: CustomerSheet) -> str:
     """Return the sheet for the customer: curve with its load stated, plain sentence, numbers, cautions."""
     reading = read_response(sheet.response)
-    sentence = sheet.sentence or _plain_sentence(sheet.response)
+    sentence = _plain_sentence(reading)
     frequency = np.geomspace(50.0, 20_000.0, 400)
     low, high = sheet.response.frequency_hz[0], sheet.response.frequency_hz[-1]
     if sheet.response.evaluate is None:
         frequency = frequency[(frequency >= low) & (frequency <= high)]
     level = gain_db(sheet.response.at(frequency)) - (0.0 if reading.is_silent else reading.bass_db)
     drawing = curves_figure(
-        [Curve(frequency_hz=frequency, gain_db=level, label=end_label(sheet.name, "this one"))],
+        [Curve(frequency_hz=frequency, gain_db=level, label=end_label(sheet.name, "this one"), reading=reading)],
         title=f"Curve of {sheet.name}",
         description=sentence,
         height=320,
@@ -178,9 +114,9 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
         rows.append(("Output", "silent"))
     if reading.peak_hz is not None and reading.height_db is not None:
         rows.append(("Peak", f"{frequency_in_words(reading.peak_hz)}, {reading.height_db:.1f} dB above the bass"))
-    if reading.treble_end_hz is not None:
-        rows.append(("Treble ends at (−3 dB)", frequency_in_words(reading.treble_end_hz)))
-    rows += [("Taken with", sheet.load), ("Doubt", sheet.uncertainty)]
+    if reading.minus_3db_hz is not None:
+        rows.append(("−3 dB point", frequency_in_words(reading.minus_3db_hz)))
+    rows += [("Taken with", sheet.load), ("Doubt", "Peak frequency ±6 %, height ±1.5 dB (95 of 100 cases).")]
     body = [
         lead(sentence),
         drawing,
@@ -189,7 +125,6 @@ def customer_sheet_html(sheet: CustomerSheet) -> str:
             "Resistance is not loudness: it says how much wire there is, not how strong the magnet is. Whether a "
             "difference to another pickup is heard, only a blind test at equal level can tell."
         ),
-        bullets("In your instrument", sheet.advice),
         bullets("Cautions", sheet.cautions),
     ]
     return page(sheet.name, sheet.head, body)
@@ -200,8 +135,7 @@ def resistance_text(resistance: Interval, basis: str) -> str:
     return f"{sensible_bounds(resistance, 'Ω')}{f', {basis}' if basis else ''}"
 
 
-def _plain_sentence(response: Response) -> str:
-    reading = read_response(response)
+def _plain_sentence(reading: Reading) -> str:
     if reading.peak_hz is None or reading.height_db is None:
         return "With this load the curve has no peak: the treble falls away evenly."
     return (

@@ -27,7 +27,7 @@ from labkit.pickup.predict.built import BuiltPickup, read_build
 from labkit.pickup.predict.propagation import Prediction, ratio
 from labkit.pickup.predict.sheet import is_build_sheet
 from labkit.pickup.sheet import read_pickup
-from labkit.report.build_paper import NOT_STATED, build_sheet_html, build_sheet_of
+from labkit.report.build_paper import NOT_STATED, build_sheet_html
 from labkit.report.change_paper import (
     ChangeSheet,
     change_cautions,
@@ -112,7 +112,7 @@ def pickup_paper_html(
         )
     if chosen == "build":
         made = read_build(table)
-        return build_sheet_html(build_sheet_of(made, shop_temperature_c=temperature_c, head=head))
+        return build_sheet_html(made, shop_temperature_c=temperature_c, head=head)
     source, note = (str(table.raw(key, None) or "") for key in ("source", "note"))
     built = read_build(table) if is_build_sheet(table) else None
     pickup = read_pickup(table) if built is None else built.pickup
@@ -337,8 +337,8 @@ def _with_level(sentence: str, change: LevelChange) -> str:
 def change_in_words(before: Reading, after: Reading) -> str:
     """Say in one plain sentence where the peak goes; nothing about what is heard.
 
-    >>> change_in_words(Reading(peak_hz=3500.0, height_db=5.0, treble_end_hz=6e3, bass_db=-1.0),
-    ...                 Reading(peak_hz=2600.0, height_db=4.0, treble_end_hz=4e3, bass_db=-1.0))
+    >>> change_in_words(Reading(peak_hz=3500.0, height_db=5.0, minus_3db_hz=6e3, bass_db=-1.0),
+    ...                 Reading(peak_hz=2600.0, height_db=4.0, minus_3db_hz=4e3, bass_db=-1.0))
     'The peak moves down, from 3.5 kHz to 2.6 kHz, and is 1.0 dB lower: a clear peak.'
     """
     if after.is_silent or before.is_silent:

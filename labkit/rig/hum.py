@@ -8,13 +8,12 @@ claims for a position is held against these.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from labkit.circuit.elements import Source
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
 from labkit.core.response import SILENT_DB
@@ -23,7 +22,7 @@ from labkit.pickup.electrical import Coil
 from labkit.pickup.network import coil_of_terminal
 from labkit.rig.claims import Claim, HumClaim
 from labkit.rig.parts.active import DummyCoil
-from labkit.rig.parts.parts import Position
+from labkit.rig.parts.parts import Position, Selector
 from labkit.rig.rig import Rig
 
 MAINS_HZ = 100.0
@@ -172,11 +171,7 @@ def position_facts(rig: Rig) -> PositionFacts:
     """
     frequency = np.array([MAINS_HZ, PHASE_HZ, 1000.0])
     hum, assumptions = _hum_parts(rig, frequency)
-    circuit = rig.circuit
-    names = [source.name for source in circuit.sources]
-    transfers = solve(circuit, frequency, per_source=True).transfer
-    volts = {source.name: source.voltage for source in circuit.sources}
-    string = {name.removesuffix(".emf"): volts[name] * row for name, row in zip(names, transfers) if volts[name]}
+    string = coil_signals(rig, frequency)
     strongest = np.max([np.abs(row) for row in string.values()], axis=0) if string else np.zeros(3)
     heard = tuple(
         name
@@ -197,19 +192,30 @@ def position_facts(rig: Rig) -> PositionFacts:
     )
 
 
+def coil_signals(rig: Rig, frequency_hz: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the signal of each coil at the output, by ``slot.coil``, complex, shape (F,), V."""
+    circuit = rig.circuit
+    transfers = solve(circuit, frequency_hz, per_source=True).transfer
+    pairs = zip(circuit.sources, transfers)
+    return {source.name.removesuffix(".emf"): source.voltage * row for source, row in pairs if source.voltage}
+
+
+def switch_settings(selectors: Sequence[Selector]) -> tuple[dict[str, Position], ...]:
+    """Return every combination of the positions of some switches."""
+    names = [selector.name for selector in selectors]
+    return tuple(dict(zip(names, chosen)) for chosen in itertools.product(*(each.positions for each in selectors)))
+
+
 def position_table(rig: Rig) -> tuple[tuple[str, ...], ...]:
     """Return a row of text for every combination of switch positions: place, heard, phase, hum and level.
 
     Knobs stay where they stand. ``POSITION_HEAD`` names the columns.
     """
-    selectors = rig.harness.selectors
     rows = []
-    for chosen in itertools.product(*[selector.positions for selector in selectors]):
-        names = [selector.name for selector in selectors]
-        place = ", ".join(chosen if len(names) == 1 else (f"{name} {where}" for name, where in zip(names, chosen)))
-        rows.append(
-            ((place or "always").replace("_", " "), *position_row(rig.replace(settings=dict(zip(names, chosen)))))
-        )
+    for settings in switch_settings(rig.harness.selectors):
+        words = [f"{name} {where}" for name, where in settings.items()] if len(settings) > 1 else settings.values()
+        place = ", ".join(map(str, words)) or "always"
+        rows.append((place.replace("_", " "), *position_row(rig.replace(settings=settings))))
     return tuple(rows)
 
 
@@ -245,10 +251,7 @@ def settings_of(rig: Rig, claim: Claim) -> tuple[dict[str, Position], ...]:
     """Return every combination of switch positions that a claim is about, with the knobs it names."""
     free = [selector for selector in rig.harness.selectors if selector.name not in claim.where]
     knobs = {knob.name: knob.default for knob in rig.harness.knobs}
-    return tuple(
-        {**knobs, **claim.where, **dict(zip([selector.name for selector in free], chosen))}
-        for chosen in itertools.product(*[selector.positions for selector in free])
-    )
+    return tuple({**knobs, **claim.where, **chosen} for chosen in switch_settings(free))
 
 
 def broken_claims(rig: Rig) -> tuple[str, ...]:
@@ -314,10 +317,8 @@ def _hum_parts(rig: Rig, frequency_hz: np.ndarray) -> tuple[dict[str, np.ndarray
             assumptions.append(f"{name}: turns × area not known, taken as equal to the others")
         if coil.wound is None:
             assumptions.append(f"{name}: winding sense not known, taken as clockwise")
-    circuit = rig.circuit
-    names = [source.name for source in circuit.of_kind(Source)]
-    transfers = solve(circuit, frequency_hz, per_source=True).transfer
-    heard = {name.removesuffix(".emf"): row for name, row in zip(names, transfers)}
+    found = solve(rig.circuit, frequency_hz, per_source=True)
+    heard = {name.removesuffix(".emf"): row for name, row in zip(found.sources, found.transfer)}
     return {name: _hum_weight(coil, coils) * heard[name] for name, coil in coils.items()}, tuple(assumptions)
 
 

@@ -17,8 +17,8 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup
 
 
-def rewired(rig: Rig, wiring: str, *, chain: tuple[Stage, ...] | None = None) -> Rig:
-    """Return a rig behind a wiring of the catalogue; knobs and switches stay where they can.
+def rewired(rig: Rig, wiring: str | Harness, *, chain: tuple[Stage, ...] | None = None) -> Rig:
+    """Return a rig behind another wiring; knobs and switches stay where they can.
 
     A slot keeps its own pickup; one that the new wiring adds takes another of the rig's, or the first of the catalogue
     that has the coils which the wiring joins.
@@ -26,8 +26,8 @@ def rewired(rig: Rig, wiring: str, *, chain: tuple[Stage, ...] | None = None) ->
     Parameters
     ----------
     rig : Rig
-    wiring : str
-        Name of a harness in the catalogue; empty keeps the rig's own.
+    wiring : str or Harness
+        A harness, or the name of one in the catalogue; empty keeps the rig's own.
     chain : tuple of Stage, optional
         What follows the jack; the rig's own where left out.
 
@@ -40,7 +40,7 @@ def rewired(rig: Rig, wiring: str, *, chain: tuple[Stage, ...] | None = None) ->
     >>> rewired(load_rig("Saltmarsh Lane, narrow single coil"), "two pickups, blend").harness.slots
     ('neck', 'bridge')
     """
-    harness = _harness(wiring) if wiring else rig.harness
+    harness = wiring if isinstance(wiring, Harness) else _harness(wiring) if wiring else rig.harness
     return Rig(
         name=rig.name,
         pickups={slot: _filled(rig, harness, slot) for slot in harness.slots},
@@ -81,6 +81,10 @@ DEMO_CHAIN: tuple[Stage, ...] = (
 """What a wiring is shown into: 5 m of cable at 100 pF/m, then 1 MΩ with 107 pF."""
 
 
+OF_TWO_COILS = ("two-coil", "winding with a tap")
+"""Pickups of the catalogue that a wiring which joins single coils is shown with, where they suit it."""
+
+
 def demo_rig(harness: Harness) -> Rig:
     """Return the rig that a wiring is shown in, with pickups of the catalogue and 5 m of cable.
 
@@ -91,14 +95,15 @@ def demo_rig(harness: Harness) -> Rig:
     pickups = {}
     for slot in harness.slots:
         first = "narrow single coil, reversed" if slot == reversed_slot else "narrow single coil"
-        pickups[slot] = _fitting((first, "two-coil", *catalogue().usable_names("pickup")), harness, slot)
+        pickups[slot] = _fitting((first, *OF_TWO_COILS, *catalogue().usable_names("pickup")), harness, slot)
     return Rig(name=harness.name, pickups=pickups, harness=harness, chain=DEMO_CHAIN)
 
 
 def _filled(rig: Rig, harness: Harness, slot: str) -> Pickup:
     """The slot's own pickup, then the rig's others in their order, then the catalogue's."""
     at_hand = [rig.pickups[slot]] if slot in rig.pickups else []
-    return _fitting((*at_hand, *rig.pickups.values(), *catalogue().usable_names("pickup")), harness, slot)
+    usual = [name for name in OF_TWO_COILS if name in catalogue().names("pickup")]
+    return _fitting((*at_hand, *rig.pickups.values(), *usual, *catalogue().usable_names("pickup")), harness, slot)
 
 
 def _fitting(candidates: Sequence[Pickup | str], harness: Harness, slot: str) -> Pickup:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import MAIN_VALUE, Buffer, Capacitor, Circuit, CustomAdmittance, Element, Resistor
-from labkit.circuit.solve.topology import DISSIPATIVE
+from labkit.circuit.solve.topology import dissipative
 from labkit.core.errors import InputError
 from labkit.rig.inputs import RigInput, find_input, with_inputs
 from labkit.rig.parts.parts import Part
@@ -297,7 +297,7 @@ def plain_circuit(rig: Rig) -> Circuit:
             loss = element.capacitance * element.dissipation
             found.append(dataclasses.replace(element, dissipation=0.0))
             found.append(
-                CustomAdmittance(name=f"{element.name} loss", nodes=element.nodes, row=DISSIPATIVE, coefficient=loss)
+                CustomAdmittance(name=f"{element.name} loss", nodes=element.nodes, row=dissipative, coefficient=loss)
             )
         else:
             found.append(element)

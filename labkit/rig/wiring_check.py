@@ -8,6 +8,7 @@ says so in the sheet (``selects = []``).
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
 
@@ -15,11 +16,12 @@ import numpy as np
 
 from labkit.circuit.elements import GROUND
 from labkit.circuit.formula.reduction import reduce_circuit
-from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
+from labkit.core.joined import Joined
 from labkit.core.response import SILENT_DB, gain_db
 from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
+from labkit.rig.hum import coil_signals, switch_settings
 from labkit.rig.parts.parts import FULL, UNCONNECTED, Knob, Part, Position, Pot, Switch
 from labkit.rig.rig import Rig
 
@@ -172,22 +174,13 @@ class _Trial:
     def _places(self) -> list[Settings]:
         """Every combination of switch positions; where these are too many, each position by itself."""
         selectors = self.harness.selectors
-        count = int(np.prod([len(selector.positions) for selector in selectors])) if selectors else 1
-        if count <= _MOST_COMBINATIONS:
-            chosen = itertools.product(*[selector.positions for selector in selectors])
-            return [dict(zip([selector.name for selector in selectors], positions)) for positions in chosen]
+        if math.prod(len(selector.positions) for selector in selectors) <= _MOST_COMBINATIONS:
+            return list(switch_settings(selectors))
         return [{selector.name: position} for selector in selectors for position in selector.positions]
 
     def _transfers(self, settings: Settings) -> dict[str, np.ndarray]:
         """Signal of each coil at the jack, by ``slot.coil``, complex, shape (F,)."""
-        circuit = self.rig.replace(settings={**self.defaults, **settings}).circuit
-        found = solve(circuit, _FREQUENCY_HZ, per_source=True)
-        weights = {source.name: source.voltage for source in circuit.sources}
-        return {
-            name.removesuffix(".emf"): weights[name] * row
-            for name, row in zip(found.sources, found.transfer)
-            if weights[name]
-        }
+        return coil_signals(self.rig.replace(settings={**self.defaults, **settings}), _FREQUENCY_HZ)
 
     def _levels(self, settings: Settings) -> dict[str, float]:
         """Highest level of each coil over the frequencies, dB."""
@@ -237,7 +230,7 @@ class _Trial:
         return " with " + join_words([f"'{name}' at '{position}'" for name, position in silent[0].items()])
 
     def _why_silent(self, place: Settings) -> str:
-        joined = _Nodes(self.harness, {**self.defaults, **place})
+        joined = _joined_at(self.harness, {**self.defaults, **place})
         output = self.harness.output
         switches = join_words([f"'{part.name}'" for part in self.harness.parts.values() if isinstance(part, Switch)])
         if joined.same(output, GROUND):
@@ -281,7 +274,7 @@ class _Trial:
         for slot in self.harness.slots:
             own = {name: level for name, level in best.items() if name.partition(".")[0] == slot}
             if own and max(own.values()) < _UNHEARD_DB:
-                joined = _Nodes(self.harness, self.defaults)
+                joined = _joined_at(self.harness, self.defaults)
                 why = ""
                 if joined.same(f"{slot}.hot", f"{slot}.ground"):
                     why = ": both its leads are on one node"
@@ -366,28 +359,8 @@ class _Trial:
             )
 
 
-class _Nodes:
+def _joined_at(harness: Harness, settings: Settings) -> Joined[str]:
     """Which nodes the closed contacts of the switches make one."""
-
-    def __init__(self, harness: Harness, settings: Settings) -> None:
-        self.parent: dict[str, str] = {}
-        for node in _joined_always(harness):
-            self._join(node, GROUND)
-        for part in harness.parts.values():
-            if isinstance(part, Switch):
-                for one, two in part.positions[str(settings[part.control.name])]:
-                    self._join(one, two)
-
-    def _root(self, node: str) -> str:
-        while node in self.parent:
-            node = self.parent[node]
-        return node
-
-    def _join(self, one: str, two: str) -> None:
-        one, two = self._root(one), self._root(two)
-        if one != two:
-            self.parent[one] = two
-
-    def same(self, one: str, two: str) -> bool:
-        """Say whether two nodes are one."""
-        return self._root(one) == self._root(two)
+    switches = [part for part in harness.parts.values() if isinstance(part, Switch)]
+    closed = [pair for switch in switches for pair in switch.positions[str(settings[switch.control.name])]]
+    return Joined([(GROUND, *_joined_always(harness)), *closed])

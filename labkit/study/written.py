@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from labkit.study.questions.question import QuestionAnswer
@@ -65,43 +66,33 @@ def sensitivity_data(
 ) -> dict[str, Any]:
     """Return the JSON form of sensitivities."""
     return {
-        "local_per_percent": {
-            entry.name: {
-                "resonance_percent": entry.resonance_percent,
-                "height_db": entry.height_db,
-                "level_db": entry.level_db,
-            }
-            for entry in local
-        },
-        "swings": {
-            name: [
-                {"name": bar.name, "at_low": bar.at_low, "at_high": bar.at_high, "low": bar.low, "high": bar.high}
-                for bar in found
-            ]
-            for name, found in bars.items()
-        },
-        "variance_shares": {
-            name: {
-                index.name: {
-                    "first": index.first,
-                    "first_within": index.first_within,
-                    "total": index.total,
-                    "total_within": index.total_within,
-                }
-                for index in found
-            }
-            for name, found in indices.items()
-        },
+        "local_per_percent": _by_name(local),
+        "swings": {name: [asdict(bar) for bar in found] for name, found in bars.items()},
+        "variance_shares": {name: _by_name(found) for name, found in indices.items()},
         "sentences": list(sentences),
     }
 
 
+def _by_name(found: Sequence[LocalSensitivity] | Sequence[GlobalSensitivity]) -> dict[str, dict[str, float]]:
+    rows = [asdict(each) for each in found]
+    return {row.pop("name"): row for row in rows}
+
+
 def tolerance_csv(result: ToleranceResult) -> str:
     """Return the bands as a table."""
-    rows = ["frequency_hz,nominal_db,p5_db,p50_db,p95_db,lowest_db,highest_db"]
-    columns = (result.study.frequency_hz, result.study.nominal_db, *result.bands_db, *result.extremes_db)
-    rows += [",".join(f"{value:.9g}" for value in row) for row in zip(*columns)]
-    return "\n".join(rows)
+    head = ("frequency_hz", "nominal_db", "p5_db", "p50_db", "p95_db", "lowest_db", "highest_db")
+    return _csv(head, zip(result.study.frequency_hz, result.study.nominal_db, *result.bands_db, *result.extremes_db))
+
+
+def _csv(head: Iterable[str], rows: Iterable[Iterable[Any]]) -> str:
+    """A table; numbers with nine digits, nothing for None."""
+    return "\n".join(",".join(map(_cell, row)) for row in (head, *rows))
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, str):
+        return '"' + value.replace('"', '""') + '"' if any(sign in value for sign in ',"\n') else value
+    return "" if value is None else f"{value:.9g}"
 
 
 def search_data(result: SearchResult) -> dict[str, Any]:
@@ -147,45 +138,24 @@ def search_csv(result: SearchResult) -> str:
     """Return the solutions as a table."""
     names = [item.name for item in result.goal.freedoms]
     rows = [
-        ",".join(
-            ["rank", "fits", "misfit", "cost", *map(_quoted, names), *(_quoted(t.name) for t in result.goal.targets)]
+        (
+            *(str(rank), str(each.fits).lower(), f"{each.misfit:.6g}", f"{each.cost:.6g}"),
+            *(each.choices[name] for name in names),
+            *each.values,
         )
+        for rank, each in enumerate(result.solutions, start=1)
     ]
-    for rank, solution in enumerate(result.solutions, start=1):
-        values = [solution.choices[name] for name in names]
-        cells = [str(rank), str(solution.fits).lower(), f"{solution.misfit:.6g}", f"{solution.cost:.6g}"]
-        cells += [_quoted(value) if isinstance(value, str) else f"{value:.9g}" for value in values]
-        cells += [f"{value:.9g}" for value in solution.values]
-        rows.append(",".join(cells))
-    return "\n".join(rows)
-
-
-def _quoted(text: str) -> str:
-    return '"' + text.replace('"', '""') + '"' if any(sign in text for sign in ',"\n') else text
+    return _csv(("rank", "fits", "misfit", "cost", *names, *(target.name for target in result.goal.targets)), rows)
 
 
 def answer_data(answer: QuestionAnswer) -> dict[str, Any]:
     """Return the JSON form of a ready question's answer."""
-    return {
-        "question": answer.question,
-        "sentence": answer.sentence,
-        "value": answer.value,
-        "unit": answer.unit,
-        "stocked": answer.stocked,
-        "left_db": answer.left_db,
-        "rests_on": list(answer.rests_on),
-        "rows": [dict(row) for row in answer.rows],
-    }
+    plain = {name: getattr(answer, name) for name in ("question", "sentence", "value", "unit", "stocked", "left_db")}
+    return {**plain, "rests_on": list(answer.rests_on), "rows": [dict(row) for row in answer.rows]}
 
 
 def answer_csv(answer: QuestionAnswer) -> str:
     """Return the table of an answer; value and unit where it has none."""
     if not answer.rows:
-        return f"value,unit\n{answer.value:.9g},{answer.unit}"
-    keys = list(answer.rows[0])
-    rows = [",".join(keys)]
-    for row in answer.rows:
-        rows.append(
-            ",".join(_quoted(v) if isinstance(v := row[key], str) else "" if v is None else f"{v:.9g}" for key in keys)
-        )
-    return "\n".join(rows)
+        return _csv(("value", "unit"), [(answer.value, answer.unit)])
+    return _csv(answer.rows[0], (row.values() for row in answer.rows))

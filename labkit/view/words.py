@@ -36,7 +36,7 @@ class KeyNumber:
     Attributes
     ----------
     label : str
-        What it is, in bench words: ``Peak sits at``.
+        What it is, in bench words: ``Peak at``.
     value : str
         With its unit: ``4.1 kHz``.
     detail : str
@@ -59,7 +59,7 @@ class Reading:
 
     Attributes
     ----------
-    peak_hz, height_db, treble_end_hz : float or None
+    peak_hz, height_db, minus_3db_hz : float or None
         None where the curve has no such point.
     bass_db : float
         Gain at 100 Hz, dB.
@@ -69,7 +69,7 @@ class Reading:
 
     peak_hz: float | None
     height_db: float | None
-    treble_end_hz: float | None
+    minus_3db_hz: float | None
     bass_db: float
     is_silent: bool = False
 
@@ -80,7 +80,7 @@ def read_response(response: Response) -> Reading:
     return Reading(
         peak_hz=peak.frequency_hz if peak else None,
         height_db=peak.height_db if peak else None,
-        treble_end_hz=response.minus_3db_hz,
+        minus_3db_hz=response.minus_3db_hz,
         bass_db=response.gain_db_at(REFERENCE_HZ),
         is_silent=response.is_silent,
     )
@@ -226,10 +226,8 @@ def _doubt(level: Prediction) -> str:
     return f"± {half:.1f} dB" if abs(up - down) < 0.3 * half else f"+{up:.1f} −{down:.1f} dB"
 
 
-def key_numbers(
-    now: Reading, *, pinned: Reading | None = None, pinned_name: str = "the pinned curve"
-) -> tuple[KeyNumber, ...]:
-    """Return the three key numbers of a curve, each compared with a pinned one where there is one.
+def key_numbers(now: Reading, *, pinned: Reading | None = None, pinned_name: str = "B") -> tuple[KeyNumber, ...]:
+    """Return the three key numbers of a curve, each compared with a kept one where there is one.
 
     Parameters
     ----------
@@ -238,21 +236,21 @@ def key_numbers(
     pinned : Reading, optional
         What to compare with.
     pinned_name : str
-        What sets the pinned curve apart: ``the pin at 3 m``.
+        What sets that one apart: ``cable 3 m``.
     """
     if now.is_silent:
         nothing = "nothing reaches the input"
         return (
-            KeyNumber(label="Peak sits at", value="silent", detail=nothing),
-            KeyNumber(label="Peak height", value="silent", detail=nothing),
-            KeyNumber(label="Treble ends at", value="silent", detail=nothing),
+            KeyNumber(label="Peak at", value="silent", detail=nothing),
+            KeyNumber(label="Peak over the bass", value="silent", detail=nothing),
+            KeyNumber(label="−3 dB point", value="silent", detail=nothing),
         )
     if pinned is not None and pinned.is_silent:
         pinned = None
     return (
         _peak_place(now, pinned, pinned_name),
         _peak_height(now, pinned, pinned_name),
-        _treble_end(now, pinned, pinned_name),
+        _minus_3db(now, pinned, pinned_name),
     )
 
 
@@ -263,22 +261,22 @@ def sentence(numbers: tuple[KeyNumber, ...]) -> str:
 
 def _peak_place(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
     if now.peak_hz is None:
-        detail = "the treble only falls" if now.treble_end_hz else "the curve has no hump"
+        detail = "the treble only falls" if now.minus_3db_hz else "the curve has no hump"
         if pinned is not None and pinned.peak_hz is not None:
             detail = f"{frequency_in_words(pinned.peak_hz)} with {name}"
-        return KeyNumber(label="Peak sits at", value="no peak", detail=detail)
+        return KeyNumber(label="Peak at", value="no peak", detail=detail)
     detail = f"near the note {nearest_note(now.peak_hz)}"
     if pinned is not None:
         if pinned.peak_hz is None:
             detail = f"no peak with {name}"
         else:
             detail = _frequency_change(now.peak_hz, pinned.peak_hz, name)
-    return KeyNumber(label="Peak sits at", value=frequency_in_words(now.peak_hz), detail=detail)
+    return KeyNumber(label="Peak at", value=frequency_in_words(now.peak_hz), detail=detail)
 
 
 def _peak_height(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
     if now.height_db is None:
-        return KeyNumber(label="Peak height", value="none", detail="no point lies above the bass")
+        return KeyNumber(label="Peak over the bass", value="none", detail="no point lies above the bass")
     detail = height_in_words(now.height_db)
     if pinned is not None and pinned.height_db is not None:
         change = now.height_db - pinned.height_db
@@ -287,16 +285,16 @@ def _peak_height(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
             if abs(change) < 0.05
             else f"{abs(change):.1f} dB {'higher' if change > 0 else 'lower'} than with {name}"
         )
-    return KeyNumber(label="Peak height", value=level_in_words(now.height_db), detail=detail)
+    return KeyNumber(label="Peak over the bass", value=level_in_words(now.height_db), detail=detail)
 
 
-def _treble_end(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
-    if now.treble_end_hz is None:
-        return KeyNumber(label="Treble ends at", value="above 20 kHz", detail="never 3 dB under the bass")
+def _minus_3db(now: Reading, pinned: Reading | None, name: str) -> KeyNumber:
+    if now.minus_3db_hz is None:
+        return KeyNumber(label="−3 dB point", value="above 20 kHz", detail="never 3 dB under the bass")
     detail = "3 dB under the bass"
-    if pinned is not None and pinned.treble_end_hz is not None:
-        detail = _frequency_change(now.treble_end_hz, pinned.treble_end_hz, name)
-    return KeyNumber(label="Treble ends at", value=frequency_in_words(now.treble_end_hz), detail=detail)
+    if pinned is not None and pinned.minus_3db_hz is not None:
+        detail = _frequency_change(now.minus_3db_hz, pinned.minus_3db_hz, name)
+    return KeyNumber(label="−3 dB point", value=frequency_in_words(now.minus_3db_hz), detail=detail)
 
 
 def _frequency_change(now_hz: float, pinned_hz: float, name: str) -> str:

@@ -89,18 +89,31 @@ def test_the_table_of_the_curves_reads_back(page):
     assert numbers[:, 1] == pytest.approx(curves[0].gain_db, abs=5.1e-5)
 
 
-def test_sound_is_made_of_the_buffered_rig_and_the_other(page):
+def test_a_is_the_buffered_rig_and_b_the_other(page):
     send(page.controls, do="set", key="own.buffer", index=1)
-    assert page.player.labels == ["Now", "no buffer"]
-    send(page.player, do="render")
-    assert page.player.now[:4] == b"RIFF"
-    assert page.player.now != page.player.other
-    assert "same loudness" in page.player.note
+    hearing = page.hearing()
+    assert hearing.rig is page.state.result.rig
+    assert hearing.other is page.state.result.other
+    assert [sound["text"] for sound in page.listening.bar.sounds[:2]] == ["5 m, buffered", "no buffer"]
+    assert page.listening.bar.blind is None  # no pin can hold a buffer put on here
+
+
+def test_a_kept_length_is_b_in_the_bar_the_curve_the_difference_and_the_words(page):
+    send(page.listening.bar, do="keep")
+    assert "A and B are the same length, 5 m" in page.answer.value.replace("\xa0", " ")
+    send(page.controls, do="type", key="cable.length", text="10 m")
+    assert [sound["text"] for sound in page.listening.bar.sounds] == ["10 m", "5 m"]
+    assert page.listening.bar.blind.startswith("v=1&cable.length=10&pin=")
+    assert 'data-label="B 5 m"' in page.curve.svg
+    assert "less than 5 m" in page.answer.value.replace("\xa0", " ")
+    send(page.listening.bar, do="undo")
+    send(page.listening.bar, do="undo")
+    assert [sound["text"] for sound in page.listening.bar.sounds] == ["5 m", "3 m"]
 
 
 def test_messages_that_mean_nothing_do_nothing(page):
     before = page.curve.svg
-    for widget in (page.controls, page.actions, page.player, page.files):
+    for widget in (page.controls, page.actions, page.listening.bar, page.files):
         for content in ({}, {"do": "nothing"}, "text", None, {"do": "make", "key": "passwd"}):
             widget._receive(widget, content, [])
     assert page.curve.svg == before
@@ -114,15 +127,17 @@ def test_a_panel_opens_on_a_sheet_by_name_in_any_notebook():
     assert "lab-page" in panel(sheet="Saltmarsh Lane, two pickups")._dom_classes
 
 
-def test_pinning_says_so_and_cannot_be_done_twice_or_with_a_buffer(page):
-    def pin():
-        return next(action for action in page.actions.actions if action["key"] == "pin")
+def test_with_a_buffer_b_is_the_cable_without_it_and_nothing_is_kept(page):
+    def keep():
+        return next(action for action in page.actions.actions if action["key"] == "keep")
 
-    assert pin() == {"key": "pin", "label": "Pin 3 m", "enabled": True}
-    send(page.actions, do="pin")
-    assert "Pinned 3 m" in page.actions.said
-    assert "pin=cable.length" in page.actions.query
-    assert not pin()["enabled"]
-    send(page.actions, do="undo")
+    assert keep() == {"key": "keep", "label": "Keep as B", "enabled": True, "primary": True}
     send(page.controls, do="set", key="own.buffer", index=1)
-    assert not pin()["enabled"]
+    assert not keep()["enabled"]
+    send(page.listening.bar, do="keep")
+    assert "without the buffer" in page.actions.said
+    assert page.listening.bar.sounds[1]["text"] == "no buffer"
+    send(page.controls, do="set", key="own.buffer", index=0)
+    send(page.controls, do="type", key="cable.length", text="45 m")
+    send(page.listening.bar, do="keep")
+    assert page.actions.said == "B is at most 40 m long."

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import io
 import re
 
 import numpy as np
 import pytest
-import soundfile
 
-from labkit.app.kit.sound import render_sound
+from labkit.app.kit.sound import LiveSound, level_sentence
 from labkit.app.pages.cable.state import CablePageState
 from labkit.app.pages.listening.state import ListeningPageState
 from labkit.app.pages.listening.words import desk_view
@@ -18,8 +16,8 @@ from labkit.app.pages.rig.page import RigPage
 from labkit.app.pages.rig.state import BY_STRINGS, CURVE, EQUAL_EMF, RigPageState
 from labkit.app.pages.winding.state import WindingPageState
 from labkit.app.pages.winding.words import change_sentence
+from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
-from labkit.sound.loudness import integrated_loudness
 from labkit.view.words import KeyNumber
 
 BUILT, ALNICO_2 = "narrow single coil, built", "narrow single coil, alnico 2, built"
@@ -40,7 +38,7 @@ def rig_bench(**steps: str) -> RigPageState:
 
 def half_charge() -> WindingPageState:
     state = WindingPageState()
-    state.pin()
+    state.keep()
     state.set_text("charge", "50 %")
     assert state.errors == {}
     return state
@@ -63,7 +61,7 @@ def test_the_winding_page_shows_the_output_with_its_doubt_before_anything_is_pin
 
 def test_the_rig_page_compares_two_magnets_with_the_doubt_of_the_model() -> None:
     state = rig_bench(bridge=BUILT)
-    state.pin()
+    state.keep()
     state.set_text("bridge", ALNICO_2)
     level = last(state.numbers)
     assert level.value == "as loud", "which of the two is louder is not claimed"
@@ -75,7 +73,7 @@ def test_the_rig_page_says_equal_emf_and_offers_the_key_where_an_output_is_not_k
     state = RigPageState()
     assert last(state.numbers).sentence == "Output not known, so levels are at equal EMF"
     assert 'output = "-2 dB"' in state.caption
-    state.pin()
+    state.keep()
     state.set_text("bridge", BUILT)
     assert last(state.numbers).detail.endswith("at equal EMF")
     assert "at equal EMF" in state.drawn
@@ -99,9 +97,19 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_offers_the_othe
     assert state.values[CURVE] == EQUAL_EMF
 
 
+def test_the_rig_page_names_strings_that_a_neck_pickup_pulls_hard_on() -> None:
+    rig = load_rig("Saltmarsh Lane, two pickups")
+    state = RigPageState(set_value(rig, "neck", BUILT))
+    assert "pull hard" not in state.drawn
+    close = RigPageState(set_value(state.rig, "neck.string_distance", "1.5 mm"))
+    assert "The magnets pull hard on " in close.drawn
+    assert "no listening data stand behind this limit" in close.drawn
+    assert "pull hard" not in RigPageState(set_value(rig, "bridge", BUILT)).drawn
+
+
 def test_drawn_by_the_strings_half_the_charge_lies_lower_by_its_output() -> None:
     state = RigPageState(set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT))
-    state.pin()
+    state.keep()
     state.set_text(CURVE, BY_STRINGS)
     assert len(state.snapshot.rig.pins) == 1  # moving the curve keeps the pin
     full = state.curves()[0].gain_db
@@ -140,17 +148,23 @@ def test_a_cable_and_a_pot_change_no_output_and_carry_no_doubt() -> None:
         assert "equal EMF" not in level.detail  # the pickup is the same in both
 
 
-def test_the_player_says_how_much_softer_and_how_sure() -> None:
+def test_the_bar_says_how_much_softer_and_how_sure() -> None:
     full = set_value(load_rig("Saltmarsh Lane, narrow single coil"), "bridge", BUILT)
     half = set_value(full, "bridge.main.poles.charge", "50 %")
-    heard = render_sound(half, other=full, other_name="full charge", take="low note")
-    assert re.search(r"now was \d\.\d dB softer than the other \(95 of 100 between", heard.note)
-    now, other = (soundfile.read(io.BytesIO(data)) for data in (heard.now, heard.other))
-    assert integrated_loudness(*now) == pytest.approx(integrated_loudness(*other), abs=0.05)
+
+    def said(now: Rig, kept: Rig) -> str:
+        return level_sentence(now, kept, played.hear(now, kept))
+
+    played = LiveSound()
+    played.play("low note")
+    assert re.match(r"Before matching, A is [34]\.\d dB softer than B \(95 of 100 between", said(half, full))
+    pair = played.hear(half, full)
+    assert re.fullmatch(r"level −[34]\.\d\N{NO-BREAK SPACE}dB", pair.level_words("A", is_same=False))
+    assert re.fullmatch(r"−[34]\.\d\N{NO-BREAK SPACE}dB to match", pair.level_words("B", is_same=True))
     other_magnet = set_value(full, "bridge", ALNICO_2)
-    assert "(95 of 100 between" in render_sound(other_magnet, other=full, take="low note").note
+    assert "(95 of 100 between" in said(other_magnet, full)
     measured = load_rig("Saltmarsh Lane, narrow single coil")
-    assert "at equal EMF: the output of" in render_sound(full, other=measured, take="low note").note
+    assert "at equal EMF: the output of" in said(full, measured)
 
 
 def test_the_listening_test_takes_the_output_away_and_says_so() -> None:

@@ -109,7 +109,7 @@ def test_the_menu_names_it_by_its_notebook(new_page):
 
 def test_it_shows_its_title_controls_and_words(new_page):
     box = new_page.make()
-    heading, columns = box.children
+    _, heading, columns = box.children
     assert "How loud at one frequency?" in heading.children[0].value
     controls, right = columns.children
     assert [item["key"] for group in controls.groups for item in group["controls"]] == ["rig", "tone", "own.at"]

@@ -8,6 +8,7 @@ import voila.notebook_renderer
 from jinja2 import Environment, FileSystemLoader
 
 from labkit.app.server.exporter import CompiledTemplates, PageExporter, use_compiled_templates
+from labkit.app.server.server import data_folder
 
 
 def _environment(folder, cache):
@@ -36,3 +37,13 @@ def test_pages_come_from_the_exporter_with_compiled_templates(monkeypatch):
     monkeypatch.setattr(voila.notebook_renderer, "VoilaExporter", None)
     use_compiled_templates()
     assert voila.notebook_renderer.VoilaExporter is PageExporter
+
+
+def test_titles_of_pages_are_text_in_the_menu():
+    folder = data_folder() / "voila" / "templates" / "labkit"
+    frame = Environment(loader=FileSystemLoader(folder)).get_template("frame.macro.html.j2").module
+    page = {"file": 'a"><b>.ipynb', "title": "<script>harm()</script> & more", "travels": True}
+    said = frame.header("/", [page], "")
+    assert "&lt;script&gt;harm()&lt;/script&gt; &amp; more" in said
+    assert "<script" not in said
+    assert "<b>" not in said

@@ -170,18 +170,18 @@ def test_every_wiring_of_the_catalogue_gives_its_questions(name):
         view = bleed_view(rig, volume_pots(rig)[0])
         assert len(view.small) == 4
     for pot in pots(rig)[:1]:
-        assert position_view(rig, pot).told[0].endswith(".")
+        assert position_view(rig, pot, 5.0).findings[0].endswith(".")
         assert len(taper_view(rig, pot).plots) == 2
-        assert value_view(rig).table.rows
+        assert value_view(rig, 500e3).table.rows
     for capacitor, own in list(tone_capacitors(rig).items())[:1]:
         controls = tuple(pot.control.name for pot in own)
-        assert len(capacitor_view(rig, capacitor, controls).small) == 2
+        assert len(capacitor_view(rig, capacitor, controls, 47e-9).small) == 2
     assert bool(views_of(rig)) == bool(pots(rig))
 
 
 def test_no_view_draws_more_than_now_three_and_a_family(double):
     views = [
-        value_view(double),
+        value_view(double, 250e3),
         taper_view(double, double.harness.part("volume")),
         loss_view(double, "tone_capacitor", ("tone",), catalogue().names("dielectric")),
     ]
@@ -228,7 +228,7 @@ def test_only_the_controls_of_a_question_are_in_view(state):
     def shown() -> set[str]:
         return {control.key for control in state.visible_controls if control.key.startswith("own.")}
 
-    assert shown() == {"own.show", "own.pot", "own.taper"}
+    assert shown() == {"own.show", "own.pot", "own.b_position", "own.taper"}
     state.set_text("own.show", "Treble bleeds")
     assert shown() == {"own.show", "own.volume", "own.bleed"}
     state.set_text("own.bleed", "parallel")
@@ -276,29 +276,43 @@ def test_a_rig_without_pots_is_refused_in_a_sentence():
 
 
 @pytest.mark.parametrize(
-    ("question", "pinned"),
+    ("question", "compared", "moved", "kept"),
     [
-        ("Knob positions", {"volume": 5.0}),
-        ("Pot values", {"volume.value": 500e3, "tone.value": 500e3}),
-        ("Capacitor value", {"tone_capacitor": 47e-9}),
+        ("Knob positions", {"volume": 5.0}, ("volume", "3"), {"volume": 10.0}),
+        ("Pot values", {"volume.value": 500e3, "tone.value": 500e3}, ("volume", "3"), {"volume.value": 250e3}),
+        ("Capacitor value", {"tone_capacitor": 47e-9}, ("tone_capacitor", "10 nF"), {"tone_capacitor": 22e-9}),
     ],
 )
-def test_what_is_compared_can_be_pinned_where_the_rig_has_controls_for_it(state, question, pinned):
+def test_b_is_one_rig_for_the_address_the_numbers_and_the_sound_and_can_be_set(state, question, compared, moved, kept):
     state.set_text("own.show", question)
-    state.pin()
-    assert dict(state.snapshot.rig.pins[0].setup.changes) == pytest.approx(pinned)
-    pin = PotsPageState(query="?" + "&".join(f"{key}={value}" for key, value in pinned.items()))
-    # the pin is the very rig that numbers and sound compare with: rounding only
-    there = gain_db(pin.rig.evaluate(GRID_HZ))
-    assert there == pytest.approx(gain_db(state.result.view.other.evaluate(GRID_HZ)), abs=1e-9)
+    assert dict(state.compared_changes()) == pytest.approx(compared)
+    there = PotsPageState(query="?" + "&".join(f"{key}={value}" for key, value in compared.items()))
+    # rounding only
+    other = gain_db(state.result.view.other.evaluate(GRID_HZ))
+    assert gain_db(there.rig.evaluate(GRID_HZ)) == pytest.approx(other, abs=1e-9)
+    state.keep()
+    assert not state.can_keep, "A is B now"
+    state.set_text(*moved)
+    assert {key: state.compared_changes()[key] for key in kept} == pytest.approx(kept)
+    assert PotsPageState(query=state.query).compared_changes() == state.compared_changes()
 
 
 @pytest.mark.parametrize("question", ["Tapers", "Treble bleeds", "Capacitor loss"])
-def test_what_no_control_of_the_rig_holds_cannot_be_pinned(state, question):
+def test_where_b_is_always_the_same_nothing_is_kept_and_it_is_said(state, question):
     state.set_text("own.show", question)
-    assert not state.can_pin
-    state.pin()
-    assert state.snapshot.rig.pins == ()
+    before = state.snapshot
+    assert not state.can_keep
+    state.keep()
+    assert state.snapshot == before
+    assert state.why_not_kept == f"Here B is always {state.result.view.other_label}."
+    assert state.compared_query is None
+
+
+def test_pots_of_unlike_values_are_no_b_of_one_value(state):
+    state.set_text("own.show", "Pot values")
+    state.set_text("tone.value", "1 MΩ")
+    assert not state.can_keep
+    assert "these differ" in state.why_not_kept
 
 
 def test_silence_is_said(state):
@@ -326,3 +340,16 @@ def test_a_dielectric_tried_on_is_that_of_the_catalogue(state):
     assert state.result.rig.harness.part("tone_capacitor").loss_tangent == pytest.approx(0.025)
     part = state.rig.harness.part("tone_capacitor")
     assert part == replace(part, loss_tangent=0.0, dielectric=None)
+
+
+@pytest.mark.parametrize("question", ["Knob positions", "Tapers", "Pot values", "Treble bleeds", "Capacitor value"])
+def test_the_present_curve_is_a_and_the_compared_one_is_b(question):
+    state = PotsPageState()
+    state.set_text("own.show", question)
+    view = state.result.view
+    first, second, *others = view.main.curves
+    assert (first.label, second.label) == (f"A {view.label}", f"B {view.other_label}")
+    assert all(curve.is_neighbour for curve in others)
+    for curve, rig in ((first, state.result.rig), (second, view.other)):
+        # one circuit by the page's batch and alone: rounding only
+        assert curve.gain_db == pytest.approx(rig.response(curve.frequency_hz).gain_db, abs=1e-6)

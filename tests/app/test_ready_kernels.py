@@ -26,7 +26,7 @@ from labkit.app.server.kernels import (
 from labkit.app.server.limited_memory import MOST_MIB
 from labkit.app.server.server import OwnKernels, dashboard_folder, server_config
 
-HEAVY = ("scipy", "matplotlib", "sympy", "lcapy", "lmfit", "skrf", "soundfile", "pyloudnorm", "pandas")
+HEAVY = ("scipy", "matplotlib", "sympy", "lcapy", "skrf", "soundfile", "pyloudnorm", "pandas")
 PATIENCE_S = 60
 
 
@@ -303,3 +303,38 @@ def test_a_server_whose_own_loop_stands_still_closes_its_kernels_from_another(tm
     asyncio.run(kernels.shutdown_all(now=True))
     assert kernels.list_kernel_ids() == []
     assert kernels.context.closed
+
+
+def test_a_page_waits_shortly_for_the_room_of_one_that_is_being_left(monkeypatch):
+    monkeypatch.setattr(ready_kernels, "PLACE_S", 0.0)
+    kernels = ReadyKernels()
+    first = kernels.take_place("one", most=1, most_each=1)
+
+    async def ask():
+        assert await kernels.wait_for_place("another", most=1, most_each=1) is None
+        first.is_left = True
+        waiting = asyncio.ensure_future(kernels.wait_for_place("another", most=1, most_each=1))
+        await asyncio.sleep(0)
+        kernels.leave_place(first)
+        assert await waiting is not None
+
+    asyncio.run(ask())
+
+
+def test_the_room_of_a_page_is_free_as_soon_as_its_kernel_is_asked_to_end(tmp_path, monkeypatch):
+    seen = []
+
+    async def end(self, kernel_id, *_, **__):
+        seen.append(self.take_place("another", most=1, most_each=1))
+
+    async def ask():
+        async with _manager(tmp_path, 0) as kernels:
+            THE_PLACE.set(kernels.take_place("one", most=1, most_each=1))
+            taken = await kernels.start_kernel(kernel_name="python3", path="", env={})
+            with monkeypatch.context() as patch:
+                patch.setattr(AsyncMappingKernelManager, "shutdown_kernel", end)
+                await kernels.shutdown_kernel(taken)
+            assert seen != [None]
+            assert len(seen) == 1
+
+    asyncio.run(ask())

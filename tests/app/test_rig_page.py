@@ -42,17 +42,14 @@ def test_an_error_arrives_beside_its_control(page):
         "text",
         None,
         {"do": "open", "search": "?volume=3"},
-        {"do": "unpin", "key": "77"},
-        {"do": "restore", "key": "77"},
+        {"do": "drop", "slot": 77},
+        {"do": "back", "slot": 77},
     ],
 )
 def test_messages_that_mean_nothing_do_nothing(page, content):
     before = page.curve.svg
     page.controls._receive(page.controls, content, [])
-    if not isinstance(content, dict) or content.get("do") not in ("unpin", "restore"):
-        page.player._receive(page.player, content, [])
-    else:
-        page.actions._receive(page.actions, content, [])
+    page.listening.bar._receive(page.listening.bar, content, [])
     assert page.curve.svg == before
 
 
@@ -91,9 +88,9 @@ def test_buttons_say_what_can_be_done(page):
     def enabled():
         return {action["key"]: action["enabled"] for action in page.actions.actions}
 
-    assert enabled() == {"pin": True, "undo": False, "redo": False, "again": False, "link": True}
-    send(page.actions, do="pin")
-    assert enabled() == {"pin": False, "undo": True, "redo": False, "again": True, "link": True}
+    assert enabled() == {"keep": True, "undo": False, "redo": False, "again": False, "link": True}
+    send(page.actions, do="keep")
+    assert enabled() == {"keep": False, "undo": True, "redo": False, "again": True, "link": True}
     send(page.actions, do="undo")
     assert enabled()["redo"]
 
@@ -107,17 +104,7 @@ def test_a_rig_with_other_controls_brings_its_own(page):
 
 
 def test_the_caution_about_hearing_is_there_before_anything_sounds(page):
-    assert "damages hearing" in page.player.note
-
-
-def test_sound_is_made_when_asked_for_and_goes_stale_with_a_change(page):
-    assert page.player.now == b""
-    send(page.player, do="render")
-    assert page.player.now[:4] == b"RIFF"
-    assert page.player.is_current
-    page.state.set_text("volume", "0")
-    page.show()
-    assert not page.player.is_current
+    assert "damages hearing" in page.listening.bar.note
 
 
 def test_numbers_are_escaped_and_announced():

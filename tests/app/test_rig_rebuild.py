@@ -78,14 +78,14 @@ def test_a_single_coil_in_a_slot_whose_coils_are_rewired_is_told_beside_it():
 def test_a_buffer_at_the_guitar_takes_the_cable_off_the_pickup():
     state = RigPageState()
     state.set_text("cable.length", "20")
-    loaded = state.result.reading.treble_end_hz
+    loaded = state.result.reading.minus_3db_hz
     state.set_text(BUFFER, "a buffer")
     assert [stage.kind for stage in state.rig.chain] == ["buffer", "cable", "input"]
     # 20 m of 100 pF/m are 2 nF beside the coil's own 110 pF: without them the treble reaches well over an octave higher
-    assert state.result.reading.treble_end_hz > 2 * loaded
+    assert state.result.reading.minus_3db_hz > 2 * loaded
     assert state.rig.stage("cable").length == 20
     state.set_text(BUFFER, "nothing")
-    assert state.result.reading.treble_end_hz == loaded
+    assert state.result.reading.minus_3db_hz == loaded
 
 
 @pytest.mark.parametrize("kind", ["cable", "bypass box", "buffer", "volume pedal"])
@@ -164,7 +164,7 @@ def test_a_saved_sheet_opens_as_the_same_rig_and_travels_in_the_address(name):
     first = bench_of(name)
     first.set_text("cable.length", "7")
     state = RigPageState()
-    state.pin()
+    state.keep()
     state.open_sheet(rig_sheet_text(first.rig), "mine.toml")
     frequency = np.array([100.0, 1000.0, 3000.0, 8000.0])
     # the sheet writes every value with all its digits: equal but for rounding
@@ -243,19 +243,19 @@ def test_a_sheet_named_like_a_rig_of_the_catalogue_gets_a_name_of_its_own():
 
 def test_two_pins_of_another_rig_are_told_apart_by_what_differs_between_them():
     state = bench_of(RIGS[1])
-    state.pin()
+    state.keep()
     state.set_text("cable.length", "20")
-    state.pin()
+    state.keep()
     state.set_text("rig", RIGS[2])
     shorts = [pin.short for pin in state.pins]
     assert len(set(shorts)) == 2
-    assert shorts[1].endswith("cable 20 m")
+    assert shorts[0].endswith("cable 20 m")
     assert len({pin.text for pin in state.pins}) == 2
 
 
 def test_the_plot_keeps_its_place_while_the_names_of_pins_change():
     state = RigPageState()
-    state.pin()
+    state.keep()
     state.set_text("cable.length", "6")
     first = state.draw(790).split('data-frame="')[1].split('"')[0]
     state.set_text("tone", "4")

@@ -115,7 +115,7 @@ def test_found_rigs_meet_the_goal_and_are_distinct():
         # 3 % is what a goal allows where nothing is said
         assert solution.values[0] == pytest.approx(3000.0, rel=0.03)
     assert len({tuple(solution.choices.items()) for solution in result.solutions}) == len(result.solutions)
-    assert [curve.label for curve in state.curves()] == ["Now", "no. 1", "no. 2", "no. 3"]
+    assert [curve.label for curve in state.curves()] == ["A as it stands", "B no. 1", "C no. 2", "D no. 3"]
 
 
 def test_where_nothing_fits_the_page_says_why():

@@ -9,6 +9,7 @@ import json
 import math
 import time
 from dataclasses import replace
+from html import escape
 
 import pytest
 
@@ -66,7 +67,7 @@ class TestCounts:
 
     def test_what_has_not_run_is_said(self):
         state = TrustPageState(cases=(case("one"), case("two")))
-        assert state.sentence() == "Not run yet."
+        assert state.sentence() == "2 cases, not run yet."
         state.run(state.cases[0])
         assert "1 more to run" in state.sentence()
 
@@ -188,10 +189,21 @@ class TestLimits:
 
 
 class TestPage:
+    def test_it_says_what_the_cases_are_before_any_has_run(self):
+        page = TrustPage(TrustPageState())
+        assert "Reading the cases" in page.board.head
+        send(page.board, do="ready")
+        cases = load_cases()
+        assert f">{sum(len(each.expected) for each in cases)}</dd>" in page.board.head
+        assert f"in {len(cases)} cases" in page.board.head
+        assert page.board.progress == {"done": 0, "total": len(cases), "running": False}
+        listed = "".join(model["html"] for model in page.board.models)
+        assert all(f"<li>{escape(each.claim)}</li>" in listed for each in cases)
+
     def test_without_an_event_loop_everything_runs_at_once(self):
         page = TrustPage(TrustPageState(cases=(case("one"), case("two"))))
         assert page.board.progress["done"] == 0
-        send(page.board, do="ready")
+        send(page.actions, do="run")
         assert page.board.progress == {"done": 2, "total": 2, "running": False}
         assert "thermal noise" in page.board.models[0]["html"].casefold()
 
@@ -203,7 +215,7 @@ class TestPage:
 
         async def look() -> None:
             page = TrustPage(state)
-            send(page.board, do="ready")
+            send(page.actions, do="run")
             while page.is_running:
                 begin = time.monotonic()
                 await asyncio.sleep(0.005)
@@ -222,7 +234,7 @@ class TestPage:
 
         async def look() -> None:
             page = TrustPage(state)
-            send(page.board, do="ready")
+            send(page.actions, do="run")
             while state.done < 2:
                 await asyncio.sleep(0.01)
             send(page.actions, do="stop")

@@ -7,8 +7,8 @@ from urllib.parse import quote
 import pytest
 
 from labkit.app.kit.pickup.made import built_from, catalogue_keys, made_from, read_text
-from labkit.app.pages.landing import landing_tasks
 from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.start.questions import asked_tasks
 from labkit.app.pages.winding.state import WindingPageState
 from labkit.app.pages.winding.words import _without_turns
 from labkit.rig.sheet import load_pickup
@@ -54,7 +54,7 @@ def test_the_curve_lies_inside_its_band_and_the_band_is_widest_at_the_peak(state
 
 
 def test_a_magnet_swap_is_pinned_under_the_magnets_name(state):
-    state.pin()
+    state.keep()
     state.set_text("grade", "Alnico 2")
     (pin,) = state.pins
     assert pin.short == "Alnico 5"
@@ -68,7 +68,7 @@ def test_a_magnet_swap_is_pinned_under_the_magnets_name(state):
 
 def test_the_address_gives_the_same_state_back(state):
     state.set_text("turns", "7777")
-    state.pin()
+    state.keep()
     state.set_text("grade", "Alnico 3")
     state.set_text("cover", "brass")
     state.set_text("own.broke", "2.4k")
@@ -255,7 +255,7 @@ def test_a_name_in_the_address_stays_text():
 
 
 def test_the_question_on_the_first_page_opens_with_one_magnet_pinned_and_the_other_now():
-    tasks = [task for group in landing_tasks() for task in group["tasks"]]
+    tasks = [task for group in asked_tasks() for task in group["tasks"]]
     (asked,) = [task for task in tasks if "Alnico 2" in task["question"]]
     state = WindingPageState(query=asked["query"])
     assert asked["file"] == "winding.ipynb"
@@ -293,3 +293,48 @@ def test_a_text_and_its_sheet_say_the_same():
     built = built_from(made_from(SINGLE, keys))
     assert built == built_from(read_text(f"made:from={quote(SINGLE)}&coil.main.turns=%3D7000"))
     assert built.build.coils[0][1].winding.turns == 7000
+
+
+def test_what_happened_to_the_magnets_is_told_by_sliders(state):
+    fresh = state.built
+    assert state.values["stray"] == 0.0
+    state.set_text("stray", "20 mT")
+    state.pin()
+    state.set_text("knocked", "10 %")
+    assert [event.event for event in state.built.build.history] == ["stabilised", "stray field"]
+    assert (state.values["stray"], state.values["knocked"]) == (pytest.approx(0.02), pytest.approx(0.1))
+    assert state.built.field_t[1].value < 0.91 * fresh.field_t[1].value
+    grade, found = state.magnets
+    assert (grade.name, len(found.steps)) == ("Alnico 5", 2)
+    (pin,) = state.pins
+    assert pin.text == "stray field 20 mT, now stabilised 10 %, stray field 20 mT"
+    again = WindingPageState(query=state.query)
+    assert again.built.field_t == state.built.field_t
+    state.set_text("stray", "0 mT")
+    state.set_text("knocked", "0 %")
+    assert state.text == SINGLE
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "mixed-grade single coil, built",
+        "tapped single coil, built",
+        "two windings on one bobbin, built",
+        "wide flat single coil, built",
+        "two rods a string, bass, built",
+    ],
+)
+def test_builds_of_every_kind_open_on_the_page(state, name):
+    state.set_text("start", name)
+    assert state.text == name
+    assert state.winding.turns == pytest.approx(state.built.total.turns.value)
+    assert state.outlines[0].overflow == 0
+    turns = round(state.winding.turns)
+    state.set_text("packing", "0.8")
+    assert round(state.winding.turns) == turns
+    assert state.built.field_t
+    if name.startswith("mixed"):
+        assert state.values["poles"] == "as the sheet lists them"
+        state.set_text("poles", "slug")
+        assert state.built.build.coils[0][1].each == ()

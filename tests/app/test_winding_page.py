@@ -43,25 +43,16 @@ def test_a_cover_brings_its_own_controls(page):
     assert {"cover_gap", "cover_thickness"} <= keys
 
 
-def test_pins_are_offered_listed_and_taken_up_again(page):
-    send(page.actions, do="pin")
+def test_what_was_kept_is_listed_and_taken_up_again(page):
+    send(page.actions, do="keep")
     send(page.controls, do="type", key="grade", text="Alnico 2")
-    assert page.actions.pins[0]["text"] == "Alnico 5, now Alnico 2"
-    assert page.player.labels == ["Now", "Alnico 5"]
+    assert page.listening.bar.sounds[1]["full"] == "Alnico 5, now Alnico 2"
+    assert [sound["text"] for sound in page.listening.bar.sounds] == ["Alnico 2", "Alnico 5"]
     assert "Against Alnico 5" in page.change.value
-    send(page.actions, do="restore", key="0")
+    send(page.listening.bar, do="back", slot=0)
     assert page.state.values["grade"] == "Alnico 5"
-    send(page.actions, do="unpin", key="0")
-    assert page.actions.pins == []
-
-
-def test_both_magnets_sound_at_equal_loudness(page):
-    send(page.actions, do="pin")
-    send(page.controls, do="type", key="grade", text="Alnico 2")
-    send(page.player, do="render")
-    assert len(page.player.now) == len(page.player.other) > 1000
-    assert page.player.now != page.player.other
-    assert "same loudness" in page.player.note
+    send(page.listening.bar, do="drop", slot=0)
+    assert len(page.listening.bar.sounds) == 1
 
 
 def test_filling_the_bobbin_by_its_button(page):

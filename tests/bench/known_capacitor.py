@@ -7,12 +7,14 @@ losses show only as added series resistance: two numbers describe the curve.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.model import best_levels, gather, residual_db, start_values
+from labkit.bench.fit.model import bounds_of, coil_names, gather, make_problem, one_coil, start_values
+from labkit.bench.fit.solve import covariance_of, jacobian, least_squares
 from labkit.bench.read.sweep import Sweep
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
@@ -55,8 +57,6 @@ def inductance_with_capacitor(
     InputError
         If the capacitor is too small or the fixture asks for a fitted rig corner.
     """
-    import lmfit
-
     fixture = measurement.fixture
     capacitance = fixture.load.capacitance
     if capacitance < SMALLEST_CAPACITANCE:
@@ -67,25 +67,28 @@ def inductance_with_capacitor(
     if fixture.fit_rig_corner:
         raise InputError(f"{measurement.sweep.name}: state the rig corner; one curve cannot give it with L and R")
     points = gather([measurement], band_hz=band_hz, use_exciter_phase=False)
-    nothing = math.log(1e-15)
-    start = start_values([measurement], points, resistance=None)
-    start["log_capacitance"] = nothing
-    values = {**start, **best_levels(points, start, 0)}
-    parameters = lmfit.Parameters()
-    for key, value in values.items():
-        parameters.add(key, value=value, vary=key != "log_capacitance")
-    result = lmfit.minimize(lambda current: residual_db(points, current.valuesdict(), 0), parameters, method="leastsq")
-    spread = fixture.load.capacitance_tolerance / 1.96
+    nothing = Interval.relative(1e-12, 0.001)
+    names = coil_names("none", fit_loss=False)
+    problem = make_problem(points, "none", names, {"log_capacitance": nothing}, one_coil("none"))
+    start = {**start_values([measurement], points, resistance=None), "log_capacitance": math.log(nothing.value)}
+    held = {name: problem.known.get(name, (0.0, math.inf)) for name in problem.names}
+    mean, spread = (np.array([pair[at] for pair in held.values()]) for at in (0, 1))
 
-    def interval(key: str, also: float) -> Interval:
-        value = float(result.params[key].value)
-        half = 1.96 * math.hypot(float(result.params[key].stderr or 0.0), also)
+    def with_known(scale: float) -> Callable[[np.ndarray], np.ndarray]:
+        return lambda vector: np.append(problem.residual(vector) / scale, (vector - mean) / spread)
+
+    low, high = bounds_of(problem.names)
+    found = least_squares(with_known(0.2), problem.with_best_levels(start), low=low, high=high)
+    rms = float(np.sqrt(np.mean(problem.residual(found) ** 2)))
+    covariance = covariance_of(jacobian(with_known(rms), found))
+
+    def interval(key: str) -> Interval:
+        at = problem.names.index(key)
+        value, half = found[at], 1.96 * math.sqrt(covariance[at, at])
         return Interval(value=math.exp(value), low=math.exp(value - half), high=math.exp(value + half))
 
     return KnownCapacitorResult(
-        inductance=interval("log_inductance", spread),
-        effective_resistance=interval("log_resistance", 0.0),
-        residual_db=float(np.sqrt(np.mean(result.residual**2))),
+        inductance=interval("log_inductance"), effective_resistance=interval("log_resistance"), residual_db=rms
     )
 
 

@@ -17,9 +17,10 @@ from labkit.bench.fit.fixture import STANDARD_LOAD
 from labkit.catalogue import find_sheet
 from labkit.core.errors import SheetError
 from labkit.core.sheet import parse_sheet
+from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import read_build
 from labkit.pickup.predict.sheet import with_changes
-from labkit.report.build_paper import build_sheet_of
+from labkit.report.build_paper import build_sheet_html
 from tests.bench.test_diagnose import SINGLE
 
 SHEET = """
@@ -123,11 +124,13 @@ def test_verdict_charge_and_build_sheet_go_by_one_plan_of_the_field(charge):
     # the end poles of a row show more than those between them
     assert plan.planned_field(0.0, "1") > 1.08 * plan.planned_field(0.0, "2")
     assert plan.planned_field(0.0, "1") == pytest.approx(plan.planned_field(0.0, "6"))
-    sheet = build_sheet_of(read_build(table))
-    printed = {target.pole: target.value.value for target in sheet.fields}
-    assert printed["Mean of the row"] == plan.planned_field(0.0)
-    assert printed["Poles 1 and 6"] == plan.planned_field(0.0, "1")
-    assert printed["Poles 3 and 4"] == pytest.approx(plan.planned_field(0.0, "4"))
+    printed = build_sheet_html(read_build(table)).replace("\u00a0", " ")
+    for pole, field in (
+        ("Mean of the row", plan.planned_field(0.0)),
+        ("Poles 1 and 6", plan.planned_field(0.0, "1")),
+        ("Poles 3 and 4", plan.planned_field(0.0, "4")),
+    ):
+        assert f"{pole}, gap 0.00 mm</th><td>{format_quantity(field, 'T', digits=3)} (" in printed
 
 
 def test_a_pole_that_the_row_does_not_have_is_not_planned():

@@ -51,10 +51,12 @@ def test_a_worn_original_leads_back_to_its_turns_and_charge():
     field = dict(zip(truth.field_at, truth.field_t))[1e-3].value
     original = Original(
         pickup=truth.pickup,
-        resistance=Interval.relative(coil.resistance, 0.01),
-        inductance=Interval.relative(coil.inductance, 0.02),
-        capacitance=Interval.relative(coil.capacitance, 0.1),
-        field_t=Interval.relative(float(field), 0.05),
+        readings={
+            "resistance": Interval.relative(coil.resistance, 0.01),
+            "inductance": Interval.relative(coil.inductance, 0.02),
+            "capacitance": Interval.relative(coil.capacitance, 0.1),
+            "field": Interval.relative(float(field), 0.05),
+        },
     )
     best = reproduce(
         original,
@@ -70,6 +72,8 @@ def test_a_worn_original_leads_back_to_its_turns_and_charge():
     )  # turns are whole, the search stops within one of a flat minimum
     assert best.choice.charge == pytest.approx(0.7, abs=0.01)
     assert best.distance_db.value < 0.02
+    assert best.is_same
+    assert best.has_same_curve
     assert best.distance_db.high > 0.05  # the doubt of a finished build is larger than the distance
 
 

@@ -6,6 +6,7 @@ import pytest
 
 from labkit.pickup.predict import output
 from labkit.pickup.predict.built import load_built
+from labkit.pickup.predict.under_strings import pole_sources
 from labkit.pickup.string import fields
 from labkit.rig.sheet import load_rig, set_value
 from labkit.sound.render.rendering import Renderer
@@ -28,7 +29,7 @@ def forget() -> None:
 
 
 def test_fields_of_a_geometry(timed: Timed) -> None:
-    (source,) = output.pole_sources(SINGLE.build)
+    (source,) = pole_sources(SINGLE.build)
 
     def run() -> object:
         fields.pole_basis.cache_clear()

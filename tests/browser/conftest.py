@@ -146,7 +146,7 @@ SETTLED = """async () => {
   for (let same = 0, before = ""; same < 3; same++) {
     if (kernel) await kernel.requestKernelInfo();
     for (let frame = 0; frame < 2; frame++) await new Promise(requestAnimationFrame);
-    const now = document.body.innerHTML;
+    const now = document.body.innerHTML.replace(/<div class="lab-meter".*?<\\/p>/s, ""); // moves while a sound plays
     if (now !== before) same = -1;
     before = now;
   }
@@ -156,6 +156,22 @@ SETTLED = """async () => {
 def settled(page: object) -> None:
     """Wait until three answers of the kernel in a row have left a page as it was: what it was asked before is done."""
     page.evaluate(SETTLED)  # type: ignore[attr-defined]
+
+
+def choose_wiring(page: object, name: str) -> None:
+    """Open the wirings where they are folded, and choose one by its card."""
+    fold = page.locator(".lab-wirings summary")  # type: ignore[attr-defined]
+    if fold.count() and not page.locator(".lab-wirings details[open]").count():  # type: ignore[attr-defined]
+        fold.click()
+    page.locator(f'.lab-card[data-name="{name}"]').click()  # type: ignore[attr-defined]
+    page.locator(f'.lab-card[data-name="{name}"][aria-pressed=true]').wait_for()  # type: ignore[attr-defined]
+
+
+def unfold(page: object, title: str) -> None:
+    """Open a fold of the controls, unless it is open."""
+    fold = page.locator(".lab-fold", has=page.get_by_text(title, exact=True)).first  # type: ignore[attr-defined]
+    if fold.get_attribute("open") is None:
+        fold.locator("summary").click()
 
 
 def profile(browser: object, *, width: int = 1280, height: int = 900, **options: object) -> object:

@@ -11,7 +11,7 @@ import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import kernel_of, leave, profile, settled, start_server, stop_server
+from tests.browser.conftest import kernel_of, leave, profile, settled, start_server, stop_server, unfold
 
 pytestmark = pytest.mark.browser
 
@@ -171,7 +171,7 @@ def test_a_page_keeps_its_last_picture_when_its_kernel_dies(visit, lab, name):
 def test_the_page_goes_on_with_its_state_after_its_kernel_died(visit, lab, screenshots, width):
     page = visit(f"{RIG}?v=1&tone=3&pin=cable.length%3D3", ready=CURVE, width=width).page
     type_length(page, "25", "cable.length=25")
-    page.wait_for_selector(".lab-pins li")
+    page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     numbers = page.inner_text(".lab-numbers")
     kernel_of(page, lab).send_signal(signal.SIGKILL)
     state_is(page, "ended")
@@ -180,7 +180,7 @@ def test_the_page_goes_on_with_its_state_after_its_kernel_died(visit, lab, scree
     assert page.inner_text(".lab-numbers") == numbers
     page.get_by_role("button", name="Go on").click()
     state_is(page, "well")
-    page.wait_for_selector(".lab-pins li")
+    page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     assert page.get_by_label("Cable length, type a value").input_value() == "25 m"
     assert "tone=3" in page.url
     assert page.inner_text(".lab-numbers") == numbers
@@ -215,12 +215,6 @@ def slowly(page, query):
 bench_page.CurvePage._open = slowly
 panel()
 """
-HASTY = """
-from labkit.app.kit import page as bench_page
-from labkit.app.pages.rig.page import panel
-bench_page.SOUND_LIMIT_S = 15.0
-panel()
-"""
 
 
 @pytest.fixture(scope="module")
@@ -231,16 +225,16 @@ def gate(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def odd_lab(tmp_path_factory, chromium_path, gate):
-    """A lab whose kernels are slow to read the address, or give a sound little time."""
+    """A lab whose kernel is slow to read the address."""
     import nbformat
 
     folder = tmp_path_factory.mktemp("pages")
-    for name, code in (("slow", SLOW.format(gate=str(gate))), ("hasty", HASTY)):
-        kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
-        book = nbformat.v4.new_notebook(
-            metadata={"title": name, "kernelspec": kernel}, cells=[nbformat.v4.new_code_cell(code)]
-        )
-        nbformat.write(book, folder / f"{name}.ipynb")
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    book = nbformat.v4.new_notebook(
+        metadata={"title": "slow", "kernelspec": kernel},
+        cells=[nbformat.v4.new_code_cell(SLOW.format(gate=str(gate)))],
+    )
+    nbformat.write(book, folder / "slow.ipynb")
     server = start_server(
         code="import pathlib, labkit.app.server.server as s;"
         f"s.serve(port=0, open_browser=False, folder=pathlib.Path({str(folder)!r}))"
@@ -258,75 +252,37 @@ def workers(kernel: psutil.Process) -> list[psutil.Process]:
     ]
 
 
-def stopped_worker(page, kernel: psutil.Process, hold) -> psutil.Process:
-    """Let the page make a first sound, then stop the process that made it."""
-    page.get_by_role("button", name="Play").click()
-    page.wait_for_selector(".lab-player[data-state=playing]")
-    page.get_by_role("button", name="Stop").click()
-    (worker,) = workers(kernel)
-    hold(worker)
-    type_length(page, "25", "cable.length=25")
-    return worker
-
-
 def gone(page, process: psutil.Process) -> None:
     """Wait until a process has ended."""
     while process.is_running() and process.status() != psutil.STATUS_ZOMBIE:
         page.wait_for_timeout(100)
 
 
-@pytest.mark.parametrize("width", [1280, 400])
-def test_a_sound_that_does_not_come_is_cancelled_and_made_again(visit, lab, screenshots, width, hold):
-    page = visit(RIG, ready=CURVE, width=width).page
-    worker = stopped_worker(page, kernel_of(page, lab), hold)
-    page.get_by_role("button", name="Play").click()
-    page.wait_for_function("() => /Making the sound … \\d+ s/.test(document.querySelector('.lab-player').innerText)")
-    page.get_by_role("button", name="Cancel").scroll_into_view_if_needed()
-    page.screenshot(path=str(screenshots / f"sound-made-{width}.png"))
-    assert faults(page) == []
-    page.get_by_role("button", name="Cancel").click()
-    gone(page, worker)
-    assert "Cancelled: no sound is being made." in page.inner_text(".lab-player")
-    assert page.get_attribute(".lab-player", "data-state") == "stopped"
-    page.screenshot(path=str(screenshots / f"sound-cancelled-{width}.png"))
-    page.get_by_role("button", name="Try again").click()
-    page.wait_for_selector(".lab-player[data-state=playing]")
-    assert "Cancelled" not in page.inner_text(".lab-player")
-    page.get_by_role("button", name="Stop").click()
-
-
-def test_a_sound_that_takes_too_long_is_ended_with_words(visit, odd_lab, hold):
-    page = visit("voila/render/hasty.ipynb", ready=CURVE, server=odd_lab).page
-    worker = stopped_worker(page, kernel_of(page, odd_lab), hold)
-    page.wait_for_function(
-        "() => document.querySelector('.lab-player').innerText.includes('took longer than 15 seconds and was ended')"
-    )
-    gone(page, worker)
-    assert page.get_by_role("button", name="Try again").is_visible()
-    assert page.get_by_role("button", name="Cancel").is_hidden()
-
-
-def test_a_sound_whose_process_dies_is_offered_again(visit, lab, screenshots, hold):
+def test_a_sound_that_does_not_come_can_be_stopped_and_asked_for_again(visit, lab, hold):
     page = visit(RIG, ready=CURVE).page
-    worker = stopped_worker(page, kernel_of(page, lab), hold)
+    kernel = kernel_of(page, lab)
+    hold(kernel)
     page.get_by_role("button", name="Play").click()
-    page.wait_for_function("() => document.querySelector('.lab-player').innerText.includes('Making the sound …')")
-    worker.kill()
-    page.wait_for_function("() => document.querySelector('.lab-player').innerText.includes('The sound was not made')")
+    page.wait_for_selector(".lab-ear[data-state=starting]")
     assert faults(page) == []
-    page.screenshot(path=str(screenshots / "sound-died-1280.png"))
-    page.get_by_role("button", name="Try again").click()
-    page.wait_for_selector(".lab-player[data-state=playing]")
+    page.get_by_role("button", name="Starting").click()
+    page.wait_for_selector(".lab-ear[data-state=stopped]")
+    kernel.resume()
+    page.get_by_role("button", name="Play").click()
+    page.wait_for_selector(".lab-ear[data-state=playing]")
 
 
 def test_a_sound_that_plays_when_the_kernel_dies_can_be_stopped(visit, lab):
     page = visit(RIG, ready=CURVE).page
     page.get_by_role("button", name="Play").click()
-    page.wait_for_selector(".lab-player[data-state=playing]")
+    page.wait_for_selector(".lab-ear[data-state=playing]")
     kernel_of(page, lab).send_signal(signal.SIGKILL)
     state_is(page, "ended")
     page.get_by_role("button", name="Stop").click()
-    assert page.get_attribute(".lab-player", "data-state") == "stopped"
+    page.wait_for_selector(".lab-ear[data-state=stopped]")
+    # what has been sent already sounds again without the kernel
+    page.get_by_role("button", name="Play").click()
+    page.wait_for_selector(".lab-ear[data-state=playing]")
 
 
 def test_the_sounds_of_a_listening_test_can_be_cancelled(visit, lab, screenshots, hold):
@@ -367,7 +323,7 @@ def test_words_that_something_is_being_made_end_with_the_kernel(visit, lab, hold
     page = visit(RIG, ready=CURVE).page
     kernel = kernel_of(page, lab)
     hold(kernel)
-    page.get_by_role("button", name="Rig sheet", exact=True).click()
+    page.get_by_role("button", name="Save rig", exact=True).click()
     page.wait_for_function("() => document.querySelector('.lab-files').innerText.includes('Making it …')")
     kernel.kill()
     state_is(page, "ended")
@@ -387,7 +343,9 @@ def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, o
     page.get_by_label("Tone knob", exact=True).focus()
     page.keyboard.press("ArrowLeft")
     moved = page.get_by_label("Tone knob, type a value").input_value()
+    unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")
+    unfold(page, "Kind of cable")
     draft = page.get_by_label("Cable capacitance, type a value")
     draft.fill("12")
     page.wait_for_timeout(4000)  # by then the page has asked for its state twice
@@ -416,6 +374,7 @@ def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_la
     page = visit(address, ready=CURVE, server=odd_lab, at_rest=False).page
     length = page.get_by_label("Cable length, type a value")
     length.fill("2")
+    unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("300 kΩ")
     length.focus()
     length.fill("25")
@@ -434,7 +393,9 @@ def test_what_a_dying_kernel_has_not_answered_is_there_after_going_on(visit, lab
     hold(kernel)
     page.get_by_label("Cable length, type a value").fill("25")
     page.keyboard.press("Enter")
+    unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")
+    unfold(page, "Kind of cable")
     page.get_by_label("Cable capacitance, type a value").fill("12")
     kernel.kill()
     state_is(page, "ended")

@@ -26,10 +26,12 @@ def odd_server(chromium_path, tmp_path_factory):
 
 
 def test_the_first_page_says_what_is_missing_and_names_every_broken_plugin(visit, odd_server, screenshots):
-    seen = visit("", ready="#problems", server=odd_server)
+    seen = visit("", ready="#rendered_cells #problems", server=odd_server)
+    seen.page.get_by_role("heading", name="There is nothing to show yet").wait_for()
     seen.page.screenshot(path=str(screenshots / "empty-lab.png"), full_page=True)
-    text = seen.page.inner_text("main")
-    assert "The catalogue holds no rig yet" in text
+    text = seen.page.inner_text("[role=main]")
+    assert "There is nothing to show yet" in text
+    assert "no rig" in text
     assert "plugin 'raises-on-import': not loaded: RuntimeError: no licence key" in text
     assert "plugin 'returns-a-text': labkit_part_kinds: must return a list; got a str" in text
     assert "plugin 'is-slow': slow: labkit_loss_models took 3." in text

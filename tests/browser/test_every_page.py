@@ -11,7 +11,8 @@ pytestmark = pytest.mark.browser
 
 RIG = "voila/render/rig.ipynb"
 PAGES = {
-    "landing": ("", ".lab-who"),
+    "start": ("", "#rendered_cells .lab-who"),
+    "wiring": ("voila/render/wiring.ipynb?v=1&pin=cable.length%3D3", ".lab-card .lab-spark polyline"),
     "rig": (
         "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3&volume=11x",
         ".lab-curve-holder svg polyline",
@@ -33,14 +34,14 @@ def test_a_page_is_quiet_local_and_accessible(visit, screenshots, name, width):
     assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
 
 
-def test_landing_links_open_working_pages(visit):
+def test_questions_open_working_pages(visit):
     page = visit("", ready=".lab-who").page
     page.get_by_role("link", name="What does the tone knob really do?").click()
-    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='tone 10']")
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='B tone 10']")
     assert "tone=3" in page.url
 
 
-def test_a_ready_question_on_the_landing_page_opens_with_its_answer(visit):
+def test_a_ready_question_on_the_start_page_opens_with_its_answer(visit):
     page = visit("", ready=".lab-who").page
     page.get_by_role("link", name="Which capacitor before a buffer equals a cable?").click()
     page.get_by_text("from the signal to ground before the buffer stand in for 5 m of cable").first.wait_for(

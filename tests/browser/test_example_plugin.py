@@ -198,7 +198,7 @@ def plugged_server(plugged: Installation) -> Iterator[Server]:
 def test_the_panel_is_found_from_the_first_page_and_moves(visit, plugged_server, screenshots):
     seen = visit("", ready=".lab-who", server=plugged_server)
     page = seen.page
-    page.screenshot(path=str(screenshots / "plugin-landing.png"), full_page=True)
+    page.screenshot(path=str(screenshots / "plugin-start.png"), full_page=True)
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Light tone").click()
     page.wait_for_selector(".noUi-handle[aria-valuetext]")
     assert page.inner_text("h1") == "Light tone"

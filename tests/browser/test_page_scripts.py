@@ -57,6 +57,23 @@ def test_the_list_of_pieces_is_what_a_page_asks_for_where_the_script_does_not_ar
     assert asked(PAGES[0], blocked=True) == listed
 
 
+def test_the_browser_keeps_the_labs_own_files_by_their_digest_and_fetches_fonts_ahead(visit, lab):
+    page = visit("voila/render/how_far_to_trust_it.ipynb", ready=READY).page
+    found = page.eval_on_selector_all(
+        "script[src*='/web/'], link[href*='/web/']", "all => all.map(e => e.src ?? e.href)"
+    )
+    assert len(found) >= 5
+    for address in found:
+        answer = page.context.request.get(address)
+        assert answer.ok
+        assert "immutable" in answer.headers["cache-control"], address
+    fonts = page.eval_on_selector_all("link[as=font]", "all => all.map(e => e.href)")
+    assert fonts
+    assert all(page.context.request.get(font).headers["cache-control"] == "public, max-age=604800" for font in fonts)
+    bare = page.context.request.get(f"{lab.address}labkit/web/page.js")
+    assert "immutable" not in bare.headers.get("cache-control", "")
+
+
 def test_the_browser_keeps_the_script_for_good(visit):
     page = visit("voila/render/rig.ipynb", ready=READY).page
     address = page.locator("script[src*='labkit/scripts/']").get_attribute("src")
@@ -66,11 +83,6 @@ def test_the_browser_keeps_the_script_for_good(visit):
     assert sent.headers["content-type"].startswith("text/javascript")
     other = page.request.get(f"http://{page.evaluate('location.host')}/labkit/scripts/pieces.0000000000000000.js")
     assert other.status == 404
-
-
-def test_the_landing_page_has_the_script_brought_while_somebody_reads(visit):
-    page = visit("", ready="h1").page
-    assert page.locator("link[rel=prefetch][as=script]").get_attribute("href").startswith("/labkit/scripts/pieces.")
 
 
 def test_a_sheet_that_came_after_the_lab_was_ready_is_on_the_page(browser, project_root, tmp_path):

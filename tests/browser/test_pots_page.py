@@ -15,23 +15,23 @@ CURVE = "svg.lab-curve"
 
 def choose(page, question: str) -> None:
     """Press a question, and wait until its answer stands."""
-    before = page.inner_text(".lab-sentence")
+    before = page.inner_text(".lab-answer")
     page.get_by_role("radio", name=question, exact=True).check(force=True)
-    page.wait_for_function("before => document.querySelector('.lab-sentence').textContent !== before", arg=before)
+    page.wait_for_function("before => document.querySelector('.lab-answer').textContent !== before", arg=before)
 
 
 def test_a_player_asks_for_pots_then_for_the_capacitor(visit, screenshots):
     seen = visit(POTS, ready=CURVE)
     page = seen.page
     choose(page, "Pot values")
-    assert page.inner_text(".lab-sentence").startswith("From 250 kΩ to 500 kΩ the peak grows by")
+    assert page.inner_text(".lab-answer").startswith("From 250 kΩ to 500 kΩ the peak grows by")
     labels = page.eval_on_selector_all(".lab-results polyline", "lines => lines.map(line => line.dataset.label)")
-    assert set(labels) == {"Now", "500 kΩ", "1 MΩ"}
+    assert set(labels) == {"A 250 kΩ", "B 500 kΩ", "1 MΩ"}
     page.get_by_label("Volume pot", exact=True).select_option(label="500 kΩ")
     page.wait_for_function("() => location.search.includes('volume.value=500000')")
     choose(page, "Capacitor value")
     page.wait_for_function("() => document.querySelectorAll('.lab-multiples svg.lab-curve').length === 2")
-    assert "with the tone at 10" in page.inner_text(".lab-sentence").lower()
+    assert "with the tone at 10" in page.inner_text(".lab-answer").lower()
     page.screenshot(path=str(screenshots / "pots-capacitor-1280.png"), full_page=True)
     choose(page, "Tapers")
     page.wait_for_function("() => document.querySelectorAll('svg.lab-knob-plot').length === 2")

@@ -18,7 +18,7 @@ from labkit.catalogue import catalogue, find_sheet
 from labkit.pickup.predict.built import load_built
 from labkit.pickup.predict.sheet import is_build_sheet, with_changes
 from labkit.report.paper_page import PaperHead
-from labkit.report.papers import bench_record_html, record_from_verdict
+from labkit.report.papers import bench_record_html
 from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 from labkit.rig.sheet import load_rig, set_value
 from tests.browser.conftest import profile
@@ -59,7 +59,7 @@ def record_paper() -> str:
     values = tuple(FieldValue(value=0.0622, pole=str(number)) for number in range(1, 7))
     readings = Readings(name="worn", resistance=5200.0, field=values)
     verdict = diagnose_readings(load_plan(SINGLE), readings)
-    return bench_record_html(record_from_verdict(verdict, tester="the winder", head=PaperHead(date="2026-11-30")))
+    return bench_record_html(verdict, tester="the winder", head=PaperHead(date="2026-11-30"))
 
 
 def rig_change() -> str:

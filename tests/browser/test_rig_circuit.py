@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.conftest import choose_wiring, unfold
+
 pytestmark = pytest.mark.browser
 
 RIG = "voila/render/rig.ipynb"
@@ -20,6 +22,7 @@ def test_schematic_and_formula_open_and_follow_the_rig(visit, screenshots, width
     page.get_by_text("Formula with your numbers").click()
     page.wait_for_selector("pre.lab-formula")
     assert "22 nF" in page.inner_text("pre.lab-formula").replace("\u00a0", " ")
+    unfold(page, "Parts inside")
     page.get_by_label("Tone capacitor", exact=True).select_option("47 nF")
     for shown in (".lab-disclosed svg", "pre.lab-formula"):
         follows = f"() => /47\\s*nF/.test(document.querySelector('{shown}').textContent)"
@@ -33,7 +36,7 @@ def test_schematic_and_formula_open_and_follow_the_rig(visit, screenshots, width
 def test_what_a_position_does_is_told_and_tabulated(visit, screenshots, width):
     seen = visit(RIG, ready=CURVE, width=width)
     page = seen.page
-    page.get_by_label("Wiring", exact=True).select_option("two pickups, phase switch")
+    choose_wiring(page, "two pickups, phase switch")
     page.locator("[data-key=neck] select").first.select_option("narrow single coil, reversed")
     page.wait_for_function("() => document.body.innerText.includes('in phase. Hum: cancels: −34 dB at 100 Hz')")
     page.get_by_text("What each position does").click()
@@ -67,7 +70,7 @@ def test_a_wiring_that_passes_no_signal_says_so_on_the_page(visit, tmp_path, scr
 def test_a_rig_sheet_is_saved_and_opened_again(visit, tmp_path):
     page = visit(f"{RIG}?v=1&volume=4", ready=CURVE).page
     with page.expect_download() as waiting:
-        page.get_by_role("button", name="Rig sheet", exact=True).click()
+        page.get_by_role("button", name="Save rig", exact=True).click()
     saved = tmp_path / "mine.toml"
     waiting.value.save_as(saved)
     text = saved.read_text()
@@ -81,11 +84,12 @@ def test_a_rig_sheet_is_saved_and_opened_again(visit, tmp_path):
 
 def test_another_wiring_and_a_longer_line_bring_their_controls_and_come_back(visit, screenshots):
     page = visit(RIG, ready=CURVE).page
-    page.get_by_label("Wiring", exact=True).select_option("two pickups, phase switch")
+    choose_wiring(page, "two pickups, phase switch")
     page.wait_for_selector("[data-key=neck]")
-    page.get_by_role("radio", name="a buffer").check(force=True)
+    unfold(page, "Add or disconnect")
+    page.get_by_role("radio", name="buffered").check(force=True)
     page.wait_for_selector("[data-key=buffer]")
-    page.get_by_label("Put in before the input", exact=True).select_option("a volume pedal")
+    page.get_by_label("Pedal before the amp", exact=True).select_option("a volume pedal")
     pedal = page.get_by_label("Volume pedal", exact=True)
     pedal.wait_for()
     numbers = page.inner_text(".lab-numbers")
@@ -107,7 +111,7 @@ def test_a_saved_sheet_opens_again_and_a_bad_one_is_told_beside_the_button(visit
         "() => document.querySelector('[data-key=\"volume.value\"] option:checked').text === '330 kΩ'"
     )
     with page.expect_download() as download:
-        page.get_by_role("button", name="Rig sheet", exact=True).click()
+        page.get_by_role("button", name="Save rig", exact=True).click()
     saved = tmp_path / "mine.toml"
     download.value.save_as(saved)
     saved.write_text(

@@ -45,13 +45,15 @@ def winding(visit):
 
 def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(winding, screenshots, tmp_path):
     page = winding.page
-    page.get_by_role("button", name="Pin this pickup").click()
-    page.wait_for_selector(".lab-pins li")
+    page.get_by_role("button", name="Keep as B").click()
+    page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     inductance = row(page, "Inductance")
-    page.get_by_label("Grade", exact=True).select_option(label="Alnico 2")
+    page.get_by_label("Magnet", exact=True).select_option(label="Alnico 2")
     wait_for_row(page, "Inductance", inductance)
-    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='Alnico 5']")
-    page.wait_for_function("() => document.querySelector('.lab-pins').textContent.includes('Alnico 5, now Alnico 2')")
+    page.wait_for_selector(".lab-curve-holder svg polyline[data-label='B Alnico 5']")
+    page.wait_for_function(
+        "() => document.querySelector('.lab-ear-kept').textContent.includes('Alnico 5, now Alnico 2')"
+    )
     assert "Against Alnico 5: resistance the same; inductance" in page.inner_text(".lab-more")
     assert "lower than with Alnico 5" in page.inner_text(".lab-numbers")
 
@@ -71,7 +73,7 @@ def test_a_designer_swaps_the_magnet_winds_again_and_takes_the_pickup_along(wind
 
     peak = page.inner_text(".lab-numbers .lab-value")
     page.get_by_role("link", name="Use it in my rig").click()
-    page.wait_for_selector("svg.lab-curve polyline[data-label=Now]")
+    page.wait_for_selector("svg.lab-curve polyline[data-label^='A ']")
     page.wait_for_function("peak => document.querySelector('.lab-numbers .lab-value')?.textContent === peak", arg=peak)
     assert "rig.ipynb" in page.url
     assert winding.errors == []
@@ -122,13 +124,13 @@ def test_two_magnets_can_be_switched_while_they_sound(visit):
     made = "made%3Afrom%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt%26coil.main.poles.grade%3DAlnico%2B2"
     page = visit(
         f"{WINDING}?v=1&bridge={made}&pin=bridge%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt",
-        ready=".lab-curve-holder svg polyline[data-label='Alnico 5']",
+        ready=".lab-curve-holder svg polyline[data-label='B Alnico 5']",
     ).page
     page.get_by_role("button", name="Play", exact=True).click()
-    page.wait_for_selector(".lab-player[data-state=playing]")
-    page.get_by_role("radio", name="Alnico 5").check(force=True)
-    assert page.get_attribute(".lab-player", "data-state") == "playing"
-    assert "same loudness" in page.inner_text(".lab-player")
+    page.wait_for_selector(".lab-ear[data-state=playing]")
+    page.get_by_role("button", name="B: Alnico 5").click()
+    page.wait_for_selector(".lab-ear[data-state=playing] .lab-ticket[data-letter=B][aria-pressed=true]")
+    assert page.locator(".lab-ticket-level", has_text="to match").count() == 1
 
 
 @pytest.mark.parametrize("width", [1280, 400])
@@ -146,12 +148,12 @@ def test_the_page_is_quiet_accessible_and_fits_the_screen(visit, screenshots, wi
 
 def test_on_a_phone_the_curve_stays_in_view_while_a_control_is_moved(visit):
     page = visit(WINDING, ready=READY, width=400, height=850).page
-    page.get_by_label("Filled with wax", exact=True).scroll_into_view_if_needed()
+    page.get_by_label("Pole to string", exact=True).scroll_into_view_if_needed()
     # asked for in one look: the curve may be drawn anew between two
     place = page.wait_for_function(
         "() => { const box = document.querySelector('svg.lab-curve')?.getBoundingClientRect();"
         " return box?.height ? { y: box.y, height: box.height } : null; }"
     ).json_value()
-    slider = page.get_by_label("Filled with wax", exact=True).bounding_box()
+    slider = page.get_by_label("Pole to string", exact=True).bounding_box()
     assert 0 <= place["y"] < 200
     assert slider["y"] > place["y"] + place["height"]

@@ -22,12 +22,26 @@ def sheet(tmp_path: Path) -> Path:
     return path
 
 
+KEYS = {
+    "coils",
+    "total",
+    "resonance_hz",
+    "field_t",
+    "field_over_poles_t",
+    "relative_output_db",
+    "output",
+    "hum_ratio",
+    "history",
+    "warnings",
+}
+
+
 @pytest.mark.parametrize("name", catalogue().names("pickup"))
 def test_json_has_its_keys_and_ordered_bounds_for_every_pickup_of_the_catalogue(labkit, name):
     outcome = labkit("pickup", name, "--json")
     assert outcome.code == 0, outcome.err
     data = json.loads(outcome.out)
-    assert set(data) == {"coils", "total", "resonance_hz", "field_t", "relative_output_db", "output", "warnings"}
+    assert set(data) == KEYS
     for coil in [*data["coils"].values(), data["total"]]:
         assert set(coil) == COIL_KEYS
         for key in ("resistance_ohm", "inductance_h", "capacitance_f"):
@@ -40,7 +54,7 @@ def test_json_has_its_keys_and_ordered_bounds_for_every_pickup_of_the_catalogue(
         assert len(field["value"]) == len(field["low"]) == len(field["high"]) == 5
         assert field["value"] == sorted(field["value"], reverse=True)
         assert data["relative_output_db"]["low"] < data["relative_output_db"]["high"]
-        assert data["total"]["wire_m"] > 500
+        assert data["total"]["wire_m"] > 100
     else:
         assert data["total"]["resistance_ohm"]["low"] == data["total"]["resistance_ohm"]["high"]
         assert data["field_t"] is None
@@ -185,13 +199,41 @@ def test_other_turns_share_the_doubt_of_the_output_model(labkit, sheet):
     assert level["high"] - level["low"] < 0.1  # another build-up has another window
 
 
+def test_uneven_poles_unequal_coils_and_a_history_are_in_the_output(labkit):
+    data = json.loads(labkit("pickup", "mixed-grade single coil, built", "--json", "--reading", "40 mT").out)
+    over = data["field_over_poles_t"]
+    assert len(over["value"]) == len(over["low"]) == 6
+    assert min(over["value"][:3]) > max(over["value"][3:])
+    assert data["history"]["charge_left"]["value"] == pytest.approx(data["history"]["events"][-1]["charge_left"])
+    assert 0 < data["charge_for_reading"]["low"] < data["charge_for_reading"]["value"] < 1
+    text = labkit("pickup", "mixed-grade single coil, built", "--reading", "40 mT").out
+    assert "history: charged to saturation, 100 %; stabilised by 5 %, 95 %; held against 10 mT" in text
+    assert "40 mT at 0 mm means" in text
+    hum = json.loads(labkit("pickup", "unequal two-coil, built", "--json").out)["hum_ratio"]
+    assert 0.02 < hum["low"] < hum["value"] < hum["high"] < 0.2
+    beyond = labkit("pickup", "narrow single coil, built", "--reading", "300 mT").out
+    assert "more than these magnets reach" in beyond
+
+
+def test_output_is_counted_from_a_chosen_pickup(labkit):
+    usual = json.loads(labkit("pickup", "narrow single coil, built", "--json").out)["relative_output_db"]["value"]
+    other = json.loads(labkit("pickup", "slugs over a ferrite bar, built", "--json").out)["relative_output_db"]["value"]
+    arguments = ("narrow single coil, built", "--reference", "slugs over a ferrite bar, built")
+    counted = json.loads(labkit("pickup", *arguments, "--json").out)
+    assert counted["relative_output_db"]["value"] == pytest.approx(usual - other, abs=1e-9)
+    assert "counts from slugs over a ferrite bar, built." in labkit("pickup", *arguments).out
+    refused = labkit("pickup", "narrow single coil, built", "--reference", "narrow single coil")
+    assert refused.code == 2
+    assert "is not known" in refused.err
+
+
 def test_output_stands_string_by_string_with_what_it_rests_on(labkit, sheet):
     output = json.loads(labkit("pickup", sheet, "--json").out)["output"]
     assert len(output["strings"]) == 6
     for string in output["strings"]:
-        for key in ("sensitivity_v_per_m_per_s", "pluck_v", "pull_n"):
+        for key in ("sensitivity_v_per_m_per_s", "pluck_v", "pull_n", "window_m"):
             assert string[key]["low"] < string[key]["value"] < string[key]["high"]
-        assert 0.003 < string["window_m"] < 0.007
+        assert 0.003 < string["window_m"]["value"] < 0.007
     assert "not measured" in output["basis"]
     text = labkit("pickup", sheet).out
     assert "by string: voltage per velocity" in text

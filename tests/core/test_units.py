@@ -64,6 +64,8 @@ def test_tolerance_letters_of_iec_60062_are_read(letter, percent):
     ("text", "unit", "value"),
     [
         ("4.7 kΩ", "Ω", 4700.0),
+        ("4.7 k\N{OHM SIGN}", "Ω", 4700.0),
+        ("5.5 \N{OHM SIGN}/m", "Ω/m", 5.5),
         ("4k7", "Ω", 4700.0),
         ("4.7k", "Ω", 4700.0),
         ("4,7 kΩ", "Ω", 4700.0),

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from labkit.bench.diagnose import diagnose, faults, meter
-from labkit.bench.fit import solve as fit_solve
+from labkit.bench.fit import fixture
 from labkit.bench.fit import warnings as fit_warnings
 from labkit.circuit.solve.solver import thermal_noise
+from labkit.core.units import format_quantity
 from labkit.pickup.losses import cylinder as losses
 from labkit.pickup.losses import plates
 from labkit.pickup.magnetics import bar, field, magnet, poles
@@ -20,8 +21,9 @@ from labkit.pickup.magnetics.slices import SLICES, Rods, row_positions
 from labkit.pickup.materials.wire import gauge_law_diameter, wire
 from labkit.pickup.predict import plan as build_plan
 from labkit.pickup.predict.built import load_built
-from labkit.pickup.predict.output import DRAWS, level_from_inductance_db, path_gain, string_outputs
+from labkit.pickup.predict.output import level_from_inductance_db, path_gain, string_outputs
 from labkit.pickup.string import vibration
+from labkit.pickup.string.known_steel import DRAWS
 from labkit.pickup.winding import air_coil, capacitance, inductance
 from labkit.pickup.winding.winding import PACKING_LIMITS, Winding
 from labkit.rig.chain.stages import ValveInput
@@ -182,6 +184,7 @@ def magnets() -> Claims:
         yield f"| {at:g} mm | " + " | ".join(f"{column[row]:.0f} mT" for column in columns) + " |"
     yield f"about {1e3 * field.SENSOR_DEPTH:g} mm behind the tip"
     yield f"±{percent(bar.FIELD_SPREAD)} for a pickup with a bar magnet"
+    yield f"±{percent(bar.ALNICO_FIELD_SPREAD)} for one of alnico"
     assert 0.12 < load_built(BUILT).field_t[2].half_width_fraction < 0.16, "±15 %"
 
 
@@ -202,13 +205,14 @@ def output() -> Claims:
     assert half is not None
     yield f"half the charge costs it about {-half.value:.0f} dB"
     yield f"{DRAWS} draws for all pickups"
-    windows = [output.window for output in string_outputs(load_built(BUILT).build)]
+    windows = [output.window.value for output in string_outputs(load_built(BUILT).build)]
     assert 3e-3 < min(windows) < max(windows) < 6.2e-3, "3 to 6 mm"
     yield f"the rule says {float(level_from_inductance_db(inductance=3.5, reference=1.7)):.1f} dB"
     lowest = min(string.open_hz for string in string_set(USUAL_STRINGS).strings)
     yield f"below {lowest:.0f} Hz no open string of the usual set gives anything"
     assert (SMOOTHED_OCTAVES, LEVEL_BAND_HZ) == (1 / 6, (100.0, 1000.0)), "a sixth of an octave, 100 Hz to 1 kHz"
     yield f"±15 % (95 %) over rods, ±{percent(bar.FIELD_SPREAD)} over a bar magnet"
+    yield f"±{percent(bar.ALNICO_FIELD_SPREAD)} over one of alnico"
 
 
 def intervals() -> Claims:
@@ -321,7 +325,10 @@ def recordings() -> Claims:
 
 
 def measuring() -> Claims:
-    yield f"falls by {fit_solve.LEAST_GAIN:g} or more and the residual by {fit_solve.LEAST_GAIN_DB:g} dB"
+    usual = f"{percent(fixture.RESISTOR_TOLERANCE)} is taken for resistors and {percent(fixture.CAPACITOR_TOLERANCE)}"
+    yield f"{usual} for capacitors"
+    low, high = (format_quantity(bound, "Ω") for bound in fixture.UNKNOWN_METER)
+    yield f"anywhere from {low} to {high}"
     yield f"above {fit_warnings.MISFIT_DB:g} dB the fit questions its own model"
     yield f"no better than {percent(fit_warnings.LOOSE)}"
     reading = meter.in_circuit_reading(resistance=6000.0, parallel=[250e3])

@@ -8,8 +8,6 @@ from pathlib import Path
 import pytest
 
 from labkit.app.kit.rig.controls import rig_controls
-from labkit.app.pages.rig.page import RigPage
-from labkit.app.pages.winding.page import WindingPage
 from labkit.rig.sheet import load_rig
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -40,7 +38,6 @@ def on_the_pages() -> str:
     """What the sources of pages and papers say, and the labels that are put together from the parts of a rig."""
     rig = load_rig("Saltmarsh Lane, narrow single coil")
     labels = [control.label for control in rig_controls(rig, rig_names=(rig.name,))]
-    labels += [f"Pin this {page.pinned_thing}" for page in (RigPage, WindingPage)]
     texts = [path.read_text(encoding="utf-8") for pattern in SHOWN_IN for path in sorted(ROOT.glob(pattern))]
     return " ".join("\n".join([*labels, *texts]).split())
 

@@ -57,7 +57,7 @@ NOT_RUN = {
         "tests/setup/test_installed.py::test_installed_labkit_finds_its_demo_data_and_gives_the_same_numbers"
     ),
     ".venv/bin/labkit open": (
-        "tests/setup/test_installed.py::test_installed_lab_serves_its_landing_page_and_a_page_with_controls"
+        "tests/setup/test_installed.py::test_installed_lab_serves_its_start_page_and_a_page_with_controls"
     ),
 }
 """The only commands that pages may leave unrun, and the test that runs each."""

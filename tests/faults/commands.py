@@ -26,6 +26,11 @@ resistance = "5.83 kΩ"
 Arguments = Callable[[Path, Path], list[object]]
 """From a folder of inputs and the file to write, to the arguments of a command."""
 
+REMAKE = (
+    *("narrow single coil, built", "--original", "narrow single coil"),
+    *("--wire", "AWG 42 single build", "--turns", "7900-8100"),
+)
+
 
 def _lifted(inputs: Path) -> list[object]:
     return [
@@ -71,6 +76,8 @@ WRITERS: dict[str, Arguments] = {
     "diagnose --record": lambda inputs, file: [
         *("diagnose", inputs / "plan.toml", inputs / "readings.toml", "--record", file)
     ],
+    "reproduce --output": lambda inputs, file: ["reproduce", *REMAKE, "--output", file],
+    "reproduce --record": lambda inputs, file: ["reproduce", *REMAKE, "--record", file],
     "tolerance --output": lambda inputs, file: ["tolerance", RIG, *QUICK, "--output", file],
     "tolerance --plot": lambda inputs, file: ["tolerance", RIG, *QUICK, "--plot", file.with_suffix(".svg")],
     "report --output": lambda inputs, file: ["report", RIG, "--output", file],

@@ -49,7 +49,7 @@ def _quantities() -> Iterator[bytes]:
 
     for index, unit in enumerate(UNITS.values()):
         yield bytes([index]) + unit.example.encode()
-        for spelling in (*unit.prefixed, *(spelling for spelling, _, _ in unit.spellings)):
+        for spelling in unit.known:
             yield bytes([index]) + f"1.5e3 {spelling}".encode()
     for text in ("4k7", "p33", "470R", "4K7J", "0,022 uF", "2n2", "1,000 Ω", "-3", "10 %", "4k7 Ω", "1e-320 Ω"):
         yield b"\0" + text.encode()

@@ -11,7 +11,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import Table
 from labkit.pickup.magnetics.bar import (
-    FIELD_SPREAD,
+    ALNICO_FIELD_SPREAD,
     BarMagnet,
     PoleRows,
     bar_from_sheet,
@@ -68,7 +68,7 @@ def test_field_of_a_pair_lies_where_pickups_read_and_falls_with_distance() -> No
     )
     for strong, weak in zip(five, two, strict=True):
         assert 0.010 < weak.value < strong.value < 0.080
-        assert strong.high / strong.value == pytest.approx(1 + FIELD_SPREAD)
+        assert strong.high / strong.value == pytest.approx(1 + ALNICO_FIELD_SPREAD)
     assert all(np.diff([item.value for item in five]) < 0)
 
 

@@ -24,6 +24,9 @@ from tests.pickup.builds import COVER, PAIR, SINGLE, built
 from tests.pickup.exact_losses import exact_elements
 from tests.pickup.worked import COIL, TURNS, row
 
+FEW_TURNS = ("low-impedance single coil, built",)
+"""Builds whose peak lies beyond the audio range, bare and behind a cable."""
+
 DEMOS = [name for name in catalogue().names("pickup") if name.endswith("built")]
 
 
@@ -216,7 +219,11 @@ def test_every_built_demo_is_sound_and_passive(name: str) -> None:
         assert coil.area
         assert coil.facing
         assert coil.wound
-    assert loaded_response(pickup).peak.frequency_hz > 5e3
+    peak = loaded_response(pickup).peak
+    if name in FEW_TURNS:
+        assert peak is None
+    else:
+        assert peak.frequency_hz > 5e3
 
 
 def test_field_is_that_of_the_field_model() -> None:
@@ -239,11 +246,12 @@ def test_rods_of_a_pair_with_opposite_poles_read_like_a_row_alone_close_up() -> 
     assert pair.output_db.value > alone.output_db.value + 5  # two coils in series: 6 dB, less what the rows undo
 
 
-def test_field_of_a_bar_magnet_pickup_is_given_with_forty_percent() -> None:
-    pickup = built(PAIR)
+@pytest.mark.parametrize(("grade", "spread"), [("hard ferrite", 0.40), ("Alnico 5", 0.60)])
+def test_field_of_a_bar_magnet_pickup_is_given_with_the_doubt_of_its_grade(grade, spread) -> None:
+    pickup = built(PAIR | {"bar": PAIR["bar"] | {"grade": grade}})
     assert len(pickup.field_t) == 5
-    assert all(point.half_width_fraction == pytest.approx(0.40) for point in pickup.field_t)
-    assert any("±40 %" in sentence for sentence in pickup.warnings)
+    assert all(point.half_width_fraction == pytest.approx(spread) for point in pickup.field_t)
+    assert any(f"±{100 * spread:.0f} %" in sentence for sentence in pickup.warnings)
 
 
 def test_reference_output_is_zero_and_goes_with_turns() -> None:
@@ -263,8 +271,9 @@ def test_warm_copper_reads_more_and_nothing_else_moves_much() -> None:
 
 
 def test_wax_raises_only_the_capacitance_of_the_coil() -> None:
+    # 1.58 with the usual 2 µm between turns of AWG 42, of which finite cells say 1.3 (touching) to 1.6
     dry, waxed = built(), built(changes={"wax": "100 %"})
-    assert waxed.coils["main"].capacitance.value == pytest.approx(1.25 * dry.coils["main"].capacitance.value)
+    assert waxed.coils["main"].capacitance.value == pytest.approx(1.58 * dry.coils["main"].capacitance.value, rel=0.01)
     assert waxed.total.inductance.interval == dry.total.inductance.interval
     assert waxed.resonance.value < dry.resonance.value
 
@@ -289,5 +298,8 @@ def test_built_pickups_go_into_a_rig(name: str) -> None:
     slot = rig.harness.slots[0]
     pickup = catalogue().load("pickup", name)
     peak = rig.replace(pickups={slot: pickup}).response().peak
+    if name in FEW_TURNS:
+        assert peak is None
+        return
     assert peak is not None
     assert 1.5e3 < peak.frequency_hz < 6e3

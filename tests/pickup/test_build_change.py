@@ -89,6 +89,19 @@ def test_swaps_over_a_bar_move_the_level_by_a_doubtful_amount() -> None:
     assert change.level_db.high - change.level_db.value > 1.5
 
 
+def test_draws_are_subtracted_one_by_one_and_keep_their_bounds_lopsided() -> None:
+    draws = np.linspace(-1.0, 1.0, 101)
+    one = prediction(3.0, {"steel": draws**2, "field": 0.1}, log=False)
+    other = prediction(1.0, {"steel": 0.5 * draws**2, "field": 0.1}, log=False)
+    assert one.high - one.value > 3 * (one.value - one.low)
+    change = difference(one, other)
+    assert change.high == pytest.approx(2.0 + 0.5 * np.quantile(draws**2, 0.975), rel=1e-9)
+    assert change.low == pytest.approx(2.0, abs=1e-9), "the field cancels and no draw lies below"
+    opposite = prediction(1.0, {"steel": -(draws**2)}, log=False)
+    assert difference(one, opposite).high > 2.0 + 1.9 * np.quantile(draws**2, 0.975), "opposite draws add"
+    assert difference(one, one).high == difference(one, one).low == 0.0
+
+
 def test_shared_causes_cancel_and_others_add() -> None:
     one = prediction(2.0, {"turns": 0.03, "wire": 0.04}, log=True)
     other = prediction(1.0, {"turns": 0.03, "poles": 0.04}, log=True)

@@ -62,10 +62,10 @@ def test_fitted_sections_follow_the_exact_losses_in_the_solver(data: dict, chang
     ]
     error = np.max(np.abs(20 * np.log10(np.abs(impedance[0] / impedance[1]))))
     # stated for the unloaded impedance to 20 kHz: 0.02 dB with one section on alnico 5, more with μ 4.9; 0.1 dB with
-    # three on steel; three follow alnico and a plate to 0.1 dB, steel and a plate to 0.25 dB (the plate's effect itself
+    # three on steel; three follow alnico and a plate to 0.15 dB, steel and a plate to 0.25 dB (the plate's own effect
     # is ± 40 %)
     covered = "cover.metal" in changes
-    limit = (0.25 if covered else 0.15) if data is PAIR else (0.10 if covered else 0.06)
+    limit = (0.25 if covered else 0.15) if data is PAIR else (0.15 if covered else 0.06)
     assert error < limit, error
 
 

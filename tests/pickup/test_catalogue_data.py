@@ -23,11 +23,11 @@ from labkit.pickup.materials.materials import (
     string_from_sheet,
     string_set,
 )
-from labkit.pickup.materials.wire import Wire, wire, wire_from_sheet
+from labkit.pickup.materials.wire import Wire, gauge_law_diameter, wire, wire_from_sheet
 
-GAUGES = tuple(range(36, 47))
+GAUGES = tuple(range(33, 47))
 BUILDS = ("single build", "heavy build")
-METRIC = (40, 43, 45, 48, 50, 53, 56, 60, 63, 67, 71, 75, 80, 85, 90, 95, 100)
+METRIC = (40, 43, 45, 48, 50, 53, 56, 60, 63, 67, 71, 75, 80, 85, 90, 95, 100, 112, 125, 140, 160, 180)
 GRADES = ("grade 1", "grade 2")
 KINDS = ("wire", "enamel", "metal", "string", "string set")
 
@@ -129,6 +129,14 @@ def test_gauge_wires_agree_with_the_table_in_micrometres(gauge: int) -> None:
     ours += [getattr(item, f"overall_{end}") for item in (single, heavy) for end in ("min", "nominal", "max")]
     # the catalogue is in thousandths of an inch, the table rounded to the micrometre: within 0.65 µm
     assert np.array(ours) * 1e6 == pytest.approx(np.array(NEMA_MICROMETRES[gauge], dtype=float), abs=0.65)
+
+
+@pytest.mark.parametrize("gauge", range(33, 47))
+def test_every_gauge_from_33_to_46_follows_the_gauge_law(gauge: int) -> None:
+    for build in BUILDS:
+        item = wire(f"AWG {gauge} {build}")
+        # ASTM B258: the law; the standard rounds to 0.1 mil (0.01 mil from 45 on), 1.6 % of the finest so rounded
+        assert item.bare_nominal == pytest.approx(float(gauge_law_diameter(gauge)), rel=0.016)
 
 
 IEC_MAXIMUM_MM = {

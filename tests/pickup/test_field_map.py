@@ -37,6 +37,18 @@ def test_over_every_pole_the_map_reads_what_the_field_over_it_is_said_to_be(buil
             assert reading == pytest.approx(over, rel=0.012)
 
 
+def test_poles_that_differ_are_read_each_over_its_own_face() -> None:
+    for name in ("mixed-grade single coil, built", "staggered single coil, built"):
+        uneven = load_built(name).build
+        found = field_map(uneven, height=1e-3)
+        for pole, reading in enumerate(found.readings):
+            assert abs(reading) == pytest.approx(field_predictions(uneven, [1e-3], pole)[0].value, rel=1e-9)
+        assert np.ptp(np.abs(found.readings)) > 0.003
+        middle = found.along_strings.size // 2
+        over = [found.field[np.argmin(np.abs(found.across_strings - x)), middle, 2] for x, _ in found.poles]
+        assert np.all(np.abs(over) < 1.01 * np.abs(found.readings)), "the map lies over the highest face"
+
+
 def test_the_field_has_neither_sources_nor_curls_over_the_poles() -> None:
     """Far enough from the faces that no cut for crowded charge is left between neighbouring places."""
     step = 0.25e-3
@@ -101,7 +113,8 @@ def test_two_pickups_pull_together_and_a_fretted_string_leaves_a_neck_pickup_beh
 
 
 def test_too_close_is_said_with_its_numbers_and_that_no_listening_data_stand_behind_it() -> None:
-    said = neck_pull_in_words(at(2.0))  # type: ignore[arg-type]
+    said = neck_pull_in_words(at(1.5))  # type: ignore[arg-type]
+    assert "the limit is 6 beats or 20 cents between the partials, a judgement" in said
     assert "E2" in said
     assert "cents" in said
     assert "no listening data stand behind this limit" in said
@@ -111,3 +124,15 @@ def test_too_close_is_said_with_its_numbers_and_that_no_listening_data_stand_beh
         keys = {"string": "E4", "cents": -1.0, "third_cents": -0.1, "splitting_hz": 0.1, "beats": 0.2} | changes
         assert "E4" in too_close_in_words([StringPull(**keys)])  # type: ignore[arg-type]
     assert neck_pull_in_words(load_built("two-coil").build) == ""
+
+
+@pytest.mark.parametrize(
+    "name", ["narrow single coil, built", "narrow single coil, alnico 2, built", "two-coil, built"]
+)
+def test_usual_heights_are_not_called_too_close_and_half_of_them_under_the_neck_are(name: str) -> None:
+    def said(height: str, place: float) -> str:
+        return too_close_in_words(pull_on_strings([(load_built(name, {"string_distance": height}).build, place)]))
+
+    assert said("2 mm", 0.041) == "", "under the bridge"
+    assert said("3 mm", SCALE / 4) == "", "under the neck"
+    assert "E2" in said("1.5 mm", SCALE / 4)

@@ -50,6 +50,9 @@ def test_every_value_of_a_grade_has_source_and_doubt(name: str) -> None:
         value = getattr(grade, key)
         if key in ("name", "family"):
             continue
+        if value is None:  # said to be unknown wherever it would count
+            assert (name, key) == ("hard ferrite", "shock_loss")
+            continue
         assert len(value.source) > 10, key
         assert value.kind in ("printed", "from memory", "calibrated"), key
         assert value.doubt or value.kind == "printed", key

@@ -9,20 +9,24 @@ import numpy as np
 import pytest
 
 from labkit.core.errors import InputError
+from labkit.pickup.magnetics.pair import coil_arguments, mirrored_rods
+from labkit.pickup.magnetics.slices import Rods, coil_field_in_rods, magnetise, row_positions
 from labkit.pickup.predict.built import BuiltPickup, load_built
+from labkit.pickup.predict.field import pole_rows
 from labkit.pickup.predict.output import (
-    DRAWS,
     STRING_STEEL,
     level_from_inductance_db,
     output_prediction,
     path_gain,
     played_strings,
     reference_sensitivities,
-    steel_draws,
     string_outputs,
     strings_over,
     transducers,
 )
+from labkit.pickup.predict.under_strings import pole_sources
+from labkit.pickup.string.fields import rod_charge
+from labkit.pickup.string.known_steel import DRAWS, steel_draws
 from labkit.pickup.string.steel import STEEL_PRIORS
 
 SINGLE = load_built("narrow single coil, built")
@@ -42,12 +46,12 @@ def test_every_number_of_every_string_has_an_interval_and_its_causes() -> None:
     found = string_outputs(SINGLE.build)
     assert [output.string.partition(",")[0] for output in found] == ["E4", "B3", "G3", "D3", "A2", "E2"]
     for output in found:
-        for value in (output.sensitivity, output.pluck, output.pull):
+        for value in (output.sensitivity, output.pluck, output.pull, output.window):
             assert value.low < value.value < value.high
         causes = {item.name for item in output.sensitivity.contributions}
         assert {STRING_STEEL, "turns", "height of the strings"} <= causes
         assert any("field" in cause for cause in causes)
-        assert 3e-3 < output.window < 7e-3
+        assert 3e-3 < output.window.value < 7e-3
 
 
 def test_steel_makes_most_of_the_doubt_and_its_draws_follow_their_priors() -> None:
@@ -146,7 +150,21 @@ def test_strings_over_two_rows_are_heard_by_both_coils() -> None:
     level = SINGLE.change_to(pair).level_db
     assert level is not None
     assert level.value == pytest.approx(20 * math.log10(2), abs=0.7)  # rows 40 mm apart hardly feel one another
-    assert string_outputs(pair.build)[0].window == pytest.approx(string_outputs(SINGLE.build)[0].window, rel=0.1)
+    assert string_outputs(pair.build)[0].window.value == pytest.approx(
+        string_outputs(SINGLE.build)[0].window.value, rel=0.1
+    )
+
+
+def test_both_rows_over_a_bar_answer_both_coils_as_the_full_equations_have_it() -> None:
+    (source,) = pole_sources(PAIR.build)
+    rows = pole_rows(PAIR.build)
+    near = Rods(positions=row_positions(count=rows.count, pitch=rows.pitch), radius=rows.radius, length=rows.length)
+    rods, coil = mirrored_rods(near, rows.spacing), coil_arguments(source.shape)
+    half = rows.spacing / 2
+    drive = coil_field_in_rods(rods, coil_across=half, **coil) - coil_field_in_rods(rods, coil_across=-half, **coil)
+    permeability = next(coil.permeability.value for _, coil in PAIR.build.coils if coil.permeability is not None)
+    full = magnetise(rods, field=drive, relative_permeability=permeability)
+    np.testing.assert_allclose(source.response, rod_charge(rods, full), rtol=1e-6, atol=1e-9 * np.abs(full).max())
 
 
 def test_the_reference_coil_is_the_catalogue_build_it_is_said_to_be() -> None:

@@ -33,7 +33,7 @@ def test_worked_coil_reads_to_its_resistance() -> None:
 def test_only_winding_keys_are_asked_for() -> None:
     table = Table({**COIL, "poles": {}, "wound": "clockwise"}, "coil.toml")
     read_winding(table)
-    assert set(table.asked) == {key.name for key in declared_keys(Winding)}
+    assert set(table.asked) == {key.name for key in declared_keys(Winding)} | {"bobbin"}
 
 
 def test_measured_wire_carries_its_own_doubt() -> None:

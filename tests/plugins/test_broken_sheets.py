@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.app.pages.landing import landing_rigs, landing_tasks
 from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.start.questions import asked_tasks, demo_rigs
 from labkit.app.server.contents import sheet_problems
 from labkit.catalogue import catalogue
 from labkit.rig.sheet import load_rig
@@ -79,7 +79,7 @@ def test_rigs_and_takes_with_a_mistake_are_not_offered(own):
     own("rig.toml", 'sheet = "rig"\nformat = 1\nname = "my rig"\nharness = "no such wiring"\n')
     own("take.toml", 'sheet = "take"\nformat = 1\nname = "my take"\nstrings = "no such set"\n')
     assert "my rig" not in RigPageState().offers.rigs
-    assert "my rig" not in [rig["name"] for rig in landing_rigs()]
+    assert "my rig" not in [rig["name"] for rig in demo_rigs()]
     assert "my take" not in usable_takes()
     assert len(sheet_problems()) == 2
 
@@ -93,6 +93,6 @@ def test_a_first_rig_without_a_tone_knob_leaves_out_the_questions_about_it(own):
     )
     assert sheet_problems() == ()
     assert catalogue().names("rig")[0] == "a bare one"
-    questions = [task["question"] for group in landing_tasks() for task in group["tasks"]]
+    questions = [task["question"] for group in asked_tasks() for task in group["tasks"]]
     assert "How long may the cable be before it dulls?" in questions
     assert "What does the tone knob really do?" not in questions

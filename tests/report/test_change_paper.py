@@ -98,5 +98,5 @@ def test_another_pickup_calls_for_solder(rig):
 def test_ends_of_curves_are_named_in_full_or_by_another_word(rig):
     html = change_sheet_html(sheet(rig, before_label="a name that is much too long to stand at a line's end"))
     assert "…" not in html
-    assert ">before</text>" in html
-    assert ">10 m</text>" in html
+    assert ">B before</text>" in html
+    assert ">A 10 m</text>" in html

@@ -81,7 +81,7 @@ def test_bad_input_is_one_line_and_code_2_without_the_checkout(installation: Ins
     assert "Traceback" not in done.stderr
 
 
-def test_installed_lab_serves_its_landing_page_and_a_page_with_controls(installation: Installation) -> None:
+def test_installed_lab_serves_its_start_page_and_a_page_with_controls(installation: Installation) -> None:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -95,12 +95,12 @@ def test_installed_lab_serves_its_landing_page_and_a_page_with_controls(installa
             stderr=subprocess.STDOUT,
         )
     try:
-        landing = _fetch(f"http://127.0.0.1:{port}/", server, log)
+        start_page = _fetch(f"http://127.0.0.1:{port}/", server, log)
         page = _fetch(f"http://127.0.0.1:{port}/voila/render/rig.ipynb", server, log)
     finally:
         server.terminate()
         server.wait(timeout=20)
-    assert re.search(r"<title>[^<]*labkit", landing, re.IGNORECASE), landing[:500]
+    assert re.search(r"<title>[^<]*labkit", start_page, re.IGNORECASE), start_page[:500]
     # A cell that failed leaves no widget behind.
     assert "application/vnd.jupyter.widget-view+json" in page, page[-2000:]
 

@@ -8,7 +8,7 @@ import inspect
 import pytest
 
 from docs.tools import commands
-from labkit.app.pages.landing import landing_tasks
+from labkit.app.pages.start.questions import asked_tasks
 from labkit.app.pages.study.state import StudyPageState
 from labkit.app.pages.study.work import answer_question
 from labkit.catalogue import catalogue
@@ -235,6 +235,6 @@ def test_a_question_is_added_in_one_place(added_question, capsys) -> None:
     assert "own.loss" not in bench.visible_controls
     ask = bench.job().ask
     assert answer_question(ask, progress=print, stop=lambda: False).value == 1000.0
-    asked = {task["question"] for group in landing_tasks() for task in group["tasks"] if group["who"] == "Playing"}
+    asked = {task["question"] for group in asked_tasks() for task in group["tasks"] if group["who"] == "Playing"}
     assert "How large a pad?" in asked
     assert "| `pad` | How large a pad? | `--pad` (10 kΩ unless given, 1 Ω to 1 MΩ) | Nothing. |" in commands.generate()

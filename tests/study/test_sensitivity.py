@@ -117,7 +117,7 @@ def test_the_tornado_is_sorted_and_its_ends_are_those_of_the_rig_itself() -> Non
 def test_one_sentence_says_what_matters_most() -> None:
     made = study()
     sentence = what_matters(RESONANCE, swings(made, RESONANCE), global_sensitivities(made, RESONANCE, base=256))
-    assert sentence.startswith("For the resonance cable.capacitance matters most")
+    assert sentence.startswith("For the peak, cable.capacitance matters most")
     assert "% of the variance" in sentence
     assert sentence.count(".") < 12
     still = tolerance_study(made.rig, {}, count=10, points=32)

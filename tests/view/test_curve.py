@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.core.errors import InputError
-from labkit.view.curve.curve import Curve, draw_curves, level_window, spread_labels
+from labkit.view.curve.curve import Curve, draw_curves, spread_labels
 from labkit.view.palette import NOW, PINS
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -43,7 +43,7 @@ def test_frequency_axis_is_logarithmic():
     assert np.ptp(steps) <= 0.21
 
 
-@pytest.mark.parametrize("width", [240, 400, 519, 520, 790, 1600])
+@pytest.mark.parametrize("width", [240, 400, 439, 440, 790, 1600])
 def test_every_text_lies_inside_the_drawing(width):
     svg = drawing(flat(0.0), flat(-3.0, "cable 3 m", style=PINS[0]), width=width)
     for text in svg.iter(f"{SVG}text"):
@@ -85,30 +85,10 @@ def test_the_present_curve_is_drawn_last_so_that_it_lies_on_top():
     assert lines[-1].get("stroke") == NOW.colour
 
 
-def test_long_names_are_shortened_at_the_line_and_whole_in_the_tooltip():
-    name = "a name that is far too long for the end of a line"
-    label = next(text for text in drawing(flat(0.0, name)).iter(f"{SVG}text") if text.find(f"{SVG}title") is not None)
-    assert label.find(f"{SVG}title").text == name
-    assert label.find(f"{SVG}title").tail.endswith("…")
-
-
 def test_a_silent_curve_still_draws():
     points = drawing(flat(-600.0)).find(f".//{SVG}polyline").get("points")
     assert "nan" not in points
     assert "inf" not in points
-
-
-def test_axis_follows_a_loud_and_a_quiet_rig():
-    assert level_window([flat(3.0)]) == (-30.0, 10.0)
-    assert level_window([flat(14.0)])[1] >= 14.0
-    low, high = level_window([flat(0.0), flat(-40.0)])
-    assert low <= -50.0
-    assert high == 10.0
-
-
-def test_axis_stays_while_a_curve_moves_a_little():
-    windows = {level_window([flat(level)]) for level in np.arange(-5.0, 9.0, 0.5)}
-    assert windows == {(-30.0, 10.0)}
 
 
 @given(st.lists(st.floats(min_value=0, max_value=300), min_size=1, max_size=4))

@@ -8,7 +8,8 @@ import pytest
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
-from labkit.view.curve.plot import plot_responses
+from labkit.view.curve.curve import Curve
+from labkit.view.curve.plot import level_window, plot_responses
 from labkit.view.palette import COPPER, PINS
 
 
@@ -64,3 +65,15 @@ def test_silence_can_be_plotted(tmp_path):
     grid = frequency_grid()
     plot_responses({"now": Response(frequency_hz=grid, values=np.zeros(grid.size))}, tmp_path / "x.svg")
     assert (tmp_path / "x.svg").stat().st_size > 1000
+
+
+def _flat(level_db):
+    return Curve(frequency_hz=np.array([50.0, 20e3]), gain_db=np.full(2, level_db), label="")
+
+
+def test_a_file_widens_the_axis_only_where_a_curve_lies_outside():
+    assert {level_window([_flat(level)]) for level in np.arange(-14.0, 15.0, 0.5)} == {(-30.0, 15.0)}
+    assert level_window([_flat(24.0)])[1] == 30.0
+    low, high = level_window([_flat(0.0), _flat(-40.0)])
+    assert low <= -50.0
+    assert high == 15.0

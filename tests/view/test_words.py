@@ -102,7 +102,7 @@ def test_silence_is_said_to_be_silence():
 
 
 def test_a_silent_pin_is_not_compared_with():
-    silent = Reading(peak_hz=None, height_db=None, treble_end_hz=None, bass_db=-600.0, is_silent=True)
+    silent = Reading(peak_hz=None, height_db=None, minus_3db_hz=None, bass_db=-600.0, is_silent=True)
     numbers = key_numbers(read_response(second_order(3000, 2)), pinned=silent)
     assert all("pinned" not in number.detail for number in numbers)
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -201,11 +201,31 @@ class Control:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Controls that belong together, under one heading."""
+    """Controls that belong together, under one heading.
+
+    Parameters
+    ----------
+    title : str
+    controls : tuple of Control
+    note : str
+        Stands beneath them.
+    is_fold : bool
+        Closed at first; its heading then carries the values, so that nothing is hidden, on paper either.
+    """
 
     title: str
     controls: tuple[Control, ...]
     note: str = ""
+    is_fold: bool = False
+
+    def head(self, values: Mapping[str, Value]) -> str:
+        """Return the values of the controls as a heading carries them.
+
+        >>> turns = Control(key="turns", label="Turns", kind="slider", positions=(1.0, 8000.0), unit="count")
+        >>> Group(title="Coil", controls=(turns,)).head({"turns": 8000.0})
+        '8000'
+        """
+        return ", ".join(control.text(values[control.key]) for control in self.controls)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +233,15 @@ class ControlSet:
     """The groups of a page, looked up by key."""
 
     groups: tuple[Group, ...]
+
+    def without(self, key: str) -> ControlSet:
+        """Return the set without a control; its group stays, with its note."""
+        return ControlSet(
+            tuple(
+                replace(group, controls=tuple(control for control in group.controls if control.key != key))
+                for group in self.groups
+            )
+        )
 
     def __iter__(self) -> Iterator[Control]:
         return (control for group in self.groups for control in group.controls)

@@ -172,22 +172,14 @@ class Intake:
         self._arriving = None
 
 
-class Upload(LabWidget):
-    """A place to drop files on, with the list of those that are there.
+class FileTaker(LabWidget):
+    """A widget that takes files of the page in acknowledged pieces; ``intake`` says which.
 
-    ``on_file(handler)`` gets each `GivenFile`; an `InputError` it raises is said beside the button.
-    ``on("remove", handler)`` gets the key of a listed file.
+    ``on_file(handler)`` gets each `GivenFile`; an `InputError` it raises is sent back as a sentence.
     """
 
-    _esm = web_text("upload.js")
-    _css = web_text("tokens.css", "widgets.css", "upload.css")
-    label = traitlets.Unicode("Choose files").tag(sync=True)
-    hint = traitlets.Unicode("").tag(sync=True)
-    accept = traitlets.Unicode("").tag(sync=True)
-    many = traitlets.Bool(True).tag(sync=True)
-    largest = traitlets.Int(0).tag(sync=True)
     piece = traitlets.Int(PIECE_BYTES).tag(sync=True)
-    files: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    largest = traitlets.Int(0).tag(sync=True)
 
     def __init__(self, intake: Intake, **traits: Any) -> None:
         super().__init__(largest=intake.largest, **traits)
@@ -227,6 +219,21 @@ class Upload(LabWidget):
             return {"cancelled": True}
         self._on_file(self._intake.end())
         return {"done": True}
+
+
+class Upload(FileTaker):
+    """A place to drop files on, with the list of those that are there.
+
+    An `InputError` of the handler is said beside the button. ``on("remove", handler)`` gets the key of a listed file.
+    """
+
+    _esm = web_text("upload.js")
+    _css = web_text("tokens.css", "widgets.css", "upload.css")
+    label = traitlets.Unicode("Choose files").tag(sync=True)
+    hint = traitlets.Unicode("").tag(sync=True)
+    accept = traitlets.Unicode("").tag(sync=True)
+    many = traitlets.Bool(True).tag(sync=True)
+    files: traitlets.List[Any] = traitlets.List().tag(sync=True)
 
 
 def offer_curves(

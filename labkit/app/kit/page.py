@@ -4,32 +4,24 @@ from __future__ import annotations
 
 import re
 from abc import abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import cache, cached_property, partial
 from html import escape
 from typing import Any, Generic, TypeVar
 
 import ipywidgets
 
-from labkit.app.kit.background import Background, Debounce
-from labkit.app.kit.controls import ControlSet
+from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile, Intake, Upload
+from labkit.app.kit.listening_bar import Hearing, Kept, Listening
+from labkit.app.kit.page_state import TALL, PinningPageState, RigCurve
 from labkit.app.kit.rig.opened import LARGEST_SHEET
-from labkit.app.kit.rig.state import MOST_PINS
-from labkit.app.kit.sound import USUAL_TAKE, RenderedSound, render_sound, take_names
+from labkit.app.kit.rig.state import split_query
 from labkit.app.kit.text import warnings_html
-from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers, Player
+from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
-from labkit.sound.loudness import HEARING_CAUTION
-from labkit.view.palette import PINS
-
-SOUND_PAUSE_S = 0.25
-SOUND_LIMIT_S = 60.0
-"""The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
-MAKING = "Making the sound …"
-ABOUT_HEARING = (
-    "Whether a difference is heard, only a blind test tells: the page “Listening test” makes one of this rig."
-)
 
 State = TypeVar("State", bound=Any)
 
@@ -55,11 +47,15 @@ class Page(Generic[State]):
         self.actions = ActionBar()
         self.files = FileOffers()
         self._shown_controls: ControlSet | None = None
+        self.listening = Listening(self.hearing)
         self.set_up()
         self._connect()
         self.show()
-        heading = ipywidgets.HTML(f"<h1>{escape(self.title)}</h1><p>{escape(self.lead)}</p>")
-        self.box = box("lab-page", box("lab-title", heading), box("lab-columns", *self.columns()))
+        heading = ipywidgets.HTML(
+            f"<h1>{escape(self.title)}</h1>" + (f"<p>{escape(self.lead)}</p>" if self.lead else "")
+        )
+        parts = box("lab-title", heading, self.actions), box("lab-columns", *self.columns())
+        self.box = box("lab-page", self.listening.bar, *parts)
         if self.css_class:
             self.box.add_class(self.css_class)
 
@@ -70,9 +66,18 @@ class Page(Generic[State]):
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what stands below the heading, side by side."""
 
+    def hearing(self) -> Hearing:
+        """Return what is to be heard: the rig of the address, on a page that has none of its own."""
+        return replace(rig_hearing(self._travelling), keeps=False)
+
     def shown_controls(self) -> ControlSet:
         """Return the controls to show: all of them, unless a page says otherwise."""
         return self.state.controls
+
+    def heads(self, controls: ControlSet) -> dict[str, str]:
+        """Return what stands beside the titles of groups: the values of those that are folded."""
+        values = self.state.values
+        return {group.title: group.head(values) for group in controls.groups if group.is_fold}
 
     def buttons(self) -> list[dict[str, object]]:
         """Return the buttons of the action bar."""
@@ -81,21 +86,32 @@ class Page(Generic[State]):
             {"key": "undo", "label": "Undo", "enabled": state.can_undo},
             {"key": "redo", "label": "Redo", "enabled": state.can_redo},
             {"key": "again", "label": "Start again", "enabled": state.is_changed},
-            {"key": "link", "label": "Copy link", "enabled": True},
+            {"key": "link", "label": "Share", "enabled": True},
         ]
 
     def show(self) -> None:
-        """Show the present state."""
+        """Sound and show the present state."""
+        self.listening.show()
+        self._show_controls()
+
+    def _show_controls(self) -> None:
         controls = self.shown_controls()
         if self._shown_controls != controls:
             self.controls.show_controls(controls)
             self._shown_controls = controls
         self.controls.show_values(controls, self.state.values, self.state.errors)
+        self.controls.heads = self.heads(controls)
         self.actions.actions = self.buttons()
         self.actions.query = self.state.query
 
+    @cached_property
+    def _travelling(self) -> TravellingState:
+        return TravellingState()
+
     def _connect(self) -> None:
-        state = self.state
+        state, bar = self.state, self.listening.bar
+        bar.on("undo", lambda **_: self._then_show(state.undo))
+        bar.on("redo", lambda **_: self._then_show(state.redo))
         self.controls.on("set", self._set_control)
         self.controls.on("type", self._set_control)
         self.actions.on("undo", lambda **_: self._then_show(state.undo))
@@ -119,6 +135,8 @@ class Page(Generic[State]):
 
     def _open(self, query: str) -> None:
         self.state.open(query)
+        if "_travelling" in self.__dict__:
+            self._travelling.open(split_query(query)[0])
         self.show()
         self.actions.said = " ".join(self.state.problems)
 
@@ -128,28 +146,20 @@ class CurvePage(Page[State]):
 
     Attributes
     ----------
-    pins_comparison : bool
-        True for pages that compare with what a pin can hold (`CurvePageState.compared_changes`).
+    keeps : bool
+        False where B is what the page has found, and nothing can be kept in its place.
     """
 
-    pins_comparison = False
+    keeps = True
 
     def __init__(self, state: State) -> None:
         self.curve = CurveView()
         self.faults = ipywidgets.HTML()
-        self.takes = take_names()
-        self.player = Player(takes=list(self.takes), note=HEARING_CAUTION)
-        self._take = self.takes[0] if self.takes else USUAL_TAKE
-        self._has_sounded = False
-        self._is_outdated = False
-        self.sound_work = Background()
-        self._sound = Debounce(self._render, SOUND_PAUSE_S)
         super().__init__(state)
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the controls, and everything else beside them."""
-        listen = (ipywidgets.HTML("<h2>Listen</h2>"), self.player, note(ABOUT_HEARING))
-        more = (self.actions, self.faults, *self.below(), box("lab-listen", *listen), *self.at_the_end())
+        more = (self.faults, *self.below(), *self.at_the_end())
         return self.controls, box("lab-right", box("lab-results", *self.results()), box("lab-more", *more))
 
     @abstractmethod
@@ -157,11 +167,11 @@ class CurvePage(Page[State]):
         """Return what stands on top and stays in view: numbers, curve, caption."""
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return what stands between the actions and the player."""
+        """Return what stands below the actions."""
         return ()
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return what stands below the player."""
+        """Return what stands last."""
         return ()
 
     @abstractmethod
@@ -177,31 +187,31 @@ class CurvePage(Page[State]):
         """Return the rig to listen to beside the present one, and what sets it apart."""
 
     def buttons(self) -> list[dict[str, object]]:
-        """Return the buttons of the action bar, the one that pins first."""
-        return [*([self._pin_button()] if self.pins_comparison else []), *super().buttons()]
+        """Return the buttons of the action bar, the one that keeps first."""
+        can_keep = self.state.can_keep
+        keep = {"key": "keep", "label": "Keep as B", "enabled": can_keep, "primary": can_keep}
+        return [*([keep] if self.keeps else []), *super().buttons()]
 
     def show(self) -> None:
-        """Show the present state."""
+        """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
+        self.listening.show()
         self.curve.svg = self.draw(self.curve.width)
         self.show_results()
-        super().show()
+        self._show_controls()
         self.faults.value = warnings_html(self.state.rig.warnings)
         self.faults.layout.display = None if self.faults.value else "none"
-        other = self.compared()
-        self.player.labels = ["Now"] if other is None else ["Now", other[1]]
-        self._sound_changed()
 
-    def _pin_button(self) -> dict[str, object]:
-        """The button that pins the comparison for the other pages."""
+    def hearing(self) -> Hearing:
+        """Return the present rig as A, and as B what the page compares with: the same as in its curve."""
+        heard = replace(rig_hearing(self.state, self.sounding_rig()), keeps=self.keeps)
         other = self.compared()
-        label = "Pin the comparison" if other is None else f"Pin {other[1]}"
-        return {"key": "pin", "label": label, "enabled": self.state.can_pin}
+        kept = () if other is None else (Kept(text=other[1], rig=lambda: other[0], here=self.sounding_label),)
+        return replace(heard, kept=kept, blind=self.state.compared_query)
 
-    def _pin(self) -> None:
-        other = self.compared()
-        self._then_show(self.state.pin)
-        if other is not None:
-            self.actions.said = f"Pinned {other[1]}: the other pages now have it beside the present rig."
+    @property
+    def sounding_label(self) -> str:
+        """What A is called beside what the page compares with."""
+        return "as it stands"
 
     @property
     def file_stem(self) -> str:
@@ -215,13 +225,10 @@ class CurvePage(Page[State]):
 
     def _connect(self) -> None:
         super()._connect()
-        if self.pins_comparison:
-            self.actions.on("pin", lambda **_: self._pin())
-        self.player.on("render", lambda **_: self._render())
-        self.player.on("take", self._choose_take)
-        self.player.on("cancel", lambda **_: self._drop_sound())
-        self.player.on("warm", lambda **_: self.sound_work.warm(render_sound))
-        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), "width")
+        if self.keeps:
+            for bar in (self.actions, self.listening.bar):
+                bar.on("keep", lambda **_: self._keep())
+        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), ["width", "is_tall"])
 
     def _opener(self, what: str, *, label: str = "") -> Upload:
         """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
@@ -248,102 +255,35 @@ class CurvePage(Page[State]):
         """Show what a sheet describes and return its name; pages that offer to open one say how."""
         raise NotImplementedError
 
-    def _choose_take(self, name: object = "", **_: object) -> None:
-        if name in self.takes:
-            self._take = str(name)
-            self._sound_changed()
-
-    def _sound_changed(self) -> None:
-        """Have the sound made again after a pause, if a sound has been asked for before."""
-        self.player.is_current = False
-        self._is_outdated = self.sound_work.is_busy
-        if self._has_sounded:
-            self._sound.ask()
-
-    def _render(self) -> None:
-        """Have the sound of the present state made, beside the page, and hand it to the player."""
-        self._has_sounded = True
-        self._sound.drop()
-        self._is_outdated = self.sound_work.is_busy
-        if self._is_outdated:
-            return
-        other, file_name = self.compared(), f"{self.file_stem}-{file_stem(self._take)}.wav"
-
-        def done(sound: RenderedSound) -> None:
-            self.player.file_name = file_name
-            self.player.now, self.player.other = sound.now, sound.other
-            self.player.note = sound.note
-            self.player.making = ""
-            if self._is_outdated:  # something has moved since
-                self._render()
-                return
-            self.player.is_current = True
-            self.player.send({"rendered": True})
-
-        def failed(sentence: str, *, again: bool = False) -> None:
-            self.player.refuse(sentence, again=again)
-            if self._is_outdated and not again:
-                self._render()
-
-        def tick(seconds: float) -> None:
-            self.player.making = f"{MAKING} {seconds:.0f} s"
-
-        self.sound_work.ask(
-            render_sound,
-            self.sounding_rig(),
-            *(other or (None, "")),
-            self._take,
-            done=done,
-            failed=failed,
-            broke=lambda sentence: failed(f"the sound was not made: {sentence}.", again=True),
-            tick=tick,
-            limit_s=SOUND_LIMIT_S,
-        )
-
-    def _drop_sound(self) -> None:
-        """End the sound that is being made."""
-        self._sound.drop()
-        self._is_outdated = False
-        self.sound_work.cancel()
-        self.player.making = ""
+    def _keep(self) -> None:
+        """Keep the present rig as B."""
+        can_keep = self.state.can_keep
+        self._then_show(self.state.keep)
+        if not can_keep:
+            self.actions.said = self.state.why_not_kept
 
     def sounding_rig(self) -> Rig:
-        """Return the rig that sounds as "Now"; the present one unless the page shows a changed one."""
+        """Return the rig that sounds as A; the present one unless the page shows a changed one."""
         return self.state.rig
 
 
 class PinningPage(CurvePage[State]):
-    """A page whose present state can be pinned, up to three times; sound compares with the newest pin that differs."""
-
-    pins_comparison = True
-    pinned_thing = "curve"
+    """A page whose present state can be kept, up to three times; curve, numbers and sound compare with the first."""
 
     def _connect(self) -> None:
         super()._connect()
-        self.actions.on("unpin", lambda key="", **_: self._then_show(self.state.unpin, int(key)))
-        self.actions.on("restore", lambda key="", **_: self._then_show(self.state.restore, int(key)))
+        bar, state = self.listening.bar, self.state
+        bar.on("next", lambda **_: self._then_show(state.next_kept))
+        bar.on("drop", lambda slot=-1, **_: self._then_show(state.unpin, int(slot)))
+        bar.on("back", lambda slot=-1, **_: self._then_show(state.restore, int(slot)))
 
-    def show(self) -> None:
-        """Show the present state and the pins."""
-        super().show()
-        self.actions.pins = [
-            {
-                "key": str(shown.pin.slot),
-                "colour": PINS[shown.pin.slot].colour,
-                "dash": " ".join(f"{length:g}" for length in PINS[shown.pin.slot].dash),
-                "text": shown.text,
-            }
-            for shown in self.state.pins
-        ]
-
-    def _pin_button(self) -> dict[str, object]:
-        state = self.state
-        label = "Three are pinned" if len(state.pins) >= MOST_PINS else f"Pin this {self.pinned_thing}"
-        return {"key": "pin", "label": label, "enabled": state.can_pin, "primary": state.can_pin}
+    def hearing(self) -> Hearing:
+        """Return the present rig as A and what was kept as B, C, D."""
+        return rig_hearing(self.state, self.sounding_rig())
 
     def draw(self, width: int) -> str:
         """Return the present curve and the pins."""
-        drawing: str = self.state.draw(width)
+        drawing: str = self.state.draw(width, TALL if self.curve.is_tall else None)
         return drawing
 
     def compared(self) -> tuple[Rig, str] | None:
@@ -352,9 +292,53 @@ class PinningPage(CurvePage[State]):
         return None if shown is None else (self.state.rig_of(shown.pin.setup), shown.short)
 
 
+class TravellingState(PinningPageState[RigCurve]):
+    """The rig of the address, for a page that shows nothing of it."""
+
+    def result_of(self, rig: Rig, values: Mapping[str, Value]) -> RigCurve:
+        """Solve the rig."""
+        return RigCurve.of(rig)
+
+
+def travelling_listening(query: str) -> Listening:
+    """Return a listening bar for a page that is not about a rig: it plays that of an address."""
+
+    @cache
+    def state() -> TravellingState:
+        return TravellingState(query=split_query(query)[0])
+
+    return Listening(lambda: replace(rig_hearing(state()), keeps=False))
+
+
+def rig_hearing(state: PinningPageState[Any], rig: Rig | None = None) -> Hearing:
+    """Return what a page about a rig lets be heard: the present rig, and its pins as B, C, D."""
+    kept = tuple(
+        Kept(
+            text=shown.short,
+            full=shown.text,
+            here=shown.here,
+            rig=partial(state.rig_of, shown.pin.setup),
+            slot=shown.pin.slot,
+        )
+        for shown in state.pins
+    )
+    return Hearing(
+        rig=state.rig if rig is None else rig,
+        name=state.called,
+        kept=kept,
+        offers=state.offers,
+        blind=state.rig_query,
+    )
+
+
 def note(text: str) -> ipywidgets.HTML:
     """Return a line of small print."""
-    return ipywidgets.HTML(f'<p class="lab-note">{escape(text)}</p>')
+    return ipywidgets.HTML(small_print(text))
+
+
+def small_print(text: str) -> str:
+    """Return that line as HTML, for one that changes; nothing where it says nothing."""
+    return f'<p class="lab-note">{escape(text)}</p>' if text else ""
 
 
 def caption(text: str) -> ipywidgets.HTML:

@@ -2,8 +2,8 @@
 
 `PageState` is what every page has: controls, errors beside them, undo and redo. `CurvePageState` adds the rig that
 travels from page to page, some controls of the page's own (their keys begin with ``own.``, as in the address) and what
-follows from both. `PinningPageState` compares the present rig with up to three pins. A subclass says which controls it
-shows and what follows from them.
+follows from both. `PinningPageState` compares the present rig with the first of up to three pins. A subclass says which
+controls it shows and what follows from them.
 """
 
 from __future__ import annotations
@@ -21,12 +21,14 @@ from labkit.app.kit.controls import Control, ControlSet, Value
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.pins import ShownPin, shown_pins
 from labkit.app.kit.rig.state import OWN, RigState, Setup, join_query, read_query, split_query, write_query
+from labkit.app.kit.rig.structure import read_name
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
-from labkit.view.palette import PINS
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
+from labkit.view.curve.marks import LevelDifference, level_difference
+from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, read_response, sentence
 
 State = TypeVar("State")
@@ -37,6 +39,10 @@ COALESCE_S = 1.0
 MOST_STEPS = 200
 GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 """Frequencies of a page's curves, Hz."""
+TALL = 480
+"""Height of a plot on a wide screen, CSS pixels."""
+LONGEST_BRIEF = 11
+"""Characters of a name beside its letter in a small plot; with more, the letter stands alone."""
 
 
 class History(Generic[State]):
@@ -348,13 +354,51 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         return None
 
     @property
-    def can_pin(self) -> bool:
-        """True where `pin` would pin something."""
-        return self._with_pin() != self.snapshot.rig
+    def can_keep(self) -> bool:
+        """True where `keep` would keep something."""
+        return self._with_kept() != self.snapshot
 
-    def pin(self) -> None:
-        """Pin what the page compares with: the rig page and the listening test then show it beside the present rig."""
-        self._history.move(replace(self.snapshot, rig=self._with_pin()))
+    def keep(self) -> None:
+        """Keep the present rig as B."""
+        self._history.move(self._with_kept())
+
+    @property
+    def why_not_kept(self) -> str:
+        """What is said where `keep` keeps nothing."""
+        return "B is the present rig already: change something."
+
+    def try_out(self, setup: Setup) -> None:
+        """Go to another setup of the rig; the present one becomes B. One step of undo.
+
+        Raises
+        ------
+        InputError
+            If nothing follows from it; nothing is changed then.
+        """
+        before = self.snapshot
+        if setup == before.rig.setup:
+            return
+        snapshot = replace(before, rig=replace(before.rig.with_b(before.rig.setup), setup=setup))
+        self._check(snapshot)
+        self._step(snapshot)
+
+    @property
+    def compared_query(self) -> str | None:
+        """The rig with what the page compares with as its first pin, for links; None where no pin can hold it."""
+        rig, changes = self.snapshot.rig, self.compared_changes()
+        if changes is None:
+            return None
+        return self.query_of(replace(replace(rig, setup=self.setup_with(changes)).with_pin(), setup=rig.setup))
+
+    @property
+    def called(self) -> str:
+        """What A is called where there is no B to set it apart from."""
+        return read_name(self.snapshot.rig.setup.rig).plain.rpartition(", ")[2]
+
+    @property
+    def pins(self) -> tuple[ShownPin, ...]:
+        """The pins with what sets each apart from the present setup."""
+        return shown_pins(self.offers, self.snapshot.rig.setup, self.snapshot.rig.pins)
 
     def open(self, query: str) -> None:
         """Start from the query of an address; `problems` then says what of it could not be used."""
@@ -381,11 +425,9 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
     def _make_fresh(self, rig: str) -> Snapshot:
         return self.settled(RigState(setup=Setup(rig=rig)), ())
 
-    def _with_pin(self) -> RigState:
-        rig, changes = self.snapshot.rig, self.compared_changes()
-        if changes is None:
-            return rig
-        return replace(replace(rig, setup=self.setup_with(changes)).with_pin(), setup=rig.setup)
+    def _with_kept(self) -> Snapshot:
+        """The snapshot with the present rig as B: as the first pin, where the page has no B of its own."""
+        return replace(self.snapshot, rig=self.snapshot.rig.with_pin())
 
     def _check(self, snapshot: Snapshot) -> None:
         """Raise InputError where nothing follows from a snapshot."""
@@ -444,7 +486,7 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
 
 
 class PinningPageState(CurvePageState[Result]):
-    """The state of a page that pins its present rig, up to three times, and compares with the newest that differs.
+    """The state of a page that keeps its present rig, up to three times, and compares with the first kept one.
 
     Its result has the ``reading`` of the present curve.
     """
@@ -458,6 +500,16 @@ class PinningPageState(CurvePageState[Result]):
         )
         super().__init__(rig, query=query, clock=clock)
 
+    @property
+    def compared(self) -> ShownPin | None:
+        """B, the first pin, which numbers and sound compare with; None where it is the present setup."""
+        pins = self.pins
+        return pins[0] if pins and pins[0].pin.setup != self.snapshot.rig.setup else None
+
+    def next_kept(self) -> None:
+        """Take the next pin for B."""
+        self._history.move(replace(self.snapshot, rig=self.snapshot.rig.next_pin()))
+
     def unpin(self, slot: int) -> None:
         """Drop a pin."""
         self._history.move(replace(self.snapshot, rig=self.snapshot.rig.without_pin(slot)))
@@ -469,19 +521,8 @@ class PinningPageState(CurvePageState[Result]):
                 self._step(self.settled(replace(self.snapshot.rig, setup=pin.setup), self.snapshot.own))
 
     @property
-    def pins(self) -> tuple[ShownPin, ...]:
-        """The pins with what sets each apart from the present setup."""
-        return shown_pins(self.offers, self.snapshot.rig.setup, self.snapshot.rig.pins)
-
-    @property
-    def compared(self) -> ShownPin | None:
-        """The pin that numbers and sound compare with: the newest that differs from now."""
-        different = [shown for shown in self.pins if shown.pin.setup != self.snapshot.rig.setup]
-        return different[-1] if different else None
-
-    @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height, treble end and level, compared with a pin where there is one."""
+        """Peak, peak over the bass, −3 dB point and level, compared with a pin where there is one."""
         compared, reading = self.compared, self.result.reading  # type: ignore[attr-defined]
         if compared is None:
             return (*key_numbers(reading), output_number(self.rig.outputs))
@@ -493,27 +534,62 @@ class PinningPageState(CurvePageState[Result]):
     def description(self) -> str:
         """The curves in words."""
         kept = [
-            f"Pinned, {shown.short}: {sentence(key_numbers(self.curve_of(shown.pin.setup).reading))}"
-            for shown in self.pins
+            f"{letter} {shown.short}: {sentence(key_numbers(self.curve_of(shown.pin.setup).reading))}"
+            for letter, shown in zip("BCD", self.pins)
         ]
         return " ".join([sentence(self.numbers), *kept])
 
-    def pinned_curves(self, levels: Sequence[np.ndarray] | None = None) -> list[Curve]:
-        """Return the pins as curves; ``levels`` in dB on `GRID`, at equal EMF by default."""
-        if levels is None:
-            levels = [self.curve_of(pin.setup).gain_db for pin in self.snapshot.rig.pins]
+    @property
+    def difference(self) -> LevelDifference | None:
+        """A minus B as the page draws them; None without a B."""
+        return level_difference(*self.curves()[:2]) if self.compared is not None else None
+
+    def curves(self) -> list[Curve]:
+        """Return the present curve, then B, C, D, at equal EMF."""
+        kept = [self.curve_of(pin.setup).gain_db for pin in self.snapshot.rig.pins]
+        return self.lettered_curves([self.curve_of(self.snapshot.rig.setup).gain_db, *kept])
+
+    def drawn_as(self, title: str, width: int, height: int | None = None) -> str:
+        """Return the drawing of the curves under a title, SVG, for a width (and a height) in CSS pixels."""
+        return draw_curves(
+            self.curves(),
+            title=title,
+            description=self.description,
+            width=width,
+            height=height,
+            compares=self.compared is not None,
+        )
+
+    def lettered_curves(self, levels: Sequence[np.ndarray], *, is_marked: bool = True) -> list[Curve]:
+        """Return the present curve as A and the pins as B, C, D, named as in the bar.
+
+        Parameters
+        ----------
+        levels : sequence of ndarray, dB on `GRID`
+            Of the present setup and of each pin.
+        is_marked : bool
+            False where the numbers of the readings are not those of these levels.
+        """
+        pins = self.pins
+        here = pins[0].here if pins else self.called
+        readings = [self.result.reading, *(self.curve_of(shown.pin.setup).reading for shown in pins)]  # type: ignore[attr-defined]
+        names = [(here, here), *((shown.short, shown.brief) for shown in pins)]
         return [
-            Curve(frequency_hz=GRID, gain_db=level, label=shown.short, brief=shown.brief, style=PINS[shown.pin.slot])
-            for shown, level in zip(self.pins, levels)
+            Curve(
+                frequency_hz=GRID,
+                gain_db=level,
+                label=f"{letter} {name}",
+                brief=letter if len(brief) > LONGEST_BRIEF else f"{letter} {brief}",
+                style=style,
+                reading=reading if is_marked else None,
+            )
+            for letter, style, level, reading, (name, brief) in zip("ABCD", (NOW, *PINS), levels, readings, names)
         ]
 
     @property
     def _as_opened(self) -> Snapshot:
         """What the page opens with for the present rig, without pins."""
         return self._fresh(self.snapshot.rig.setup.rig)
-
-    def _with_pin(self) -> RigState:
-        return self.snapshot.rig.with_pin()
 
     def _check(self, snapshot: Snapshot) -> None:
         super()._check(snapshot)

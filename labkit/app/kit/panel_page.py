@@ -42,7 +42,7 @@ def panel(name: str | None = None) -> ipywidgets.Box:
     except InputError as error:
         return message_box("This panel cannot be shown", str(error))
     found = panels()[name].thing
-    return _page(_heading(found.title, found.task), widget)
+    return _page(_heading(found.title, found.task), widget, before=(_listening_bar(),))
 
 
 def message_box(title: str, sentence: str) -> ipywidgets.Box:
@@ -86,11 +86,22 @@ def _heading(title: str, sentence: str) -> ipywidgets.HTML:
     return ipywidgets.HTML(f"<h1>{escape(title)}</h1><p>{escape(sentence)}</p>")
 
 
-def _page(heading: ipywidgets.HTML, *below: ipywidgets.Widget) -> ipywidgets.Box:
+def _listening_bar() -> ipywidgets.Widget:
+    """The bar at the foot, with the rig of the page's address."""
+    from labkit.app.kit.page import travelling_listening
+
+    listening = travelling_listening(os.environ.get("QUERY_STRING", ""))
+    listening.show()
+    return listening.bar
+
+
+def _page(
+    heading: ipywidgets.HTML, *below: ipywidgets.Widget, before: tuple[ipywidgets.Widget, ...] = ()
+) -> ipywidgets.Box:
     """The frame of the lab's pages; its style sheet comes along, since a plugin's widgets bring none."""
     style = web_text("tokens.css", "widgets.css")
     title = ipywidgets.Box([heading])
     title.add_class("lab-title")
-    page = ipywidgets.VBox([title, *below, ipywidgets.HTML(f"<style>{style}</style>")])
+    page = ipywidgets.VBox([*before, title, *below, ipywidgets.HTML(f"<style>{style}</style>")])
     page.add_class("lab-page")
     return page

@@ -1,10 +1,15 @@
-"""The sound of a page without widgets: one take through the present rig and another one, at one loudness."""
+"""The sound of a page without widgets: a take or a recording through A and B, as responses that the page convolves.
+
+A is the rig under the hand, B one that was kept. The page gets the coil signals once and a response for every change;
+files are made only to be saved.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
+from typing import Literal
 
 import numpy as np
 
@@ -12,38 +17,45 @@ from labkit.core.errors import InputError
 from labkit.core.wav import wav_bytes
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.loudness import HEARING_CAUTION, match_loudness
+from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
+from labkit.sound.live_response import (
+    RATE,
+    TakeLoudness,
+    bin_transfers,
+    converting_response,
+    impulse_responses,
+)
+from labkit.sound.loudness import QUIET_LUFS, match_loudness
 from labkit.sound.render.rendering import Renderer
-from labkit.sound.render.rig_sound import coil_spots, coil_transfers
+from labkit.sound.render.rig_sound import coil_spots, coil_transfers, mixing_warnings, rig_difference
 from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.sheet import load_take, usable_takes
-from labkit.sound.take.take import CoilSpot, synthesise
-from labkit.view.words import louder_in_words
+from labkit.sound.take.take import CoilSpot, Take, synthesise
+from labkit.view.words import frequency_in_words, louder_in_words
+
+Letter = Literal["A", "B"]
 
 USUAL_TAKE = "E chord"
 LONGEST_S = 12.0
-"""Longer takes are left to the command line: a page sends every change of sound whole."""
+"""Longer takes are left to the command line: a page holds every coil's signal."""
 
+LONGEST_RECORDING_S = 60.0
+SILENT = "nothing reaches the input: turn the volume up"
+AS_IT_IS = "unknown, taken as it is"
+"""What a recording was made through where nobody knows: then it stands for the strings themselves."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RenderedSound:
-    """One or two sounds, ready to play.
+LIVE_BOOST_DB = 12.0
+"""Greatest boost of what is played live: hum and hiss of the input rise with it while nobody plays."""
 
-    Attributes
-    ----------
-    now, other : bytes
-        WAV files of the same length; ``other`` is empty without a second rig.
-    labels : tuple of str
-        What each is called.
-    note : str
-        How they were matched, and what to mind.
-    """
+_UNHEARD = 1e-5
+_FAINTEST = 1e-5
+_RECORDING = "recording"
+_INPUT = "input"
+_HIGHEST_HZ = 16_000.0
+"""Up to here the band of a conversion is judged: a recording holds little above."""
 
-    now: bytes
-    other: bytes
-    labels: tuple[str, ...]
-    note: str
+_NOTHING = np.zeros((0, 0), dtype=np.float32)
 
 
 def take_names() -> tuple[str, ...]:
@@ -52,47 +64,241 @@ def take_names() -> tuple[str, ...]:
     return tuple(sorted(names, key=lambda name: (name != USUAL_TAKE, names.index(name))))
 
 
-def render_sound(rig: Rig, other: Rig | None = None, other_name: str = "", take: str = USUAL_TAKE) -> RenderedSound:
-    """Return a take through a rig, and through another for comparison.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OwnRecording:
+    """A person's own recording, or what they play live.
 
-    Parameters
+    Attributes
     ----------
-    rig, other : Rig
-    other_name : str
-        What sets the other one apart.
-    take : str
-        Catalogue name.
-
-    Raises
-    ------
-    InputError
-        If nothing is to be heard, with the reason.
+    name : str
+    samples : ndarray, shape (samples,)
+        One channel, 48 000 samples a second.
+    loudness : TakeLoudness
+    through : Rig, optional
+        The rig it was made through; None takes the recording for the strings themselves.
+    is_live : bool
+        True for the input: then `samples` are a take in its stead, by which loudness is judged.
     """
-    counted = counted_outputs(rig) if other is None else counted_outputs(other, rig)
-    sounds = {"now": _render(rig, take, counted.levels_db[-1])}
-    if other is not None:
-        sounds["other"] = _render(other, take, counted.levels_db[0])
-    rate = 48_000
-    try:
-        matched = match_loudness(sounds, rate)
-    except InputError as error:
-        if "silent" in str(error):
-            raise InputError("There is nothing to hear: no signal reaches the input. Turn the volume up.") from None
-        raise
-    files = {
-        name: wav_bytes(samples, rate, sample_format="PCM_16", name=name) for name, samples in matched.samples.items()
-    }
-    note = HEARING_CAUTION
-    if other is not None:
-        change = level_change(other, rig, outputs=counted, measured_db=matched.difference_db("now", "other"))
-        said = compared_in_words(change, "now", "the other")
-        note = f"Both are set to the same loudness; before that, {said}. {note}"
-    return RenderedSound(
-        now=files["now"],
-        other=files.get("other", b""),
-        labels=("Now", other_name) if other is not None else ("Now",),
-        note=note,
-    )
+
+    name: str
+    samples: np.ndarray
+    loudness: TakeLoudness
+    through: Rig | None = None
+    is_live: bool = False
+
+    @property
+    def lufs(self) -> float:
+        """Loudness as it is."""
+        return self.loudness.of(bin_transfers(np.ones_like))
+
+    def difference(self, rig: Rig, levels_db: Mapping[str, float]) -> Difference:
+        """Return what turns it into the sound of another rig.
+
+        Raises
+        ------
+        InputError
+            If one of the two rigs passes nothing.
+        """
+        boost = LIVE_BOOST_DB if self.is_live else DEFAULT_BOOST_DB
+        if self.through is not None:
+            return rig_difference(self.through, rig, greatest_boost_db=boost)
+        return Difference(
+            before=lambda frequency_hz: np.ones(np.shape(frequency_hz), dtype=complex),
+            after=partial(rig.evaluate, levels_db=levels_db),
+            greatest_boost_db=boost,
+            before_name="the recording",
+            after_name=rig.name,
+        )
+
+    @classmethod
+    def of(cls, name: str, samples: np.ndarray) -> OwnRecording:
+        """Return a recording of which nothing else is known.
+
+        Raises
+        ------
+        InputError
+            If it is too short, too long, silent, or holds what is no number.
+        """
+        if not np.all(np.isfinite(samples)):
+            raise InputError(f"{name} holds samples that are not numbers; save it again")
+        if not np.any(np.abs(samples) > _FAINTEST):
+            raise InputError(f"{name} is silent; a recording of the instrument is due")
+        if samples.size > LONGEST_RECORDING_S * RATE:
+            seconds = samples.size / RATE
+            raise InputError(f"{name} lasts {seconds:.0f} s; the page takes {LONGEST_RECORDING_S:.0f} s: cut it first")
+        return cls(name=name, samples=samples, loudness=TakeLoudness(samples[None, :]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeardSide:
+    """One of the two sounds.
+
+    Attributes
+    ----------
+    keys : tuple of str
+        Names of the signals that are convolved and added.
+    responses : ndarray, shape (signals, taps), float32
+    lufs : float
+        Loudness before any gain; −infinity where nothing reaches the input.
+    words : str
+        Why nothing is heard, or where a conversion is true; else empty.
+    """
+
+    keys: tuple[str, ...]
+    responses: np.ndarray
+    lufs: float
+    words: str = ""
+
+    @property
+    def is_silent(self) -> bool:
+        """True where nothing is heard."""
+        return self.lufs == -np.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeardPair:
+    """What a page needs to play A, and B where one was kept; what is played live stays as loud as it comes in."""
+
+    sides: Mapping[Letter, HeardSide]
+    first_lufs: float
+    target_lufs: float = QUIET_LUFS
+
+    def gains_db(self, *, is_same: bool) -> dict[Letter, float | None]:
+        """Return the gain to put on each side, dB; None for a silent one.
+
+        Both at the target where they are to be equally loud; otherwise the louder of A and B, or of A and what A was
+        when it began to sound.
+        """
+        heard = {letter: side.lufs for letter, side in self.sides.items()}
+        loudest = max(heard.get("B", self.first_lufs), *heard.values())
+        return {
+            letter: None if lufs == -np.inf else self.target_lufs - (lufs if is_same else loudest)
+            for letter, lufs in heard.items()
+        }
+
+    def level_words(self, letter: Letter, *, is_same: bool) -> str:
+        """Say what was done to a side's level, or how it stands against the other's."""
+        side, other = self.sides[letter], self.sides.get("B" if letter == "A" else "A")
+        if side.is_silent:
+            return "silent"
+        if other is None or other.is_silent:
+            return ""
+        change = side.lufs - other.lufs
+        if not is_same:
+            return f"level {signed_db(change)}"
+        return f"{signed_db(-change)} to match" if round(change, 1) > 0 else "as it is"
+
+
+class LiveSound:
+    """A take or a recording through A and B, worked out anew for every change.
+
+    Attributes
+    ----------
+    take : str
+        Catalogue name of what is played.
+    recording : OwnRecording, optional
+        Played in the take's place.
+    """
+
+    def __init__(self) -> None:
+        self.take = USUAL_TAKE
+        self.recording: OwnRecording | None = None
+        self.signals: dict[str, np.ndarray] = {}
+        """What sides name by key, shape (samples,), float32."""
+        self._first_lufs: float | None = None
+        self._kept: tuple[Rig, OwnRecording | None, str, Mapping[str, float], HeardSide] | None = None
+
+    def play(self, take: str = "", recording: OwnRecording | None = None) -> None:
+        """Play another take, or a recording."""
+        self.take, self.recording = take or self.take, recording
+        self.signals.clear()
+        self._first_lufs = self._kept = None
+
+    def play_input(self, through: Rig | None, now: Rig) -> None:
+        """Play what comes in, from a guitar with the rig ``through``; the present take stands in for its loudness."""
+        take, _, _ = _played(self.take, through or now)
+        samples = take.emf[0]
+        if through is not None:
+            samples = Renderer(take).render(coil_transfers(through, take.coils))
+        loudness = TakeLoudness(samples[None, :])
+        self.play(
+            recording=OwnRecording(name=_INPUT, samples=samples, loudness=loudness, through=through, is_live=True)
+        )
+
+    def hear(self, now: Rig, kept: Rig | None = None) -> HeardPair:
+        """Return A, and B where one is kept, with the outputs of both counted as in every comparison."""
+        levels = counted_outputs(now if kept is None else kept, now).levels_db
+        sides: dict[Letter, HeardSide] = {"A": self._side(now, levels[-1])}
+        if kept is not None:
+            sides["B"] = self._kept_side(kept, levels[0])
+        if self._first_lufs is None:
+            self._first_lufs = sides["A"].lufs
+        is_live = self.recording is not None and self.recording.is_live
+        target = self.recording.lufs if self.recording is not None and is_live else QUIET_LUFS
+        return HeardPair(sides=sides, first_lufs=self._first_lufs, target_lufs=target)
+
+    def sound_file(self, now: Rig, kept: Rig | None, letter: Letter, *, is_same: bool) -> bytes:
+        """Return A or B as a WAV file, by the whole response and at the gain that the page plays it with.
+
+        Raises
+        ------
+        InputError
+            If one of them is silent, or what is heard is played live.
+        """
+        if self.recording is not None and self.recording.is_live:
+            raise InputError("nothing of what is played live is kept: choose a take or a recording to save it")
+        levels = counted_outputs(now if kept is None else kept, now).levels_db
+        sounds = {"A": self._render(now, levels[-1])}
+        if kept is not None:
+            sounds["B"] = self._render(kept, levels[0])
+        matched = match_loudness(sounds, RATE, keep_difference=not is_same)
+        return wav_bytes(matched.samples[letter], RATE, sample_format="PCM_16", name=letter)
+
+    def _kept_side(self, kept: Rig, levels_db: Mapping[str, float]) -> HeardSide:
+        """The side of B, which stays while A moves."""
+        if self._kept is not None:
+            rig, recording, take, levels, side = self._kept
+            if rig is kept and recording is self.recording and (take, levels) == (self.take, levels_db):
+                return side
+        side = self._side(kept, levels_db)
+        self._kept = (kept, self.recording, self.take, levels_db, side)
+        return side
+
+    def _side(self, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
+        if self.recording is not None:
+            if not self.recording.is_live:
+                self.signals[_RECORDING] = self.recording.samples.astype(np.float32, copy=False)
+            return _converted(self.recording, rig, levels_db)
+        take, loudness, keys = _played(self.take, rig)
+        transfers = bin_transfers(coil_transfers(rig, take.coils, levels_db=levels_db))
+        lufs = loudness.of(transfers)
+        if lufs == -np.inf:
+            return HeardSide(keys=(), responses=_NOTHING, lufs=lufs, words=SILENT)
+        sizes = np.abs(transfers).max(axis=1)
+        heard = [place for place, size in enumerate(sizes) if size > _UNHEARD * sizes.max()]
+        for place in heard:
+            self.signals.setdefault(keys[place], take.emf[place].astype(np.float32))
+        return HeardSide(
+            keys=tuple(keys[place] for place in heard), responses=impulse_responses(transfers[heard]), lufs=lufs
+        )
+
+    def _render(self, rig: Rig, levels_db: Mapping[str, float]) -> np.ndarray:
+        if self.recording is not None:
+            from labkit.sound.convert.conversion import convert_samples
+
+            return convert_samples(self.recording.samples, RATE, self.recording.difference(rig, levels_db))
+        take, _, _ = _played(self.take, rig)
+        return Renderer(take).render(coil_transfers(rig, take.coils, levels_db=levels_db))
+
+
+def level_sentence(now: Rig, kept: Rig, pair: HeardPair) -> str:
+    """Say how loud A is against B before anything is matched, with its bounds and how outputs were counted."""
+    one, other = pair.sides["A"], pair.sides["B"]
+    if one.is_silent or other.is_silent:
+        return ""
+    change = level_change(kept, now, outputs=counted_outputs(kept, now), measured_db=one.lufs - other.lufs)
+    sentence = compared_in_words(change, "A", "B").replace(" was ", " is ", 1)
+    return f"Before matching, {sentence}."
 
 
 def compared_in_words(change: LevelChange, one: str, other: str) -> str:
@@ -103,16 +309,47 @@ def compared_in_words(change: LevelChange, one: str, other: str) -> str:
     return f"{sentence}, {change.words}" if change.words else sentence
 
 
-def _render(rig: Rig, take: str, levels_db: Mapping[str, float]) -> np.ndarray:
-    performance = _performance(take)
-    spots = coil_spots(rig, scale=performance.strings.scale)
-    renderer = _renderer(take, tuple(spots.items()))
-    return renderer.render(coil_transfers(rig, renderer.take.coils, levels_db=levels_db))
+def signed_db(value: float) -> str:
+    """Write a level with its sign and one decimal.
+
+    >>> signed_db(-1.62), signed_db(0.04), signed_db(2.5)
+    ('−1.6\xa0dB', '0.0\xa0dB', '+2.5\xa0dB')
+    """
+    rounded = round(value, 1)
+    sign = "+" if rounded > 0 else "−" if rounded < 0 else ""
+    return f"{sign}{abs(rounded):.1f}\N{NO-BREAK SPACE}dB"
+
+
+def _converted(recording: OwnRecording, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
+    try:
+        difference = recording.difference(rig, levels_db)
+        low, high = (frequency_in_words(frequency) for frequency in difference.band(_HIGHEST_HZ))
+    except InputError as error:
+        return HeardSide(keys=(), responses=_NOTHING, lufs=-np.inf, words=str(error))
+    if recording.through is None:
+        words = [f"as if the {_INPUT if recording.is_live else _RECORDING} were the strings themselves"]
+    else:
+        noise = difference.boost_db(_HIGHEST_HZ)
+        words = [f"true from {low} to {high}", f"noise rises by up to {max(noise, 0.0):.0f}\N{NO-BREAK SPACE}dB"]
+        words += mixing_warnings(recording.through, rig)
+    return HeardSide(
+        keys=(_INPUT if recording.is_live else _RECORDING,),
+        responses=converting_response(difference),
+        lufs=recording.loudness.of(bin_transfers(difference.limited)),
+        words="; ".join(words),
+    )
+
+
+def _played(name: str, rig: Rig) -> tuple[Take, TakeLoudness, tuple[str, ...]]:
+    """A take under the coils of a rig, its loudness, and the names of its signals: one for each place of a coil."""
+    spots = tuple(coil_spots(rig, scale=_performance(name).strings.scale).items())
+    return (*_synthesised(name, spots), tuple(f"{name}, {spot}" for _, spot in spots))
 
 
 @lru_cache(maxsize=6)
-def _renderer(take: str, spots: tuple[tuple[str, CoilSpot], ...]) -> Renderer:
-    return Renderer(synthesise(_performance(take), dict(spots)))
+def _synthesised(name: str, spots: tuple[tuple[str, CoilSpot], ...]) -> tuple[Take, TakeLoudness]:
+    take = synthesise(_performance(name), dict(spots), rate=RATE)
+    return take, TakeLoudness(take.emf)
 
 
 @lru_cache(maxsize=32)

@@ -6,7 +6,9 @@ import datetime
 from collections.abc import Sequence
 from html import escape
 
-from labkit.view.words import KeyNumber, level_in_words, sentence
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
+from labkit.view.curve.marks import LevelDifference
+from labkit.view.words import KeyNumber, Reading, frequency_in_words, level_in_words, sentence
 
 
 def numbers_html(numbers: tuple[KeyNumber, ...]) -> str:
@@ -17,6 +19,56 @@ def numbers_html(numbers: tuple[KeyNumber, ...]) -> str:
         for number in numbers
     )
     return f'<dl class="lab-numbers" data-announce="{escape(sentence(numbers))}">{cells}</dl>'
+
+
+LEAST_PEAK_DB = 0.5
+"""A bump lower than this is said to be no peak: what `height_in_words` calls nearly flat."""
+
+
+def rig_answer(now: Reading, other: Reading | None = None, difference: LevelDifference | None = None) -> str:
+    """Return what a rig's curve says in one sentence, HTML: against B where there is one, numbers of A underlined.
+
+    >>> rig_answer(Reading(peak_hz=2800.0, height_db=5.4, minus_3db_hz=4500.0, bass_db=0.0))
+    'Peak <em>2.8 kHz</em>, 5.4 dB over the bass; falls away from <em>4.5 kHz</em>.'
+    """
+    if now.is_silent:
+        return "Nothing reaches the input."
+
+    def said(frequency_hz: float) -> str:
+        return f"<em>{frequency_in_words(frequency_hz)}</em>"
+
+    parts = []
+    if now.peak_hz is None or now.height_db is None or now.height_db < LEAST_PEAK_DB:
+        parts.append(
+            "No peak"
+            if other is None or other.peak_hz is None
+            else f"No peak; B has one at {frequency_in_words(other.peak_hz)}"
+        )
+    elif other is None:
+        parts.append(f"Peak {said(now.peak_hz)}, {level_in_words(now.height_db)} over the bass")
+    else:
+        beside = "B has none" if other.peak_hz is None else f"{frequency_in_words(other.peak_hz)} with B"
+        parts.append(f"Peak {said(now.peak_hz)}, {beside}")
+    if difference is None:
+        parts += [f"falls away from {said(now.minus_3db_hz)}"] if now.minus_3db_hz is not None else []
+    else:
+        dull, louder = difference.dull_hz, difference.louder
+        if dull is not None:
+            parts.append(f"more than 3 dB duller from {said(dull)}")
+        if louder is not None:
+            low, high, most = louder
+            where = (
+                ""
+                if low < LOW_HZ * 1.1 and high > HIGH_HZ / 1.1
+                else f" from {frequency_in_words(low)} to {frequency_in_words(high)}"
+            )
+            parts.append(f"up to {level_in_words(most)} louder{where}")
+    return "; ".join(parts) + "."
+
+
+def answer_html(answer: str) -> str:
+    """Return a page's answer, HTML already, as its first line."""
+    return f'<p class="lab-answer">{answer}</p>'
 
 
 def sentence_html(text: str) -> str:

@@ -1,4 +1,4 @@
-"""The lab's own widgets: controls, curve, actions, player. Thin: each only carries what a page state says.
+"""The lab's own widgets: controls, curve, actions, files, desk. Thin: each only carries what a page state says.
 
 Their scripts and style sheet lie in ``labkit/data/voila/web``; they work in the lab's pages and in a plain notebook.
 """
@@ -49,11 +49,12 @@ class LabWidget(anywidget.AnyWidget):
 
 
 class CurveView(LabWidget):
-    """A drawn curve that can be read off; `width` is what the page has room for, CSS pixels."""
+    """A drawn curve that can be read off; `width` is the room for it, CSS pixels; `is_tall` on a wide screen."""
 
     _esm = web_text("curve_reader.js", "curve_view.js")
     svg = traitlets.Unicode("").tag(sync=True)
     width = traitlets.Int(790).tag(sync=True)
+    is_tall = traitlets.Bool(False).tag(sync=True)
 
 
 class ControlPanel(LabWidget):
@@ -61,6 +62,8 @@ class ControlPanel(LabWidget):
 
     Attributes
     ----------
+    heads : dict of str to str
+        What the heading of a group says on its right, by title.
     holds : bool
         True while the state of the page's address is still to come: the page keeps what a person sets meanwhile.
     """
@@ -68,6 +71,7 @@ class ControlPanel(LabWidget):
     _esm = web_text("control_panel.js")
     groups: traitlets.List[Any] = traitlets.List().tag(sync=True)
     values = traitlets.Dict().tag(sync=True)
+    heads = traitlets.Dict().tag(sync=True)
     holds = traitlets.Bool(False).tag(sync=True)
 
     def show_controls(self, controls: ControlSet) -> None:
@@ -76,6 +80,7 @@ class ControlPanel(LabWidget):
             {
                 "title": group.title,
                 "note": group.note,
+                "fold": group.is_fold,
                 "controls": [
                     {
                         "key": control.key,
@@ -109,11 +114,10 @@ class ControlPanel(LabWidget):
 
 
 class ActionBar(LabWidget):
-    """Buttons, pins and the page's state in the address; ``on(key, handler)`` for each button."""
+    """Buttons, and the page's state in the address; ``on(key, handler)`` for each button."""
 
     _esm = web_text("action_bar.js")
     actions: traitlets.List[Any] = traitlets.List().tag(sync=True)
-    pins: traitlets.List[Any] = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
 
@@ -137,34 +141,6 @@ class ActionBar(LabWidget):
                 self.send({"address": True})
 
         self.on("open", opened)
-
-
-class Player(LabWidget):
-    """Plays one or two WAV files of one take, locked together.
-
-    ``on("render", handler)`` asks for them, ``on("cancel", handler)`` no longer wants them, ``on("take", handler)``
-    gets the name of another take, ``on("warm", handler)`` says that somebody is about to press Play.
-
-    Attributes
-    ----------
-    making : str
-        What is said while they are made; empty otherwise.
-    """
-
-    _esm = web_text("player.js")
-    now = traitlets.Bytes(b"").tag(sync=True)
-    other = traitlets.Bytes(b"").tag(sync=True)
-    labels: traitlets.List[Any] = traitlets.List(["Now"]).tag(sync=True)
-    takes: traitlets.List[Any] = traitlets.List().tag(sync=True)
-    note = traitlets.Unicode("").tag(sync=True)
-    file_name = traitlets.Unicode("rig.wav").tag(sync=True)
-    is_current = traitlets.Bool(False).tag(sync=True)
-    making = traitlets.Unicode("").tag(sync=True)
-
-    def refuse(self, sentence: str, *, again: bool = False) -> None:
-        """Say why there is no sound, with a button to try again where that may help."""
-        self.making = ""
-        self.send({"failed": f"{sentence[:1].upper()}{sentence[1:]}", "again": again})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

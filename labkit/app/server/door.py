@@ -6,6 +6,7 @@ open pages), and a place behind a hub that hands requests on and has checked who
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import ipaddress
 import re
@@ -25,7 +26,8 @@ from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.voila_identity_provider import VoilaIdentityProvider
 
-from labkit.app.server.kernels import THE_PLACE
+from labkit.app.server.first_curve import COOKIE, MARK, FirstCurves
+from labkit.app.server.kernels import THE_PLACE, Place
 from labkit.core.errors import InputError, join_words
 
 HOST = "127.0.0.1"
@@ -206,6 +208,8 @@ class TokenLeaves:
 class PageHandler(TokenLeaves, TornadoVoilaHandler):
     """A page: gives it the token without which the server refuses its request to end the kernel on leaving."""
 
+    _place: Place | None = None
+
     @tornado.web.authenticated
     async def get(self, path: str | None = None) -> None:
         """Send the page, unless as many are open as the lab takes."""
@@ -213,32 +217,62 @@ class PageHandler(TokenLeaves, TornadoVoilaHandler):
             return
         door, kernels = self.settings["labkit_door"], self.kernel_manager
         visitor = self.request.remote_ip if door.most_pages_each else ""
-        place = kernels.take_place(visitor, most=door.most_pages, most_each=door.most_pages_each or door.most_pages)
+        most_each = door.most_pages_each or door.most_pages
+        place = await kernels.wait_for_place(visitor, most=door.most_pages, most_each=most_each)
         if place is None:
             self.set_status(503)
             self.finish(self.render_template("full.html", door=door, own=kernels.pages_open(visitor)))
             return
+        self._place = place
         THE_PLACE.set(place)
         _ = self.xsrf_token  # asking for it sets the cookie
+        self._first = asyncio.ensure_future(self._first_curve(path or ""))
         try:
             await super().get(path)
         finally:
+            self._first.cancel()
             kernels.leave_place(place)
+            if place.is_left:
+                await kernels.abandon(place)
+
+    def on_connection_close(self) -> None:
+        """Remember that the visitor has gone before the page was there."""
+        if self._place is not None:
+            self._place.is_left = True
+        super().on_connection_close()
 
     async def get_generator(self, path: str | None = None) -> AsyncIterator[str]:
         """Yield the pieces of the page; where the library sends a script as a sign of life, an empty line."""
         async for piece in super().get_generator(path=path):
-            yield "\n" if piece.startswith("<script>window.voila_heartbeat()") else piece
+            if MARK in piece:
+                yield piece.replace(MARK, await self._first)
+            else:
+                yield "\n" if piece.startswith("<script>window.voila_heartbeat()") else piece
+
+    async def _first_curve(self, page: str) -> str:
+        """The page's first curve as HTML; empty where it cannot be drawn: then the kernel draws it later."""
+        curves: FirstCurves | None = self.settings["labkit_first_curves"]
+        if curves is None:
+            return ""
+        is_phone = "Mobile" in self.request.headers.get("User-Agent", "")
+        return await curves.html(page, self.request.query, cookie=self.get_cookie(COOKIE), is_phone=is_phone)
 
 
 class StartHandler(TokenLeaves, TornadoVoilaTreeHandler):
-    """The landing page."""
+    """The address of the lab itself: leads to the start page, or lists the pages of a folder that has none."""
 
     @tornado.web.authenticated
     async def get(self, path: str = "") -> None:
-        """Send the landing page."""
-        if not self.leave_token():
-            await super().get(path)
+        """Go to the start page."""
+        if self.leave_token():
+            return
+        start = self.settings["labkit_start"]
+        if start and not path:
+            self.redirect(
+                url_path_join(self.base_url, start) + (f"?{self.request.query}" if self.request.query else "")
+            )
+            return
+        await super().get(path)
 
 
 class DoorHandler(LoginFormHandler):

@@ -39,6 +39,9 @@ WARM_UP = "import labkit.app.server.warm_up"
 _ANSWER_S = 30.0
 """One that still warms up answers sooner than another would start; so long takes only one that hangs."""
 
+PLACE_S, LEFT_PLACE_S = 2.0, 20.0
+"""So long a page waits for room before it is refused; where one that was left before it had come still ends."""
+
 MOST_KEPT, LARGEST_KEPT = 1000, 8 * 2**20
 """Messages, and bytes of them, that are kept for a browser whose connection was lost."""
 
@@ -49,6 +52,8 @@ class Place:
 
     visitor: str
     kernel_id: str = ""
+    is_left: bool = False
+    """True once the visitor has gone before the page was there."""
 
 
 THE_PLACE: ContextVar[Place | None] = ContextVar("the place of the page that is being opened", default=None)
@@ -115,6 +120,16 @@ class ReadyKernels(AsyncMappingKernelManager):
                 await self.shutdown_kernel(waited, now=True)
         return await super().start_kernel(kernel_id=kernel_id, env=env, **options)
 
+    async def wait_for_place(self, visitor: str, *, most: int, most_each: int) -> Place | None:
+        """Return what `take_place` does, with patience: a page that is being left may say so a little later."""
+        asked = time.monotonic()
+        while (place := self.take_place(visitor, most=most, most_each=most_each)) is None:
+            is_soon_free = any(each.is_left for each in self._places)
+            if time.monotonic() - asked > (LEFT_PLACE_S if is_soon_free else PLACE_S):
+                break
+            await asyncio.sleep(0.05)
+        return place
+
     def take_place(self, visitor: str, *, most: int, most_each: int) -> Place | None:
         """Return room for a page of a visitor; None where as many are open as may be, altogether or of one visitor."""
         self._places = [place for place in self._places if not place.kernel_id or place.kernel_id in self]
@@ -127,6 +142,11 @@ class ReadyKernels(AsyncMappingKernelManager):
         """Give back the room of a page that has come to no kernel."""
         if not place.kernel_id and place in self._places:
             self._places.remove(place)
+
+    async def abandon(self, place: Place) -> None:
+        """Close the kernel of a page that was left before it had come."""
+        if place.kernel_id in self:
+            await self.shutdown_kernel(place.kernel_id, now=True)
 
     def pages_open(self, visitor: str) -> int:
         """Return how many pages a visitor has open."""
@@ -151,7 +171,8 @@ class ReadyKernels(AsyncMappingKernelManager):
             await super().cull_kernel_if_idle(kernel_id)
 
     async def shutdown_kernel(self, kernel_id: str, *arguments: Any, **options: Any) -> None:  # type: ignore[override]
-        """Close a kernel."""
+        """Close a kernel; its page's room is free at once, which the next page may be asking for already."""
+        self._places = [place for place in self._places if place.kernel_id != kernel_id]
         self._ready.pop(kernel_id, None)
         self._out_since.pop(kernel_id, None)
         await super().shutdown_kernel(kernel_id, *arguments, **options)

@@ -14,6 +14,8 @@ from pathlib import Path
 
 import tornado.web
 
+KEPT_FOR_GOOD = "public, max-age=31536000, immutable"
+
 FLAW = b'throw Error("widget model not found")'
 """The widget manager asks every 0.1 s for a widget that is not there yet, and gives up after 2 s without a last look.
 On a slow machine the widget may have come while the browser was busy, and the page would say for ever that it is not
@@ -69,6 +71,25 @@ def _only_piece(number: int, folders: Sequence[Path]) -> Path | None:
     return None
 
 
+def files_digest(folder: Path) -> str:
+    """Return a digest of the files of a folder, their names and content."""
+    found = hashlib.sha256()
+    for path in sorted(folder.iterdir()):
+        found.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return found.hexdigest()[:16]
+
+
+class LastingFiles(tornado.web.StaticFileHandler):
+    """Sends files; the browser keeps one that is asked for by a digest for good, a font for a week."""
+
+    def set_extra_headers(self, path: str) -> None:
+        """Say how long the file may be kept."""
+        if self.get_argument("v", ""):
+            self.set_header("Cache-Control", KEPT_FOR_GOOD)
+        elif path.endswith(".woff2"):
+            self.set_header("Cache-Control", "public, max-age=604800")
+
+
 class PageScriptsHandler(tornado.web.RequestHandler):
     """Sends the script; the browser may keep it for good, since another content has another name."""
 
@@ -81,6 +102,6 @@ class PageScriptsHandler(tornado.web.RequestHandler):
         if not name or name != self.scripts.name:
             raise tornado.web.HTTPError(404)
         self.set_header("Content-Type", "text/javascript; charset=utf-8")
-        self.set_header("Cache-Control", "public, max-age=31536000, immutable")
+        self.set_header("Cache-Control", KEPT_FOR_GOOD)
         self.set_header("X-Content-Type-Options", "nosniff")
         self.finish(self.scripts.content)

@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import tornado.web
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyter_server.utils import url_path_join
 from jupyterlab_server.config import get_federated_extensions
@@ -34,14 +33,15 @@ from voila.tornado.treehandler import TornadoVoilaTreeHandler
 from voila.utils import get_voila_labextensions_path
 
 from labkit.app.kit.panels import panels
-from labkit.app.pages.landing import landing_rigs, landing_tasks
+from labkit.app.pages.start.questions import asked_tasks, demo_rigs
 from labkit.app.server import limited_memory
 from labkit.app.server.contents import plugin_problems, sheet_problems
 from labkit.app.server.door import HOST, Door, DoorKeeper, ForeignName, NoSuchPage, PageHandler, StartHandler
 from labkit.app.server.exporter import use_compiled_templates
+from labkit.app.server.first_curve import FirstCurves
 from labkit.app.server.forked import CAN_FORK, kernel_provisioner
 from labkit.app.server.kernels import WAITING, PromptClient, ReadyKernels
-from labkit.app.server.scripts import PageScripts, PageScriptsHandler, read_pieces
+from labkit.app.server.scripts import LastingFiles, PageScripts, PageScriptsHandler, files_digest, read_pieces
 from labkit.app.server.widget_socket import WidgetConnection, WidgetSocket
 from labkit.core.errors import LabkitError
 from labkit.core.files import shipped_folder
@@ -50,6 +50,8 @@ DEFAULT_PORT = 8866
 LOCAL_DOOR = Door()
 KERNEL_IDLE_S = 120
 PING_MS = 30_000
+START_PAGE = "start.ipynb"
+"""What the lab opens on."""
 CELL_TIMEOUT_S = 60
 WANTED_EXTENSIONS = (
     "anywidget",
@@ -113,6 +115,12 @@ class Lab(Voila):
         # the library's own check takes LOCALHOST for another name than localhost; `ForeignName` guards every door
         settings["allow_remote_access"] = True
         settings["labkit_door"] = self.door
+        has_start = (Path(self.root_dir) / START_PAGE).is_file()
+        settings["labkit_start"] = f"voila/render/{START_PAGE}" if has_start else ""
+        curves = FirstCurves(self.log) if Path(self.root_dir) == dashboard_folder() else None
+        if curves is not None:
+            curves.warm_up()
+        settings["labkit_first_curves"] = curves
         settings["labkit_debug"] = self.voila_configuration.show_tracebacks
         return settings
 
@@ -122,7 +130,7 @@ class Lab(Voila):
         own: list[Any] = [
             (
                 url_path_join(self.server_url, rf"/labkit/{name}/(.*)"),
-                tornado.web.StaticFileHandler,
+                LastingFiles,
                 {"path": str(folder)},
             )
             for name, folder in folders.items()
@@ -217,10 +225,11 @@ def server_config(
     """
     shown = {
         "labkitPages": list_pages(folder) if folder else panel_pages(),
-        "labkitTasks": landing_tasks(),
-        "labkitRigs": landing_rigs(),
+        "labkitTasks": asked_tasks(),
+        "labkitRigs": demo_rigs(),
         "labkitProblems": [*plugin_problems(), *sheet_problems()],
         "labkitScripts": page_scripts().name,
+        "labkitFiles": files_digest(data_folder() / "voila" / "web"),
     }
 
     def add_pages(page_config: dict[str, Any], **_: Any) -> dict[str, Any]:
@@ -244,6 +253,7 @@ def server_config(
             "Content-Security-Policy": CONTENT_POLICY,
             "X-Content-Type-Options": "nosniff",
             "Referrer-Policy": "no-referrer",
+            "Permissions-Policy": "microphone=(self), camera=(), geolocation=()",
         },
         "ws_ping_interval": PING_MS,
         "ws_ping_timeout": PING_MS,

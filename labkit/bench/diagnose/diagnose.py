@@ -1,8 +1,9 @@
 """`diagnose`: readings against a plan, to findings with evidence, confidence and the check that would settle each.
 
 Every cause in `faults` predicts every reading for a grid of sizes. The weight of a cause is its prior times the mean
-over its sizes of how probable the readings are (Bayes, one fault at a time); causes that explain the readings equally
-well therefore share the confidence and are all reported. Field, polarity, insulation and harness parts are judged by
+over its sizes of how probable the readings are (Bayes), and so is that of two causes at once; causes that explain the
+readings equally well therefore share the confidence and are all reported. Odd readings that the plan itself still
+explains are to be read again, and are no fault yet. Field, polarity, insulation and harness parts are judged by
 rules of their own beside it.
 """
 
@@ -11,14 +12,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 
 from labkit.bench.diagnose.expected import Feature, features
-from labkit.bench.diagnose.faults import Fault, Situation, coil_faults
+from labkit.bench.diagnose.faults import coil_faults
 from labkit.bench.diagnose.meter import cancel_hum
 from labkit.bench.diagnose.readings import OPEN, FieldValue, Plan, Readings
-from labkit.bench.diagnose.verdicts import ChargeReading, Finding, Verdict
+from labkit.bench.diagnose.verdicts import ChargeReading, Finding, Tier, Verdict
 from labkit.core.errors import InputError
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
@@ -38,12 +40,24 @@ OUTLIER_WEIGHT = 0.02
 OUTLIER_SPAN = 3.0
 
 
+PASSES = 0.5
+"""Share of the plan itself above which readings inside their joint bounds are passed."""
+
+READ_AGAIN = 0.02
+"""Share of the plan itself above which odd readings are read again before anything is called a fault: every twentieth
+reading of a good part lies outside its own 95 %."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Weighed:
-    fault: Fault
+    """One cause, or two at once, with the size that explains the readings best."""
+
+    name: str
     evidence: float
-    best: Situation
-    misfit: float
+    size: str = ""
+    predicted: tuple[float, ...] = ()
+    check: str = ""
+    note: str = ""
 
 
 def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
@@ -66,8 +80,9 @@ def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
 
     Notes
     -----
-    One fault of the coil at a time is assumed; two at once can look like a third, which is why each finding names the
-    check that would settle it. Confidences rest on rough priors (common practice, no source) and on tolerances.
+    One fault of the coil, or two at once (their effects added on the scale of each reading); three can look like
+    something else, which is why each finding names the check that would settle it. Confidences rest on rough priors
+    (common practice, no source) and on tolerances.
     """
     found: list[Finding] = []
     judged = features(plan, readings)
@@ -75,6 +90,7 @@ def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
     if is_open:
         found += open_coil_findings(readings)
         judged = []
+    readings = replace(readings, field=tuple(in_tesla(plan, readings, value) for value in readings.field))
     field_known = [
         value if value.planned else replace(value, planned=plan.planned_field(value.gap, value.pole))
         for value in readings.field
@@ -84,21 +100,72 @@ def diagnose_readings(plan: Plan, readings: Readings) -> Verdict:
     if nothing and readings.hum_cancels is None:
         raise InputError(f"{readings.name}: no reading can be held against the plan; give at least a resistance")
     weighed = _weigh(plan, readings, judged) if judged else []
-    found += _coil_findings(weighed, judged)
-    grade_blamed = any(finding.cause == "other core or magnet than planned" for finding in found)
+    tier = _tier(weighed, judged)
+    if tier != "passes":
+        found += _coil_findings(weighed, judged)
+    coil_only = [] if is_open else list(found)
+    grade_blamed = any(GRADE in finding.cause for finding in found)
     found += field_findings(plan, field_known, also_explained=grade_blamed)
     found += polarity_findings(plan, readings)
     found += insulation_findings(readings)
     found += harness_findings(readings)
     found.sort(key=lambda finding: -finding.confidence)
+    if len(found) > len(coil_only):
+        tier = "fault"
     return Verdict(
         plan=plan.pickup.name,
         readings=readings.name,
         findings=tuple(found),
         compared=tuple(feature.sentence() for feature in judged),
         lines=tuple(feature.judged() for feature in judged),
-        within_tolerance=all(feature.within for feature in judged) and not found,
+        tier=tier,
         charges=_charges(plan, readings.field),
+    )
+
+
+RATIO_DOUBT = 0.4
+"""95 % bounds of the ratio of two grades' readings: shops see a fully charged Alnico 2 read half of an Alnico 5 (common
+practice, no source) where the field model says 0.7, so neither is believed to better than this."""
+
+STRONGEST = "Alnico 5"
+"""The grade whose field over rods is modelled and read alike; softer ones read lower than modelled."""
+
+REFERENCE_SCATTER = 0.05
+"""95 % bounds of one fully charged reference piece (common practice, no source)."""
+
+
+def in_tesla(plan: Plan, readings: Readings, value: FieldValue) -> FieldValue:
+    """Return a reading as the field it stands for at this plan, with the doubt of comparing grades.
+
+    Marks are a share of a fully charged piece. Pieces of the plan's own grade are taken where there are any; a piece of
+    another grade stands in by the field model, with `RATIO_DOUBT`.
+
+    Raises
+    ------
+    InputError
+        If no reference piece says what the marks mean.
+    """
+    if value.marks is None:
+        is_modelled = value.planned is None and plan.built is not None
+        if not is_modelled or plan.magnet in (None, STRONGEST):
+            return value
+        return replace(value, accuracy=min(math.hypot(value.accuracy, RATIO_DOUBT), 0.5))
+    pieces = readings.meter.references if readings.meter is not None else ()
+    if not pieces or plan.magnet is None:
+        raise InputError(
+            f"{readings.name}: a field in marks needs a reference piece in field_meter, and a plan that names its grade"
+        )
+    full = plan.full_field(plan.magnet, value.gap, value.pole)
+    own = [piece.reads for piece in pieces if piece.grade == plan.magnet]
+    doubt = REFERENCE_SCATTER / math.sqrt(len(own)) if own else math.hypot(RATIO_DOUBT, REFERENCE_SCATTER)
+    if not own:
+        own = [piece.reads * full / plan.full_field(piece.grade, value.gap, value.pole) for piece in pieces]
+    expected = math.exp(sum(math.log(reads) for reads in own) / len(own))
+    if len(own) > 1:
+        scatter = float(np.std(np.log(own), ddof=1))
+        doubt = max(doubt, 1.96 * scatter / math.sqrt(len(own)))
+    return replace(
+        value, value=full * value.marks / expected, marks=None, accuracy=min(math.hypot(value.accuracy, doubt), 0.5)
     )
 
 
@@ -140,69 +207,113 @@ def _charges(plan: Plan, values: tuple[FieldValue, ...]) -> tuple[ChargeReading,
     return tuple(found)
 
 
+GRADE = "other core or magnet than planned"
+
+
 def _weigh(plan: Plan, readings: Readings, judged: list[Feature]) -> list[_Weighed]:
+    """Weigh every cause, every two at once, and something that is not on the list; the plan itself first.
+
+    A prediction is a step from the plan in standard deviations of each reading. Steps of two causes add: exact for
+    resistance and inductance at low frequency, near enough for the rest while a cause moves a reading by some
+    tens of percent.
+    """
     causes = coil_faults(plan.pickup, temperature_known=readings.temperature_c is not None, magnet=plan.magnet)
-    weighed = []
-    for fault in causes:
-        misfits = [sum(feature.misfit(situation) for feature in judged) for situation in fault.situations]
-        evidence = fault.weight * float(np.mean(np.exp(-0.5 * np.minimum(misfits, 1400.0))))
+    spread = np.array([feature.spread for feature in judged])
+    planned = np.array([feature.planned for feature in judged])
+    seen = (np.array([feature.observed for feature in judged]) - planned) / spread
+    steps = [
+        (np.array([[feature.predict(each) for feature in judged] for each in fault.situations]) - planned) / spread
+        for fault in causes
+    ]
+
+    def weighed(name: str, prior: float, step: np.ndarray, sizes: Sequence[str], check: str, note: str) -> _Weighed:
+        misfits = ((seen - step) ** 2).sum(axis=1)
         at = int(np.argmin(misfits))
-        weighed.append(_Weighed(fault=fault, evidence=evidence, best=fault.situations[at], misfit=float(misfits[at])))
+        return _Weighed(
+            name=name,
+            evidence=prior * float(np.mean(np.exp(-0.5 * np.minimum(misfits, 1400.0)))),
+            size=sizes[at],
+            predicted=tuple((planned + spread * step[at]).tolist()),
+            check=check,
+            note=note,
+        )
+
+    found = [
+        weighed(fault.name, fault.weight, step, [each.size for each in fault.situations], fault.check, fault.note)
+        for fault, step in zip(causes, steps)
+    ]
+    faults = list(zip(causes, steps))[1:]
+    for number, (one, first) in enumerate(faults):
+        for other, second in faults[number + 1 :]:
+            both = (first[:, None, :] + second[None, :, :]).reshape(-1, len(judged))
+            sizes = [f"{a.size}, {b.size}" for a in one.situations for b in other.situations]
+            name = f"{one.name} and {other.name}"
+            check = f"{one.check}. {other.check[:1].upper()}{other.check[1:]}"
+            found.append(weighed(name, one.weight * other.weight, both, sizes, check, "two at once"))
     stray = OUTLIER_WEIGHT
     for feature in judged:
         # a reading anywhere within the span: density of its own spread against that of the span
         stray *= min(1.0, feature.spread * math.sqrt(2 * math.pi) / (2 * math.log(OUTLIER_SPAN)))
-    unknown = Fault(name="something not on the list", weight=OUTLIER_WEIGHT, situations=(), check="")
-    weighed.append(
-        _Weighed(fault=unknown, evidence=stray, best=Situation(pickup=plan.pickup), misfit=float(len(judged)))
-    )
-    return weighed
+    found.append(_Weighed(name=UNKNOWN, evidence=stray))
+    return found
+
+
+UNKNOWN = "something not on the list"
+
+
+def _tier(weighed: list[_Weighed], judged: list[Feature]) -> Tier:
+    """Say whether the coil's readings pass, are to be read again, or show a fault.
+
+    Bounds are joint: with n readings each may lie where one in 20·n does, so that 95 of 100 good parts pass.
+    """
+    if not weighed:
+        return "passes"
+    total = sum(item.evidence for item in weighed)
+    share = weighed[0].evidence / total if total > 0 else 0.0
+    joint = NormalDist().inv_cdf(1 - 0.025 / len(judged))
+    largest = max(abs(feature.observed - feature.planned) / feature.spread for feature in judged)
+    if largest <= joint and share > PASSES:
+        return "passes"
+    return "read again" if share > READ_AGAIN or largest <= joint else "fault"
 
 
 def _coil_findings(weighed: list[_Weighed], judged: list[Feature]) -> list[Finding]:
     total = sum(item.evidence for item in weighed)
     if total <= 0:
         return []
-    plan_itself = weighed[0]
-    if all(feature.within for feature in judged) and plan_itself.evidence / total > 0.5:
-        return []
-    listed = sorted(weighed, key=lambda item: -item.evidence)
+    listed = sorted(weighed[1:], key=lambda item: -item.evidence)
+    shown = [item for item in listed if item.evidence / total >= LEAST_CONFIDENCE]
+    if not shown and weighed[0].evidence / total <= PASSES:
+        shown = listed[:1]
     findings = []
-    for item in listed:
+    for item in shown:
         confidence = min(item.evidence / total, MOST_CONFIDENCE)
-        if item.fault.name == "as planned" or confidence < LEAST_CONFIDENCE:
-            continue
-        rivals = [
-            other.fault.name
-            for other in listed
-            if other is not item and other.evidence / total >= LEAST_CONFIDENCE and other.fault.name != "as planned"
-        ]
-        if item.fault.name == "something not on the list":
+        rivals = tuple(other.name for other in shown if other is not item)
+        if item.name == UNKNOWN:
             findings.append(
                 Finding(
-                    cause=item.fault.name,
+                    cause=item.name,
                     confidence=confidence,
-                    size="",
                     evidence=tuple(feature.sentence() for feature in judged if not feature.within),
                     check="read again, each value twice, with temperature, frequency and model noted; then one "
                     "coil at a time",
-                    note="no single cause known here explains all readings",
+                    note="no cause known here, nor two of them, explains all readings",
                 )
             )
             continue
         findings.append(
             Finding(
-                cause=item.fault.name,
+                cause=item.name,
                 confidence=confidence,
-                size=item.best.size,
+                size=item.size,
                 evidence=tuple(
-                    feature.sentence(item.best)
-                    for feature in judged
-                    if not feature.within or feature.distinguishes(item.best)
+                    feature.sentence(value)
+                    for feature, value in zip(judged, item.predicted)
+                    if not feature.within or feature.distinguishes(value)
                 ),
-                check=item.fault.check,
-                note=item.fault.note,
-                rivals=tuple(rivals),
+                check=item.check,
+                note=item.note,
+                rivals=rivals,
             )
         )
     return findings
@@ -211,6 +322,9 @@ def _coil_findings(weighed: list[_Weighed], judged: list[Feature]) -> list[Findi
 SOUND_INSULATION = 100e6
 """Ω; a coil is insulated from its poles when a low-voltage ohmmeter shows more than this (common practice, no "
 "source)."""
+
+SOUND_CAPACITOR = 20e6
+"""Ω; a capacitor of a tone control that shows less conducts (common practice, no source; film ones show over 1 GΩ)."""
 
 SHORT_INSULATION = 1e3
 """Ω; below this the coil touches metal, above it something conducts only a little."""
@@ -261,7 +375,8 @@ def field_findings(plan: Plan, values: Sequence[FieldValue], *, also_explained: 
     evidence = tuple(
         f"field{f' at pole {value.pole}' if value.pole else ''}: read "
         f"{format_quantity(value.value, 'T', digits=3)}, planned "
-        f"{format_quantity(value.planned or 0.0, 'T', digits=3)}, gap {format_quantity(value.gap, 'm', digits=2)}"
+        f"{format_quantity(value.planned or 0.0, 'T', digits=3)}, "
+        + (f"gap {format_quantity(value.gap, 'm', digits=2)}" if value.gap else "probe on the pole")
         for value in values
     )
     single = [log - mean for log in logs] if len(logs) >= 3 else []
@@ -429,6 +544,18 @@ def harness_findings(readings: Readings) -> list[Finding]:
     """Parts outside their tolerance; a factor of ten or a thousand is a slip of the unit or of the bin."""
     found = []
     for part in readings.parts:
+        if part.leak is not None and part.leak < SOUND_CAPACITOR:
+            found.append(
+                Finding(
+                    cause="leaky capacitor",
+                    confidence=0.85,
+                    size=format_quantity(part.leak, "Ω", digits=3),
+                    evidence=(f"{part.name}: {format_quantity(part.leak, 'Ω', digits=3)} across it",),
+                    check=f"unsolder one end of {part.name}, wait until the reading has settled, and read it alone",
+                    note="it loads the pickup like a resistor and makes the knob scratch",
+                    rivals=("reading in circuit",),
+                )
+            )
         if part.planned == part.read == 0:
             continue
         ratio = part.read / part.planned if part.planned else math.inf

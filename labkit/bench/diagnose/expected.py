@@ -52,28 +52,24 @@ class Feature:
     planned: float
     is_logarithmic: bool = True
 
-    def misfit(self, situation: Situation) -> float:
-        """Squared distance between reading and prediction, in standard deviations."""
-        return ((self.observed - self.predict(situation)) / self.spread) ** 2
-
     @property
     def within(self) -> bool:
         """Whether the reading lies within the 95 % bounds of the plan."""
         return abs(self.observed - self.planned) <= 1.96 * self.spread
 
-    def distinguishes(self, situation: Situation) -> bool:
-        """Whether a situation predicts this reading clearly differently from the plan."""
-        return abs(self.predict(situation) - self.planned) > 2 * self.spread
+    def distinguishes(self, predicted: float) -> bool:
+        """Whether a prediction, on the same scale, is clearly another than the plan's."""
+        return abs(predicted - self.planned) > 2 * self.spread
 
-    def sentence(self, situation: Situation | None = None) -> str:
-        """Say what was read, what was planned, and what the situation would give."""
+    def sentence(self, predicted: float | None = None) -> str:
+        """Say what was read, what was planned, and what a cause would give."""
         parts = [f"{self.label}: read {self._shown(self.observed)}, planned {self._shown(self.planned)}"]
         if self.is_logarithmic:
             parts.append(f" ({100 * math.expm1(self.observed - self.planned):+.1f} %)")
         else:
             parts.append(f" ({self.observed - self.planned:+.1f} {self.unit})")
-        if situation is not None:
-            parts.append(f"; this cause gives {self._shown(self.predict(situation))}")
+        if predicted is not None:
+            parts.append(f"; this cause gives {self._shown(predicted)}")
         return "".join(parts)
 
     def judged(self) -> JudgedReading:
@@ -202,10 +198,10 @@ def _lcr(plan: Plan, lcr: LcrValue, temperature: float) -> list[Feature]:
     found = []
     planned_l, planned_r = reading(Situation(pickup=plan.pickup))
     resistance = lcr.resistance
-    if resistance is None and lcr.quality is not None and lcr.quality != 0:
+    if resistance is None and lcr.quality is not None and lcr.quality != 0 and lcr.inductance is not None:
         reactance = 2 * math.pi * lcr.frequency_hz * lcr.inductance
         resistance = reactance / lcr.quality if lcr.model == "series" else reactance * lcr.quality
-    if lcr.inductance * planned_l > 0:
+    if lcr.inductance is not None and lcr.inductance * planned_l > 0:
         sign = math.copysign(1.0, planned_l)
 
         def predict_l(situation: Situation) -> float:
@@ -217,7 +213,7 @@ def _lcr(plan: Plan, lcr: LcrValue, temperature: float) -> list[Feature]:
                 f"{lcr.model} inductance{whose} at {at}", "H", math.log(abs(lcr.inductance)), spread, predict_l, plan
             )
         )
-    elif resistance is not None:
+    elif resistance is not None and lcr.inductance is not None:
         # coil on one side of its resonance in the plan, on the other in the reading: only the angle compares
         def predict_angle(situation: Situation) -> float:
             inductance, ohms = reading(situation)

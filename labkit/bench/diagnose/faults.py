@@ -200,8 +200,8 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
                     pickup=every_coil(pickup, partial(with_loop, fraction=fraction, corner_hz=corner)),
                     size=f"{100 * fraction:.0f} % of L above {corner / 1e3:.3g} kHz",
                 )
-                for fraction in (0.05, 0.1, 0.2, 0.35, 0.5)
-                for corner in (1500.0, 4000.0, 10_000.0, 25_000.0)
+                for fraction in (0.05, 0.08, 0.12, 0.17, 0.23, 0.3, 0.4, 0.5)
+                for corner in (1500.0, 3000.0, 6000.0, 12_000.0, 25_000.0)
             ),
             check="take off cover, baseplate and metal rings and read the loss again: a loop outside goes with "
             "them, shorted "
@@ -216,7 +216,7 @@ def coil_faults(pickup: Pickup, *, temperature_known: bool, magnet: str | None =
                     pickup=replace(pickup, lead_capacitance=pickup.lead_capacitance + extra),
                     size=f"{extra * 1e12:.0f} pF",
                 )
-                for extra in (50e-12, 100e-12, 200e-12, 400e-12, 800e-12)
+                for extra in np.geomspace(40e-12, 1e-9, 57)
             ),
             check="take the probe and the lead off and read the resonance again",
             note="a long or braided lead, a probe, or wax",

@@ -62,11 +62,17 @@ class LcrValue:
         "Hz", name="frequency", low=LCR_FREQUENCY.low, high=LCR_FREQUENCY.high, meaning="test frequency"
     )
     model: LcrModel = text(options=get_args(LcrModel), default="series", meaning="model that the meter shows")
-    inductance: float = quantity("H", meaning="as read")
+    inductance: float | None = quantity("H", default=None, meaning="as read")
     resistance: float | None = quantity("Ω", default=None, low=1e-3, meaning="as read, of the same model")
     quality: float | None = number(name="q", default=None, meaning="Q as read, in place of the resistance")
     accuracy: float = quantity("1", default=0.02, low=1e-5, high=0.5, meaning="of the meter, 95 %")
     coil: str | None = text(default=None, meaning="the coil it was read on; both at the leads where absent")
+
+    def __post_init__(self) -> None:
+        if self.inductance is None and self.resistance is None:
+            raise InputError("an LCR reading needs an inductance, a resistance or both")
+        if self.inductance is None and self.quality is not None:
+            raise InputError("a Q needs the inductance that was read with it")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +91,15 @@ class PeakValue:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldValue:
-    """A field reading at a pole: size (T) at a gap (m), and which pole it is; ``planned`` is what it should read."""
+    """A field reading at a pole: size (T, or ``marks`` of a meter of its own scale) at a gap (m), and which pole it is.
 
-    value: float = quantity("T", low=0.0, high=5.0, meaning="as read, without its sign")
+    ``planned`` is what it should read.
+    """
+
+    value: float = quantity("T", default=0.0, low=0.0, high=5.0, meaning="as read, without its sign")
+    marks: float | None = number(
+        default=None, low=0.0, high=1e6, meaning="as read in the units of `field_meter`, in place of a field"
+    )
     planned: float | None = quantity("T", default=None, low=1e-6, high=5.0, meaning="what it should read")
     gap: float = quantity("m", default=0.0, low=0.0, high=0.1, meaning="from the pole's face to the probe's tip")
     facing: Facing | None = text(options=get_args(Facing), default=None, meaning="pole seen from the strings")
@@ -97,14 +109,46 @@ class FieldValue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MeterReference:
+    """What a meter shows of a fully charged piece of a grade, built like the plan and read in the same place."""
+
+    grade: str = text(meaning="grade of the piece, as in the catalogue of magnets")
+    reads: float = number(low=1e-6, high=1e6, meaning="what the meter shows of it")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldMeter:
+    """A shop's own field meter: its name, and what it shows of reference pieces, one or several of a grade."""
+
+    name: str = text(default="", meaning="which meter it is")
+    references: tuple[MeterReference, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindingValue:
+    """What rule, scale and micrometer say of a winding; all that is left of a coil that reads open."""
+
+    build_up: float | None = quantity("m", default=None, low=1e-4, high=0.05, meaning="from the core to the outer turn")
+    wire_weight: float | None = quantity(
+        "kg", default=None, low=1e-4, high=1.0, meaning="of the wire with its film: coil less bobbin, magnets and wax"
+    )
+    wire_diameter: float | None = quantity("m", default=None, low=1e-5, high=1e-3, meaning="of the bare copper")
+    accuracy: float = quantity("1", default=0.03, low=1e-4, high=0.5, meaning="of these readings, 95 %")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartValue:
-    """A part of the harness: what the plan says and what was read, with the part's tolerance (1 = 100 %)."""
+    """A part of the harness: what the plan says and what was read, with the part's tolerance (1 = 100 %).
+
+    ``leak`` is the resistance across a capacitor, Ω; infinity when open, None where it was not read.
+    """
 
     name: str
     unit: Literal["Ω", "F"]
     planned: float
     read: float
     tolerance: float
+    leak: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +179,10 @@ class Readings:
         For a two-coil pickup: less hum than one coil alone.
     passes_sound : bool or None
         With an open coil: is a thin sound heard.
+    winding : WindingValue or None
+        Size, weight and wire, for `labkit.bench.reproduce`.
+    meter : FieldMeter or None
+        What field readings in marks were taken with.
     parts : tuple of PartValue
     """
 
@@ -167,6 +215,8 @@ class Readings:
     hum_cancels: bool | None = flag(default=None, meaning="of two coils: less hum than one alone")
     passes_sound: bool | None = flag(default=None, meaning="of an open coil: is a thin sound heard")
     parts: tuple[PartValue, ...] = ()
+    winding: WindingValue | None = None
+    meter: FieldMeter | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "coil_resistance", MappingProxyType(dict(self.coil_resistance)))
@@ -193,6 +243,23 @@ class Plan:
     turns: float | None = None
     magnet: str | None = None
     built: BuiltPickup | None = None
+
+    def full_field(self, grade: str, gap: float, pole: str = "") -> float:
+        """Return the field, T, of the plan with rods of a grade, saturated, over a pole.
+
+        Raises
+        ------
+        InputError
+            If the plan is no build whose field is modelled, or there is no such grade.
+        """
+        found = None
+        if self.built is not None:
+            found = planned_field(self.built.with_magnet(grade).with_charge(1.0), gap=gap, pole=pole)
+        if found is None:
+            raise InputError(
+                "readings in marks need a plan whose field is modelled: a build sheet with one row of rod magnets"
+            )
+        return found.value
 
     def planned_field(self, gap: float, pole: str = "") -> float | None:
         """Return the field, T, that a probe should read at a gap (m) over a pole; None where it is not predicted.
@@ -226,8 +293,10 @@ def plan_from_table(table: Table) -> Plan:
     grades = {coil.grade.name for _, coil in made.build.coils if coil.grade is not None}
     usual = Plan(pickup=made.pickup)
     total = made.total
+    over_poles = planned_field(made, gap=0.0)
     return replace(
         usual,
+        field_tolerance=max(usual.field_tolerance, _half_width(over_poles) if over_poles else 0.0),
         resistance_tolerance=max(usual.resistance_tolerance, _half_width(total.resistance)),
         inductance_tolerance=max(usual.inductance_tolerance, _half_width(total.inductance)),
         turns=_all_turns(made.pickup),
@@ -259,9 +328,8 @@ def readings_from_table(table: Table) -> Readings:
     SheetError
         Naming the file, the key and the remedy.
     """
-    for key in ("sheet", "format", "note", "date"):
-        table.raw(key, None)
-    calibration = _calibration(table.table("field_meter")) if "field_meter" in table else None
+    table.allow("sheet", "format", "note", "date")
+    calibration, meter = _field_meter(table.table("field_meter")) if "field_meter" in table else (None, None)
     readings = Readings(
         **read_keys(Readings, table),
         coil_resistance=_coils(table),
@@ -269,6 +337,8 @@ def readings_from_table(table: Table) -> Readings:
         peak=_entry(PeakValue, table.table("peak")) if "peak" in table else None,
         field=tuple(_calibrated(_entry(FieldValue, entry), calibration) for entry in table.tables("field", [])),
         parts=tuple(_part(name, entry) for name, entry in table.each("part", {})),
+        meter=meter,
+        winding=_entry(WindingValue, table.table("winding")) if "winding" in table else None,
     )
     table.done()
     return readings
@@ -290,12 +360,17 @@ def _entry(kind: type[Thing], table: Table) -> Thing:
     return found
 
 
-def _calibration(table: Table) -> MeterCalibration:
-    """A field meter is worth what a reference piece says of it."""
+def _field_meter(table: Table) -> tuple[MeterCalibration | None, FieldMeter]:
+    """A field meter is worth what reference pieces say of it: one of known field, or some of known grade."""
+    references = tuple(_entry(MeterReference, entry) for entry in table.tables("reference", []))
+    meter = FieldMeter(**{**read_keys(FieldMeter, table), "references": references})
+    if references and "reference_reading" not in table:
+        table.done()
+        return None, meter
     read = table.quantity("reference_reading", "T")
     known = table.quantity("reference_value", "T")
     table.done()
-    return table.attempt("", lambda: calibrate_meter(reading=read, known=known))
+    return table.attempt("", lambda: calibrate_meter(reading=read, known=known)), meter
 
 
 def _calibrated(read: FieldValue, calibration: MeterCalibration | None) -> FieldValue:
@@ -319,6 +394,7 @@ def _part(name: str, table: Table) -> PartValue:
         planned=table.quantity("planned", unit, low=0.0),
         read=table.quantity("read", unit, low=0.0),
         tolerance=table.quantity("tolerance", "1", 0.2 if unit == "Ω" else 0.1, low=1e-4, high=1.0),
+        leak=_open_or_ohms(table, "leak"),
     )
     table.done()
     return value

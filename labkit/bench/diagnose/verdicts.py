@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from labkit.core.sourced import Interval
 
@@ -11,6 +11,8 @@ CONFIDENT = 0.9
 """At and above this a cause is called likely; it then has no rival worth a tenth of its weight."""
 
 PROBABLE = 0.5
+
+Tier = Literal["passes", "read again", "fault"]
 
 
 def word_for(confidence: float) -> str:
@@ -104,21 +106,22 @@ class ChargeReading:
 class Verdict:
     """All findings about one pickup, most confident first, and the readings they rest on.
 
-    ``charges`` follow from field readings where the plan is a build with one row of rod magnets.
+    ``tier`` says whether the readings pass, are odd enough to be read again (as good parts are now and then), or show a
+    fault. ``charges`` follow from field readings where the plan is a build with one row of rod magnets.
     """
 
     plan: str
     readings: str
     findings: tuple[Finding, ...]
     compared: tuple[str, ...]
-    within_tolerance: bool
+    tier: Tier
     lines: tuple[JudgedReading, ...] = ()
     charges: tuple[ChargeReading, ...] = ()
 
     @property
     def passes(self) -> bool:
-        """Whether every reading lies within the plan's tolerance and nothing was found."""
-        return self.within_tolerance
+        """Whether the readings together lie within the plan's tolerance and nothing was found."""
+        return self.tier == "passes"
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain data."""
@@ -126,6 +129,7 @@ class Verdict:
             "plan": self.plan,
             "readings": self.readings,
             "passes": self.passes,
+            "tier": self.tier,
             "compared": list(self.compared),
             "findings": [finding.as_dict() for finding in self.findings],
             "charge": [charge.as_dict() for charge in self.charges],
@@ -141,6 +145,8 @@ class Verdict:
             return "\n".join([*lines, "", "Within the plan's tolerances." if self.passes else "No cause was found."])
         if lines[-1]:
             lines.append("")
+        if self.tier == "read again":
+            lines += ["Read again before anything is called a fault: a good part reads like this now and then.", ""]
         for finding in self.findings:
             size = f" ({finding.size})" if finding.size else ""
             lines.append(

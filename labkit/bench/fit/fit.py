@@ -1,8 +1,7 @@
 """From sweeps to the electrical values of one coil, with intervals, correlations and plain warnings.
 
-The least-squares work is lmfit's; what is added here is the physics of the fixture, start values from the data,
-honest intervals (correlated residuals and the tolerance of the load box widen them) and sentences on what the
-data cannot tell apart.
+What is unknown: the coil, the level and roll-off of an exciter rig, and every fixture part within its tolerance. The
+losses of the core are written in rival ways, weighed by what the data say; an interval holds what they disagree on.
 """
 
 from __future__ import annotations
@@ -14,10 +13,25 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.bench.fit.fixture import Fixture, Measurement
-from labkit.bench.fit.model import Points, fixture_response, gather, residual_db
-from labkit.bench.fit.solve import FitSolution, calls_for_more, solve
-from labkit.bench.fit.warnings import fit_warnings
+from labkit.bench.fit.consistency import contradiction
+from labkit.bench.fit.fixture import STANDARD_LOAD, Fixture, Load, Measurement
+from labkit.bench.fit.model import (
+    CORE_OF,
+    SPREAD_CORNERS,
+    SPREAD_SHARES,
+    Core,
+    Points,
+    coil_names,
+    fixture_response,
+    gather,
+    left_before,
+    make_problem,
+    one_coil,
+    start_values,
+)
+from labkit.bench.fit.prediction import PredictedCurve, Rival, as_fitted, load_in_words, open_voltage, predict
+from labkit.bench.fit.solve import FitSolution, eddy_order, solve, weights_of
+from labkit.bench.fit.warnings import fit_warnings, part_in_words
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
@@ -30,6 +44,30 @@ from labkit.pickup.sheet import pickup_data
 FIT_BAND_HZ = (40.0, 20_000.0)
 """Mains hum and contact noise below, the instrument's noise floor above."""
 
+RIVALS: tuple[Core, ...] = ("none", "one section", "two sections", "spread")
+"""Ways to write the core's losses that are weighed against each other."""
+
+LEAST_WEIGHT, LEAST_SHARE = 0.01, 0.15
+"""A rival below the first is dropped, and one that is kept counts at least the second: no way of writing a core is
+quite true, and weights that follow the scatter of one session swing further than they should."""
+
+USUAL_RESISTANCE = Interval(value=8000.0, low=2000.0, high=32_000.0)
+"""Ω; where exciter curves come without a DC reading, the resistance is held this loosely (common practice, no source):
+an exciter shows it only as a small part of the damping, and a fit left free would trade it for inductance."""
+
+USUAL_CAPACITANCE = Interval(value=130e-12, low=40e-12, high=420e-12)
+"""F, winding, lead and an unknown meter together; held this loosely where all exciter curves have about the same load
+(common practice, no source)."""
+
+RIG_CORNER_FACTOR = 2.0
+"""95 % bounds of a rig's corner around the value stated for it, as a factor (common practice, no source)."""
+
+CORNER_GUESSES_HZ = (2500.0, 9000.0)
+"""Where measured pickups have their eddy corner (2 kHz and up), and a second start beyond the resonance."""
+
+PREDICTED_HZ = (20.0, 20_000.0)
+PREDICTED_POINTS = 121
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EddyFit:
@@ -41,11 +79,12 @@ class EddyFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Residual:
-    """What one sweep has left over: measured minus fitted, dB, shape (F,)."""
+    """What one sweep has left over: measured minus fitted, dB, shape (F,), and its fixture as the fit found it."""
 
     name: str
     frequency_hz: np.ndarray
     level_db: np.ndarray
+    fixture: Fixture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,9 +101,17 @@ class Fit:
         Where it was fitted.
     residual_db : float
         Root mean square of the level residuals, dB, points at the instrument's noise floor left out.
+    discrepancy_db : float
+        Standard deviation of what is smooth in them: what one coil in this fixture does not describe, dB.
     residuals : tuple of Residual
     correlations : mapping of (name, name) to float
         Between the unknowns of the coil and the rig.
+    rivals : tuple of Rival
+        The ways to write the core's losses that the data leave open, the likeliest first; predictions draw from them.
+    prediction : PredictedCurve or None
+        The coil's voltage over its EMF under the standard load, or another that was asked for.
+    doubts : tuple of str
+        Fixture parts that most of an interval comes from.
     warnings, provenance : tuple of str
     """
 
@@ -80,6 +127,10 @@ class Fit:
     correlations: Mapping[tuple[str, str], float]
     warnings: tuple[str, ...]
     provenance: tuple[str, ...]
+    discrepancy_db: float = 0.0
+    rivals: tuple[Rival, ...] = ()
+    prediction: PredictedCurve | None = None
+    doubts: tuple[str, ...] = ()
 
     @property
     def coil(self) -> Coil:
@@ -106,6 +157,15 @@ class Fit:
         grid = frequency_grid() if frequency_hz is None else frequency_hz
         return fixture_response(self.coil, fixture, grid, name=self.name)
 
+    def predict_band(
+        self, fixture: Fixture, frequency_hz: np.ndarray | None = None, *, seed: int = 1
+    ) -> PredictedCurve:
+        """Return what another fixture would show, with its 95 % band; see `labkit.bench.fit.prediction.predict`."""
+        if not self.rivals:
+            raise InputError(f"the fit '{self.name}' was kept without its covariance; fit again for a band")
+        grid = np.geomspace(*PREDICTED_HZ, PREDICTED_POINTS) if frequency_hz is None else frequency_hz
+        return predict(self.rivals, fixture, grid, seed=seed)
+
     def as_dict(self) -> dict[str, Any]:
         """Return the JSON form: SI with the unit in the key."""
         shown: dict[str, Any] = {
@@ -122,8 +182,25 @@ class Fit:
             "rig_corner_hz": self.rig_corner_hz.as_dict() if self.rig_corner_hz else None,
             "correlations": {f"{a} / {b}": value for (a, b), value in self.correlations.items()},
             "provenance": list(self.provenance),
+            "discrepancy_db": self.discrepancy_db,
+            "doubts": list(self.doubts),
+            "cores": [{"core": rival.core, "weight": rival.weight} for rival in self.rivals],
+            "covariance": _covariance_data(self.rivals[0]) if self.rivals else None,
+            "prediction": self.prediction.as_dict() if self.prediction else None,
         }
         return shown
+
+
+def _covariance_data(rival: Rival) -> dict[str, Any]:
+    kept = [at for at, name in enumerate(rival.names) if not name.startswith("level_")]
+    names = [rival.names[at] for at in kept]
+    for number, part in enumerate(rival.parts):
+        names[names.index(f"part_{number}")] = f"{part.name} {part.value:.4g} {part.unit}, standard deviations"
+    return {
+        "names": names,
+        "values": rival.vector[kept].tolist(),
+        "matrix": rival.covariance[np.ix_(kept, kept)].tolist(),
+    }
 
 
 def fit_sweeps(
@@ -135,11 +212,13 @@ def fit_sweeps(
     fit_loss: bool = False,
     band_hz: tuple[float, float] = FIT_BAND_HZ,
     use_exciter_phase: bool = False,
+    predicted_load: Load = STANDARD_LOAD,
 ) -> Fit:
-    """Fit R, L, C and eddy sections of one coil to one or more sweeps at once.
+    """Fit R, L, C and eddy losses of one coil to one or more sweeps at once.
 
     Minimises the squared dB (and, for impedances with phase, radian) residuals of all sweeps; one unknown level
-    for each exciter sweep, one rig corner for all sweeps whose fixture asks for it.
+    for each exciter sweep, one rig corner for all sweeps whose fixture asks for it, and one unknown for each fixture
+    part, held by its tolerance.
 
     Parameters
     ----------
@@ -150,14 +229,15 @@ def fit_sweeps(
     resistance : Interval, Ω, optional
         A DC reading; it enters as one more observation with its 95 % bounds. Exciter curves alone hold R poorly.
     sections : int or "auto"
-        Eddy sections; "auto" takes one (every core has eddy currents), none where its fraction cannot be told from
-        zero, two where the data very strongly call for the second.
+        Eddy sections; "auto" weighs none, one, two and a loss spread over frequency by what the data say.
     fit_loss : bool
         Fit a parallel loss resistance too.
     band_hz : (float, float), Hz
         Points outside are not used.
     use_exciter_phase : bool
         Exciter phases include the polarity and delay of the rig, so they are left out unless asked for.
+    predicted_load : Load
+        Load of `Fit.prediction`; its tolerance enters the band.
 
     Returns
     -------
@@ -170,91 +250,226 @@ def fit_sweeps(
 
     Notes
     -----
-    Valid for one coil with its eddy currents in L·(1 − Σ K·jω/(jω+ω_e)); a pickup of two unequal coils, or one
-    with a second resonance, leaves a residual that the warnings name. Intervals come from the curvature of the sum
-    of squares, times Student's t; they are widened where neighbouring residuals are correlated (the data hold
-    fewer independent points than rows) and by the stated tolerance of load parts.
+    Valid for one coil with its eddy currents; a pickup of two unequal coils, or one with a second resonance, leaves a
+    residual that the warnings name (`labkit.bench.fit.pair` fits two coupled coils). Intervals hold the scatter of
+    points, a smooth discrepancy as large as the residuals show it, the tolerance of fixture parts, and what the rivals
+    disagree on. A coil that the sweeps of this session show wrongly in the same way throughout stays wrong.
     """
     if not measurements:
         raise InputError("a fit needs at least one sweep")
+    if sections != "auto" and not 0 <= sections <= 4:
+        raise InputError(f"a fit takes 0 to 4 eddy sections; got {sections}")
     points = gather(measurements, band_hz=band_hz, use_exciter_phase=use_exciter_phase)
-    if sections == "auto":
-        solution = solve(points, measurements, 1, resistance=resistance, fit_loss=fit_loss, band_hz=band_hz)
-        if _interval(solution, "fraction_0").low <= 0:
-            solution = solve(points, measurements, 0, resistance=resistance, fit_loss=fit_loss, band_hz=band_hz)
-        else:
-            further = solve(
-                points, measurements, 2, resistance=resistance, fit_loss=fit_loss, band_hz=band_hz, start=solution
-            )
-            solution = further if calls_for_more(solution, further) else solution
-    else:
-        if not 0 <= sections <= 4:
-            raise InputError(f"a fit takes 0 to 4 eddy sections; got {sections}")
-        solution = solve(points, measurements, sections, resistance=resistance, fit_loss=fit_loss, band_hz=band_hz)
-    return _result(solution, points, measurements, name=name, resistance=resistance, band_hz=band_hz)
-
-
-def _interval(solution: FitSolution, key: str) -> Interval:
-    """95 % bounds of one unknown, back on its own scale."""
-    index = solution.names.index(key)
-    half = solution.quantile * math.sqrt(max(float(solution.covariance[index, index]), 0.0))
-    value = solution.values[key]
-    if key.startswith("fraction"):
-        return Interval(value=value, low=max(value - half, 0.0), high=min(value + half, 1.0))
-    half = min(half, 12.0)  # e^12: beyond five powers of ten the data say nothing; keep the bounds finite
-    return Interval(value=math.exp(value), low=math.exp(value - half), high=math.exp(value + half))
-
-
-def _result(
-    solution: FitSolution,
-    points: Points,
-    measurements: Sequence[Measurement],
-    *,
-    name: str,
-    resistance: Interval | None,
-    band_hz: tuple[float, float],
-) -> Fit:
-    eddy = [
-        EddyFit(
-            fraction=_interval(solution, f"fraction_{number}"),
-            corner_hz=_interval(solution, f"log_corner_{number}"),
-        )
-        for number in range(solution.sections)
-    ]
-    eddy.sort(key=lambda section: section.corner_hz.value)
-    level = residual_db(points, solution.values, solution.sections)[: points.frequency_hz.size]
+    cores = RIVALS if sections == "auto" else (CORE_OF[sections],)
+    solutions = _solutions(points, measurements, cores, resistance=resistance, fit_loss=fit_loss)
+    weights = weights_of(solutions)
+    rivals = rivals_of(solutions, weights)
+    best = solutions[int(np.argmax(weights))]
+    first = best.rest[: points.frequency_hz.size]
     residuals = tuple(
         Residual(
             name=label,
             frequency_hz=points.frequency_hz[points.sweep == number],
-            level_db=level[points.sweep == number],
+            level_db=first[points.sweep == number],
+            fixture=as_fitted(measurements[number].fixture, rivals[0]),
         )
         for number, label in enumerate(points.names)
     )
     provenance = [
         f"fitted to {', '.join(points.names)} ({points.frequency_hz.size} points, {band_hz[0]:g} to {band_hz[1]:g} Hz)",
         *(describe_fixture(measurement) for measurement in measurements),
-        f"rms residual {solution.rms_db:.2f} dB",
+        f"rms residual {best.rms_db:.2f} dB",
     ]
     if resistance is not None:
         provenance.append(
             f"DC resistance {resistance.value:.4g} Ω ({resistance.low:.4g} to {resistance.high:.4g} Ω) given"
         )
-    shown = {key: _SHOWN.get(key, key.replace("log_", "eddy ").replace("_", " ")) for key in solution.names}
+    shown = {key: _SHOWN.get(key, key.replace("log_", "eddy ").replace("_", " ")) for key in best.problem.names}
     return Fit(
         name=name,
-        resistance=_interval(solution, "log_resistance"),
-        inductance=_interval(solution, "log_inductance"),
-        capacitance=_interval(solution, "log_capacitance"),
-        loss_resistance=_interval(solution, "log_loss") if "log_loss" in solution.names else None,
-        eddy=tuple(eddy),
-        rig_corner_hz=_interval(solution, "log_rig_corner") if "log_rig_corner" in solution.names else None,
-        residual_db=solution.rms_db,
+        resistance=averaged(rivals, "log_resistance", best.quantile),
+        inductance=averaged(rivals, "log_inductance", best.quantile),
+        capacitance=averaged(rivals, "log_capacitance", best.quantile),
+        loss_resistance=averaged(rivals, "log_loss", best.quantile) if fit_loss else None,
+        eddy=eddy_fits(rivals[0], best),
+        rig_corner_hz=averaged(rivals, "log_rig_corner", best.quantile) if points.rolls_off.any() else None,
+        residual_db=best.rms_db,
         residuals=residuals,
-        correlations={(shown[a], shown[b]): value for (a, b), value in solution.correlations().items()},
-        warnings=fit_warnings(solution, points, measurements, resistance=resistance),
+        correlations={(shown[a], shown[b]): value for (a, b), value in best.correlations().items()},
+        warnings=fit_warnings(best, measurements, resistance=resistance, contradictions=_contradictions(best)),
         provenance=tuple(provenance),
+        discrepancy_db=best.errors.discrepancy_db,
+        rivals=rivals,
+        prediction=predict(rivals, open_voltage(predicted_load), np.geomspace(*PREDICTED_HZ, PREDICTED_POINTS)),
+        doubts=_doubts(best),
     )
+
+
+def _solutions(
+    points: Points,
+    measurements: Sequence[Measurement],
+    cores: Sequence[Core],
+    *,
+    resistance: Interval | None,
+    fit_loss: bool,
+) -> list[FitSolution]:
+    """Solve every rival that the points can settle; the first refusal where they settle none."""
+    known = _usual_values(points, measurements, resistance)
+    if resistance is not None:
+        known["log_resistance"] = resistance
+    start = start_values(measurements, points, resistance=resistance.value if resistance else None)
+    if fit_loss:
+        start["log_loss"] = math.log(2e6)
+    found: list[FitSolution] = []
+    refusal: InputError | None = None
+    for core in cores:
+        problem = make_problem(points, core, coil_names(core, fit_loss=fit_loss), known, one_coil(core))
+        starts = []
+        for corner in CORNER_GUESSES_HZ[: 1 if core in ("none", "spread") else None]:
+            eddy = {f"fraction_{number}": 0.15 for number in range(4)}
+            eddy |= {f"log_corner_{number}": math.log(min(corner * 3.0**number, 50e3)) for number in range(4)}
+            starts.append({**start, **eddy})
+        try:
+            found.append(solve(problem, starts))
+        except InputError as error:
+            refusal = refusal or error
+    if not found:
+        assert refusal is not None
+        raise refusal
+    return found
+
+
+def _usual_values(
+    points: Points, measurements: Sequence[Measurement], resistance: Interval | None
+) -> dict[str, Interval]:
+    """Return what the sweeps by themselves cannot show and is therefore held loosely at usual values.
+
+    The shape of one exciter curve shows L·C but not L and C apart, and the resistance only as a part of the damping; a
+    rig's corner bends the curve where eddy losses do.
+    """
+    usual = usual_rig_corner(measurements)
+    if not points.is_exciter.all():
+        return usual
+    if resistance is None:
+        usual["log_resistance"] = USUAL_RESISTANCE
+    capacitances = [m.fixture.load.capacitance for m in measurements]
+    if max(capacitances) - min(capacitances) < USUAL_CAPACITANCE.value:
+        usual["log_capacitance"] = USUAL_CAPACITANCE
+    return usual
+
+
+def usual_rig_corner(measurements: Sequence[Measurement]) -> dict[str, Interval]:
+    """Return a stated corner of the rig with its doubt, where the sweeps ask for a fitted one."""
+    stated = [m.fixture.rig_corner_hz for m in measurements if m.fixture.fit_rig_corner]
+    if not stated or math.isinf(stated[0]):
+        return {}
+    low, high = stated[0] / RIG_CORNER_FACTOR, stated[0] * RIG_CORNER_FACTOR
+    return {"log_rig_corner": Interval(value=stated[0], low=low, high=high)}
+
+
+def rivals_of(solutions: Sequence[FitSolution], weights: np.ndarray) -> tuple[Rival, ...]:
+    """Return the solutions that the data leave open, the likeliest first, with their weights."""
+    order = [int(at) for at in np.argsort(-weights) if weights[at] >= LEAST_WEIGHT]
+    shares = np.maximum(weights[order], LEAST_SHARE)
+    shares = shares / shares.sum()
+    return tuple(
+        Rival(
+            core=solution.problem.core,
+            weight=float(weight),
+            names=solution.problem.names,
+            vector=solution.vector,
+            covariance=solution.covariance,
+            parts=solution.problem.points.doubtful,
+            discrepancy_db=solution.errors.discrepancy_db,
+            width=solution.errors.width,
+            freedom=solution.errors.freedom,
+        )
+        for solution, weight in zip([solutions[at] for at in order], shares)
+    )
+
+
+def averaged(rivals: Sequence[Rival], key: str, quantile: float) -> Interval:
+    """Return the best rival's value of a logarithmic unknown, with bounds that hold the others' as well."""
+    best = rivals[0].vector[rivals[0].names.index(key)]
+    total = 0.0
+    for rival in rivals:
+        at = rival.names.index(key)
+        total += rival.weight * (float(rival.covariance[at, at]) + float(rival.vector[at] - best) ** 2)
+    half = min(quantile * math.sqrt(max(total, 0.0)), 12.0)  # e^12: the data say nothing; keep the bounds finite
+    return Interval(value=math.exp(best), low=math.exp(best - half), high=math.exp(best + half))
+
+
+def eddy_fits(rival: Rival, solution: FitSolution, owner: str = "") -> tuple[EddyFit, ...]:
+    """Return the eddy sections of a solved coil, from the lowest corner up; a spread loss as five."""
+
+    def fraction(key: str, share: float) -> Interval:
+        value, half = solution.values[key], solution.quantile * solution.spread(key)
+        value = max(value, 0.0)
+        return Interval(
+            value=share * value, low=share * max(value - half, 0.0), high=share * min(max(value + half, value), 1.0)
+        )
+
+    def corner(key: str, factor: float) -> Interval:
+        found = averaged([replace(rival, weight=1.0)], key, solution.quantile)
+        return Interval(value=factor * found.value, low=factor * found.low, high=factor * found.high)
+
+    if rival.core == "spread":
+        return tuple(
+            EddyFit(
+                fraction=fraction(f"{owner}fraction_0", float(share)),
+                corner_hz=corner(f"{owner}log_corner_0", float(factor)),
+            )
+            for share, factor in zip(SPREAD_SHARES, SPREAD_CORNERS)
+        )
+    order = eddy_order(solution.problem.names, solution.values, owner)
+    left = left_before(np.array([solution.values[f"{owner}fraction_{number}"] for number in range(len(order))]))
+    return tuple(
+        EddyFit(
+            fraction=fraction(f"{owner}fraction_{number}", float(left[number])),
+            corner_hz=corner(f"{owner}log_corner_{number}", 1.0),
+        )
+        for number in order
+    )
+
+
+def _contradictions(solution: FitSolution) -> tuple[str, ...]:
+    """Sentences on sweeps whose level and phase contradict each other."""
+    points, said = solution.problem.points, []
+    reading = solution.problem.reading(solution.values)
+    for number, name in enumerate(points.names):
+        own = (points.sweep == number) & points.has_phase & ~points.is_exciter
+        measured = np.exp(points.log_magnitude[own] + 1j * points.phase[own])
+        found = contradiction(points.frequency_hz[own], measured / reading[own]) if own.any() else None
+        if found is not None:
+            said.append(
+                f"{name}: level and phase contradict each other by {found.rms_db:.2f} dB (rms), most from "
+                f"{found.from_hz:.0f} to {found.to_hz:.0f} Hz, so no circuit that stood still made both "
+                "(Kramers–Kronig); look for drift or movement during the sweep, a delay, or a phase of the wrong sign"
+            )
+    return tuple(said)
+
+
+MOST_OF_IT = 0.5
+"""Share of an interval's variance above which a fixture part is named."""
+
+
+def _doubts(solution: FitSolution) -> tuple[str, ...]:
+    """Name the fixture parts whose tolerance most of an interval comes from."""
+    names, said = solution.problem.names, []
+    covariance = solution.covariance
+    for key in ("log_resistance", "log_inductance", "log_capacitance"):
+        a, shares = names.index(key), []
+        for number, part in enumerate(solution.problem.points.doubtful):
+            b = names.index(f"part_{number}")
+            share = covariance[a, b] ** 2 / max(covariance[a, a] * covariance[b, b], 1e-300)
+            shares.append((float(share), part_in_words(part)))
+        share, words = max(shares, default=(0.0, ""))
+        if share > MOST_OF_IT:
+            said.append(
+                f"{100 * share:.0f} % of the doubt of the {_SHOWN[key]} (its variance) would go with that of the "
+                f"{words}: measure that part and say how good it is"
+            )
+    return tuple(said)
 
 
 _SHOWN = {
@@ -272,14 +487,11 @@ def describe_fixture(measurement: Measurement) -> str:
     parts = [f"{measurement.sweep.name}: {fixture.kind}"]
     if fixture.series_resistance:
         parts.append(f"through {format_quantity(fixture.series_resistance, 'Ω', digits=4)}")
-    load = fixture.load
-    loads = []
-    if math.isfinite(load.resistance):
-        loads.append(format_quantity(load.resistance, "Ω", digits=4))
-    if load.capacitance:
-        loads.append(format_quantity(load.capacitance, "F", digits=4))
-    parts.append("load " + " parallel to ".join(loads) if loads else "no added load")
-    if math.isfinite(fixture.meter_resistance):
+    load = load_in_words(fixture.load)
+    parts.append("no added load" if load == "no load" else f"load {load}")
+    if fixture.leaves_meter_open:
+        parts.append("meter input not stated")
+    elif fixture.meter_resistance is not None and math.isfinite(fixture.meter_resistance):
         parts.append(f"meter {format_quantity(fixture.meter_resistance, 'Ω', digits=4)}")
     if fixture.meter_capacitance is None:
         parts.append("meter capacitance unknown")

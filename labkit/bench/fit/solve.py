@@ -1,287 +1,446 @@
-"""The numerical part of a fit: lmfit's least squares, weights, covariance, and when another section is called for."""
+"""The numerical part of a fit: least squares with priors, residuals that follow one another, and the covariance.
+
+A residual is white noise and a smooth curve on top, the discrepancy: what the model leaves out, or an instrument that
+drifts. Its size and width along the logarithm of frequency are found from the residuals by restricted likelihood,
+which counts that the unknowns have bent towards it (Patterson and Thompson, Biometrika 58 (1971) 545; Kennedy and
+O'Hagan, J. R. Stat. Soc. B 63 (2001) 425; both from memory).
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.model import Points, best_levels, gather, residual_db, start_values
+from labkit.bench.fit.model import Problem, bounds_of
 from labkit.core.errors import InputError
-from labkit.core.sourced import Interval
 
-BOUNDS: Mapping[str, tuple[float, float]] = {
-    "log_resistance": (math.log(10.0), math.log(1e6)),
-    "log_inductance": (math.log(1e-3), math.log(200.0)),
-    "log_capacitance": (math.log(1e-13), math.log(1e-7)),
-    "log_loss": (math.log(1e4), math.log(1e9)),
-    "log_rig_corner": (math.log(300.0), math.log(1e6)),
-    "fraction": (0.0, 0.9),
-    "log_corner": (math.log(800.0), math.log(60e3)),
-}
-"""Wider than any guitar pickup, narrow enough to keep the search on the ground. An eddy corner below 800 Hz would be a
-way of writing another inductance: measured ones lie at 2 kHz and up."""
+LEAST_SCATTER_DB = 0.005
+"""No instrument is believed to repeat better than this."""
 
-CORNER_GUESSES_HZ = (2500.0, 9000.0)
-"""Where measured pickups have their eddy corner (2 kHz and up), and a second start beyond the resonance."""
+WIDTHS = (0.06, 0.12, 0.25, 0.5, 1.0)
+"""Widths of a discrepancy that are tried, in the natural logarithm of frequency (0.7 is an octave)."""
 
-LEAST_GAIN = 10.0
-"""A further eddy section must lower the Bayesian information criterion by this ("very strong" by the usual scale:
-Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773, section 3.2, from memory)."""
+MOST_OVER_LEFT = 2.0
+"""A discrepancy is at most so many times what the fit leaves: a larger one would have to hide in the unknowns."""
 
-LEAST_GAIN_DB = 0.02
-"""… and the rms residual by this: nobody needs a section that explains a fiftieth of a decibel."""
+RATIOS = (0.0, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
+"""Sizes of it that are tried, over the scatter of a point."""
 
-USUAL_RESISTANCE = Interval(value=8000.0, low=2000.0, high=32_000.0)
-"""Ω; where exciter curves come without a DC reading, the resistance is held this loosely (common practice, no source):
-an exciter shows it only as a small part of the damping, and a fit left free would trade it for inductance."""
+LEAST_GAIN = 2.0
+"""A discrepancy is believed in where twice the log likelihood rises by this."""
 
-USUAL_CAPACITANCE = Interval(value=130e-12, low=40e-12, high=420e-12)
-"""F, winding, lead and an unknown meter together; held this loosely where all exciter curves have about the same load
-(common practice, no source)."""
+FEWEST_ROWS = 40
+"""Fewer residuals cannot show how they follow one another."""
 
 WINDOW = 15
-"""Points of a local figure: its own scatter is then 18 %, far from the factor 2 that counts."""
+"""Points of a local figure: its own scatter is then 18 %."""
 
-MOST_SET_ASIDE = 0.3
-"""Share of a sweep that may count less for departing from the model."""
-
-ABOVE_PEAK = 1.5
-"""A stretch that departs from the model may count less only above the sweep's resonance times this."""
+FLOOR_RATIO, FLOOR_DB = 3.0, 0.3
+"""A stretch lies at the instrument's noise floor where it scatters this many times more than its sweep does in the
+middle, and by more than this."""
 
 FLOOR_FACTOR = 3.0
 """How much less than its scatter alone a point at the noise floor counts: there the level is biased as well."""
 
-MOST_ROUNDS = 3
-"""Weights follow the residuals this many times where a sweep reaches a noise floor; once where none does."""
+RARER: Mapping[str, float] = {"none": 0.25, "spread": 0.25}
+"""Prior of a way to write a core, over that of sections: every core loses something, and 11 measured pickups follow one
+section within 0.1 to 0.5 dB."""
 
 START_SIGMA_DB = 0.2
-"""Size of the residuals taken before they are known; only weighs a DC reading against the curves in the first pass."""
+"""Size of the residuals taken before they are known; only weighs priors against the curves in the first pass."""
+
+ROUNDS = 3
+"""Weights follow the residuals this many times."""
+
+
+def least_squares(
+    residual: Callable[[np.ndarray], np.ndarray],
+    start: np.ndarray,
+    *,
+    low: np.ndarray,
+    high: np.ndarray,
+    is_exact: bool = True,
+) -> np.ndarray:
+    """Return the vector that minimises the sum of squares of ``residual`` inside its bounds.
+
+    Parameters
+    ----------
+    residual : callable
+        From unknowns, shape (P,), to residuals, shape (N,).
+    start, low, high : ndarray, shape (P,)
+    is_exact : bool
+        Go on to six digits and more; else stop near the place, some 1e-5 of it.
+    """
+    from scipy import optimize
+
+    span = np.where(np.isfinite(high - low), high - low, 1.0)
+    inside = np.clip(start, low + 1e-6 * span, high - 1e-6 * span)
+    stages = (("2-point", 1e-8), ("3-point", 1e-13)) if is_exact else (("2-point", 1e-8),)
+    for slopes, stop in stages:
+        found = optimize.least_squares(
+            residual, inside, slopes, bounds=(low, high), x_scale="jac", ftol=stop, xtol=stop, gtol=stop, max_nfev=400
+        )
+        inside = found.x
+    return np.asarray(found.x)
+
+
+def jacobian(residual: Callable[[np.ndarray], np.ndarray], at: np.ndarray, step: float = 1e-5) -> np.ndarray:
+    """Return the derivatives of residuals by central differences, shape (N, P).
+
+    The unknowns of a fit are logarithms, fractions or standard deviations, so one step suits all.
+    """
+    columns = []
+    for shift in np.eye(at.size) * step:
+        columns.append((residual(at + shift) - residual(at - shift)) / (2 * step))
+    return np.stack(columns, axis=1)
+
+
+def covariance_of(slopes: np.ndarray, known: np.ndarray | float = 0.0) -> np.ndarray:
+    """Return (JᵀJ + P)⁻¹ of a Jacobian in standard deviations, shape (N, P), and a diagonal of prior weights."""
+    information = slopes.T @ slopes + np.diag(np.broadcast_to(known, slopes.shape[1]))
+    scale = 1 / np.sqrt(np.maximum(np.diag(information), 1e-300))
+    return np.asarray(np.linalg.pinv(information * np.outer(scale, scale), hermitian=True) * np.outer(scale, scale))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Errors:
+    """How residuals scatter: white noise and a smooth discrepancy in each group of rows.
+
+    Attributes
+    ----------
+    scatter_db : ndarray, shape (N,)
+        Standard deviation of the white part, dB.
+    discrepancy_db, width : float
+        Standard deviation (dB) and width (natural logarithm of frequency) of the smooth part; 0 dB where the residuals
+        show none.
+    parts : tuple of (rows, modes, gains)
+        Of each group: its rows, orthonormal modes of the smooth part in units of the scatter, and their variances.
+    at_floor : ndarray of bool, shape (N,)
+        Rows that count less, at the instrument's noise floor.
+    independent, freedom : float
+        Independent residuals, and how many of them are left after the unknowns.
+    """
+
+    scatter_db: np.ndarray
+    discrepancy_db: float
+    width: float
+    parts: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
+    at_floor: np.ndarray
+    independent: float
+    freedom: float
+
+    def weigh(self, rows: np.ndarray) -> np.ndarray:
+        """Return residuals (N,) or their Jacobian (N, P) over what one row is worth.
+
+        Each row counts by its own variance, less for following its neighbours. The rows are not turned into
+        independent ones: a smooth misfit is cheap then, and a fit would give up the resonance for it.
+        """
+        worth = self.total_db * math.sqrt(rows.shape[0] / self.independent)
+        return np.asarray((rows.T / worth).T)
+
+    @property
+    def total_db(self) -> np.ndarray:
+        """Standard deviation of each row, scatter and discrepancy together, dB, shape (N,)."""
+        return np.asarray(np.hypot(self.scatter_db, self.discrepancy_db))
+
+    def between(self, slopes: np.ndarray) -> np.ndarray:
+        """Return JᵀΣJ of weighed slopes (N, P), with Σ the covariance of the residuals in the same weights."""
+        rows = (slopes.T * self.scatter_db / self.total_db / math.sqrt(slopes.shape[0] / self.independent)).T
+        found = rows.T @ rows
+        for own, modes, gains in self.parts:
+            seen = modes.T @ rows[own]
+            found = found + seen.T @ (gains[:, None] * seen)
+        return np.asarray(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitSolution:
     """A solved problem: unknowns on the fit's own scale, their covariance, and what the residuals look like."""
 
-    values: Mapping[str, float]
-    names: tuple[str, ...]
+    problem: Problem
+    vector: np.ndarray
     covariance: np.ndarray
-    quantile: float
-    sections: int
-    rms_db: float
+    errors: Errors
     rest: np.ndarray
-    sigma: np.ndarray
-    autocorrelation: float
-    at_bound: tuple[str, ...]
-    at_floor: np.ndarray
-    set_aside: np.ndarray
-    leans_on: Mapping[str, Interval]
 
     @property
-    def independent_points(self) -> float:
-        """Rows of data divided by how far neighbouring residuals repeat each other."""
-        return self.rest.size * (1 - self.autocorrelation) / (1 + self.autocorrelation)
+    def values(self) -> dict[str, float]:
+        """Best value of each unknown."""
+        return dict(zip(self.problem.names, self.vector.tolist()))
+
+    @property
+    def quantile(self) -> float:
+        """Student's t: half-width of a 95 % interval in standard deviations."""
+        from scipy.stats import t as student
+
+        return float(student.ppf(0.975, self.errors.freedom))
+
+    @property
+    def rms_db(self) -> float:
+        """Root mean square of the levels left over, points at the noise floor left out, dB."""
+        count = self.problem.points.frequency_hz.size
+        return float(np.sqrt(np.mean(self.rest[:count][~self.errors.at_floor[:count]] ** 2)))
 
     def spread(self, key: str) -> float:
         """Standard deviation of one unknown on the fit's own scale."""
-        index = self.names.index(key)
+        index = self.problem.names.index(key)
         return math.sqrt(max(float(self.covariance[index, index]), 0.0))
 
     def correlations(self) -> dict[tuple[str, str], float]:
-        """Correlation of each pair of unknowns, levels left out."""
-        shown = [key for key in self.names if not key.startswith("level_")]
+        """Correlation of each pair of unknowns, levels and fixture parts left out."""
+        names = self.problem.names
+        shown = [key for key in names if not key.startswith(("level_", "part_"))]
         return {
             (a, b): float(
-                self.covariance[self.names.index(a), self.names.index(b)] / max(self.spread(a) * self.spread(b), 1e-300)
+                self.covariance[names.index(a), names.index(b)] / max(self.spread(a) * self.spread(b), 1e-300)
             )
             for position, a in enumerate(shown)
             for b in shown[position + 1 :]
         }
 
+    @property
+    def at_bound(self) -> tuple[str, ...]:
+        """Unknowns that ran into the limit of the search."""
+        low, high = bounds_of(self.problem.names)
+        near = np.minimum(self.vector - low, high - self.vector) < 2e-3 * (high - low)
+        return tuple(name for name, is_near in zip(self.problem.names, near & np.isfinite(high - low)) if is_near)
 
-def solve(
-    points: Points,
-    measurements: Sequence[Measurement],
-    sections: int,
-    *,
-    resistance: Interval | None,
-    fit_loss: bool,
-    band_hz: tuple[float, float],
-    start: FitSolution | None = None,
-) -> FitSolution:
-    """Solve with a given number of eddy sections: from each start, then once more with the residuals' own weights."""
-    usual = _usual_values(points, measurements, resistance)
-    known = dict(usual) if resistance is None else {**usual, "log_resistance": resistance}
-    best: Any = None
-    for corner in CORNER_GUESSES_HZ[: 1 if sections == 0 else None]:
-        values = _start(points, measurements, sections, corner, fit_loss, resistance, start)
-        result = _minimise(points, values, sections, known, np.full(1, START_SIGMA_DB))
-        if np.isfinite(result.chisqr) and (best is None or result.chisqr < best.chisqr):
-            best = result
-        if _autocorrelation(points, residual_db(points, result.params.valuesdict(), sections)) == 0.0:
-            break  # what is left is noise: another start cannot do better
-    if best is None:
-        raise InputError("the fit did not converge; check the fixture of each sweep (kind, load, series resistor)")
-    result, unknowns = best, len(best.var_names)
-    if points.frequency_hz.size + points.has_phase.sum() <= unknowns:
+
+def solve(problem: Problem, starts: list[dict[str, float]]) -> FitSolution:
+    """Solve a problem: from each start with plain weights, then again with the residuals' own.
+
+    Raises
+    ------
+    InputError
+        If the points cannot settle the unknowns, or nothing converged.
+    """
+    rows, unknowns = problem.row_groups.size, len(problem.names) - len(problem.points.doubtful)
+    if rows <= unknowns:
         raise InputError(
-            f"{points.frequency_hz.size} points cannot settle {unknowns} unknowns; "
+            f"{problem.points.frequency_hz.size} points cannot settle {unknowns} unknowns; "
             "take more points or fewer eddy sections"
         )
-    for _ in range(MOST_ROUNDS):
-        weights = _weights(points, result.params.valuesdict(), sections)
-        result = _minimise(points, result.params.valuesdict(), sections, known, weights.sigma)
-        if not (weights.at_floor.any() or weights.set_aside.any()):
+    mean, weight = _known(problem)
+    low, high = bounds_of(problem.names)
+    span = np.where(np.isfinite(high - low), high - low, 1e6)
+    spare = weight + 12 / span**2  # an unknown between bounds scatters no more than one that lies anywhere in them
+
+    def weighted(whiten: Callable[[np.ndarray], np.ndarray]) -> Callable[[np.ndarray], np.ndarray]:
+        held = weight > 0
+
+        def residual(vector: np.ndarray) -> np.ndarray:
+            prior = (vector - mean)[held] * np.sqrt(weight[held])
+            return np.concatenate([whiten(problem.residual(vector)), prior])
+
+        return residual
+
+    best: tuple[float, np.ndarray] | None = None
+    for start in starts:
+        plain = weighted(lambda rest: rest / START_SIGMA_DB)
+        vector = least_squares(plain, problem.with_best_levels(start), low=low, high=high, is_exact=False)
+        cost = float(np.sum(plain(vector) ** 2))
+        if np.isfinite(cost) and (best is None or cost < best[0]):
+            best = (cost, vector)
+    if best is None:
+        raise InputError("the fit did not converge; check the fixture of each sweep (kind, load, series resistor)")
+    vector = best[1]
+    for _ in range(ROUNDS):
+        rest, slopes = problem.residual(vector), jacobian(problem.residual, vector)
+        errors = judge_errors(problem, rest, slopes, np.where(weight > 0, vector - mean, 0.0), spare)
+        moved = least_squares(weighted(errors.weigh), vector, low=low, high=high, is_exact=False)
+        is_settled = bool(np.all(np.abs(moved - vector) < 1e-4))
+        vector = moved
+        if is_settled:
             break
-    return _judge(points, measurements, result, sections, known, usual, weights, band_hz)
-
-
-def _usual_values(
-    points: Points, measurements: Sequence[Measurement], resistance: Interval | None
-) -> dict[str, Interval]:
-    """Return what the sweeps by themselves cannot show and is therefore held loosely at usual values.
-
-    The shape of one exciter curve shows L·C but not L and C apart, and the resistance only as a part of the damping.
-    """
-    usual: dict[str, Interval] = {}
-    if not points.is_exciter.all():
-        return usual
-    if resistance is None:
-        usual["log_resistance"] = USUAL_RESISTANCE
-    capacitances = [m.fixture.load.capacitance for m in measurements]
-    if max(capacitances) - min(capacitances) < USUAL_CAPACITANCE.value:
-        usual["log_capacitance"] = USUAL_CAPACITANCE
-    return usual
-
-
-def calls_for_more(plain: FitSolution, further: FitSolution) -> bool:
-    """Say whether the data very strongly call for the further eddy section (Bayesian information criterion)."""
-    if plain.rms_db - further.rms_db < LEAST_GAIN_DB:
-        return False
-    before = float(np.sum((plain.rest / further.sigma) ** 2))
-    after = float(np.sum((further.rest / further.sigma) ** 2))
-    count = max(further.independent_points, 2.0)
-    more = len(further.names) - len(plain.names)
-    return count * math.log(before / max(after, 1e-300)) - more * math.log(count) >= LEAST_GAIN
-
-
-def _start(
-    points: Points,
-    measurements: Sequence[Measurement],
-    sections: int,
-    corner: float,
-    fit_loss: bool,
-    resistance: Interval | None,
-    start: FitSolution | None,
-) -> dict[str, float]:
-    if start is None:
-        values = start_values(measurements, points, resistance=resistance.value if resistance else None)
-    else:
-        values = {key: value for key, value in start.values.items() if not key.startswith("level_")}
-    for number in range(sections):
-        values.setdefault(f"fraction_{number}", 0.15)
-        values.setdefault(f"log_corner_{number}", math.log(min(corner * 3.0**number, 50e3)))
-    if fit_loss:
-        values.setdefault("log_loss", math.log(2e6))
-    corners = [m.fixture.rig_corner_hz for m in measurements if m.fixture.fit_rig_corner]
-    if corners:
-        known = [value for value in corners if math.isfinite(value)]
-        values.setdefault("log_rig_corner", math.log(known[0] if known else 5000.0))
-    values.update(best_levels(points, values, sections))
-    return values
-
-
-def _bounds(key: str) -> tuple[float, float] | None:
-    return BOUNDS.get(key) or BOUNDS.get(key.rsplit("_", 1)[0])
-
-
-def _minimise(
-    points: Points, values: Mapping[str, float], sections: int, known: Mapping[str, Interval], sigma: np.ndarray
-) -> Any:
-    import lmfit
-
-    parameters = lmfit.Parameters()
-    for key, value in values.items():
-        bounds = _bounds(key)
-        if bounds is None:
-            parameters.add(key, value=value)
-        else:
-            margin = 1e-3 * (bounds[1] - bounds[0])
-            inside = float(np.clip(value, bounds[0] + margin, bounds[1] - margin))
-            parameters.add(key, value=inside, min=bounds[0], max=bounds[1])
-    scale = sigma if sigma.size > 1 else float(sigma[0])
-
-    def residual(current: Any) -> np.ndarray:
-        plain = current.valuesdict()
-        rest = residual_db(points, plain, sections) / scale
-        if not known:
-            return rest
-        return np.append(
-            rest, [(plain[key] - math.log(held.value)) / reading_spread(held) for key, held in known.items()]
-        )
-
-    return lmfit.minimize(residual, parameters, method="leastsq", max_nfev=3000, calc_covar=False)
-
-
-def reading_spread(held: Interval) -> float:
-    """Standard deviation of the logarithm of a value with 95 % bounds; at least 0.01 %."""
-    return max(math.log(held.high / max(held.low, 1e-6 * held.value)) / (2 * 1.96), 1e-4)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Weights:
-    """Size of the residual at each row (levels, then phases), and which levels count less for which reason."""
-
-    sigma: np.ndarray
-    at_floor: np.ndarray
-    set_aside: np.ndarray
-
-
-def _weights(points: Points, values: Mapping[str, float], sections: int) -> _Weights:
-    """Let stretches where the instrument or the model fails count less.
-
-    Two local figures over 15 neighbouring points, each against the median of its sweep: the scatter (second
-    differences of the residuals, which hold little misfit since misfit is smooth) finds the noise floor of the
-    instrument; the plain rms finds stretches that one coil with eddy loss does not describe, such as a second
-    resonance. Such a stretch must lie above the sweep's own resonance, where second ones are; up to there the model has
-    to hold. A misfit over a large part of a sweep is left in: then the model is wrong, not the stretch.
-    """
-    rest = residual_db(points, values, sections)
-    count = points.frequency_hz.size
-    level, turn = rest[:count], rest[count:]
-    scatter, misfit = np.zeros(count), np.zeros(count)
-    for number in range(len(points.names)):
-        own = np.flatnonzero(points.sweep == number)
-        if own.size < 2 * WINDOW:
-            continue
-        noise = _local_rms(np.pad(np.diff(level[own], 2), 1, mode="edge") / math.sqrt(6))
-        rms = _local_rms(level[own])
-        is_noise = (noise > 2 * max(float(np.median(noise)), 1e-9)) & (noise > rms / 10)
-        above = points.frequency_hz[own] > ABOVE_PEAK * resonance_hz(points, values, number)
-        is_misfit = above & (rms > 2 * max(float(np.median(rms)), 1e-9)) & ~is_noise
-        scatter[own] = np.where(is_noise, noise, 0.0)
-        if is_misfit.mean() <= MOST_SET_ASIDE:
-            misfit[own] = np.where(is_misfit, rms, 0.0)
-    excess = np.maximum(FLOOR_FACTOR * scatter, misfit)
-    overall = max(float(np.sqrt(np.mean(level[excess == 0] ** 2))), 1e-6)
-    turn_size = max(float(np.sqrt(np.mean(turn**2))), 1e-6) if turn.size else 1.0
-    return _Weights(
-        sigma=np.append(np.hypot(overall, excess), np.full(turn.size, turn_size)),
-        at_floor=scatter > 0,
-        set_aside=misfit > 0,
+    vector = least_squares(weighted(errors.weigh), vector, low=low, high=high)
+    rest, slopes = problem.residual(vector), errors.weigh(jacobian(problem.residual, vector))
+    inverse = covariance_of(slopes, spare)
+    return FitSolution(
+        problem=problem,
+        vector=vector,
+        # the sandwich: what the estimate scatters by when its rows are weighed as if they were independent
+        covariance=inverse @ (errors.between(slopes) + np.diag(spare)) @ inverse,
+        errors=errors,
+        rest=rest,
     )
 
 
-def resonance_hz(points: Points, values: Mapping[str, float], number: int) -> float:
-    """Return the undamped resonance of a fitted coil with what one sweep's fixture hangs across it, Hz."""
-    own = points.sweep == number
-    outside = float(np.median(points.admittance[own].imag / (2 * np.pi * points.frequency_hz[own])))
-    capacitance = math.exp(values["log_capacitance"]) + outside
-    return 1 / (2 * math.pi * math.sqrt(math.exp(values["log_inductance"]) * capacitance))
+def weights_of(solutions: Sequence[FitSolution]) -> np.ndarray:
+    """Return how much the data speak for each rival, summing to 1: Akaike's weights.
+
+    All are held against the scatter and the independent rows of the one that leaves least (Burnham and Anderson,
+    Sociol. Methods Res. 33 (2004) 261, from memory). The sterner Bayesian criterion drops a second section that is
+    there, and the inductance with it.
+    """
+    closest = min(solutions, key=lambda solution: solution.rms_db).errors
+    criteria = np.array(
+        [
+            closest.independent * math.log(float(np.mean((solution.rest / closest.total_db) ** 2)))
+            + 2 * len(solution.problem.names)
+            for solution in solutions
+        ]
+    )
+    prior = np.array([RARER.get(solution.problem.core, 1.0) for solution in solutions])
+    weights = prior * np.exp(-0.5 * (criteria - criteria.min()))
+    return np.asarray(weights / weights.sum())
+
+
+def _known(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and weight (1/variance, 0 where nothing is known) of each unknown."""
+    mean, weight = np.zeros(len(problem.names)), np.zeros(len(problem.names))
+    for key, (value, spread) in problem.known.items():
+        at = problem.names.index(key)
+        mean[at], weight[at] = value, 1 / spread**2
+    return mean, weight
+
+
+def judge_errors(
+    problem: Problem,
+    rest: np.ndarray,
+    slopes: np.ndarray,
+    off: np.ndarray,
+    weight: np.ndarray,
+) -> Errors:
+    """Find scatter and discrepancy of residuals by restricted likelihood.
+
+    Parameters
+    ----------
+    problem : Problem
+    rest, slopes : ndarray, shape (N,) and (N, P)
+        Residuals and their derivatives at the present unknowns.
+    off, weight : ndarray, shape (P,)
+        Present unknowns minus what is known of them, and 1/variance of that.
+    """
+    groups, place = problem.row_groups, np.log(problem.row_frequency_hz)
+    shape, at_floor = _scatter(problem, rest)
+    r, j = rest / shape, slopes / shape[:, None]
+    normal, pull, square = j.T @ j, j.T @ r, float(r @ r)
+    free = len(problem.names) - len(problem.known)
+    most = MOST_OVER_LEFT * float(np.sqrt(np.mean(rest[~at_floor] ** 2)))
+
+    def score(gains: np.ndarray, seen_j: np.ndarray, seen_r: np.ndarray) -> tuple[float, float]:
+        """Minus twice the restricted log likelihood, and the factor on the scatter that goes with it."""
+        kept = gains / (1 + gains)
+        m = normal - seen_j.T @ (kept[:, None] * seen_j)
+        b = pull - seen_j.T @ (kept * seen_r)
+        q = square - float(kept @ seen_r**2)
+        factor = max(q / max(rest.size - free, 1), 1e-12)
+        for _ in range(3):
+            h = m / factor + np.diag(weight)
+            move = -np.linalg.lstsq(h, b / factor + weight * off, rcond=None)[0]
+            left = max(q + 2 * float(move @ b) + float(move @ m @ move), 1e-12)
+            factor = max(left / max(rest.size - free, 1), 1e-12)
+        sign, logdet = np.linalg.slogdet(m / factor + np.diag(weight))
+        prior = float(np.sum(weight * (off + move) ** 2))
+        value = rest.size * math.log(factor) + float(np.log1p(gains).sum()) + left / factor + prior
+        return (value + logdet if sign > 0 else math.inf), factor
+
+    nothing = np.zeros(0)
+    value, factor = score(nothing, np.zeros((0, slopes.shape[1])), nothing)
+    tried: list[_Tried] = [_Tried(value - LEAST_GAIN, factor, 0.0, WIDTHS[-1], ())]
+    for width in WIDTHS if rest.size >= FEWEST_ROWS else ():
+        modes = _modes(groups, place, shape, width)
+        if not modes:
+            continue
+        seen_j = np.concatenate([u.T @ j[own] for own, u, _ in modes])
+        seen_r = np.concatenate([u.T @ r[own] for own, u, _ in modes])
+        sizes = np.concatenate([s for _, _, s in modes])
+        for ratio in RATIOS[1:]:
+            value, factor = score(ratio**2 * sizes**2, seen_j, seen_r)
+            if ratio * math.sqrt(factor) <= most:
+                parts = tuple((own, u, ratio**2 * s**2) for own, u, s in modes)
+                tried.append(_Tried(value, factor, ratio, width, parts))
+    return _mixed(tried, shape, free, at_floor)
+
+
+class _Tried(NamedTuple):
+    """One size and width of the discrepancy: minus twice its log likelihood, its factor on the scatter, its modes."""
+
+    score: float
+    factor: float
+    ratio: float
+    width: float
+    parts: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
+
+
+def _mixed(tried: Sequence[_Tried], shape: np.ndarray, free: int, at_floor: np.ndarray) -> Errors:
+    """Average over sizes and widths by likelihood: a single best one would pass off its luck as knowledge."""
+    finite = [one for one in tried if math.isfinite(one.score)]
+    least = min((one.score for one in finite), default=0.0)
+    kept = [(math.exp(-0.5 * (one.score - least)), one) for one in finite if one.score - least < 8.0]
+    kept = kept or [(1.0, tried[0])]
+    total = sum(weight for weight, _ in kept)
+    kept = [(weight / total, one) for weight, one in kept]
+    factor = sum(weight * one.factor for weight, one in kept)
+    independent = 0.0
+    parts = []
+    for weight, one in kept:
+        trace = shape.size + sum(float(gains.sum()) for _, _, gains in one.parts)
+        squares = shape.size + sum(float((2 * gains + gains**2).sum()) for _, _, gains in one.parts)
+        independent += weight * trace**2 / squares
+        share = weight * one.factor / factor
+        parts += [(own, modes, share * gains) for own, modes, gains in one.parts]
+    return Errors(
+        scatter_db=np.maximum(math.sqrt(factor) * shape, LEAST_SCATTER_DB),
+        discrepancy_db=math.sqrt(sum(weight * one.ratio**2 * one.factor for weight, one in kept)),
+        width=max(kept, key=lambda pair: pair[0])[1].width,
+        parts=tuple(parts),
+        at_floor=at_floor,
+        independent=independent,
+        freedom=max(independent - free, 6.0),
+    )
+
+
+def smooth_basis(place: np.ndarray, width: float) -> np.ndarray:
+    """Return bumps along ``place`` whose random sum has standard deviation 1 everywhere, shape (F, M)."""
+    centres = np.arange(place.min() - 2 * width, place.max() + 2.01 * width, width)
+    bumps = np.exp(-(((place[:, None] - centres) / width) ** 2))
+    return np.asarray(bumps / np.sqrt(np.sum(bumps**2, axis=1, keepdims=True)))
+
+
+def _modes(
+    groups: np.ndarray, place: np.ndarray, shape: np.ndarray, width: float
+) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Rows, orthonormal modes and their sizes of each group whose points lie close enough to show this width."""
+    found = []
+    for group in np.unique(groups):
+        own = np.flatnonzero(groups == group)
+        if own.size < 8 or float(np.median(np.diff(place[own]))) > width / 1.5:
+            continue
+        modes, sizes, _ = np.linalg.svd(smooth_basis(place[own], width) / shape[own, None], full_matrices=False)
+        found.append((own, modes, sizes))
+    return found
+
+
+def _scatter(problem: Problem, rest: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Size of the white part of each row up to a common factor, dB, and which rows lie at the noise floor.
+
+    Second differences of the residuals hold little of what is smooth; where a sweep states its own uncertainty, that
+    is taken.
+    """
+    points, groups = problem.points, problem.row_groups
+    stated = np.concatenate([points.sigma_db, points.sigma_db[points.has_phase]])
+    shape, at_floor = np.zeros(rest.size), np.zeros(rest.size, dtype=bool)
+    for group in np.unique(groups):
+        own = np.flatnonzero(groups == group)
+        if np.isfinite(stated[own]).all():
+            shape[own] = stated[own]
+            continue
+        if own.size < 8:
+            shape[own] = float(np.sqrt(np.mean(rest[own] ** 2)))
+            continue
+        second = (rest[own][:-2] - 2 * rest[own][1:-1] + rest[own][2:]) / math.sqrt(6)
+        shape[own] = 1.4826 * float(np.median(np.abs(second)))
+        if own.size >= 2 * WINDOW:
+            local = _local_rms(np.concatenate([second[:1], second, second[-1:]]))
+            noisy = local > max(FLOOR_RATIO * float(np.median(local)), FLOOR_DB)
+            at_floor[own] = noisy
+            shape[own] = np.where(noisy, FLOOR_FACTOR * local, shape[own])
+    return np.maximum(shape, LEAST_SCATTER_DB), at_floor
 
 
 def _local_rms(values: np.ndarray) -> np.ndarray:
@@ -291,110 +450,8 @@ def _local_rms(values: np.ndarray) -> np.ndarray:
     return local
 
 
-def _judge(
-    points: Points,
-    measurements: Sequence[Measurement],
-    result: Any,
-    sections: int,
-    known: Mapping[str, Interval],
-    usual: Mapping[str, Interval],
-    weights: _Weights,
-    band_hz: tuple[float, float],
-) -> FitSolution:
-    from scipy.stats import t as student
-
-    sigma = weights.sigma
-    values = {key: float(value) for key, value in result.params.valuesdict().items()}
-    names = tuple(result.var_names)
-    rest = residual_db(points, values, sections)
-    weighted = rest / sigma
-    jacobian = _jacobian(points, values, names, sections) / sigma[:, None]
-    autocorrelation = _autocorrelation(points, weighted)
-    inflation = (1 + autocorrelation) / (1 - autocorrelation)
-    freedom = max(weighted.size / inflation - len(names), 1.0)
-    variance = float(weighted @ weighted) / max(weighted.size - len(names), 1) * inflation
-    information = jacobian.T @ jacobian / variance
-    for key, held in known.items():
-        at = names.index(key)
-        information[at, at] += 1 / reading_spread(held) ** 2
-    covariance = np.linalg.pinv(information, hermitian=True, rcond=1e-13)
-    for shifted in _shifted_fixtures(measurements):
-        other = gather(shifted, band_hz=band_hz, use_exciter_phase=_uses_exciter_phase(points))
-        change = (residual_db(other, values, sections) - rest) / sigma
-        shift = -covariance @ (jacobian.T @ change) / variance
-        covariance = covariance + np.outer(shift, shift)
-    return FitSolution(
-        values=values,
-        names=names,
-        covariance=covariance,
-        quantile=float(student.ppf(0.975, freedom)),
-        sections=sections,
-        rms_db=float(np.sqrt(np.mean(rest[: points.frequency_hz.size][~weights.at_floor] ** 2))),
-        rest=rest,
-        sigma=sigma,
-        autocorrelation=autocorrelation,
-        at_bound=tuple(key for key in names if _is_at_bound(key, values[key])),
-        at_floor=weights.at_floor,
-        set_aside=weights.set_aside,
-        leans_on=usual,
-    )
-
-
-def _jacobian(points: Points, values: Mapping[str, float], names: Sequence[str], sections: int) -> np.ndarray:
-    """Central differences; the unknowns are logarithms or fractions, so one step of 1e-5 suits all."""
-    step = 1e-5
-    columns = []
-    for key in names:
-        above = residual_db(points, {**values, key: values[key] + step}, sections)
-        below = residual_db(points, {**values, key: values[key] - step}, sections)
-        columns.append((above - below) / (2 * step))
-    return np.stack(columns, axis=1)
-
-
-def _autocorrelation(points: Points, weighted: np.ndarray) -> float:
-    """Lag-one correlation of neighbouring residuals, zero unless clearly above chance (three standard errors)."""
-    level = weighted[: points.frequency_hz.size]
-    together, product = 0.0, 0.0
-    for number in range(len(points.names)):
-        own = level[points.sweep == number]
-        product += float(own[1:] @ own[:-1])
-        together += float(own @ own)
-    correlation = product / max(together, 1e-300)
-    if correlation < 3 / math.sqrt(level.size):
-        return 0.0
-    return min(correlation, 0.95)
-
-
-def _shifted_fixtures(measurements: Sequence[Measurement]) -> list[list[Measurement]]:
-    """All measurements with one load part moved by one standard deviation of its tolerance, for each such part.
-
-    The same part used in several sweeps (equal nominal value) moves in all of them.
-    """
-    parts = {
-        (field, getattr(m.fixture.load, field), getattr(m.fixture.load, f"{field}_tolerance"))
-        for m in measurements
-        for field in ("resistance", "capacitance")
-        if getattr(m.fixture.load, f"{field}_tolerance") > 0
-    }
-    shifted = []
-    for field, nominal, tolerance in sorted(parts):
-        changed = []
-        for m in measurements:
-            if getattr(m.fixture.load, field) == nominal:
-                load = replace(m.fixture.load, **{field: nominal * (1 + tolerance / 1.96)})
-                changed.append(replace(m, fixture=replace(m.fixture, load=load)))
-            else:
-                changed.append(m)
-        shifted.append(changed)
-    return shifted
-
-
-def _uses_exciter_phase(points: Points) -> bool:
-    return bool((points.has_phase & points.is_exciter).any())
-
-
-def _is_at_bound(key: str, value: float) -> bool:
-    bounds = _bounds(key)
-    if bounds is None:
-        return False
-    return min(value - bounds[0], bounds[1] - value) < 2e-3 * (bounds[1] - bounds[0])
+def eddy_order(names: Sequence[str], values: Mapping[str, float], owner: str = "") -> list[int]:
+    """Return the numbers of a coil's eddy sections, from the lowest corner to the highest."""
+    start = f"{owner}log_corner_"
+    numbers = [int(name.removeprefix(start)) for name in names if name.startswith(start)]
+    return sorted(numbers, key=lambda number: values[f"{start}{number}"])

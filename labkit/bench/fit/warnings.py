@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from labkit.bench.fit.fixture import Measurement
-from labkit.bench.fit.model import Points
-from labkit.bench.fit.solve import FitSolution, reading_spread, resonance_hz
+from labkit.bench.fit.fixture import UNKNOWN_METER, FixturePart, Measurement
+from labkit.bench.fit.model import Points, base_name
+from labkit.bench.fit.solve import FitSolution
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
@@ -23,6 +23,15 @@ LOOSE = 0.30
 
 MISFIT_DB = 0.5
 """rms residual above which the one-coil model is questioned: public sweeps of single coils fit within 0.1 to 0.5 dB."""
+
+LEAST_SMOOTH = 0.5
+"""… and only where at least this share of it is smooth: scatter alone is no fault of the model."""
+
+PART_OFF = 1.9
+"""Standard deviations from its stated value beyond which a fixture part is named."""
+
+LOOSELY_HELD = 0.3
+"""Standard deviation of a logarithm above which a known value is a usual one and no reading."""
 
 SHORTEST_STRETCH = 5
 """Points of a stretch that is worth naming."""
@@ -42,56 +51,88 @@ _UNITS = {
     "log_capacitance": "F",
     "log_loss": "Ω",
     "log_rig_corner": "Hz",
-    "log_corner": "Hz",
 }
+"""What is worth a warning when held poorly; the corner of a loss hardly ever is held well, and matters little."""
 
 
-def _base(key: str) -> str:
-    return key if key in _NOUNS else key.rsplit("_", 1)[0]
+def part_in_words(part: FixturePart) -> str:
+    """Return a fixture part with its value and tolerance."""
+    tolerance = 196 * part.spread
+    words = f"± {tolerance:.2g} %" if tolerance < 100 else f"within a factor of {math.exp(1.96 * part.spread):.2g}"
+    return f"{part.name} ({format_quantity(part.value, part.unit, digits=3)} {words})"
 
 
 def fit_warnings(
-    solution: FitSolution, points: Points, measurements: Sequence[Measurement], *, resistance: Interval | None
+    solution: FitSolution,
+    measurements: Sequence[Measurement],
+    *,
+    resistance: Interval | None,
+    contradictions: Sequence[str],
 ) -> tuple[str, ...]:
     """Return plain sentences, the most important first."""
+    points = solution.problem.points
     said = [
-        *_misfit(solution),
-        *_stretches(solution, points),
+        *common_warnings(solution, measurements),
+        *contradictions,
         *_entangled(solution),
-        *_meter_capacitance(measurements),
         *_rig_corner(solution, measurements),
         *_usual_values(solution),
         *_loose(solution, resistance),
         *_bounds(solution),
         *_coverage(solution, points),
-        *(warning for measurement in measurements for warning in measurement.sweep.warnings),
     ]
     return tuple(dict.fromkeys(said))
 
 
-def _misfit(solution: FitSolution) -> list[str]:
-    if solution.rms_db <= MISFIT_DB:
-        return []
+def common_warnings(solution: FitSolution, measurements: Sequence[Measurement]) -> list[str]:
+    """Return what holds for one coil and for a pair: the model, the fixture and the sweeps themselves."""
     return [
-        f"the fit leaves {solution.rms_db:.2f} dB rms: one coil with eddy losses does not describe these curves; "
-        "a second resonance (two unequal coils), a wrong load value or a floor of the instrument would do this; "
-        "look at the residuals before using the values"
+        *_misfit(solution),
+        *_parts(solution),
+        *_noise_floor(solution, solution.problem.points),
+        *_meter_input(measurements),
+        *_meter_capacitance(measurements),
+        *(warning for measurement in measurements for warning in measurement.sweep.warnings),
     ]
 
 
-def _stretches(solution: FitSolution, points: Points) -> list[str]:
+def _misfit(solution: FitSolution) -> list[str]:
+    if solution.rms_db <= MISFIT_DB or solution.errors.discrepancy_db <= LEAST_SMOOTH * solution.rms_db:
+        return []
+    if "coupling" in solution.problem.names:
+        model, cause = "two coupled coils do not describe these curves", "capacitance between the coils"
+    else:
+        model, cause = "one coil with eddy losses does not describe these curves", "a second resonance (unequal coils)"
+    return [
+        f"the fit leaves {solution.rms_db:.2f} dB rms: {model}; {cause}, a wrong load value or a floor of the "
+        "instrument would do this; look at the residuals before using the values"
+    ]
+
+
+def _parts(solution: FitSolution) -> list[str]:
+    """Name the fixture parts that the sweeps themselves say are not what they were said to be."""
     said = []
-    for mask, reason in (
-        (solution.at_floor, "reaches the instrument's noise floor"),
-        (solution.set_aside, "departs from one coil with eddy loss"),
-    ):
-        for number, name in enumerate(points.names):
-            own = np.flatnonzero(points.sweep == number)
-            runs = np.split(own, np.flatnonzero(np.diff(mask[own].astype(int))) + 1)
-            stretches = [points.frequency_hz[run] for run in runs if mask[run[0]] and run.size >= SHORTEST_STRETCH]
-            if stretches:
-                named = join_words(f"{stretch[0]:.0f} to {stretch[-1]:.0f} Hz" for stretch in stretches)
-                said.append(f"{name} {reason} from {named}: counted less there")
+    for number, part in enumerate(solution.problem.points.doubtful):
+        off = solution.values[f"part_{number}"]
+        if abs(off) > PART_OFF:
+            percent = 100 * math.expm1(part.spread * off)
+            said.append(
+                f"the sweeps fit together only with the {part_in_words(part)} {percent:+.0f} % from what was stated: "
+                "measure that part, and check that the right one was named for each sweep"
+            )
+    return said
+
+
+def _noise_floor(solution: FitSolution, points: Points) -> list[str]:
+    said = []
+    for number, name in enumerate(points.names):
+        own = np.flatnonzero(points.sweep == number)
+        mask = solution.errors.at_floor[own]
+        runs = np.split(np.arange(own.size), np.flatnonzero(np.diff(mask.astype(int))) + 1)
+        stretches = [points.frequency_hz[own[run]] for run in runs if mask[run[0]] and run.size >= SHORTEST_STRETCH]
+        if stretches:
+            named = join_words(f"{stretch[0]:.0f} to {stretch[-1]:.0f} Hz" for stretch in stretches)
+            said.append(f"{name} reaches the instrument's noise floor from {named}: counted less there")
     return said
 
 
@@ -101,14 +142,14 @@ def _entangled(solution: FitSolution) -> list[str]:
     for (a, b), value in solution.correlations().items():
         if abs(value) < ENTANGLED:
             continue
-        pair = {_base(a), _base(b)}
+        pair = {base_name(a), base_name(b)}
         if "log_rig_corner" in pair:
             rig_and_eddy = True
             continue
         if pair == {"fraction", "log_corner"} and max(solution.spread(a), solution.spread(b)) < 0.1:
             continue
         said.append(
-            f"the data hardly tell {_NOUNS[_base(a)]} from {_NOUNS[_base(b)]} (correlation {value:+.2f}): "
+            f"the data hardly tell {_NOUNS[base_name(a)]} from {_NOUNS[base_name(b)]} (correlation {value:+.2f}): "
             f"their combination is known better than either; {_remedy(pair)}"
         )
     if rig_and_eddy:
@@ -130,6 +171,16 @@ def _remedy(pair: set[str]) -> str:
     return "add a sweep under another load"
 
 
+def _meter_input(measurements: Sequence[Measurement]) -> list[str]:
+    if not any(measurement.fixture.leaves_meter_open for measurement in measurements):
+        return []
+    low, high = (format_quantity(bound, "Ω") for bound in UNKNOWN_METER)
+    return [
+        f"nobody said what input resistance the instrument has; anything from {low} to {high} was allowed for, and the "
+        "intervals hold that; look it up and give it"
+    ]
+
+
 def _meter_capacitance(measurements: Sequence[Measurement]) -> list[str]:
     if any(measurement.fixture.meter_capacitance is None for measurement in measurements):
         return [
@@ -141,7 +192,7 @@ def _meter_capacitance(measurements: Sequence[Measurement]) -> list[str]:
 
 
 def _rig_corner(solution: FitSolution, measurements: Sequence[Measurement]) -> list[str]:
-    if "log_rig_corner" not in solution.names:
+    if "log_rig_corner" not in solution.problem.names:
         return []
     loads = {
         (m.fixture.load.resistance, m.fixture.load.capacitance) for m in measurements if m.fixture.kind == "exciter"
@@ -156,7 +207,11 @@ def _rig_corner(solution: FitSolution, measurements: Sequence[Measurement]) -> l
 
 def _usual_values(solution: FitSolution) -> list[str]:
     said = []
-    leaning = {key for key, usual in solution.leans_on.items() if solution.spread(key) > 0.5 * reading_spread(usual)}
+    leaning = {
+        key
+        for key, (_, spread) in solution.problem.known.items()
+        if spread > LOOSELY_HELD and solution.spread(key) > 0.5 * spread
+    }
     if "log_capacitance" in leaning:
         said.append(
             "exciter curves under one load show L·C but not L and C apart: the capacitance rests on what pickups "
@@ -173,9 +228,9 @@ def _usual_values(solution: FitSolution) -> list[str]:
 
 def _loose(solution: FitSolution, resistance: Interval | None) -> list[str]:
     said = []
-    for key in solution.names:
-        base = _base(key)
-        if base not in _UNITS or key.startswith("level_"):
+    for key in solution.problem.names:
+        base = base_name(key)
+        if base not in _UNITS:
             continue
         half = solution.quantile * solution.spread(key)
         if half <= math.log1p(LOOSE):
@@ -197,7 +252,9 @@ def _loose(solution: FitSolution, resistance: Interval | None) -> list[str]:
 def _bounds(solution: FitSolution) -> list[str]:
     said = []
     for key in solution.at_bound:
-        base = _base(key)
+        base = base_name(key)
+        if base == "log_corner":
+            continue
         if base == "fraction" and solution.values[key] < 0.05:
             said.append("an eddy section came out at zero: the data show no such loss; fit with fewer sections")
         elif base == "log_loss" and solution.values[key] > math.log(1e8):
@@ -210,7 +267,7 @@ def _bounds(solution: FitSolution) -> list[str]:
 def _coverage(solution: FitSolution, points: Points) -> list[str]:
     s = solution.values
     said = []
-    resonances = [resonance_hz(points, s, number) for number in range(len(points.names))]
+    resonances = [solution.problem.resonance_hz(s, number) for number in range(len(points.names))]
     if all(resonance > points.frequency_hz.max() for resonance in resonances):
         said.append(
             f"no sweep reaches the resonance (about {min(resonances):.0f} Hz): the capacitance is a guess from the "

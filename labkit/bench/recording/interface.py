@@ -47,6 +47,17 @@ FLOOR_DB = 0.005
 """What even a good take may be off, one standard deviation (the scatter among sweeps alone was up to three times too
 small against the truth in simulation)."""
 
+LEAD_SIGMA_F = 0.5e-12
+"""Standard deviation of the input's capacitance from one take to the next: leads that are moved (common practice, no
+source)."""
+
+INPUT_TOLERANCE = 0.002
+"""95 % bounds of the input's resistance as the takes tell it."""
+
+SHARED = 8.0
+"""The doubt of the series resistor's own capacitance is one error of all points; a fit counts points as independent,
+and would trust some sixty of them eight times too much."""
+
 SHORT_LEAK = 0.05
 """Ratio with the clips shorted, over the one at the source, that is no longer a short."""
 
@@ -304,7 +315,7 @@ def divider_measurement(
         (k / o**2, np.hypot(opened.sigma, floor * np.abs(o))),
         (over / k, source.sigma),
         (-over / k + k / d**2 - k / o**2, leak.sigma),
-        (over * omega * series.resistance, np.full(shared.size, series.capacitance_doubt)),
+        (SHARED * over * omega * series.resistance, np.full(shared.size, series.capacitance_doubt)),
     )
     sigma = np.abs(ratio) * np.sqrt(sum((np.abs(slope) * doubt) ** 2 for slope, doubt in slopes))
     if float(np.median(np.abs(over))) < 1e-3:
@@ -317,6 +328,10 @@ def divider_measurement(
         series_resistance=series.resistance,
         meter_resistance=calibration.input_resistance,
         meter_capacitance=max(calibration.input_capacitance, 0.0),
+        series_tolerance=series.tolerance,
+        meter_resistance_tolerance=INPUT_TOLERANCE,
+        meter_capacitance_tolerance=min(1.96 * LEAD_SIGMA_F / max(calibration.input_capacitance, 1e-12), 0.5),
+        level_doubt_db=max(FLOOR_DB, shift_db or 0.0),
     )
     return Measurement(
         sweep=_sweep(ratio, sigma, shared, "divider", calibration, take, shift_db),
@@ -347,6 +362,8 @@ def exciter_measurement(
         load=load,
         meter_resistance=calibration.input_resistance,
         meter_capacitance=max(calibration.input_capacitance, 0.0),
+        meter_resistance_tolerance=calibration.series.tolerance + INPUT_TOLERANCE,
+        meter_capacitance_tolerance=min(1.96 * LEAD_SIGMA_F / max(calibration.input_capacitance, 1e-12), 0.5),
     )
     return Measurement(sweep=_sweep(ratio, sigma, shared, "exciter", calibration, take, shift_db), fixture=fixture)
 

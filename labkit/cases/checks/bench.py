@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -23,7 +23,7 @@ from labkit.bench.fit.fixture import constant_current_ratio, first_order_loss_db
 from labkit.core.sourced import Interval
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.pickup.network import joined_inductance, pickup_impedance
-from labkit.rig.hum import hum_residual, phase_table
+from labkit.rig import hum
 from labkit.rig.sheet import load_rig
 
 
@@ -35,7 +35,7 @@ def _pickup(inputs: Mapping[str, Any]) -> Pickup:
     return Pickup(name="coil", coils={"main": coil})
 
 
-def _lcr(inputs: Mapping[str, Any]) -> dict[str, float]:
+def lcr_readings(inputs: Mapping[str, Any]) -> dict[str, float]:
     """What an LCR meter shows of a coil: Ls and Lp (H), Rs and Rp (Ω), Q, at each frequency."""
     results: dict[str, float] = {}
     for frequency in inputs["f_Hz"]:
@@ -50,7 +50,7 @@ def _lcr(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _lcr_conversion(inputs: Mapping[str, Any]) -> dict[str, float]:
+def lcr_conversion(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Parallel over series inductance and resistance of an impedance of each Q."""
     results = {}
     for quality in inputs["Q"]:
@@ -60,7 +60,7 @@ def _lcr_conversion(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _in_instrument(inputs: Mapping[str, Any]) -> dict[str, float]:
+def reading_in_the_instrument(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Reading at the jack of a coil behind pots, and the coil behind that reading, Ω."""
     pots = inputs["pots_ohm"]
     reading = in_circuit_reading(resistance=inputs["R_ohm"], parallel=pots)
@@ -70,7 +70,7 @@ def _in_instrument(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"reading": reading, "coil": behind.value}
 
 
-def _warm_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+def warm_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Resistance of a copper coil over that at 20 °C, and what a kelvin adds (%), at each temperature."""
     results: dict[str, float] = {}
     for celsius in inputs["temperature_C"]:
@@ -79,12 +79,12 @@ def _warm_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _lr_corner(inputs: Mapping[str, Any]) -> dict[str, float]:
+def inductance_from_a_corner(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Inductance from the corner of a coil into a resistor, H."""
     return {"L": inductance_from_lr_corner(total_resistance=inputs["R_ohm"], corner_hz=inputs["f_corner_Hz"])}
 
 
-def _sweep_rig(inputs: Mapping[str, Any]) -> dict[str, float]:
+def sweep_rig(inputs: Mapping[str, Any]) -> dict[str, float]:
     """What a measuring rig adds: drop of the "constant" current, limit of the exciter coil (µH), loss in band (dB)."""
     results = {}
     if "Z_coil_ohm" in inputs:
@@ -101,7 +101,7 @@ def _sweep_rig(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _joined_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
+def joined_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Two coils in series, opposed, in parallel (H), their resistance (Ω), and the coupling behind ``L_series_H``."""
     first, second = inputs["L1_H"], inputs["L2_H"]
     results = {}
@@ -125,7 +125,7 @@ def _joined_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _shorted_turns(inputs: Mapping[str, Any]) -> dict[str, float]:
+def shorted_turns(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Series resistance (Ω) and fall of inductance (%) that shorted turns bring, at each frequency.
 
     Both count from the coil with those turns out of the chain at low frequency; its L is given against the sound one's.
@@ -145,13 +145,13 @@ def _shorted_turns(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _gauge_steps(inputs: Mapping[str, Any]) -> dict[str, float]:
+def gauge_steps(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Resistance of a coil wound with wire so many gauges thinner, over the planned one."""
     coil = Coil(resistance=1.0, inductance=1.0)
     return {f"{step} thinner": with_wire(coil, GAUGE_STEP**-step).resistance for step in inputs["steps"]}
 
 
-def _hum(inputs: Mapping[str, Any]) -> dict[str, float]:
+def hum_of_a_mismatch(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Hum of two opposed coils in series over one of them, dB, for each mismatch of turns."""
     results = {}
     for mismatch in inputs["mismatch"]:
@@ -164,31 +164,16 @@ def _hum(inputs: Mapping[str, Any]) -> dict[str, float]:
         }
         rig = load_rig(inputs["rig"])
         slot = next(iter(rig.pickups))
-        residual = hum_residual(rig.replace(pickups={slot: Pickup(name="pair", coils=coils)}))
+        residual = hum.hum_residual(rig.replace(pickups={slot: Pickup(name="pair", coils=coils)}))
         results[f"{100 * mismatch:g} %"] = residual.level_db
     return results
 
 
-def _phase(inputs: Mapping[str, Any]) -> dict[str, float]:
+def phase_table(inputs: Mapping[str, Any]) -> dict[str, float]:
     """1 where two pickups are in phase, or cancel hum, by winding and magnet; 0 where not."""
     words = {True: "same", False: "opposite"}
     results: dict[str, float] = {}
-    for row in phase_table():
+    for row in hum.phase_table():
         name = f"{words[row.same_wind]} wind, {words[row.same_magnet]} magnet"
         results |= {f"{name}: in phase": float(row.in_phase), f"{name}: hum cancels": float(row.cancels_hum)}
     return results
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "lcr readings": _lcr,
-    "lcr conversion": _lcr_conversion,
-    "reading in the instrument": _in_instrument,
-    "warm coil": _warm_coil,
-    "inductance from a corner": _lr_corner,
-    "sweep rig": _sweep_rig,
-    "joined coils": _joined_coils,
-    "shorted turns": _shorted_turns,
-    "gauge steps": _gauge_steps,
-    "hum of a mismatch": _hum,
-    "phase table": _phase,
-}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from labkit.pickup.predict.output import path_gain
 from labkit.pickup.predict.sheet import with_changes
 
 
-def _built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
+def built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
     """A pickup of the catalogue (``pickup``) or a sheet given inline (``sheet``), and variants of it.
 
     ``variants`` maps a label to changes of the sheet's keys; without it there is one variant without a label.
@@ -58,7 +58,7 @@ def _values(built: BuiltPickup, first: BuiltPickup) -> dict[str, float]:
     return found | {f"field {1e3 * at:g} mm": point.value * 1e3 for at, point in zip(built.field_at, built.field_t)}
 
 
-def _slope(inputs: Mapping[str, Any]) -> dict[str, float]:
+def slope_of_a_built_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Slope of a pickup of the catalogue into a load over one octave above its resonance, dB per octave.
 
     From the strings' motion on, so that what eddy currents in the poles take from the strings on their way counts.
@@ -77,9 +77,3 @@ def _slope(inputs: Mapping[str, Any]) -> dict[str, float]:
         near, far = np.interp(np.log([from_hz, 2 * from_hz]), np.log(path[0]), 20 * np.log10(np.abs(path[1])))
         slope += float(far - near)
     return {"slope": slope}
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "built pickup": _built_pickup,
-    "slope of a built pickup": _slope,
-}

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from labkit.pickup.magnetics.slices import coil_field
 from labkit.pickup.materials.wire import gauge_law_diameter, resistance_per_length, wire
-from labkit.pickup.winding.capacitance import capacitance_from_resonance, coil_capacitance, layered_capacitance
+from labkit.pickup.winding.capacitance import (
+    capacitance_from_resonance,
+    coil_capacitance,
+    cover_capacitance,
+    layer_factor,
+    layered_capacitance,
+)
 from labkit.pickup.winding.inductance import (
     MU_0,
     inductance_closed_form,
@@ -22,7 +28,7 @@ _THIN = 1e-6
 """Build-up that stands for a current sheet, in radii: it takes 1e-5 off the inductance of a short coil."""
 
 
-def _nagaoka(inputs: Mapping[str, Any]) -> dict[str, float]:
+def nagaoka(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Thin round coils of unit radius: K = L/(μ0·π·r²/l), one for each length over diameter."""
     results = {}
     for ratio in inputs["length_over_diameter"]:
@@ -34,7 +40,7 @@ def _nagaoka(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _round_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+def round_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Round coil of rectangular section by both routes, µH."""
     shape = {
         "straight_length": 0.0,
@@ -49,7 +55,7 @@ def _round_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _coaxial_circles(inputs: Mapping[str, Any]) -> dict[str, float]:
+def coaxial_circles(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Mutual inductance of two coaxial circles, µH, as coils of a thread's section."""
     radii = (inputs["radius_m"], inputs["other_radius_m"])
     thread = 1e-3 * min(*radii, inputs["distance_m"])
@@ -64,7 +70,7 @@ def _coaxial_circles(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"mutual": float(mutual) * 1e6}
 
 
-def _multilayer_formula(inputs: Mapping[str, Any]) -> dict[str, float]:
+def multilayer_formula(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Error of L = 0.8·a²·n²/(6a + 9b + 10c) (inches, µH) against the integral, for each coil (a, b, c), %."""
     results = {}
     for a, b, c in inputs["mean_radius_length_depth_in"]:
@@ -80,7 +86,7 @@ def _multilayer_formula(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _winding(inputs: Mapping[str, Any]) -> dict[str, float]:
+def winding(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Obround winding: build-up, mean turn, resistance over temperature, capacitance, and three routes to L."""
     core = {"straight_length": inputs["straight_m"], "end_radius": inputs["end_radius_m"]}
     height, turns = inputs["height_m"], inputs["turns"]
@@ -109,7 +115,7 @@ def _winding(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _field_in_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+def field_in_a_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Axial field at the middle of a thick round coil of one ampere-turn, A/m."""
     field = coil_field(
         x=0.0,
@@ -123,7 +129,7 @@ def _field_in_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"field": float(field)}
 
 
-def _coupling(inputs: Mapping[str, Any]) -> dict[str, float]:
+def coil_coupling(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Coupling of two equal air coils side by side."""
     shape = CoilShape(
         straight_length=inputs["straight_m"],
@@ -134,14 +140,14 @@ def _coupling(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"coupling": coupling_of_pair(shape, shape, spacing=inputs["spacing_m"])}
 
 
-def _self_resonance(inputs: Mapping[str, Any]) -> dict[str, float]:
+def self_resonance(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Capacitance (pF) and Q of an inductor from its self-resonance."""
     inductance, frequency = inputs["L_H"], inputs["f_Hz"]
     capacitance = float(capacitance_from_resonance(inductance=inductance, frequency_hz=frequency))
     return {"capacitance": capacitance * 1e12, "Q": math.sqrt(inductance / capacitance) / inputs["R_ohm"]}
 
 
-def _layers(inputs: Mapping[str, Any]) -> dict[str, float]:
+def layer_capacitance(inputs: Mapping[str, Any]) -> dict[str, float]:
     """End-to-end capacitance of a layer winding, in units of that between two layers."""
     return {
         f"{wound.replace(' ', '_')}_{layers}": float(
@@ -152,7 +158,7 @@ def _layers(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _gauge_law(inputs: Mapping[str, Any]) -> dict[str, float]:
+def gauge_law(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Exact gauge law: diameter (mm) and resistance of copper (Ω per 1000 ft) at 20 °C."""
     results = {}
     for gauge in inputs["gauge"]:
@@ -162,22 +168,35 @@ def _gauge_law(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _catalogue_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
+def catalogue_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Resistance (Ω/m) of catalogue wires under a stated convention."""
     convention = inputs["convention"]
     return {name: wire(name).resistance_per_length(convention) for name in inputs["wire"]}
 
 
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "nagaoka": _nagaoka,
-    "round coil": _round_coil,
-    "coaxial circles": _coaxial_circles,
-    "multilayer formula": _multilayer_formula,
-    "winding": _winding,
-    "coil coupling": _coupling,
-    "field in a coil": _field_in_coil,
-    "self-resonance": _self_resonance,
-    "layer capacitance": _layers,
-    "gauge law": _gauge_law,
-    "catalogue wire": _catalogue_wire,
-}
+def capacitance_to_a_cover(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Capacitance of a coil to a grounded cover with its outer and with its inner end hot, pF."""
+    shape = {
+        "perimeter": inputs["perimeter_m"],
+        "mean_turn": inputs["mean_turn_m"],
+        "winding_height": inputs["height_m"],
+        "build_up": inputs["build_up_m"],
+        "gap": inputs["top_gap_m"],
+        "side_gap": inputs["side_gap_m"],
+    }
+    return {
+        f"{hot}_end_hot": 1e12
+        * float(cover_capacitance(**shape, inner=float(hot == "inner"), outer=float(hot == "outer")))
+        for hot in ("outer", "inner")
+    }
+
+
+def turn_after_turn(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """What wax in the gaps multiplies the cell of two neighbouring turns by, square and nested, 1."""
+    wire = {"bare_diameter": inputs["bare_m"], "overall_diameter": inputs["overall_m"], "gap": inputs["gap_m"]}
+    return {
+        name: float(
+            layer_factor(**wire, nesting=part, between=inputs["wax_permittivity"]) / layer_factor(**wire, nesting=part)
+        )
+        for name, part in (("square", 0.0), ("nested", 1.0))
+    }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -28,7 +28,7 @@ def _sine(level_db: float, seconds: float, frequency_hz: float, rate: int) -> np
     return wave
 
 
-def _loudness(inputs: Mapping[str, Any]) -> dict[str, float]:
+def loudness_of_sines(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Integrated loudness, LUFS, of sines: ``channels`` holds for each channel its [peak level dBFS, seconds] …"""
     rate, frequency = inputs.get("rate_Hz", _RATE), inputs["f_Hz"]
     rows = [
@@ -38,14 +38,14 @@ def _loudness(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"loudness": integrated_loudness(np.stack(rows), rate)}
 
 
-def _true_peak(inputs: Mapping[str, Any]) -> dict[str, float]:
+def true_peak_of_a_sine(inputs: Mapping[str, Any]) -> dict[str, float]:
     """True peak, dBTP, of a sine at a whole part of the sampling rate, begun at a phase."""
     count = np.arange(4800)
     wave = inputs["amplitude"] * np.sin(2 * np.pi * count / inputs["rate_over_f"] + math.radians(inputs["phase_deg"]))
     return {"true_peak": true_peak_db(wave)}
 
 
-def _guessing(inputs: Mapping[str, Any]) -> dict[str, float]:
+def guessing(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Probability of guessing as well, "12 of 16"; counts needed at 5 %, "needed of 16"; exact 95 % bounds, %."""
     results: dict[str, float] = {}
     for correct, trials in inputs.get("scores", ()):
@@ -57,7 +57,7 @@ def _guessing(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _converted_tone(inputs: Mapping[str, Any]) -> dict[str, float]:
+def converted_tones(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Change of level, dB, of tones recorded through a rig (as ``before`` sets it) and converted to ``changes``."""
     before = _changed(read_rig(Table(inputs["rig"], "reference case", "inputs.rig")), inputs.get("before", ()))
     after = _changed(before, inputs["changes"])
@@ -78,14 +78,14 @@ def _changed(rig: Rig, changes: Sequence[str]) -> Rig:
     return rig
 
 
-def _sum_of_doubts(inputs: Mapping[str, Any]) -> dict[str, float]:
+def sum_of_doubts(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Combined standard deviation of a sum of contributions, and the share of the largest."""
     parts = {f"part {index}": Doubtful(value=0.0, deviation=part) for index, part in enumerate(inputs["contributions"])}
     result = propagate(lambda x: {"sum": sum(x.values())}, parts, log=False)["sum"]
     return {"combined": (result.high - result.low) / 2 / COVERAGE, "largest_share": result.contributions[0].share}
 
 
-def _ishigami(inputs: Mapping[str, Any]) -> dict[str, float]:
+def ishigami(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Shares of variance of sin x1 + a·sin² x2 + b·x3⁴·sin x1, x uniform on ±π."""
 
     def evaluate(draws: np.ndarray) -> np.ndarray:
@@ -99,13 +99,3 @@ def _ishigami(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {f"first_{index.name}": index.first for index in found} | {
         f"total_{index.name}": index.total for index in found
     }
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "loudness of sines": _loudness,
-    "true peak of a sine": _true_peak,
-    "guessing": _guessing,
-    "converted tones": _converted_tone,
-    "sum of doubts": _sum_of_doubts,
-    "ishigami": _ishigami,
-}

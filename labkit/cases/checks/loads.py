@@ -79,38 +79,32 @@ def eddy_loop(inputs: Mapping[str, Any]) -> dict[str, float]:
     return result
 
 
+def _peaks(circuits: Mapping[str, Circuit]) -> dict[str, float]:
+    """Frequency (Hz) and height over direct current (dB) of the peak of each circuit, by its label."""
+    result = {}
+    for label, circuit in circuits.items():
+        result[f"peak_f_{label}"], result[f"peak_dB_{label}"], _ = _peak(circuit)
+    return result
+
+
 def pot_values(inputs: Mapping[str, Any]) -> dict[str, float]:
     """One volume pot full up, no tone branch, for several pot values."""
-    result = {}
-    for pot in inputs["pot_ohm"]:
-        load = pot * inputs["amp_ohm"] / (pot + inputs["amp_ohm"])
-        frequency, height, _ = _peak(_loaded(_coil(inputs), load))
-        result[f"peak_f_{pot / 1e3:.0f}k"] = frequency
-        result[f"peak_dB_{pot / 1e3:.0f}k"] = height
-    return result
+    coil, amp = _coil(inputs), inputs["amp_ohm"]
+    return _peaks({f"{pot / 1e3:.0f}k": _loaded(coil, pot * amp / (pot + amp)) for pot in inputs["pot_ohm"]})
 
 
 def tone_capacitors(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Tone control fully down, for several capacitors."""
-    result = {}
-    for farad in inputs["C_tone_F"]:
-        frequency, height, _ = _peak(_loaded(_coil(inputs), inputs["R_parallel_ohm"], farad, series_ohm=0.0))
-        result[f"peak_f_{farad * 1e9:.0f}nF"] = frequency
-        result[f"peak_dB_{farad * 1e9:.0f}nF"] = height
-    return result
+    coil, load = _coil(inputs), inputs["R_parallel_ohm"]
+    return _peaks({f"{farad * 1e9:.0f}nF": _loaded(coil, load, farad, series_ohm=0.0) for farad in inputs["C_tone_F"]})
 
 
 def cable_lengths(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Two pots full up and an amplifier, for several lengths of cable."""
-    result = {}
-    conductance = 2 / inputs["pot_ohm"] + 1 / inputs["amp_ohm"]
+    load = 1 / (2 / inputs["pot_ohm"] + 1 / inputs["amp_ohm"])
     coil = _coil({**inputs, "C_F": inputs["C_winding_F"]})
-    for length in inputs["length_m"]:
-        farad = length * inputs["pF_per_m"] * 1e-12
-        frequency, height, _ = _peak(_loaded(coil, 1 / conductance, farad))
-        result[f"peak_f_{length:g}m"] = frequency
-        result[f"peak_dB_{length:g}m"] = height
-    return result
+    per_metre = inputs["pF_per_m"] * 1e-12
+    return _peaks({f"{length:g}m": _loaded(coil, load, length * per_metre) for length in inputs["length_m"]})
 
 
 def resonance_with_capacitance(inputs: Mapping[str, Any]) -> dict[str, float]:
@@ -242,20 +236,3 @@ def rig(inputs: Mapping[str, Any]) -> dict[str, float]:
         prefix = f"{label}: " if label else ""
         result |= {f"{prefix}{name}": value for name, value in {**found, **change_of}.items()}
     return result
-
-
-CHECKS = {
-    "coil into loss": coil_into_loss,
-    "eddy loop": eddy_loop,
-    "pot values": pot_values,
-    "tone capacitors": tone_capacitors,
-    "cable lengths": cable_lengths,
-    "resonance with capacitance": resonance_with_capacitance,
-    "alike coils": alike_coils,
-    "connection rules": connection_rules,
-    "slope above resonance": slope_above_resonance,
-    "cable capacitance": cable_capacitance,
-    "twin-T": twin_t,
-    "resistor noise": resistor_noise,
-    "rig": rig,
-}

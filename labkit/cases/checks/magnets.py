@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from labkit.pickup.losses.cylinder import CoreInductance, added_resistance
+from labkit.pickup.magnetics.assembly import Assembly, StandingBar, StandingPole, interaction
 from labkit.pickup.magnetics.bar import PoleRows, bar_inductance_factor, row_charge
 from labkit.pickup.magnetics.field import axis_field, uniform_block_field, uniform_rod_field
 from labkit.pickup.magnetics.magnet import magnet, operating_point
@@ -22,7 +23,7 @@ from labkit.pickup.winding.spectral import CoilShape, coupling_of_pair, spectral
 _STEEL = "low-carbon steel"
 
 
-def _cylinder_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
+def cylinder_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Field on the axis of a uniformly magnetised cylinder, mT, at each distance."""
     return {
         f"field_{1e3 * distance:g}_mm": 1e3
@@ -38,7 +39,7 @@ def _cylinder_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _block_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
+def block_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Field on the axis of a uniformly magnetised block, T, at each distance."""
     return {
         f"field_{1e3 * distance:g}_mm": float(
@@ -54,7 +55,7 @@ def _block_axis(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _uniform_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
+def uniform_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Magnetometric demagnetising factor of a uniformly magnetised cylinder, averaged over its length."""
     results = {}
     nodes, weights = np.polynomial.legendre.leggauss(200)
@@ -65,7 +66,7 @@ def _uniform_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _soft_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
+def soft_rod_factor(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Mid-section demagnetising factor of a very permeable rod in a uniform field, by slices."""
     results = {}
     for slenderness in inputs["length_over_diameter"]:
@@ -94,7 +95,7 @@ def _permeability(material: str) -> float:
     return metal(_STEEL).permeability.value if material == "steel" else magnet(material).signal_permeability.value
 
 
-def _rods_in_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+def rods_in_a_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Inductance with rods of each material, H, of a coil whose end radius is set by its reading in air."""
     turns, air, rods = inputs["turns"], inputs["air_H"], _row(inputs)
 
@@ -124,7 +125,7 @@ def _core(added: PoleInductance, material: str, radius: float) -> CoreInductance
     )
 
 
-def _series_resistance(inputs: Mapping[str, Any]) -> dict[str, float]:
+def eddy_resistance_of_rods(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Series resistance that eddy currents in the rods of one coil add, Ω."""
     rods, material = _row(inputs), inputs["material"]
     added = pole_inductance(rods, turns=inputs["turns"], relative_permeability=_permeability(material), **_coil(inputs))
@@ -137,7 +138,7 @@ def _series_resistance(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _two_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
+def two_coils_with_steel_poles(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Two coils in series with steel poles: with poles only, with bar and keeper, H; added resistance, Ω."""
     spacing, turns, shape = inputs["spacing_m"], inputs["turns"], _coil(inputs)
     coil = CoilShape(**shape)
@@ -162,7 +163,7 @@ def _two_coil(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _lone_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
+def lone_magnet_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Mean flux density inside a lone rod, T."""
     rods = Rods(positions=((0.0, 0.0),), radius=inputs["diameter_m"] / 2, length=inputs["length_m"])
     state = operating_point(
@@ -174,7 +175,7 @@ def _lone_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"mean_flux_density": float(MU_0 * weight @ (inside + field))}
 
 
-def _row_field(inputs: Mapping[str, Any]) -> dict[str, float]:
+def field_of_a_row(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Field over the poles of a fully charged row, mean of the row, mT."""
     rods = _row(inputs)
     state = operating_point(rods, magnet(inputs["grade"]))
@@ -185,7 +186,7 @@ def _row_field(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _charged_pole(inputs: Mapping[str, Any]) -> dict[str, float]:
+def charged_pole(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Magnetic charge of a lone pole at unit potential over its radius, as the capacitance of a solid cylinder."""
     results = {}
     for slenderness in inputs["length_over_diameter"]:
@@ -195,22 +196,18 @@ def _charged_pole(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _level_rule(inputs: Mapping[str, Any]) -> dict[str, float]:
+def level_from_inductance(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Level of one coil over another by the square-root rule of inductance, dB."""
     level = float(level_from_inductance_db(inductance=inputs["L_H"], reference=inputs["reference_H"]))
     return {"level": level if math.isfinite(level) else math.nan}
 
 
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "cylinder axis": _cylinder_axis,
-    "block axis": _block_axis,
-    "uniform rod factor": _uniform_rod_factor,
-    "soft rod factor": _soft_rod_factor,
-    "rods in a coil": _rods_in_coil,
-    "eddy resistance of rods": _series_resistance,
-    "two coils with steel poles": _two_coil,
-    "lone magnet rod": _lone_rod,
-    "field of a row": _row_field,
-    "charged pole": _charged_pole,
-    "level from inductance": _level_rule,
-}
+def bar_in_its_own_field(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """Demagnetising factor of a bar along each of its sides, 1, and their sum."""
+    far = StandingPole(along=10.0, radius=1e-3, length=1e-2, top=0.0, string=0, permeability=1.001)
+    found = {}
+    for name, order in (("across", (0, 1, 2)), ("along", (1, 0, 2)), ("upright", (0, 2, 1))):
+        size = tuple(inputs["size_m"][index] for index in order)
+        bar = StandingBar(centre=(0.0, 0.0, 0.0), size=size, axis=1, sign=1, grade=magnet("hard ferrite"))
+        found[name] = -float(interaction(Assembly(poles=(far,), bars=(bar,)))[-1, -1])
+    return found | {"sum": sum(found.values())}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from labkit.pickup.materials.wire import COPPER_DENSITY, copper_resistivity, gau
 _FOOT, _POUND = 0.3048, 0.45359237
 
 
-def _feet_per_pound(inputs: Mapping[str, Any]) -> dict[str, float]:
+def feet_per_pound(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Feet of bare copper wire in a pound, by the exact gauge law."""
     return {
         f"gauge_{gauge}": _POUND / (COPPER_DENSITY * math.pi / 4 * float(gauge_law_diameter(gauge)) ** 2) / _FOOT
@@ -25,7 +25,7 @@ def _feet_per_pound(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _length_of_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
+def length_of_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Resistance of a length of copper wire by the exact gauge law at a temperature: whole (Ω), per m and per ft."""
     per_metre = float(
         resistance_per_length(
@@ -40,12 +40,12 @@ def _length_of_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _standard_copper(inputs: Mapping[str, Any]) -> dict[str, float]:
+def standard_copper(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Resistance of 1 m of 1 mm² of annealed copper at 20 °C, Ω."""
     return {"resistance": float(copper_resistivity()) / 1e-6}
 
 
-def _round_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
+def skin_effect_of_a_round_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Resistance of a round wire over that at direct current for each x = √2·radius/skin depth.
 
     The same Bessel functions as in the rod: Z/R0 = (kR/2)·J0(kR)/J1(kR) = μ/μ̃.
@@ -59,7 +59,7 @@ def _round_wire(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _skin_depth(inputs: Mapping[str, Any]) -> dict[str, float]:
+def skin_depth_of_copper(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Skin depth of copper at each frequency, mm."""
     return {
         f"depth_{hertz:g}_Hz": 1e3
@@ -73,7 +73,7 @@ def _rods(inputs: Mapping[str, Any]) -> Rods:
     return Rods(positions=positions, radius=inputs["diameter_m"] / 2, length=inputs["length_m"])
 
 
-def _reading_over_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
+def reading_over_rods(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Field over the middle of rods of each grade, mT, at each distance; and of the first grade over the second."""
     rods, at = _rods(inputs), np.array(inputs["distance_m"])
     results: dict[str, float] = {}
@@ -88,7 +88,7 @@ def _reading_over_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _charge_of_reading(inputs: Mapping[str, Any]) -> dict[str, float]:
+def charge_of_a_reading(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Charge, %, that a reading over a lone rod stands for, the reading from the formula of a uniform cylinder.
 
     A hard ferrite keeps its remanence in its own field, so the formula holds for it; each ``charge`` scales it.
@@ -101,14 +101,3 @@ def _charge_of_reading(inputs: Mapping[str, Any]) -> dict[str, float]:
         estimate = estimate_charge(rods, grade, reading=share * float(full), gap=at, sensor_depth=0.0)
         results[f"charge_{share:g}"] = 100 * estimate.charge.value
     return results
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "feet per pound": _feet_per_pound,
-    "length of wire": _length_of_wire,
-    "standard copper": _standard_copper,
-    "skin effect of a round wire": _round_wire,
-    "skin depth of copper": _skin_depth,
-    "reading over rods": _reading_over_rod,
-    "charge of a reading": _charge_of_reading,
-}

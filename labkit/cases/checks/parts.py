@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -15,10 +15,10 @@ from labkit.core.sheet import Table
 from labkit.core.units import parse_marking, parse_quantity
 from labkit.rig.chain.stages import ValveInput
 from labkit.rig.parts.taper import parse_taper
-from labkit.study.search.preferred import preferred_values
+from labkit.study.search import preferred
 
 
-def _tapers(inputs: Mapping[str, Any]) -> dict[str, float]:
+def tapers(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Part of the track below the wiper, %, at a rotation (%) of each taper: ``tapers`` are pairs."""
     return {
         f"{words} at {rotation:g} %": 100 * float(parse_taper(words)(rotation / 100))
@@ -26,7 +26,7 @@ def _tapers(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _codes(inputs: Mapping[str, Any]) -> dict[str, float]:
+def printed_codes(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Value of each printed code in SI, and tolerance (%) of each tolerance letter after ``4K7``."""
     results = {code: parse_quantity(code, inputs["unit"]) for code in inputs.get("codes", ())}
     for letter in inputs.get("letters", ()):
@@ -34,22 +34,22 @@ def _codes(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _preferred(inputs: Mapping[str, Any]) -> dict[str, float]:
+def preferred_values(inputs: Mapping[str, Any]) -> dict[str, float]:
     """The n-th value (from 1) of a decade of a series of preferred values, 10 to 91, and how many there are."""
     results: dict[str, float] = {}
     for series in inputs["series"]:
-        values = preferred_values(series, 10.0, 99.0)
+        values = preferred.preferred_values(series, 10.0, 99.0)
         results |= {f"{series} value {n}": value for n, value in enumerate(values, start=1)}
         results[f"{series} count"] = float(len(values))
     return results
 
 
-def _dielectrics(inputs: Mapping[str, Any]) -> dict[str, float]:
+def dielectrics(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Loss tangent of catalogue dielectrics, %."""
     return {name: 100 * catalogue().load("dielectric", name).loss_tangent.value for name in inputs["dielectrics"]}
 
 
-def _valve_input(inputs: Mapping[str, Any]) -> dict[str, float]:
+def valve_input(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Grid capacitance (pF), resistance at the socket (kΩ), level at the grid (dB), corner from 0 Ω (kHz)."""
     stage = ValveInput.read("valve input", Table(inputs["stage"], "reference case", "inputs.stage"))
     source = Source(name="emf", nodes=("socket", GROUND))
@@ -68,7 +68,7 @@ def _valve_input(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _noise_density(inputs: Mapping[str, Any]) -> dict[str, float]:
+def noise_density(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Thermal noise density of resistances, nV/√Hz."""
     results = {}
     for ohm in inputs["R_ohm"]:
@@ -80,7 +80,7 @@ def _noise_density(inputs: Mapping[str, Any]) -> dict[str, float]:
     return results
 
 
-def _noise_on_capacitor(inputs: Mapping[str, Any]) -> dict[str, float]:
+def noise_on_a_capacitor(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Whole noise voltage of a resistance across a capacitor, µV, added up over frequency."""
     resistance, farad = inputs["R_ohm"], inputs["C_F"]
     parts = (
@@ -91,14 +91,3 @@ def _noise_on_capacitor(inputs: Mapping[str, Any]) -> dict[str, float]:
     frequency = np.geomspace(1e-4, 1e3, 4001) / (2 * math.pi * resistance * farad)
     density = thermal_noise(Circuit(elements=parts, output="out"), frequency, temperature_c=inputs["T_K"] - 273.15)
     return {"v_rms": math.sqrt(float(np.trapezoid(density**2, frequency))) * 1e6}
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "tapers": _tapers,
-    "printed codes": _codes,
-    "preferred values": _preferred,
-    "dielectrics": _dielectrics,
-    "valve input": _valve_input,
-    "noise density": _noise_density,
-    "noise on a capacitor": _noise_on_capacitor,
-}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from labkit.pickup.winding.inductance import MU_0
 _INCH = 0.0254
 
 
-def _wire_over_a_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
+def wire_over_a_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Axial magnetisation of a linear wire across a lone rod of rigid polarisation, kA/m, at places along the wire."""
     rods = Rods(positions=((0.0, 0.0),), radius=inputs["rod_diameter_m"] / 2, length=inputs["rod_length_m"])
     inverse = 1 / (inputs["recoil_permeability"] - 1)
@@ -33,14 +33,8 @@ def _wire_over_a_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {f"at_{1e3 * place:g}_mm": float(value) for place, value in zip(inputs["place_m"], along, strict=True)}
 
 
-def _splitting(inputs: Mapping[str, Any]) -> dict[str, float]:
+def splitting_of_a_string(inputs: Mapping[str, Any]) -> dict[str, float]:
     """How far the magnets of a pickup near the neck set the two directions of an open string apart, Hz."""
     build = load_built(inputs["pickup"], {"string_distance": f"{1e3 * inputs['gap_m']:g} mm"}).build
     pulls = pull_on_strings([(build, NECK_PART * inputs["scale_in"] * _INCH)])
     return {"splitting": next(pull.splitting_hz for pull in pulls if pull.string == inputs["string"])}
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "wire over a rod": _wire_over_a_rod,
-    "splitting of a string": _splitting,
-}

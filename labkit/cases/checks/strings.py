@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -33,17 +33,17 @@ def _cents(ratio: float) -> float:
     return 1200 * math.log2(ratio)
 
 
-def _notes(inputs: Mapping[str, Any]) -> dict[str, float]:
+def note_frequencies(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Frequency of each note, Hz."""
     return {note: note_frequency(note) for note in inputs["notes"]}
 
 
-def _unit_weights(inputs: Mapping[str, Any]) -> dict[str, float]:
+def unit_weights(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Unit weight of catalogue strings, 1e-5 lb/in."""
     return {name: string(name).mass_per_length.value / (_POUND / _INCH) * 1e5 for name in inputs["strings"]}
 
 
-def _tensions(inputs: Mapping[str, Any]) -> dict[str, float]:
+def string_tensions(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Tension of catalogue strings at a scale, lb: ``strings`` are pairs of name and note."""
     return {
         name: tension(
@@ -56,7 +56,7 @@ def _tensions(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _tension_formula(inputs: Mapping[str, Any]) -> dict[str, float]:
+def tension_formula(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Tension from a printed unit weight, lb."""
     pull = tension(
         mass_per_length=inputs["unit_weight_lb_per_in"] * _POUND / _INCH,
@@ -66,7 +66,7 @@ def _tension_formula(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"tension": pull / _POUND_FORCE}
 
 
-def _stiff_string(inputs: Mapping[str, Any]) -> dict[str, float]:
+def stiff_string(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Plain string: mass (kg/m), tension (N), B, and how sharp each of ``partials`` is against n times the first."""
     diameter, length = inputs["diameter_m"], inputs["scale_m"]
     mass = inputs["density_kg_m3"] * math.pi / 4 * diameter**2
@@ -78,7 +78,7 @@ def _stiff_string(inputs: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _set_stiffness(inputs: Mapping[str, Any]) -> dict[str, float]:
+def stiffness_of_a_set(inputs: Mapping[str, Any]) -> dict[str, float]:
     """B of open strings of a catalogue set, and the ratio of each pair in ``ratios``."""
     strings = string_set(inputs["set"])
     found = {f"B of {number}": strings.inharmonicity(number) for number in range(1, len(strings.strings) + 1)}
@@ -92,20 +92,20 @@ def _pairs(inputs: Mapping[str, Any]) -> list[tuple[int, int]]:
     return [(one, other) for one, other in inputs.get("ratios", ())]
 
 
-def _fretted_partial(inputs: Mapping[str, Any]) -> dict[str, float]:
+def fretted_partial(inputs: Mapping[str, Any]) -> dict[str, float]:
     """How sharp a partial of a fretted string of a catalogue set is, cents."""
     b, n = string_set(inputs["set"]).inharmonicity(inputs["string"], fret=inputs["fret"]), inputs["partial"]
     return {"sharp": _cents(math.sqrt((1 + n * n * b) / (1 + b)))}
 
 
-def _strings_over_a_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
+def strings_over_a_rod(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Level of one plain string over a thinner one, both over one rod of the reference coil at 3 mm, dB."""
     wires = tuple(StringWire(core=inputs[key] * _INCH) for key in ("thick_in", "thin_in"))
     thick, thin = reference_sensitivities(wires)
     return {"level": 20 * math.log10(thick / thin)}
 
 
-def _comb(inputs: Mapping[str, Any]) -> dict[str, float]:
+def comb_of_a_take(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Levels of partials in a synthesised take, dB: what the coil's place makes of them, the pluck taken away.
 
     A take has no absolute level: that of the ``reference`` partial is set by the coil's own factor.
@@ -136,7 +136,7 @@ def _pluck_db(number: int) -> float:
     return 20 * math.log10(abs(math.sin(number * math.pi * _PLUCKED_AT)) / number)
 
 
-def _place(inputs: Mapping[str, Any]) -> dict[str, float]:
+def place_of_a_pickup(inputs: Mapping[str, Any]) -> dict[str, float]:
     """First peak and null spacing of a pickup's place, Hz, found on the coil's factor between whole partials."""
     number = np.linspace(0.01, 30.0, 300_000)
     scale = inputs["scale_in"] * _INCH
@@ -146,7 +146,7 @@ def _place(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"first_peak": float(peak) * inputs["f0_Hz"], "null_spacing": float(nulls[0]) * inputs["f0_Hz"]}
 
 
-def _two_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
+def two_coils_on_a_string(inputs: Mapping[str, Any]) -> dict[str, float]:
     """First frequency at which two coils in phase cancel, Hz: their sum over what a coil midway would hear."""
     number = np.linspace(0.01, 60.0, 600_000)
     middle, half = inputs["middle_m"], inputs["spacing_m"] / 2
@@ -160,7 +160,7 @@ def _two_coils(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {"null_frequency": float(number[crossing[0]]) * inputs["f0_Hz"]}
 
 
-def _pluck(inputs: Mapping[str, Any]) -> dict[str, float]:
+def plucked_partials(inputs: Mapping[str, Any]) -> dict[str, float]:
     """Velocity of partials of a string plucked at a part of its length, dB against the first."""
     numbers = np.array([1, *inputs["partials"]])
     found = np.abs(
@@ -171,19 +171,3 @@ def _pluck(inputs: Mapping[str, Any]) -> dict[str, float]:
     return {
         f"partial_{n}": float(20 * np.log10(max(value / found[0], 1e-20))) for n, value in zip(numbers[1:], found[1:])
     }
-
-
-CHECKS: dict[str, Callable[[Mapping[str, Any]], Mapping[str, float]]] = {
-    "note frequencies": _notes,
-    "unit weights": _unit_weights,
-    "string tensions": _tensions,
-    "tension formula": _tension_formula,
-    "stiff string": _stiff_string,
-    "stiffness of a set": _set_stiffness,
-    "fretted partial": _fretted_partial,
-    "strings over a rod": _strings_over_a_rod,
-    "comb of a take": _comb,
-    "place of a pickup": _place,
-    "two coils on a string": _two_coils,
-    "plucked partials": _pluck,
-}

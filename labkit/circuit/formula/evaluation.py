@@ -185,19 +185,17 @@ SCALE_RAD = 2 * math.pi * 2000.0
 
 @dataclass(frozen=True, slots=True)
 class _Side:
-    """Numerator or denominator: coefficients over powers of s/ω₀, and x·∂/∂x of them for each generator."""
+    """Numerator or denominator: coefficients over powers of s/ω₀."""
 
     coefficients: np.ndarray
-    slopes: Mapping[str, np.ndarray]
     log_factor: float
     """Natural logarithm of what the coefficients were divided by."""
 
     @classmethod
     def of(cls, polynomial: Polynomial, values: Mapping[str, float]) -> _Side:
-        size = polynomial.degree + 1
         names = polynomial.generators[1:]
         if not polynomial.terms:
-            return cls(np.zeros(1), {name: np.zeros(1) for name in names}, 0.0)
+            return cls(np.zeros(1), 0.0)
         powers = np.array(list(polynomial.terms), dtype=float)
         signs = np.array([1.0 if value > 0 else -1.0 for value in polynomial.terms.values()])
         logs = np.array([_log(value) for value in polynomial.terms.values()])
@@ -208,17 +206,11 @@ class _Side:
         logs = logs + np.where(powers[:, 1:] > 0, per_generator, 0.0).sum(axis=1) + powers[:, 0] * math.log(SCALE_RAD)
         largest = float(np.max(logs))
         terms = signs * np.exp(logs - largest)
-        places = powers[:, 0].astype(int)
-        slopes = {name: np.bincount(places, terms * powers[:, 1 + at], minlength=size) for at, name in enumerate(names)}
-        return cls(np.bincount(places, terms, minlength=size), slopes, largest)
+        return cls(np.bincount(powers[:, 0].astype(int), terms, minlength=polynomial.degree + 1), largest)
 
     def value(self, x: np.ndarray | complex, order: int = 0) -> np.ndarray:
         """The polynomial, or a derivative, at x = s/ω₀."""
         return _horner(self.coefficients, x, order)
-
-    def slope(self, x: np.ndarray | complex, name: str, order: int = 0) -> np.ndarray:
-        """x_i·∂/∂x_i of the polynomial, or of a derivative."""
-        return _horner(self.slopes[name], x, order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,26 +254,6 @@ class Scaled:
         """Return the residue at a simple pole, rad/s times the unit of the function."""
         x = pole / SCALE_RAD
         return complex(self._factor * self.numerator.value(x) / self.denominator.value(x, 1) * SCALE_RAD)
-
-    def pole_shifts(self, pole: complex) -> dict[str, complex]:
-        """Return dp/d ln x, rad/s, for every generator x: −(x·∂D/∂x)/(∂D/∂s) at the pole."""
-        x = pole / SCALE_RAD
-        below = complex(self.denominator.value(x, 1))
-        return {name: -complex(self.denominator.slope(x, name)) / below * SCALE_RAD for name in self.denominator.slopes}
-
-    def log_slopes(self, omega: float) -> tuple[dict[str, complex], dict[str, complex]]:
-        """Return ∂ln H/∂ln x and ∂²ln H/∂s∂ln x at s = jω for every generator x."""
-        x = 1j * omega / SCALE_RAD
-        first: dict[str, complex] = {}
-        mixed: dict[str, complex] = {}
-        for side, sign in ((self.numerator, 1), (self.denominator, -1)):
-            value, slope = (complex(side.value(x, order)) for order in (0, 1))
-            for name in side.slopes:
-                change, change_slope = (complex(side.slope(x, name, order)) for order in (0, 1))
-                first[name] = first.get(name, 0j) + sign * change / value
-                by_both = (change_slope / value - change * slope / value**2) / SCALE_RAD
-                mixed[name] = mixed.get(name, 0j) + sign * by_both
-        return first, mixed
 
     def bend(self, omega: float) -> float:
         """Return ∂²ln|H|/∂ω² at a frequency, s²."""

@@ -164,7 +164,7 @@ class Formula:
         """
         pole, slopes = self._dominant_pole, self._slopes
         found = [sensitivity(part, shares, slopes, pole) for part, shares in self._shares().items()]
-        found.sort(key=lambda entry: -abs(entry.resonance or entry.peak_frequency or 0.0))
+        found.sort(key=lambda entry: -round(abs(entry.resonance or entry.peak_frequency or 0.0), 9))
         return tuple(found)
 
     def latex(self) -> str:
@@ -228,44 +228,27 @@ class Formula:
 
     @cached_property
     def _slopes(self) -> Slopes:
-        """Derivatives by every branch and mutual inductance, by code: from the polynomials where all are symbols."""
+        """Derivatives by every branch and mutual inductance, by code."""
+        weights = {
+            name: float(self._fixed.get(f"e{place}", weight))
+            for place, (name, weight) in enumerate(self._network.weights)
+        }
+        adjoint = Adjoint(self._network, weights if self.quantity == "transfer" else None)
+
+        def log_slopes(omega: float) -> tuple[dict[str, complex], dict[str, complex]]:
+            return adjoint.log_slopes(1j * omega, complex(self._scaled.at(np.array(1j * omega))))
+
         pole, peak = self._dominant_pole, self.response.peak
         omega = None if peak is None else 2 * math.pi * peak.frequency_hz
-        reference = 2 * math.pi * REFERENCE_HZ
-        at_pole: dict[str, complex] = {}
-        at_peak: dict[str, complex] = {}
-        at_reference: dict[str, complex] = {}
-        mixed: dict[str, complex] = {}
-        if self._structure.numbers:
-            weights = {
-                name: float(self._fixed.get(f"e{place}", weight))
-                for place, (name, weight) in enumerate(self._network.weights)
-            }
-            adjoint = Adjoint(self._network, weights if self.quantity == "transfer" else None)
-            if pole is not None:
-                at_pole = adjoint.pole_shifts(pole)
-            if omega is not None:
-                at_peak, mixed = adjoint.log_slopes(1j * omega, complex(self._scaled.at(np.array(1j * omega))))
-                at_reference, _ = adjoint.log_slopes(1j * reference, complex(self._scaled.at(np.array(1j * reference))))
-        else:
-            if pole is not None:
-                at_pole = self._by_code(self._scaled.pole_shifts(pole))
-            if omega is not None:
-                at_peak, mixed = (self._by_code(found) for found in self._scaled.log_slopes(omega))
-                at_reference = self._by_code(self._scaled.log_slopes(reference)[0])
+        at_peak, mixed = ({}, {}) if omega is None else log_slopes(omega)
         return Slopes(
-            pole=at_pole,
+            pole={} if pole is None else adjoint.pole_shifts(pole),
             at_peak=at_peak,
-            at_reference=at_reference,
+            at_reference={} if omega is None else log_slopes(2 * math.pi * REFERENCE_HZ)[0],
             mixed=mixed,
             bend=0.0 if omega is None else self._scaled.bend(omega),
             peak_omega=omega,
         )
-
-    def _by_code(self, found: Mapping[str, complex]) -> dict[str, complex]:
-        """Key by generator; one that dropped out of the formula has no influence."""
-        codes = {code: 0j for shares in self._shares().values() for code in shares}
-        return codes | {symbol.code: found[symbol.name] for symbol in self.symbols if symbol.name in found}
 
 
 def formula(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from labkit.circuit.formula.reduction import ReducedNetwork
 
@@ -64,50 +64,31 @@ class FormulaSymbol:
 
 def name_symbols(network: ReducedNetwork, used: Collection[str]) -> tuple[FormulaSymbol, ...]:
     """Name the generators of a network that a formula uses, in the order of the circuit's parts."""
-    drafts: list[_Draft] = []
-    lumps = 0
+    found: list[FormulaSymbol] = []
+    words: list[list[str]] = []
+
+    def add(kind: str, code: str, value: float, parts: tuple[str, ...], combination: str = "") -> None:
+        if code not in used:
+            return
+        lumps = sum(len(symbol.parts) > 1 for symbol in found)
+        words.append([str(lumps + 1)] if len(parts) > 1 else _words(kind, parts[0]))
+        found.append(FormulaSymbol(name="", code=code, kind=kind, value=value, parts=parts, combination=combination))
+
     for place, branch in enumerate(network.branches):
-        if f"x{place}" not in used:
-            continue
         parts = tuple(name for name, _ in branch.members)
-        lumps += len(parts) > 1
-        words = [str(lumps)] if len(parts) > 1 else _words(branch.kind, parts[0])
-        combination = branch.combination if len(parts) > 1 else ""
-        drafts.append(_Draft(branch.kind, words, f"x{place}", branch.value, parts, combination))
+        add(branch.kind, f"x{place}", branch.value, parts, branch.combination if len(parts) > 1 else "")
     for at, mutual in enumerate(network.mutuals):
         pair = (network.branches[mutual.first].value, network.branches[mutual.second].value)
-        value = mutual.coefficient * math.sqrt(pair[0] * pair[1])
-        drafts.append(_Draft("M", _words("M", mutual.name), f"m{at}", value, (mutual.name,)))
+        add("M", f"m{at}", mutual.coefficient * math.sqrt(pair[0] * pair[1]), (mutual.name,))
     for at, stage in enumerate(network.stages):
-        drafts.append(_Draft("A", _words("A", stage.name), f"g{at}", stage.gain, (stage.name,)))
+        add("A", f"g{at}", stage.gain, (stage.name,))
     for at, (source, weight) in enumerate(network.weights):
-        drafts.append(_Draft("E", _words("E", source), f"e{at}", weight, (source,)))
-    drafts = [draft for draft in drafts if draft.code in used]
-    _shorten(drafts)
+        add("E", f"e{at}", weight, (source,))
     taken: set[str] = {"s"}
     return tuple(
-        FormulaSymbol(
-            name=_unique("_".join([draft.kind, *draft.words]), taken),
-            code=draft.code,
-            kind=draft.kind,
-            value=draft.value,
-            parts=draft.parts,
-            combination=draft.combination,
-        )
-        for draft in drafts
+        replace(symbol, name=_unique("_".join([symbol.kind, *own]), taken))
+        for symbol, own in zip(found, _shortened([symbol.kind for symbol in found], words))
     )
-
-
-@dataclass(slots=True)
-class _Draft:
-    """A symbol whose name is still being shortened."""
-
-    kind: str
-    words: list[str]
-    code: str
-    value: float
-    parts: tuple[str, ...]
-    combination: str = ""
 
 
 def _words(kind: str, part: str) -> list[str]:
@@ -116,24 +97,21 @@ def _words(kind: str, part: str) -> list[str]:
     return [word for word in words if word.lower() not in _KIND_WORDS[kind]] or words
 
 
-def _shorten(drafts: list[_Draft]) -> None:
+def _shortened(kinds: list[str], words: list[list[str]]) -> list[list[str]]:
     """Drop the first word of a pickup's parts where only one pickup, or coil, is in the formula."""
     while True:
-        coils = [word for word in dict.fromkeys(draft.words[0] for draft in drafts) if _is_coil(word, drafts)]
-        if len(coils) != 1:
-            return
-        shorter = [draft.words[1:] or draft.words if draft.words[0] == coils[0] else draft.words for draft in drafts]
-        names = [(draft.kind, *words) for draft, words in zip(drafts, shorter)]
-        if len(set(names)) < len(names) or shorter == [draft.words for draft in drafts]:
-            return
-        for draft, words in zip(drafts, shorter):
-            draft.words = words
+        firsts = dict.fromkeys(own[0] for own in words)
+        coils = [first for first in firsts if _is_coil([kind for kind, own in zip(kinds, words) if own[0] == first])]
+        shorter = [own[1:] or own if coils == [own[0]] else own for own in words]
+        names = {(kind, *own) for kind, own in zip(kinds, shorter)}
+        if len(names) < len(words) or shorter == words:
+            return words
+        words = shorter
 
 
-def _is_coil(word: str, drafts: list[_Draft]) -> bool:
+def _is_coil(kinds: list[str]) -> bool:
     """Three parts or more under one first word, one of them an inductance: a coil, and not the two halves of a pot."""
-    sharing = [draft for draft in drafts if draft.words[0] == word]
-    return len(sharing) >= 3 and any(draft.kind == "L" for draft in sharing)
+    return len(kinds) >= 3 and "L" in kinds
 
 
 def _unique(wanted: str, taken: set[str]) -> str:

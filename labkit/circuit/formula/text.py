@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
@@ -115,21 +116,70 @@ def _by_power(polynomial: Polynomial) -> dict[int, list[tuple[Monomial, Fraction
     return powers
 
 
+@dataclass(frozen=True, slots=True)
+class _Notation:
+    """How products, powers and brackets are written."""
+
+    times: str
+    between: str
+    """Between what stands before brackets."""
+    power: str
+    brackets: str
+    names: Mapping[str, str] = field(default_factory=dict)
+
+    def powers(self, name: str, power: int) -> list[str]:
+        shown = self.names.get(name, name)
+        return [] if not power else [shown if power == 1 else self.power.format(shown, power)]
+
+    def factors(self, polynomial: Polynomial, monomial: Monomial) -> list[str]:
+        pairs = zip(polynomial.generators[1:], monomial[1:])
+        return [factor for name, power in pairs for factor in self.powers(name, power)]
+
+    def term(self, polynomial: Polynomial, monomial: Monomial, value: Fraction) -> str:
+        factors, number = self.factors(polynomial, monomial), self.number(value)
+        if factors and number in ("1", "-1"):
+            return number.removesuffix("1") + self.times.join(factors)
+        return self.times.join([number, *factors])
+
+    def number(self, value: Fraction) -> str:
+        if value.denominator == 1 and abs(value.numerator) < 10**6:
+            return str(value.numerator)
+        return f"{value.numerator / value.denominator:.6g}"
+
+    def pieces(self, polynomial: Polynomial, factor: Fraction) -> list[str]:
+        """Return one piece per power of s, what its terms share before brackets."""
+        pieces: list[str] = []
+        for power, terms in _by_power(polynomial).items():
+            common, rest = _common_factor(terms)
+            outside = self.between.join([*self.powers("s", power), *self.factors(polynomial, common)])
+            inside = _joined([self.term(polynomial, monomial, value * factor) for monomial, value in rest])
+            if outside and len(rest) > 1:
+                pieces.append(f"{outside} {self.brackets.format(inside)}")
+            elif outside:
+                pieces.append({"1": "", "-1": "-"}.get(inside, inside + self.between) + outside)
+            else:
+                pieces.append(inside)
+        return pieces
+
+
+class _LatexNotation(_Notation):
+    def number(self, value: Fraction) -> str:
+        mantissa, e, exponent = super().number(value).partition("e")
+        return rf"{mantissa} \cdot 10^{{{int(exponent)}}}" if e else mantissa
+
+
+_PLAIN = _Notation("·", " ", "{}^{}", "({})")
+_JSON = _Notation("*", "*", "{}^{}", "({})")
+
+
 def _polynomial_lines(left: str, polynomial: Polynomial, factor: Fraction) -> list[str]:
     if not polynomial.terms:
         return [f"{left} = 0"]
     lines: list[str] = []
-    for power, terms in _by_power(polynomial).items():
+    for piece in _PLAIN.pieces(polynomial, factor):
         head = f"{left} =" if not lines else " " * len(left) + " +"
-        common, rest = _common_factor(terms)
-        outside = [*(["s" if power == 1 else f"s^{power}"] if power else []), *_factors(polynomial, common)]
-        inside = _joined([_term(polynomial, monomial, value * factor) for monomial, value in rest])
-        if len(rest) > 1:
-            body = f"{' '.join(outside)} ({inside})" if outside else inside
-        else:
-            body = " ".join([*([inside] if inside != "1" or not outside else []), *outside])
         lines += textwrap.wrap(
-            body,
+            piece,
             WIDTH,
             initial_indent=f"{head} ",
             subsequent_indent=" " * (len(head) + 4),
@@ -146,31 +196,6 @@ def _common_factor(terms: list[tuple[Monomial, Fraction]]) -> tuple[Monomial, li
     return common, rest
 
 
-def _factors(polynomial: Polynomial, monomial: Monomial) -> list[str]:
-    return [
-        name if power == 1 else f"{name}^{power}"
-        for name, power in zip(polynomial.generators[1:], monomial[1:])
-        if power
-    ]
-
-
-def _term(polynomial: Polynomial, monomial: Monomial, value: Fraction) -> str:
-    factors, number = _factors(polynomial, monomial), _number(value)
-    if factors and number in ("1", "-1"):
-        return f"{number.removesuffix('1')}{'·'.join(factors)}"
-    return "·".join([number, *factors])
-
-
-def _number(value: Fraction) -> str:
-    if value.denominator == 1 and abs(value.numerator) < 10**6:
-        return str(value.numerator)
-    return f"{_float(value):.6g}"
-
-
-def _float(value: Fraction) -> float:
-    return value.numerator / value.denominator
-
-
 def _joined(terms: list[str]) -> str:
     text = terms[0]
     for term in terms[1:]:
@@ -179,54 +204,19 @@ def _joined(terms: list[str]) -> str:
 
 
 def _plain(polynomial: Polynomial, factor: Fraction) -> str:
-    parts = []
-    for monomial, value in (term for terms in _by_power(polynomial).values() for term in terms):
-        term = _term(polynomial, monomial, value * factor).replace("·", "*")
-        power = monomial[0]
-        parts.append(term if power == 0 else f"{term}*s" if power == 1 else f"{term}*s^{power}")
+    parts = [
+        "*".join([_JSON.term(polynomial, monomial, value * factor), *_JSON.powers("s", power)])
+        for power, terms in _by_power(polynomial).items()
+        for monomial, value in terms
+    ]
     return _joined(parts) if parts else "0"
 
 
 def _latex_polynomial(polynomial: Polynomial, names: dict[str, str], factor: Fraction) -> list[str]:
     """Return one piece per power of s, each but the first with its sign."""
-    if not polynomial.terms:
-        return ["0"]
-    pieces: list[str] = []
-    for power, terms in _by_power(polynomial).items():
-        common, rest = _common_factor(terms)
-        written = [_latex_term(polynomial, monomial, value * factor, names) for monomial, value in rest]
-        outside = [
-            *(["s" if power == 1 else f"s^{{{power}}}"] if power else []),
-            *_latex_factors(polynomial, common, names),
-        ]
-        inside = _joined(written)
-        if len(rest) > 1 and outside:
-            inside = r"\, ".join(outside) + rf" \left( {inside} \right)"
-        elif outside:
-            sign = "-" if inside == "-1" else "" if inside == "1" else rf"{inside}\, "
-            inside = sign + r"\, ".join(outside)
-        if pieces:
-            inside = f"- {inside[1:]}" if inside.startswith("-") else f"+ {inside}"
-        pieces.append(inside)
-    return pieces
-
-
-def _latex_factors(polynomial: Polynomial, monomial: Monomial, names: dict[str, str]) -> list[str]:
-    return [
-        names[name] if power == 1 else f"{names[name]}^{{{power}}}"
-        for name, power in zip(polynomial.generators[1:], monomial[1:])
-        if power
-    ]
-
-
-def _latex_term(polynomial: Polynomial, monomial: Monomial, value: Fraction, names: dict[str, str]) -> str:
-    factors, number = _latex_factors(polynomial, monomial, names), _number(value)
-    if "e" in number:
-        mantissa, _, exponent = number.partition("e")
-        number = rf"{mantissa} \cdot 10^{{{int(exponent)}}}"
-    if factors and number in ("1", "-1"):
-        return number.removesuffix("1") + r"\, ".join(factors)
-    return r"\, ".join([number, *factors])
+    how = _LatexNotation(r"\, ", r"\, ", "{}^{{{}}}", r"\left( {} \right)", names)
+    first, *others = how.pieces(polynomial, factor) or ["0"]
+    return [first, *(f"- {piece[1:]}" if piece.startswith("-") else f"+ {piece}" for piece in others)]
 
 
 def _number_lines(formula: Formula) -> list[str]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import AdmittanceRow
-from labkit.circuit.solve.topology import INDUCTIVE, SolverStage
+from labkit.circuit.solve.topology import SolverStage, inductive
 
 OPEN_SIEMENS = 1e-300
 """Added to every Σy, so that a node which only opens reach gives zero instead of 0/0."""
@@ -81,7 +81,7 @@ class _Compiler:
             self._eliminate(node, flows)
             inner.remove(node)
         through = self.branch.get((0, 1))
-        used = [term.row for term in self.stage.terms] + [INDUCTIVE] * bool(self.stage.groups)
+        used = [term.row for term in self.stage.terms] + [inductive] * bool(self.stage.groups)
         rows = tuple(dict.fromkeys(used))
         return Program(
             tuple(self.operations),

@@ -25,12 +25,12 @@ from labkit.circuit.elements import (
 )
 from labkit.circuit.solve.program import Program, blocks, compile_stage, run
 from labkit.circuit.solve.topology import (
-    INDUCTIVE,
     SHORT_OHM,
     CoupledGroup,
     SolverStage,
     Topology,
     analyse,
+    inductive,
     topology_key,
 )
 from labkit.core.errors import CircuitError
@@ -292,7 +292,7 @@ class _Batch:
         for group in stage.groups:
             inverse = self._inverse_inductance(group, rows)
             for branch, i, j, sign in group.landings:
-                cell = (branch, place[INDUCTIVE])
+                cell = (branch, place[inductive])
                 cells[cell] = cells.get(cell, 0.0) + sign * inverse[:, i, j]
         table = np.zeros((program.branches, count, len(program.rows)))
         for (branch, column), value in cells.items():

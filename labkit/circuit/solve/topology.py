@@ -29,41 +29,28 @@ from labkit.circuit.elements import (
     Source,
 )
 from labkit.core.errors import CircuitError, join_words
+from labkit.core.joined import Joined
 
 
-@dataclass(frozen=True, slots=True)
-class Constant:
+def constant(omega: np.ndarray) -> np.ndarray:
     """Row 1: conductances."""
-
-    def __call__(self, omega: np.ndarray) -> np.ndarray:
-        return np.ones_like(omega, dtype=complex)
+    return np.ones_like(omega, dtype=complex)
 
 
-@dataclass(frozen=True, slots=True)
-class Capacitive:
+def capacitive(omega: np.ndarray) -> np.ndarray:
     """Row jω: capacitances."""
-
-    def __call__(self, omega: np.ndarray) -> np.ndarray:
-        return 1j * omega
+    return 1j * omega
 
 
-@dataclass(frozen=True, slots=True)
-class Inductive:
+def inductive(omega: np.ndarray) -> np.ndarray:
     """Row 1/(jω): inverse inductances."""
-
-    def __call__(self, omega: np.ndarray) -> np.ndarray:
-        return 1 / (1j * omega)
+    return 1 / (1j * omega)
 
 
-@dataclass(frozen=True, slots=True)
-class Dissipative:
+def dissipative(omega: np.ndarray) -> np.ndarray:
     """Row ω: conductance of a capacitor with constant tan δ."""
+    return omega.astype(complex)
 
-    def __call__(self, omega: np.ndarray) -> np.ndarray:
-        return omega.astype(complex)
-
-
-CONSTANT, CAPACITIVE, INDUCTIVE, DISSIPATIVE = Constant(), Capacitive(), Inductive(), Dissipative()
 
 SHORT_OHM = 1e-9
 """Resistance that stands for zero; star–mesh elimination loses nothing with it."""
@@ -155,22 +142,19 @@ def analyse(circuit: Circuit) -> Topology:
     CircuitError
         If an EMF is shorted out by closed contacts, or buffers feed each other in a circle.
     """
-    merged = _Merged()
-    for contact in circuit.of_kind(Contact):
-        if contact.closed:
-            merged.join(*contact.nodes)
+    merged = Joined(contact.nodes for contact in circuit.of_kind(Contact) if contact.closed)
     for source in circuit.sources:
-        if merged.root(source.nodes[0]) == merged.root(source.nodes[1]):
+        if merged.same(*source.nodes):
             raise CircuitError(f"{circuit.name}: the EMF '{source.name}' is shorted out by contacts; open one of them")
     passive = [e for e in circuit.elements if not isinstance(e, Contact | Buffer)]
-    component = _Merged()
+    component: Joined[str] = Joined()
     for element in passive:
         if isinstance(element, Coupling):
             live = [node for name in element.inductors if (node := _live_node(merged, circuit[name])) is not None]
-            component.join_all(live)
-            continue
-        live = [merged.root(node) for node in element.nodes if merged.root(node) != merged.root(GROUND)]
-        component.join_all(live)
+        else:
+            live = [merged.root(node) for node in element.nodes if not merged.same(node, GROUND)]
+        if live:
+            component.join(*live)
     buffers = circuit.of_kind(Buffer)
     stages: list[tuple[str, SolverStage]] = []
     waiting: list[str] = []
@@ -199,27 +183,24 @@ def analyse(circuit: Circuit) -> Topology:
     return Topology(tuple(stages))
 
 
-def _belongs(element: Element, circuit: Circuit, merged: _Merged, component: _Merged, root: str) -> bool:
+def _belongs(element: Element, circuit: Circuit, merged: Joined[str], component: Joined[str], root: str) -> bool:
     if isinstance(element, Coupling):
         return all(_belongs(circuit[name], circuit, merged, component, root) for name in element.inductors)
     node = _live_node(merged, element)
     return node is not None and component.root(node) == root
 
 
-def _live_node(merged: _Merged, element: Element) -> str | None:
+def _live_node(merged: Joined[str], element: Element) -> str | None:
     ground = merged.root(GROUND)
     return next((merged.root(node) for node in element.nodes if merged.root(node) != ground), None)
 
 
 def _build_stage(
-    circuit: Circuit, members: list[Element], buffers: list[Buffer], merged: _Merged, output: str
+    circuit: Circuit, members: list[Element], buffers: list[Buffer], merged: Joined[str], output: str
 ) -> SolverStage:
     numbers: dict[str, int] = {merged.root(GROUND): 0}
     numbers.setdefault(output, 1)
-    islands = _Merged()
-    for element in members:
-        if not isinstance(element, Coupling):
-            islands.join(*(merged.root(node) for node in element.nodes))
+    islands = Joined(map(merged.root, element.nodes) for element in members if not isinstance(element, Coupling))
     for buffer in buffers:
         islands.join(merged.root(buffer.nodes[1]), merged.root(GROUND))
     tied: dict[str, str] = {}
@@ -320,14 +301,12 @@ class _StageBuilder:
         self.carriers.append(pair)
         rule = "short" if resistance_of is None else "output resistance"
         for place in (pair, carrier):
-            self.terms.append((place, CONSTANT, source, rule))
+            self.terms.append((place, constant, source, rule))
         self.injections.append((source, carrier, plus, minus, 1.0))
 
     def add_coupled(self, circuit: Circuit, members: list[Element], number: Callable[[str], int]) -> None:
         couplings = [e for e in members if isinstance(e, Coupling)]
-        groups = _Merged()
-        for coupling in couplings:
-            groups.join(*coupling.inductors)
+        groups = Joined(coupling.inductors for coupling in couplings)
         by_root: dict[str, list[str]] = {}
         for element in members:
             if isinstance(element, Inductor) and any(element.name in c.inductors for c in couplings):
@@ -368,35 +347,12 @@ class _StageBuilder:
 
 def _rows(element: Element) -> Iterable[tuple[AdmittanceRow, str]]:
     if isinstance(element, Resistor):
-        return ((CONSTANT, "inverse"),)
+        return ((constant, "inverse"),)
     if isinstance(element, Capacitor):
-        lossless = ((CAPACITIVE, "direct"),)
-        return (*lossless, (DISSIPATIVE, "dissipation")) if element.dissipation > 0 else lossless
+        lossless = ((capacitive, "direct"),)
+        return (*lossless, (dissipative, "dissipation")) if element.dissipation > 0 else lossless
     if isinstance(element, Inductor):
-        return ((INDUCTIVE, "inverse"),)
+        return ((inductive, "inverse"),)
     if isinstance(element, CustomAdmittance):
         return ((element.row, "direct"),)
     raise CircuitError(f"part '{element.name}' is of a kind the solver does not know: {type(element).__name__}")
-
-
-class _Merged:
-    """Disjoint sets of names; ground is always the root of its set."""
-
-    def __init__(self) -> None:
-        self.parent: dict[str, str] = {}
-
-    def root(self, name: str) -> str:
-        while (above := self.parent.get(name, name)) != name:
-            name = above
-        return name
-
-    def join(self, first: str, second: str) -> None:
-        a, b = self.root(first), self.root(second)
-        if a != b:
-            if b == GROUND:
-                a, b = b, a
-            self.parent[b] = a
-
-    def join_all(self, names: list[str]) -> None:
-        for name in names[1:]:
-            self.join(names[0], name)

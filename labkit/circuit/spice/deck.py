@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
 
 import numpy as np
 
@@ -30,6 +29,7 @@ from labkit.circuit.elements import (
 from labkit.circuit.spice.reading import could_be_element, read_spice
 from labkit.core.errors import CircuitError, InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ
+from labkit.core.joined import Joined
 
 __all__ = ["read_spice", "spice_deck", "spice_node_names"]
 
@@ -120,8 +120,8 @@ class _DeckWriter:
         self.taken_nodes = {"0", "gnd", *self.nodes.values()}
         self.taken_names: set[str] = set()
         self.designator: dict[str, str] = {}
-        self.ideal: dict[str, str] = {}
-        self.shorted: dict[str, str] = {}
+        self.ideal: Joined[str] = Joined()
+        self.shorted: Joined[str] = Joined()
 
     def deck(self, points_per_decade: int) -> str:
         # Ideal voltages first: an inductor, then a short, is what yields where they close a loop.
@@ -212,9 +212,9 @@ class _DeckWriter:
 
     def short(self, element: Element, ends: list[str], reason: str) -> list[str]:
         shown = f"* '{_line(element.name)}' is {reason}"
-        if not _join(self.shorted, ends):
+        if not self.shorted.join(*ends):
             return [f"{shown} between nodes that are joined already: left out"]
-        if not _join(self.ideal, ends):
+        if not self.ideal.join(*ends):
             return [
                 f"{shown} across an ideal source: 1 mohm, since the two contradict each other",
                 f"{self.name('R', element, '_short')} {' '.join(ends)} {_number(LOOP_OHM)}",
@@ -235,7 +235,7 @@ class _DeckWriter:
 
     def outside_loops(self, element: Element, name: str, ends: list[str], written: str, why: str) -> list[str]:
         """Return a card between its nodes; with a resistor in series where it would close an ideal loop."""
-        if _join(self.ideal, ends):
+        if self.ideal.join(*ends):
             return [f"{name} {' '.join(ends)} {written}"]
         inner = _unique(f"{element.name}_inner", self.taken_nodes)
         return [
@@ -251,7 +251,7 @@ class _DeckWriter:
             f"* buffer '{_line(element.name)}': gain {gain:g}, {output_resistance:g} ohm; its input takes no current"
         ]
         if output_resistance == 0:
-            _join(self.ideal, [leaves, "0"])
+            self.ideal.join(leaves, "0")
             return [*written, f"{source} {leaves} 0 {enters} 0 {_number(gain)}"]
         inner = _unique(f"{element.name}_inner", self.taken_nodes)
         return [
@@ -288,18 +288,6 @@ class _DeckWriter:
     def name(self, letter: str, element: Element, suffix: str = "") -> str:
         # Letters of the part's own name that repeat the designator are kept: 'R_r1' beats a clash with 'R1'.
         return _unique(f"{letter}_{element.name}{suffix}", self.taken_names, keep_case_of=1)
-
-
-def _join(parents: dict[str, str], ends: Iterable[str]) -> bool:
-    """Put two nodes into one group; False if they were in one already."""
-    roots = []
-    for node in ends:
-        while node in parents:
-            node = parents[node]
-        roots.append(node)
-    if roots[0] != roots[1]:
-        parents[roots[0]] = roots[1]
-    return roots[0] != roots[1]
 
 
 def _unique(wanted: str, taken: set[str], keep_case_of: int = 0) -> str:

@@ -141,6 +141,13 @@ def could_be_element(line: str) -> bool:
     return is_numbered or len(words) >= 4
 
 
+_TWO_TERMINALS: dict[str, tuple[type[Resistor | Capacitor | Inductor], str, str]] = {
+    "r": (Resistor, "resistance", "1k"),
+    "c": (Capacitor, "capacitance", "22n"),
+    "l": (Inductor, "inductance", "2.4"),
+}
+
+
 @dataclass(slots=True)
 class _Reader:
     """Elements and names met so far."""
@@ -162,13 +169,7 @@ class _Reader:
         if kind == ".":
             self.read_dot_line(statement)
             return
-        known = {
-            "r": self.read_resistor,
-            "l": self.read_inductor,
-            "c": self.read_capacitor,
-            "v": self.read_voltage,
-            "e": self.read_buffer,
-        }
+        known = dict.fromkeys(_TWO_TERMINALS, self.two_terminals) | {"v": self.read_voltage, "e": self.read_buffer}
         if kind == "k":
             self.couplings.append(statement)
         elif kind in known:
@@ -218,21 +219,9 @@ class _Reader:
                         f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
                     )
 
-    def read_resistor(self, statement: Statement) -> Element:
-        name, nodes, value = self.two_terminals(statement, "r", "resistance", "1k")
-        return Resistor(name=name, nodes=nodes, resistance=value)
-
-    def read_capacitor(self, statement: Statement) -> Element:
-        name, nodes, value = self.two_terminals(statement, "c", "capacitance", "22n")
-        return Capacitor(name=name, nodes=nodes, capacitance=value)
-
-    def read_inductor(self, statement: Statement) -> Element:
-        name, nodes, value = self.two_terminals(statement, "l", "inductance", "2.4")
-        return Inductor(name=name, nodes=nodes, inductance=value)
-
-    def two_terminals(
-        self, statement: Statement, letter: str, noun: str, example: str
-    ) -> tuple[str, tuple[str, str], float]:
+    def two_terminals(self, statement: Statement) -> Element:
+        letter = statement.words[0][0].lower()
+        part, noun, example = _TWO_TERMINALS[letter]
         words = statement.words
         if len(words) < 4:
             raise statement.error(
@@ -253,11 +242,8 @@ class _Reader:
                 f"{value[:-1]}e-15 for femtofarads"
             )
         name = self.new_name(statement)
-        return (
-            name,
-            (self.node(statement, words[1]), self.node(statement, words[2])),
-            self.number(statement, value, name),
-        )
+        nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
+        return part(name=name, nodes=nodes, **{noun: self.number(statement, value, name)})
 
     def read_voltage(self, statement: Statement) -> Element:
         words = statement.words

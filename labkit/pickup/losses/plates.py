@@ -92,12 +92,21 @@ class Cover:
     thickness : float, m
     gap : float, m
         Between the winding's face and the near side of the sheet.
+    side_gap : float or None, m
+        Between the winding's side and the walls; the same as ``gap`` where not stated.
     """
 
     kind: PlateKind = "single-coil cover"
     resistivity: float = custom(name="metal", take=_plate_resistivity, meaning="a metal of the catalogue, not magnetic")
     thickness: float = quantity("m", usual=_USUAL_THICKNESS, meaning="of the sheet")
     gap: float = quantity("m", usual=_USUAL_GAP, meaning="between the winding's face and the near side of the sheet")
+    side_gap: float | None = quantity(
+        "m",
+        default=None,
+        usual=_USUAL_GAP,
+        low=1e-5,
+        meaning="between the winding's side and a cover's walls; `gap` where absent",
+    )
 
     def __post_init__(self) -> None:
         if self.kind not in STRENGTH:

@@ -3,7 +3,7 @@
 The poles of a row are taken as perfectly soft: one magnetic potential +U on a row, −U on the other. Their surface
 charge follows from that like the charge on two conductors, the flux it needs comes out of the bar, and the bar's curve
 decides U. Leakage from the bar itself, the drop along the poles, keepers, threads and baseplates are left out, so the
-field is an estimate with ± 40 % and rather high than low.
+field is an estimate and rather high than low: ± 40 %, over a bar of alnico ± 60 % (`field_spread`).
 """
 
 from __future__ import annotations
@@ -12,12 +12,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
-from labkit.core.keys import flag, made, quantity, read_keys, text
+from labkit.core.keys import flag, made, number, quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import Interval, SourcedValue
 from labkit.core.units import UsualRange
@@ -35,7 +36,17 @@ from labkit.pickup.predict.propagation import COVERAGE
 from labkit.pickup.winding.inductance import MU_0
 
 FIELD_SPREAD = 0.40
-"""Relative half-width (95 %) of the field of a bar-magnet pickup."""
+"""Relative half-width (95 %) of the field of a pickup with a bar of ferrite."""
+
+ALNICO_FIELD_SPREAD = 0.60
+"""The same over a bar of alnico: solved with every bar as one block of even magnetisation (`standing`), the same pickup
+has 0.40 to 0.48 of the field; nothing measured with a stated distance was found to decide between the two."""
+
+
+def field_spread(*grades: MagnetGrade) -> float:
+    """Return the relative half-width (95 %) of the field of a pickup with bars of these grades; the widest counts."""
+    return ALNICO_FIELD_SPREAD if any(grade.family == "alnico" for grade in grades) else FIELD_SPREAD
+
 
 _FEM = "3-D finite elements of one two-coil geometry, 2 × 5000 turns of AWG 42"
 BAR_FACTORS: Mapping[tuple[str, bool], SourcedValue] = {
@@ -60,19 +71,29 @@ BAR_FACTORS: Mapping[tuple[str, bool], SourcedValue] = {
 """Factor on the inductance of a two-coil pickup by bar magnet family and presence of a steel keeper."""
 
 FIELD_DISTANCE = range_called("field_distance")  # not from `field`, which takes scipy along
+BarPlace = Literal["between", "beside", "under"]
+
 _BANDS = 8
 _USUAL_SIZE = UsualRange(low=1e-3, high=0.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarMagnet:
-    """A bar between two rows of poles, magnetised across, from row to row.
+    """One bar magnet or two at the lower ends of steel poles.
 
     Parameters
     ----------
     grade : str
     length, thickness : float, m
-        Along the rows, and vertical: together the face that a row of poles touches.
+        Along the rows, and vertical: together the face that a row of poles touches where it lies between two.
+    width : float or None, m
+        Across the rows. None reaches from row to row, and is 12 mm at a single row.
+    place : "between", "beside" or "under"
+        Between two rows, magnetised across, from row to row; beside a single one, like poles towards it; or under the
+        lower ends of a single row, magnetised upright. Between and beside, its lower face is level with the lower
+        ends of the poles.
+    count : 1 or 2
+        Two bars beside a row lie on either side of it.
     charge : float
         0 … 1.
     keeper : bool
@@ -82,13 +103,26 @@ class BarMagnet:
     grade: str = text(meaning="a magnet grade")
     length: float = quantity("m", usual=_USUAL_SIZE, meaning="along the rows of poles")
     thickness: float = quantity("m", usual=_USUAL_SIZE, meaning="vertical")
+    width: float | None = quantity(
+        "m", default=None, usual=_USUAL_SIZE, meaning="across the rows; from row to row, or 12 mm, where absent"
+    )
+    place: BarPlace = text(
+        options=get_args(BarPlace),
+        default="between",
+        meaning="between two rows, beside a single row, or under the poles",
+    )
+    count: int = number(
+        default=1, low=1, high=2, is_whole=True, meaning="2 for a bar on either side of a single row of poles"
+    )
     charge: float = quantity("1", default=1.0, meaning="magnetisation left, 0 to 100 %")
     keeper: bool = flag(default=True, meaning="a steel bar joins the screws to the magnet")
 
     def __post_init__(self) -> None:
-        for name in ("length", "thickness"):
-            if not 0 < getattr(self, name) < math.inf:
+        for name in ("length", "thickness", "width"):
+            if getattr(self, name) is not None and not 0 < getattr(self, name) < math.inf:
                 raise InputError(f"a bar magnet's {name} must be above 0 m; got {getattr(self, name)} m")
+        if self.count == 2 and self.place != "beside":
+            raise InputError(f"two bar magnets lie beside a single row of poles; got place '{self.place}'")
         CHARGE.check(self.charge)
 
 
@@ -280,7 +314,7 @@ def predict_bar_field(
     distance: ArrayLike,
     celsius: float = REFERENCE_CELSIUS,
 ) -> tuple[Interval, ...]:
-    """Return the mean field over the poles of a row at each distance, with its ± 40 % bounds.
+    """Return the mean field over the poles of a row at each distance, with its bounds (`field_spread`).
 
     Parameters
     ----------
@@ -300,4 +334,5 @@ def predict_bar_field(
         COVERAGE * math.hypot(FIELD_DISTANCE.deviation(float(away)), grade.temperature_range.deviation(celsius))
         for away in np.atleast_1d(np.asarray(distance, dtype=float))
     ]
-    return tuple(Interval.relative(float(value), math.hypot(FIELD_SPREAD, wider)) for value, wider in zip(mean, beyond))
+    spread = field_spread(grade)
+    return tuple(Interval.relative(float(value), math.hypot(spread, wider)) for value, wider in zip(mean, beyond))

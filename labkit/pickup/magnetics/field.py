@@ -328,7 +328,7 @@ def estimate_charge(
 
 
 def crowding_factor(distance: np.ndarray, radius: float) -> np.ndarray:
-    """Return what a pole's own field on its axis is divided by, for charge that crowds to the rim of its face."""
+    """Return what evenly charged discs overstate the field by on the axis of a face, at distances from it (m)."""
     value: np.ndarray = 1 + _CROWDING * np.exp(-distance / (_CROWDING_REACH * radius))
     return value
 

@@ -58,6 +58,10 @@ class MagnetGrade:
         Reversible, of the remanence.
     density : SourcedValue, kg/m³
     highest_temperature : SourcedValue, °C
+    coercivity_temperature_coefficient : SourcedValue or None, 1/K
+        Of the coercivity, reversible; None where it is not known.
+    shock_loss : SourcedValue or None
+        Part of the magnetisation that a fall from a bench costs; None where it is not known.
     """
 
     name: str = text(meaning="its name")
@@ -78,6 +82,12 @@ class MagnetGrade:
     density: SourcedValue = sourced_key("kg/m³", low=1e-12, meaning="density")
     highest_temperature: SourcedValue = sourced_key(
         "°C", low=20.0, high=1200.0, meaning="that it stands without lasting loss"
+    )
+    coercivity_temperature_coefficient: SourcedValue | None = sourced_key(
+        "1/K", low=-0.02, high=0.02, default=None, meaning="of the coercivity, reversible; unknown where absent"
+    )
+    shock_loss: SourcedValue | None = sourced_key(
+        "1", low=0.0, high=0.5, default=None, meaning="magnetisation lost in a fall from a bench; unknown where absent"
     )
 
     @property

@@ -6,6 +6,7 @@ as a magnet is in `labkit.pickup.magnetics.magnet`.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, replace
@@ -64,6 +65,8 @@ class Pole:
         Between centres; may be 0 for a single pole.
     width : float, m
         Of a blade, along the strings' row; 0 for rods.
+    beside : float, m
+        Between the two rods that stand on either side of each string; 0 for one rod under it.
     charge : float
         Remaining magnetisation of rod magnets, 0 … 1.
     facing : "north" or "south"
@@ -86,6 +89,9 @@ class Pole:
     length: float = quantity("m", usual=_USUAL_SIZE, meaning="along the pole; the height of a blade")
     pitch: float = quantity("m", default=0.0, usual=_USUAL_SIZE, meaning="between centres; due for two poles and more")
     width: float = quantity("m", default=0.0, usual=_USUAL_SIZE, meaning="of a blade, along the row; of no other")
+    beside: float = quantity(
+        "m", default=0.0, usual=_USUAL_SIZE, meaning="between two rods on either side of a string; one rod where absent"
+    )
     charge: float = quantity("1", default=1.0, meaning="magnetisation left of a rod magnet, 0 to 100 %")
     facing: Facing = text(options=get_args(Facing), default="north", meaning="pole seen from the strings")
     rise: float = quantity("m", default=0.0, meaning="how far the poles' mid-height lies above the winding's")
@@ -117,21 +123,29 @@ class Pole:
                 f"a blade needs a `width` along the row above its thickness of {1e3 * self.diameter:g} mm; "
                 f"got {1e3 * self.width:g} mm"
             )
+        if self.beside and not self.diameter <= self.beside:
+            raise InputError(
+                f"two rods of {1e3 * self.diameter:g} mm beside one string must stand at least that far apart; "
+                f"got {1e3 * self.beside:g} mm"
+            )
         if self.kind != "blade" and self.count > 1:
             POLE_PITCH.check(
-                self.pitch / self.diameter,
+                (self.pitch - self.beside) / self.diameter,
                 whose=f"poles of {1e3 * self.diameter:g} mm diameter do not fit a pitch of {1e3 * self.pitch:g} mm: ",
             )
 
     @property
     def row_length(self) -> float:
         """Length taken up along the row, m."""
-        return self.width if self.kind == "blade" else (self.count - 1) * self.pitch + self.diameter
+        return self.width if self.kind == "blade" else (self.count - 1) * self.pitch + self.beside + self.diameter
 
     def rods(self, *, across: float = 0.0) -> Rods:
         """Return the rods of the slice model; a blade becomes columns of equal section, side by side."""
         if self.kind != "blade":
             positions = row_positions(count=self.count, pitch=self.pitch, across=across)
+            if self.beside:
+                half = self.beside / 2
+                positions = tuple((x + step, y) for x, y in positions for step in (-half, half))
             return Rods(positions=positions, radius=self.diameter / 2, length=self.length)
         columns = max(1, math.floor(self.width / self.diameter))  # never narrower than thick: circles barely overlap
         pitch = self.width / columns
@@ -302,8 +316,51 @@ def pole_inductance(
 
 
 _NOT_OF_STEEL = ("grade", "width", "charge")
-_NOT_OF = {"rod magnet": ("width",), "blade": ("grade", "count", "pitch", "charge")}
+_NOT_OF = {"rod magnet": ("width",), "blade": ("grade", "count", "pitch", "beside", "charge")}
 """Keys that a kind of pole does not have."""
+
+_OF_MAGNETS = ("grade", "charge")
+
+
+def poles_from_sheet(table: Table, key: str = "poles") -> tuple[Pole, ...]:
+    """Read the poles of a coil: one table for a row of equal poles, or a list, string by string.
+
+    In a list each entry is one pole, or ``count`` equal ones side by side, and what it leaves out is as in the entry
+    before; only the first states the ``pitch``. Of a list every pole comes back by itself, in the order of the strings.
+
+    Raises
+    ------
+    SheetError
+        Naming the sheet, the key, what was expected and what was found.
+    """
+    if not isinstance(table.data.get(key), list):
+        return (pole_from_sheet(table.table(key)),)
+    before: dict[str, Any] = {}
+    found: list[Pole] = []
+    for index, entry in enumerate(table.tables(key)):
+        if "pitch" in entry.data and index:
+            entry.fail("pitch", "is one for the whole row; state it in the first entry")
+        if entry.data.get("kind", before.get("kind")) != before.get("kind"):
+            before = {name: value for name, value in before.items() if name not in _OF_MAGNETS}
+        data = {**before, **entry.data}
+        if data.get("kind") == "blade":
+            entry.fail("kind", "a blade stands under all strings; give it as one table, not in a list")
+        read = pole_from_sheet(Table({"count": 1, **data}, entry.where, entry.path, entry.folder))
+        found += [replace(read, count=1)] * read.count
+        before = {name: value for name, value in data.items() if name != "count"}
+    if not found:
+        table.fail(key, "is an empty list; leave it out for a coil without poles")
+    for one, other in itertools.pairwise(found):
+        table.attempt(key, lambda one=one, other=other: _check_neighbours(one, other))  # type: ignore[misc]
+    return tuple(found)
+
+
+def _check_neighbours(one: Pole, other: Pole) -> None:
+    between = (one.diameter + one.beside + other.diameter + other.beside) / 2
+    if one.pitch < between * (1 - 1e-9):
+        raise InputError(
+            f"neighbouring poles need a pitch of {1e3 * between:.3g} mm at least; got {1e3 * one.pitch:.3g} mm"
+        )
 
 
 def pole_from_sheet(table: Table) -> Pole:

@@ -8,7 +8,7 @@ entry's own ``kind``, ``source`` and ``doubt``, and those from the top of the fi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass
 from typing import Any, TypeVar, cast, get_args
 
 from labkit.catalogue import catalogue
@@ -57,9 +57,12 @@ def provenance(table: Table, key: str) -> tuple[Kind, str, str]:
     )
 
 
-def sourced_key(unit: str, *, meaning: str, low: float = -math.inf, high: float = math.inf) -> Any:
+def sourced_key(
+    unit: str, *, meaning: str, low: float = -math.inf, high: float = math.inf, default: Any = MISSING
+) -> Any:
     """Declare a field that `sourced` reads; see `labkit.core.keys`."""
     return custom(
+        default=default,
         take=lambda table, key: sourced(table, key, unit, low=low, high=high),
         form=f"quantity in {unit}" if unit != "1" else "number",
         meaning=meaning,

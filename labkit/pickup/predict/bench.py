@@ -8,7 +8,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
-from labkit.pickup.magnetics.field import SENSOR_DEPTH, ChargeEstimate, MeterCalibration, estimate_charge
+from labkit.pickup.magnetics.field import (
+    READING,
+    SENSOR_DEPTH,
+    ChargeEstimate,
+    MeterCalibration,
+    estimate_charge,
+)
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.pickup.predict.field import field_predictions, magnet_route
 from labkit.pickup.predict.output import played_strings, string_outputs
@@ -143,6 +149,29 @@ def charge_from_reading(
         calibration=calibration,
         celsius=built.build.temperature_c,
     )
+
+
+def charge_for_reading(built: BuiltPickup, reading: float, *, gap: float = 0.0, rod: int | None = None) -> Prediction:
+    """Return the charge at which a meter would read so much over the poles, 1: how far to charge, or to knock back.
+
+    The wanted reading over that of the same magnets saturated; above 1 they cannot reach it.
+
+    Parameters
+    ----------
+    built : BuiltPickup
+    reading : float, T
+    gap, rod
+        As `meter_reading`.
+
+    Raises
+    ------
+    InputError
+        If the reading is not above zero or this pickup's field is not modelled.
+    """
+    READING.check(reading)
+    full = meter_reading(built.saturated(), gap=gap, rod=rod)
+    deviations = {item.name: -item.deviation for item in full.contributions}
+    return prediction(reading / full.value, deviations, log=True)
 
 
 def string_levels_db(

@@ -25,6 +25,7 @@ from labkit.core.sourced import SourcedValue
 from labkit.core.validity import range_called, warnings_of
 from labkit.pickup.electrical import SILENT_OUTPUT_DB, Coil, EddySection, Pickup
 from labkit.pickup.losses.cylinder import MOST_LOST, SECTIONS_ALNICO, SECTIONS_STEEL, fit_sections
+from labkit.pickup.magnetics.bar import field_spread
 from labkit.pickup.magnetics.magnet import CHARGE
 from labkit.pickup.magnetics.poles import PERMEABILITY
 from labkit.pickup.network import (
@@ -35,15 +36,16 @@ from labkit.pickup.network import (
     joined_resistance,
     loaded_response,
 )
+from labkit.pickup.predict.aging import aged_build, at_bounds, with_history
 from labkit.pickup.predict.field import FIELD_AT, field_predictions, magnet_route
 from labkit.pickup.predict.model import LOSS_HZ, nominal, predictions
 from labkit.pickup.predict.output import output_prediction, relative_output
 from labkit.pickup.predict.plan import BuildPlan, plan_of
-from labkit.pickup.predict.propagation import Prediction, difference, exactly, prediction, ratio
+from labkit.pickup.predict.propagation import COVERAGE, Contribution, Prediction, difference, exactly, prediction, ratio
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, is_build_sheet, read_pickup_build, with_changes
 from labkit.pickup.sheet import read_pickup
 from labkit.pickup.string.response import PLAYING_DISTANCE
-from labkit.pickup.winding.air_coil import air_coil_warnings
+from labkit.pickup.winding.air_coil import DEVIATIONS, air_coil_warnings
 
 DECIBELS = 20 / math.log(10)
 
@@ -129,6 +131,36 @@ class BuiltPickup:
         return self.build.name
 
     @property
+    def hum_ratio(self) -> Prediction | None:
+        """Hum of two coils at the leads over that of the stronger one alone, 1; None where that is not known.
+
+        Turns × mean area of each, with the sign of its pole (the leads are joined so that the strings add); its bounds
+        come from the count of turns of either coil.
+        """
+        coils = [coil for _, coil in self.build.coils]
+        if len(coils) != 2 or self.build.tapped is not None:
+            return None
+        if any(coil.winding is None or coil.facing is None for coil in coils):
+            return None
+        parts = [
+            (-1 if coil.facing == "south" else 1) * coil.winding.turns * coil.winding.turn_area
+            for coil in coils
+            if coil.winding is not None
+        ]
+        whole = max(abs(part) for part in parts)
+        if self.build.connection == "parallel":
+            one, other = (coil.resistance.value for coil in self.coils.values())
+            parts = [parts[0] * other / (one + other), parts[1] * one / (one + other)]
+        value = abs(sum(parts)) / whole
+        half = COVERAGE * math.hypot(*(part * DEVIATIONS["turns"][0] for part in parts)) / whole
+        cause = Contribution(name="turns", deviation=half / COVERAGE, share=1.0)
+        return Prediction(value=value, low=max(value - half, 0.0), high=value + half, contributions=(cause,))
+
+    def of_coil(self, name: str) -> BuiltCoil:
+        """Return the values of a coil by its name on the sheet: of a tapped one, of the whole."""
+        return self.total if self.build.tapped is not None and name not in self.coils else self.coils[name]
+
+    @property
     def is_given(self) -> bool:
         """Whether every coil is given by its values, so that nothing here is a prediction."""
         return all(coil.values is not None for _, coil in self.build.coils)
@@ -152,6 +184,12 @@ class BuiltPickup:
         CHARGE.check(charge)
         return self.replace(dict.fromkeys(self._magnet_keys("charge"), f"{100 * charge:.12g} %"))
 
+    def saturated(self) -> BuiltPickup:
+        """Return the pickup with its magnets freshly charged: no history, full charge."""
+        table = with_changes(self.build.table(), dict.fromkeys(self._magnet_keys("charge"), "100 %"))
+        data = {key: value for key, value in table.data.items() if key != "history"}
+        return read_build(Table(data, table.where, folder=table.folder))
+
     def at_temperature(self, celsius: float) -> BuiltPickup:
         """Return the pickup at another temperature, °C."""
         return self.replace({"temperature": f"{celsius:.12g} °C"})
@@ -165,7 +203,14 @@ class BuiltPickup:
         return self.change_to(self.with_magnet(grade))
 
     def _magnet_keys(self, key: str) -> list[str]:
-        found = [f"coil.{name}.poles.{key}" for name, coil in self.build.coils if coil.grade is not None]
+        found = []
+        for name, coil in (self.build.data.get("coil") or {}).items():
+            poles = coil.get("poles") if isinstance(coil, dict) else None
+            if isinstance(poles, list):  # an entry that leaves a key out takes the one before it
+                own = [index for index, entry in enumerate(poles, start=1) if index == 1 or key in entry]
+                found += [f"coil.{name}.poles.{index}.{key}" for index in own if "grade" in poles[0]]
+            elif isinstance(poles, dict) and "grade" in poles:
+                found.append(f"coil.{name}.poles.{key}")
         found += [f"bar.{key}"] if self.build.bar is not None else []
         if not found:
             raise InputError(f"pickup '{self.name}' has no magnet on its sheet: give its poles a `grade`, or a [bar]")
@@ -181,7 +226,7 @@ def read_build(table: Table) -> BuiltPickup:
         Naming the file, the key and the remedy.
     """
     build = read_pickup_build(table)
-    return table.attempt("", lambda: predict_build(build))
+    return table.attempt("", lambda: predict_build(aged_build(build)))
 
 
 @lru_cache(maxsize=32)
@@ -210,6 +255,14 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             "`output` is for a pickup whose output is not predicted; this build predicts it, so leave it out"
         )
     fields = field_predictions(build)
+    if build.aged is not None:
+        low, high = at_bounds(build)
+        fields = tuple(
+            with_history(*each, log=True) for each in zip(fields, field_predictions(low), field_predictions(high))
+        )
+        ends = output_prediction(low), output_prediction(high)
+        if output is not None and ends[0] is not None and ends[1] is not None:
+            output = with_history(output, ends[0], ends[1], log=False)
     warnings = build_warnings(build)
     for name, words in _PEAKS.items():
         if name in found and not PEAK.accepts(found[name].value):
@@ -228,7 +281,9 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             f"no peak below {PEAK.shown(PEAK.limits[1])} stands out {' or '.join(missing)} for every input within its "
             "doubt.",
         )
-    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings)
+    cover = plan.inputs.get("cover capacitance")
+    beside = 0.0 if cover is None else cover.value
+    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings, beside)
     return BuiltPickup(
         build=build,
         coils=MappingProxyType(coils),
@@ -300,7 +355,8 @@ def _section_count(coil: CoilBuild, plated: bool) -> int:
     """Sections of a built coil: 1 for alnico and 3 for steel; a plate asks for two more, but three follow both."""
     if coil.winding is None:
         return 0
-    own = 0 if coil.poles is None else SECTIONS_ALNICO if coil.grade is not None else SECTIONS_STEEL
+    steel = any(kind.grade is None for kind in coil.kinds)
+    own = 0 if coil.poles is None else SECTIONS_STEEL if steel else SECTIONS_ALNICO
     return min(own + 2 * int(plated), SECTIONS_STEEL)
 
 
@@ -327,6 +383,7 @@ def _electrical(
     coupling: Prediction | None,
     output: Prediction | None,
     warnings: tuple[str, ...],
+    beside: float,
 ) -> Pickup:
     electrical = {}
     for name, made in build.coils:
@@ -350,7 +407,7 @@ def _electrical(
         coils=electrical,
         connection=build.connection,
         coupling=coupling.value if coupling is not None else 0.0,
-        lead_capacitance=build.lead.value,
+        lead_capacitance=build.lead.value + beside,
         output=output,
         warnings=warnings,
     )
@@ -370,6 +427,7 @@ def build_warnings(build: PickupBuild) -> tuple[str, ...]:
         label = f"coil '{name}': " if len(build.coils) > 1 else ""
         found += [label + sentence for sentence in _coil_warnings(coil, build.temperature_c)]
     found += _magnet_warnings(build)
+    found += build.aged.warnings if build.aged is not None else ()
     for plate in build.plates:
         found += [sentence for sentence in plate.warnings if sentence not in found]
     if len(build.coils) == 2 and any(coil.values is not None for _, coil in build.coils):
@@ -386,17 +444,27 @@ def _coil_warnings(coil: CoilBuild, temperature_c: float) -> list[str]:
     if winding is None:
         return found
     found += air_coil_warnings(winding, temperature_c=temperature_c)
-    if coil.permeability is not None:
-        found += warnings_of((PERMEABILITY, coil.permeability.value))
-    if coil.poles is not None:
-        found += coil.poles.fit_warnings(
+    for kind in coil.kinds:
+        found += warnings_of((PERMEABILITY, kind.permeability.value))
+        found += kind.pole.fit_warnings(
             straight_length=winding.straight_length,
             end_radius=winding.end_radius,
             winding_height=winding.winding_height,
         )
-        if coil.poles.charge == 0 and coil.grade is not None:
-            found.append("the magnets are at 0 % charge: no field and no output.")
+    magnets = [kind.pole for kind in coil.kinds if kind.grade is not None]
+    if magnets and not any(pole.charge for pole in magnets):
+        found.append("the magnets are at 0 % charge: no field and no output.")
+    if len({kind.pole.facing for kind in coil.kinds if kind.grade is not None}) > 1:
+        found.append(
+            "poles of one coil face both ways: strings over the fewer are heard against the others in sign, and the "
+            "output is taken by size."
+        )
     return found
+
+
+def _bar_spread(build: PickupBuild) -> str:
+    grades = () if build.bar_grade is None else (build.bar_grade,)
+    return f"±{100 * field_spread(*grades):.0f} %"
 
 
 def _magnet_warnings(build: PickupBuild) -> list[str]:
@@ -404,14 +472,14 @@ def _magnet_warnings(build: PickupBuild) -> list[str]:
     route = magnet_route(build)
     if route == "none":
         found.append("there is no magnet on this sheet: no field and no output are given.")
-    if route == "bar beside":
+    if route == "assembly" and build.bar is not None:
         found.append(
-            "a bar magnet is modelled between two rows of slugs or screws only: no field and no output are given, "
-            "and its pull on the inductance is a guess."
+            f"a bar magnet beside or under one row, or with blades: its field is known to {_bar_spread(build)}, steel "
+            "keepers and saturation of the poles are not modelled, and its pull on the inductance is a guess."
         )
     if route == "bar":
-        found.append("the field of a bar-magnet pickup is known to ±40 % only, rather high than low.")
-    if route not in ("none", "bar beside"):
+        found.append(f"the field of a bar-magnet pickup is known to {_bar_spread(build)} only, rather high than low.")
+    if route != "none":
         found += warnings_of((PLAYING_DISTANCE, build.string_distance))
     return found + [
         sentence for grade in build.magnets for sentence in warnings_of((grade.temperature_range, build.temperature_c))

@@ -1,8 +1,10 @@
-"""Field of a build: rod magnets in one coil or two, or a bar between two rows of steel poles."""
+"""Field of a build: rod magnets in one coil or two, a bar between two rows of steel poles, or whatever else stands
+under the strings (`labkit.pickup.predict.standing`)."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,6 +19,7 @@ from labkit.pickup.magnetics.poles import Pole
 from labkit.pickup.magnetics.slices import Rods, interaction_matrix
 from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, prediction, propagate
 from labkit.pickup.predict.sheet import PickupBuild
+from labkit.pickup.predict.standing import standing_field
 from labkit.pickup.winding.inductance import MU_0
 
 FIELD_AT = (0.5e-3, 1e-3, 2e-3, 3e-3, 4e-3)
@@ -24,20 +27,23 @@ FIELD_AT = (0.5e-3, 1e-3, 2e-3, 3e-3, 4e-3)
 
 
 def magnet_route(build: PickupBuild) -> str:
-    """Say how the field comes about: "rods", "rod pair", "bar", "bar beside", "none"."""
-    poles = [coil.poles for _, coil in build.coils]
+    """Say how the field comes about: "rods", "rod pair", "bar", "assembly" (`standing`), "none"."""
+    coils = build.coils[:1] if build.tapped else build.coils
+    poles = [coil.poles for _, coil in coils]
     rods = [pole is not None and pole.kind == "rod magnet" for pole in poles]
+    uneven = any(coil.each or (coil.poles is not None and coil.poles.beside) for _, coil in coils)
     if build.bar is not None:
-        whole = len(poles) == 2 and all(pole is not None for pole in poles) and not any(rods)
-        blades = any(pole is not None and pole.kind == "blade" for pole in poles)
-        return "bar" if whole and not blades and build.spacing is not None else "bar beside"
-    if not any(rods):
+        if not any(pole is not None for pole in poles) or (len(coils) == 2 and build.spacing is None):
+            return "none"
+        plain = len(poles) == 2 and all(pole is not None and pole.kind != "blade" for pole in poles)
+        return "bar" if plain and not uneven and not any(rods) else "assembly"
+    if not build.magnets:
         return "none"
-    if len(rods) == 2 and all(rods) and poles[0] is not None and poles[1] is not None and build.spacing is not None:
-        alike = all(
-            getattr(poles[0], key) == getattr(poles[1], key) for key in ("count", "diameter", "length", "pitch")
-        )
-        return "rod pair" if alike else "rods"
+    if uneven:
+        return "assembly" if len(coils) == 1 or build.spacing is not None else "none"
+    if len(poles) == 2 and poles[0] is not None and poles[1] is not None and build.spacing is not None:
+        first, second = (replace(pole, facing="north") for pole in poles if pole is not None)
+        return "rod pair" if first == second and all(rods) else "assembly"
     return "rods"
 
 
@@ -73,6 +79,8 @@ def field_predictions(
         return tuple(_named(value, grade) for value in values)
     if route == "rod pair":
         return _pair_field(build, away, rod)
+    if route == "assembly":
+        return tuple(_model_named(value, build) for value in standing_field(build, away, rod))
     return ()
 
 
@@ -154,6 +162,14 @@ def _named(value: Prediction, grade: MagnetGrade) -> Prediction:
     names = {"model": "model of the field"}
     deviations = {names.get(item.name, f"{item.name} of {grade.name}"): item.deviation for item in value.contributions}
     return prediction(value.value, deviations, log=True)
+
+
+def _model_named(value: Prediction, build: PickupBuild) -> Prediction:
+    """Name the causes of a field over an assembly as the other results of a build do."""
+    grades = " and ".join(grade.name for grade in build.magnets)
+    names = {"model": "model of the field" if build.bar is None else "model of the bar magnet"}
+    deviations = {names.get(item.name, f"{item.name} of {grades}"): item.deviation for item in value.contributions}
+    return prediction(value.value, deviations, log=True) if value.value > 0 else value
 
 
 def _of_interval(interval: Interval, cause: str, *, log: bool = True) -> Prediction:

@@ -30,6 +30,7 @@ from labkit.pickup.network import (
 from labkit.pickup.predict.plan import DIAMETER_EXPONENTS, LENGTH_EXPONENTS, BuildPlan, CoilCore, CoilPlan
 from labkit.pickup.predict.propagation import Prediction, propagate
 from labkit.pickup.winding.air_coil import evaluate_air_coil
+from labkit.pickup.winding.winding import build_up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +122,7 @@ class CoilRows:
     dimensions: dict[str, np.ndarray]
     shown: dict[str, np.ndarray]
     share: float
+    core_mutual: np.ndarray | None = None
 
 
 def air_rows(plan: BuildPlan, x: Mapping[str, np.ndarray]) -> list[CoilRows]:
@@ -131,6 +133,14 @@ def air_rows(plan: BuildPlan, x: Mapping[str, np.ndarray]) -> list[CoilRows]:
         roles = [role for role in built[0].inputs if all(role in coil.inputs for coil in built)]
         stacked = {role: np.stack([x[coil.inputs[role]] for coil in built]) for role in roles}
         stacked["lead"] = np.zeros(1)
+        if plan.build.tapped:  # the outer part begins where the inner one ends
+            depth = build_up(
+                turns=stacked["turns"][0],
+                overall_diameter=stacked["bare diameter"][0] + stacked["film"][0],
+                winding_height=stacked["winding height"][0],
+                packing=stacked["packing"][0],
+            )
+            stacked["end radius"][1] = stacked["end radius"][0] + depth
         found = evaluate_air_coil(stacked)  # both coils in one call: steps of a shared dimension are one shape
     coils = []
     for coil in plan.coils:
@@ -166,7 +176,7 @@ def air_rows(plan: BuildPlan, x: Mapping[str, np.ndarray]) -> list[CoilRows]:
                 conductance=0.0,
                 dimensions={
                     "straight_length": x[coil.inputs["straight length"]],
-                    "end_radius": x[coil.inputs["end radius"]],
+                    "end_radius": np.broadcast_to(stacked["end radius"], (len(built), count))[row],
                     "winding_height": x[coil.inputs["winding height"]],
                     "build_up": part["build_up"],
                 },
@@ -187,15 +197,14 @@ def air_rows(plan: BuildPlan, x: Mapping[str, np.ndarray]) -> list[CoilRows]:
     return coils
 
 
-def pole_inputs(coil: CoilRows, x: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
-    names, build = coil.plan.inputs, coil.plan.build
-    assert build.poles is not None
+def pole_inputs(coil: CoilRows, core: CoilCore, x: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    names = coil.plan.inputs
     return coil.dimensions | {
         "diameter": x[names["pole diameter"]],
         "length": x[names["pole length"]],
-        "model": x[names[f"model of {build.poles.kind}s"]],
-        "permeability": x[names[f"permeability of {build.material}"]],
-        "resistivity": x[names[f"resistivity of {build.material}"]],
+        "model": x[names[f"model of {core.kind}s"]],
+        "permeability": x[names[f"permeability of {core.material}"]],
+        "resistivity": x[names[f"resistivity of {core.material}"]],
     }
 
 
@@ -204,15 +213,28 @@ def add_cores(plan: BuildPlan, x: Mapping[str, np.ndarray], coils: list[CoilRows
     rows = coils[0].resistance.size
     modes: list[tuple[np.ndarray, ...]] = []
     for coil in coils:
-        if coil.plan.core is None:
+        if not coil.plan.cores:
             continue
-        inputs = pole_inputs(coil, x)
-        core, chi = coil.plan.core, inputs["permeability"] - 1
-        added = tuple(mode_inductance(core, mode, inputs, chi) for mode in range(len(core.modes)))
+        added = tuple(
+            sum(
+                (
+                    mode_inductance(core, mode, inputs, inputs["permeability"] - 1)
+                    for core in coil.plan.cores
+                    for inputs in [pole_inputs(coil, core, x)]
+                ),
+                np.zeros(rows),
+            )
+            for mode in range(len(coil.plan.cores[0].modes))
+        )
         modes.append(added)
         coil.inductance = coil.air + coil.turns**2 * sum(added) / len(added)
     mutual = np.zeros(rows)
-    if len(coils) == 2 and plan.build.coupling is None:
+    if plan.build.tapped:
+        first, second = coils
+        between = plan.core_coupling * np.sqrt((first.inductance - first.air) * (second.inductance - second.air))
+        first.core_mutual = second.core_mutual = between
+        mutual = plan.air_coupling * np.sqrt(first.air * second.air) + between
+    elif len(coils) == 2 and plan.build.coupling is None:
         first, second = coils
         mutual = plan.air_coupling * x.get("coupling of the air coils", np.ones(rows)) * np.sqrt(first.air * second.air)
         if len(modes) == 2 and all(len(added) == 2 for added in modes):
@@ -237,19 +259,28 @@ def totals(
     found = {
         "resistance": joined_resistance(connection, [coil.resistance for coil in coils]),
         "inductance": joined_inductance(connection, [coil.inductance for coil in coils], mutual),
-        "capacitance": joined_capacitance(connection, [coil.capacitance for coil in coils]) + x["lead"],
+        "capacitance": joined_capacitance(connection, [coil.capacitance for coil in coils]) + beside_the_coils(x),
     }
     if all("turns" in coil.shown for coil in coils):
         length = sum(coil.shown["wire length"] for coil in coils)
         turns = sum(coil.shown["turns"] for coil in coils)
         found |= {
-            "air inductance": sum(coil.air for coil in coils) * (1 + plan.build.coupling_sign * plan.air_coupling),
+            "air inductance": joined_inductance(
+                "series",
+                [coil.air for coil in coils],
+                plan.build.coupling_sign * plan.air_coupling * np.sqrt(coils[0].air * coils[-1].air),
+            ),
             "turns": np.asarray(turns),
             "mean turn": np.asarray(length / turns),
             "wire length": np.asarray(length),
             "build-up": np.max([coil.shown["build-up"] for coil in coils], axis=0),
         }
     return found
+
+
+def beside_the_coils(x: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Return the capacitance between the leads that is not the coils' own: the lead, and a grounded cover, F."""
+    return np.asarray(x["lead"] + x.get("cover capacitance", 0.0))
 
 
 LOSS_HZ = (1e3, 5e3, 10e3)
@@ -283,18 +314,25 @@ def lost_inductance(
         found = np.zeros((coil.resistance.size, frequency_hz.size), dtype=complex)
         paired = mutual if len(built) == 2 and plan.build.coupling is None else np.zeros_like(mutual)
         air = coil.air * (1 + (plan.build.coupling_sign * plan.air_coupling if paired.any() else 0.0))
-        if coil.plan.core is not None:
-            inputs = pole_inputs(coil, x)
-            radius = coil.plan.core.radius * inputs["diameter"]
-            mode = 1 if paired.any() and plan.build.coupling_sign < 0 and len(coil.plan.core.modes) > 1 else 0
-            low = mode_inductance(coil.plan.core, mode, inputs, inputs["permeability"] - 1)
-            losses = coil.plan.build.losses
+        if coil.core_mutual is not None:  # one winding in two parts: each has its poles' share in both
+            paired, air = coil.core_mutual, coil.air
+        low = np.zeros_like(coil.resistance)
+        gone = np.zeros_like(found)
+        for core in coil.plan.cores:
+            inputs = pole_inputs(coil, core, x)
+            mode = 1 if paired.any() and plan.build.coupling_sign < 0 and len(core.modes) > 1 else 0
+            whole = mode_inductance(core, mode, inputs, inputs["permeability"] - 1)
             chi = eddy_susceptibility(
-                frequency_hz, inputs["permeability"], radius, inputs["resistivity"], losses=losses
+                frequency_hz,
+                inputs["permeability"],
+                core.radius * inputs["diameter"],
+                inputs["resistivity"],
+                losses=coil.plan.build.losses,
             )
-            high = mode_inductance(coil.plan.core, mode, inputs, chi)
-            added = coil.inductance + paired - air
-            found += (added / low)[:, None] * (low[:, None] - high)
+            low = low + whole
+            gone = gone + whole[:, None] - mode_inductance(core, mode, inputs, chi)
+        if coil.plan.cores:
+            found += ((coil.inductance + paired - air) / low)[:, None] * gone
         # the poles strengthen a plate only as far as their own eddy currents leave them flux at that frequency
         ratio = np.abs((coil.inductance + paired)[:, None] - found) / air[:, None]
         for name, effect in plan.plates:
@@ -366,7 +404,7 @@ def curve_results(
     )
     results = {f"loss {loss_hz:g}": np.asarray(resistance)[:, index] for index, loss_hz in enumerate(LOSS_HZ)}
     omega = 2j * math.pi * frequency
-    lead = omega * x["lead"][:, None]
+    lead = omega * beside_the_coils(x)[:, None]
     loads = {"resonance": lead, "loaded resonance": lead + omega * LOAD_CAPACITANCE + 1 / LOAD_RESISTANCE}
     start = count
     for (name, load), grid in zip(loads.items(), grids):

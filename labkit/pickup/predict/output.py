@@ -16,17 +16,17 @@ from numpy.typing import ArrayLike
 
 from labkit.core.errors import InputError
 from labkit.pickup.electrical import SILENT_OUTPUT_DB
-from labkit.pickup.losses.models import pole_permeability
-from labkit.pickup.magnetics.bar import FIELD_SPREAD, row_potential
+from labkit.pickup.magnetics.bar import field_spread
 from labkit.pickup.magnetics.field import MODEL_DEVIATION
 from labkit.pickup.magnetics.magnet import MagnetGrade, magnet, operating_point
-from labkit.pickup.magnetics.pair import coil_arguments, mirrored_rods
-from labkit.pickup.magnetics.slices import Rods, coil_field_in_rods, interaction_matrix, row_positions
+from labkit.pickup.magnetics.slices import Rods, row_positions
 from labkit.pickup.materials.materials import string, string_set
-from labkit.pickup.predict.field import bar_magnet, magnet_route, pair_state, pole_rows, rod_magnets
+from labkit.pickup.predict.aging import at_bounds, with_history
+from labkit.pickup.predict.field import magnet_route
 from labkit.pickup.predict.propagation import COVERAGE, Part, Prediction, exactly, prediction
-from labkit.pickup.predict.sheet import CoilBuild, PickupBuild
-from labkit.pickup.string.fields import charged_rods, charged_rows, rod_charge, row_charges
+from labkit.pickup.predict.sheet import PickupBuild
+from labkit.pickup.predict.standing import string_places
+from labkit.pickup.predict.under_strings import pole_sources, row_source
 from labkit.pickup.string.known_steel import DRAWS, KnownSteel, steel_draws
 from labkit.pickup.string.response import (
     PLAYING_DISTANCE,
@@ -35,10 +35,10 @@ from labkit.pickup.string.response import (
     string_response,
     swing_terms,
 )
-from labkit.pickup.string.sources import PoleSource
+from labkit.pickup.string.sources import PoleSource, Source
 from labkit.pickup.string.steel import StringSteel, steel_rows
 from labkit.pickup.string.vibration import note_frequency, pluck_velocity
-from labkit.pickup.string.wire import StringGrid, StringWire, wire_of
+from labkit.pickup.string.wire import StringWire, wire_of
 from labkit.pickup.winding.air_coil import DEVIATIONS
 from labkit.pickup.winding.inductance import MU_0
 from labkit.pickup.winding.spectral import CoilShape
@@ -126,7 +126,7 @@ class StringOutput:
         Greatest EMF in the first cycle after the stated pluck, whatever the pickup's place.
     pull : Prediction, N
         Of the magnets on the string.
-    window : float, m
+    window : Prediction, m
         Length of string that a plain average with the same −3 dB point would cover.
     """
 
@@ -134,7 +134,7 @@ class StringOutput:
     sensitivity: Prediction
     pluck: Prediction
     pull: Prediction
-    window: float
+    window: Prediction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,145 +159,6 @@ class Transducer:
     stiffness: float
 
 
-def pole_sources(build: PickupBuild, *, frequency_hz: float = 0.0) -> tuple[PoleSource, ...]:
-    """Return what lies under the strings of a build: one source for each row, or for two rows joined in series.
-
-    Parameters
-    ----------
-    build : PickupBuild
-    frequency_hz : float, Hz
-        Where the answer of the poles to the coil is wanted, eddy currents counted.
-
-    Returns
-    -------
-    tuple of PoleSource
-        Empty where output is not modelled.
-    """
-    route = magnet_route(build)
-    windings = [coil.winding for _, coil in build.coils if coil.winding is not None]
-    if route in ("none", "bar beside") or not windings:
-        return ()
-    turns = sum(winding.turns for winding in windings) / len(windings)
-    if route == "bar":
-        bar, grade = bar_magnet(build)
-        rows = pole_rows(build)
-        steel = next(coil for _, coil in build.coils if coil.permeability is not None)
-        near = Rods(positions=row_positions(count=rows.count, pitch=rows.pitch), radius=rows.radius, length=rows.length)
-        potential = row_potential(rows, bar, grade, celsius=build.temperature_c)
-        grid = StringGrid(row=rows.spacing / 2, parity="even")
-        rise = sum(coil.poles.rise for _, coil in build.coils if coil.poles is not None) / 2
-        response = _pair_response(near, windings[0].shape, steel, spacing=rows.spacing, rise=rise, hz=frequency_hz)
-        # the static charge sits on bands and ends, the answer to the coil on the slices: two sets of rings
-        return (
-            PoleSource(
-                poles=charged_rows(rows),
-                static=row_charges(rows, potential),
-                answering=charged_rods(mirrored_rods(near, rows.spacing)),
-                response=response,
-                shape=windings[0].shape,
-                level=rows.length / 2 + rise,
-                grid=grid,
-                spacing=rows.spacing,
-                turns=turns,
-            ),
-        )
-    if route == "rod pair":
-        (first, _), (second, _) = rod_magnets(build), rod_magnets(build, 1)
-        coil = next(coil for _, coil in build.coils if coil.grade is not None)
-        assert build.spacing is not None
-        near = first.rods()
-        grid = StringGrid(row=build.spacing / 2, parity="even" if first.facing != second.facing else "odd")
-        rods = mirrored_rods(near, build.spacing)
-        response = _pair_response(
-            near, windings[0].shape, coil, spacing=build.spacing, rise=first.rise, hz=frequency_hz, parity=grid.parity
-        )
-        return (
-            PoleSource(
-                poles=charged_rods(rods),
-                static=rod_charge(rods, pair_state(build)),
-                response=response,
-                shape=windings[0].shape,
-                level=near.length / 2 + first.rise,
-                grid=grid,
-                spacing=build.spacing,
-                turns=turns,
-            ),
-        )
-    found = []
-    for _, coil in build.coils:
-        if coil.grade is None or coil.poles is None or coil.winding is None:
-            continue
-        rods = coil.poles.rods()
-        state = operating_point(rods, coil.grade, charge=coil.poles.charge, celsius=build.temperature_c)
-        found.append(
-            _row_source(
-                rods,
-                state.magnetisation,
-                coil.winding.shape,
-                turns=coil.winding.turns,
-                rise=coil.poles.rise,
-                susceptibility=_susceptibility(coil, rods.radius, frequency_hz),
-            )
-        )
-    return tuple(found)
-
-
-def _row_source(
-    rods: Rods,
-    magnetisation: np.ndarray,
-    shape: CoilShape,
-    *,
-    turns: float,
-    susceptibility: complex,
-    rise: float = 0.0,
-) -> PoleSource:
-    drive = coil_field_in_rods(rods, rise=rise, **coil_arguments(shape))
-    state = _linear_state(interaction_matrix(rods), drive, susceptibility).reshape(-1, rods.slices)
-    return PoleSource(
-        poles=charged_rods(rods),
-        static=rod_charge(rods, magnetisation),
-        response=rod_charge(rods, state),
-        shape=shape,
-        level=rods.length / 2 + rise,
-        grid=StringGrid(),
-        turns=turns,
-    )
-
-
-def _pair_response(
-    near: Rods, shape: CoilShape, coil: CoilBuild, *, spacing: float, rise: float, hz: float, parity: str = "even"
-) -> np.ndarray:
-    rods = mirrored_rods(near, spacing)
-    sign = -1.0 if parity == "even" else 1.0
-    own, far = np.split(coil_field_in_rods(rods, coil_across=spacing / 2, rise=rise, **coil_arguments(shape)), 2)
-    matrix = interaction_matrix(rods)
-    size = own.size
-    joined = matrix[:size, :size] + sign * matrix[:size, size:]
-    row = _linear_state(joined, own + sign * far, _susceptibility(coil, near.radius, hz)).reshape(-1, rods.slices)
-    return rod_charge(rods, np.concatenate([row, sign * row]))
-
-
-def _linear_state(matrix: np.ndarray, drive: np.ndarray, susceptibility: complex) -> np.ndarray:
-    """M = χ·(H + N·M), written so that χ may pass through zero."""
-    found: np.ndarray = np.linalg.solve(np.eye(len(matrix)) - susceptibility * matrix, susceptibility * drive)
-    return found
-
-
-def _susceptibility(coil: CoilBuild, radius: float, frequency_hz: float) -> complex:
-    assert coil.permeability is not None
-    if frequency_hz == 0:
-        return coil.permeability.value - 1
-    assert coil.resistivity is not None
-    found = pole_permeability(
-        coil.losses,
-        frequency_hz=np.array([frequency_hz]),
-        relative_permeability=np.array(coil.permeability.value),
-        radius=np.array(radius),
-        resistivity=np.array(coil.resistivity.value),
-    )
-    return complex(found[0]) - 1
-
-
 def strings_over(build: PickupBuild, name: str | None = None) -> tuple[tuple[PlayedString, ...], tuple[float, ...]]:
     """Return the strings over a build and where they run along the row, m.
 
@@ -308,26 +169,25 @@ def strings_over(build: PickupBuild, name: str | None = None) -> tuple[tuple[Pla
         A set of the catalogue; None takes the usual one for so many poles. As many strings as poles run over their
         middles, any other number evenly from the first pole to the last.
     """
-    poles = next((coil.poles for _, coil in build.coils if coil.poles is not None), None)
-    places = [0.0] if poles is None else [x for x, _ in poles.rods().positions]
+    places = string_places(build)
     if name is None:
         name = _USUAL_SETS.get(len(places), _USUAL_SETS[6])
     strings = played_strings(name)
     if len(places) < 4 and len(strings) != len(places):
         strings = strings[2:3] * len(places)  # too few poles for any set: a plain string over each
     if len(strings) != len(places):
-        places = np.linspace(places[0], places[-1], len(strings)).tolist()
-    return strings, tuple(places)
+        places = tuple(np.linspace(places[0], places[-1], len(strings)).tolist())
+    return strings, places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Rows:
-    """Sensitivity and pull of every string for the rows that intervals are made of, shape (rows, S)."""
+    """What every string gives for the rows that intervals are made of, all sources together."""
 
     sensitivity: np.ndarray
+    """Shape (rows, S)."""
     pull: np.ndarray
-    best: StringResponse
-    """Of the best values alone, all sources together."""
+    response: StringResponse
 
 
 def _inputs(known: KnownSteel | None, field_deviation: float, count: int) -> tuple[StringSteel, np.ndarray, np.ndarray]:
@@ -358,13 +218,14 @@ def _rows(
         for source in sources
     ]
     total = np.sum([part.sensitivity for part in parts], axis=0)
-    best = replace(
+    together = replace(
         parts[0],
-        sensitivity=total[:1],
-        kernel=np.sum([part.kernel[:1] for part in parts], axis=0),
-        tilt=np.sum([part.tilt[:1] for part in parts], axis=0),
+        sensitivity=total,
+        kernel=np.sum([part.kernel for part in parts], axis=0),
+        tilt=np.sum([part.tilt for part in parts], axis=0),
     )
-    return _Rows(sensitivity=np.abs(total), pull=np.sum([part.pull for part in parts], axis=0), best=best)
+    pull = np.sum([part.pull for part in parts], axis=0)
+    return _Rows(sensitivity=np.abs(total), pull=pull, response=together)
 
 
 def _share(build: PickupBuild) -> float:
@@ -374,8 +235,8 @@ def _share(build: PickupBuild) -> float:
 
 def _field_deviation(build: PickupBuild) -> float:
     """Relative standard deviation of the static field: its model, and the grade's remanence and coercivity."""
-    if magnet_route(build) == "bar":
-        return FIELD_SPREAD / COVERAGE
+    if build.bar is not None and build.bar_grade is not None:
+        return field_spread(build.bar_grade) / COVERAGE
     spreads = [_grade_deviation(grade) for grade in build.magnets]
     return math.hypot(MODEL_DEVIATION, max(spreads, default=0.0))
 
@@ -436,6 +297,8 @@ def string_outputs(
 ) -> tuple[StringOutput, ...]:
     """Return what every string puts out over a build, thinnest first; empty where it is not modelled or silent.
 
+    The doubt of a history of the magnets is counted.
+
     Parameters
     ----------
     build : PickupBuild
@@ -449,6 +312,22 @@ def string_outputs(
     InputError
         If a height lies outside `labkit.pickup.string.response.PLAYING_DISTANCE`.
     """
+    found = _outputs(build, strings, distance)
+    if build.aged is None:
+        return found
+    low, high = (_outputs(bound, strings, distance) for bound in at_bounds(build))
+    return tuple(
+        replace(
+            each,
+            sensitivity=with_history(each.sensitivity, least.sensitivity, most.sensitivity, log=True),
+            pluck=with_history(each.pluck, least.pluck, most.pluck, log=True),
+            pull=with_history(each.pull, least.pull, most.pull, log=True),
+        )
+        for each, least, most in zip(found, low, high)
+    )
+
+
+def _outputs(build: PickupBuild, strings: str | None, distance: ArrayLike | None) -> tuple[StringOutput, ...]:
     played, places = strings_over(build, strings)
     gaps = _gaps(build, distance, len(played))
     if not pole_sources(build):
@@ -457,7 +336,7 @@ def string_outputs(
     if not np.all(rows.sensitivity):
         return ()
     turns = DEVIATIONS["turns"][0]
-    width = rows.best.window_width[0]
+    width = rows.response.window_width
     found = []
     for at, each in enumerate(played):
         causes = row_causes(rows.sensitivity[:, at], "these magnets")
@@ -473,7 +352,7 @@ def string_outputs(
                 sensitivity=sensitivity,
                 pluck=prediction(velocity * sensitivity.value, causes, log=True),
                 pull=prediction(float(rows.pull[0, at]), row_causes(rows.pull[:, at], "these magnets"), log=True),
-                window=float(width[at]),
+                window=prediction(float(width[0, at]), row_causes(width[:, at], "these magnets"), log=True),
             )
         )
     return tuple(found)
@@ -483,7 +362,7 @@ def string_outputs(
 def _reference_source() -> PoleSource:
     rods = Rods(positions=row_positions(count=6, pitch=10.4e-3), radius=2.4e-3, length=17e-3)
     grade = magnet(_REFERENCE_GRADE)
-    return _row_source(
+    return row_source(
         rods,
         operating_point(rods, grade).magnetisation,
         CoilShape(straight_length=52e-3, end_radius=2.5e-3, winding_height=11e-3, build_up=4.325e-3),
@@ -569,8 +448,9 @@ def _own_model(build: PickupBuild) -> str:
             coil.poles if coil.grade is None or coil.poles is None else replace(coil.poles, charge=1.0, facing="north")
         )
         winding = coil.winding
+        each = tuple(replace(made.pole, charge=1.0) for made in coil.each)
         bobbin = winding and (winding.straight_length, winding.end_radius, winding.winding_height)
-        parts += [poles, bobbin]
+        parts += [poles, each, bobbin]
     return repr(parts)
 
 
@@ -588,12 +468,12 @@ def transducers(
     distance : tuple of float or None, m
         Pole face to string, for each; None takes the sheet's.
     """
-    sources = (_reference_source(),) if build is None else pole_sources(build)
+    sources: tuple[Source, ...] = (_reference_source(),) if build is None else pole_sources(build)
     gap = np.array(_gaps(build, distance, len(wires)) if build is not None else [_REFERENCE_GAP] * len(wires))
-    if not any(np.any(source.static) for source in sources):
+    if not any(source.is_magnetised for source in sources):
         return None
-    row = [x for x, y in sources[0].poles.positions if y >= 0]
-    places = tuple(row) if len(row) == len(wires) else tuple(np.linspace(row[0], row[-1], len(wires)).tolist())
+    row = string_places(build) if build is not None else tuple(x for x, _ in sources[0].positions)
+    places = row if len(row) == len(wires) else tuple(np.linspace(row[0], row[-1], len(wires)).tolist())
     share = 1.0 if build is None else _share(build)
     steel = _best_steel(None if build is None else build.string_steel)
     found = np.zeros((5, len(wires)))

@@ -19,11 +19,14 @@ USUAL_STRINGS = "six strings 10-46"
 NECK_PART = 0.25
 """Place of a neck pickup from the bridge over the scale length, where a pull tells most: common practice, no source."""
 
-MOST_BEATS = 1.0
-"""Beats of the two directions within the time in which the first partial dies away, above which it is "too close"."""
+MOST_BEATS = 6.0
+"""Beats of the two directions within the time in which the first partial dies away, above which it is "too close".
 
-MOST_SPREAD_CENTS = 5.0
-"""Detuning of partial 1 against partial 3 above which it is "too close"."""
+A judgement: strong magnets at the usual 3 mm under the neck make 4 on the lowest string, at 1.5 mm 7 to 14.
+"""
+
+MOST_SPREAD_CENTS = 20.0
+"""Detuning of partial 1 against partial 3 above which it is "too close"; judged too (14 at 3 mm, 26 to 49 at 1.5)."""
 
 NO_LISTENING_DATA = "no listening data stand behind this limit"
 
@@ -54,7 +57,7 @@ class StringPull:
 
     @property
     def is_too_close(self) -> bool:
-        """Whether either limit is passed; a proposal, no listening data stand behind it."""
+        """Whether either limit is passed; a judgement, no listening data stand behind it."""
         return self.beats > MOST_BEATS or abs(self.cents - self.third_cents) > MOST_SPREAD_CENTS
 
 
@@ -122,12 +125,16 @@ def too_close_in_words(pulls: Sequence[StringPull]) -> str:
     close = [pull for pull in pulls if pull.is_too_close]
     if not close:
         return ""
-    worst = max(close, key=lambda pull: max(pull.beats / MOST_BEATS, abs(pull.cents) / MOST_SPREAD_CENTS))
+    worst = max(
+        close, key=lambda pull: max(pull.beats / MOST_BEATS, abs(pull.cents - pull.third_cents) / MOST_SPREAD_CENTS)
+    )
     names = ", ".join(pull.string for pull in close)
     return (
         f"the magnets pull hard on {names}: on {worst.string} they move the first partial by {worst.cents:.0f} cents "
         f"and the third by {worst.third_cents:.0f}, and set its two directions of swing {worst.splitting_hz:.1f} Hz "
-        f"apart ({worst.beats:.1f} beats while it dies away). Lower the pickup if notes waver; {NO_LISTENING_DATA}."
+        f"apart ({worst.beats:.1f} beats while it dies away). Lower the pickup if notes waver; the limit is "
+        f"{MOST_BEATS:.0f} beats or {MOST_SPREAD_CENTS:.0f} cents between the partials, a judgement: "
+        f"{NO_LISTENING_DATA}."
     )
 
 

@@ -164,7 +164,7 @@ def unit_fields(poles: ChargedPoles, distance: np.ndarray, level: np.ndarray) ->
     )
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=16)
 def pole_basis(poles: ChargedPoles, places: tuple[float, ...], grid: StringGrid, *, across: bool = False) -> np.ndarray:
     """Return the field along every string of a unit charge on every ring and disc.
 
@@ -213,6 +213,7 @@ def coil_basis(
     *,
     level: float,
     spacing: float | None = None,
+    aside: float = 0.0,
     across: bool = False,
 ) -> np.ndarray:
     """Return the field of one ampere-turn of the coil alone along every string, shape (S, heights, Y, 3), 1/m.
@@ -226,12 +227,14 @@ def coil_basis(
         Height of the poles' face over the coil's mid-height.
     spacing : float or None, m
         Of two such coils in series, either side of the middle: with opposite sense where ``grid`` is even, else alike.
+    aside : float, m
+        Where the long axis of a single coil lies across the row.
     across : bool
         The derivative along x instead.
     """
     if across:
         moved = [
-            coil_basis(shape, tuple(place + side for place in places), grid, level=level, spacing=spacing)
+            coil_basis(shape, tuple(place + side for place in places), grid, level=level, spacing=spacing, aside=aside)
             for side in (-_SIDE_STEP, _SIDE_STEP)
         ]
         difference: np.ndarray = (moved[1] - moved[0]) / (2 * _SIDE_STEP)
@@ -239,7 +242,7 @@ def coil_basis(
     x = np.array(places)[:, None, None]
     z = (level + node_gaps())[:, None]
     if spacing is None:
-        return _coil_vector(shape, x, grid.centres, z)
+        return _coil_vector(shape, x, grid.centres - aside, z)
     sense = -1.0 if grid.parity == "even" else 1.0
     near = _coil_vector(shape, x, grid.centres - spacing / 2, z)
     return near + sense * _coil_vector(shape, x, grid.centres + spacing / 2, z)
@@ -365,22 +368,15 @@ def fields_at(fields: StringFields, gap: np.ndarray) -> FieldsAtHeight:
     )
 
 
-def tabulated_fields(
-    static: Callable[[np.ndarray], np.ndarray],
-    coil: Callable[[np.ndarray], np.ndarray],
-    *,
-    places: tuple[float, ...],
-    top: float,
-    grid: StringGrid,
-) -> StringFields:
-    """Return the fields along strings of whatever can say its field at a point, unequal coils and bars included.
+def tabulated_field(
+    field: Callable[[np.ndarray], np.ndarray], *, places: tuple[float, ...], top: float, grid: StringGrid
+) -> np.ndarray:
+    """Return a field along every string of whatever can say it at a point, shape (S, heights, Y, 3).
 
     Parameters
     ----------
-    static : callable
-        Points of shape (K, 3), m, to the magnets' H, shape (K, 3), A/m.
-    coil : callable
-        The same to the field per ampere-turn of coil and poles, shape (K, 3), 1/m.
+    field : callable
+        Points of shape (K, 3), m, to a field of that shape.
     places : tuple of float, m
         Of the strings along the row.
     top : float, m
@@ -389,8 +385,7 @@ def tabulated_fields(
     """
     x, z, y = np.meshgrid(np.array(places), top + node_gaps(), grid.centres, indexing="ij")
     points = np.stack([x, y, z], axis=-1)
-    flat = points.reshape(-1, 3)
-    return StringFields(grid=grid, static=static(flat).reshape(points.shape), coil=coil(flat).reshape(points.shape))
+    return field(points.reshape(-1, 3)).reshape(points.shape)
 
 
 def along_strings(basis: np.ndarray, charge: np.ndarray) -> np.ndarray:

@@ -153,7 +153,7 @@ def string_response(
         kernel=kernel,
         tilt=tilt,
         pull=pull,
-        centres=fields.grid.centres - (fields.grid.row if fields.grid.fold == 2 else 0.0),
+        centres=fields.grid.centres - np.sign(fields.grid.centres) * fields.grid.row,
         lengths=lengths,
     )
 

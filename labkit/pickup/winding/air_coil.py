@@ -27,8 +27,11 @@ from labkit.pickup.winding.capacitance import (
     WAX_DEVIATION,
     coil_capacitance,
     layer_factor_deviation,
+    pass_factor,
     resonance_frequency,
     scatter_factor,
+    tension_factor,
+    wax_rise,
 )
 from labkit.pickup.winding.inductance import (
     PART_LAYER_DEVIATION,
@@ -77,7 +80,7 @@ def air_coil_warnings(winding: Winding, *, temperature_c: float = 20.0) -> tuple
 def _widened(winding: Winding, temperature_c: float, usual: dict[str, float]) -> dict[str, float]:
     """Return the usual deviations with what lying outside a range adds."""
     size = (
-        layer_factor_deviation(winding.layers),
+        layer_factor_deviation(winding.layers, tension_is_stated=winding.tension is not None),
         STRAIGHT_LENGTH.deviation(winding.straight_length),
         END_RADIUS.deviation(winding.end_radius),
         WINDING_HEIGHT.deviation(winding.winding_height),
@@ -146,8 +149,14 @@ def air_coil_inputs(
             permittivity=permittivity,
         )
     )
+    stack = {"bare_diameter": wire.bare_nominal, "overall_diameter": wire.overall_nominal}
+    tension = winding.tension or "usual"
+    passes = 1.0
+    if winding.turns_per_pass is not None:
+        passes = float(pass_factor(turns_per_pass=winding.turns_per_pass, turns_per_layer=winding.turns_per_layer))
     usual |= {
         "scatter": abs(math.log(loosening)) / 2,
+        "passes of the wire guide": abs(math.log(passes)),
         "wax": WAX_DEVIATION * wax_fill,
         "lead": (lead.spread or 0.0) / 2,
     }
@@ -163,8 +172,9 @@ def air_coil_inputs(
         "winding height": winding.winding_height,
         "packing": winding.packing,
         "copper resistivity": COPPER_RESISTIVITY,
-        "layer factor": LAYER_FACTOR.value,
+        "layer factor": LAYER_FACTOR.value * float(tension_factor(tension=tension, **stack)),
         "scatter": loosening,
+        "passes of the wire guide": passes,
         "wax": 1.0,
         "spacing of the turns": 1.0,
     }
@@ -175,6 +185,7 @@ def air_coil_inputs(
         "temperature": temperature_c,
         "lead": lead.value,
         "wax fill": wax_fill,
+        "wax rise": float(wax_rise(tension=tension, **stack)),
     }
     inputs = {
         name: Doubtful(value=value, deviation=usual[name], scale="log") if value > 0 else Doubtful.exactly(value)
@@ -223,7 +234,8 @@ def evaluate_air_coil(inputs: Mapping[str, Any]) -> dict[str, np.ndarray]:
         build_up=depth,
         layer_factor=inputs["layer factor"],
         wax_fill=inputs["wax fill"],
-        scatter=inputs["scatter"],
+        wax_rise=inputs["wax rise"],
+        scatter=inputs["scatter"] * inputs["passes of the wire guide"],
         layers=layers,
     )
     capacitance = coil * inputs["wax"] + inputs["lead"]

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import scipy.fft
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, frequency_grid
@@ -76,10 +75,10 @@ def minimum_phase(magnitude: np.ndarray) -> np.ndarray:
     [0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]
     """
     length = 2 * (magnitude.size - 1)
-    cepstrum = scipy.fft.irfft(np.log(magnitude), length)
+    cepstrum = np.fft.irfft(np.log(magnitude), length)
     cepstrum[1 : length // 2] *= 2
     cepstrum[length // 2 + 1 :] = 0
-    response: np.ndarray = scipy.fft.irfft(np.exp(scipy.fft.rfft(cepstrum)), length)
+    response: np.ndarray = np.fft.irfft(np.exp(np.fft.rfft(cepstrum)), length)
     return response
 
 
@@ -126,7 +125,7 @@ def impulse_response(
         raise InputError(f"the length must be an even number of samples from {_SMALLEST} to {_LARGEST}; got {length}")
     # A transform much longer than the response keeps time aliasing of the cepstrum below what is reported.
     size = max(8 * length, 2 ** math.ceil(math.log2(rate)))
-    bins = scipy.fft.rfftfreq(size, 1 / rate)
+    bins = np.fft.rfftfreq(size, 1 / rate)
     magnitude = np.empty(bins.size)
     magnitude[1:] = np.abs(difference.limited(bins[1:]))
     magnitude[0] = magnitude[1]
@@ -138,13 +137,13 @@ def impulse_response(
         latency = 0
     else:
         latency = length // 2
-        samples = np.roll(scipy.fft.irfft(magnitude, size), latency)[:length]
+        samples = np.roll(np.fft.irfft(magnitude, size), latency)[:length]
         fade = length // 8
         samples[-fade:] *= _fall(fade)
         samples[:fade] *= _fall(fade)[::-1]
     band = difference.band(0.45 * rate)
     resolved = 2 * rate / length
-    got = np.abs(scipy.fft.rfft(samples, size))
+    got = np.abs(np.fft.rfft(samples, size))
     judged = (bins >= max(band[0], resolved)) & (bins <= band[1])
     deviation = float(np.max(np.abs(gain_db(got[judged]) - gain_db(magnitude[judged])), initial=0.0))
     gain = {

@@ -17,6 +17,7 @@ from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.pickup.network import source_name
 from labkit.pickup.predict.output import path_gain
+from labkit.pickup.predict.pull import pull_on_strings, too_close_in_words
 from labkit.pickup.predict.sheet import PickupBuild
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
@@ -65,6 +66,24 @@ def coil_spots(
 def _build(rig: Rig, slot: str) -> PickupBuild | None:
     made = rig.pickups[slot].made_from
     return made if isinstance(made, PickupBuild) else None
+
+
+def too_close_strings(rig: Rig) -> str:
+    """Return one sentence on strings that the magnets of a rig pull hard on; empty where none, or places are unknown.
+
+    Built pickups at their usual places and string heights; those of measured values count for nothing.
+    """
+    try:
+        spots = coil_spots(rig)
+    except InputError:
+        return ""
+    pulling = []
+    for slot in rig.pickups:
+        build, own = _build(rig, slot), [spot for name, spot in spots.items() if name.partition(".")[0] == slot]
+        if build is not None and own:
+            pulling.append((build, sum(spot.position for spot in own) / len(own)))
+    said = too_close_in_words(pull_on_strings(pulling)) if pulling else ""
+    return said[:1].upper() + said[1:]
 
 
 def take_for(

@@ -1,7 +1,7 @@
 """What a length of cable takes from a player, the longest that takes no more than is allowed, and what a buffer saves.
 
 A longer cable moves the peak down, so that one frequency may gain while all above it is lost: judged at 3 kHz alone, a
-cable that takes 12 dB at 4 kHz passes. So a length is judged against a shorter one by its treble end and by its level
+cable that takes 12 dB at 4 kHz passes. So a length is judged against a shorter one by its −3 dB point and by its level
 over a band, where the worst loss inside the band counts. The cable page, the ready question and the command all ask
 here; nothing needs more than a few milliseconds, nor an optimiser's library.
 """
@@ -30,6 +30,8 @@ BAND_HZ = (2000.0, 5000.0)
 REFERENCE_M = 3.0
 """The cable that a longer one is judged against at first; common practice, no source."""
 ALLOWED_DB = 3.0
+LOUDER_DB = 1.0
+"""From so much on a rise is told (a choice, no source)."""
 LONGEST_M = 100.0
 """Where the search for the longest cable ends, m."""
 SILENCE_DB = -120.0
@@ -65,24 +67,43 @@ class BandLoss:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CableRise:
+    """Where a cable is louder than the reference, because the peak has moved there.
+
+    Attributes
+    ----------
+    low_hz, high_hz : float
+        Band round the largest rise in which it is `LOUDER_DB` and more.
+    most_db : float
+    """
+
+    low_hz: float
+    high_hz: float
+    most_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CableLoss:
     """What one length of cable takes.
 
     Attributes
     ----------
     length : float, m
-    treble_end_hz : float or None
+    minus_3db_hz : float or None
         Highest frequency 3 dB under the level at 100 Hz; None where the curve ends above that.
     band : BandLoss
         Against the reference length.
     dull_from_hz : float or None
         Lowest frequency at which the allowed loss is reached, from 100 Hz up; None where it nowhere is.
+    rise : CableRise or None
+        None where it is nowhere louder by `LOUDER_DB`.
     """
 
     length: float
-    treble_end_hz: float | None
+    minus_3db_hz: float | None
     band: BandLoss
     dull_from_hz: float | None
+    rise: CableRise | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,13 +144,14 @@ class CableJudgement:
 
     @property
     def elsewhere(self) -> str:
-        """What the longest cable does to the mean of the band and to the treble end; empty where nothing limits it."""
+        """What the longest cable does to the mean of the band and to the −3 dB point; empty where nothing limits it."""
         if not self.is_limited:
             return ""
-        mean, end, was = self.longest.band.mean_db, self.longest.treble_end_hz, self.reference.treble_end_hz
+        mean, end, was = self.longest.band.mean_db, self.longest.minus_3db_hz, self.reference.minus_3db_hz
         said = f"Averaged over the band the longest {'loses' if mean >= 0 else 'gains'} {abs(mean):.1f} dB"
         if end is not None:
-            said += f"; its treble ends at {_kilohertz(end)}" + (f" instead of {_kilohertz(was)}" if was else "")
+            before = f" instead of {_kilohertz(was)}" if was else ""
+            said += f"; it falls away from {_kilohertz(end)}{before} (3 dB down)"
         return f"{said}."
 
 
@@ -246,9 +268,10 @@ def cable_losses(
     return tuple(
         CableLoss(
             length=float(length),
-            treble_end_hz=None if np.isnan(end) else float(end),
+            minus_3db_hz=None if np.isnan(end) else float(end),
             band=_band_loss(band, levels),
             dull_from_hz=_first_reached(grid[above], losses[above], allowed_db),
+            rise=_rise(grid[above], -losses[above]),
         )
         for length, end, levels, losses in zip(lengths, ends, inside[0] - inside[1:], wide[0, 1:] - wide[1:, 1:])
     )
@@ -459,6 +482,18 @@ def _first_reached(frequency_hz: np.ndarray, loss_db: np.ndarray, limit_db: floa
     part = (limit_db - below) / (here - below)
     low, high = np.log(frequency_hz[at - 1 : at + 1])
     return float(np.exp(low + part * (high - low)))
+
+
+def _rise(frequency_hz: np.ndarray, gain_db: np.ndarray) -> CableRise | None:
+    """The band round the largest gain in which it is `LOUDER_DB` and more."""
+    most = int(np.argmax(gain_db))
+    if gain_db[most] < LOUDER_DB:
+        return None
+    under = gain_db < LOUDER_DB
+    below, above = np.flatnonzero(under[:most]), np.flatnonzero(under[most:])
+    first = int(below[-1]) + 1 if below.size else 0
+    last = most + int(above[0]) - 1 if above.size else gain_db.size - 1
+    return CableRise(low_hz=float(frequency_hz[first]), high_hz=float(frequency_hz[last]), most_db=float(gain_db[most]))
 
 
 def _kilohertz(frequency_hz: float) -> str:

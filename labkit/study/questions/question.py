@@ -72,7 +72,7 @@ class QuestionInput:
     name : str
         Option of the command (``--at``) and key of the page's control (``own.at``).
     argument : str
-        Keyword of the function.
+        Keyword of the function; the name unless stated.
     meaning : str
         What it is, for the command's help.
     label : str
@@ -94,8 +94,8 @@ class QuestionInput:
     """
 
     name: str
-    argument: str
     meaning: str
+    argument: str = ""
     label: str = ""
     kind: InputKind = "quantity"
     unit: str = ""
@@ -105,6 +105,9 @@ class QuestionInput:
     high: float = math.inf
     offered: Any = ()
     start: Any = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "argument", self.argument or self.name)
 
     @property
     def terms(self) -> str:

@@ -241,7 +241,7 @@ def longest_cable(
             {
                 "cable": name,
                 "length_m": loss.length,
-                "treble_end_hz": loss.treble_end_hz,
+                "treble_end_hz": loss.minus_3db_hz,
                 "mean_loss_db": loss.band.mean_db,
                 "worst_loss_db": loss.band.worst_db,
             }
@@ -308,14 +308,13 @@ def _free_name(rig: Rig, name: str) -> str:
 
 _SERIES = QuestionInput(
     name="series",
-    argument="series",
     meaning="preferred values of what is in stock, E6 to E96.",
     label="Stocked in",
     kind="word",
     default="E12",
     offered=("E6", "E12", "E24"),
 )
-_SLOT = QuestionInput(name="slot", argument="slot", meaning="the pickup; the first where left out.", kind="word")
+_SLOT = QuestionInput(name="slot", meaning="the pickup; the first where left out.", kind="word")
 _PER_LENGTH = QuestionInput(
     name="cable",
     argument="capacitance_per_length",
@@ -353,7 +352,6 @@ QUESTIONS: dict[str, Question] = {
             inputs=(
                 QuestionInput(
                     name="length",
-                    argument="length",
                     meaning="length of the cable, such as 5m.",
                     label="Length of the cable",
                     unit="m",
@@ -390,7 +388,6 @@ QUESTIONS: dict[str, Question] = {
                 ),
                 QuestionInput(
                     name="control",
-                    argument="control",
                     meaning="the tone control, as the rig calls it; tone where left out.",
                     label="With",
                     kind="word",
@@ -411,7 +408,6 @@ QUESTIONS: dict[str, Question] = {
             inputs=(
                 QuestionInput(
                     name="pots",
-                    argument="pots",
                     meaning="the pots it shall seem to have, such as 250k.",
                     label="Pots it should seem to have",
                     unit="Ω",
@@ -490,7 +486,6 @@ QUESTIONS: dict[str, Question] = {
                 ),
                 QuestionInput(
                     name="reference",
-                    argument="reference",
                     meaning=f"the cable judged against, {REFERENCE_M:g}m unless given; 0m is no cable.",
                     label="Against a cable of",
                     unit="m",

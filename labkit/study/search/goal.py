@@ -265,8 +265,7 @@ def read_goal(table: Table) -> Goal:
     SheetError
         Naming the file, the key and the remedy.
     """
-    for key in ("sheet", "format", "summary", "note"):
-        table.raw(key, None)
+    table.allow("sheet", "format", "summary", "note")
     name = table.text("name", expected="the goal's name")
     rig = _read_rig_of(table, "rig")
     for control, text in table.table("set", {}).data.items():

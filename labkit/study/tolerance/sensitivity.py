@@ -20,7 +20,7 @@ from labkit.core.errors import InputError, join_words
 from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import Response
 from labkit.rig.inputs import rig_inputs
-from labkit.study.measures import Measure, decibels, read_measures
+from labkit.study.measures import RESONANCE, Measure, decibels, read_measures
 from labkit.study.tolerance.tolerance import ToleranceStudy
 
 STEP = 0.01
@@ -235,7 +235,7 @@ def what_matters(measure: Measure, bars: Sequence[Swing], indices: Sequence[Glob
 
     >>> bar = Swing(name="cable.length", at_low=4, at_high=6, low=4100.0, high=3700.0)
     >>> what_matters(Measure("resonance"), [bar])
-    'For the resonance cable.length matters most: from the low to the high end of its spread it moves by -400 Hz.'
+    'For the peak, cable.length matters most: from its low to its high end the peak moves down by 400 Hz.'
     """
     known = [bar for bar in bars if math.isfinite(bar.size)]
     if not known or known[0].size == 0:
@@ -243,10 +243,13 @@ def what_matters(measure: Measure, bars: Sequence[Swing], indices: Sequence[Glob
     by_name = {bar.name: bar for bar in known}
     ranked = [index for index in indices if index.name in by_name]
     first = by_name[ranked[0].name] if ranked else known[0]
-    move = first.high - first.low
-    shown = f"{move:+.0f} Hz" if measure.unit == "Hz" else f"{move:+.2f} dB"
-    text = f"For the {measure.name} {first.name} matters most: "
-    text += f"from the low to the high end of its spread it moves by {shown}"
+    move, spoken = first.high - first.low, "peak" if measure.name == RESONANCE else measure.name
+    if measure.unit == "Hz":
+        tens = -1 if abs(move) >= 100 else 0
+        shown = f"moves {'up' if move > 0 else 'down'} by {round(abs(move), tens):.0f} Hz"
+    else:
+        shown = f"{'rises' if move > 0 else 'falls'} by {abs(move):.2f} dB"
+    text = f"For the {spoken}, {first.name} matters most: from its low to its high end the {spoken} {shown}"
     if ranked:
         others = join_words(f"{index.name} {100 * index.total:.0f} %" for index in ranked[1:3] if index.total >= 0.005)
         text += f", {100 * ranked[0].total:.0f} % of the variance" + (f"; next {others}" if others else "")

@@ -6,22 +6,25 @@ The pages draw their live curve themselves (`labkit.view.curve.curve`); this is 
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.files import write_atomically
 from labkit.core.response import Response
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, level_window, spread_labels
-from labkit.view.palette import EDGE, INK, LINE, MUTED, NOW, PAPER, PINS
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, OWN_NOTES, RIG_DB, Curve, spread_labels
+from labkit.view.palette import EDGE, INK, LINE, MUTED, NOW, PAPER, PINS, STRING
 from labkit.view.words import ZERO, note_frequency
 
 FORMATS = ("svg", "png", "pdf")
@@ -44,7 +47,7 @@ def figure(
     high_hz: float = HIGH_HZ,
     size_in: tuple[float, float] = (8.2, 4.4),
 ) -> Figure:
-    """Return curves as a figure: log frequency with note names, decibels, each line named at its end.
+    """Return curves as a figure: log frequency with the strings' own notes, decibels, each line named at its end.
 
     Parameters
     ----------
@@ -83,6 +86,22 @@ def figure(
         drawing.text(0.075, 0.945, title, color=INK, fontsize=13, fontweight="bold")
         drawing.text(0.075, 0.025, caption, color=MUTED, fontsize=9.5)
     return drawing
+
+
+def level_window(curves: Sequence[Curve]) -> tuple[float, float]:
+    """Return the ends of the level axis, dB: those of a rig's curve, widened by tens where a curve lies outside.
+
+    A file is not redrawn while a hand moves. Never follows a curve into silence below −90 dB.
+
+    >>> level_window([])
+    (-30.0, 15.0)
+    """
+    tops = [float(np.max(curve.gain_db)) for curve in curves if curve.gain_db.size]
+    tops = [level for level in tops if level > -90.0]
+    low, high = RIG_DB
+    if max(tops, default=0.0) > high:
+        high = 10.0 * math.ceil((min(max(tops), 90.0) + 0.5) / 10)
+    return max(min(low, 10.0 * math.floor((min(tops, default=0.0) - 15.0) / 10)), -120.0), high
 
 
 def plot_responses(responses: Mapping[str, Response], path: Path, *, overwrite: bool = False) -> None:
@@ -154,23 +173,18 @@ def _dress(axes: Axes, low_hz: float, high_hz: float) -> None:
     axes.grid(True, color=LINE, linewidth=0.8)
     axes.axhline(0.0, color=EDGE, linewidth=0.8)
     axes.tick_params(colors=MUTED, length=0)
-    axes.set_xlabel("Frequency in hertz; notes along the top", color=MUTED)
+    axes.set_xlabel("Frequency in hertz", color=MUTED)
     axes.set_ylabel("Level in dB", color=MUTED)
     for spine in axes.spines.values():
         spine.set_color(LINE)
-    for number in range(28, 125, 12):
-        frequency = note_frequency(number)
-        if low_hz <= frequency <= high_hz:
-            axes.annotate(
-                f"E{number // 12 - 1}",
-                (frequency, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(0, 3),
-                textcoords="offset points",
-                ha="center",
-                color=MUTED,
-                fontsize=9,
-            )
+    low, high = (min(max(note_frequency(note), low_hz), high_hz) for note in OWN_NOTES)
+    over = axes.get_xaxis_transform()  # hertz across, part of the plot's height up
+    axes.add_patch(Rectangle((low, 1.015), high - low, 0.03, transform=over, color=STRING, clip_on=False))
+    if high > low:
+        middle = (low * high) ** 0.5
+        axes.text(
+            middle, 1.06, "E2 – the strings’ own notes – E6", transform=over, ha="center", color=MUTED, fontsize=9
+        )
 
 
 def _name_ends(axes: Axes, curves: Sequence[Curve], low_db: float, high_db: float, height_in: float) -> None:

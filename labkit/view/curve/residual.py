@@ -11,13 +11,12 @@ from labkit.view import svg
 from labkit.view.curve.curve import (
     COMPACT_BELOW,
     HIGH_HZ,
-    LEAST_WIDTH,
     LOW_HZ,
-    MOST_WIDTH,
-    TICKS_HZ,
     Curve,
     Frame,
-    tick_name,
+    clamped_width,
+    frequency_lines,
+    level_name,
 )
 from labkit.view.palette import EDGE, LINE
 
@@ -40,11 +39,10 @@ def draw_residuals(
     *,
     description: str,
     width: int = 790,
-    right_margin: float = 60.0,
     low_hz: float = LOW_HZ,
     high_hz: float = HIGH_HZ,
 ) -> str:
-    """Return the residuals of a fit as one ``<svg>``: a point for each measured point around a zero line.
+    """Return the residuals of a fit as one ``<svg>`` around a zero line, over the axis of a curve of the same width.
 
     Parameters
     ----------
@@ -54,37 +52,18 @@ def draw_residuals(
         Text alternative.
     width : int
         CSS pixels.
-    right_margin : float
-        Room on the right, so that the frequency axis meets that of the curve above.
     low_hz, high_hz : float
         Ends of the frequency axis, Hz.
     """
-    width = int(min(max(width, LEAST_WIDTH), MOST_WIDTH))
-    compact = width < COMPACT_BELOW
-    height = 96 if compact else 132
+    width = clamped_width(width)
+    height = 96 if width < COMPACT_BELOW else 132
     reach = residual_reach(residuals)
-    frame = Frame(
-        width=width,
-        height=height,
-        left=34 if compact else 44,
-        right=width - right_margin,
-        top=8,
-        bottom=height - 20,
-        low_hz=low_hz,
-        high_hz=high_hz,
-        low_db=-reach,
-        high_db=reach,
-    )
-    parts = []
-    for tick in TICKS_HZ[1::2] if compact else TICKS_HZ:
-        if low_hz <= tick <= high_hz:
-            x = float(frame.x(tick))
-            parts.append(svg.line(x, frame.top, x, frame.bottom, LINE))
-            parts.append(svg.text(x, height - 5, tick_name(tick), anchor="middle"))
+    frame = Frame.of(width, top=8, bottom=height - 20, hz=(low_hz, high_hz), db=(-reach, reach))
+    parts = frequency_lines(frame)
     for level in (-reach, 0.0, reach):
         y = float(frame.y(level))
         parts.append(svg.line(frame.left, y, frame.right, y, EDGE if level == 0 else LINE))
-        parts.append(svg.text(frame.left - 6, y + 4, f"{level:+g}".replace("-", "−") if level else "0", anchor="end"))
+        parts.append(svg.text(frame.left - 5, y + 4, level_name(level), anchor="end"))
     for curve in residuals:
         inside = (curve.frequency_hz >= low_hz) & (curve.frequency_hz <= high_hz)
         across, down = frame.x(curve.frequency_hz[inside]).tolist(), frame.y(curve.gain_db[inside]).tolist()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from labkit.core.errors import InputError
 from labkit.pickup.magnetics.poles import Pole
 from labkit.view import svg
-from labkit.view.curve.curve import COMPACT_BELOW, LEAST_WIDTH, MOST_WIDTH
+from labkit.view.curve.curve import COMPACT_BELOW, clamped_width
 from labkit.view.palette import CARD, COPPER, EDGE, INK, MUTED, PAPER, WARN
 
 FLANGE_THICKNESS = 1.5e-3
@@ -109,7 +109,7 @@ def draw_bobbin(coils: Sequence[CoilOutline], *, title: str, width: int = 790) -
     """
     if not coils:
         raise InputError("there is no coil to draw")
-    width = int(min(max(width, LEAST_WIDTH), MOST_WIDTH))
+    width = clamped_width(width)
     compact = width < COMPACT_BELOW
     left, right = min(c.across - c.radius for c in coils), max(c.across + c.radius for c in coils)
     length = max(c.straight_length + 2 * c.radius for c in coils)

@@ -12,7 +12,7 @@ from labkit.study.measures import Measure
 from labkit.study.tolerance.result import MeasureSpread
 from labkit.study.tolerance.sensitivity import Swing
 from labkit.view import svg
-from labkit.view.curve.curve import COMPACT_BELOW, LEAST_WIDTH, MOST_WIDTH
+from labkit.view.curve.curve import COMPACT_BELOW, clamped_width
 from labkit.view.palette import BLUE, COPPER, EDGE, INK, LINE
 
 MOST_BARS = 8
@@ -35,7 +35,7 @@ def draw_histogram(
     width : int
         CSS pixels.
     """
-    width = int(min(max(width, LEAST_WIDTH), MOST_WIDTH))
+    width = clamped_width(width)
     height, left, right, top, bottom = 150, 10, width - 10, 14, 122
     edges, counts = item.coarser(SHOWN_BINS)
     low, high = float(edges[0]), float(edges[-1])
@@ -84,7 +84,7 @@ def draw_tornado(bars: Sequence[Swing], *, measure: Measure, nominal: float, des
     width : int
         CSS pixels.
     """
-    width = int(min(max(width, LEAST_WIDTH), MOST_WIDTH))
+    width = clamped_width(width)
     compact = width < COMPACT_BELOW
     shown = [bar for bar in bars if math.isfinite(bar.size) and math.isfinite(nominal)][:MOST_BARS]
     left, right, row = (10 if compact else 190), width - 12, ROW + (14 if compact else 0)

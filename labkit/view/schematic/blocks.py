@@ -117,14 +117,20 @@ def lying(tree: Tree) -> tuple[Fragment, float]:
 
 
 def _lying_leaf(leaf: Leaf) -> tuple[Fragment, float]:
-    symbol = symbols.turned(symbol_of(leaf))
-    body = symbol.pins[1].at[0]
-    label_width, _ = label_size(leaf.lines)
-    length = max(LYING, body + 2 * LEAD, label_width + 8)
-    left = (length - body) / 2
+    return _in_line(symbols.turned(symbol_of(leaf)), leaf.lines, leaf.a, leaf.b, least=LYING)
+
+
+def _in_line(
+    symbol: PartSymbol, lines: tuple[str, ...], before: str, after: str, *, out: int = 1, least: float = 0.0
+) -> tuple[Fragment, float]:
+    """Return a symbol with leads from its first pin to the left and from pin ``out`` to the right, its label above."""
+    run = symbol.pins[out].at[0]
+    label_width, _ = label_size(lines)
+    length = max(least, run + 2 * LEAD, label_width + 8)
+    left = (length - run) / 2
     placed = symbol.shifted(left, 0)
-    label = label_at(leaf.owner, leaf.lines, (length / 2, placed.body.y0 - 3), "middle", "bottom")
-    wires = (WireLine((0, 0), (left, 0), leaf.a), WireLine((left + body, 0), (length, 0), leaf.b))
+    label = label_at(symbol.owner, lines, (length / 2, placed.body.y0 - 3), "middle", "bottom")
+    wires = (WireLine((0, 0), (left, 0), before), WireLine((left + run, 0), (length, 0), after))
     return Fragment((placed,), _labels(label), wires), length
 
 
@@ -171,45 +177,22 @@ def link_block(
         block, length = lying(item)
         return PlacedLink(block, length)
     if item.kind == "buffer":
-        return _buffer(item)
+        return PlacedLink(*_in_line(symbols.buffer(item.owner), item.lines, item.node("in"), item.node("out")))
     if item.kind == "line":
-        return _line(item)
+        return _with_foot(symbols.shielded_line(item.owner), item, ("in", "shield", "out"))
     if item.kind == "pole":
         return _hub(item, in_pin, rising, order)
     return _pot(item, in_pin, out_pin, rising)
 
 
-def _buffer(joint: Joint) -> PlacedLink:
-    symbol = symbols.buffer(joint.owner)
-    label_width, _ = label_size(joint.lines)
-    length = max(56.0, label_width + 8)
-    left = (length - 36) / 2
-    placed = symbol.shifted(left, 0)
-    label = label_at(joint.owner, joint.lines, (length / 2, placed.body.y0 - 3), "middle", "bottom")
-    wires = (
-        WireLine((0, 0), (left, 0), joint.node("in")),
-        WireLine((left + 36, 0), (length, 0), joint.node("out")),
-    )
-    return PlacedLink(Fragment((placed,), _labels(label), wires), length)
-
-
-def _line(joint: Joint) -> PlacedLink:
-    symbol = symbols.shielded_line(joint.owner)
-    run = symbol.pins[1].at[0]
-    label_width, _ = label_size(joint.lines)
-    length = max(run + 2 * LEAD, label_width + 8)
-    left = (length - run) / 2
-    placed = symbol.shifted(left, 0)
-    label = label_at(joint.owner, joint.lines, (length / 2, placed.body.y0 - 3), "middle", "bottom")
-    shield = placed.pins[2].at
-    below = (shield[0], shield[1] + LEAD)
-    wires = (
-        WireLine((0, 0), (left, 0), joint.node("in")),
-        WireLine((left + run, 0), (length, 0), joint.node("out")),
-        WireLine(shield, below, joint.node("shield")),
-    )
-    block = Fragment((placed,), _labels(label), wires)
-    return PlacedLink(joined([block, ending(joint.node("shield"), below, "below")]), length)
+def _with_foot(symbol: PartSymbol, joint: Joint, pins: tuple[str, str, str]) -> PlacedLink:
+    """Return a joint lying in a row from its first pin to its last, the one between hanging on a terminal below."""
+    before, below, after = (joint.node(pin) for pin in pins)
+    keys = [pin.keys[0][1] for pin in symbol.pins]
+    block, length = _in_line(symbol, joint.lines, before, after, out=keys.index(pins[2]), least=LYING)
+    x, y = block.symbols[0].pins[keys.index(pins[1])].at
+    foot = Fragment(wires=(WireLine((x, y), (x, y + LEAD), below),))
+    return PlacedLink(joined([block, foot, ending(below, (x, y + LEAD), "below")]), length)
 
 
 def _hub(joint: Joint, in_pin: str, rising: frozenset[str], order: tuple[str, ...]) -> PlacedLink:
@@ -239,7 +222,8 @@ def _hub(joint: Joint, in_pin: str, rising: frozenset[str], order: tuple[str, ..
 
 def _pot(joint: Joint, in_pin: str, out_pin: str, rising: frozenset[str]) -> PlacedLink:
     if "wiper" not in (in_pin, out_pin):
-        return _lying_pot(joint, in_pin, out_pin)
+        keys = ((joint.owner, in_pin), (joint.owner, "wiper"), (joint.owner, out_pin))
+        return _with_foot(symbols.lying_pot(joint.owner, *keys), joint, (in_pin, "wiper", out_pin))
     top = out_pin if in_pin == "wiper" else in_pin
     bottom = "ccw" if top == "cw" else "cw"
     owner = joint.owner
@@ -278,23 +262,3 @@ def _pot(joint: Joint, in_pin: str, out_pin: str, rising: frozenset[str]) -> Pla
         pieces.append(ending(node, foot, "below"))
     block = Fragment((symbol,), _labels(label), tuple(wires))
     return PlacedLink(joined([block, *pieces]), reach, tuple(offered))
-
-
-def _lying_pot(joint: Joint, in_pin: str, out_pin: str) -> PlacedLink:
-    owner = joint.owner
-    symbol = symbols.lying_pot(owner, (owner, in_pin), (owner, "wiper"), (owner, out_pin))
-    run = symbol.pins[2].at[0]
-    label_width, _ = label_size(joint.lines)
-    length = max(LYING, label_width + 8)
-    left = (length - run) / 2
-    placed = symbol.shifted(left, 0)
-    label = label_at(owner, joint.lines, (length / 2, placed.body.y0 - 3), "middle", "bottom")
-    wiper = placed.pins[1].at
-    foot = (wiper[0], wiper[1] + LEAD)
-    wires = (
-        WireLine((0, 0), placed.pins[0].at, joint.node(in_pin)),
-        WireLine(placed.pins[2].at, (length, 0), joint.node(out_pin)),
-        WireLine(wiper, foot, joint.node("wiper")),
-    )
-    block = Fragment((placed,), _labels(label), wires)
-    return PlacedLink(joined([block, ending(joint.node("wiper"), foot, "below")]), length)

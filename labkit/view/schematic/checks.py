@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, product
 
+from labkit.core.joined import Joined
 from labkit.view.schematic.drawing import Box, Drawing, Point, SymbolPin, WireLine
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, PinKey
 
@@ -41,7 +42,7 @@ def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:
     A pin drawn in two places (the common of a pole at each of its contacts) must be joined by wires: its places are
     not taken for one, so that the result has the pin in two nets when the wires leave them apart.
     """
-    nodes = _Groups()
+    nodes: Joined[_Thing] = Joined()
     wires = [("wire", index) for index in range(len(drawing.wires))]
     ends: list[tuple[Point, tuple[str, int]]] = []
     ends += [(end, name) for name, wire in zip(wires, drawing.wires) for end in (wire.a, wire.b)]
@@ -58,8 +59,8 @@ def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:
     for dot in drawing.dots:
         touching = [name for name, wire in zip(wires, drawing.wires) if passes(wire, dot)]
         touching += [name for point, name in pins + terminals if near(point, dot)]
-        for name in touching[1:]:
-            nodes.join(touching[0], name)
+        if touching:
+            nodes.join(*touching)
     first_of: dict[str, tuple[str, int]] = {}
     for index, terminal in enumerate(drawing.terminals):
         if terminal.kind != "open":
@@ -76,23 +77,6 @@ def read_back(drawing: Drawing) -> frozenset[frozenset[PinKey]]:
 
 def _pins(drawing: Drawing) -> list[SymbolPin]:
     return [pin for symbol in drawing.symbols for pin in symbol.pins]
-
-
-class _Groups:
-    """Disjoint sets."""
-
-    def __init__(self) -> None:
-        self._parent: dict[_Thing, _Thing] = {}
-
-    def root(self, item: _Thing) -> _Thing:
-        self._parent.setdefault(item, item)
-        while self._parent[item] != item:
-            self._parent[item] = self._parent[self._parent[item]]
-            item = self._parent[item]
-        return item
-
-    def join(self, one: _Thing, other: _Thing) -> None:
-        self._parent[self.root(other)] = self.root(one)
 
 
 SLACK = 0.5

@@ -7,10 +7,11 @@ checks and the read-back ignore it and trust only the geometry.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Literal
+from itertools import chain
+from typing import Any, Literal, Self, TypeVar
 
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextToPath
@@ -69,13 +70,36 @@ def _break_line(line: str, longest: float, is_bold: bool) -> list[str]:
 
 
 Point = tuple[float, float]
+Mapped = Callable[[float, float], Point]
+"""Where a point goes: a shift, a turn by a right angle or a reflection."""
 Anchor = Literal["start", "middle", "end"]
 TextRole = Literal["name", "value", "small"]
 StrokeRole = Literal["wire", "body", "fine", "dashed", "dotted", "copper"]
 
 
+class Shape:
+    """What can be moved."""
+
+    __slots__ = ()
+
+    def mapped(self, to: Mapped) -> Self:
+        """Return the thing with every point of it where ``to`` puts it."""
+        raise NotImplementedError
+
+    def shifted(self, dx: float, dy: float) -> Self:
+        """Return the thing moved."""
+        return self.mapped(lambda x, y: (x + dx, y + dy)) if dx or dy else self
+
+
+ShapeT = TypeVar("ShapeT", bound=Shape)
+
+
+def _all(shapes: tuple[ShapeT, ...], to: Mapped) -> tuple[ShapeT, ...]:
+    return tuple(shape.mapped(to) for shape in shapes)
+
+
 @dataclass(frozen=True, slots=True)
-class Box:
+class Box(Shape):
     """An axis-parallel rectangle."""
 
     x0: float
@@ -83,9 +107,10 @@ class Box:
     x1: float
     y1: float
 
-    def shifted(self, dx: float, dy: float) -> Box:
-        """Return the box moved."""
-        return Box(self.x0 + dx, self.y0 + dy, self.x1 + dx, self.y1 + dy)
+    def mapped(self, to: Mapped) -> Box:
+        """As `Shape.mapped`."""
+        (ax, ay), (bx, by) = to(self.x0, self.y0), to(self.x1, self.y1)
+        return Box(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
 
     def grown(self, by: float) -> Box:
         """Return the box with ``by`` more on every side."""
@@ -113,30 +138,25 @@ def enclosing(boxes: Iterable[Box]) -> Box:
 
 
 @dataclass(frozen=True, slots=True)
-class Stroke:
+class Stroke(Shape):
     """A path of M, L and C (cubic) commands; ``filled`` paths carry no outline."""
 
     commands: tuple[tuple[str, tuple[float, ...]], ...]
     role: StrokeRole = "body"
     filled: bool = False
 
-    def shifted(self, dx: float, dy: float) -> Stroke:
-        """Return the stroke moved."""
-        return replace(
-            self,
-            commands=tuple(
-                (letter, tuple(value + (dy if index % 2 else dx) for index, value in enumerate(values)))
-                for letter, values in self.commands
-            ),
-        )
+    def mapped(self, to: Mapped) -> Stroke:
+        """As `Shape.mapped`."""
+        commands = tuple((letter, tuple(chain(*map(to, at[::2], at[1::2])))) for letter, at in self.commands)
+        return Stroke(commands, self.role, self.filled)
 
     def points(self) -> list[Point]:
         """Return all points of the path, control points included."""
-        return [(values[index], values[index + 1]) for _, values in self.commands for index in range(0, len(values), 2)]
+        return [point for _, values in self.commands for point in zip(values[::2], values[1::2])]
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class Text(Shape):
     """One line of text; ``at`` is on the baseline."""
 
     text: str
@@ -144,9 +164,9 @@ class Text:
     role: TextRole = "name"
     anchor: Anchor = "start"
 
-    def shifted(self, dx: float, dy: float) -> Text:
-        """Return the text moved."""
-        return replace(self, at=(self.at[0] + dx, self.at[1] + dy))
+    def mapped(self, to: Mapped) -> Text:
+        """As `Shape.mapped`."""
+        return Text(self.text, to(*self.at), self.role, self.anchor)
 
     @property
     def size(self) -> float:
@@ -163,15 +183,19 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
-class SymbolPin:
+class SymbolPin(Shape):
     """Where a wire meets a symbol; several pins of a part may be tied inside its symbol."""
 
     at: Point
     keys: tuple[PinKey, ...]
 
+    def mapped(self, to: Mapped) -> SymbolPin:
+        """As `Shape.mapped`."""
+        return SymbolPin(to(*self.at), self.keys)
+
 
 @dataclass(frozen=True, slots=True)
-class PartSymbol:
+class PartSymbol(Shape):
     """The drawn body of one part, or of one contact of it."""
 
     owner: str
@@ -181,19 +205,20 @@ class PartSymbol:
     texts: tuple[Text, ...] = ()
     """Text inside the body, such as the names of throws; counted as part of it."""
 
-    def shifted(self, dx: float, dy: float) -> PartSymbol:
-        """Return the symbol moved."""
+    @property
+    def box(self) -> Box:
+        """The body."""
+        return self.body
+
+    def mapped(self, to: Mapped) -> PartSymbol:
+        """As `Shape.mapped`."""
         return PartSymbol(
-            self.owner,
-            self.body.shifted(dx, dy),
-            tuple(SymbolPin((pin.at[0] + dx, pin.at[1] + dy), pin.keys) for pin in self.pins),
-            tuple(stroke.shifted(dx, dy) for stroke in self.strokes),
-            tuple(text.shifted(dx, dy) for text in self.texts),
+            self.owner, self.body.mapped(to), _all(self.pins, to), _all(self.strokes, to), _all(self.texts, to)
         )
 
 
 @dataclass(frozen=True, slots=True)
-class Label:
+class Label(Shape):
     """The text lines that belong to a symbol."""
 
     owner: str
@@ -204,22 +229,22 @@ class Label:
         """Room of all lines."""
         return enclosing(text.box for text in self.texts)
 
-    def shifted(self, dx: float, dy: float) -> Label:
-        """Return the label moved."""
-        return Label(self.owner, tuple(text.shifted(dx, dy) for text in self.texts))
+    def mapped(self, to: Mapped) -> Label:
+        """As `Shape.mapped`."""
+        return Label(self.owner, _all(self.texts, to))
 
 
 @dataclass(frozen=True, slots=True)
-class WireLine:
+class WireLine(Shape):
     """A straight wire of a net."""
 
     a: Point
     b: Point
     net: str
 
-    def shifted(self, dx: float, dy: float) -> WireLine:
-        """Return the wire moved."""
-        return WireLine((self.a[0] + dx, self.a[1] + dy), (self.b[0] + dx, self.b[1] + dy), self.net)
+    def mapped(self, to: Mapped) -> WireLine:
+        """As `Shape.mapped`."""
+        return WireLine(to(*self.a), to(*self.b), self.net)
 
     @property
     def box(self) -> Box:
@@ -234,7 +259,7 @@ class WireLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Terminal:
+class Terminal(Shape):
     """The end of a net where it stands: a ground symbol, a net flag, or an end left open."""
 
     kind: Literal["ground", "flag", "open"]
@@ -244,20 +269,14 @@ class Terminal:
     strokes: tuple[Stroke, ...]
     texts: tuple[Text, ...] = ()
 
-    def shifted(self, dx: float, dy: float) -> Terminal:
-        """Return the terminal moved."""
-        return Terminal(
-            self.kind,
-            (self.at[0] + dx, self.at[1] + dy),
-            self.net,
-            self.box.shifted(dx, dy),
-            tuple(stroke.shifted(dx, dy) for stroke in self.strokes),
-            tuple(text.shifted(dx, dy) for text in self.texts),
-        )
+    def mapped(self, to: Mapped) -> Terminal:
+        """As `Shape.mapped`."""
+        strokes = _all(self.strokes, to)
+        return Terminal(self.kind, to(*self.at), self.net, self.box.mapped(to), strokes, _all(self.texts, to))
 
 
 @dataclass(frozen=True, slots=True)
-class Fragment:
+class Fragment(Shape):
     """Placed things with a common origin: the unit of every step of the layout."""
 
     symbols: tuple[PartSymbol, ...] = ()
@@ -265,25 +284,18 @@ class Fragment:
     wires: tuple[WireLine, ...] = ()
     terminals: tuple[Terminal, ...] = ()
 
-    def shifted(self, dx: float, dy: float) -> Fragment:
-        """Return everything moved."""
-        if dx == 0 and dy == 0:
-            return self
-        return Fragment(
-            tuple(item.shifted(dx, dy) for item in self.symbols),
-            tuple(item.shifted(dx, dy) for item in self.labels),
-            tuple(item.shifted(dx, dy) for item in self.wires),
-            tuple(item.shifted(dx, dy) for item in self.terminals),
-        )
+    @property
+    def layers(self) -> tuple[tuple[Any, ...], ...]:
+        """Symbols, labels, wires and terminals."""
+        return self.symbols, self.labels, self.wires, self.terminals
+
+    def mapped(self, to: Mapped) -> Fragment:
+        """As `Shape.mapped`."""
+        return Fragment(*(_all(layer, to) for layer in self.layers))
 
     def boxes(self) -> list[Box]:
         """Return the room of every thing."""
-        return [
-            *(item.body for item in self.symbols),
-            *(item.box for item in self.labels),
-            *(item.box for item in self.wires),
-            *(item.box for item in self.terminals),
-        ]
+        return [item.box for layer in self.layers for item in layer]
 
     @property
     def box(self) -> Box:
@@ -293,13 +305,7 @@ class Fragment:
 
 def joined(fragments: Iterable[Fragment]) -> Fragment:
     """Return one fragment of several that share an origin."""
-    listed = list(fragments)
-    return Fragment(
-        tuple(item for fragment in listed for item in fragment.symbols),
-        tuple(item for fragment in listed for item in fragment.labels),
-        tuple(item for fragment in listed for item in fragment.wires),
-        tuple(item for fragment in listed for item in fragment.terminals),
-    )
+    return Fragment(*(tuple(chain(*layers)) for layers in zip(*(fragment.layers for fragment in fragments))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,20 +332,13 @@ class Drawing:
         return Fragment(self.symbols, self.labels, self.wires, self.terminals).box
 
     def strokes(self) -> Iterator[Stroke]:
-        """Yield the strokes of all symbols and terminals."""
-        for symbol in self.symbols:
-            yield from symbol.strokes
-        for terminal in self.terminals:
-            yield from terminal.strokes
+        """Return the strokes of all symbols and terminals."""
+        return chain.from_iterable(thing.strokes for layer in (self.symbols, self.terminals) for thing in layer)
 
     def texts(self) -> Iterator[Text]:
-        """Yield every line of text but the heading."""
-        for symbol in self.symbols:
-            yield from symbol.texts
-        for terminal in self.terminals:
-            yield from terminal.texts
-        for label in self.labels:
-            yield from label.texts
+        """Return every line of text but the heading."""
+        layers = (self.symbols, self.terminals, self.labels)
+        return chain.from_iterable(thing.texts for layer in layers for thing in layer)
 
     @property
     def flags(self) -> int:

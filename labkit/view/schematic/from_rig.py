@@ -12,6 +12,7 @@ from dataclasses import replace
 from string import ascii_lowercase
 
 from labkit.circuit.elements import Buffer, Capacitor, Contact, CustomAdmittance, Element, Inductor, Resistor
+from labkit.core.joined import Joined
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.chain.chain import Cable, Input, Stage
@@ -45,6 +46,30 @@ def two_pin(kind: PartKind, name: str, nodes: tuple[str, ...], *label: str) -> D
     return DrawnPart(kind=kind, name=name, nodes=nodes, label=label)
 
 
+_VALUED: dict[type, tuple[PartKind, str, str]] = {
+    Resistor: ("resistor", "resistance", "Ω"),
+    Capacitor: ("capacitor", "capacitance", "F"),
+    Inductor: ("inductor", "inductance", "H"),
+    FixedResistor: ("resistor", "value", "Ω"),
+    FixedCapacitor: ("capacitor", "value", "F"),
+    ScreenedLead: ("cable", "capacitance", "F"),
+}
+"""Things of two pins and one value: their symbol, the field of the value and its unit."""
+
+
+def valued_part(thing: Element | Part) -> DrawnPart | None:
+    """Return the drawing of a thing of two pins and one value; None for another kind of thing."""
+    for kind, (symbol, field, unit) in _VALUED.items():
+        if isinstance(thing, kind):
+            value = short_quantity(getattr(thing, field), unit)
+            return two_pin(symbol, thing.name, thing.nodes, _words(thing.name), value)
+    return None
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ").replace(".", " ")
+
+
 def load_part(name: str, node: str, resistance: float, capacitance: float, words: str) -> DrawnPart:
     """Return an input to ground: a box of R ∥ C, or a plain resistor when it has no capacitance."""
     kind: PartKind = "input" if capacitance > 0 else "resistor"
@@ -53,7 +78,7 @@ def load_part(name: str, node: str, resistance: float, capacitance: float, words
 
 def buffer_parts(name: str, stage: BufferStage, before: str, after: str) -> Iterator[DrawnPart]:
     """Yield a buffer's input load and the buffer itself."""
-    words = name.replace("_", " ").replace(".", " ")
+    words = _words(name)
     yield load_part(f"{name}.input", before, stage.input_resistance, stage.input_capacitance, f"{words} input")
     values = [f"×{stage.gain:.3g}"]
     if stage.output_resistance > 0:
@@ -64,13 +89,10 @@ def buffer_parts(name: str, stage: BufferStage, before: str, after: str) -> Iter
 def element_parts(elements: tuple[Element, ...]) -> Iterator[DrawnPart]:
     """Yield one part per element: the fallback for kinds that have no drawing of their own."""
     for element in elements:
-        words = element.name.replace("_", " ").replace(".", " ")
-        if isinstance(element, Resistor):
-            yield two_pin("resistor", element.name, element.nodes, words, short_quantity(element.resistance, "Ω"))
-        elif isinstance(element, Capacitor):
-            yield two_pin("capacitor", element.name, element.nodes, words, short_quantity(element.capacitance, "F"))
-        elif isinstance(element, Inductor):
-            yield two_pin("inductor", element.name, element.nodes, words, short_quantity(element.inductance, "H"))
+        words = _words(element.name)
+        valued = valued_part(element)
+        if valued is not None:
+            yield valued
         elif isinstance(element, Contact):
             yield DrawnPart(
                 kind="contact", name=element.name, nodes=element.nodes, label=(words,), closed=(element.closed,)
@@ -121,7 +143,7 @@ def _stages(stages: tuple[Stage, ...], node: str, prefix: str) -> Iterator[tuple
 
 
 def _stage(stage: Stage, before: str, after: str) -> Iterator[DrawnPart]:
-    words = stage.name.replace("_", " ").replace(".", " ")
+    words = _words(stage.name)
     if isinstance(stage, Cable):
         label = (f"{words} {stage.length:.3g}{NO_BREAK}m", short_quantity(stage.capacitance, "F"))
         yield DrawnPart(kind="line", name=stage.name, nodes=(before, after, GROUND), label=label)
@@ -144,14 +166,16 @@ def _stage(stage: Stage, before: str, after: str) -> Iterator[DrawnPart]:
 
 
 def _valve(stage: ValveInput, before: str, after: str) -> Iterator[DrawnPart]:
-    name = stage.name
-    if stage.leak is not None:
-        yield two_pin("resistor", f"{name}.leak", (before, GROUND), "leak", short_quantity(stage.leak, "Ω"))
-    yield two_pin("resistor", f"{name}.stopper", (before, after), "stopper", short_quantity(stage.stopper, "Ω"))
-    if stage.divider is not None:
-        yield two_pin("resistor", f"{name}.divider", (after, GROUND), "divider", short_quantity(stage.divider, "Ω"))
+    resistors = (
+        ("leak", stage.leak, (before, GROUND)),
+        ("stopper", stage.stopper, (before, after)),
+        ("divider", stage.divider, (after, GROUND)),
+    )
+    for word, ohms, nodes in resistors:
+        if ohms is not None:
+            yield two_pin("resistor", f"{stage.name}.{word}", nodes, word, short_quantity(ohms, "Ω"))
     value = short_quantity(stage.grid_capacitance, "F")
-    yield two_pin("capacitor", f"{name}.grid", (after, GROUND), "valve grid", value)
+    yield two_pin("capacitor", f"{stage.name}.grid", (after, GROUND), "valve grid", value)
 
 
 _LONGEST_CONTACT_LABEL = 34
@@ -177,7 +201,7 @@ def drawing_of(rig: Rig) -> DrawnCircuit:
         parts += _coils(slot, pickup, alias)
     for part in rig.harness.parts.values():
         parts += _harness_part(part, rig)
-    parts = [_renamed(part, alias) for part in parts]
+    parts = [replace(part, nodes=tuple(alias.get(node, node) for node in part.nodes)) for part in parts]
     output = rig.harness.output
     parts += chain_parts(rig.chain, alias.get(output, output), {part.name for part in parts})
     return DrawnCircuit(name=rig.name, parts=tuple(parts), summary=_settings(rig))
@@ -204,29 +228,18 @@ def _position(where: float | str) -> str:
 
 def _pickup_aliases(rig: Rig) -> dict[str, str]:
     """Return a name for every node that the pickups' own joints make one with others; ground first, short first."""
-    groups: dict[str, set[str]] = {}
-    for element in rig.circuit.of_kind(Contact):
-        is_joint = element.name.partition(".")[0] in rig.pickups and element.closed
-        if is_joint and element.name not in rig.harness.parts:
-            merged = set().union(*(groups.get(node, {node}) for node in element.nodes))
-            for node in merged:
-                groups[node] = merged
+    joints = [
+        element.nodes
+        for element in rig.circuit.of_kind(Contact)
+        if element.closed and element.name.partition(".")[0] in rig.pickups and element.name not in rig.harness.parts
+    ]
+    joined = Joined(joints)
 
     def rank(node: str) -> tuple[bool, int, str]:
         return node != GROUND, node.count("."), node
 
-    return {node: min(group, key=rank) for node, group in groups.items()}
-
-
-def _renamed(part: DrawnPart, alias: dict[str, str]) -> DrawnPart:
-    return DrawnPart(
-        kind=part.kind,
-        name=part.name,
-        nodes=tuple(alias.get(node, node) for node in part.nodes),
-        label=part.label,
-        closed=part.closed,
-        throw_labels=part.throw_labels,
-    )
+    nodes = set().union(*joints)
+    return {node: min((other for other in nodes if joined.same(node, other)), key=rank) for node in nodes}
 
 
 def _coils(slot: str, pickup: Pickup, alias: dict[str, str]) -> Iterator[DrawnPart]:
@@ -257,17 +270,13 @@ def _coil_values(coil: Coil) -> Iterator[str]:
 def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
     control = part.control
     where = None if control is None else rig.settings[control.name]
-    words = part.name.replace("_", " ")
+    words = _words(part.name)
     if isinstance(part, Pot):
         ganged = "" if part.control_name in ("", part.name) else f"{part.control_name.replace('_', ' ')} "
         at = f"{ganged}at {_position(where)}" if where is not None else ""
         value = f"{short_quantity(part.value, 'Ω')} {tied(part.taper)}"
         cut = () if part.opens_above is None else (f"open above {part.opens_above:.0%}",)
         yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at, *cut))
-    elif isinstance(part, FixedResistor):
-        yield two_pin("resistor", part.name, part.nodes, words, short_quantity(part.value, "Ω"))
-    elif isinstance(part, FixedCapacitor):
-        yield two_pin("capacitor", part.name, part.nodes, words, short_quantity(part.value, "F"))
     elif isinstance(part, FixedInductor):
         value = short_quantity(part.value, "H")
         if part.resistance > 0:
@@ -280,8 +289,8 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
     elif isinstance(part, DummyCoil):
         label = (words, *_coil_values(part.coil))
         yield DrawnPart(kind=_coil_kind(part.coil), name=part.name, nodes=part.nodes, label=label)
-    elif isinstance(part, ScreenedLead):
-        yield two_pin("cable", part.name, part.nodes, words, short_quantity(part.capacitance, "F"))
+    elif (valued := valued_part(part)) is not None:
+        yield valued
     else:
         yield from element_parts(part.elements(where))
 

@@ -16,7 +16,7 @@ GROUND = "ground"
 OPEN = "-"
 """Node name of an end that is connected to nothing."""
 
-PartKind = Literal[
+TwoPinKind = Literal[
     "coil",
     "reversed coil",
     "resistor",
@@ -27,47 +27,21 @@ PartKind = Literal[
     "input",
     "contact",
     "connector",
-    "pot",
-    "buffer",
-    "line",
-    "pole",
-    "output",
 ]
+PartKind = Literal[TwoPinKind, "pot", "buffer", "line", "pole", "output"]
 
-TWO_PIN_NAMES = ("1", "2")
+PLAIN_TWO_PIN: tuple[TwoPinKind, ...] = get_args(TwoPinKind)
+"""Kinds that may stand anywhere between two nodes."""
+
 PIN_NAMES: dict[str, tuple[str, ...]] = {
-    "coil": ("start", "finish"),
-    "reversed coil": ("start", "finish"),
-    "resistor": TWO_PIN_NAMES,
-    "capacitor": TWO_PIN_NAMES,
-    "inductor": TWO_PIN_NAMES,
-    "impedance": TWO_PIN_NAMES,
-    "cable": TWO_PIN_NAMES,
-    "input": TWO_PIN_NAMES,
-    "contact": TWO_PIN_NAMES,
-    "connector": TWO_PIN_NAMES,
+    **dict.fromkeys(PLAIN_TWO_PIN, ("1", "2")),
+    **dict.fromkeys(("coil", "reversed coil"), ("start", "finish")),
     "pot": ("cw", "wiper", "ccw"),
     "buffer": ("in", "out"),
     "line": ("in", "out", "shield"),
     "output": ("1",),
 }
 """Pins of each kind, in the order of `DrawnPart.nodes`; a pole has ``common`` and then ``throw 1`` … ``throw n``."""
-
-PLAIN_TWO_PIN = frozenset(
-    {
-        "coil",
-        "reversed coil",
-        "resistor",
-        "capacitor",
-        "inductor",
-        "impedance",
-        "cable",
-        "input",
-        "contact",
-        "connector",
-    }
-)
-"""Kinds that may stand anywhere between two nodes."""
 
 PinKey = tuple[str, str]
 """A pin: name of the part, name of the pin."""

@@ -70,13 +70,13 @@ def arrow(tip: Point, tail: Point) -> tuple[Stroke, Stroke]:
     return line(base, tail, role="wire"), line(tip, left, right, closed=True, filled=True)
 
 
-def _humps(top: float, count: int, radius: float, x: float = 0.0) -> Stroke:
+def _humps(top: float, count: int, radius: float) -> Stroke:
     k = ARC * radius
-    commands: list[tuple[str, tuple[float, ...]]] = [("M", (x, top))]
+    commands: list[tuple[str, tuple[float, ...]]] = [("M", (0.0, top))]
     for index in range(count):
         y = top + 2 * radius * index
-        commands.append(("C", (x + k, y, x + radius, y + radius - k, x + radius, y + radius)))
-        commands.append(("C", (x + radius, y + radius + k, x + k, y + 2 * radius, x, y + 2 * radius)))
+        commands.append(("C", (k, y, radius, y + radius - k, radius, y + radius)))
+        commands.append(("C", (radius, y + radius + k, k, y + 2 * radius, 0.0, y + 2 * radius)))
     return Stroke(tuple(commands))
 
 
@@ -84,94 +84,57 @@ def two_pin(
     kind: str, owner: str, first: tuple[PinKey, ...], second: tuple[PinKey, ...], *, closed: bool
 ) -> PartSymbol:
     """Return the upright symbol of a two-pin kind with its first pin at the origin."""
-    body, strokes = _TWO_PIN[kind](closed)
+    body, strokes = _TWO_PIN["closed contact" if kind == "contact" and closed else kind]
     return PartSymbol(owner, body, (SymbolPin((0.0, 0.0), first), SymbolPin((0.0, body.y1), second)), strokes)
 
 
-def _resistor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    body = Box(-7, 0, 7, 36)
-    return body, (rectangle(body),)
-
-
-def _capacitor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    return Box(-13, 0, 13, 8), (line((-13, 0), (13, 0)), line((-13, 8), (13, 8)))
-
-
-def _inductor(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    return Box(-2, 0, 6, 40), (_humps(0, 4, 5),)
-
-
-def _coil(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    """A pickup coil: a winding beside two strokes of core, with a dot at its start."""
-    return _dotted_coil(6.5)
-
-
-def _reversed_coil(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    """The same wound the other way: the dot, which shows the sense of winding, is at its finish."""
-    return _dotted_coil(48 - 6.5)
-
-
 def _dotted_coil(y: float) -> tuple[Box, tuple[Stroke, ...]]:
-    return Box(-9, 0, 15, 48), (
-        _humps(0, 4, 6),
-        line((10.5, 3), (10.5, 45), role="fine"),
-        line((13.5, 3), (13.5, 45), role="fine"),
-        circle((-5.5, y), 2.2, "copper", True),
-    )
+    """A pickup coil: a winding beside two strokes of core, with a dot that shows the sense of winding."""
+    core = (line((x, 3), (x, 45), role="fine") for x in (10.5, 13.5))
+    return Box(-9, 0, 15, 48), (_humps(0, 4, 6), *core, circle((-5.5, y), 2.2, "copper", True))
 
 
-def _impedance(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    body = Box(-10, 0, 10, 36)
-    return body, (rectangle(body), line((-4, 13), (4, 13), (-4, 23), (4, 23), role="fine"))
+_TRACK, _IMPEDANCE, _SHEATH, _INPUT = Box(-7, 0, 7, 36), Box(-10, 0, 10, 36), Box(-16, 0, 16, 36), Box(-21, 0, 21, 46)
+_CONTACTS = (circle((0, 2.6), 2.6), circle((0, 27.4), 2.6))
 
-
-def _cable(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    """A lumped cable: a capacitor in a dashed sheath."""
-    sheath = Box(-16, 0, 16, 36)
-    return sheath, (
-        rectangle(sheath, "dashed"),
-        line((0, 0), (0, 14.5), role="wire"),
-        line((-9, 14.5), (9, 14.5)),
-        line((-9, 21.5), (9, 21.5)),
-        line((0, 21.5), (0, 36), role="wire"),
-    )
-
-
-def _input(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    """An input: resistor and capacitor side by side in a solid box."""
-    box = Box(-21, 0, 21, 46)
-    return box, (
-        rectangle(box, "fine"),
-        line((0, 0), (0, 7), role="wire"),
-        line((-10, 12), (-10, 7), (10, 7), (10, 19.5), role="wire"),
-        rectangle(Box(-14, 12, -6, 34)),
-        line((3.5, 19.5), (16.5, 19.5)),
-        line((3.5, 26.5), (16.5, 26.5)),
-        line((10, 26.5), (10, 39), (-10, 39), (-10, 34), role="wire"),
-        line((0, 39), (0, 46), role="wire"),
-    )
-
-
-def _contact(closed: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    blade = line((0, 5.2), (0, 24.8), role="copper") if closed else line((1.6, 5), (11, 23), role="copper")
-    return Box(-4, 0, 12, 30), (circle((0, 2.6), 2.6), circle((0, 27.4), 2.6), blade)
-
-
-def _connector(_: bool) -> tuple[Box, tuple[Stroke, ...]]:
-    return Box(-5, 0, 5, 10), (circle((0, 5), 5), circle((0, 5), 1.6, "body", True))
-
-
-_TWO_PIN = {
-    "resistor": _resistor,
-    "capacitor": _capacitor,
-    "inductor": _inductor,
-    "coil": _coil,
-    "reversed coil": _reversed_coil,
-    "impedance": _impedance,
-    "cable": _cable,
-    "input": _input,
-    "contact": _contact,
-    "connector": _connector,
+_TWO_PIN: dict[str, tuple[Box, tuple[Stroke, ...]]] = {
+    "resistor": (_TRACK, (rectangle(_TRACK),)),
+    "capacitor": (Box(-13, 0, 13, 8), (line((-13, 0), (13, 0)), line((-13, 8), (13, 8)))),
+    "inductor": (Box(-2, 0, 6, 40), (_humps(0, 4, 5),)),
+    "coil": _dotted_coil(6.5),
+    "reversed coil": _dotted_coil(48 - 6.5),
+    "impedance": (
+        _IMPEDANCE,
+        (rectangle(_IMPEDANCE), line((-4, 13), (4, 13), (-4, 23), (4, 23), role="fine")),
+    ),
+    # a capacitor in a dashed sheath
+    "cable": (
+        _SHEATH,
+        (
+            rectangle(_SHEATH, "dashed"),
+            line((0, 0), (0, 14.5), role="wire"),
+            line((-9, 14.5), (9, 14.5)),
+            line((-9, 21.5), (9, 21.5)),
+            line((0, 21.5), (0, 36), role="wire"),
+        ),
+    ),
+    # resistor and capacitor side by side in a solid box
+    "input": (
+        _INPUT,
+        (
+            rectangle(_INPUT, "fine"),
+            line((0, 0), (0, 7), role="wire"),
+            line((-10, 12), (-10, 7), (10, 7), (10, 19.5), role="wire"),
+            rectangle(Box(-14, 12, -6, 34)),
+            line((3.5, 19.5), (16.5, 19.5)),
+            line((3.5, 26.5), (16.5, 26.5)),
+            line((10, 26.5), (10, 39), (-10, 39), (-10, 34), role="wire"),
+            line((0, 39), (0, 46), role="wire"),
+        ),
+    ),
+    "contact": (Box(-4, 0, 12, 30), (*_CONTACTS, line((1.6, 5), (11, 23), role="copper"))),
+    "closed contact": (Box(-4, 0, 12, 30), (*_CONTACTS, line((0, 5.2), (0, 24.8), role="copper"))),
+    "connector": (Box(-5, 0, 5, 10), (circle((0, 5), 5), circle((0, 5), 1.6, "body", True))),
 }
 
 
@@ -217,21 +180,8 @@ def lying_pot(owner: str, left: PinKey, wiper: PinKey, right: PinKey) -> PartSym
 def mirrored(symbol: PartSymbol) -> PartSymbol:
     """Return a symbol with left and right exchanged about x = 0."""
     anchors: dict[Anchor, Anchor] = {"start": "end", "end": "start", "middle": "middle"}
-
-    def mirror(stroke: Stroke) -> Stroke:
-        commands = tuple(
-            (letter, tuple(value if index % 2 else -value for index, value in enumerate(values)))
-            for letter, values in stroke.commands
-        )
-        return replace(stroke, commands=commands)
-
-    return PartSymbol(
-        symbol.owner,
-        Box(-symbol.body.x1, symbol.body.y0, -symbol.body.x0, symbol.body.y1),
-        tuple(SymbolPin((-pin.at[0], pin.at[1]), pin.keys) for pin in symbol.pins),
-        tuple(mirror(stroke) for stroke in symbol.strokes),
-        tuple(replace(text, at=(-text.at[0], text.at[1]), anchor=anchors[text.anchor]) for text in symbol.texts),
-    )
+    mirror = symbol.mapped(lambda x, y: (-x, y))
+    return replace(mirror, texts=tuple(replace(text, anchor=anchors[text.anchor]) for text in mirror.texts))
 
 
 def buffer(owner: str) -> PartSymbol:
@@ -346,38 +296,10 @@ def flag(at: Point, net: str, side: str) -> Terminal:
 def flipped(symbol: PartSymbol) -> PartSymbol:
     """Return an upright two-pin symbol upside down, its second pin at the origin; the pins keep their keys."""
     height = symbol.pins[1].at[1]
-
-    def mirror(stroke: Stroke) -> Stroke:
-        return replace(
-            stroke,
-            commands=tuple(
-                (letter, tuple(height - value if index % 2 else value for index, value in enumerate(values)))
-                for letter, values in stroke.commands
-            ),
-        )
-
-    body = Box(symbol.body.x0, height - symbol.body.y1, symbol.body.x1, height - symbol.body.y0)
-    pins = tuple(SymbolPin((pin.at[0], height - pin.at[1]), pin.keys) for pin in reversed(symbol.pins))
-    return PartSymbol(symbol.owner, body, pins, tuple(mirror(stroke) for stroke in symbol.strokes))
+    mirror = symbol.mapped(lambda x, y: (x, height - y))
+    return replace(mirror, pins=mirror.pins[::-1])
 
 
 def turned(symbol: PartSymbol) -> PartSymbol:
     """Return an upright two-pin symbol laid down: top becomes left, right becomes up."""
-
-    def turn(stroke: Stroke) -> Stroke:
-        commands = tuple(
-            (
-                letter,
-                tuple(
-                    coordinate
-                    for index in range(0, len(values), 2)
-                    for coordinate in (values[index + 1], -values[index])
-                ),
-            )
-            for letter, values in stroke.commands
-        )
-        return replace(stroke, commands=commands)
-
-    body = Box(symbol.body.y0, -symbol.body.x1, symbol.body.y1, -symbol.body.x0)
-    pins = tuple(SymbolPin((pin.at[1], -pin.at[0]), pin.keys) for pin in symbol.pins)
-    return PartSymbol(symbol.owner, body, pins, tuple(turn(stroke) for stroke in symbol.strokes))
+    return symbol.mapped(lambda x, y: (y, -x))

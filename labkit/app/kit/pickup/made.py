@@ -20,6 +20,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.predict.sheet import is_build_sheet
+from labkit.pickup.winding.bobbin import bobbin_measures
 
 if TYPE_CHECKING:
     from labkit.pickup.predict.built import BuiltPickup
@@ -106,13 +107,24 @@ def flatten(data: Mapping[str, Any]) -> Keys:
             else:
                 raise InputError(f"'{before}{key}' is a list or a date, which no build sheet has")
 
-    walk({key: value for key, value in data.items() if key not in _LEFT_OUT}, "")
     coils = data.get("coil")
+    if isinstance(coils, Mapping):
+        data = {**data, "coil": {name: _measured(coil) for name, coil in coils.items()}}
+    walk({key: value for key, value in data.items() if key not in _LEFT_OUT}, "")
     names = list(coils) if isinstance(coils, Mapping) else []
     if names != sorted(names):
         flat[COIL_ORDER] = ",".join(names)
     _check(flat)
     return flat
+
+
+def _measured(coil: Any) -> Any:
+    """A coil whose bobbin is given by its size or outline, with the measures that sliders set in its place."""
+    if not isinstance(coil, Mapping) or "bobbin" not in coil:
+        return coil
+    measures = bobbin_measures(Table(coil, "the pickup"))
+    rest = {key: value for key, value in coil.items() if key != "bobbin"}
+    return rest | {key: f"{1e3 * value:.6g} mm" for key, value in measures.items()}
 
 
 def nest(keys: Mapping[str, Scalar]) -> dict[str, Any]:
@@ -302,6 +314,30 @@ def _read(text: str) -> Scalar:
 Sheet = Mapping[str, Scalar]
 
 
+def history_entries(sheet: Sheet) -> list[dict[str, Scalar]]:
+    """Return the entries of a flat sheet's ``[[history]]``, in order.
+
+    >>> history_entries({"history.0.event": "dropped", "history.0.times": 2, "name": "old"})
+    [{'event': 'dropped', 'times': 2}]
+    """
+    found: dict[int, dict[str, Scalar]] = {}
+    for key, value in sheet.items():
+        table, _, rest = key.partition(".")
+        place, _, name = rest.partition(".")
+        if table == "history" and place.isdecimal() and name:
+            found.setdefault(int(place), {})[name] = value
+    return [found[place] for place in sorted(found)]
+
+
+def _history_in_words(sheet: Sheet) -> str:
+    told = [
+        " ".join(str(entry[name]) for name in sorted(entry, key=lambda name: name != "event"))
+        for entry in history_entries(sheet)
+        if entry.get("event") != "charged"
+    ]
+    return ", ".join(told) or "freshly charged"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyDifference:
     """One thing that differs, as the first pickup has it and as the second does."""
@@ -318,12 +354,15 @@ def differences(then: Sheet, now: Sheet) -> tuple[KeyDifference, ...]:
     (KeyDifference(then='Alnico 5', now='Alnico 2'),)
     """
     found = []
+    if history_entries(then) != history_entries(now):
+        found.append(KeyDifference(then=_history_in_words(then), now=_history_in_words(now)))
     for key in sorted({*then, *now}, key=lambda key: (key.rpartition(".")[2] not in _FIRST, key)):
         before, after = then.get(key), now.get(key)
         if (
             before == after
             or key in ("name", "coils")
             or key.endswith(".flange_radius")
+            or key.startswith("history.")
             or _is_told_by_another(key, then, now)
         ):
             continue

@@ -113,7 +113,7 @@ def stage_controls(rig: Rig) -> tuple[Control, ...]:
     if last is not None:
         known, own = tuple(_inputs()), input_name(last)
         choices = known if own in known else (own, *known)
-        found.append(Control(key=input_key(rig), label="Input it feeds", kind="choice", positions=choices))
+        found.append(Control(key=input_key(rig), label="Plugged into", kind="choice", positions=choices))
     return tuple(found)
 
 

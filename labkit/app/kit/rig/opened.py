@@ -17,7 +17,8 @@ from labkit.catalogue import catalogue, catalogue_only
 from labkit.core.errors import InputError
 from labkit.core.sheet import FORMAT, Table, parse_sheet, sheet_text
 from labkit.pickup.sheet import pickup_data
-from labkit.rig.harness import harness_data
+from labkit.rig.harness import Harness, harness_data, read_harness
+from labkit.rig.netlist import read_netlist
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, read_rig, rig_data
 
@@ -29,7 +30,7 @@ LONGEST_PACKED = 3600
 
 LARGEST_SHEET = 200_000
 _MOST_UNPACKED = 60_000
-_MOST_PARTS, _MOST_STAGES, _LONGEST_NAME = 80, 16, 80
+_MOST_PARTS, _MOST_STAGES, LONGEST_NAME = 80, 16, 80
 
 
 def read_sheet_text(text: str, where: str) -> Rig:
@@ -52,6 +53,32 @@ def read_sheet_text(text: str, where: str) -> Rig:
     return _checked(parse_sheet(text, where, kinds=["rig"]))
 
 
+def read_wiring_text(text: str, where: str) -> Harness:
+    """Read a wiring from the text of a harness sheet, of a rig sheet, or of a SPICE netlist.
+
+    Parameters
+    ----------
+    text : str
+        TOML; a netlist where the file's name does not end with ``.toml``.
+    where : str
+        The file's name, for messages.
+
+    Raises
+    ------
+    InputError
+        Naming the key or the line, and the remedy.
+    """
+    if len(text) > LARGEST_SHEET:
+        raise InputError(f"{where}: a wiring has at most {LARGEST_SHEET // 1000} kB; this one is larger")
+    if not where.casefold().endswith(".toml"):
+        return read_netlist(text, where)
+    table = parse_sheet(text, where, kinds=["harness", "rig"])
+    if table.text("sheet") == "rig":
+        return _checked(table).harness
+    with catalogue_only():
+        return read_harness(table)
+
+
 def rig_sheet_text(rig: Rig) -> str:
     """Return a rig as the text of a sheet that reads back to it, with everything inside."""
     return sheet_text("rig", rig_data(rig))
@@ -69,7 +96,7 @@ def pack(rig: Rig) -> str:
     packed = base64.urlsafe_b64encode(zlib.compress(written.encode(), 9)).decode().rstrip("=")
     if len(packed) > LONGEST_PACKED:
         raise InputError(
-            f"the rig '{rig.name[:_LONGEST_NAME]}' is too large to travel in an address; put its own wiring or pickups "
+            f"the rig '{rig.name[:LONGEST_NAME]}' is too large to travel in an address; put its own wiring or pickups "
             "into a catalogue folder and call them by name"
         )
     return PACKED + packed
@@ -103,8 +130,8 @@ def unpack(text: str) -> Rig:
 def _checked(table: Table) -> Rig:
     with catalogue_only():
         rig = read_rig(table)
-    if not rig.name.strip() or len(rig.name) > _LONGEST_NAME:
-        table.fail("name", f"must have 1 to {_LONGEST_NAME} characters")
+    if not rig.name.strip() or len(rig.name) > LONGEST_NAME:
+        table.fail("name", f"must have 1 to {LONGEST_NAME} characters")
     if len(rig.harness.parts) > _MOST_PARTS or len(rig.chain) > _MOST_STAGES:
         table.fail("", f"a page takes at most {_MOST_PARTS} parts and {_MOST_STAGES} stages behind the jack")
     _ = rig.circuit  # coils that the wiring cannot reach are refused now, not later

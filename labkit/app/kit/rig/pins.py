@@ -10,7 +10,9 @@ from labkit.app.kit.controls import Control
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.state import PinnedSetup, Setup
 from labkit.app.kit.rig.structure import read_name
-from labkit.view.curve.curve import LABEL_CHARACTERS
+
+LABEL_CHARACTERS = 22
+"""Of a name at a line's end: what is longer is said in full in the list of what was kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,8 @@ class ShownPin:
         What sets it apart, at the line's end; briefer on a phone.
     text : str
         The same in full.
+    here : str
+        What sets the present setup apart from it.
     """
 
     pin: PinnedSetup
@@ -33,6 +37,7 @@ class ShownPin:
     short: str
     brief: str
     text: str
+    here: str = "as it stands"
 
 
 def shown_pins(offers: RigOffers, now: Setup, pins: tuple[PinnedSetup, ...]) -> tuple[ShownPin, ...]:
@@ -51,25 +56,28 @@ def changes_in_words(offers: RigOffers, setup: Setup) -> str:
     return ", ".join(f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes)
 
 
-def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str]) -> ShownPin:
+def pin_in_words(pin: PinnedSetup, notes: Sequence[str], texts: Sequence[str], here: Sequence[str] = ()) -> ShownPin:
     """Return a pin as the page lists it.
 
     Parameters
     ----------
     pin : PinnedSetup
     notes, texts : sequence of str
-        What sets it apart, one entry a control: for a line's end, and in full. Empty where it is the same as now.
+        What sets it apart, one entry a control: for a line's end, and in full. Empty where it is the same as A.
+    here : sequence of str
+        What sets the present setup apart from it, as ``notes``.
     """
     if not notes:
-        return ShownPin(pin=pin, name="the pinned one", short="as now", brief="as now", text="The same as now")
+        return ShownPin(pin=pin, name="B", short="the same", brief="the same", text="The same as A")
     short = ", ".join(notes)
     more = f"{notes[0]} …" if len(notes) > 1 else notes[0]
     return ShownPin(
         pin=pin,
-        name=short if len(notes) == 1 else "the pinned one",
+        name=short if len(notes) == 1 else "B",
         short=short if len(short) <= LABEL_CHARACTERS else more,
         brief=more,
         text="; ".join(texts),
+        here=", ".join(here) or "as it stands",
     )
 
 
@@ -80,7 +88,8 @@ def _of_same_rig(offers: RigOffers, now: Setup, pin: PinnedSetup) -> ShownPin:
         f"{control.label} {control.text(then[control.key])}, now {control.text(here[control.key])}"
         for control in different
     ]
-    return pin_in_words(pin, [_note(control, then[control.key]) for control in different], texts)
+    notes, present = ([_note(control, values[control.key]) for control in different] for values in (then, here))
+    return pin_in_words(pin, notes, texts, present)
 
 
 def _of_other_rig(offers: RigOffers, now: Setup, pin: PinnedSetup, others: list[PinnedSetup]) -> ShownPin:
@@ -103,6 +112,7 @@ def _of_other_rig(offers: RigOffers, now: Setup, pin: PinnedSetup, others: list[
         short=short,
         brief=apart or name,
         text=pin.setup.rig + (f": {changes}" if changes else ""),
+        here=_rig_apart(now.rig, pin.setup.rig),
     )
 
 

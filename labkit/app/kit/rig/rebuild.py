@@ -100,17 +100,23 @@ def _on(offers: RigOffers, setup: Setup, name: RigName, kept: object) -> Setup:
 def _line_controls(rig: Rig) -> tuple[Control, ...]:
     line: Line = line_of(rig)
     stages = rig.chain[: len(line)]
-    buffer = Control(key=BUFFER, label="Put in at the guitar", kind="switch", positions=(_NO_BUFFER, _BUFFER))
+    buffer = Control(
+        key=BUFFER,
+        label="Buffer in the guitar",
+        kind="switch",
+        positions=(_NO_BUFFER, _BUFFER),
+        names=("no buffer", "buffered"),
+    )
     add = Control(
         key=ADD,
-        label="Put in before the input",
+        label="Pedal before the amp",
         kind="choice",
         positions=(NOTHING, *ADDED),
-        names=("nothing", *ADDED.values()),
+        names=("straight in", *ADDED.values()),
     )
     names = tuple(stage.name for stage in stages)
     labels = tuple(stage_label(name).lower() for name in names)
     take_out = Control(
-        key=TAKE_OUT, label="Take out", kind="choice", positions=(NOTHING, *names), names=("nothing", *labels)
+        key=TAKE_OUT, label="Disconnect", kind="choice", positions=(NOTHING, *names), names=("all connected", *labels)
     )
     return (buffer, add, take_out) if names else (buffer, add)

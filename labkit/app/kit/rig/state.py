@@ -42,7 +42,7 @@ class Setup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PinnedSetup:
-    """A kept setup; ``slot`` decides its colour and dash, and stays when another pin goes."""
+    """A kept setup; ``slot`` is its place, which decides letter, colour and dash: B, C, D."""
 
     slot: int
     setup: Setup
@@ -56,16 +56,29 @@ class RigState:
     pins: tuple[PinnedSetup, ...] = ()
 
     def with_pin(self) -> Self:
-        """Return the state with the present setup pinned; unchanged where three are kept or it is kept already."""
-        taken = {pin.slot for pin in self.pins}
-        free = [slot for slot in range(MOST_PINS) if slot not in taken]
-        if not free or any(pin.setup == self.setup for pin in self.pins):
-            return self
-        return replace(self, pins=(*self.pins, PinnedSetup(slot=free[0], setup=self.setup)))
+        """Return the state with the present setup kept as the first pin, which is B; the fourth one is dropped."""
+        return self._with_setups([self.setup, *(pin.setup for pin in self.pins if pin.setup != self.setup)])
+
+    def with_b(self, setup: Setup) -> Self:
+        """Return the state with a setup as B, the first of the kept ones, in the place of the present B."""
+        return self._with_setups([setup, *(pin.setup for pin in self.pins[1:] if pin.setup != setup)])
 
     def without_pin(self, slot: int) -> Self:
-        """Return the state without the pin in a slot."""
-        return replace(self, pins=tuple(pin for pin in self.pins if pin.slot != slot))
+        """Return the state without the pin in a slot; those behind it move up."""
+        return self._with_setups([pin.setup for pin in self.pins if pin.slot != slot])
+
+    def next_pin(self) -> Self:
+        """Return the state with the second pin as the first one, and the first as the last."""
+        setups = [pin.setup for pin in self.pins]
+        return self._with_setups([*setups[1:], *setups[:1]])
+
+    def _with_setups(self, setups: list[Setup]) -> Self:
+        return replace(self, pins=pins_of(setups[:MOST_PINS]))
+
+
+def pins_of(setups: list[Setup]) -> tuple[PinnedSetup, ...]:
+    """Return setups as pins in their order."""
+    return tuple(PinnedSetup(slot=slot, setup=setup) for slot, setup in enumerate(setups))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +154,7 @@ def read_query(query: str, *, default_rig: str, offer: Callable[[str], Offer]) -
         try:
             inner = parse_qsl(value, max_num_fields=_MOST_FIELDS, errors="replace")
         except ValueError:
-            problems.append("A pinned curve of the link could not be read.")
+            problems.append("A kept rig of the link could not be read.")
             continue
         kept = _read_setup(inner, default_rig, offer, problems)
         if all(pin.setup != kept for pin in pins):

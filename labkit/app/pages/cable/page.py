@@ -11,17 +11,17 @@ from html import escape
 import ipywidgets
 
 from labkit.app.kit.files import offer_curves
-from labkit.app.kit.page import CurvePage, box, caption, note
+from labkit.app.kit.page import CurvePage, box, caption, caption_html, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import change_in_words, numbers_html, sentence_html, table_html, today
-from labkit.app.kit.widgets import MadeFile
+from labkit.app.kit.widgets import CurveView, MadeFile
 from labkit.app.pages.cable.state import CablePageState, response_of
 from labkit.core.units import format_quantity
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
 from labkit.report.paper_page import PaperHead
 from labkit.rig.rig import Rig
 from labkit.study.questions.cable import CableCurve, band_text, length_text, reference_text
-from labkit.view.words import ZERO, frequency_in_words, level_in_words
+from labkit.view.words import ZERO, frequency_in_words
 
 CAUTION = (
     "Plug and unplug with the volume down, and start quiet. A mains amplifier holds high voltage after it is "
@@ -30,47 +30,65 @@ CAUTION = (
 LOAD_DOUBT = "Peak places ±6 % with a known load; a cable's capacitance per metre differs by ±10 % from its data sheet."
 
 
+MAP_CAPTION = (
+    "Against B, {before}. Hatched: {allowed} dB and more is lost. Filled: more than 1 dB louder, because the peak has "
+    "moved there. The line is the peak."
+)
+
+
 class CablePage(CurvePage[CablePageState]):
     """Cable lengths side by side."""
 
     title = "How long may the cable be?"
-    lead = "Move the length and watch where the peak goes; the thin lines are other lengths of the same cable."
-    pins_comparison = True
 
     def set_up(self) -> None:
         """Make numbers, sentence, table and files."""
         self.answer, self.numbers, self.said, self.table = (ipywidgets.HTML() for _ in range(4))
-        self.files.offer("sheet", "Save customer sheet", lambda: self.customer_sheet(is_printed=False))
-        self.files.offer("print", "Print customer sheet", lambda: self.customer_sheet(is_printed=True))
+        self.map, self.map_caption = CurveView(), ipywidgets.HTML()
+        self.map.observe(lambda _: self._draw_map(), "width")
+        self.files.offer("sheet", "Save for the customer", lambda: self.customer_sheet(is_printed=False))
+        self.files.offer("print", "Print for the customer", lambda: self.customer_sheet(is_printed=True))
         offer_curves(self.files, curves=self.state.curves, stem=lambda: f"{self.file_stem}-cable", title=self._title)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return the longest cable, numbers, curve, caption."""
-        return self.answer, self.numbers, self.curve, caption(ZERO)
+        """Return what the cable does, and the curve."""
+        return self.answer, self.curve, caption(ZERO)
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return sentence, table of lengths, files, caution."""
-        files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
-        return (
-            box("lab-section", self.said),
-            box("lab-section", self.table, note(LOAD_DOUBT)),
-            box("lab-section", *files),
-        )
+        """Return the map of lengths, the numbers, and what goes to the customer."""
+        lengths = (ipywidgets.HTML("<h2>Every length at once</h2>"), self.map, self.map_caption)
+        numbers = (ipywidgets.HTML("<h2>In numbers</h2>"), self.numbers, self.table, note(LOAD_DOUBT))
+        customer = (ipywidgets.HTML("<h2>What the customer is told</h2>"), self.said, self.files, note(CAUTION))
+        return box("lab-section", *lengths), box("lab-section", *numbers), box("lab-section", *customer)
 
     def show_results(self) -> None:
-        """Show the longest cable, numbers, sentence and table."""
+        """Show what the cable does, the longest one, the map, numbers and table."""
         state, result = self.state, self.state.result
-        self.answer.value = f'<p class="lab-answer">{escape(state.answer)}</p>' if state.answer else ""
+        longest = f'<p class="lab-longest">{escape(state.answer)}</p>' if state.answer else ""
+        self.answer.value = f'<p class="lab-answer" role="status">{escape(state.found)}</p>{longest}'
+        self._draw_map()
         self.numbers.value = numbers_html(state.numbers)
         advice = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in (*state.advice, state.formula) if line)
         self.said.value = sentence_html(state.sentence) + advice
-        terms = f"levels from {band_text(result.band_hz)} against {reference_text(result.before_length)}"
+        terms = f"mean and worst from {band_text(result.band_hz)} against {reference_text(result.before_length)}"
         self.table.value = table_html(
             f"Lengths of this cable; {terms}",
-            ("Cable", "Capacitance", "Peak sits at", "Peak height", "Treble ends at", "Mean", "Worst"),
+            ("Cable", "Capacitance", "Peak at", "Dull from", "Louder by up to", "Mean", "Worst"),
             self.rows(),
             marked=self._marked(),
         )
+
+    def _draw_map(self) -> None:
+        state = self.state
+        self.map.svg = state.draw_map(self.map.width)
+        words = (
+            "No length of this cable makes a difference here."
+            if not self.map.svg
+            else MAP_CAPTION.format(
+                before=reference_text(state.result.before_length), allowed=f"{state.values['own.loss']:g}"
+            )
+        )
+        self.map_caption.value = caption_html(words)
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return the table: one row for every length."""
@@ -96,10 +114,18 @@ class CablePage(CurvePage[CablePageState]):
         """Return the present rig with its buffer."""
         return self.state.result.rig
 
+    @property
+    def sounding_label(self) -> str:
+        """What A is called: its length."""
+        result = self.state.result
+        return (
+            f"{length_text(result.cable.length)}, buffered" if result.has_buffer else length_text(result.cable.length)
+        )
+
     def customer_sheet(self, *, is_printed: bool) -> MadeFile:
         """Return the sheet for the customer, saved or printed."""
         state, result = self.state, self.state.result
-        now = f"{length_text(result.cable.length)}, buffered" if result.has_buffer else length_text(result.cable.length)
+        now = self.sounding_label
         other = f"{length_text(result.cable.length)}, no buffer" if result.has_buffer else result.other_label
         sheet = ChangeSheet(
             title=f"Your cable: {now} against {other}",
@@ -141,8 +167,8 @@ def _row(member: CableCurve) -> tuple[str, ...]:
     loss = member.loss
     return (
         "no peak" if member.peak_hz is None else frequency_in_words(member.peak_hz),
-        "–" if member.height_db is None else level_in_words(member.height_db),
-        "above 20 kHz" if loss.treble_end_hz is None else frequency_in_words(loss.treble_end_hz),
+        "–" if loss.dull_from_hz is None else frequency_in_words(loss.dull_from_hz),
+        "–" if loss.rise is None else change_in_words(loss.rise.most_db),
         change_in_words(-loss.band.mean_db),
         change_in_words(-loss.band.worst_db),
     )

@@ -7,13 +7,14 @@ stands right before it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import CurvePageState
-from labkit.app.kit.rig.line import CABLE_LENGTHS
+from labkit.app.kit.page_state import CurvePageState, Snapshot
+from labkit.app.kit.rig.controls import KNOBS
+from labkit.app.kit.rig.line import CABLE_LENGTHS, input_key
 from labkit.app.kit.text import change_in_words
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
@@ -46,7 +47,8 @@ from labkit.study.questions.cable import (
     with_buffer,
 )
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
-from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.drawings.cable_map import LengthMap, draw_lengths
+from labkit.view.palette import NOW, PINS
 from labkit.view.words import (
     KeyNumber,
     Reading,
@@ -85,8 +87,11 @@ BAND_ENDS = (
 """The band in which a loss is judged; apart from each other, so that every choice of one suits the other."""
 
 
-FAMILY_M = (1.0, 3.0, 5.0, 10.0, 15.0)
-"""Lengths drawn besides the present one, m."""
+FAMILY_M = (1.0, 3.0, 5.0, 10.0, 15.0, 20.0)
+"""Lengths in the table besides the present one, m."""
+MAP_M = 30.0
+"""Longest length of the map, unless a longer one is shown, m."""
+MAP_POINTS = 61
 LOSSES_DB = tuple(index / 2 for index in range(1, 13))
 BUFFERS = ("none", "at the guitar")
 AT_GUITAR = BUFFERS[1]
@@ -159,23 +164,20 @@ class CablePageState(CurvePageState[CableResult]):
     """A rig, its cable, and the lengths it is compared with."""
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
-        """Return rig, cable and buffer, comparison, then the knobs and the input as the rig page has them."""
-        groups = [Group(title="Instrument", controls=(offered["rig"],))]
+        """Return lengths and kind of cable, what counts as dull, and the rig with its knobs, input and buffer."""
         cable = first_cable(rig)
-        if cable is not None:
-            types = Control(
-                key="own.type",
-                label="Cable type",
-                kind="choice",
-                positions=(*catalogue().names("cable"), OTHER_TYPE),
-                names=(*(cable_type_text(name) for name in catalogue().names("cable")), "another, as set below"),
-            )
-            buffer = Control(key="own.buffer", label="Buffer", kind="switch", positions=BUFFERS)
-            length, per_metre = offered[f"{cable.name}.length"], offered[f"{cable.name}.capacitance"]
-            groups.append(Group(title="Cable", controls=(length, types, per_metre, buffer)))
+        if cable is None:
+            return ControlSet((Group(title="Rig", controls=(offered["rig"],)),))
+        types = Control(
+            key="own.type",
+            label="Kind of cable",
+            kind="choice",
+            positions=(*catalogue().names("cable"), OTHER_TYPE),
+            names=(*(cable_type_text(name) for name in catalogue().names("cable")), "another, as set below"),
+        )
         before = Control(
             key="own.before",
-            label="Compared with",
+            label="Compared with, B",
             kind="slider",
             unit="m",
             positions=with_value((0.0, *CABLE_LENGTHS), REFERENCE_M),
@@ -184,13 +186,31 @@ class CablePageState(CurvePageState[CableResult]):
             bare_unit="m",
         )
         loss = Control(
-            key="own.loss", label="It may lose at most", kind="slider", unit="dB", positions=LOSSES_DB, bare_unit="dB"
+            key="own.loss", label="Less than B by", kind="slider", unit="dB", positions=LOSSES_DB, bare_unit="dB"
         )
-        groups.append(Group(title="Comparison", controls=(before, loss, *BAND_ENDS)))
-        groups += [group for group in offered.groups if group.title == "Knobs and switches"]
-        inputs = tuple(control for control in offered if control.label == "Input it feeds")
-        groups.append(Group(title="After the cable", controls=inputs))
-        return ControlSet(tuple(group for group in groups if group.controls))
+        buffer = Control(
+            key="own.buffer",
+            label="Buffer in the guitar",
+            kind="switch",
+            positions=BUFFERS,
+            names=("no buffer", "a buffer"),
+        )
+        length, per_metre = offered[f"{cable.name}.length"], offered[f"{cable.name}.capacitance"]
+        length = replace(length, label="Length, A")
+        knobs = [control for group in offered.groups if group.title == KNOBS for control in group.controls]
+        inputs = [control for control in offered if control.key == input_key(rig)]
+        return ControlSet(
+            (
+                Group(title="Cable", controls=(length, before, types, per_metre)),
+                Group(
+                    title="What counts as dull",
+                    controls=(loss,),
+                    note="Yours to choose. Whether it is heard, only a blind test tells.",
+                ),
+                Group(title="Longest cable", is_fold=True, controls=BAND_ENDS),
+                Group(title="Rig", controls=(offered["rig"], *knobs, *inputs, buffer)),
+            )
+        )
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return no buffer, 3 m to compare with, 3 dB of loss from 2 to 5 kHz."""
@@ -234,10 +254,8 @@ class CablePageState(CurvePageState[CableResult]):
         short = rig.with_stage(with_length(cable, before_length))
         if has_buffer:
             shown, other, label = buffered, rig, "no buffer"
-        elif abs(before_length - cable.length) > 1e-9:
-            shown, other, label = rig, short, length_text(before_length)
         else:
-            shown, other, label = rig, buffered, "a buffer"
+            shown, other, label = rig, short, length_text(before_length)
         now, than = shown.response(GRID_HZ), other.response(GRID_HZ)
         plain = read_response(rig.response(GRID_HZ))
         before = read_response(short.response(GRID_HZ))
@@ -270,15 +288,28 @@ class CablePageState(CurvePageState[CableResult]):
         )
 
     def compared_changes(self) -> Mapping[str, Value] | None:
-        """The compared length; None where the two differ by a buffer put on here, which no pin can hold."""
+        """The compared length; None where the two differ by a buffer put on here, which no address can hold."""
         result = self.result
-        if result.has_buffer or abs(result.before_length - result.cable.length) < 1e-9:
-            return None
-        return {f"{result.cable.name}.length": result.before_length}
+        return None if result.has_buffer else {f"{result.cable.name}.length": result.before_length}
+
+    @property
+    def why_not_kept(self) -> str:
+        """What is said where `keep` keeps nothing."""
+        result = self.result
+        if result.cable.length > MOST_BEFORE_M:
+            return f"B is at most {length_text(MOST_BEFORE_M)} long."
+        return NOT_BUFFERED if result.has_buffer else super().why_not_kept
+
+    def _with_kept(self) -> Snapshot:
+        """The snapshot with the present length as B; a buffer that is put on here is what A has over B."""
+        result = self.result
+        if result.has_buffer or result.cable.length > MOST_BEFORE_M:
+            return self.snapshot
+        return self._moved("own.before", result.cable.length)
 
     @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, treble end, worst loss in the judged band, level as the strings drive it."""
+        """Peak, −3 dB point, worst loss in the judged band, level as the strings drive it."""
         result = self.result
         if result.judged is None:
             return key_numbers(result.reading)
@@ -290,6 +321,11 @@ class CablePageState(CurvePageState[CableResult]):
             detail=f"at {frequency_in_words(change.worst_hz)}; {change_in_words(-change.mean_db)} in the mean",
         )
         return (peak, end, level, level_number(result.level, result.other_label))
+
+    @property
+    def found(self) -> str:
+        """What the present cable does against the compared one, in a sentence."""
+        return found_sentence(self.result)
 
     @property
     def answer(self) -> str:
@@ -341,32 +377,117 @@ class CablePageState(CurvePageState[CableResult]):
         return self.sentence if result.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
 
     def curves(self) -> list[Curve]:
-        """Return the present curve, the compared one, and the rest of the family."""
+        """Return the present curve and the compared one."""
         result = self.result
-        now = "Now, buffered" if result.has_buffer else f"Now, {length_text(result.cable.length)}"
-        curves = [
-            Curve(frequency_hz=GRID_HZ, gain_db=result.gain_db, label=now, brief="Now", style=NOW),
-            Curve(frequency_hz=GRID_HZ, gain_db=result.other_gain_db, label=result.other_label, style=PINS[0]),
+        here = (
+            f"{length_text(result.cable.length)}, a buffer" if result.has_buffer else length_text(result.cable.length)
+        )
+        return [
+            Curve(frequency_hz=GRID_HZ, gain_db=result.gain_db, label=f"A {here}", style=NOW, reading=result.reading),
+            Curve(
+                frequency_hz=GRID_HZ,
+                gain_db=result.other_gain_db,
+                label=f"B {result.other_label}",
+                style=PINS[0],
+                reading=result.other_reading,
+            ),
         ]
-        if result.is_held:
-            return curves
-        taken = {result.cable.length} if result.has_buffer else {result.cable.length, result.before_length}
-        rest = [member for member in result.family if member.length in FAMILY_M and member.length not in taken]
-        for member, style in zip(rest, FAMILY):
-            curves.append(
-                Curve(frequency_hz=GRID_HZ, gain_db=member.gain_db, label=length_text(member.length), style=style)
-            )
-        return curves
 
-    def draw(self, width: int) -> str:
-        """Return the drawing, SVG, for a width in CSS pixels."""
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing, SVG, for a width (and a height) in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, by length of cable"
-        return draw_curves(self.curves(), title=title, description=self.description, width=width)
+        return draw_curves(
+            self.curves(),
+            title=title,
+            description=self.description,
+            width=width,
+            height=height,
+            compares=True,
+            dull_db=float(self.values["own.loss"]),
+        )
+
+    def draw_map(self, width: int) -> str:
+        """Return the map of all lengths, SVG, for a width in CSS pixels; empty where length makes no difference."""
+        result = self.result
+        if result.judged is None or result.is_held:
+            return ""
+        before, here, allowed = result.before_length, result.cable.length, result.judged.allowed_db
+        found = self._map(result, max(MAP_M, here, before), before, allowed)
+        return draw_lengths(
+            found,
+            present=here,
+            compared=before,
+            dull_hz=result.judged.present.dull_from_hz,
+            title="Every length of this cable at once",
+            description=f"Length across, frequency upwards. {self.found}",
+            width=width,
+        )
+
+    def _map(self, result: CableResult, longest: float, before: float, allowed: float) -> LengthMap:
+        """The map; kept while only the length moves."""
+        setup = self.snapshot.rig.setup
+        moving = f"{result.cable.name}.length"
+        key = (setup.rig, tuple(change for change in setup.changes if change[0] != moving), longest, before, allowed)
+        if self._kept_map is None or self._kept_map[0] != key:
+            self._kept_map = (key, length_map(result.rig, longest, before, allowed))
+        return self._kept_map[1]
+
+    _kept_map: tuple[object, LengthMap] | None = None
 
 
+def length_map(rig: Rig, longest: float, before: float, allowed_db: float) -> LengthMap:
+    """Return what every length of a rig's cable does against one of them.
+
+    Parameters
+    ----------
+    rig : Rig
+        With a cable.
+    longest, before : float, m
+        Where the map ends, and what is compared with.
+    allowed_db : float, dB
+        So much less is dull.
+    """
+    lengths = [float(length) for length in np.linspace(0.0, longest, MAP_POINTS)]
+    losses = cable_losses(rig, lengths, allowed_db=allowed_db, reference=before)
+    peaks = [member.peak_hz for member in cable_curves(rig, losses, GRID_HZ[:2])]
+    rises = [loss.rise if loss.length > before else None for loss in losses]
+    return LengthMap(
+        length=np.array(lengths),
+        dull_hz=np.array([np.nan if loss.dull_from_hz is None else loss.dull_from_hz for loss in losses]),
+        louder_hz=np.array([(np.nan, np.nan) if rise is None else (rise.low_hz, rise.high_hz) for rise in rises]),
+        peak_hz=np.array([np.nan if peak is None else peak for peak in peaks]),
+    )
+
+
+NOT_BUFFERED = (
+    "B is the same cable without the buffer, so that one hears what the buffer does. Take it out to keep a length."
+)
 OTHER_TYPE = "another"
+NBSP = "\u00a0"
 MOST_BEFORE_M = 40.0
 """Longest length to compare with; the search for the longest cable goes on beyond it."""
+
+
+def found_sentence(result: CableResult) -> str:
+    """Say from where a length is dull against another, and where it is louder."""
+    length, before = length_text(result.cable.length), reference_text(result.before_length)
+    if result.judged is None or result.has_buffer or result.is_held:
+        return plain_sentence(result)
+    present, allowed = result.judged.present, f"{result.judged.allowed_db:g}{NBSP}dB"
+    if abs(result.cable.length - result.before_length) < 1e-9:
+        return f"A and B are the same length, {length}."
+    rise = present.rise
+    louder = ""
+    if rise is not None:
+        louder = (
+            f"from {frequency_in_words(rise.low_hz)} to {frequency_in_words(rise.high_hz)} it is louder, by up to "
+            f"{rise.most_db:.1f}{NBSP}dB"
+        )
+    if present.dull_from_hz is None:
+        said = f"With {length} nothing is lost by {allowed} against {before}"
+    else:
+        said = f"With {length} it is dull from {frequency_in_words(present.dull_from_hz)}: {allowed} less than {before}"
+    return f"{said}; {louder}." if louder else f"{said}."
 
 
 def plain_sentence(result: CableResult) -> str:
@@ -423,7 +544,7 @@ def response_of(rig: Rig) -> Response:
 
 def _peak_is(reading: Reading) -> str:
     if reading.peak_hz is not None:
-        return f"your peak sits at {frequency_in_words(reading.peak_hz)}"
-    if reading.treble_end_hz is None:
-        return "there is no peak and the treble reaches beyond 20 kHz"
-    return f"there is no peak and the treble ends at {frequency_in_words(reading.treble_end_hz)}"
+        return f"your peak is at {frequency_in_words(reading.peak_hz)}"
+    if reading.minus_3db_hz is None:
+        return "there is no peak and it does not fall away below 20 kHz"
+    return f"there is no peak and it falls away from {frequency_in_words(reading.minus_3db_hz)} (−3 dB)"

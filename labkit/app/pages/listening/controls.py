@@ -12,10 +12,10 @@ from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.state import (
     MOST_PINS,
-    PinnedSetup,
     RigState,
     Setup,
     join_query,
+    pins_of,
     read_query,
     split_query,
     write_query,
@@ -70,11 +70,6 @@ class Comparison:
             take=self.take,
             trials=self.trials,
         )
-
-
-def pins_of(setups: list[Setup]) -> tuple[PinnedSetup, ...]:
-    """Return setups as pins in their order."""
-    return tuple(PinnedSetup(slot=slot, setup=setup) for slot, setup in enumerate(setups))
 
 
 def changed_setup(rigs: RigOffers, setup: Setup, part: str, value: Value) -> Setup:
@@ -308,10 +303,10 @@ class ComparisonChoice:
 
     def _pinned(self, state: Comparison, setup: Setup) -> str:
         if setup.rig != state.first.rig:
-            return f"Pinned: {self._in_words(setup)}"
+            return f"Kept: {self._in_words(setup)}"
         values = self._rigs.values(setup)
         apart = differing(self._rigs, state.first, setup)
-        return "Pinned: " + ", ".join(f"{control.label} {control.text(values[control.key])}" for control in apart)
+        return "Kept: " + ", ".join(f"{control.label} {control.text(values[control.key])}" for control in apart)
 
     def _in_words(self, setup: Setup) -> str:
         changes = self._changes_in_words(setup)

@@ -11,7 +11,8 @@ from collections.abc import Callable
 import ipywidgets
 
 from labkit.app.kit.background import Background
-from labkit.app.kit.page import SOUND_LIMIT_S, Page, box, caption
+from labkit.app.kit.listening_bar import Hearing, Kept
+from labkit.app.kit.page import Page, box, caption
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.widgets import CurveView, ListeningDesk, MadeFile
 from labkit.app.pages.listening.run import LONGEST_RECORD, Sounds, make_sounds, result_file, trials_table
@@ -22,13 +23,15 @@ from labkit.rig.rig import Rig
 from labkit.view.words import ZERO
 
 MAKING = "Making the sounds …"
+SOUND_LIMIT_S = 60.0
+"""The longest take is ready in some seconds even on a busy machine; what takes so long never comes."""
 
 
 class ListeningPage(Page[ListeningPageState]):
     """Two rigs, told apart blind at equal loudness."""
 
-    title = "Listening test"
-    lead = "Find out whether you can tell two rigs apart when you do not know which is which and neither is louder."
+    title = "Blind test"
+    lead = "Can you tell two rigs apart when you do not know which is which and neither is louder?"
     css_class = "lab-listening"
 
     def set_up(self) -> None:
@@ -41,7 +44,7 @@ class ListeningPage(Page[ListeningPageState]):
         self.sound_work = Background()
         self._sent: tuple[object, int] | None = None
         self._left = box("lab-left", self.controls)
-        self._bar = box("lab-more", box("lab-results", self.curve, caption(ZERO)), self.actions)
+        self._bar = box("lab-more", box("lab-results", self.curve, caption(ZERO)))
         self._files = box("lab-more", self.files)
         for key, label, make in (
             ("record", "Save this test", self._record_file),
@@ -50,6 +53,18 @@ class ListeningPage(Page[ListeningPageState]):
         ):
             self.files.offer(key, label, make)
         self._all_offers = list(self.files.offers)
+
+    def hearing(self) -> Hearing:
+        """Return the first rig as A and the second as B."""
+        one, other = self.state.names
+        first, second = self.state.rigs
+        return Hearing(
+            rig=first,
+            name=one,
+            kept=(Kept(text=other, here=one, rig=lambda: second),),
+            offers=self.state.offers,
+            keeps=False,
+        )
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the controls; desk, curve and files beside them."""
@@ -68,6 +83,7 @@ class ListeningPage(Page[ListeningPageState]):
         view = desk_view(state, said=self._said, asks_to_end=self._asks_to_end)
         self.desk.view = view
         self._send_sounds(int(view["trial"]))
+        self.listening.bar.is_away = state.stage in ("practice", "trial", "answered")
 
     def _connect(self) -> None:
         super()._connect()

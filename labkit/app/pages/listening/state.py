@@ -5,11 +5,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any, Literal
 
 from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.page_state import GRID, History, PageState
 from labkit.app.kit.rig.offers import RigOffers
+from labkit.app.kit.rig.state import Setup
 from labkit.app.kit.sound import take_names
 from labkit.app.pages.listening.controls import Comparison, ComparisonChoice, read_comparison, write_comparison
 from labkit.app.pages.listening.run import (
@@ -59,16 +61,17 @@ class ListeningPageState(PageState[Comparison]):
         clock: Callable[[], float] = time.monotonic,
         stamp: Callable[[], str] = now_text,
     ) -> None:
-        self._rigs = RigOffers(rig)
+        self.offers = RigOffers(rig)
+        self._rig_of: Callable[[Setup], Rig] = lru_cache(maxsize=16)(self.offers.rig)
         self._stamp = stamp
         self.takes = take_names()
-        self._choice = ComparisonChoice(self._rigs, self.takes)
+        self._choice = ComparisonChoice(self.offers, self.takes)
         self.seal = seal or Seal()
         self.run: ListeningRun | None = None
         self.result: dict[str, Any] | None = None
         self.stage: Stage = "choose"
         self.kept: Record | None = None
-        super().__init__(read_comparison(self._rigs, "", self.takes)[0], clock)
+        super().__init__(read_comparison(self.offers, "", self.takes)[0], clock)
         self.open(query)
 
     # what is compared
@@ -76,12 +79,17 @@ class ListeningPageState(PageState[Comparison]):
     @property
     def query(self) -> str:
         """The present comparison for an address."""
-        return write_comparison(self._rigs, self.snapshot, self.takes)
+        return write_comparison(self.offers, self.snapshot, self.takes)
 
     @property
     def is_changed(self) -> bool:
         """True where the comparison is another than the page opens with."""
         return bool(self.query)
+
+    @property
+    def rigs(self) -> tuple[Rig, Rig]:
+        """The two rigs."""
+        return self._rig_of(self.snapshot.first), self._rig_of(self.snapshot.second)
 
     @property
     def names(self) -> tuple[str, str]:
@@ -105,35 +113,42 @@ class ListeningPageState(PageState[Comparison]):
 
     def start_again(self) -> None:
         """Go back to the comparison that the page opens with; can be undone."""
-        state, _ = read_comparison(self._rigs, "", self.takes)
+        state, _ = read_comparison(self.offers, "", self.takes)
         self._step(state)
 
     def open(self, query: str) -> None:
         """Start from the state of an address; `problems` then says what of it could not be used."""
-        state, problems = read_comparison(self._rigs, query, self.takes)
+        state, problems = read_comparison(self.offers, query, self.takes)
         try:
-            self._rigs.rig(state.first)
-            self._rigs.rig(state.second)
+            self.offers.rig(state.first)
+            self.offers.rig(state.second)
         except InputError as error:
-            state, _ = read_comparison(self._rigs, "", self.takes)
+            state, _ = read_comparison(self.offers, "", self.takes)
             problems = (f"The link does not make a rig: {error}",)
         self.problems = problems
         self._start_from(state)
 
     def draw(self, width: int) -> str:
         """Return the drawing of both rigs' curves, SVG, for a width in CSS pixels."""
-        first, second = (self._rigs.rig(setup).response(GRID) for setup in (self.snapshot.first, self.snapshot.second))
+        first, second = (self.offers.rig(setup).response(GRID) for setup in (self.snapshot.first, self.snapshot.second))
         one, other = self.names
-        styles = ((first, "First", NOW), (second, "Second", PINS[0]))
+        styles = ((first, f"A {one}", NOW), (second, f"B {other}", PINS[0]))
         curves = [
-            Curve(frequency_hz=GRID, gain_db=gain_db(response.values), label=label, style=style)
+            Curve(
+                frequency_hz=GRID,
+                gain_db=gain_db(response.values),
+                label=label,
+                brief=label[:1],
+                style=style,
+                reading=read_response(response),
+            )
             for response, label, style in styles
         ]
-        readings = (
-            f"First, {one}: {sentence(key_numbers(read_response(first)))} "
-            f"Second, {other}: {sentence(key_numbers(read_response(second)))}"
+        readings = " ".join(
+            f"{curve.label}: {sentence(key_numbers(curve.reading))}" for curve in curves if curve.reading is not None
         )
-        return draw_curves(curves, title=f"{one} against {other}", description=readings, width=width)
+        title = f"{one} against {other}"
+        return draw_curves(curves, title=title, description=readings, width=width, compares=True)
 
     # the test
 
@@ -255,7 +270,7 @@ class ListeningPageState(PageState[Comparison]):
     @property
     def level(self) -> str:
         """How loud the second is against the first, which the test takes away."""
-        first, second = self._rigs.rig(self.snapshot.first), self._rigs.rig(self.snapshot.second)
+        first, second = self.offers.rig(self.snapshot.first), self.offers.rig(self.snapshot.second)
         change = level_change(first, second)
         if change.is_silent:
             return "Nothing of one of them reaches the input."
@@ -289,7 +304,7 @@ class ListeningPageState(PageState[Comparison]):
         record = self.kept if text is None else read_record(text)
         if record is None:
             return None
-        state, problems = read_comparison(self._rigs, record.query, self.takes)
+        state, problems = read_comparison(self.offers, record.query, self.takes)
         if problems:
             raise InputError(f"the kept test cannot go on: {problems[0]}")
         return record, state
@@ -297,7 +312,7 @@ class ListeningPageState(PageState[Comparison]):
     def _needed(self, state: Comparison) -> tuple[Rig, Rig, str]:
         if state.first == state.second:
             raise InputError("Both rigs are the same; change a part of the second, or choose another.")
-        return self._rigs.rig(state.first), self._rigs.rig(state.second), state.take
+        return self.offers.rig(state.first), self.offers.rig(state.second), state.take
 
     def _make_run(self, number: str, state: Comparison, sounds: Sounds | None) -> ListeningRun:
         needed = self._needed(state)
@@ -315,8 +330,8 @@ class ListeningPageState(PageState[Comparison]):
     def _move(self, key: str, value: Value) -> None:
         try:
             state = self._choice.moved(self.snapshot, key, value)
-            self._rigs.rig(state.first)
-            self._rigs.rig(state.second)
+            self.offers.rig(state.first)
+            self.offers.rig(state.second)
         except InputError as error:
             self._blame(key, error)
             return

@@ -52,13 +52,24 @@ def desk_view(state: ListeningPageState, *, said: str = "", asks_to_end: bool = 
         view["buttons"] = [_button("end", "Yes, open the result", primary=True), _button("go on", "No, go on")]
     if state.run is not None:
         view["kept"] = state.run.record()
-        view["seal"] = f"Sealed plan, SHA-256 {state.run.fingerprint}"
+        view["seal"] = f"Sealed before the first trial: {state.run.fingerprint[:8]} …"
     return view
 
 
+def against(one: str, other: str) -> str:
+    """Set two names against each other, without what they begin with alike.
+
+    >>> against("Cable length 5 m", "Cable length 10 m"), against("two pickups", "three pickups")
+    ('Cable length 5 m against 10 m', 'two pickups against three pickups')
+    """
+    words, others = one.split(" "), other.split(" ")
+    same = next((place for place, (a, b) in enumerate(zip(words, others)) if a != b), 0)
+    is_one_part = same and "," not in f"{one}{other}"
+    return f"{one} against {' '.join(others[same:]) if is_one_part else other}"
+
+
 def _choose(state: ListeningPageState) -> dict[str, Any]:
-    one, other = state.names
-    lines = [f"{one} against {other}, {state.snapshot.take}, at equal loudness."]
+    lines = [f"{against(*state.names)}, {state.snapshot.take}, at equal loudness."]
     if state.common:
         lines.append(f"Everything else is alike in both: {state.common}.")
     lines.append(state.level)
@@ -133,7 +144,7 @@ def _result(state: ListeningPageState) -> dict[str, Any]:
         "html": result_html(result),
         "lines": [
             f"Before levels were matched, {run.said}; A is the first here, B the second.",
-            "The result file holds the plan and its nonce: their SHA-256 is the one that was shown all along.",
+            "The result file holds the plan and its nonce: their SHA-256 begins as what was shown all along.",
         ],
         "buttons": [_button("leave", "Another test", primary=True)],
     }

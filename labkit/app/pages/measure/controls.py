@@ -84,7 +84,7 @@ FIXTURE = (
         low=0.0,
         high=1e6,
     ),
-    _choice("own.meter_r", "Meter input", "compensated", (100e3, 1e6, 10e6), "Ω", high=1e9),
+    _choice("own.meter_r", "Meter input", "not known", (100e3, 1e6, 10e6), "Ω", high=1e9),
     Control(
         key="own.meter_c",
         label="Meter and probe capacitance",
@@ -97,7 +97,12 @@ FIXTURE = (
     ),
 )
 
-LOAD_GOOD = _words("own.load_good", "Load parts are good to", ("0", "1", "2", "5"), ("exact", "1 %", "2 %", "5 %"))
+LOAD_GOOD = _words(
+    "own.load_good",
+    "Load and series parts are good to",
+    ("0", "0.2", "1", "2", "5", "10"),
+    ("not known: 5 and 10 %", "0.2 %, measured", "1 %", "2 %", "5 %", "10 %"),
+)
 DCR = _slider("own.dcr", "Resistance by ohmmeter", _OHMS, "Ω", high=100e3)
 DCR_GOOD = _words("own.dcr_good", "Ohmmeter good to", ("0.2", "0.5", "1", "2"), ("0.2 %", "0.5 %", "1 %", "2 %"))
 SECTIONS = _words(

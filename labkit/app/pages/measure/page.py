@@ -22,11 +22,13 @@ from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
 from labkit.app.pages.measure.recorder import STEPS, Recorder
 from labkit.app.pages.measure.recording_words import GOOD_TAKES_HTML, RECORDING_CAUTIONS, WIRING_HTML
+from labkit.app.pages.measure.remake import remake, remake_html
 from labkit.app.pages.measure.state import STYLES, MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
     NOT_IN_FIT,
     READING_CAUTIONS,
+    REMAKE_WORDS,
     SWEEP_CAUTIONS,
     ZERO_OF_FIT,
     fit_html,
@@ -44,7 +46,7 @@ from labkit.bench.recording.interface import interface_sheet_text
 from labkit.core.errors import InputError
 from labkit.core.wav import wav_bytes
 from labkit.rig.rig import Rig
-from labkit.view.curve.curve import draw_curves, label_margin
+from labkit.view.curve.curve import BENCH_DB, draw_curves
 from labkit.view.curve.residual import draw_residuals
 
 
@@ -53,6 +55,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     title = "What is on the bench?"
     lead = "Drop sweeps of a pickup to get its values, or hold single readings against what it should be."
+    keeps = False
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -88,6 +91,9 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.papers.offer("readings", "Save readings", self._readings)
         self.papers.offer("test", "Print the test record", lambda: self._test_record(is_printed=True))
         self.papers.offer("test-file", "Save the test record", lambda: self._test_record(is_printed=False))
+        self.remake = ipywidgets.Button(description="Which build could it be?")
+        self.remake.on_click(lambda _: self._remake())
+        self.remade, self._remade_for = ipywidgets.HTML(), ""
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
         self.sweep_parts = (
@@ -96,6 +102,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
         )
         self.reading_parts = (
             box("lab-section", self.opener),
+            box(
+                "lab-section",
+                ipywidgets.HTML(f"<h2>Wind it again</h2><p>{REMAKE_WORDS}</p>"),
+                self.remake,
+                self.remade,
+            ),
             box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.papers),
         )
         self.curve_box = box("lab-measured", self.curve, self.caption)
@@ -165,9 +177,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def _show_readings(self) -> None:
         state, judged = self.state, self.state.result
-        self.background.cancel()
-        self.work.words, self.work.again = "", False
         assert judged is not None
+        if self._remade_for != repr(judged.data):
+            self.background.cancel()
+            self.remade.value, self._remade_for = "", ""
+        self.work.words, self.work.again = "", False
         calibration = f'<p class="lab-note">{escape(calibration_words(state.values))}</p>'
         self.cautions.value = listed("Cautions", READING_CAUTIONS)
         if judged.verdict is None:
@@ -176,6 +190,30 @@ class MeasurePage(CurvePage[MeasurePageState]):
             return
         self.numbers.value = numbers_html(verdict_numbers(judged.verdict))
         self.said.value = verdict_html(judged.verdict) + calibration
+
+    def _remake(self) -> None:
+        """Search the builds on the plan's bobbin for what was read."""
+        judged = self.state.result
+        if judged is None:
+            return
+        self._remade_for = repr(judged.data)
+        plan = str(self.state.values["own.plan"])
+        if not self.state.is_in_catalogue(plan):
+            self.remade.value = sentence_html("A build of the catalogue is needed as the plan; this one was opened.")
+            return
+
+        def done(found: list) -> None:
+            self.remade.value = remake_html(found)
+
+        def failed(sentence: str) -> None:
+            self.remade.value = sentence_html(f"{sentence[:1].upper()}{sentence[1:]}.")
+
+        def tick(seconds: float) -> None:
+            self.remade.value = sentence_html(f"Searching … {seconds:.0f} s")
+
+        tick(0.0)
+        fitted = "" if self.state.is_demo or self.state.fit is None else fit_sheet_text(self.state.fit)
+        self.background.ask(remake, plan, judged.data, fitted, done=done, failed=failed, tick=tick)
 
     def _listed(self, slot: int) -> dict[str, object]:
         state = self.state
@@ -272,13 +310,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def _residuals(self) -> None:
         fit = self.state.fit
-        lines, rests = self.state.curves()
+        _, rests = self.state.curves()
         if fit is None or not rests:
             self.rest.value = ""
             return
         words = residual_words(fit)
-        width = self.curve.width
-        drawing = draw_residuals(rests, description=words, width=width, right_margin=label_margin(lines, width))
+        drawing = draw_residuals(rests, description=words, width=self.curve.width)
         self.rest.value = f'{drawing}<p class="lab-caption">{escape(words)}</p>'
 
     def draw(self, width: int) -> str:
@@ -288,9 +325,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         lines, _ = self.state.curves()
         fit = self.state.fit
         description = fit_sentence(fit) if fit is not None else "Measured, not fitted yet."
-        return draw_curves(
-            lines, title="Measured and fitted level over frequency", description=description, width=width
-        )
+        title = "Measured and fitted level over frequency"
+        return draw_curves(lines, title=title, description=description, width=width, levels=BENCH_DB)
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig as it is, to compare with the one that has the fitted pickup."""
@@ -301,6 +337,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
         """Return the rig with the fitted pickup in it; the rig as it is while readings are shown."""
         fitted = self.state.rig_with_fit() if self.state.values["own.bench"] != "readings" else None
         return fitted or self.state.rig
+
+    @property
+    def sounding_label(self) -> str:
+        """What A is called beside the rig as it is."""
+        return "with the fitted pickup"
 
     # files
 
@@ -361,12 +402,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
         return MadeFile(name="readings.toml", kind="application/toml", content=readings_sheet(judged).encode())
 
     def _test_record(self, *, is_printed: bool) -> MadeFile:
-        from labkit.report.papers import bench_record_html, record_from_verdict
+        from labkit.report.papers import bench_record_html
 
         judged = self.state.result
         if judged is None or judged.verdict is None:
             raise InputError("there is no verdict to print yet")
-        html = bench_record_html(record_from_verdict(judged.verdict, notes=(calibration_words(self.state.values),)))
+        html = bench_record_html(judged.verdict, notes=(calibration_words(self.state.values),))
         return MadeFile(name="test-record.html", kind="text/html", content=html.encode(), is_printed=is_printed)
 
 

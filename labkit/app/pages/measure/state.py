@@ -44,6 +44,7 @@ from labkit.bench.diagnose.verdicts import Verdict
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.fit.fixture import Fixture, Measurement
 from labkit.bench.fit.model import fixture_reading
+from labkit.bench.fit.prediction import load_in_words
 from labkit.bench.recording.interface import SeriesResistor
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
@@ -51,7 +52,7 @@ from labkit.core.sheet import Table, parse_sheet, sheet_text
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
-from labkit.view.palette import NOW, PINS
+from labkit.view.palette import FAMILY, NOW, PINS
 
 NAME = "the pickup on the bench"
 
@@ -149,6 +150,7 @@ def calibration_words(values: Mapping[str, Value]) -> str:
 WAITS_FOR_TAKES = "the values come when the first four takes are there; the fifth says whether they hold"
 
 STYLES = (NOW, *PINS)
+PREDICTED = FAMILY[1]
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
 
@@ -201,6 +203,10 @@ class MeasurePageState(CurvePageState[Judged | None]):
         if name not in self._plans:
             self._plans[name] = load_plan(name)
         return self._plans[name]
+
+    def is_in_catalogue(self, name: str) -> bool:
+        """Whether a plan is one of the catalogue, not opened here."""
+        return name not in self._opened
 
     def open_plan(self, text: str, where: str) -> str:
         """Take a pickup sheet as the plan and return the pickup's name; InputError where it is none."""
@@ -425,9 +431,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
                 lines.append(_points(sweep.frequency_hz, level, label, style))
                 continue
             rest = fit.residuals[order]
-            fixture = measurement.fixture
-            if fixture.fit_rig_corner and fit.rig_corner_hz is not None:
-                fixture = replace(fixture, rig_corner_hz=fit.rig_corner_hz.value)
+            fixture = rest.fixture
 
             def model(frequency: np.ndarray, fixture: Fixture = fixture, rises: bool = rises) -> np.ndarray:
                 reading = 20 * np.log10(np.abs(fixture_reading(fit.coil, fixture, frequency)))
@@ -439,6 +443,17 @@ class MeasurePageState(CurvePageState[Judged | None]):
             seen = model(rest.frequency_hz) - zero + rest.level_db
             lines.append(_points(rest.frequency_hz, seen, label, style))
             rests.append(Curve(frequency_hz=rest.frequency_hz, gain_db=rest.level_db, label=label, style=style))
+        if fit is not None and fit.prediction is not None:
+            lines.append(
+                Curve(
+                    frequency_hz=fit.prediction.frequency_hz,
+                    gain_db=fit.prediction.level_db,
+                    low_db=fit.prediction.low_db,
+                    high_db=fit.prediction.high_db,
+                    label=f"into {load_in_words(fit.prediction.fixture.load)}, predicted",
+                    style=PREDICTED,
+                )
+            )
         return lines, rests
 
     def fitted_in_rig(self) -> tuple[tuple[str, str], ...]:

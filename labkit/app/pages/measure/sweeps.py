@@ -10,7 +10,7 @@ import math
 import re
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -20,8 +20,17 @@ import numpy as np
 from labkit.app.kit.controls import Value
 from labkit.app.kit.files import GivenFile
 from labkit.bench.fit.fit import EddyFit, Fit, Residual, fit_sweeps
-from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
+from labkit.bench.fit.fixture import (
+    CAPACITOR_TOLERANCE,
+    NO_LOAD,
+    RESISTOR_TOLERANCE,
+    STANDARD_LOAD,
+    Fixture,
+    Load,
+    Measurement,
+)
 from labkit.bench.fit.model import fixture_reading
+from labkit.bench.fit.prediction import PredictedCurve
 from labkit.bench.read.sweep import Sweep
 from labkit.bench.read.sweep_reader import ReadingChoices, read_sweep
 from labkit.core.errors import InputError, LabkitError
@@ -125,12 +134,11 @@ def measurement_of(sweep: Sweep, slot: int, values: Mapping[str, Value]) -> Meas
     InputError
         If nobody has said what the sweep is, or the fixture cannot be.
     """
-    from dataclasses import replace
-
     kind = kind_of(sweep, values)
     if kind is None:
         raise InputError(f"{sweep.name}: the file does not show what was measured; say it under 'The sweep is'")
-    good = float(values["own.load_good"]) / 100
+    said = float(values["own.load_good"]) / 100
+    good = {"resistor": said or RESISTOR_TOLERANCE, "capacitor": said or CAPACITOR_TOLERANCE}
     resistance, capacitance = float(values[f"own.load_r{slot}"]), float(values[f"own.load_c{slot}"])
     corner = float(values["own.corner"])
     is_exciter = kind == "exciter"
@@ -141,11 +149,12 @@ def measurement_of(sweep: Sweep, slot: int, values: Mapping[str, Value]) -> Meas
         load=Load(
             resistance=resistance or math.inf,
             capacitance=capacitance,
-            resistance_tolerance=good if resistance else 0.0,
-            capacitance_tolerance=good if capacitance else 0.0,
+            resistance_tolerance=good["resistor"],
+            capacitance_tolerance=good["capacitor"],
         ),
-        meter_resistance=float(values["own.meter_r"]) or math.inf,
+        meter_resistance=float(values["own.meter_r"]) or None,
         meter_capacitance=unknown if meter == NOT_KNOWN_F else meter,
+        series_tolerance=good["resistor"],
         series_resistance=float(values["own.series"]) or None if kind == "divider" else None,
         exciter_differentiates=values["own.integrated"] == "in",
         rig_corner_hz=corner if is_exciter and corner > FIND_HZ else math.inf,
@@ -226,24 +235,45 @@ def demo_fit(measurements: list[Measurement]) -> Fit:
         correlations={tuple(pair.split(" / ")): value for pair, value in kept["correlations"].items()},
         warnings=tuple(kept["warnings"]),
         provenance=tuple(kept["provenance"]),
+        discrepancy_db=kept["discrepancy_db"],
+        prediction=PredictedCurve.from_dict(kept["prediction"]),
+        doubts=tuple(kept["doubts"]),
     )
     residuals = []
-    for measurement, level in zip(measurements, kept["levels_db"]):
+    for measurement, level, parts in zip(measurements, kept["levels_db"], kept["fixtures"]):
         sweep = measurement.sweep
-        model = 20 * np.log10(np.abs(fixture_reading(fit.coil, measurement.fixture, sweep.frequency_hz)))
-        residuals.append(
-            Residual(name=sweep.name, frequency_hz=sweep.frequency_hz, level_db=sweep.level_db - model - level)
+        load = replace(
+            measurement.fixture.load,
+            resistance=parts["load_resistance_ohm"] or math.inf,
+            capacitance=parts["load_capacitance_f"],
         )
-    from dataclasses import replace
-
+        fixture = replace(
+            measurement.fixture,
+            load=load,
+            meter_resistance=parts["meter_resistance_ohm"],
+            meter_capacitance=parts["meter_capacitance_f"],
+        )
+        model = 20 * np.log10(np.abs(fixture_reading(fit.coil, fixture, sweep.frequency_hz)))
+        rest = sweep.level_db - model - level
+        residuals.append(Residual(name=sweep.name, frequency_hz=sweep.frequency_hz, level_db=rest, fixture=fixture))
     return replace(fit, residuals=tuple(residuals))
 
 
 def fit_record(fit: Fit, measurements: list[Measurement]) -> str:
     """Return what is kept of a fit of the demo sweeps, JSON; run this module to write it."""
-    levels = []
+    levels, fixtures = [], []
     for measurement, residual in zip(measurements, fit.residuals):
-        model = 20 * np.log10(np.abs(fixture_reading(fit.coil, measurement.fixture, residual.frequency_hz)))
+        used = residual.fixture
+        fixtures.append(
+            {
+                "load_resistance_ohm": used.load.resistance if math.isfinite(used.load.resistance) else None,
+                "load_capacitance_f": used.load.capacitance,
+                "meter_resistance_ohm": used.meter_resistance,
+                "meter_capacitance_f": used.meter_capacitance,
+            }
+        )
+        model = 20 * np.log10(np.abs(fixture_reading(fit.coil, used, residual.frequency_hz)))
         inside = np.isin(measurement.sweep.frequency_hz, residual.frequency_hz)
         levels.append(float(np.mean(measurement.sweep.level_db[inside] - model - residual.level_db)))
-    return json.dumps({"name": fit.name, **fit.as_dict(), "levels_db": levels}, indent=1, ensure_ascii=False) + "\n"
+    kept = {"name": fit.name, **fit.as_dict(), "levels_db": levels, "fixtures": fixtures}
+    return json.dumps(kept, indent=1, ensure_ascii=False) + "\n"

@@ -9,16 +9,15 @@ from html import escape
 import numpy as np
 
 from labkit.app.kit.text import sentence_html, table_html
-from labkit.bench.diagnose.expected import loaded_peak
 from labkit.bench.diagnose.verdicts import Verdict, word_for
 from labkit.bench.fit.fit import Fit
-from labkit.bench.fit.fixture import STANDARD_LOAD
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
-from labkit.view.words import KeyNumber, frequency_in_words, level_in_words
+from labkit.view.words import KeyNumber
 
 ZERO_OF_FIT = (
-    "Points are measured, lines are fitted. Zero is the fitted level at 100 Hz; an exciter's rise is taken out."
+    "Points are measured, lines are fitted. Zero is the fitted level at 100 Hz; an exciter's rise is taken out. The "
+    "band holds what the fit predicts under another load in 95 of 100 cases."
 )
 SWEEP_CAUTIONS = (
     "Measure with the pickup disconnected from the instrument, at some ten millivolts, away from transformers.",
@@ -31,6 +30,12 @@ READING_CAUTIONS = (
     "Local codes, product data sheets and licensed practice come before this list.",
 )
 """Common practice, no source."""
+
+REMAKE_WORDS = (
+    "The plan's bobbin with its own wire and its neighbours in gauge: could the pickup on the bench be one of these, "
+    "by all its readings together, and would its curve be the same into 200 kΩ and 470 pF? A fit of your own sweeps "
+    "counts too."
+)
 
 NOT_IN_FIT = (
     "One coil with its eddy currents. Not modelled: a second resonance, unequal coils, hysteresis of steel, losses of "
@@ -69,12 +74,8 @@ def waiting_numbers() -> tuple[KeyNumber, ...]:
 
 def fit_sentence(fit: Fit) -> str:
     """Say what the fitted pickup does in a usual load, and how well the fit holds."""
-    peak = loaded_peak(fit.pickup, STANDARD_LOAD)
     held = f"The fit leaves {fit.residual_db:.2f} dB (root mean square)."
-    if peak is None:
-        return f"Into 200 kΩ and 470 pF it has no peak. {held}"
-    place = f"{frequency_in_words(peak[0])}, {level_in_words(peak[1])} above the bass"
-    return f"Into 200 kΩ and 470 pF its peak sits at {place}. {held}"
+    return held if fit.prediction is None else f"{fit.prediction.sentence} {held}"
 
 
 def fit_html(fit: Fit) -> str:
@@ -100,7 +101,7 @@ def fit_html(fit: Fit) -> str:
     ]
     return (
         sentence_html(fit_sentence(fit))
-        + listed("Mind", [*fit.warnings, *strong])
+        + listed("Note", [*fit.warnings, *fit.doubts, *strong])
         + table_html("Values of the coil", ("Value", "Best", "Bounds (95 of 100)"), rows)
         + listed("How it was taken", fit.provenance)
     )

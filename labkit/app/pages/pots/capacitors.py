@@ -17,7 +17,9 @@ from labkit.app.pages.pots.views import (
     curve_of,
     farads,
     hertz,
+    neighbour,
     ohms,
+    pair,
     plain_name,
 )
 from labkit.core.response import gain_db
@@ -28,6 +30,7 @@ from labkit.study.questions.pots import (
     LEVEL_HZ,
     TILT_HZ,
     Bleed,
+    BleedKind,
     bleed_of,
     capacitor_differences,
     compare_bleeds,
@@ -38,7 +41,7 @@ from labkit.study.questions.pots import (
     with_capacitor,
 )
 from labkit.view.curve.curve import Curve, difference_window
-from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle
 from labkit.view.words import frequency_in_words, read_response
 
 BLEED_POSITIONS = (8.0, 7.0, 6.0, 5.0)
@@ -54,15 +57,18 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     name, now = plain_name(control), float(rig.settings[control])
     own = bleed_of(rig, pot)
     tried = compare_bleeds(rig, pot, BLEED_POSITIONS)
-    others = [kind for kind in BLEEDS if kind != own.kind]
-    styles = {own.kind: NOW, **dict(zip(others, PINS))}
-    curves = [curve_of(rig, f"Now, {own.kind}", NOW, brief="Now")]
-    curves += [curve_of(tried[kind].rig, kind, styles[kind]) for kind in others]
+    against: BleedKind = "plain" if own.kind != "plain" else "parallel"
+    other = tried[against].rig
+    rest = [kind for kind in BLEEDS if kind not in (own.kind, against)]
+    styles: dict[str, CurveStyle] = {own.kind: NOW, against: PINS[0], **dict(zip(rest, FAMILY))}
+    kinds = (own.kind, against, *rest)
+    curves = pair(rig, own.kind, other, against)
+    curves += [neighbour(tried[kind].rig, kind, styles[kind]) for kind in rest]
     full = Curve(
         frequency_hz=GRID_HZ,
         gain_db=gain_db(turned(tried["plain"].rig, [control], 10.0).evaluate(GRID_HZ)),
         label=f"{name} 10",
-        style=FAMILY[0],
+        style=FAMILY[-1],
     )
     turns = {kind: turn(each.rig, control, BLEED_POSITIONS, GRID_HZ) for kind, each in tried.items()}
     small = tuple(
@@ -71,7 +77,7 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
             curves=(
                 *(
                     Curve(frequency_hz=GRID_HZ, gain_db=turns[kind][row], label=kind, style=styles[kind])
-                    for kind in (own.kind, *others)
+                    for kind in kinds
                 ),
                 full,
             ),
@@ -90,20 +96,19 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     )
     flattest = min(tried.values(), key=lambda each: each.unevenness_db)
     said = {kind: change_in_words(float(each.tilt_db[-1])) for kind, each in tried.items()}
-    told = [
+    findings = [
         f"With the {name} at 5 the treble at {hertz(TILT_HZ)} changes, beyond the level, by {said['plain']} plain, "
         f"{said['capacitor']} with a capacitor, {said['parallel']} with a resistor beside it, {said['series']} with "
         "one in series.",
         f"From 8 to 5 the treble keeps its place best here with: {bleed_text(flattest.bleed)}.",
     ]
     if now > 9.5:
-        told.append(f"The {name} knob stands at {now:g}, where the pot itself bridges any bleed; turn it down.")
+        findings.append(f"The {name} knob stands at {now:g}, where the pot itself bridges any bleed; turn it down.")
     level = tried["parallel"].level_db - tried["plain"].level_db
-    told.append(
+    findings.append(
         f"A resistor beside the capacitor also bends the taper: at 5 the level stands {abs(level[-1]):.1f} dB "
         f"{'higher' if level[-1] > 0 else 'lower'} than without bleed."
     )
-    against = "plain" if own.kind != "plain" else "parallel"
     return View(
         main=SmallCurves(title=f"The {name} knob at {now:g}, by bleed", curves=tuple(curves)),
         small=small,
@@ -113,20 +118,21 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
             rows=rows,
             marked=BLEEDS.index(own.kind),
         ),
-        told=tuple(told),
-        other=tried[against].rig,  # type: ignore[index]
+        findings=tuple(findings),
+        label=own.kind,
+        other=other,
         other_label=against,
     )
 
 
-def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
-    """Values of the tone capacitor, with the tone at 0 and at 10."""
+def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...], compared: float) -> View:
+    """Values of the tone capacitor, with the tone at 0 and at 10; B has the compared value, F."""
     part = _capacitor(rig, name)
     values = tuple(sorted({*CAPACITOR_VALUES, part.value}))
     small, humps, moved = [], {}, {}
     for at in (0.0, 10.0):
         there = turned(rig, controls, at)
-        curves = [curve_of(there, f"Now, {farads(part.value)}", NOW, brief="Now")]
+        curves = [curve_of(there, f"A {farads(part.value)}", NOW, brief="A")]
         rest = [value for value in values if value != part.value]
         for value, style in zip(rest, FAMILY):
             curves.append(curve_of(with_capacitor(there, name, value=value), farads(value), style))
@@ -140,40 +146,39 @@ def capacitor_view(rig: Rig, name: str, controls: tuple[str, ...]) -> View:
             (
                 farads(each.value),
                 "none" if reading.peak_hz is None else frequency_in_words(reading.peak_hz),
-                "–" if reading.treble_end_hz is None else frequency_in_words(reading.treble_end_hz),
+                "–" if reading.minus_3db_hz is None else frequency_in_words(reading.minus_3db_hz),
                 f"{each.moves_at_ten_db:.3f} dB",
             )
         )
     low, high = humps[values[0]], humps[values[-1]]
     spoken = f"from {farads(values[0])} to {farads(values[-1])}"
     if moved[0.0] < IN_THE_WAY_DB:
-        told = ["At the present switch position this capacitor is not in the signal's way: its value moves nothing."]
+        findings = [
+            "At the present switch position this capacitor is not in the signal's way: its value moves nothing."
+        ]
     else:
-        told = [f"With the tone at 10, values {spoken} differ by {moved[10.0]:.3f} dB at most up to 20 kHz."]
+        findings = [f"With the tone at 10, values {spoken} differ by {moved[10.0]:.3f} dB at most up to 20 kHz."]
         if low.peak_hz is not None and high.peak_hz is not None:
             hump = f"from {frequency_in_words(low.peak_hz)} to {frequency_in_words(high.peak_hz)}"
-            told[0] = f"{told[0].rstrip('.')}; at 0 the hump moves {hump}."
+            findings[0] = f"{findings[0].rstrip('.')}; at 0 the hump moves {hump}."
         else:
-            told[0] = told[0].rstrip(".") + f"; at 0 by up to {moved[0.0]:.1f} dB."
-    other_value = 47e-9 if part.value != 47e-9 else 22e-9
-    other = with_capacitor(rig, name, value=other_value)
-    main = (
-        curve_of(rig, f"Now, {farads(part.value)}", NOW, brief="Now"),
-        curve_of(other, farads(other_value), PINS[0]),
-    )
+            findings[0] = findings[0].rstrip(".") + f"; at 0 by up to {moved[0.0]:.1f} dB."
+    other = with_capacitor(rig, name, value=compared)
+    main = tuple(pair(rig, farads(part.value), other, farads(compared)))
     return View(
         main=SmallCurves(title="With the tone as it stands", curves=main),
         small=tuple(small),
         table=Rows(
             title="By capacitor",
-            head=("Capacitor", "Hump, tone at 0", "Treble ends, tone at 0", "Moves the curve, tone at 10, against now"),
+            head=("Capacitor", "Hump, tone at 0", "−3 dB point, tone at 0", "Moves the curve, tone at 10, against A"),
             rows=tuple(rows),
             marked=values.index(part.value),
         ),
-        told=tuple(told),
+        findings=tuple(findings),
+        label=farads(part.value),
         other=other,
-        other_label=farads(other_value),
-        changes=((name, other_value),),
+        other_label=farads(compared),
+        changes=((name, compared),),
     )
 
 
@@ -184,6 +189,8 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
     middle = "polyester film" if "polyester film" in dielectrics and worst != "polyester film" else dielectrics[0]
     larger = f"{VALUE_ERROR * 100:.0f} % more value"
     briefs = {worst: worst.rpartition(", ")[2], larger: f"+{VALUE_ERROR * 100:.0f} % value"}
+    now = part.dielectric or (NO_LOSS if part.loss_tangent == 0 else "as built")
+    against = worst if now != worst else NO_LOSS
     panels, most = [], {}
     for title, there in (
         ("With the tone as it stands", rig),
@@ -192,17 +199,23 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
     ):
         ideal = with_capacitor(there, name, loss_tangent=0.0)
         zero = gain_db(ideal.evaluate(GRID_HZ))
-        variants = {
-            "Now": (there, NOW),
-            middle: (with_capacitor(ideal, name, dielectric=middle), PINS[0]),
-            worst: (with_capacitor(ideal, name, dielectric=worst), PINS[1]),
-            larger: (with_capacitor(ideal, name, value=part.value * (1 + VALUE_ERROR)), PINS[2]),
+        made = {
+            worst: with_capacitor(ideal, name, dielectric=worst),
+            NO_LOSS: ideal,
+            middle: with_capacitor(ideal, name, dielectric=middle),
+            larger: with_capacitor(ideal, name, value=part.value * (1 + VALUE_ERROR)),
         }
+        shown = [(f"A {now}", "A", there, NOW), (f"B {against}", "B", made[against], PINS[0])]
+        shown += [
+            (label, briefs.get(label, label.split(" ")[0]), made[label], style)
+            for label, style in zip((middle, larger), FAMILY)
+        ]
         curves = []
-        for label, (made, style) in variants.items():
-            curve = curve_of(made, label, style, brief=briefs.get(label, label.split(" ")[0]))
+        for label, brief, each, style in shown:
+            curve = curve_of(each, label, style, brief=brief)
             curves.append(replace(curve, gain_db=curve.gain_db - zero))
-            most[title, label] = float(np.max(np.abs(curves[-1].gain_db)))
+        for label in (worst, larger):
+            most[title, label] = float(np.max(np.abs(gain_db(made[label].evaluate(GRID_HZ)) - zero)))
         panels.append(
             SmallCurves(
                 title=title,
@@ -220,22 +233,25 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
         loss = 0.0 if entry in (NO_LOSS, larger) else dielectric_of(entry).loss_tangent.value
         rows.append((entry, "–" if entry == larger else f"{loss * 100:g} %", *cells))
     percent = dielectric_of(worst).loss_tangent.value * 100
-    told = [
+    findings = [
         f"The lossiest dielectric here, {worst} ({percent:g} %), moves the curve by {most['Tone at 10', worst]:.3f} dB "
         f"at most with the tone at 10 and {most['Tone at 0', worst]:.2f} dB at 0; {larger} moves it "
         f"{most['Tone at 0', larger]:.1f} dB at 0."
     ]
     if most["Tone at 0", larger] < IN_THE_WAY_DB:
-        told = ["At the present switch position this capacitor is not in the signal's way: nothing about it matters."]
+        findings = [
+            "At the present switch position this capacitor is not in the signal's way: nothing about it matters."
+        ]
     elif most["Tone at 0", larger] > 2 * most["Tone at 0", worst]:
-        told.append("The value on the part matters more than what it is made of: measure it.")
-    told.append(
+        findings.append("The value on the part matters more than what it is made of: measure it.")
+    findings.append(
         "Loss is taken alike at all frequencies; that film types lose more above 10 kHz, and that class 2 ceramics "
         "lose capacitance with voltage and age, is not modelled."
     )
-    now = part.dielectric or (NO_LOSS if part.loss_tangent == 0 else "")
     names = (NO_LOSS, *dielectrics)
-    other = with_capacitor(rig, name, dielectric=worst) if now != worst else with_capacitor(rig, name, loss_tangent=0.0)
+    other = (
+        with_capacitor(rig, name, dielectric=worst) if against == worst else with_capacitor(rig, name, loss_tangent=0.0)
+    )
     return View(
         main=panels[0],
         small=tuple(panels[1:]),
@@ -245,9 +261,10 @@ def loss_view(rig: Rig, name: str, controls: tuple[str, ...], dielectrics: tuple
             rows=tuple(rows),
             marked=names.index(now) if now in names else -1,
         ),
-        told=tuple(told),
+        findings=tuple(findings),
+        label=now,
         other=other,
-        other_label=worst if now != worst else NO_LOSS,
+        other_label=against,
     )
 
 
@@ -268,3 +285,8 @@ def _capacitor(rig: Rig, name: str) -> FixedCapacitor:
     part = rig.harness.part(name)
     assert isinstance(part, FixedCapacitor)
     return part
+
+
+def capacitance(rig: Rig, name: str) -> float:
+    """Return the value of a capacitor of a rig, F."""
+    return _capacitor(rig, name).value

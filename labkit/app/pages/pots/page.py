@@ -14,7 +14,7 @@ from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
 from labkit.app.kit.page import CurvePage, box, note
 from labkit.app.kit.panel_page import rig_panel
-from labkit.app.kit.text import numbers_html, sentence_html, table_html, today
+from labkit.app.kit.text import answer_html, numbers_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
 from labkit.app.pages.pots.state import PotsPageState, response_of
 from labkit.report.change_paper import ChangeSheet, change_cautions, change_sheet_html, level_facts, load_in_words
@@ -32,12 +32,10 @@ class PotsPage(CurvePage[PotsPageState]):
     """Pots, tapers, bleeds and capacitors side by side."""
 
     title = "What do the pots and capacitors do?"
-    lead = "Choose a question on the left; every answer is worked out for the rig as it stands."
-    pins_comparison = True
 
     def set_up(self) -> None:
-        """Make numbers, sentence, small multiples, plots, table and files."""
-        self.numbers, self.heading, self.caption = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        """Make answer, numbers, sentence, small multiples, plots, table and files."""
+        self.answer, self.numbers, self.caption = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.said, self.table, self.plots = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.small_headings = tuple(ipywidgets.HTML() for _ in range(MOST_SMALL))
         self.small = tuple(CurveView(width=370) for _ in range(MOST_SMALL))
@@ -46,8 +44,8 @@ class PotsPage(CurvePage[PotsPageState]):
         self.multiples = box("lab-multiples", *self.small_boxes)
         for place, view in enumerate(self.small):
             view.observe(lambda _, place=place: self._draw_small(place), "width")
-        self.files.offer("sheet", "Save customer sheet", lambda: self.customer_sheet(is_printed=False))
-        self.files.offer("print", "Print customer sheet", lambda: self.customer_sheet(is_printed=True))
+        self.files.offer("sheet", "Save for the customer", lambda: self.customer_sheet(is_printed=False))
+        self.files.offer("print", "Print for the customer", lambda: self.customer_sheet(is_printed=True))
         offer_curves(
             self.files,
             curves=lambda: self.state.result.view.main.curves,
@@ -56,13 +54,14 @@ class PotsPage(CurvePage[PotsPageState]):
         )
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers, curve, caption."""
-        return self.numbers, self.heading, self.curve, self.caption
+        """Return answer, curve, caption."""
+        return self.answer, self.curve, self.caption
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return sentence, small multiples, plots, table, files."""
+        """Return numbers, what else follows, small multiples, plots, table, files."""
         files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
-        return box("lab-section", self.said, self.multiples, self.plots, self.table), box("lab-section", *files)
+        found = box("lab-section", self.numbers, self.said, self.multiples, self.plots, self.table)
+        return found, box("lab-section", *files)
 
     def shown_controls(self) -> ControlSet:
         """Return the controls that the present question needs."""
@@ -71,12 +70,12 @@ class PotsPage(CurvePage[PotsPageState]):
     def show_results(self) -> None:
         """Show everything that follows from the present state."""
         state, view = self.state, self.state.result.view
+        self.answer.value = answer_html(escape(state.sentence))
         self.numbers.value = numbers_html(state.numbers)
-        self.heading.value = f'<h2 class="lab-curve-title">{escape(view.main.title)}</h2>'
         self.caption.value = f'<p class="lab-caption">{escape(view.main.caption)}</p>'
         tried = f'<p class="lab-note">Tried on here: {escape("; ".join(state.tried))}.</p>' if state.tried else ""
         notes = "".join(f'<p class="lab-note">{escape(line)}</p>' for line in state.notes)
-        self.said.value = sentence_html(state.sentence) + notes + tried
+        self.said.value = notes + tried
         for place in range(MOST_SMALL):
             self._draw_small(place)
         drawings = "".join(f'<div class="lab-small">{drawing}</div>' for drawing in view.plots)
@@ -96,16 +95,21 @@ class PotsPage(CurvePage[PotsPageState]):
         """Return the present rig with what the page tries on it."""
         return self.state.result.rig
 
+    @property
+    def sounding_label(self) -> str:
+        """What A is called: its position or value."""
+        return self.state.result.view.label
+
     def customer_sheet(self, *, is_printed: bool) -> MadeFile:
         """Return the sheet for the customer: the present rig against what the question compares with."""
         state, result = self.state, self.state.result
         sheet = ChangeSheet(
-            title=f"{state.values['own.show']}: now against {result.view.other_label}",
+            title=f"{state.values['own.show']}: {result.view.label} against {result.view.other_label}",
             sentence=state.sentence,
             before=response_of(result.view.other),
             after=response_of(result.rig),
             before_label=result.view.other_label,
-            after_label="now",
+            after_label=result.view.label,
             before_load=load_in_words(result.view.other),
             after_load=load_in_words(result.rig),
             facts=(("Instrument", state.rig.name), *level_facts(result.level)),

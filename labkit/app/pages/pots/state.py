@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import CurvePageState
-from labkit.app.kit.rig.controls import CAPACITORS, RESISTORS, words
-from labkit.app.pages.pots.capacitors import NO_LOSS, bleed_view, capacitor_view, loss_view
-from labkit.app.pages.pots.views import GRID_HZ, View, plain_name, position_view, taper_view, value_view
+from labkit.app.kit.controls import KNOB, Control, ControlSet, Group, Value, with_value
+from labkit.app.kit.page_state import CurvePageState, Snapshot
+from labkit.app.kit.rig.controls import CAPACITORS, KNOB_POSITIONS, RESISTORS, words
+from labkit.app.kit.rig.controls import POT_VALUES as RIG_POT_VALUES
+from labkit.app.pages.pots.capacitors import NO_LOSS, bleed_view, capacitance, capacitor_view, loss_view
+from labkit.app.pages.pots.views import GRID_HZ, View, one_value, plain_name, position_view, taper_view, value_view
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.response import Response
@@ -32,7 +33,7 @@ from labkit.study.questions.pots import (
     with_capacitor,
     with_taper,
 )
-from labkit.view.curve.curve import draw_curves
+from labkit.view.curve.curve import RIG_DB, draw_curves
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, read_response, sentence
 
 POSITIONS, TAPER, VALUES, BLEED, CAPACITOR, LOSS = (
@@ -57,11 +58,11 @@ BLEED_CAPACITORS = (*(value for value in CAPACITORS if value <= 4.7e-9),)
 BLEED_RESISTORS = tuple(sorted({*(value for value in RESISTORS if 10e3 <= value <= 1e6), 130e3, 120e3}))
 
 _OF_A_VIEW: Mapping[str, tuple[str, ...]] = {
-    POSITIONS: ("own.pot", "own.taper"),
+    POSITIONS: ("own.pot", "own.b_position", "own.taper"),
     TAPER: ("own.pot", "own.taper"),
-    VALUES: (),
+    VALUES: ("own.b_value",),
     BLEED: ("own.volume", "own.bleed", "own.bleed_capacitor", "own.bleed_resistor"),
-    CAPACITOR: ("own.capacitor",),
+    CAPACITOR: ("own.capacitor", "own.b_capacitance"),
     LOSS: ("own.capacitor", "own.dielectric"),
 }
 """The page's own controls that a question needs."""
@@ -125,11 +126,15 @@ class PotsPageState(CurvePageState[PotsResult]):
             usual["own.show"] = views_of(rig)[0]
         if pots(rig):
             usual |= {"own.pot": pots(rig)[0].name, "own.taper": AS_BUILT}
+            usual["own.b_position"] = 5.0 if rig.settings[pots(rig)[0].control.name] == 10.0 else 10.0
+            usual["own.b_value"] = 500e3 if one_value(rig) != 500e3 else 250e3
         if volume_pots(rig):
             usual |= {"own.volume": volume_pots(rig)[0].name, "own.bleed": AS_WIRED}
             usual |= {"own.bleed_capacitor": 1e-9, "own.bleed_resistor": 150e3}
         if tone_capacitors(rig):
-            usual |= {"own.capacitor": next(iter(tone_capacitors(rig))), "own.dielectric": AS_BUILT}
+            first = next(iter(tone_capacitors(rig)))
+            usual |= {"own.capacitor": first, "own.dielectric": AS_BUILT}
+            usual["own.b_capacitance"] = 47e-9 if capacitance(rig, first) != 47e-9 else 22e-9
         return usual
 
     def follow(self, key: str, value: Value) -> dict[str, Value]:
@@ -162,8 +167,30 @@ class PotsPageState(CurvePageState[PotsResult]):
         return None if changes is None or self.tried else dict(changes)
 
     @property
+    def why_not_kept(self) -> str:
+        """What is said where `keep` keeps nothing."""
+        result = self.result
+        if self.values["own.show"] == VALUES and one_value(result.rig) is None:
+            return "B has all pots of one value, and these differ."
+        if self.values["own.show"] not in (POSITIONS, VALUES, CAPACITOR):
+            return f"Here B is always {result.view.other_label}."
+        return super().why_not_kept
+
+    def _with_kept(self) -> Snapshot:
+        """The snapshot with the present position or value as B; tapers, bleeds and losses have a B of their own."""
+        values, rig = self.values, self.result.rig
+        kept: dict[str, tuple[str, float | None]] = {VALUES: ("own.b_value", one_value(rig))}
+        if "own.pot" in values:
+            control = _pot(rig, str(values["own.pot"])).control.name
+            kept[POSITIONS] = "own.b_position", float(rig.settings[control])
+        if "own.capacitor" in values:
+            kept[CAPACITOR] = "own.b_capacitance", capacitance(rig, str(values["own.capacitor"]))
+        key, value = kept.get(str(values["own.show"]), ("", None))
+        return self.snapshot if value is None else self._moved(key, value)
+
+    @property
     def numbers(self) -> tuple[KeyNumber, ...]:
-        """Peak place, peak height, treble end and level, against what the page compares with."""
+        """Peak, peak over the bass, −3 dB point and level, against what the page compares with."""
         result = self.result
         label = result.view.other_label
         numbers = key_numbers(result.reading, pinned=result.other_reading, pinned_name=label)
@@ -174,12 +201,12 @@ class PotsPageState(CurvePageState[PotsResult]):
         """The result in one sentence."""
         if self.result.reading.is_silent:
             return "Nothing reaches the input: turn the volume up, or choose a pickup on the switch."
-        return self.result.view.told[0]
+        return self.result.view.findings[0]
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What else follows."""
-        return () if self.result.reading.is_silent else self.result.view.told[1:]
+        return () if self.result.reading.is_silent else self.result.view.findings[1:]
 
     @property
     def tried(self) -> tuple[str, ...]:
@@ -201,9 +228,16 @@ class PotsPageState(CurvePageState[PotsResult]):
 
     def draw(self, width: int) -> str:
         """Return the main drawing, SVG, for a width in CSS pixels."""
-        main = self.result.view.main
-        title = f"{main.title}, {self.snapshot.rig.setup.rig}"
-        return draw_curves(main.curves, title=title, description=self.description, width=width, levels=main.levels)
+        view = self.result.view
+        title = f"{view.main.title}, {self.snapshot.rig.setup.rig}"
+        return draw_curves(
+            view.main.curves,
+            title=title,
+            description=self.description,
+            width=width,
+            levels=view.main.levels,
+            compares=view.main.levels == RIG_DB,
+        )
 
     def draw_small(self, place: int, width: int) -> str:
         """Return one of the small multiples, SVG; empty where the question has no such one."""
@@ -218,12 +252,12 @@ class PotsPageState(CurvePageState[PotsResult]):
 
 _TRIED = ("own.taper", "own.bleed", "own.dielectric")
 _TRY_TITLES = {
-    POSITIONS: "Pot looked at",
-    TAPER: "Pot looked at",
+    POSITIONS: "Pot",
+    TAPER: "Pot",
     VALUES: "Pots",
     BLEED: "Treble bleed",
-    CAPACITOR: "Capacitor looked at",
-    LOSS: "Capacitor looked at",
+    CAPACITOR: "Capacitor",
+    LOSS: "Capacitor",
 }
 
 
@@ -268,16 +302,18 @@ def response_of(rig: Rig) -> Response:
 def _view(rig: Rig, values: Mapping[str, Value]) -> View:
     question = values["own.show"]
     if question == VALUES:
-        return value_view(rig)
+        return value_view(rig, float(values["own.b_value"]))
     if question == BLEED:
         return bleed_view(rig, _pot(rig, str(values["own.volume"])))
     if question in (POSITIONS, TAPER):
         pot = _pot(rig, str(values["own.pot"]))
-        return position_view(rig, pot) if question == POSITIONS else taper_view(rig, pot)
+        if question == TAPER:
+            return taper_view(rig, pot)
+        return position_view(rig, pot, float(values["own.b_position"]))
     name = str(values["own.capacitor"])
     controls = tuple(dict.fromkeys(pot.control.name for pot in tone_capacitors(rig)[name]))
     if question == CAPACITOR:
-        return capacitor_view(rig, name, controls)
+        return capacitor_view(rig, name, controls, float(values["own.b_capacitance"]))
     return loss_view(rig, name, controls, catalogue().names("dielectric"))
 
 
@@ -291,7 +327,11 @@ def _own_controls(rig: Rig) -> list[Control]:
     found: list[Control] = []
     if pots(rig):
         found.append(_which("own.pot", "Pot", tuple(pot.name for pot in pots(rig))))
-        found.append(Control(key="own.taper", label="Its taper", kind="choice", positions=TRIED_TAPERS))
+        found.append(
+            Control(key="own.b_position", label="Compared with, B", kind="slider", unit=KNOB, positions=KNOB_POSITIONS)
+        )
+        found.append(Control(key="own.taper", label="Taper", kind="choice", positions=TRIED_TAPERS))
+        found.append(_compared("own.b_value", "Ω", RIG_POT_VALUES, 1e3, 10e6))
     if volume_pots(rig):
         found.append(_which("own.volume", "Volume pot", tuple(pot.name for pot in pots(rig) if is_volume(pot))))
         found.append(Control(key="own.bleed", label="Bleed", kind="choice", positions=(AS_WIRED, *BLEEDS)))
@@ -319,9 +359,15 @@ def _own_controls(rig: Rig) -> list[Control]:
         )
     if tone_capacitors(rig):
         found.append(_which("own.capacitor", "Capacitor", tuple(tone_capacitors(rig))))
+        positions = with_value(with_value(CAPACITORS, 47e-9), 22e-9)
+        found.append(_compared("own.b_capacitance", "F", positions, 1e-12, 1e-6))
         dielectrics = (AS_BUILT, NO_LOSS, *catalogue().names("dielectric"))
         found.append(Control(key="own.dielectric", label="Made of", kind="choice", positions=dielectrics))
     return found
+
+
+def _compared(key: str, unit: str, positions: tuple[float, ...], low: float, high: float) -> Control:
+    return Control(key=key, label="Compared with, B", kind="choice", unit=unit, positions=positions, low=low, high=high)
 
 
 def _which(key: str, label: str, names: tuple[str, ...]) -> Control:

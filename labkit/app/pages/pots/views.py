@@ -6,7 +6,7 @@ made from numbers solved there and then.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,7 +28,7 @@ from labkit.study.questions.pots import (
     with_pot_value,
     with_taper,
 )
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, RIG_DB, Curve
 from labkit.view.curve.knob_plot import KnobLine, draw_knob_plot
 from labkit.view.palette import FAMILY, NOW, PINS, CurveStyle
 from labkit.view.words import ZERO, frequency_in_words, level_in_words, read_response
@@ -50,7 +50,7 @@ class SmallCurves:
 
     title: str
     curves: tuple[Curve, ...]
-    levels: tuple[float, float] | None = None
+    levels: tuple[float, float] = RIG_DB
     caption: str = ZERO
 
 
@@ -76,10 +76,12 @@ class View:
     plots : tuple of str
         Drawings over the knob's turn, SVG.
     table : Rows
-    told : tuple of str
+    findings : tuple of str
         The result, one sentence, then what else follows.
+    label : str
+        What the present rig, A, is called beside the other one.
     other : Rig
-        What numbers and sound compare with.
+        B: what curve, numbers and sound compare with; the second of the main curves.
     other_label : str
     changes : tuple of (control, value), optional
         What of the rig's controls stands elsewhere in the other one, where that is all.
@@ -87,7 +89,8 @@ class View:
 
     main: SmallCurves
     table: Rows
-    told: tuple[str, ...]
+    findings: tuple[str, ...]
+    label: str
     other: Rig
     other_label: str
     changes: tuple[tuple[str, float], ...] | None = None
@@ -100,21 +103,32 @@ def curve_of(rig: Rig, label: str, style: CurveStyle, brief: str = "") -> Curve:
     return Curve(frequency_hz=GRID_HZ, gain_db=gain_db(rig.evaluate(GRID_HZ)), label=label, style=style, brief=brief)
 
 
-def position_view(rig: Rig, pot: Pot) -> View:
-    """The curve at positions of one knob, all else as it stands."""
+def pair(rig: Rig, label: str, other: Rig, other_label: str) -> list[Curve]:
+    """Return the curves of A and B, with their readings."""
+    return [
+        replace(curve_of(each, f"{letter} {name}", style, brief=letter), reading=read_response(each.response(GRID_HZ)))
+        for letter, each, name, style in (("A", rig, label, NOW), ("B", other, other_label, PINS[0]))
+    ]
+
+
+def neighbour(rig: Rig, label: str, style: CurveStyle) -> Curve:
+    """Return a curve of a row of values, named on the line."""
+    return replace(curve_of(rig, label, style), is_neighbour=True)
+
+
+def position_view(rig: Rig, pot: Pot, reference: float) -> View:
+    """The curve at positions of one knob, all else as it stands; B has it at another position, the reference."""
     control = pot.control.name
     now = float(rig.settings[control])
     name = plain_name(control)
     is_divider = "-" not in pot.nodes
     wanted = VOLUME_FAMILY if is_divider else TONE_FAMILY
     found = turn(rig, control, (10.0, *wanted), GRID_HZ)
-    curves = [curve_of(rig, f"Now, {now:g}", NOW, brief="Now")]
-    reference = 10.0 if abs(now - 10.0) > 1e-9 else 5.0
     other = turned(rig, [control], reference)
-    curves.append(curve_of(other, f"{name} {reference:g}", PINS[0]))
+    curves = pair(rig, f"{name} {now:g}", other, f"{name} {reference:g}")
     rest = [(row, at) for row, at in enumerate((10.0, *wanted)) if at not in (now, reference)]
     for (row, at), style in zip(rest, FAMILY):
-        curves.append(Curve(frequency_hz=GRID_HZ, gain_db=found[row], label=f"{at:g}", style=style))
+        curves.append(Curve(frequency_hz=GRID_HZ, gain_db=found[row], label=f"{at:g}", style=style, is_neighbour=True))
     positions = tuple(float(position) for position in range(10, 0, -1))
     level, tilt = levels_of_turn(rig, control, positions)
     rows = tuple(
@@ -143,7 +157,8 @@ def position_view(rig: Rig, pot: Pot) -> View:
             rows=rows,
             marked=positions.index(now) if now in positions else -1,
         ),
-        told=(said,),
+        findings=(said,),
+        label=f"{name} {now:g}",
         other=other,
         other_label=f"{name} {reference:g}",
         changes=((control, reference),),
@@ -155,9 +170,11 @@ def taper_view(rig: Rig, pot: Pot) -> View:
     control = pot.control.name
     name, now = plain_name(control), float(rig.settings[control])
     others = [parse_taper(words) for words in TAPERS if parse_taper(words).points != pot.taper.points]
-    made = [(taper, style, with_taper(rig, pot.name, taper)) for taper, style in zip(others, PINS)]
-    curves = [curve_of(rig, "Now", NOW), *(curve_of(new, str(taper), style) for taper, style, new in made)]
-    shares = [KnobLine(position=_TURN, value=_share(pot.taper), label="now")]
+    made = [(taper, style, with_taper(rig, pot.name, taper)) for taper, style in zip(others, (PINS[0], *FAMILY))]
+    (compared, _, other), *rest = made
+    curves = pair(rig, str(pot.taper), other, str(compared))
+    curves += [neighbour(new, str(taper), style) for taper, style, new in rest]
+    shares = [KnobLine(position=_TURN, value=_share(pot.taper), label="A")]
     shares += [KnobLine(position=_TURN, value=_share(taper), label=str(taper), style=style) for taper, style, _ in made]
     at = np.array([LEVEL_HZ if "-" not in pot.nodes else TILT_HZ])
     full = float(gain_db(turned(rig, [control], 10.0).evaluate(at))[0])
@@ -166,7 +183,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
         found: np.ndarray = turn(which, control, tuple(_TURN), at)[:, 0] - full
         return found
 
-    arriving = [KnobLine(position=_TURN, value=levels(rig), label="now")]
+    arriving = [KnobLine(position=_TURN, value=levels(rig), label="A")]
     arriving += [
         KnobLine(position=_TURN, value=levels(new), label=str(taper), style=style) for taper, style, new in made
     ]
@@ -177,22 +194,24 @@ def taper_view(rig: Rig, pot: Pot) -> View:
             f"{share.value[middle]:.0f} %",
             *(change_in_words(float(line.value[index])) for index in (32, 20, 8)),
         ]
-        rows.append((f"Now, {pot.taper}" if line.label == "now" else line.label, *values))
+        rows.append((f"A, {pot.taper}" if line.label == "A" else line.label, *values))
     down = float(arriving[0].value[middle])
     word = f"level at {hertz(at[0])}"
-    told = [
+    findings = [
         f"Half way, this {name} pot passes {shares[0].value[middle]:.0f} % of its track: {change_in_words(down)} "
         f"at {hertz(at[0])}; {others[0]} would give {change_in_words(float(arriving[1].value[middle]))}."
     ]
     first = float(arriving[0].value[32])
     if first < -0.5 and down < -0.5:
-        told.append(f"The first fifth of the turn down, 10 to 8, takes {-first:.1f} dB; 10 to 5 takes {-down:.1f} dB.")
+        findings.append(
+            f"The first fifth of the turn down, 10 to 8, takes {-first:.1f} dB; 10 to 5 takes {-down:.1f} dB."
+        )
     low = -40.0 if float(min(line.value[4] for line in arriving)) < -25 else -20.0
     plots = (
         draw_knob_plot(
             shares,
             title="Share of the track",
-            description=told[0],
+            description=findings[0],
             low=0.0,
             high=100.0,
             step=20.0,
@@ -203,7 +222,7 @@ def taper_view(rig: Rig, pot: Pot) -> View:
         draw_knob_plot(
             arriving,
             title=word.capitalize(),
-            description=told[0],
+            description=findings[0],
             low=low,
             high=0.0,
             step=10.0 if low < -30 else 5.0,
@@ -221,20 +240,27 @@ def taper_view(rig: Rig, pot: Pot) -> View:
             rows=tuple(rows),
             marked=0,
         ),
-        told=tuple(told),
-        other=made[0][2],
-        other_label=str(made[0][0]),
+        findings=tuple(findings),
+        label=str(pot.taper),
+        other=other,
+        other_label=str(compared),
     )
 
 
-def value_view(rig: Rig) -> View:
-    """All pots at 250 kΩ, 500 kΩ and 1 MΩ."""
+def one_value(rig: Rig) -> float | None:
+    """Return the value that all pots of a rig have, Ω; None where they differ."""
     own = {pot.value for pot in pots(rig)}
-    present = own.pop() if len(own) == 1 else None
-    values = [value for value in POT_VALUES if value != present]
-    made = [(value, with_pot_value(rig, value)) for value in values]
-    curves = [curve_of(rig, "Now", NOW)]
-    curves += [curve_of(new, ohms(value), style) for (value, new), style in zip(made, PINS)]
+    return own.pop() if len(own) == 1 else None
+
+
+def value_view(rig: Rig, compared: float) -> View:
+    """All pots at 250 kΩ, 500 kΩ and 1 MΩ; B has them at the compared value, Ω."""
+    present = one_value(rig)
+    label = "these pots" if present is None else ohms(present)
+    other = with_pot_value(rig, compared)
+    curves = pair(rig, label, other, ohms(compared))
+    rest = [value for value in POT_VALUES if value not in (present, compared)]
+    curves += [neighbour(with_pot_value(rig, value), ohms(value), style) for value, style in zip(rest, FAMILY)]
     everything = {ohms(value): with_pot_value(rig, value) for value in POT_VALUES}
     readings = {name: read_response(new.response(GRID_HZ)) for name, new in everything.items()}
     rows = [
@@ -248,33 +274,33 @@ def value_view(rig: Rig) -> View:
     ]
     small, large = readings[ohms(POT_VALUES[0])], readings[ohms(POT_VALUES[1])]
     bass = large.bass_db - small.bass_db
-    told = []
+    findings = []
     if small.height_db is not None and large.height_db is not None and small.peak_hz and large.peak_hz:
         grows, moves = large.height_db - small.height_db, abs(large.peak_hz / small.peak_hz - 1)
-        told.append(
+        findings.append(
             f"From {ohms(POT_VALUES[0])} to {ohms(POT_VALUES[1])} the peak grows by {grows:.1f} dB and moves by "
             f"{moves * 100:.0f} %; the bass moves by {abs(bass):.2f} dB."
         )
         if grows > 5 * abs(bass):
-            told.append("Pots damp the resonance: they set its height, they do not drain treble or bass.")
+            findings.append("Pots damp the resonance: they set its height, they do not drain treble or bass.")
     else:
         rise = largest_difference(everything[ohms(POT_VALUES[0])], everything[ohms(POT_VALUES[1])], GRID_HZ)
-        told.append(
+        findings.append(
             f"From {ohms(POT_VALUES[0])} to {ohms(POT_VALUES[1])} the curve moves by {rise[0]:.1f} dB at most, at "
             f"{frequency_in_words(rise[1])}; the bass moves by {abs(bass):.2f} dB."
         )
-    told.append("A pot's real value may lie 20 % off what is printed on it (common practice).")
-    compared = POT_VALUES[1] if present != POT_VALUES[1] else POT_VALUES[0]
+    findings.append("A pot's real value may lie 20 % off what is printed on it (common practice).")
     return View(
         main=SmallCurves(title="All pots of one value", curves=tuple(curves)),
         table=Rows(
             title="All pots of one value",
-            head=("Pots", "Peak sits at", "Peak height", f"Level at {hertz(REFERENCE_HZ)}"),
+            head=("Pots", "Peak at", "Peak over the bass", f"Level at {hertz(REFERENCE_HZ)}"),
             rows=tuple(rows),
             marked=POT_VALUES.index(present) if present in POT_VALUES else -1,
         ),
-        told=tuple(told),
-        other=everything[ohms(compared)],
+        findings=tuple(findings),
+        label=label,
+        other=other,
         other_label=ohms(compared),
         changes=tuple((f"{pot.name}.value", compared) for pot in pots(rig)),
     )

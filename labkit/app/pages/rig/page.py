@@ -11,12 +11,16 @@ from html import escape
 
 import ipywidgets
 
+from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
-from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note
+from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note, small_print
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.rig.opened import rig_sheet_text
-from labkit.app.kit.text import numbers_html, today
+from labkit.app.kit.rig.rebuild import WIRING
+from labkit.app.kit.text import answer_html, numbers_html, rig_answer, today
 from labkit.app.kit.widgets import Disclosure, FileOffers, MadeFile
+from labkit.app.kit.wiring_picker import WiringPicker
+from labkit.app.pages.rig.stages import stage_heads
 from labkit.app.pages.rig.state import EQUAL_EMF, RigPageState
 from labkit.app.pages.rig.words import (
     formula_html,
@@ -38,12 +42,14 @@ class RigPage(PinningPage[RigPageState]):
     """Everything of a rig, from string to amplifier."""
 
     title = "Your rig, from string to amplifier"
-    lead = "Change one part and watch where the peak goes. Pin a curve to keep it beside the next."
+    css_class = "lab-three"
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
         state = self.state
-        self.numbers, self.caption, self.place = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.controls.add_class("lab-path")
+        self.answer, self.numbers = ipywidgets.HTML(), ipywidgets.HTML()
+        self.caption, self.place, self.about = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.schematic = Disclosure(
             "Schematic of the rig as it stands", lambda: schematic_html(state.rig), working="Drawing it …"
         )
@@ -55,39 +61,59 @@ class RigPage(PinningPage[RigPageState]):
             lambda: positions_html(state.rig),
             working="Trying them …",
         )
+        self.wiring = WiringPicker(state, is_fold=True)
+        self.wiring.on_choice(self._chosen)
         offer_rig_files(self.files, state)
         self.opener = self._opener("a rig sheet")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers, curve, caption."""
-        return self.numbers, self.curve, self.caption
+        """Return curve and caption."""
+        return self.curve, self.caption
+
+    def heads(self, controls: ControlSet) -> dict[str, str]:
+        """Return what each stage is and costs."""
+        return stage_heads(self.state.rig, self.state.values, controls.groups)
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return what the present position does."""
-        return (self.place, *super().below())
+        """Return the answer with its numbers, what the present position does, and the wirings to choose from."""
+        answer = box("lab-section", self.answer, self.numbers, self.place, self.about)
+        return answer, box("lab-section", self.wiring), *super().below()
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
         """Return schematic, formula and files."""
         return (
-            box("lab-section", ipywidgets.HTML("<h2>The circuit</h2>"), self.positions, self.schematic, self.formula),
-            box("lab-section", ipywidgets.HTML("<h2>Save and open</h2>"), self.files, self.opener, note(CAUTION)),
+            box("lab-section", ipywidgets.HTML("<h2>Why</h2>"), self.positions, self.schematic, self.formula),
+            box("lab-section", ipywidgets.HTML("<h2>Take it along</h2>"), self.files, self.opener, note(CAUTION)),
         )
 
     def show_results(self) -> None:
         """Show the numbers, and what the curve shows."""
-        self.numbers.value = numbers_html(self.state.numbers)
-        drawn = self.state.drawn
+        state, compared = self.state, self.state.compared
+        other = None if compared is None else state.curve_of(compared.pin.setup).reading
+        self.answer.value = answer_html(rig_answer(state.result.reading, other, state.difference))
+        self.numbers.value = numbers_html(state.numbers)
+        drawn = state.drawn
         said = f'<p class="lab-drawn">{escape(drawn)}</p>' if drawn else ""
-        self.caption.value = f"{said}{caption_html(self.state.caption)}"
-        self.place.value = position_html(self.state.rig)
+        self.caption.value = f"{said}{caption_html(state.zero)}"
+        self.about.value = small_print(state.caption.removeprefix(state.zero).strip())
+        self.place.value = position_html(state.rig)
         self.place.layout.display = None if self.place.value else "none"
 
     def show(self) -> None:
         """Show the present state; last, positions, schematic and formula where they are open."""
         super().show()
+        self.wiring.show()
         self.positions.refresh()
         self.schematic.refresh()
         self.formula.refresh()
+
+    def shown_controls(self) -> ControlSet:
+        """Return all controls but the wiring, which is chosen by its picture."""
+        return self.state.controls.without(WIRING)
+
+    def _chosen(self, said: str) -> None:
+        self.show()
+        self.actions.said = said
 
     def open_sheet(self, text: str, where: str) -> str:
         """Show a rig sheet."""
@@ -112,7 +138,7 @@ def offer_rig_files(files: FileOffers, state: RigPageState) -> None:
 
         files.offer(key, label, made)
 
-    offer("sheet", "Rig sheet", ".toml", "application/toml", lambda: rig_sheet_text(state.rig))
+    offer("sheet", "Save rig", ".toml", "application/toml", lambda: rig_sheet_text(state.rig))
     offer_curves(
         files,
         curves=state.curves,
@@ -124,7 +150,9 @@ def offer_rig_files(files: FileOffers, state: RigPageState) -> None:
     offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(state.rig))
     offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(state))
     offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state))
-    offer("print", "Print customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state), is_printed=True)
+    offer(
+        "print", "Print for the customer", "-customer-sheet.html", "text/html", lambda: _paper(state), is_printed=True
+    )
 
 
 def _formula_text(state: RigPageState) -> str:
@@ -134,7 +162,7 @@ def _formula_text(state: RigPageState) -> str:
 
 
 def _paper(state: RigPageState) -> str:
-    """The rig as it is; where a curve is pinned, the change from that one."""
+    """The rig as it is; where one is kept as B, the change from that one."""
     from labkit.report.paper_page import PaperHead
     from labkit.report.sheet_paper import rig_paper_html  # brings the bench's models along
 

@@ -8,15 +8,15 @@ import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
-from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
-from labkit.app.kit.rig.state import PinnedSetup, RigState, Setup, write_query
+from labkit.app.kit.rig.state import Setup
+from labkit.app.pages.rig.stages import stage_groups
 from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
+from labkit.sound.render.rig_sound import too_close_strings
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
-from labkit.view.curve.curve import LABEL_CHARACTERS, Curve, draw_curves
-from labkit.view.palette import NOW
+from labkit.view.curve.curve import Curve
 from labkit.view.words import ZERO
 
 EQUAL_EMF, BY_STRINGS = "at equal EMF", "as the strings drive it"
@@ -30,7 +30,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the rig, those that rebuild it, and what the curve shows."""
-        return ControlSet((*with_rebuilding(offered, rig).groups, _CURVE_GROUP))
+        return ControlSet((*stage_groups(with_rebuilding(offered, rig), rig), _CURVE_GROUP))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return curves at equal EMF."""
@@ -63,7 +63,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     @property
     def drawn(self) -> str:
-        """Which of the two curves is drawn, and whether levels could be compared, in a line that every width shows."""
+        """Which curve is drawn, whether levels could be compared, and strings pulled hard on, at every width."""
         sentences = []
         if self.curve == BY_STRINGS:
             what = "place counted, output as far as known" if self._words else "place and output counted"
@@ -72,7 +72,7 @@ class RigPageState(PinningPageState[RigCurve]):
             sentences.append("Drawn at equal EMF; place and output are not counted.")
         if self.compared is not None and self._words:
             sentences.append("Level at equal EMF: an output is not known.")
-        return " ".join(sentences)
+        return " ".join([*sentences, *filter(None, [too_close_strings(self.rig)])])
 
     @property
     def zero(self) -> str:
@@ -110,8 +110,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def curves(self) -> list[Curve]:
         """Return the present curve and the pins."""
-        now, *pinned = self._levels()
-        return [Curve(frequency_hz=GRID, gain_db=now, label="Now", style=NOW), *self.pinned_curves(pinned)]
+        return self.lettered_curves(self._levels(), is_marked=self.curve == EQUAL_EMF)
 
     def _levels(self) -> list[np.ndarray]:
         """Of the present rig and the pins, in dB on the page's grid."""
@@ -122,11 +121,10 @@ class RigPageState(PinningPageState[RigCurve]):
         outputs = counted_outputs(*rigs).levels_db
         return [driven_response(rig, GRID, levels_db=levels).gain_db for rig, levels in zip(rigs, outputs)]
 
-    def draw(self, width: int) -> str:
-        """Return the drawing of the present curve and the pins, SVG, for a width in CSS pixels."""
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing of the present curve and the pins, SVG, for a width (and a height) in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, {self.curve}"
-        room = LABEL_CHARACTERS if self.snapshot.rig.pins else 0  # the plot must not jump while labels change
-        return draw_curves(self.curves(), title=title, description=self.description, width=width, label_characters=room)
+        return self.drawn_as(title, width, height)
 
     def _moved(self, key: str, value: Value) -> Snapshot:
         if key in REBUILDING:
@@ -136,23 +134,6 @@ class RigPageState(PinningPageState[RigCurve]):
 
 _CURVE_GROUP = Group(
     title="The curve",
+    is_fold=True,
     controls=(Control(key=CURVE, label="Curve drawn", kind="switch", positions=(EQUAL_EMF, BY_STRINGS)),),
 )
-
-
-def query_for(changes: Mapping[str, Value], *, pin: Mapping[str, Value] | None = None, rig: str | None = None) -> str:
-    """Return the address query of a state, for links into the rig page.
-
-    Parameters
-    ----------
-    changes, pin : mapping of str to float or str
-        Controls that stand elsewhere than in the rig's sheet, now and in a pinned curve.
-    rig : str, optional
-        The page's usual rig by default.
-    """
-    offers = RigOffers()
-    name = rig or offers.default_rig
-    offer = offers.offer(name)
-    pins = () if pin is None else (PinnedSetup(slot=0, setup=offer.setup(name, pin)),)
-    state = RigState(setup=offer.setup(name, changes), pins=pins)
-    return write_query(state, default_rig=offers.default_rig, offer=offers.offer)

@@ -231,7 +231,7 @@ MEASURE = Control(
     label="Causes of",
     kind="switch",
     positions=("resonance", "height", "level"),
-    names=("Peak place", "Peak height", "Level"),
+    names=("Peak", "Peak over the bass", "Level"),
 )
 COUNT_OF_DRAWS = _words(
     "own.count",
@@ -245,7 +245,7 @@ SEED = Control(
 
 WANTED_PEAK = Control(
     key="own.want_peak",
-    label="Peak sits at",
+    label="Peak at",
     kind="choice",
     positions=(ANY, 2e3, 2.5e3, 3e3, 3.5e3, 4e3, 5e3, 6e3),
     names=("anywhere", "2 kHz", "2.5 kHz", "3 kHz", "3.5 kHz", "4 kHz", "5 kHz", "6 kHz"),
@@ -256,7 +256,7 @@ WANTED_PEAK = Control(
 )
 WANTED_HEIGHT = Control(
     key="own.want_height",
-    label="Peak stands at",
+    label="Peak over the bass",
     kind="choice",
     positions=(ANY_DB, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0),
     names=("any height", *(f"{level} dB" for level in ("0", "+1", "+2", "+3", "+4", "+5", "+6", "+8", "+10"))),
@@ -295,7 +295,7 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
     groups.append(Group(title="Parts differ by", controls=(*tolerances, *own_tolerance_controls(rig))))
     groups.append(
         Group(
-            title="A good one has its",
+            title="A good one",
             controls=(
                 PEAK_AT,
                 _words(
@@ -380,7 +380,7 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
     """Return the controls that the present question needs; a goal from a sheet has its own targets."""
     ask = values["own.ask"]
     if ask == SPREAD:
-        titles = {"Parts differ by", "A good one has its", "Look closer", "Knobs and switches"}
+        titles = {"Parts differ by", "A good one", "Look closer", "Knobs and switches"}
     elif ask == QUESTION:
         titles = {"Find", "Knobs and switches"}
     else:

@@ -6,6 +6,7 @@ panel()
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -35,8 +36,11 @@ if TYPE_CHECKING:
 PAUSE_S = 0.35
 """A drag ends before anything long is begun."""
 
+DROP_S = 1.5
+"""So long a draw that nobody wants any more may take to its next stop: a new process takes about as long."""
+
 SPREAD_HEAD = ("Number", "As planned", "5 of 100 below", "Median", "95 of 100 below", "Found")
-BAND = "The band holds 90 of 100 instruments; half of them lie below the dashed line."
+BAND = "The band holds 90 of 100 instruments; half lie below the dashed line."
 WAITING = (KeyNumber(label="Answer", value="…", detail="on its way"),)
 
 
@@ -44,7 +48,8 @@ class StudyPage(CurvePage[StudyPageState]):
     """How far parts spread, one value, or parts for a goal."""
 
     title = "How far do parts spread, and which get me there?"
-    lead = "Choose what to find out on the left; it is worked out for your rig, beside the page, and can be stopped."
+    lead = "For your rig as it stands; worked out beside the page, and can be stopped."
+    keeps = False
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -71,7 +76,7 @@ class StudyPage(CurvePage[StudyPageState]):
         self._under_way: object = None
         self._stopped: object = None
         self._is_stopping = False
-        self._answered_question = ""
+        self._dropped_at: float | None = None
         self.picture_files = FileOffers()
         offer_pictures(
             self.picture_files,
@@ -107,8 +112,8 @@ class StudyPage(CurvePage[StudyPageState]):
         """Show the present answer, or ask for it."""
         state, answer = self.state, self.state.answer
         # while the same question is worked out anew its last answer stays, faded, so that nothing jumps under the hand
-        is_fading = answer is None and state.question == self._answered_question
-        for part in (*self.spread_parts, self.table_box):
+        is_fading = answer is None and state.shown_answer is not None
+        for part in (*self.spread_parts, self.table_box, self.numbers, self.said):
             (part.add_class if is_fading else part.remove_class)("lab-fading")
         if not is_fading:
             for part in self.spread_parts:
@@ -120,13 +125,12 @@ class StudyPage(CurvePage[StudyPageState]):
         )
         self._show_goal()
         if answer is None:
-            self.numbers.value = numbers_html(WAITING)
             if not is_fading:
+                self.numbers.value = numbers_html(WAITING)
                 self.table.value = self.pictures.value = self.causes.value = self.said.value = ""
                 self.table_box.layout.display = "none"
             self._ask.ask()
             return
-        self._answered_question = "" if isinstance(answer, Refusal) else state.question
         if state.key != self._under_way:
             self._quiet()
         self._show_answer(answer)
@@ -245,24 +249,38 @@ class StudyPage(CurvePage[StudyPageState]):
         )
 
     def _drop(self) -> None:
-        """End what is under way without waiting for it: another question was asked."""
-        self.background.cancel()
-        self._under_way, self._is_stopping = None, False
+        """End what is under way, since something else is asked: draws and searches end after their present piece, so
+        that their process need not start anew; what takes longer than a moment ends with its process."""
+        self._is_stopping = False
+        if self._dropped_at is None and isinstance(self._under_way, tuple) and self._under_way[0] in (SPREAD, GOAL):
+            self._dropped_at = time.monotonic()
+            self.background.stop()
+        elif self._dropped_at is None or time.monotonic() - self._dropped_at > DROP_S:
+            self.background.cancel()
+            self._forget_dropped()
+
+    def _forget_dropped(self) -> None:
+        self._dropped_at, self._under_way = None, None
         self._ask.ask()
 
     def _tick(self, word: str, seconds: float) -> None:
+        if self._dropped_at is not None:
+            self._drop()
+            return
         if self.work.words.endswith((" …", " s")):
             self._progress(word, f"{seconds:.0f} s")
 
     def _progress(self, word: str, text: str) -> None:
-        if self._is_stopping:
+        if self._is_stopping or self._dropped_at is not None:
             return
         self.work.again = False
         self.work.words = f"{word} … {text}".rstrip()
 
     def _failed(self, key: object, text: str) -> None:
         """Say why there is no answer; that a person stopped it too early for one is no answer to keep."""
-        if self._is_stopping:
+        if self._dropped_at is not None:
+            self._forget_dropped()
+        elif self._is_stopping:
             self._is_stopping = False
             self._halted(key)
         else:
@@ -270,6 +288,9 @@ class StudyPage(CurvePage[StudyPageState]):
 
     def _broke(self, key: object, text: str) -> None:
         """Offer to go on where the work came to no end by itself; that is no answer to keep."""
+        if self._dropped_at is not None:
+            self._forget_dropped()
+            return
         self._is_stopping = False
         self._halted(key)
         self.work.words = _sentence(text)
@@ -279,6 +300,9 @@ class StudyPage(CurvePage[StudyPageState]):
         self.work.words, self.work.again = "Stopped.", True
 
     def _answered(self, key: object, answer: object) -> None:
+        if self._dropped_at is not None:
+            self._forget_dropped()
+            return
         self._under_way, self._is_stopping = None, False
         self._quiet()
         self.state.take(key, answer)
@@ -311,7 +335,7 @@ class StudyPage(CurvePage[StudyPageState]):
     def compared(self) -> tuple[Rig, str] | None:
         """Return the best rig that was found."""
         found = self.state.found
-        return (found[0], "what was found") if found else None
+        return (found[0], self.state.names_of_found[0]) if found else None
 
     def open_sheet(self, text: str, where: str) -> str:
         """Ask for the goal of a sheet."""

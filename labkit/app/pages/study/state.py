@@ -91,6 +91,7 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.goal: OpenedGoal | None = None
         self._answers: dict[object, object] = {}
+        self._last: tuple[str, object] | None = None
         self._records: Path | None = None
         super().__init__(rig, query=query, clock=clock)
 
@@ -137,10 +138,24 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         """The present answer: of the studies, a `Refusal`, or None where it has yet to be worked out."""
         return self._answers.get(self.key)
 
+    @property
+    def shown_answer(self) -> object:
+        """The present answer; while it is worked out, the last one of the same question."""
+        answer = self.answer
+        if answer is None and self._last is not None and self._last[0] == self.question:
+            return self._last[1]
+        return answer
+
+    @property
+    def called(self) -> str:
+        """What A is called: what was planned, or the rig as it stands."""
+        return "as planned" if self.question == SPREAD else "as it stands"
+
     def take(self, key: object, answer: object) -> None:
         """Keep an answer."""
         self._answers.pop(key, None)
         self._answers[key] = answer
+        self._last = None if isinstance(answer, Refusal) else (self.question, answer)
         while len(self._answers) > MOST_ANSWERS:
             self._answers.pop(next(iter(self._answers)))
 
@@ -278,7 +293,7 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         from labkit.study.questions.question import QuestionAnswer
         from labkit.study.search.solution import SearchResult
 
-        answer = self.answer
+        answer = self.shown_answer
         if isinstance(answer, QuestionAnswer):
             return () if answer.rig is None else (answer.rig,)
         if isinstance(answer, SearchResult):
@@ -286,7 +301,7 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         return ()
 
     def link_to(self, rig: Rig) -> str:
-        """Return the query of the rig page for a found rig, the present one pinned beside it.
+        """Return the query of the rig page for a found rig, the present one as B beside it.
 
         Raises
         ------
@@ -307,36 +322,56 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
 
     def curves(self) -> list[Curve]:
         """Return what is drawn: the present rig, the band of its spread, or what was found."""
-        answer = self.answer
+        answer = self.shown_answer
         if self.question == SPREAD and isinstance(answer, SpreadAnswer):
             result = answer.result
             frequency = result.study.frequency_hz
             inside = (frequency >= LOW_HZ) & (frequency <= HIGH_HZ)
             low, median, high = result.bands_db[:, inside]
             frequency = frequency[inside]
-            planned = result.study.nominal_db[inside]
+            planned = gain_db(self.rig.evaluate(frequency))
             return [
                 Curve(
                     frequency_hz=frequency,
                     gain_db=planned,
-                    label="as planned",
-                    brief="plan",
+                    label=f"A {self.called}",
+                    brief="A",
                     style=NOW,
                     low_db=low,
                     high_db=high,
                 ),
-                Curve(frequency_hz=frequency, gain_db=median, label="half below", brief="half", style=PINS[0]),
+                Curve(frequency_hz=frequency, gain_db=median, label="half lie below", brief="half", style=PINS[0]),
             ]
-        curves = [Curve(frequency_hz=GRID, gain_db=self.result.gain_db, label="Now", style=NOW)]
-        for (name, rig), style in zip(self._named(), PINS):
-            levels = gain_db(rig.response(GRID).values)
-            curves.append(Curve(frequency_hz=GRID, gain_db=levels, label=name, style=style))
+        curves = [
+            Curve(
+                frequency_hz=GRID,
+                gain_db=self.result.gain_db,
+                label=f"A {self.called}",
+                brief="A",
+                style=NOW,
+                reading=self.result.reading,
+            )
+        ]
+        named = zip("BCD", self.names_of_found, self.found, PINS)
+        for letter, name, rig, style in named:
+            response = rig.response(GRID)
+            curves.append(
+                Curve(
+                    frequency_hz=GRID,
+                    gain_db=gain_db(response.values),
+                    label=f"{letter} {name}",
+                    brief=letter,
+                    style=style,
+                    reading=read_response(response),
+                )
+            )
         return curves
 
-    def _named(self) -> list[tuple[str, Rig]]:
-        """The found rigs as curves call them: by their place where there are several."""
+    @property
+    def names_of_found(self) -> list[str]:
+        """What curves and the bar call the found rigs: by their place where there are several."""
         found = self.found
-        return [("found" if len(found) == 1 else f"no. {place}", rig) for place, rig in enumerate(found, start=1)]
+        return ["found"] if len(found) == 1 else [f"no. {place}" for place in range(1, len(found) + 1)]
 
     @property
     def description(self) -> str:
@@ -346,15 +381,16 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         if self.question == SPREAD and isinstance(answer, SpreadAnswer):
             return f"As planned: {now} The band holds 90 of 100 instruments. {answer.sentence}"
         found = [
-            f"{name.capitalize()}: {sentence(key_numbers(read_response(rig.response(GRID))))}"
-            for name, rig in self._named()[: len(PINS)]
+            f"{letter}, {name}: {sentence(key_numbers(read_response(rig.response(GRID))))}"
+            for letter, name, rig in zip("BCD", self.names_of_found, self.found)
         ]
-        return " ".join([f"Now: {now}", *found])
+        return " ".join([f"A, as it stands: {now}", *found])
 
     def draw(self, width: int) -> str:
         """Return the curves, SVG, for a width in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}"
-        return draw_curves(self.curves(), title=title, description=self.description, width=width)
+        compares = self.question != SPREAD and bool(self.found)
+        return draw_curves(self.curves(), title=title, description=self.description, width=width, compares=compares)
 
 
 LARGEST_GOAL = 200_000

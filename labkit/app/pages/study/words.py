@@ -29,7 +29,7 @@ CAUTION = (
     "Changing parts means soldering: fume extraction, clean hands, and the instrument unplugged. Local codes and "
     "product data sheets come first."
 )
-NAMES = {RESONANCE: "Peak sits at", "height": "Peak height", LEVEL: "Level at 100 Hz"}
+NAMES = {RESONANCE: "Peak at", "height": "Peak over the bass", LEVEL: "Level at 100 Hz"}
 
 
 def spread_numbers(answer: SpreadAnswer) -> tuple[KeyNumber, ...]:
@@ -63,7 +63,7 @@ def spread_numbers(answer: SpreadAnswer) -> tuple[KeyNumber, ...]:
 
 def spread_sentence(answer: SpreadAnswer) -> str:
     """Return what matters most."""
-    sentence = answer.sentence.replace(" -", " −")
+    sentence = answer.sentence
     if answer.no_shares:
         sentence = f"{sentence} Shares are left out: {answer.no_shares}."
     if not answer.result.complete:
@@ -169,7 +169,7 @@ _HEADS = {
     "hump_hz": "Hump at",
     "length_m": "Length",
     "cable": "Cable",
-    "treble_end_hz": "Treble ends at",
+    "treble_end_hz": "−3 dB point",
     "mean_loss_db": "Mean loss",
     "worst_loss_db": "Worst loss",
     "wire": "Wire",

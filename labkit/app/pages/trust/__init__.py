@@ -1,1 +1,1 @@
-"""How far to trust it."""
+"""How sure a prediction is."""

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
+from typing import Any
 
 import ipywidgets
 
@@ -34,10 +35,10 @@ def panel(query: str = "") -> ipywidgets.Box:
 
 
 class TrustPage(Page[TrustPageState]):
-    """The reference cases by model; they run one by one in a thread, so the page always answers."""
+    """The reference cases by model: what they are at once, how they stand when they are run, one by one in a thread."""
 
-    title = "How far to trust it"
-    lead = "Every model is held against numbers from outside the lab; this page runs them now, on this machine."
+    title = "How sure?"
+    lead = "Every model against numbers from outside the lab."
     css_class = "lab-trust"
 
     def set_up(self) -> None:
@@ -53,7 +54,7 @@ class TrustPage(Page[TrustPageState]):
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return controls, actions and files; the board beside them."""
-        left = box("lab-left", self.controls, box("lab-more", self.actions), box("lab-more", self.files))
+        left = box("lab-left", self.controls, box("lab-more", self.files))
         return left, box("lab-right", self.board)
 
     @property
@@ -65,10 +66,15 @@ class TrustPage(Page[TrustPageState]):
         """Return the buttons of the action bar."""
         running = self.is_running
         return [
-            {"key": "run", "label": "Run again", "enabled": not running, "primary": not running},
+            {
+                "key": "run",
+                "label": "Run again" if self.state.done else "Run",
+                "enabled": not running,
+                "primary": not running,
+            },
             {"key": "stop", "label": "Stop", "enabled": running},
             {"key": "again", "label": "Start again", "enabled": True},
-            {"key": "link", "label": "Copy link", "enabled": True},
+            {"key": "link", "label": "Share", "enabled": True},
         ]
 
     def show(self, *, models: bool = True) -> None:
@@ -86,7 +92,6 @@ class TrustPage(Page[TrustPageState]):
         """Run every case that waits, without pause; for notebooks and tests."""
         while (case := self.state.next_case()) is not None:
             self.state.run(case)
-        self.show()
 
     async def run_in_slices(self) -> None:
         """Run the cases that wait, showing what is known from time to time."""
@@ -104,7 +109,7 @@ class TrustPage(Page[TrustPageState]):
         super()._connect()
         self.actions.on("run", self._run_again)
         self.actions.on("stop", lambda **_: self._stop())
-        self.board.on("ready", lambda **_: self._start())
+        self.board.on("ready", lambda **_: self._read())
 
     def _file(self, ending: str, kind: str, make: Callable[[], bytes]) -> Callable[[], MadeFile]:
         def made() -> MadeFile:
@@ -114,15 +119,33 @@ class TrustPage(Page[TrustPageState]):
 
         return made
 
+    def _read(self) -> None:
+        """Read the cases, which takes a moment, and say what they are."""
+        if not self.state.is_loaded:
+            self._work(self.read, self._read_now)
+
+    async def read(self) -> None:
+        """Read the cases beside the page."""
+        await asyncio.to_thread(self._read_now)
+
+    def _read_now(self) -> None:
+        len(self.state.cases)
+
     def _start(self) -> None:
-        if self.is_running or (self.state.is_loaded and self.state.next_case() is None):
+        if not (self.state.is_loaded and self.state.next_case() is None):
+            self._work(self.run_in_slices, self.run_now)
+
+    def _work(self, slowly: Callable[[], Coroutine[Any, Any, None]], at_once: Callable[[], None]) -> None:
+        """Work in slices, so that the page answers; at once where no event loop runs."""
+        if self.is_running:
             return
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:
-            self.run_now()
+            at_once()
+            self.show()
             return
-        self._task = loop.create_task(self.run_in_slices())
+        self._task = loop.create_task(slowly())
         self._task.add_done_callback(self._ended)
         self.show()
 

@@ -203,6 +203,10 @@ class TrustPageState(PageState[Filter]):
         )
         return tuple(outcome for outcome in found if not shown or self._passes(outcome))
 
+    def cases_of(self, model: str | None) -> tuple[Case, ...]:
+        """Return the cases of a model, or all; none before they are read."""
+        return tuple(case for case in self._cases or () if model in (None, case.model))
+
     def shown_models(self) -> tuple[str, ...]:
         """Models to show: the chosen one, or all."""
         return self.models if self.snapshot.model == ALL else (self.snapshot.model,)
@@ -217,9 +221,9 @@ class TrustPageState(PageState[Filter]):
     def sentence(self, model: str | None = None) -> str:
         """Say in a few sentences how a model (or everything) stands."""
         outcomes = self.outcomes(model)
-        total = sum(model in (None, case.model) for case in self._cases or ())
+        total = len(self.cases_of(model))
         if not outcomes:
-            return "Not run yet."
+            return f"{_counted(total, 'case')}, not run yet."
         tally = Tally.of(outcomes)
         count = _counted(tally.numbers, "number")
         if tally.within == tally.numbers:
@@ -250,7 +254,9 @@ class TrustPageState(PageState[Filter]):
 
     def origins(self, model: str) -> str:
         """Say where the numbers of a model come from, most first."""
-        counts = Counter(outcome.case.how for outcome in self.outcomes(model))
+        counts: Counter[str] = Counter()
+        for case in self.cases_of(model):
+            counts[case.how] += len(case.expected)
         return ", ".join(f"{count} {ORIGINS.get(how, how)}" for how, count in counts.most_common())
 
     def as_json(self) -> bytes:

@@ -22,29 +22,47 @@ VERDICTS = {
 
 
 def head_html(state: TrustPageState) -> str:
-    """Return the key numbers over all models."""
-    tally = Tally.of(state.outcomes(None if state.snapshot.model == ALL else state.snapshot.model))
-    total = len(state.cases) if state.is_loaded else 0
-    told = state.sentence(None if state.snapshot.model == ALL else state.snapshot.model)
-    confirming = tally.numbers - tally.calibrations
-    numbers = (
-        ("Within tolerance", f"{tally.within} of {tally.numbers}", f"from {state.done} of {total} cases"),
-        ("Confirm a model", f"{confirming}", f"{tally.calibrations} more chose a constant"),
-        ("Not within", f"{tally.outside + tally.gaps}", f"{tally.gaps} of them known gaps"),
-    )
+    """Return the key numbers over all models, or the chosen one: what there is, then how it stands."""
+    if not state.is_loaded:
+        return '<p class="lab-meaning">Reading the cases …</p>'
+    model = None if state.snapshot.model == ALL else state.snapshot.model
+    tally, cases = Tally.of(state.outcomes(model)), state.cases_of(model)
+    sentence = state.sentence(model)
+    if tally.numbers:
+        confirming = tally.numbers - tally.calibrations
+        numbers = (
+            ("Within tolerance", f"{tally.within} of {tally.numbers}", f"from {tally.cases} of {len(cases)} cases"),
+            ("Confirm a model", f"{confirming}", f"{tally.calibrations} more chose a constant"),
+            ("Not within", f"{tally.outside + tally.gaps}", f"{tally.gaps} of them known gaps"),
+        )
+    else:
+        gaps = sum(bool(case.known_gap) for case in cases)
+        choose = sum(case.role == "calibration" for case in cases)
+        numbers = (
+            ("Numbers to meet", f"{sum(len(case.expected) for case in cases)}", f"in {len(cases)} cases"),
+            (
+                "Models",
+                f"{len({case.model for case in cases})}",
+                f"{choose} cases chose a constant and confirm nothing",
+            ),
+            ("Known gaps", f"{gaps}", "cases that are expected to fail today"),
+        )
     cells = "".join(
         f'<div><dt>{escape(label)}</dt><dd class="lab-value">{escape(value)}</dd>'
         f'<dd class="lab-detail">{escape(detail)}</dd></div>'
         for label, value, detail in numbers
     )
-    return f'<dl class="lab-numbers">{cells}</dl><p class="lab-meaning">{escape(told)}</p>'
+    return f'<dl class="lab-numbers">{cells}</dl><p class="lab-meaning">{escape(sentence)}</p>'
 
 
 def model_html(state: TrustPageState, model: str, limits: Limits) -> str:
     """Return one model: how it stands, where its numbers come from, every case, and what it leaves out."""
     cases = "".join(_case_html(case, outcomes) for case, outcomes in state.by_case(model))
-    if not cases:
+    if not cases and state.outcomes(model):
         cases = '<p class="lab-note">Nothing here that the choice above lets through.</p>'
+    listed = state.cases_of(model)
+    if listed and not state.outcomes(model):
+        cases = f'<ul class="lab-note">{"".join(f"<li>{escape(case.claim)}</li>" for case in listed)}</ul>'
     origins = state.origins(model)
     left_out = "; ".join(part.what[:1].lower() + part.what[1:] for part in limits.not_modelled if model in part.models)
     return (

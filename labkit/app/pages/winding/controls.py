@@ -5,9 +5,11 @@ The page never holds a value that the sheet does not.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 
-from labkit.app.kit.controls import Control, Value
+from labkit.app.kit.controls import Control, Group, Value
 from labkit.app.kit.pickup.made import FLANGE, Keys, Scalar, built_names, ordered_coils
 from labkit.app.kit.pickup.sheet_control import (
     START,
@@ -25,6 +27,7 @@ from labkit.app.kit.pickup.sheet_control import (
     with_start,
     word_control,
 )
+from labkit.app.pages.winding.aging import aging_controls, without_lost_history
 from labkit.catalogue import catalogue
 from labkit.core.units import parse_quantity
 from labkit.pickup.materials.materials import metal
@@ -64,13 +67,50 @@ def sheet_controls(keys: Keys, coil: str, start: Keys | None = None) -> SheetCon
     pair = len(coil_names(keys)) > 1
     mine = f" of the {coil} coil" if pair else ""
     groups: list[tuple[str, str, tuple[SheetControl, ...]]] = [
-        (f"Wire and turns{mine}", "", _wire(keys, here)),
+        (f"Winding{mine}", "", _wire(keys, here)),
         (f"Bobbin{mine}", "", _bobbin(keys, here)),
         (f"Poles{mine}", "", _poles(keys, here)),
         ("Magnet", "", _magnet(keys)),
+        ("What happened to it since", "Begins freshly charged to saturation.", _since(keys)),
         ("Cover, lead and wax", "", _around(keys)),
     ]
     return SheetControls(groups=tuple(groups))
+
+
+HEARD_MOST = ("turns", "grade", "charge", "wire", "strings")
+"""Keys of what moves level and peak most; common practice, no source."""
+HEARD, STARTED = "What you hear most", "Started from"
+
+
+def by_ear(groups: Sequence[Group]) -> tuple[Group, ...]:
+    """Return what is heard most as one group, and the rest of the groups folded."""
+    found = {control.key: control for group in groups for control in group.controls}
+    first = Group(title=HEARD, controls=tuple(found[key] for key in HEARD_MOST if key in found))
+    rest = (
+        replace(group, controls=tuple(item for item in group.controls if item.key not in HEARD_MOST), is_fold=True)
+        for group in groups
+    )
+    return (first, *(group for group in rest if group.controls))
+
+
+def fold_heads(groups: Sequence[Group], values: Mapping[str, Value]) -> dict[str, str]:
+    """Return the values of folded groups as their headings carry them, measures short."""
+    heads = {}
+    for group in groups:
+        texts = {control.key: control.text(values[control.key]) for control in group.controls}
+        if {"straight", "height", "flange"} <= set(texts):
+            heads[group.title] = f"{texts['straight']} × {texts['height']}, flange {texts['flange']}"
+        elif {"poles", "poles_count", "diameter", "length"} <= set(texts):
+            many = "" if values["poles_count"] == 1 else "s"
+            size = f"{texts['diameter']} × {texts['length']}"
+            heads[group.title] = f"{texts['poles_count']} {texts['poles']}{many}, {size}"
+        elif {"cover", "lead", "wax"} <= set(texts):
+            cover = "no cover" if values["cover"] == NO_COVER else f"{texts['cover']} cover"
+            wax = "no wax" if not values["wax"] else f"wax {texts['wax']}"
+            heads[group.title] = f"{cover}, lead {texts['lead']}, {wax}"
+        elif group.is_fold:
+            heads[group.title] = group.head(values)
+    return heads
 
 
 def flange_radius(keys: Keys, coil: str) -> float:
@@ -118,7 +158,8 @@ def _wire(keys: Keys, here: str) -> tuple[SheetControl, ...]:
         USUAL_PACKING,
         note="packed",
     )
-    return (turns, SheetControl(control=kind, read=read, write=write), packing)
+    way = word_control(keys, "wound", f"{here}.wound", "Wound", _WAYS, _WAYS[0])
+    return (turns, SheetControl(control=kind, read=read, write=write), packing, way)
 
 
 def _bobbin(keys: Keys, here: str) -> tuple[SheetControl, ...]:
@@ -143,24 +184,29 @@ def _bobbin(keys: Keys, here: str) -> tuple[SheetControl, ...]:
         read=lambda sheet: flange_radius(sheet, coil),
         write=lambda sheet, value: sheet | {f"{here}.{FLANGE}": millimetres(value)},
     )
-    return (straight, radius, height, flange, word_control(keys, "wound", f"{here}.wound", "Wound", _WAYS, _WAYS[0]))
+    return (straight, radius, height, flange)
 
 
 _WAYS = ("clockwise", "counter-clockwise")
 _POLES = ("rod magnet", "slug", "screw", "blade", NO_POLES)
+LISTED = "as the sheet lists them"
+"""Poles that differ from string to string; a sheet lists them, and here any other row may take their place."""
 
 
 def _poles(keys: Keys, here: str) -> tuple[SheetControl, ...]:
     place = f"{here}.poles"
-    kind = str(keys.get(f"{place}.kind", NO_POLES))
+    kind = _kind_of_poles(keys, place)
+    kinds = (*_POLES, LISTED) if kind == LISTED else _POLES
     items = [
         SheetControl(
-            control=Control(key="poles", label="Poles", kind="choice", positions=_POLES),
-            read=lambda sheet: str(sheet.get(f"{place}.kind", NO_POLES)),
-            write=lambda sheet, value: _with_poles(sheet, here, str(value)),
+            control=Control(key="poles", label="Poles", kind="choice", positions=kinds),
+            read=lambda sheet: _kind_of_poles(sheet, place),
+            write=lambda sheet, value: (
+                sheet if value == LISTED else without_lost_history(_with_poles(sheet, here, str(value)))
+            ),
         )
     ]
-    if kind == NO_POLES:
+    if kind in (NO_POLES, LISTED):
         return tuple(items)
     if kind == "blade":
         items += [
@@ -180,10 +226,17 @@ def _poles(keys: Keys, here: str) -> tuple[SheetControl, ...]:
     return tuple(items)
 
 
+def _kind_of_poles(keys: Keys, place: str) -> str:
+    return LISTED if f"{place}.0.kind" in keys else str(keys.get(f"{place}.kind", NO_POLES))
+
+
 def _with_poles(sheet: Keys, here: str, kind: str) -> Keys:
     """Change the kind of poles; measures that both kinds have stay, the others start at usual ones."""
     place = f"{here}.poles"
     old = {key.removeprefix(f"{place}."): value for key, value in sheet.items() if key.startswith(f"{place}.")}
+    if "0.kind" in old:  # of a list the first pole
+        old = {key.removeprefix("0."): value for key, value in old.items() if key.startswith("0.")}
+        old.pop("count", None)
     rest = {key: value for key, value in sheet.items() if not key.startswith(f"{place}.")}
     if kind == NO_POLES:
         if "facing" in old:
@@ -216,7 +269,7 @@ def _magnet(keys: Keys) -> tuple[SheetControl, ...]:
         return ()
     names = catalogue().usable_names("magnet")
     grade = SheetControl(
-        control=Control(key="grade", label="Grade", kind="choice", positions=names),
+        control=Control(key="grade", label="Magnet", kind="choice", positions=names),
         read=lambda sheet: str(sheet.get(grades[0], USUAL_GRADE)),
         write=lambda sheet, value: sheet | dict.fromkeys(grades, str(value)),
     )
@@ -226,6 +279,10 @@ def _magnet(keys: Keys) -> tuple[SheetControl, ...]:
         write=lambda sheet, value: sheet | dict.fromkeys(charges, percent(value)),
     )
     return (grade, charge)
+
+
+def _since(keys: Keys) -> tuple[SheetControl, ...]:
+    return aging_controls(keys) if any(key.endswith(".grade") for key in keys) else ()
 
 
 def _around(keys: Keys) -> tuple[SheetControl, ...]:
@@ -312,14 +369,16 @@ def _depth(keys: Keys, here: str) -> float:
         overall = number_at(keys, f"{here}.wire.overall", "m", 0.0)
     else:
         overall = wire(str(keys.get(f"{here}.wire", ""))).overall_nominal
-    return float(
-        build_up(
-            turns=float(str(keys.get(f"{here}.turns", 1))),
-            overall_diameter=overall,
-            winding_height=number_at(keys, f"{here}.winding_height", "m", 10e-3),
-            packing=float(str(keys.get(f"{here}.packing", USUAL_PACKING))),
-        )
-    )
+    shape = {
+        "winding_height": number_at(keys, f"{here}.winding_height", "m", 10e-3),
+        "packing": float(str(keys.get(f"{here}.packing", USUAL_PACKING))),
+    }
+    depth = float(build_up(turns=float(str(keys.get(f"{here}.turns", 1))), overall_diameter=overall, **shape))
+    if f"{here}.then.turns" in keys:
+        more = wire(str(keys.get(f"{here}.then.wire", ""))).overall_nominal
+        turns = float(str(keys[f"{here}.then.turns"]))
+        depth += float(build_up(turns=turns, overall_diameter=more, **shape))
+    return depth
 
 
 def without_flanges(keys: Keys) -> Keys:

@@ -6,16 +6,19 @@ panel()
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from html import escape
 
 import ipywidgets
 
+from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
-from labkit.app.kit.page import PinningPage, box, caption, file_stem, note
+from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.pickup.made import text_in_words
-from labkit.app.kit.text import numbers_html, sentence_html, table_html, today
+from labkit.app.kit.text import answer_html, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
+from labkit.app.pages.winding.controls import HEARD, fold_heads
 from labkit.app.pages.winding.sheets import open_sheet_text, saved_sheet, winding_paper
 from labkit.app.pages.winding.state import WindingPageState
 from labkit.app.pages.winding.words import (
@@ -23,33 +26,38 @@ from labkit.app.pages.winding.words import (
     cautions,
     change_sentence,
     coil_rows,
+    fit_in_short,
     fit_sentence,
     not_modelled,
     value_rows,
+    winding_answer,
 )
 from labkit.pickup.predict.pull import neck_pull_in_words
 from labkit.view.drawings.bobbin import draw_bobbin
-from labkit.view.words import ZERO
+from labkit.view.drawings.interval import draw_interval
+from labkit.view.drawings.working_point import draw_working_point, working_point_in_words
 
 RIG_PAGE = "rig.ipynb"
-BAND = "The band holds 95 of 100 such pickups in this rig; its cable, pots and input are taken as stated."
 
 
 class WindingPage(PinningPage[WindingPageState]):
     """A pickup from bobbin, wire and poles, in the rig at once."""
 
     title = "Wind a pickup"
-    lead = "Change turns, wire or magnet and see the rig's curve, the fit on the bobbin and what a meter would read."
-    css_class = "lab-winding"
-    pinned_thing = "pickup"
+    css_class = "lab-three"
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
-        self.numbers, self.said, self.change = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.answer, self.numbers, self.caption = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.said, self.change = ipywidgets.HTML(), ipywidgets.HTML()
         self.fit, self.table, self.coil_table = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.asked, self.link, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.change_box = box("lab-section", self.change)
         self.bobbin = CurveView()
+        self.working_point, self.magnets = CurveView(), ipywidgets.HTML()
+        self.magnet_box = box(
+            "lab-section", ipywidgets.HTML("<h2>In the magnets</h2>"), self.magnets, self.working_point
+        )
         self.use_target = ipywidgets.Button(description="Wind for that resistance")
         self.use_full = ipywidgets.Button(description="Fill the bobbin")
         self.opener = self._opener("a pickup sheet")
@@ -61,19 +69,28 @@ class WindingPage(PinningPage[WindingPageState]):
         self.files.offer("bobbin", "Drawing as SVG", self.drawing_file)
         self.use_target.on_click(lambda _: self._then_show(self._take_turns, "target"))
         self.use_full.on_click(lambda _: self._then_show(self._take_turns, "full"))
+        self.working_point.observe(lambda _: self._show_magnets(), "width")
         self.bobbin.observe(lambda _: setattr(self.bobbin, "svg", self.draw_bobbin(self.bobbin.width)), "width")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers, curve, caption."""
-        return self.numbers, self.curve, caption(f"{ZERO} {BAND}"), self.said
+        """Return curve and caption."""
+        return self.curve, self.caption, self.said
+
+    def heads(self, controls: ControlSet) -> dict[str, str]:
+        """Return what folded groups hold, and whether the turns fit."""
+        state = self.state
+        heads = fold_heads(controls.groups, state.values)
+        return heads | {HEARD: fit_in_short(state.winding, state.flange)}
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return drawing, numbers with their doubt, answers, files, cautions."""
         buttons = box("lab-buttons", self.use_target, self.use_full)
         return (
+            box("lab-section", self.answer, self.numbers),
             self.change_box,
             box("lab-section", ipywidgets.HTML("<h2>On the bobbin</h2>"), self.fit, self.bobbin),
             box("lab-section", box("lab-doubt", self.table), note(not_modelled())),
+            self.magnet_box,
             box(
                 "lab-section",
                 ipywidgets.HTML("<h2>At the winder</h2>"),
@@ -93,15 +110,21 @@ class WindingPage(PinningPage[WindingPageState]):
     def show_results(self) -> None:
         """Show everything that follows from the pickup."""
         state = self.state
+        change = state.change
+        turns = state.winding.turns if len(state.windings) == 1 else None
+        answer = winding_answer(state.built, turns, state.result.reading, change)
+        self.answer.value = answer_html(answer)
         self.numbers.value = numbers_html(state.numbers)
+        self.caption.value = caption_html(state.caption)
         self.said.value = sentence_html(state.note) if state.note else ""
-        change, compared = state.change, state.compared
+        compared = state.compared
         self.change_box.layout.display = "none" if change is None else None
         self.change.value = "" if change is None or compared is None else _line(change_sentence(change, compared.name))
         self.bobbin.svg = self.draw_bobbin(self.bobbin.width)
         self.fit.value = self._fits()
-        head = ("At its leads", "Best guess", "95 of 100 lie in", "Doubt is")
-        self.table.value = table_html("What it should measure", head, [_cells(row) for row in value_rows(state.built)])
+        self._show_magnets()
+        other = {} if change is None else {row.label: row for row in value_rows(change.before)}
+        self.table.value = intervals_html(value_rows(state.built), other)
         winding = state.winding
         self.coil_table.value = table_html(
             "For the winder",
@@ -123,6 +146,14 @@ class WindingPage(PinningPage[WindingPageState]):
         lines = [*state.built.warnings, *([close] if close else []), *cautions(state.made.sheet)]
         items = "".join(f"<li>{escape(line[:1].upper())}{escape(line[1:])}</li>" for line in dict.fromkeys(lines))
         self.cautions.value = f'<h2>Mind</h2><ul class="lab-cautions">{items}</ul>'
+
+    def _show_magnets(self) -> None:
+        magnets = self.state.magnets
+        self.magnet_box.layout.display = "none" if magnets is None else None
+        if magnets is None:
+            return
+        self.magnets.value = _line(working_point_in_words(*magnets))
+        self.working_point.svg = draw_working_point(*magnets, width=min(self.working_point.width or 380, 520))
 
     def draw_bobbin(self, width: int) -> str:
         """Return the coils to scale."""
@@ -173,5 +204,24 @@ def _line(text: str, kind: str = "") -> str:
     return f'<p class="lab-fit {kind}">{escape(text)}</p>'
 
 
-def _cells(row: PredictedRow) -> tuple[str, str, str, str]:
-    return row.label, row.value, row.bounds or "as stated", row.cause
+def intervals_html(rows: Sequence[PredictedRow], other: Mapping[str, PredictedRow]) -> str:
+    """Return predicted numbers as a table with their intervals drawn, those of B (by label) as dashes."""
+    title, lines = "What it should measure", []
+    for row in rows:
+        drawn, beside = "", other.get(row.label)
+        if row.interval is not None and row.scale is not None:
+            best = beside.interval.value if beside is not None and beside.interval is not None else None
+            drawn = draw_interval(row.interval, row.scale, other=best)
+        cause = f"<small>{escape(row.cause)}</small>" if row.cause else ""
+        lines.append(
+            f'<tr><th scope="row">{escape(row.label)}</th><td>{escape(row.value)}</td><td>{drawn}</td>'
+            f"<td>{escape(row.bounds or 'as stated')}{cause}</td></tr>"
+        )
+    heads = ("At its leads", "Expect", "", "95 of 100 lie in")
+    top = "".join(f'<th scope="col">{name}</th>' if name else "<td></td>" for name in heads)
+    key = "Thick mark: best guess. Bar: 95 of 100." + (" Dashes: B." if other else "")
+    return (
+        f'<div class="lab-table-holder" role="region" tabindex="0" aria-label="{title}"><table class="lab-table">'
+        f"<caption>{title}</caption><thead><tr>{top}</tr></thead><tbody>{''.join(lines)}</tbody></table></div>"
+        f'<p class="lab-note">{key}</p>'
+    )

@@ -31,6 +31,8 @@ from labkit.app.kit.rig.controls import words
 from labkit.app.kit.rig.pins import ShownPin, pin_in_words
 from labkit.app.kit.rig.state import OWN, PinnedSetup, RigState, Setup
 from labkit.app.pages.winding.controls import (
+    STARTED,
+    by_ear,
     coil_names,
     flange_radius,
     sheet_controls,
@@ -41,17 +43,17 @@ from labkit.app.pages.winding.controls import (
 from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
+from labkit.pickup.magnetics.history import Aged, aged
+from labkit.pickup.magnetics.magnet import MagnetGrade
 from labkit.pickup.predict.built import BuiltPickup, PickupChange
+from labkit.pickup.predict.standing import assembly_of
 from labkit.pickup.winding.winding import Winding
+from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.study.questions.winding_band import gain_bounds
-from labkit.view.curve.curve import COMPACT_BELOW, Curve, draw_curves
+from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.drawings.bobbin import CoilOutline
-from labkit.view.palette import NOW
-from labkit.view.words import Reading, read_response
-
-CURVE_HEIGHT = 300
-"""Of a curve that stays in view while many controls and results scroll, CSS pixels."""
+from labkit.view.words import ZERO, Reading, read_response
 
 SILENT_DB = -60.0
 """A pickup this far under all of them at 400 Hz is not switched on; leaks past open contacts lie far below."""
@@ -132,7 +134,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     @property
     def windings(self) -> Mapping[str, Winding]:
         """The coils' windings by name."""
-        return {name: coil.winding for name, coil in self.built.build.coils if coil.winding is not None}
+        return {name: coil.winding for name, coil in self.built.build.wound if coil.winding is not None}
 
     @property
     def winding(self) -> Winding:
@@ -149,7 +151,7 @@ class WindingPageState(PinningPageState[WindingResult]):
         """The coils for a drawing to scale."""
         build = self.built.build
         spacing = build.spacing or 20e-3
-        places = (0.0,) if len(build.coils) == 1 else (-spacing / 2, spacing / 2)
+        places = (0.0,) if len(build.wound) == 1 else (-spacing / 2, spacing / 2)
         return tuple(
             CoilOutline(
                 name=name,
@@ -161,30 +163,40 @@ class WindingPageState(PinningPageState[WindingResult]):
                 poles=coil.poles,
                 across=place,
             )
-            for (name, coil), place in zip(build.coils, places)
+            for (name, coil), place in zip(build.wound, places)
             if coil.winding is not None
         )
 
     @property
+    def magnets(self) -> tuple[MagnetGrade, Aged] | None:
+        """The first grade of the magnets and where they stand; None without a magnet over which strings run."""
+        build = self.built.build
+        if not build.magnets or not any(coil.poles is not None for _, coil in build.coils):
+            return None
+        return build.magnets[0], aged(assembly_of(build), build.history)
+
+    @property
     def answers(self) -> tuple[WinderAnswer, ...]:
         """The answers to the winder's questions for the coil that is selected."""
-        coil = self.built.coils[self.coil]
+        coil = self.built.of_coil(self.coil)
         return answers(self.winding, coil, flange=self.flange, entered=self._tool_values)
 
     @property
     def controls(self) -> ControlSet:
-        """Pickup, build sheet, winder's questions, the rig it is tried in."""
+        """What is heard most, the rest of the build sheet, the winder's questions, the rig it is heard in."""
         made = self.made
         coils = coil_names(made.sheet)
-        first = [start_control(made.base)]
-        if len(coils) > 1:
-            first.append(Control(key=COIL, label="Coil looked at", kind="switch", positions=coils))
+        looked_at = (
+            [Control(key=COIL, label="Coil looked at", kind="switch", positions=coils)] if len(coils) > 1 else []
+        )
         tools = tuple(replace(control, key=key) for key, control in _TOOLS.items())
+        heard, *folds = by_ear(_controls_of(made, self.coil).control_groups)
         return ControlSet(
             (
-                Group(title="Pickup", controls=tuple(first)),
-                *_controls_of(made, self.coil).control_groups,
-                Group(title="At the winder", controls=tools, note="Answers stand under the drawing."),
+                replace(heard, controls=(*looked_at, *heard.controls)),
+                Group(title=STARTED, controls=(start_control(made.base),), is_fold=True),
+                *folds,
+                Group(title="At the winder", controls=tools, note="Answers stand under the drawing.", is_fold=True),
                 self._rig_group(),
             )
         )
@@ -226,19 +238,42 @@ class WindingPageState(PinningPageState[WindingResult]):
         made = self._made_in(self.compared.pin.setup, self.slot)
         return None if made is None else built_from(made).change_to(self.built)
 
-    def curves(self) -> list[Curve]:
-        """Return the present curve with its band, and the pins."""
-        now = self.result
-        curve = Curve(
-            frequency_hz=GRID, gain_db=now.gain_db, low_db=now.low_db, high_db=now.high_db, label="Now", style=NOW
-        )
-        return [curve, *self.pinned_curves()]
+    @property
+    def caption(self) -> str:
+        """What zero is, and what the band and the doubt of the level hold."""
+        output, band = self.built.output_db, "The band holds 95 of 100 such pickups in this rig"
+        if output is None or not self.counted.is_counted:
+            return f"{ZERO} {band}."
+        half = (output.high - output.low) / 2
+        return f"0 dB: the reference coil. {band}; their level is good to ±{half:.1f} dB."
 
-    def draw(self, width: int) -> str:
-        """Return the drawing of the curves, SVG, for a width in CSS pixels."""
+    @property
+    def counted(self) -> CountedOutputs:
+        """How the outputs of the pickups count in the present rig and the pins."""
+        return counted_outputs(self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins))
+
+    def curves(self) -> list[Curve]:
+        """Return the present curve with its band and the doubt of its level, and the pins; each at its own level."""
+        now, counted = self.result, self.counted
+        rigs = [self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins)]
+        levels = [gain_db(rig.evaluate(GRID, levels_db=added)) for rig, added in zip(rigs, counted.levels_db)]
+        output, raised = now.built.output_db, levels[0] - now.gain_db
+        is_level = output is not None and counted.is_counted
+        first, *kept = self.lettered_curves(levels)
+        doubt = (output.high - output.low) / 2 if output is not None and is_level else 0.0
+        return [replace(first, low_db=now.low_db + raised, high_db=now.high_db + raised, doubt_db=doubt), *kept]
+
+    def draw(self, width: int, height: int | None = None) -> str:
+        """Return the drawing of the curves, SVG, for a width (and a height) in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}, this pickup at the {self.slot}"
-        height = None if width < COMPACT_BELOW else CURVE_HEIGHT
-        return draw_curves(self.curves(), title=title, description=self.description, width=width, height=height)
+        return draw_curves(
+            self.curves(),
+            title=title,
+            description=self.description,
+            width=width,
+            height=height,
+            compares=self.compared is not None,
+        )
 
     def set_turns(self, turns: int) -> None:
         """Wind so many turns, as a step of its own."""
@@ -340,7 +375,7 @@ class WindingPageState(PinningPageState[WindingResult]):
         rig = self.snapshot.rig.setup.rig
         offered = self.offers.offer(rig).controls
         slots = self.offers.base(rig).harness.slots
-        shown = [replace(offered["rig"], key=f"{IN_RIG}rig", label="Tried in")]
+        shown = [replace(offered["rig"], key=f"{IN_RIG}rig", label="Heard in")]
         if len(slots) > 1:
             shown.append(
                 Control(
@@ -358,19 +393,22 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     def _shown_pin(self, pin: PinnedSetup) -> ShownPin:
         now = self.snapshot.rig.setup
-        notes, texts = [], []
+        notes, texts, present = [], [], []
         if pin.setup.rig != now.rig:
             notes.append(pin.setup.rig)
             texts.append(f"in {pin.setup.rig}")
+            present.append(now.rig)
         then, here = self.offers.values(pin.setup), self.offers.values(now)
         made, now_made = self._made_in(pin.setup, self.slot), self.made
         if made is None:
             notes.append(str(then.get(self.slot, "another pickup")))
             texts.append(f"{notes[-1]}, now {now_made.name}")
+            present.append(now_made.name)
         else:
             for difference in differences(made.sheet, now_made.sheet):
                 notes.append(difference.then)
                 texts.append(f"{difference.then}, now {difference.now}")
+                present.append(difference.now)
         if pin.setup.rig == now.rig:
             offered = self.offers.offer(pin.setup.rig).controls
             for control in offered:
@@ -378,11 +416,12 @@ class WindingPageState(PinningPageState[WindingResult]):
                 if key not in ("rig", self.slot) and then[key] != here[key]:
                     notes.append(f"{control.note} {control.brief(then[key])}".strip())
                     texts.append(f"{control.label} {control.text(then[key])}, now {control.text(here[key])}")
-        return pin_in_words(pin, notes, texts)
+                    present.append(f"{control.note} {control.brief(here[key])}".strip())
+        return pin_in_words(pin, notes, texts, present)
 
     @property
     def _tool_values(self) -> dict[str, Value]:
-        target = float(f"{self.built.coils[self.coil].resistance.value:.2g}")
+        target = float(f"{self.built.of_coil(self.coil).resistance.value:.2g}")
         own = dict(self.snapshot.own)
         usual = {"target": target, "broke": target / 2}
         return {key: own.get(OWN + key, value) for key, value in usual.items()}

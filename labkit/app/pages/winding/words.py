@@ -4,7 +4,7 @@ winder's questions, and cautions.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from labkit.app.kit.controls import Control, Value
@@ -17,10 +17,22 @@ from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange
 from labkit.pickup.predict.output import string_outputs
 from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.winding.winding import Winding
-from labkit.view.words import frequency_in_words, level_in_words
+from labkit.view.drawings.interval import IntervalScale
+from labkit.view.words import Reading, frequency_in_words, level_in_words
 
 LOSS_AT_HZ = 5000.0
 FIELD_AT_M = (1e-3, 3e-3)
+
+_SCALES = {
+    "Ω": IntervalScale(low=2e3, high=20e3),
+    "H": IntervalScale(low=1.0, high=10.0),
+    "F": IntervalScale(low=30e-12, high=300e-12),
+    "T": IntervalScale(low=10e-3, high=200e-3),
+    "Hz": IntervalScale(low=2e3, high=20e3),
+    "dB": IntervalScale(low=-10.0, high=10.0, is_log=False),
+}
+"""What pickups of the usual kinds measure, by unit: common practice, no source."""
+_HEIGHTS = IntervalScale(low=0.0, high=20.0, is_log=False)
 
 _CAUSES = {
     "bare diameter": "the diameter of the copper",
@@ -36,7 +48,10 @@ _CAUSES = {
     "copper resistivity": "the copper itself",
     "pole diameter": "the poles' diameter",
     "pole length": "the poles' length",
-    "wax rise": "what wax does",
+    "wax": "what wax does",
+    "scatter": "how loosely the turns are scattered",
+    "passes of the wire guide": "the passes of the wire guide",
+    "cover capacitance": "the gaps to the cover",
     "lead": "the lead",
     "model of the peak": "the model itself",
     "model of the peak's height": "the model itself",
@@ -58,12 +73,16 @@ class PredictedRow:
         95 of 100 such pickups lie inside; empty where nothing is in doubt.
     cause : str
         What most of the doubt comes from.
+    interval : Interval or None
+        Best guess and bounds as numbers, for a drawing on ``scale``.
     """
 
     label: str
     value: str
     bounds: str = ""
     cause: str = ""
+    interval: Interval | None = None
+    scale: IntervalScale | None = None
 
     @property
     def sentence(self) -> str:
@@ -128,6 +147,13 @@ def value_rows(built: BuiltPickup) -> tuple[PredictedRow, ...]:
             rows.append(_row(f"Field {1e3 * distance:.0f} mm over a pole", field, "T", digits=2))
     if built.output_db is not None:
         rows.append(_level("Output against the reference coil", built.output_db, signed=True))
+    if (hum := built.hum_ratio) is not None:
+        best, low, high = (f"{100 * end:.1f} %" for end in (hum.value, hum.low, hum.high))
+        rows.append(
+            PredictedRow(
+                label="Hum over that of one coil", value=best, bounds=f"{low} … {high}", cause=cause_in_words(hum)
+            )
+        )
     rows += _string_rows(built)
     return tuple(rows)
 
@@ -139,8 +165,7 @@ def _string_rows(built: BuiltPickup) -> list[PredictedRow]:
         return []
     first, last = outputs[0].sensitivity, outputs[-1].sensitivity
     ends = [[f"{1e3 * bound:.0f}" for bound in (each.low, each.high)] for each in (first, last)]
-    pulls = [1e3 * output.pull.value for output in outputs]
-    windows = [1e3 * output.window for output in outputs]
+    pulls, windows = [output.pull for output in outputs], [output.window for output in outputs]
     names = [output.string.partition(",")[0] for output in outputs]
     return [
         PredictedRow(
@@ -149,9 +174,21 @@ def _string_rows(built: BuiltPickup) -> list[PredictedRow]:
             bounds=", ".join(f"{low} … {high} ({name})" for (low, high), name in zip(ends, (names[0], names[-1]))),
             cause="model, not measured",
         ),
-        PredictedRow(label="Pull on the strings", value=f"{min(pulls):.0f} to {max(pulls):.0f} mN"),
-        PredictedRow(label="Length of string heard", value=f"{min(windows):.1f} to {max(windows):.1f} mm"),
+        _spread("Pull on the strings", pulls, "mN", digits=0),
+        _spread("Length of string heard", windows, "mm", digits=1),
     ]
+
+
+def _spread(label: str, found: Sequence[Prediction], unit: str, *, digits: int) -> PredictedRow:
+    """From the least of several numbers to the greatest, in thousandths."""
+    least, most = (pick(found, key=lambda each: each.value) for pick in (min, max))
+    value = " to ".join(f"{1e3 * each.value:.{digits}f}" for each in (least, most))
+    return PredictedRow(
+        label=label,
+        value=f"{value} {unit}",
+        bounds=f"{1e3 * least.low:.{digits}f} … {1e3 * most.high:.{digits}f} {unit}",
+        cause=cause_in_words(most),
+    )
 
 
 def coil_rows(winding: Winding, spool: str) -> tuple[PredictedRow, ...]:
@@ -184,8 +221,37 @@ def fit_sentence(winding: Winding, flange: float) -> str:
     )
 
 
+def fit_in_short(winding: Winding, flange: float) -> str:
+    """Say whether the turns fit, as a heading carries it."""
+    left = 1e3 * (flange - winding.outer_radius)
+    return f"✓ fits, {max(left, 0.0):.1f} mm left" if left > -1e-6 else f"✕ {-left:.1f} mm too big"
+
+
+def winding_answer(built: BuiltPickup, turns: float | None, reading: Reading, change: PickupChange | None) -> str:
+    """Return what a pickup should read and do, in one sentence, HTML.
+
+    Parameters
+    ----------
+    built : BuiltPickup
+    turns : float or None
+        Of its only coil.
+    reading : Reading
+        Of its rig's curve.
+    change : PickupChange or None
+        From B.
+    """
+    who = "This pickup" if turns is None else f"{turns:,.0f} turns"
+    parts = [f"{who} should read <em>{quantity_in_words(built.total.resistance.value, 'Ω')}</em>"]
+    if reading.peak_hz is not None:
+        parts.append(f" and peak at <em>{frequency_in_words(reading.peak_hz)}</em> in this rig")
+    if change is not None and change.level_db is not None and abs(change.level_db.value) >= 0.05:
+        level = change.level_db.value
+        parts.append(f", {level_in_words(abs(level))} {'stronger' if level > 0 else 'weaker'} than B")
+    return "".join(parts) + "."
+
+
 def change_sentence(change: PickupChange, name: str) -> str:
-    """Say what differs from a pinned pickup; causes that both share are taken out of the bounds."""
+    """Say what differs from a kept pickup; causes that both share are taken out of the bounds."""
     parts = [
         _ratio("resistance", change.resistance),
         _ratio("inductance", change.inductance),
@@ -214,7 +280,11 @@ def cautions(keys: Keys) -> tuple[str, ...]:
     if has_magnet:
         found.append(
             "Charging magnets: a magnetiser holds enough energy to kill and throws parts; trained persons only, and "
-            "nobody with a pacemaker near. Shock, heat and foreign fields lower the charge of alnico afterwards."
+            "nobody with a pacemaker near. Shock, cold and foreign fields lower the charge of alnico afterwards."
+        )
+        found.append(
+            "Heating a magnet, or a pickup with it, burns fingers and gives off fumes from wax, glue and enamel: wear "
+            "gloves, let fresh air in, and go no hotter than wire and bobbin stand."
         )
         found.append("Grinding or sanding magnets makes harmful dust: wear a mask.")
     if str(keys.get("wax", "0 %")).split()[0] not in ("0", "0.0"):
@@ -250,6 +320,8 @@ def _row(label: str, prediction: Prediction, unit: str, digits: int = 3) -> Pred
         value=value,
         bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
         cause=cause_in_words(prediction),
+        interval=prediction.interval,
+        scale=_SCALES[unit],
     )
 
 
@@ -260,6 +332,8 @@ def _frequency(label: str, prediction: Prediction) -> PredictedRow:
         value=frequency_in_words(prediction.value),
         bounds=f"{low} … {high}" if prediction.high > prediction.low else "",
         cause=cause_in_words(prediction),
+        interval=prediction.interval,
+        scale=_SCALES["Hz"],
     )
 
 
@@ -272,6 +346,8 @@ def _level(label: str, prediction: Prediction, *, signed: bool = False) -> Predi
         value=write(prediction.value),
         bounds=f"{write(prediction.low)} … {write(prediction.high)}" if prediction.high > prediction.low else "",
         cause=cause_in_words(prediction),
+        interval=prediction.interval,
+        scale=_SCALES["dB"] if signed else _HEIGHTS,
     )
 
 

@@ -1,4 +1,4 @@
-// Pin, undo, redo, start again, copy link; the list of pins; and the page's state in the address.
+// Keep, undo, redo, start again, share; and the page's state in the address.
 export default {
   render({ model, el }) {
     el.classList.add("lab-widget", "lab-actions");
@@ -10,10 +10,14 @@ export default {
     const said = document.createElement("p");
     said.className = "lab-said";
     said.setAttribute("role", "status");
-    const pins = document.createElement("ul");
-    pins.className = "lab-pins";
-    el.append(bar, said, pins);
+    el.append(bar, said);
     const buttons = new Map();
+    const more = document.createElement("button"); // shown on a phone alone
+    Object.assign(more, { type: "button", className: "lab-more-actions", textContent: "⋯" });
+    more.setAttribute("aria-label", "More");
+    const unfold = (wanted) => { bar.classList.toggle("lab-unfolded", wanted); more.setAttribute("aria-expanded", String(wanted)); };
+    more.addEventListener("click", () => unfold(!bar.classList.contains("lab-unfolded")));
+    unfold(false);
 
     function showActions() {
       for (const action of model.get("actions")) {
@@ -32,30 +36,7 @@ export default {
         button.setAttribute("aria-disabled", action.enabled ? "false" : "true");
         button.hidden = action.key === "link" && !inLab;
       }
-    }
-    function showPins() {
-      const focused = el.contains(document.activeElement) ? document.activeElement.dataset.focus : "";
-      pins.replaceChildren();
-      for (const pin of model.get("pins")) {
-        const item = document.createElement("li");
-        item.innerHTML = `<svg width="34" height="10" aria-hidden="true"><line x1="0" y1="5" x2="34" y2="5" stroke-width="2.2"/></svg><span></span>`;
-        const line = item.querySelector("line");
-        line.setAttribute("stroke", pin.colour);
-        line.setAttribute("stroke-dasharray", pin.dash);
-        item.querySelector("span").textContent = pin.text;
-        for (const [name, words] of [["restore", "Go back to it"], ["unpin", "Remove"]]) {
-          const button = document.createElement("button");
-          button.type = "button";
-          button.textContent = words;
-          button.dataset.focus = `${name}-${pin.key}`;
-          button.setAttribute("aria-label", `${words}: ${pin.text}`);
-          button.addEventListener("click", () => model.send({ do: name, key: pin.key }));
-          item.append(button);
-        }
-        pins.append(item);
-      }
-      pins.hidden = model.get("pins").length === 0;
-      if (focused) (pins.querySelector(`[data-focus="${focused}"]`) ?? bar.querySelector("button"))?.focus();
+      bar.append(more);
     }
     function address() {
       const query = model.get("query");
@@ -84,12 +65,15 @@ export default {
     function act(key) { if (key === "link") copyLink(); else model.send({ do: key }); }
 
     model.on("change:actions", showActions);
-    model.on("change:pins", showPins);
     model.on("change:said", () => say(model.get("said")));
     model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
-    model.on("msg:custom", (message) => { opened = opened || message.address !== undefined; if (message.address !== undefined && inLab) history.replaceState(null, "", address()); });
+    model.on("msg:custom", (message) => {
+      if (message.address === undefined) return;
+      opened = true;
+      if (inLab) history.replaceState(null, "", address());
+      document.dispatchEvent(new Event("lab-opened"));
+    });
     showActions();
-    showPins();
     say(model.get("said"));
     document.addEventListener("keydown", shortcut);
     function shortcut(event) {

@@ -9,6 +9,7 @@ export default {
     const pending = new Map(); // key -> { index, text } or { typed }: the latest not yet sent
     const drafts = new Set(); // keys of fields with a text that was not entered yet
     const unanswered = []; // [key, change] as they were sent
+    const opened = new Set(); // titles of folds that somebody opened
     let waiting = null, held = null, building = false;
     const inLab = document.body.dataset.voila !== undefined, KEPT = "labkit.unanswered";
     const unique = Math.random().toString(36).slice(2, 8);
@@ -120,6 +121,11 @@ export default {
       part.show(value);
       const error = part.row.querySelector(".lab-error");
       if (error.textContent !== value.error) error.textContent = value.error;
+      if (value.error) part.row.closest("details")?.setAttribute("open", "");
+    }
+    function showHeads() {
+      const heads = model.get("heads");
+      for (const head of el.querySelectorAll(".lab-head")) head.textContent = heads[head.dataset.title] ?? "";
     }
     function showAll() { for (const key of parts.keys()) show(key); }
     // Show again what waits, among other controls: a position is found by its words, since lists differ between rigs.
@@ -133,7 +139,10 @@ export default {
       }
       for (const key of drafts) {
         const part = parts.get(key);
-        if (part?.entry) { part.typing?.(); part.entry.value = texts.get(key) ?? ""; } else drafts.delete(key);
+        if (!part?.entry) { drafts.delete(key); continue; }
+        part.row.closest("details")?.setAttribute("open", ""); // what is being typed is seen
+        part.typing?.();
+        part.entry.value = texts.get(key) ?? "";
       }
     }
     function build() {
@@ -145,18 +154,28 @@ export default {
       building = false;
       parts.clear();
       model.get("groups").forEach((group, place) => {
-        const box = make("section", { class: "lab-group", "aria-labelledby": `${unique}-${place}` }, make("h2", { id: `${unique}-${place}` }, group.title));
-        for (const spec of group.controls) {
-          const id = `${unique}-${spec.key}`.replace(/[^\w-]/g, "_");
-          const row = { slider, choice, switch: positions }[spec.kind](spec, id);
-          row.append(make("p", { class: "lab-error", id: `${id}-error`, role: "alert" }));
-          row.dataset.key = spec.key;
-          box.append(row);
+        const id = `${unique}-${place}`, head = make("span", { class: "lab-head" });
+        head.dataset.title = group.title;
+        const title = make("h2", { id }, make("b", {}, group.title), head);
+        const rows = group.fold ? make("div", { class: "lab-folded" }) : make("section", { class: "lab-group", "aria-labelledby": id }, title);
+        let box = rows;
+        if (group.fold) {
+          box = make("details", { class: "lab-group lab-fold" }, make("summary", {}, title), rows);
+          box.open = opened.has(group.title);
+          box.addEventListener("toggle", () => (box.open ? opened.add(group.title) : opened.delete(group.title)));
         }
-        if (group.note) box.append(make("p", { class: "lab-note" }, group.note));
+        for (const spec of group.controls) {
+          const of = `${unique}-${spec.key}`.replace(/[^\w-]/g, "_");
+          const row = { slider, choice, switch: positions }[spec.kind](spec, of);
+          row.append(make("p", { class: "lab-error", id: `${of}-error`, role: "alert" }));
+          row.dataset.key = spec.key;
+          rows.append(row);
+        }
+        if (group.note) rows.append(make("p", { class: "lab-note" }, group.note));
         el.append(box);
       });
       showAll();
+      showHeads();
       showWaiting(texts);
       if (focused) {
         const again = document.getElementById(focused);
@@ -186,6 +205,7 @@ export default {
     }
     model.on("change:groups", build);
     model.on("change:values", showAll);
+    model.on("change:heads", showHeads);
     model.on("msg:custom", (message) => { if (message.answered) answered(); });
     model.on("change:holds", flush);
     build();

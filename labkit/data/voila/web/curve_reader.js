@@ -54,7 +54,7 @@ function attachCurveReader(holder) {
       rule.setAttribute(key, value);
     group.append(rule);
     const levels = [];
-    for (const line of [...svg.querySelectorAll("polyline")].reverse()) {
+    for (const line of [...svg.querySelectorAll("polyline[data-label]")].reverse()) {
       const y = levelAt(line, x - left);
       if (y === null) continue;
       const level = highDb - (y / (bottom - top)) * (highDb - lowDb);

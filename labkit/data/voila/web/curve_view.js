@@ -1,4 +1,5 @@
-// Shows the curve that Python draws and tells Python how wide it may be.
+// Shows the curve that Python draws and tells Python how wide and high it may be. While a slider is held, a thin line
+// stays where the curve was: the axes never move, so its points stay right.
 export default {
   render({ model, el }) {
     el.classList.add("lab-widget");
@@ -8,21 +9,47 @@ export default {
     holder.append(picture);
     el.append(holder);
     const refresh = attachCurveReader(holder);
-    const draw = () => {
+    const wide = matchMedia("(min-width: 1640px) and (min-height: 800px)");
+    let start = null; // the first curve's line when a slider was taken
+    const present = () => [...picture.querySelectorAll("svg.lab-curve polyline")].at(-1);
+    function draw() {
       picture.innerHTML = model.get("svg"); // made by labkit.view.curve.curve, which escapes every name
+      const line = present();
+      if (start && line && start.getAttribute("points") !== line.getAttribute("points")) line.parentNode.prepend(start);
       refresh();
-    };
+    }
+    function hold(event) {
+      if (start || !event.target.matches?.(".lab-controls input[type=range]")) return;
+      start = present()?.cloneNode() ?? null;
+      for (const name of ["data-label", "stroke-dasharray", "stroke", "stroke-width"]) start?.removeAttribute(name);
+      start?.setAttribute("class", "lab-ghost");
+    }
+    function release() {
+      start?.remove();
+      start = null;
+    }
+    const holds = ["pointerdown", "keydown"], releases = ["pointerup", "pointercancel", "keyup"];
+    for (const name of holds) document.addEventListener(name, hold, true);
+    for (const name of releases) document.addEventListener(name, release, true);
     const measure = () => {
       const width = Math.round(holder.clientWidth);
-      if (width >= 200 && width !== model.get("width")) {
-        model.set("width", width);
-        model.save_changes();
-      }
+      const isTall = wide.matches && width > 700;
+      holder.dataset.tall = Number(isTall);
+      if (width < 200 || (width === model.get("width") && isTall === model.get("is_tall"))) return;
+      model.set({ width, is_tall: isTall });
+      model.save_changes();
     };
     model.on("change:svg", draw);
     draw();
     const watch = new ResizeObserver(() => requestAnimationFrame(measure));
     watch.observe(holder);
-    return () => { watch.disconnect(); model.off("change:svg", draw); };
+    wide.addEventListener("change", measure);
+    return () => {
+      watch.disconnect();
+      wide.removeEventListener("change", measure);
+      for (const name of holds) document.removeEventListener(name, hold, true);
+      for (const name of releases) document.removeEventListener(name, release, true);
+      model.off("change:svg", draw);
+    };
   },
 };

@@ -157,6 +157,48 @@
     plan();
   }
 
+  // The curve that the server drew into the page lies over the kernel's until the kernel has read the address and drawn
+  // the same. Where it stood goes into a cookie of this page, for the next time that the page is asked for.
+  const MAIN = ".lab-page .lab-curve-holder", LATE_MS = 10000, REDRAWN_MS = 2000, SETTLED_MS = 500;
+  function firstCurve() {
+    const first = document.getElementById("lab-first");
+    const drawn = () => document.querySelector(`${MAIN} svg`);
+    function keep() {
+      const svg = drawn(), holder = svg?.closest(MAIN);
+      if (!holder?.clientWidth || scrollY) return;
+      const { left, top } = svg.getBoundingClientRect();
+      const frame = [innerWidth, left, top, holder.clientWidth, Number(holder.dataset.tall ?? 0)].map(Math.round).join(".");
+      document.cookie = `labkit-curve=${frame}; path=${location.pathname}; max-age=31536000; samesite=strict`;
+    }
+    let seen = 0, opened = 0;
+    document.addEventListener("lab-opened", () => { opened ||= performance.now(); setTimeout(keep, SETTLED_MS); });
+    function follow(now) {
+      const svg = drawn();
+      if (svg?.getClientRects().length) {
+        const { left, top } = svg.getBoundingClientRect();
+        Object.assign(first.style, { left: `${left + scrollX}px`, top: `${top + scrollY}px` });
+      }
+      if (document.querySelector(".lab-page")) seen ||= now;
+      const isSame = opened && svg && Number(svg.getAttribute("width")) === svg.closest(MAIN).clientWidth;
+      const isLate = (opened && now - opened > REDRAWN_MS) || (seen && now - seen > LATE_MS);
+      if (isSame || isLate || state() === "ended" || document.querySelector(".lab-fault")) first.remove();
+      else requestAnimationFrame(follow);
+    }
+    const state = () => root.dataset.labConnection;
+    if (first) requestAnimationFrame(follow);
+    window.addEventListener("pagehide", keep);
+  }
+
+  // The library tells the lab when a page is left, once it has its widgets; before that this does.
+  function leaving() {
+    const { kernelId, baseUrl } = JSON.parse(document.getElementById("jupyter-config-data")?.textContent || "{}");
+    if (!kernelId || window.jupyterapp?.widgetManager?.kernel) return;
+    const form = new FormData();
+    form.append("_xsrf", document.cookie.match("\\b_xsrf=([^;]*)\\b")?.[1] ?? "");
+    navigator.sendBeacon(`${baseUrl}voila/api/shutdown/${kernelId}`, form);
+  }
+  window.addEventListener("beforeunload", leaving);
+
   // Faults of the stock widgets, mended where they appear. Every rule only adds what is missing.
   const put = (node, name, value) => { if (value && node.getAttribute(name) !== value) node.setAttribute(name, value); };
   const OWN = ".widget-slider, .widget-hslider, .widget-vslider, .widget-inline-hbox, .widget-inline-vbox, .jupyter-widgets";
@@ -184,6 +226,10 @@
       put(bar, "aria-label", labelOf(bar) || "Progress");
       put(bar, "aria-valuenow", String(Math.round(parseFloat(bar.querySelector(".progress-bar")?.style.width) || 0)));
     },
+    ".lab-questions": (questions) => { // the library moves the cells to the end of the page
+      const cells = document.querySelector("#main #rendered_cells");
+      if (cells && questions.parentNode !== cells) cells.append(questions);
+    },
     "#rendered_cells pre": (text) => {
       if (text.textContent.startsWith("There was an error when executing cell"))
         text.replaceWith(Object.assign(document.createElement("p"), { className: "lab-fault", textContent: "This page could not start. Stop the lab and start it with “labkit open --debug” to see why." }));
@@ -204,5 +250,5 @@
     pass();
   }
 
-  ready(() => { scheme(); menu(); announce(); connection(); mend(); });
+  ready(() => { scheme(); menu(); announce(); connection(); firstCurve(); mend(); });
 })();

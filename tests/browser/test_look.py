@@ -1,0 +1,162 @@
+"""How the rig and the winding page look: schemes, widths, paper, forced colours, and what moves under a hand."""
+
+from __future__ import annotations
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+
+from tests.browser.conftest import settled
+
+pytestmark = pytest.mark.browser
+
+RIG = "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3"
+MADE = "made%3Afrom%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt%26coil.main.poles.grade%3DAlnico%2B2"
+WINDING = f"voila/render/winding.ipynb?v=1&bridge={MADE}&pin=bridge%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt"
+PAGES = {"rig": RIG, "winding": WINDING}
+STRIP = "svg.lab-curve polygon.lab-weaker"
+PAPER = {"light": "rgb(250, 246, 238)", "dark": "rgb(22, 19, 15)"}
+
+
+@pytest.fixture
+def page(visit):
+    return visit(RIG, ready=STRIP).page
+
+
+def paper(page) -> str:
+    return page.evaluate("getComputedStyle(document.body).backgroundColor")
+
+
+def line(page) -> str:
+    return page.get_attribute("svg.lab-curve polyline[data-label^='A ']", "points")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", PAGES)
+def test_both_schemes_can_be_read_at_every_width(visit, screenshots, name, scheme):
+    seen = visit(PAGES[name], ready=STRIP, color_scheme=scheme)
+    for width, height in ((1920, 1080), (1280, 800), (768, 1024), (400, 850)):
+        seen.page.set_viewport_size({"width": width, "height": height})
+        settled(seen.page)
+        assert paper(seen.page) == PAPER[scheme]
+        assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+        faults = Axe().run(seen.page).response["violations"]
+        assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+        seen.page.screenshot(path=str(screenshots / f"{name}-{width}-{scheme}.png"), full_page=True)
+    assert seen.errors == []
+
+
+def test_a_chosen_scheme_is_kept_for_the_next_page(page):
+    assert paper(page) == PAPER["light"]
+    page.get_by_role("button", name="Dark", exact=True).click()
+    assert paper(page) == PAPER["dark"]
+    page.goto(page.url.partition("?")[0].replace("rig.ipynb", "winding.ipynb"))
+    page.wait_for_selector("svg.lab-curve")
+    assert paper(page) == PAPER["dark"]
+    curve = "getComputedStyle(document.querySelector('svg.lab-curve polyline:last-child')).stroke"
+    assert page.evaluate(curve) == "rgb(240, 160, 98)"
+    page.get_by_role("button", name="Light", exact=True).click()
+    assert paper(page) == PAPER["light"]
+
+
+def test_controls_stand_beside_the_curve_from_a_tablet_on_and_the_answer_from_a_wide_desk(page):
+    def left(selector):
+        return page.locator(selector).first.bounding_box()["x"]
+
+    for width, beside in ((1920, True), (1280, False), (768, False)):
+        page.set_viewport_size({"width": width, "height": 900})
+        settled(page)
+        assert left(".lab-results") > left(".lab-controls") + 200
+        assert (left(".lab-answer") > left(".lab-results") + 600) is beside
+    page.set_viewport_size({"width": 400, "height": 850})
+    settled(page)
+    assert left(".lab-results") < 30
+    assert page.locator(".lab-controls").bounding_box()["y"] < page.locator(".lab-answer").bounding_box()["y"]
+
+
+def test_the_curve_stays_while_what_is_beneath_is_read_unless_the_window_is_low(page):
+    for height, stays in ((900, True), (500, False)):
+        page.set_viewport_size({"width": 1280, "height": height})
+        settled(page)
+        page.evaluate("scrollTo(0, 400)")
+        assert (page.locator(".lab-results").bounding_box()["y"] >= 0) is stays
+
+
+def test_at_two_hundred_percent_the_first_screen_holds_curve_and_control(page):
+    page.set_viewport_size({"width": 640, "height": 450})  # 1280 by 900, zoomed
+    settled(page)
+    page.evaluate("scrollTo(0, 0)")
+    for selector in ("svg.lab-curve polyline", ".lab-controls select"):
+        assert page.locator(selector).first.bounding_box()["y"] < 450
+
+
+def test_while_a_slider_is_held_its_start_stays_and_nothing_else_moves(page):
+    slider = page.get_by_label("Cable length", exact=True)
+    slider.scroll_into_view_if_needed()
+    settled(page)
+    before, frame = line(page), page.get_attribute("svg.lab-curve", "data-frame")
+    box = slider.bounding_box()
+    x, y = box["x"] + box["width"] * 0.5, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + box["width"] * 0.3, y, steps=5)
+    page.wait_for_selector("svg.lab-curve polyline.lab-ghost", state="attached")
+    settled(page)
+    assert page.get_attribute("polyline.lab-ghost", "points") == before != line(page)
+    assert page.get_attribute("svg.lab-curve", "data-frame") == frame
+    assert page.get_attribute("svg.lab-curve", "data-range") == "50 20000 -30 15"
+    page.mouse.up()
+    expect(page.locator("polyline.lab-ghost")).to_have_count(0)
+
+
+def test_a_folded_heading_carries_its_values_and_follows_them(page):
+    fold = page.locator(".lab-fold", has=page.get_by_text("Parts inside", exact=True))
+    expect(fold.locator(".lab-head")).to_have_text("250 kΩ, 250 kΩ, 22 nF")
+    fold.locator("summary").click()
+    page.get_by_label("Tone capacitor", exact=True).select_option("47 nF")
+    expect(fold.locator(".lab-head")).to_have_text("250 kΩ, 250 kΩ, 47 nF")
+    assert fold.get_attribute("open") is not None, "it stays open while its values change"
+
+
+def test_a_stage_says_what_it_costs(page):
+    cable = page.locator("section", has=page.get_by_text("Cable", exact=True)).locator(".lab-head")
+    expect(cable).to_have_text("1 nF; without: peak 5.2 kHz")
+
+
+def test_intervals_are_drawn_with_those_of_b(visit):
+    page = visit(WINDING, ready=STRIP).page
+    rows = page.locator(".lab-doubt tbody tr")
+    assert rows.count() > 6
+    assert rows.locator("svg.lab-iv").count() == rows.count()
+    other = page.locator("svg.lab-iv line[stroke-dasharray]")
+    assert other.count() == rows.count()
+
+
+def test_paper_has_the_settings_and_not_the_buttons(page, screenshots):
+    page.emulate_media(media="print")
+    settled(page)
+    assert page.get_by_text("250 kΩ, 250 kΩ, 22 nF").is_visible()
+    assert page.get_by_label("Cable length, type a value").is_visible()
+    assert page.locator(".lab-answer").is_visible()
+    for gone in (".lab-listen", ".lab-title .lab-buttons", ".lab-header nav", "input[type=range]"):
+        assert not page.locator(gone).first.is_visible()
+    page.screenshot(path=str(screenshots / "rig-print.png"), full_page=True)
+
+
+def test_in_forced_colours_curves_and_choices_are_still_told_apart(visit, screenshots):
+    seen = visit(RIG, ready=STRIP, forced_colors="active")
+    settled(seen.page)
+    ink = seen.page.evaluate("getComputedStyle(document.querySelector('svg.lab-curve polyline')).stroke")
+    assert ink == seen.page.evaluate("getComputedStyle(document.body).color")
+    dashes = {item.get_attribute("stroke-dasharray") for item in seen.page.locator("polyline[data-label]").all()}
+    assert len(dashes) == 2
+    seen.page.screenshot(path=str(screenshots / "rig-forced-colours.png"))
+
+
+def test_fingers_get_targets_of_44_px_at_any_width(visit):
+    page = visit(RIG, ready=STRIP, width=1024, height=800, has_touch=True, is_mobile=True).page
+    settled(page)
+    targets = page.locator(".lab-controls select:visible, .lab-controls input[type=range]:visible, summary:visible")
+    for target in targets.all():
+        # borders are drawn to a fraction of a pixel
+        assert target.bounding_box()["height"] >= 43.9

@@ -1,0 +1,90 @@
+"""The wiring page in a real browser: filters, cards by mouse and keyboard, small curves, an own wiring."""
+
+from __future__ import annotations
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+
+from tests.browser.conftest import settled
+
+pytestmark = pytest.mark.browser
+
+WIRING = "voila/render/wiring.ipynb"
+CARD = ".lab-card"
+PHASE = "two pickups, phase switch"
+
+
+def test_filters_narrow_the_cards_and_say_what_to_let_go_of(visit, screenshots):
+    seen = visit(WIRING, ready=f"{CARD} .lab-spark polyline")
+    page = seen.page
+    every = page.locator(CARD).count()
+    assert page.inner_text(".lab-wirings [role=status]") == f"{every} wirings"
+    page.get_by_role("group", name="Pickups").get_by_role("radio", name="2", exact=True).check(force=True)
+    page.get_by_role("button", name="cancels hum").click()
+    expect(page.locator(CARD)).not_to_have_count(every)
+    expect(page.locator(".lab-wirings [role=status]")).to_have_text(f"{page.locator(CARD).count()} of {every} fit")
+    expect(page.locator(f'{CARD}[data-name="one volume"]')).to_have_count(0)
+    page.screenshot(path=str(screenshots / "wiring-1280.png"), full_page=True)
+    page.get_by_role("button", name="has a battery").click()
+    expect(page.locator(CARD)).to_have_count(0)
+    page.get_by_role("button", name="all filters").click()
+    expect(page.locator(CARD)).to_have_count(every)
+    assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
+
+
+def test_a_card_is_chosen_by_keyboard_and_the_one_before_becomes_b(visit):
+    page = visit(WIRING, ready=f"{CARD} .lab-spark polyline").page
+    present = page.locator(f"{CARD}[aria-pressed=true]")
+    expect(present).to_have_attribute("data-name", "one volume, one tone")
+    assert page.locator(f"{CARD}[tabindex='0']").count() == 1
+    present.focus()
+    page.keyboard.press("End")
+    last = page.locator(CARD).last
+    expect(last).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(last).to_have_attribute("aria-pressed", "true")
+    expect(last).to_be_focused()
+    expect(page.locator(".lab-results h2")).to_have_text(last.get_attribute("data-name"))
+    expect(page.locator("svg.lab-curve polyline[data-label^='B ']")).to_have_count(1)
+    page.wait_for_function("() => location.search.includes('wiring')")
+
+
+def test_small_curves_come_for_what_is_scrolled_into_view(visit):
+    page = visit(WIRING, ready=f"{CARD} .lab-spark polyline").page
+    last = page.locator(CARD).last
+    expect(last.locator(".lab-spark")).to_have_count(0)
+    last.scroll_into_view_if_needed()
+    expect(last.locator(".lab-spark polyline").first).to_be_visible()
+
+
+def test_an_own_wiring_comes_from_a_netlist_and_what_is_wrong_with_it_is_said(visit, tmp_path):
+    page = visit(WIRING, ready=f"{CARD} .lab-spark polyline").page
+    netlist = tmp_path / "half.cir"
+    netlist.write_text("half way\nVbridge hot 0 AC 1\nR1 hot out 1M\nR2 out 0 25k\n.end")
+    with page.expect_file_chooser() as choosing:
+        page.get_by_role("button", name="Own wiring").click()
+    choosing.value.set_files(netlist)
+    expect(page.get_by_text("1M", exact=False).first).to_be_visible()
+    expect(page.locator(f"{CARD}[aria-pressed=true]")).to_have_attribute("data-name", "one volume, one tone")
+    netlist.write_text("half way\nVbridge hot 0 AC 1\nR1 hot out 225k\nR2 out 0 25k\n.end")
+    with page.expect_file_chooser() as choosing:
+        page.get_by_role("button", name="Own wiring").click()
+    choosing.value.set_files(netlist)
+    expect(page.locator(f"{CARD}[aria-pressed=true]")).to_have_attribute("data-name", "half way")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [400, 768, 1280])
+def test_no_fault_of_accessibility(visit, screenshots, width, scheme):
+    page = visit(
+        f"{WIRING}?v=1&cable.length=8&pin=cable.length%3D5",
+        ready=f"{CARD} .lab-spark polyline",
+        width=width,
+        color_scheme=scheme,
+    ).page
+    settled(page)
+    page.screenshot(path=str(screenshots / f"wiring-{width}-{scheme}.png"))
+    faults = Axe().run(page).response["violations"]
+    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
