@@ -30,6 +30,8 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     )
     from labkit.pickup.materials.wire import wire_from_sheet
     from labkit.pickup.sheet import read_pickup
+    from labkit.pickup.string.known_steel import SHEET_KIND as STRING_STEEL
+    from labkit.pickup.string.known_steel import steel_from_sheet
     from labkit.rig.chain.stages import CHAIN_KINDS
     from labkit.rig.harness import read_harness
     from labkit.rig.parts.dielectric import read_dielectric
@@ -45,6 +47,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         "magnet": _read_magnet,
         "string": string_from_sheet,
         "string set": string_set_from_sheet,
+        STRING_STEEL: steel_from_sheet,
         "harness": read_harness,
         "dielectric": read_dielectric,
         "rig": read_rig,

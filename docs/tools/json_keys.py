@@ -24,6 +24,7 @@ from docs.tools.tables import table, with_options_as_code
 from labkit.bench.recording.excitation import excitation
 from labkit.cli.main import CHECK_FAILED, DONE, main
 from labkit.core.wav import write_wav
+from tests.bench.shim_bench import Lift
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "docs" / "reference" / "json.md"
@@ -85,6 +86,11 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "sweep calibrate": (
         ("sweep", "calibrate", "source.wav", "open.wav", "shorted.wav", "--series", "220k", "--name", "box"),
     ),
+    "shim": (
+        ("shim", "lifted.wav", "--string", "E4", "--shim", "1 mm", "--full-scale", "0.05 V",
+         "--against", "narrow single coil, built"),
+        ("shim", "lifted.wav", "--string", "E4", "--shim", "1 mm", "--full-scale", "0.05 V"),
+    ),
     "fit": (
         ("fit", "bare.csv", "loaded.csv", "--kind", "exciter", "--load", "none", "--load", "200k+470p",
          "--meter", "1M", "--rig-corner", "fit", "--loss", "--sections", "1"),
@@ -120,6 +126,7 @@ MAPS = {
     "response": {"outputs", "driven.places_m"},
     "render": {"take.coils"},
     "fit": {"correlations"},
+    "shim": {"steel.values", "steel.deviations"},
     "fit --coil": {"coils"},
     "reproduce": {"builds.off", "builds.deviations"},
     "tolerance": {
@@ -191,10 +198,11 @@ def keys_of_runs() -> dict[str, Kinds]:
 
 
 def _write_takes() -> None:
-    """Write takes of an interface without faults of its own, and one that ends too early."""
+    """Write takes of an interface without faults of its own, a lifted string, and a take that ends too early."""
     played = excitation("sweeps", 44_100)
     for name, share in (("source", 0.9), ("open", 0.7), ("shorted", 1e-4)):
         write_wav(Path(f"{name}.wav"), np.stack([played, share * played]), 44_100)
+    write_wav(Path("lifted.wav"), Lift(moves=10).recording(2, short=4), Lift().rate)
     write_wav(Path("cut.wav"), np.stack([played, 0.5 * played])[:, :200_000], 44_100)
 
 

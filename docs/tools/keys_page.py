@@ -23,6 +23,7 @@ from labkit.pickup.magnetics.poles import Pole
 from labkit.pickup.materials.materials import Enamel, Metal, StringSetStock, StringStock
 from labkit.pickup.materials.wire import MeasuredWire
 from labkit.pickup.predict.sheet import CoilBuild, LeadBuild, MoreTurns, PickupBuild
+from labkit.pickup.string.known_steel import KnownSteel
 from labkit.pickup.winding.bobbin import Bobbin
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.harness import part_kinds
@@ -72,6 +73,7 @@ MATERIAL_TABLES = {
     "Magnet": (MagnetGrade,),
     "String": (StringStock,),
     "String set": (StringSetStock,),
+    "String steel, as `labkit shim` writes it": (KnownSteel,),
 }
 
 

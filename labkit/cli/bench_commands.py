@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import Output, emit, result_options
+from labkit.cli.options import Output, emit, result_options, stated
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
@@ -122,7 +122,7 @@ def fit(
     result = fit_sweeps(
         measurements,
         name=label,
-        resistance=_reading(resistance, "Ω") if resistance else None,
+        resistance=Interval.relative(*stated(resistance, "Ω", "--resistance", 0.005)) if resistance else None,
         sections="auto" if sections == "auto" else _whole(sections, "--sections"),
         fit_loss=fit_loss,
         band_hz=_band(band) if band else FIT_BAND_HZ,
@@ -227,13 +227,6 @@ def _corner(text: str | None) -> float:
     if text is None or text == "fit":
         return math.inf
     return parse_quantity(text if text.rstrip().casefold().endswith("hz") else f"{text}Hz", "Hz")
-
-
-def _reading(text: str, unit: str) -> Interval:
-    """Read ``8.2 kΩ ± 1 %``; without a tolerance 0.5 % is taken, a common hand meter."""
-    value_text, _, tolerance = text.replace("+/-", "±").partition("±")
-    fraction = parse_quantity(tolerance.strip(), "1") if tolerance.strip() else 0.005
-    return Interval.relative(parse_quantity(value_text.strip(), unit), fraction)
 
 
 def _whole(text: str, option: str) -> int:

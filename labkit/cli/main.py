@@ -27,6 +27,7 @@ COMMANDS: dict[str, str] = {
     "impulse": "labkit.cli.sound_commands:impulse",
     "blind": "labkit.cli.sound_commands:blind",
     "sweep": "labkit.cli.sweep_commands:sweep",
+    "shim": "labkit.cli.shim_command:shim",
     "fit": "labkit.cli.bench_commands:fit",
     "diagnose": "labkit.cli.bench_commands:diagnose",
     "reproduce": "labkit.cli.bench_commands:reproduce",

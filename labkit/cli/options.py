@@ -13,7 +13,7 @@ import click
 
 from labkit.core.errors import InputError
 from labkit.core.files import as_json_text, write_atomically
-from labkit.core.units import name_and_value
+from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 
@@ -146,6 +146,36 @@ def rig_with(sheet: str, changes: tuple[str, ...]) -> Rig:
     for sentence in rig.warnings:
         click.echo(f"labkit: warning: {rig.name}: {sentence}", err=True)
     return rig
+
+
+def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, float]:
+    """Read ``220k ± 1 %`` or ``1 mm ± 0.02 mm``: a value and its 95 % half-width over it.
+
+    Parameters
+    ----------
+    text : str
+    unit : str
+    option : str
+        For messages.
+    tolerance : float
+        Taken where none is stated.
+
+    Raises
+    ------
+    InputError
+        If one of the two cannot be read, or the tolerance is not 0 to 50 %.
+    """
+    value_text, _, doubt = text.replace("+/-", "±").partition("±")
+    try:
+        value = parse_quantity(value_text.strip(), unit)
+        if doubt.strip():
+            share = "%" in doubt
+            tolerance = parse_quantity(doubt.strip(), "1" if share else unit) / (1 if share or not value else value)
+    except InputError as problem:
+        raise InputError(f"{option}: {problem}") from None
+    if not 0 <= tolerance <= 0.5:
+        raise InputError(f"{option}: the tolerance must be 0 to 50 %; got {100 * tolerance:g} %")
+    return value, tolerance
 
 
 def rig_argument(function: Command) -> Command:

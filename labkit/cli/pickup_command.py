@@ -18,9 +18,9 @@ from labkit.pickup.predict.bench import charge_for_reading
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, level_change, load_built
 from labkit.pickup.predict.field import field_predictions
 from labkit.pickup.predict.output import (
-    NOT_MEASURED,
     PLUCK_DISPLACEMENT,
     PLUCK_PART,
+    output_basis,
     relative_output,
     string_outputs,
 )
@@ -213,7 +213,7 @@ def _output_json(built: BuiltPickup) -> dict[str, Any] | None:
         ],
         "pluck_displacement_m": PLUCK_DISPLACEMENT,
         "pluck_part_of_scale": PLUCK_PART,
-        "basis": NOT_MEASURED,
+        "basis": output_basis(built.build),
     }
 
 
@@ -341,7 +341,7 @@ def _output_text(built: BuiltPickup) -> list[str]:
             f"{1e3 * output.pluck.value:5.0f} mV  {f'{volts:.0f} … {most:.0f}':<12}"
             f"{1e3 * output.pull.value:5.0f} mN {1e3 * output.window.value:5.1f} mm"
         )
-    lines += textwrap.wrap(f"{NOT_MEASURED}.", 92, initial_indent="    ", subsequent_indent="    ")
+    lines += textwrap.wrap(f"{output_basis(built.build)}.", 92, initial_indent="    ", subsequent_indent="    ")
     said = neck_pull_in_words(built.build)
     return lines + (textwrap.wrap(said, 92, initial_indent="    ", subsequent_indent="    ") if said else [])
 

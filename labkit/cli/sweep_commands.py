@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import Output, result_options, say_written
+from labkit.cli.options import Output, result_options, say_written, stated
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
 from labkit.core.units import format_quantity, parse_quantity
@@ -130,7 +130,10 @@ def _fault(fault: Any) -> dict[str, Any]:
 @result_options()
 @click.option("--series", required=True, metavar="OHM", help=SERIES_HELP)
 @click.option("--name", required=True, help="Of the interface and its setting, such as 'bench box, both gains at 3'.")
-def calibrate_command(recordings: tuple[Path, ...], out: Output, series: str, name: str) -> None:
+@click.option("--full-scale", metavar="VOLT", help="Peak voltage at channel 2 that reaches full scale: '1.9 V ± 1 %'.")
+def calibrate_command(
+    recordings: tuple[Path, ...], out: Output, series: str, name: str, full_scale: str | None
+) -> None:
     """Keep what the takes source, open and shorted say of an interface, for many pickups.
 
     With a take again at the end the calibration is refused where a gain moved meanwhile.
@@ -142,7 +145,8 @@ def calibrate_command(recordings: tuple[Path, ...], out: Output, series: str, na
         raise InputError(
             f"{pickups[0].name}: a calibration takes source, open, shorted and again; fit the pickup with labkit fit"
         )
-    made = calibrate(roles, name=name, series=series_resistor(series))
+    volts = None if full_scale is None else stated(full_scale, "V", "--full-scale", 0.02)
+    made = calibrate(roles, name=name, series=series_resistor(series), full_scale=volts)
     shift = bracket(made, roles["again"]) if "again" in roles else None
     data = {
         "name": made.name,
@@ -153,6 +157,7 @@ def calibrate_command(recordings: tuple[Path, ...], out: Output, series: str, na
         "input_capacitance_f": made.input_capacitance,
         "crosstalk_db": made.crosstalk_db,
         "shift_db": shift,
+        "full_scale_v": made.full_scale,
         "warnings": list(made.warnings()),
     }
     lines = [
@@ -161,6 +166,7 @@ def calibrate_command(recordings: tuple[Path, ...], out: Output, series: str, na
         f"{format_quantity(made.input_capacitance, 'F', digits=4)}, with its lead",
         f"  crosstalk    {made.crosstalk_db:.0f} dB",
         "  shift        " + (f"{shift:.4f} dB" if shift is not None else "not looked for: no take 'again'"),
+        "  full scale   " + (format_quantity(made.full_scale, "V", digits=4) if made.full_scale else "not stated"),
         *(f"warning: {warning}" for warning in made.warnings()),
     ]
     if out.path is not None:
@@ -172,11 +178,8 @@ def series_resistor(text: str) -> SeriesResistor:
     """Read ``220k ± 1 %``; without a tolerance 1 % is taken, a common metal film resistor."""
     from labkit.bench.recording.interface import SeriesResistor
 
-    value, _, tolerance = text.replace("+/-", "±").partition("±")
-    return SeriesResistor(
-        resistance=parse_quantity(value.strip(), "Ω"),
-        tolerance=parse_quantity(tolerance.strip(), "1") if tolerance.strip() else 0.01,
-    )
+    value, tolerance = stated(text, "Ω", "--series", 0.01)
+    return SeriesResistor(resistance=value, tolerance=tolerance)
 
 
 def _readings(paths: Sequence[Path]) -> list[TakeReading]:

@@ -21,8 +21,9 @@ from labkit.pickup.magnetics.slices import SLICES, Rods, row_positions
 from labkit.pickup.materials.wire import gauge_law_diameter, wire
 from labkit.pickup.predict import plan as build_plan
 from labkit.pickup.predict.built import load_built
-from labkit.pickup.predict.output import DRAWS, level_from_inductance_db, path_gain, string_outputs
+from labkit.pickup.predict.output import level_from_inductance_db, path_gain, string_outputs
 from labkit.pickup.string import vibration
+from labkit.pickup.string.known_steel import DRAWS
 from labkit.pickup.winding import air_coil, capacitance, inductance
 from labkit.pickup.winding.winding import PACKING_LIMITS, Winding
 from labkit.rig.chain.stages import ValveInput

@@ -19,6 +19,7 @@ RUN_ELSEWHERE = {
 """Pages whose blocks are files of a package or signatures, and the tests that hold them."""
 
 _RECORDED = "tests/bench/test_sweep_commands.py::"
+_LIFTED = "tests/bench/test_shim_command.py::"
 NOT_RUN = {
     'labkit fit source.wav open.wav shorted.wav pickup.wav again.wav --series "220k ± 0.5 %"': (
         f"{_RECORDED}test_recordings_become_the_pickup"
@@ -32,6 +33,21 @@ NOT_RUN = {
     "labkit fit neck.wav again.wav --interface box.toml": f"{_RECORDED}test_a_kept_calibration_serves_the_next_pickup",
     "labkit fit source.wav open.wav shorted.wav driven.wav --series 220k --kind exciter --resistance 6.2k": (
         f"{_RECORDED}test_an_exciter_with_its_current_sensed_gives_the_same_coil"
+    ),
+    'labkit shim E4.wav --string E4 --shim "1 mm ± 0.02 mm" --full-scale "1.9 V ± 1 %"': (
+        f"{_LIFTED}test_volts_per_velocity_come_out_with_their_interval"
+    ),
+    'labkit shim E4.wav --string E4 --shim "1 mm ± 0.02 mm" --full-scale "1.9 V ± 1 %" --pulses 8': (
+        f"{_LIFTED}test_volts_per_velocity_come_out_with_their_interval"
+    ),
+    "labkit sweep calibrate source.wav open.wav shorted.wav --series 220k --name box "
+    '--full-scale "1.91 V ± 1 %" --output box.toml': f"{_LIFTED}test_full_scale_may_come_from_a_kept_calibration",
+    "labkit shim E4.wav G3.wav E2.wav --string E4 --string G3 --string E2 "
+    '--shim "1 mm ± 0.02 mm" --full-scale "1.9 V ± 1 %" --against build.toml --height "2 mm" --sheet shop_steel.toml': (
+        f"{_LIFTED}test_lifted_strings_narrow_what_a_build_predicts"
+    ),
+    "labkit pickup build.toml --set string_steel=shop_steel.toml": (
+        f"{_LIFTED}test_lifted_strings_narrow_what_a_build_predicts"
     ),
     "make lab": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     ". .venv/bin/activate": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",

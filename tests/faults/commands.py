@@ -31,6 +31,14 @@ REMAKE = (
     *("--wire", "AWG 42 single build", "--turns", "7900-8100"),
 )
 
+
+def _lifted(inputs: Path) -> list[object]:
+    return [
+        *(inputs / "lifted.wav", "--string", "E4", "--shim", "1 mm", "--full-scale", "0.05 V"),
+        *("--against", "narrow single coil, built"),
+    ]
+
+
 WRITERS: dict[str, Arguments] = {
     "response --output": lambda inputs, file: ["response", RIG, "--output", file],
     "response --plot": lambda inputs, file: ["response", RIG, "--plot", file.with_suffix(".svg")],
@@ -57,6 +65,8 @@ WRITERS: dict[str, Arguments] = {
         *("sweep", "calibrate", *(inputs / f"{take}.wav" for take in ("source", "open", "shorted"))),
         *("--series", "220k", "--name", "box", "--output", file),
     ],
+    "shim --output": lambda inputs, file: ["shim", *_lifted(inputs), "--output", file],
+    "shim --sheet": lambda inputs, file: ["shim", *_lifted(inputs), "--sheet", file],
     "fit --output": lambda inputs, file: ["fit", inputs / "sweep.csv", "--output", file],
     "fit --sheet": lambda inputs, file: ["fit", inputs / "sweep.csv", "--sheet", file],
     "fit --record": lambda inputs, file: ["fit", inputs / "sweep.csv", "--record", file],
@@ -83,6 +93,7 @@ def make_inputs(folder: Path) -> Path:
 
     from labkit.bench.recording.excitation import excitation
     from labkit.core.wav import write_wav
+    from tests.bench.shim_bench import Lift
 
     frequency = np.geomspace(100.0, 20_000.0, 40)
     omega = 2 * np.pi * frequency
@@ -93,6 +104,7 @@ def make_inputs(folder: Path) -> Path:
     (folder / "readings.toml").write_text(READINGS)
     (folder / "take.toml").write_text(TAKE)
     write_wav(folder / "dry.wav", 0.3 * np.sin(np.arange(24_000) / 9.0), 48_000)
+    write_wav(folder / "lifted.wav", Lift().recording(1), Lift().rate)
     played = excitation("sweeps", 44_100)
     for take, share in (("source", 0.9), ("open", 0.7), ("shorted", 1e-4)):
         write_wav(folder / f"{take}.wav", np.stack([played, share * played]), 44_100)

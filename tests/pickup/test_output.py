@@ -14,20 +14,19 @@ from labkit.pickup.magnetics.slices import Rods, coil_field_in_rods, magnetise, 
 from labkit.pickup.predict.built import BuiltPickup, load_built
 from labkit.pickup.predict.field import pole_rows
 from labkit.pickup.predict.output import (
-    DRAWS,
     STRING_STEEL,
     level_from_inductance_db,
     output_prediction,
     path_gain,
     played_strings,
     reference_sensitivities,
-    steel_draws,
     string_outputs,
     strings_over,
     transducers,
 )
 from labkit.pickup.predict.under_strings import pole_sources
 from labkit.pickup.string.fields import rod_charge
+from labkit.pickup.string.known_steel import DRAWS, steel_draws
 from labkit.pickup.string.steel import STEEL_PRIORS
 
 SINGLE = load_built("narrow single coil, built")

@@ -111,6 +111,10 @@ class InterfaceCalibration:
     series : SeriesResistor
     source, open_clips, shorted : ChannelRatio
         With both channels on the source, the pickup off, the clips shorted.
+    full_scale : float or None, V
+        Peak voltage at channel 2 that reaches full scale, where somebody measured it; ratios do not need it.
+    full_scale_tolerance : float
+        95 % half-width of it over it.
     """
 
     name: str
@@ -120,6 +124,8 @@ class InterfaceCalibration:
     source: ChannelRatio
     open_clips: ChannelRatio
     shorted: ChannelRatio
+    full_scale: float | None = None
+    full_scale_tolerance: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse takes that were swapped, or an input that no pickup can be measured with."""
@@ -206,8 +212,19 @@ def calibrate(
     name: str,
     series: SeriesResistor,
     made: datetime.date | None = None,
+    full_scale: tuple[float, float] | None = None,
 ) -> InterfaceCalibration:
     """Return the calibration that three takes make.
+
+    Parameters
+    ----------
+    takes : mapping of role to TakeReading
+    name : str
+    series : SeriesResistor
+    made : date, optional
+        Today unless given.
+    full_scale : (float, float), optional
+        Peak voltage that reaches full scale at channel 2, V, and its 95 % half-width over it.
 
     Raises
     ------
@@ -231,6 +248,8 @@ def calibrate(
         source=source,
         open_clips=opened,
         shorted=shorted,
+        full_scale=None if full_scale is None else full_scale[0],
+        full_scale_tolerance=0.0 if full_scale is None else full_scale[1],
     )
 
 
@@ -415,6 +434,14 @@ def interface_sheet_text(calibration: InterfaceCalibration) -> str:
         "series_resistor": format_quantity(series.resistance, "Ω", digits=6),
         "series_tolerance": f"{100 * series.tolerance:g} %",
         "series_capacitance": format_quantity(series.capacitance, "F", digits=4),
+        **(
+            {}
+            if calibration.full_scale is None
+            else {
+                "full_scale": format_quantity(calibration.full_scale, "V", digits=6),
+                "full_scale_tolerance": f"{100 * calibration.full_scale_tolerance:g} %",
+            }
+        ),
         "frequency_hz": calibration.source.frequency_hz.tolist(),  # every digit: takes are matched by them
     }
     for key, field in _TAKES.items():
@@ -453,6 +480,8 @@ def interface_from_table(table: Table) -> InterfaceCalibration:
             capacitance=table.quantity("series_capacitance", "F"),
         ),
     )
+    full_scale = table.quantity("full_scale", "V", None, low=1e-4, high=100.0)
+    tolerance = table.quantity("full_scale_tolerance", "1", 0.0, low=0.0, high=0.5)
     frequency = _numbers(table, "frequency_hz")
     if frequency.size < 8 or np.any(np.diff(frequency) <= 0) or frequency[0] <= 0:
         table.fail("frequency_hz", "must be eight or more rising frequencies")
@@ -477,6 +506,8 @@ def interface_from_table(table: Table) -> InterfaceCalibration:
             source=ratios["source"],
             open_clips=ratios["open"],
             shorted=ratios["shorted"],
+            full_scale=full_scale,
+            full_scale_tolerance=tolerance,
         ),
     )
 

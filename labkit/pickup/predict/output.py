@@ -8,11 +8,8 @@ behind absolute volts, the balance of wound against plain strings, or the order 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from statistics import NormalDist
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,6 +27,7 @@ from labkit.pickup.predict.propagation import COVERAGE, Part, Prediction, exactl
 from labkit.pickup.predict.sheet import PickupBuild
 from labkit.pickup.predict.standing import string_places
 from labkit.pickup.predict.under_strings import pole_sources, row_source
+from labkit.pickup.string.known_steel import DRAWS, KnownSteel, steel_draws
 from labkit.pickup.string.response import (
     PLAYING_DISTANCE,
     StringResponse,
@@ -38,7 +36,7 @@ from labkit.pickup.string.response import (
     swing_terms,
 )
 from labkit.pickup.string.sources import PoleSource, Source
-from labkit.pickup.string.steel import STEEL_PRIORS, StringSteel, steel_rows
+from labkit.pickup.string.steel import StringSteel, steel_rows
 from labkit.pickup.string.vibration import note_frequency, pluck_velocity
 from labkit.pickup.string.wire import StringWire, wire_of
 from labkit.pickup.winding.air_coil import DEVIATIONS
@@ -51,6 +49,16 @@ NOT_MEASURED = (
 )
 """What is to be said wherever these numbers are shown."""
 
+
+def output_basis(build: PickupBuild) -> str:
+    """Say what the output of a build rests on: the model alone, or lifted strings."""
+    if build.string_steel is None:
+        return NOT_MEASURED
+    return (
+        f"model, its string steel told from lifted strings ({build.string_steel.rests_on or build.string_steel.name})"
+    )
+
+
 OUTPUT_MODEL = "model of the output"
 """Beginning of the causes that one pickup's magnets, poles and bobbin have to themselves."""
 
@@ -62,9 +70,6 @@ GAP_DEVIATION = 0.1e-3
 
 MODEL_SPREAD = 0.02
 """Relative standard deviation of the string's model itself: it lies within 2 % of finite elements in two cases."""
-
-DRAWS = 64
-"""Draws of the steel's numbers; the same for every pickup."""
 
 PLUCK_DISPLACEMENT, PLUCK_PART = 1e-3, 0.2
 """The stated pluck: pulled aside by 1 mm at a fifth of the scale from the bridge."""
@@ -154,36 +159,6 @@ class Transducer:
     stiffness: float
 
 
-@lru_cache(maxsize=1)
-def steel_draws() -> Mapping[str, np.ndarray]:
-    """Return the draws of every number of the steel, best values first, shape (1 + DRAWS,) each, read-only.
-
-    An even (Halton) sequence over the distributions of `STEEL_PRIORS`; the knee is one curve or the other.
-    """
-    place = NormalDist()
-    found = {}
-    for base, (name, doubt) in zip((2, 3, 5, 7, 11, 13), STEEL_PRIORS.items()):
-        even = np.array([_radical_inverse(index, base) for index in range(1, DRAWS + 1)])
-        if name == "knee":
-            drawn = (even < doubt.value).astype(float)
-        else:
-            normal = np.array([place.inv_cdf(float(part)) for part in even])
-            step = doubt.deviation * normal
-            drawn = doubt.value * np.exp(step) if doubt.scale == "log" else doubt.value + step
-        found[name] = np.concatenate([[doubt.value], drawn])
-        found[name].flags.writeable = False
-    return MappingProxyType(found)
-
-
-def _radical_inverse(index: int, base: int) -> float:
-    value, part = 0.0, 1.0 / base
-    while index:
-        index, digit = divmod(index, base)
-        value += digit * part
-        part /= base
-    return value
-
-
 def strings_over(build: PickupBuild, name: str | None = None) -> tuple[tuple[PlayedString, ...], tuple[float, ...]]:
     """Return the strings over a build and where they run along the row, m.
 
@@ -215,13 +190,17 @@ class _Rows:
     response: StringResponse
 
 
-def _inputs(field_deviation: float, count: int) -> tuple[StringSteel, np.ndarray, np.ndarray]:
+def _inputs(known: KnownSteel | None, field_deviation: float, count: int) -> tuple[StringSteel, np.ndarray, np.ndarray]:
     """Rows of steel, field factor and rise of the strings: best values and draws, then field and height up and down."""
-    steel = {name: np.concatenate([drawn, np.full(4, drawn[0])]) for name, drawn in steel_draws().items()}
+    steel = {name: np.concatenate([drawn, np.full(4, drawn[0])]) for name, drawn in steel_draws(known).items()}
     field, rise = np.ones(DRAWS + 5), np.zeros((DRAWS + 5, count))
     field[-4:-2] = math.exp(field_deviation), math.exp(-field_deviation)
     rise[-2], rise[-1] = GAP_DEVIATION, -GAP_DEVIATION
     return steel_rows(steel), field, rise
+
+
+def _best_steel(known: KnownSteel | None) -> StringSteel:
+    return steel_rows({name: drawn[:1] for name, drawn in steel_draws(known).items()})
 
 
 @lru_cache(maxsize=64)
@@ -229,7 +208,7 @@ def _rows(
     build: PickupBuild, wires: tuple[StringWire, ...], places: tuple[float, ...], gaps: tuple[float, ...]
 ) -> _Rows:
     sources = pole_sources(build)
-    steel, field, rise = _inputs(_field_deviation(build), len(wires))
+    steel, field, rise = _inputs(build.string_steel, _field_deviation(build), len(wires))
     heights = np.clip(np.array(gaps) + rise, *PLAYING_DISTANCE.limits)
     share = _share(build)
     parts = [
@@ -276,8 +255,8 @@ def _gaps(build: PickupBuild, distance: ArrayLike | None, count: int) -> tuple[f
     return tuple(np.broadcast_to(heights, count).tolist())
 
 
-def _logarithms(rows: np.ndarray, own: str) -> dict[str, Part]:
-    """What every cause does to the logarithm of a number over its rows, shape (DRAWS + 5,)."""
+def row_causes(rows: np.ndarray, own: str) -> dict[str, Part]:
+    """Return what every cause does to the logarithm of a number over its rows, shape (DRAWS + 5,)."""
     levels = np.log(rows)
     return {
         STRING_STEEL: levels[1 : DRAWS + 1] - levels[0],
@@ -285,6 +264,32 @@ def _logarithms(rows: np.ndarray, own: str) -> dict[str, Part]:
         STRING_HEIGHT: float(levels[-2] - levels[-1]) / 2,
         f"{OUTPUT_MODEL}, string over {own}": MODEL_SPREAD,
     }
+
+
+def sensitivity_rows(build: PickupBuild, *, strings: str | None, distance: float) -> np.ndarray:
+    """Return the sensitivity of every string with everything that is in doubt varied, shape (DRAWS + 5, S), V/(m/s).
+
+    Best values, draws of the steel (`steel_draws`), field up and down, height up and down by one standard deviation.
+
+    Parameters
+    ----------
+    build : PickupBuild
+    strings : str or None
+        As `string_outputs`.
+    distance : float, m
+        Pole face to string.
+
+    Raises
+    ------
+    InputError
+        If the output is not modelled, or the height lies outside `PLAYING_DISTANCE`.
+    """
+    played, places = strings_over(build, strings)
+    gaps = _gaps(build, distance, len(played))
+    rows = _rows(build, tuple(each.wire for each in played), places, gaps).sensitivity if pole_sources(build) else None
+    if rows is None or not np.all(rows):
+        raise InputError(f"{build.name}: what its strings put out is not modelled, or it is silent")
+    return rows
 
 
 def string_outputs(
@@ -334,7 +339,7 @@ def _outputs(build: PickupBuild, strings: str | None, distance: ArrayLike | None
     width = rows.response.window_width
     found = []
     for at, each in enumerate(played):
-        causes = _logarithms(rows.sensitivity[:, at], "these magnets")
+        causes = row_causes(rows.sensitivity[:, at], "these magnets")
         beyond = PLAYING_DISTANCE.deviation(gaps[at])
         causes |= {"turns": turns} | ({"a height outside the model's range": beyond} if beyond else {})
         sensitivity = prediction(float(rows.sensitivity[0, at]), causes, log=True)
@@ -346,8 +351,8 @@ def _outputs(build: PickupBuild, strings: str | None, distance: ArrayLike | None
                 string=each.name,
                 sensitivity=sensitivity,
                 pluck=prediction(velocity * sensitivity.value, causes, log=True),
-                pull=prediction(float(rows.pull[0, at]), _logarithms(rows.pull[:, at], "these magnets"), log=True),
-                window=prediction(float(width[0, at]), _logarithms(width[:, at], "these magnets"), log=True),
+                pull=prediction(float(rows.pull[0, at]), row_causes(rows.pull[:, at], "these magnets"), log=True),
+                window=prediction(float(width[0, at]), row_causes(width[:, at], "these magnets"), log=True),
             )
         )
     return tuple(found)
@@ -367,13 +372,13 @@ def _reference_source() -> PoleSource:
 
 
 @lru_cache(maxsize=16)
-def _reference(wires: tuple[StringWire, ...]) -> np.ndarray:
+def _reference(wires: tuple[StringWire, ...], known: KnownSteel | None = None) -> np.ndarray:
     """Sensitivity of the reference coil over the rows of `_inputs`, shape (DRAWS + 5, S), read-only."""
     source = _reference_source()
     places = tuple(x for x, _ in source.poles.positions)
     chosen = places if len(wires) == 6 else (places[2],) * len(wires)
     doubt = math.hypot(MODEL_DEVIATION, _grade_deviation(magnet(_REFERENCE_GRADE)))
-    steel, field, rise = _inputs(doubt, len(wires))
+    steel, field, rise = _inputs(known, doubt, len(wires))
     found = string_response(
         source.fields(chosen),
         wires,
@@ -413,9 +418,9 @@ def output_prediction(build: PickupBuild) -> Prediction | None:
     own = _own_model(build)
     with np.errstate(divide="ignore"):
         level = np.exp(np.mean(np.log(rows), axis=1))
-        counted = np.exp(np.mean(np.log(_reference(wires)), axis=1))
-    causes = {name: _DECIBELS * part for name, part in _logarithms(level, own).items()}
-    for name, part in _logarithms(counted, "the reference coil").items():
+        counted = np.exp(np.mean(np.log(_reference(wires, build.string_steel)), axis=1))
+    causes = {name: _DECIBELS * part for name, part in row_causes(level, own).items()}
+    for name, part in row_causes(counted, "the reference coil").items():
         causes[name] = causes.get(name, 0.0) - _DECIBELS * part
     beyond = PLAYING_DISTANCE.deviation(build.string_distance)
     if beyond:
@@ -470,13 +475,14 @@ def transducers(
     row = string_places(build) if build is not None else tuple(x for x, _ in sources[0].positions)
     places = row if len(row) == len(wires) else tuple(np.linspace(row[0], row[-1], len(wires)).tolist())
     share = 1.0 if build is None else _share(build)
+    steel = _best_steel(None if build is None else build.string_steel)
     found = np.zeros((5, len(wires)))
     for source in sources:
         fields = source.fields(places)
-        response = string_response(fields, wires, gap=gap, turns=share * source.turns)
+        response = string_response(fields, wires, gap=gap, turns=share * source.turns, steel=steel)
         own = np.abs(response.sensitivity[0])
-        second, third = swing_terms(fields, wires, gap=gap)
-        stiffness = pull_stiffness(fields, wires, gap=gap)
+        second, third = swing_terms(fields, wires, gap=gap, steel=steel)
+        stiffness = pull_stiffness(fields, wires, gap=gap, steel=steel)
         weighted = (response.window_wavenumber[0] * own, second * own, third * own)
         found += np.stack([own, *weighted, stiffness])
     found[1:4] /= found[0]
@@ -510,10 +516,11 @@ def path_gain(build: PickupBuild) -> tuple[np.ndarray, np.ndarray] | None:
     played, places = strings_over(build)
     wires = tuple(each.wire for each in played)
     gap = np.array(_gaps(build, None, len(played)))
+    steel = _best_steel(build.string_steel)
 
     def heard(hz: float) -> np.ndarray:
         parts = [
-            string_response(source.fields(places), wires, gap=gap, turns=source.turns).sensitivity[0]
+            string_response(source.fields(places), wires, gap=gap, turns=source.turns, steel=steel).sensitivity[0]
             for source in pole_sources(build, frequency_hz=hz)
         ]
         return np.asarray(sum(parts))

@@ -28,6 +28,7 @@ from labkit.pickup.materials.materials import metal
 from labkit.pickup.materials.wire import COPPER_TEMPERATURE, Wire, read_wire
 from labkit.pickup.predict.propagation import Prediction
 from labkit.pickup.sheet import read_coil, read_output
+from labkit.pickup.string.known_steel import KnownSteel, read_known_steel
 from labkit.pickup.winding.capacitance import LEADS, WAX, lead
 from labkit.pickup.winding.winding import TURNS, Winding, joined_winding, over_winding, read_winding
 
@@ -47,6 +48,10 @@ def _losses(table: Table, key: str) -> str:
     if "poles" not in table:
         table.fail(key, "names how the poles lose energy; this coil has no poles")
     return table.attempt(key, lambda: check_loss_model(table.text(key)))
+
+
+def _string_steel(table: Table, key: str) -> KnownSteel:
+    return table.attempt(key, lambda: read_known_steel(table.text(key), table.folder))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +185,8 @@ class PickupBuild:
         0 dry … 1 filled.
     string_distance : float, m
         Pole face to string.
+    string_steel : KnownSteel or None
+        What measurements say of the strings' steel.
     hot_end : "outer" or "inner"
         Of two coils in series, of the one at the hot lead; their ends of that kind are then apart, the others joined.
     history : tuple of HistoryEvent
@@ -237,6 +244,12 @@ class PickupBuild:
         low=0.5e-3,
         high=0.05,
         meaning="from pole face to string",
+    )
+    string_steel: KnownSteel | None = custom(
+        take=_string_steel,
+        default=None,
+        form="text",
+        meaning="a `string steel` sheet of `labkit shim`: its path, or a name of the catalogue",
     )
     hot_end: HotEnd = text(
         options=get_args(HotEnd),
