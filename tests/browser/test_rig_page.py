@@ -119,7 +119,8 @@ def test_pin_undo_redo_start_again(rig):
     settle(page, number)
     moved = kilohertz(page)
     assert page.locator(".lab-curve-holder svg polyline").count() == 2
-    page.get_by_text("Cable length 5 m, now 12 m", exact=True).wait_for()
+    expect(page.locator(".lab-ticket[data-letter=A]")).to_contain_text("12 m")
+    expect(page.locator(".lab-ticket[data-letter=B]")).to_contain_text("5 m")
     page.get_by_role("button", name="Undo").click()
     settle(page, moved)
     assert kilohertz(page) == number

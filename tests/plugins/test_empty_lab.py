@@ -66,7 +66,10 @@ def test_a_rig_of_ones_own_says_what_is_missing():
 
 def test_the_first_page_opens_without_pages_rigs_or_questions():
     shown = server_config(port=1).VoilaConfiguration.page_config_hook({})
-    assert {key for key, value in shown.items() if key.startswith("labkit") and value} == {"labkitScripts", "labkitFiles"}
+    assert {key for key, value in shown.items() if key.startswith("labkit") and value} == {
+        "labkitScripts",
+        "labkitFiles",
+    }
 
 
 @pytest.mark.parametrize("page", sorted(path.name for path in dashboard_folder().glob("*.ipynb")))
