@@ -56,7 +56,7 @@ def test_a_blind_test_from_choice_to_result(visit, screenshots, tmp_path):
     page.get_by_role("button", name="Begin the test").click()
     answer_by_key(page, 1, "1")
     at(page, "trial", 2)
-    fingerprint = re.search(r"[0-9a-f]{64}", page.inner_text(".lab-seal"))[0]
+    fingerprint = re.search(r"\b[0-9a-f]{8}\b", page.inner_text(".lab-seal"))[0]
     kept = json.loads(page.evaluate("localStorage.getItem('labkit.listening-test')"))
     assert [answer for answer, _ in kept["answers"]] == ["a"]
     assert not {"seed", "nonce", "plan", "key"} & set(kept)
@@ -91,7 +91,7 @@ def test_a_blind_test_from_choice_to_result(visit, screenshots, tmp_path):
     assert [trial["answer"] for trial in result["trials"]] == ["a", "b", "cannot tell", "a", "cannot tell"]
     # anybody can check the seal with a hash tool: the key as canonical JSON
     key = json.dumps(result["key"], sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    assert hashlib.sha256(key.encode()).hexdigest() == fingerprint
+    assert hashlib.sha256(key.encode()).hexdigest().startswith(fingerprint)
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
 
 

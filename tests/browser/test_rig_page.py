@@ -6,6 +6,7 @@ import re
 
 import pytest
 import soundfile
+from playwright.sync_api import expect
 
 from tests.browser.conftest import PATIENCE_MS, kernel_of, leave, profile, settled, unfold
 
