@@ -113,6 +113,7 @@ def test_a_dropped_socket_is_opened_again_and_the_page_goes_on(browser, lab):
         page.goto(f"{lab.address}{RIG}?v=1&tone=3")
         page.wait_for_selector(CURVE)
         page.wait_for_function("() => window.jupyterapp?.widgetManager?.kernel?.connectionStatus === 'connected'")
+        settled(page)
         # as often as the library tries before it gives up
         for _ in range(9):
             before = page.evaluate("window.sockets.length")
