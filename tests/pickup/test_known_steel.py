@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -173,3 +174,11 @@ def test_a_string_that_is_not_there_is_refused_with_the_nearest() -> None:
 def _after_with_name(note: str) -> KnownSteel:
     value = prediction(0.03, {"all": 0.01}, log=True)
     return steel_after_lifts(BUILD, {note: value}, shared=0.01, gap=GAP, lift=SHIM, name="shop")
+
+
+def test_what_happened_to_the_magnets_widens_a_predicted_lift() -> None:
+    aged, charged = (
+        predicted_lifts(load_built("narrow single coil, built", changes).build, gap=2e-3, lift=1e-3)["E4"]
+        for changes in ({"history": [{"event": "stray field", "field": "20 mT"}]}, {})
+    )
+    assert math.log(aged.high / aged.low) > math.log(charged.high / charged.low)

@@ -10,6 +10,7 @@ import numpy as np
 
 from labkit.core.errors import InputError, did_you_mean
 from labkit.pickup.magnetics.slices import gauss_points
+from labkit.pickup.predict.aging import CAUSE, at_bounds
 from labkit.pickup.predict.output import (
     MODEL_SPREAD,
     OUTPUT_MODEL,
@@ -46,6 +47,13 @@ def _rows(build: PickupBuild, *, gap: float, lift: float, strings: str | None) -
     return mean
 
 
+def _history_deviation(build: PickupBuild, *, gap: float, lift: float, strings: str | None) -> np.ndarray:
+    """Relative standard deviation that a history of the magnets leaves of every sensitivity, shape (S,)."""
+    low, high = (_rows(bound, gap=gap, lift=lift, strings=strings)[0] for bound in at_bounds(build))
+    span: np.ndarray = np.abs(np.log(high / low)) / 2 / COVERAGE
+    return span
+
+
 def predicted_lifts(
     build: PickupBuild, *, gap: float, lift: float, strings: str | None = None
 ) -> Mapping[str, Prediction]:
@@ -66,10 +74,12 @@ def predicted_lifts(
         If the output is not modelled, or a height lies outside the model's range.
     """
     rows = _rows(build, gap=gap, lift=lift, strings=strings)
+    history = _history_deviation(build, gap=gap, lift=lift, strings=strings)
     found = {}
-    for note, column in zip(lift_notes(build, strings), rows.T):
+    for note, column, aged in zip(lift_notes(build, strings), rows.T, history.tolist()):
         causes = row_causes(column, "these magnets")
         causes |= {"turns": DEVIATIONS["turns"][0], f"{OUTPUT_MODEL}, a lift for a swing": LARGE_LIFT}
+        causes |= {CAUSE: aged} if aged > 0 else {}
         found[note] = prediction(float(column[0]), causes, log=True)
     return found
 
@@ -121,6 +131,8 @@ def steel_after_lifts(
     half = np.array([math.log(each.high / each.low) / 2 / COVERAGE for each in measured.values()])
     own = np.maximum(half**2 - shared**2, 0.0) + height**2 + MODEL_SPREAD**2
     noise = np.diag(own) + np.outer(field, field) + bent.T @ bent / DRAWS
+    history = _history_deviation(build, gap=gap, lift=lift, strings=strings)[[notes.index(note) for note in measured]]
+    noise += np.outer(history, history)
     noise += shared**2 + DEVIATIONS["turns"][0] ** 2 + LARGE_LIFT**2
     return known.updated(
         solved[1:].T,
