@@ -47,19 +47,16 @@ def wiring_warnings(rig: Rig) -> tuple[str, ...]:
 
 
 class _Wiring:
-    """A rig that equals another of the same wiring, whatever the values of its parts."""
+    """A rig that equals another with the same harness and the same coils, whatever the values of the pickups."""
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
         harness = rig.harness
-        parts = tuple(
-            (part.name, part.kind, part.nodes, str(part.control), _joins(part)) for part in harness.parts.values()
-        )
+        parts = tuple(repr(part) for part in harness.parts.values())
         coils = tuple(
             (slot, name, coil.sense) for slot, pickup in rig.pickups.items() for name, coil in pickup.coils.items()
         )
-        tapers = tuple(str(part.taper) for part in harness.parts.values() if isinstance(part, Pot))
-        self.key = (harness.output, parts, coils, tapers, repr(harness.claims))
+        self.key = (harness.output, parts, coils, repr(harness.claims))
 
     def __hash__(self) -> int:
         return hash(self.key)
@@ -86,10 +83,6 @@ def _warnings(wiring: _Wiring) -> tuple[str, ...]:
         if not seen:
             seen = [(sentence, True) for sentence in look()]
     return tuple(dict.fromkeys(sentence for sentence, _ in seen))
-
-
-def _joins(part: Part) -> str:
-    return repr(dict(part.positions)) if isinstance(part, Switch) else ""
 
 
 def _part_faults(harness: Harness) -> Iterator[tuple[str, bool]]:
@@ -308,9 +301,9 @@ class _Trial:
             turns = [turn for place in self.places if (turn := self._turn(place, knob)) is not None]
             if not turns:
                 continue
-            moved = max(float(np.max(np.abs(high - low))) for low, high in turns)
-            closes = min(float(np.max(low[:2] - high[:2])) for low, high in turns)
-            tilts = [(low[-1] - low[0]) - (high[-1] - high[0]) for low, high in turns]
+            moved = max(moved for _, _, moved in turns)
+            closes = min(float(np.max(low[:2] - high[:2])) for low, high, _ in turns)
+            tilts = [(low[-1] - low[0]) - (high[-1] - high[0]) for low, high, _ in turns]
             if moved < 0.02:
                 yield f"turning '{knob.name}' changes nothing in any position: is one of its lugs on the wrong node?"
             elif "volume" in knob.name and closes > -30:
@@ -321,21 +314,23 @@ class _Trial:
                         f"'{knob.name}' does not close: at 0 the signal is only {max(0.0, -closes):.0f} dB lower; "
                         "is its counter-clockwise lug joined to ground?"
                     )
-            elif "tone" in knob.name and min(tilts) > 3 and max(low[0] for low, _ in turns) > -40:
+            elif "tone" in knob.name and min(tilts) > 3 and max(low[0] for low, _, _ in turns) > -40:
                 yield f"'{knob.name}' is brighter at 0 than at 10: are its outer lugs swapped?"
 
-    def _turn(self, place: Settings, knob: Knob) -> tuple[np.ndarray, np.ndarray] | None:
-        """Levels of all coils together with a knob at 0 and at 10, shape (F,) dB; None where both are silent."""
+    def _turn(self, place: Settings, knob: Knob) -> tuple[np.ndarray, np.ndarray, float] | None:
+        """Levels of all coils together with a knob at 0 and at 10, shape (F,) dB, and the most a single coil moves, dB.
+
+        A blend between two equal pickups moves each of them and leaves their sum. None where both ends are silent.
+        """
         ends = []
         for where in (0.0, FULL):
-            rows = self._transfers({**place, knob.name: where}).values()
-            ends.append(gain_db(np.sqrt(np.sum([np.abs(row) ** 2 for row in rows], axis=0))))
+            rows = np.array(list(self._transfers({**place, knob.name: where}).values()))
+            levels = gain_db(np.vstack([np.sqrt(np.sum(np.abs(rows) ** 2, axis=0)), np.abs(rows)]))
+            ends.append(np.maximum(levels, SILENT_DB))
         low, high = ends
-        return (
-            None
-            if max(np.max(low), np.max(high)) < SILENT_DB
-            else (np.maximum(low, SILENT_DB), np.maximum(high, SILENT_DB))
-        )
+        if max(np.max(low[0]), np.max(high[0])) <= SILENT_DB:
+            return None
+        return low[0], high[0], float(np.max(np.abs(high - low)))
 
     def idle_parts(self) -> Iterator[str]:
         """Parts that influence nothing in any position."""

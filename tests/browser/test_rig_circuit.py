@@ -90,7 +90,7 @@ def test_another_wiring_and_a_longer_line_bring_their_controls_and_come_back(vis
     page.get_by_role("radio", name="buffered").check(force=True)
     page.wait_for_selector("[data-key=buffer]")
     page.get_by_label("Pedal before the amp", exact=True).select_option("a volume pedal")
-    pedal = page.get_by_label("Volume pedal", exact=True)
+    pedal = page.get_by_role("slider", name="Volume pedal", exact=True)
     pedal.wait_for()
     numbers = page.inner_text(".lab-numbers")
     pedal.fill("40")

@@ -239,3 +239,19 @@ def test_a_rig_of_the_catalogue_has_no_warning(name):
 def test_a_volume_turned_down_is_no_fault():
     rig = demo_rig(catalogue().load("harness", ONE))
     assert wiring_warnings(rig.replace(settings={"volume": 0})) == ()
+
+
+def test_a_blend_between_two_equal_pickups_is_no_idle_knob():
+    rig = demo_rig(catalogue().load("harness", "two pickups, blend"))
+    equal = rig.replace(pickups=dict.fromkeys(rig.pickups, rig.pickups["bridge"]))
+    assert wiring_warnings(equal) == ()
+
+
+def test_what_was_found_with_other_values_is_not_said_again():
+    rig = demo_rig(catalogue().load("harness", ONE))
+    assert wiring_warnings(rig) == ()
+    data = copy.deepcopy(harness_data(rig.harness))
+    data["parts"]["tone_capacitor"]["value"] = "0.001 pF!"
+    tiny = rig.replace(harness=read_harness(Table(data, "tiny.toml")))
+    assert wiring_warnings(tiny) != ()
+    assert wiring_warnings(rig) == ()
