@@ -22,7 +22,7 @@ from labkit.core.response import SILENT_DB, gain_db
 from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
 from labkit.rig.hum import coil_signals, switch_settings
-from labkit.rig.parts.parts import FULL, UNCONNECTED, Knob, Part, Position, Pot, Switch
+from labkit.rig.parts.parts import FULL, UNCONNECTED, Knob, Position, Pot, Switch
 from labkit.rig.rig import Rig
 
 _FREQUENCY_HZ = np.array([100.0, 400.0, 1000.0, 3000.0, 8000.0])
