@@ -116,7 +116,7 @@ class ControlPanel(LabWidget):
 class ActionBar(LabWidget):
     """Buttons, and the page's state in the address; ``on(key, handler)`` for each button."""
 
-    _esm = web_text("action_bar.js")
+    _esm = web_text("kept_files.js", "action_bar.js")
     actions: traitlets.List[Any] = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)

@@ -69,10 +69,18 @@ export default {
     model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
     model.on("msg:custom", (message) => {
       if (message.address === undefined) return;
+      const isFirst = !opened;
       opened = true;
       if (inLab) history.replaceState(null, "", address());
+      document.documentElement.dataset.labOpened = "";
       document.dispatchEvent(new Event("lab-opened"));
+      if (isFirst) offerSheets();
     });
+    // rig sheets that were opened on another page of this tab are among the rigs of this one
+    async function offerSheets() {
+      const kept = await KeptFiles.all("rig sheets");
+      if (kept.length) model.send({ do: "sheets", sheets: await Promise.all(kept.map(async ({ key, file }) => ({ name: key, text: await file.text() }))) });
+    }
     showActions();
     say(model.get("said"));
     document.addEventListener("keydown", shortcut);

@@ -127,7 +127,7 @@
       banner.hidden = next === "well";
       go.hidden = next !== "ended";
       status.textContent = next === "lost" ? LOST : "";
-      alert.textContent = next !== "ended" ? "" : document.querySelector(".lab-upload-files [data-focus]") ? ENDED + FILES : ENDED;
+      alert.textContent = next !== "ended" ? "" : document.documentElement.dataset.labUnkept !== undefined ? ENDED + FILES : ENDED;
       if (next === "well" && before === "lost") document.getElementById("lab-live").textContent = "Connected again.";
       if (next === "ended") freeze();
     }
