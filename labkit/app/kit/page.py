@@ -200,6 +200,7 @@ class CurvePage(Page[State]):
         """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
         self.listening.show()
         self.curve.svg = self.draw(self.curve.width)
+        self.actions.rig, self.actions.changes = self.rig_name, self.state.changes
         self.show_results()
         self._show_controls()
         self.faults.value = warnings_html(self.state.rig.warnings)

@@ -64,6 +64,10 @@ export default {
     function say(text) { said.textContent = text; said.hidden = !text; }
     function act(key) { if (key === "link") copyLink(); else model.send({ do: key }); }
 
+    function showRig() { [el.dataset.rig, el.dataset.changes] = [model.get("rig"), model.get("changes")]; }
+    showRig();
+    model.on("change:rig", showRig);
+    model.on("change:changes", showRig);
     model.on("change:actions", showActions);
     model.on("change:said", () => say(model.get("said")));
     model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
