@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 
 from labkit.bench.diagnose.faults import with_shorted_turns
 from labkit.bench.diagnose.meter import dc_resistance_at, lcr_reading
-from labkit.circuit.solve.solver import thermal_noise
+from labkit.circuit.solve.noise import thermal_noise
 from labkit.cli.response_command import peak_doubt, range_warnings
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
