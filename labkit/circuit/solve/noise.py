@@ -121,18 +121,9 @@ def thermal_noise(circuit: Circuit, frequency_hz: np.ndarray, *, temperature_c: 
 
 
 def _block(batch: Batch, density: float, rows: slice, columns: slice) -> dict[str, np.ndarray]:
-    """V²/Hz of every element on one block, (V, F); ``density`` is 4kT."""
+    """V²/Hz of every element on one block, broadcastable to (V, F); ``density`` is 4kT."""
     topology, circuit, frequency = batch.topology, batch.circuit, batch.frequency_hz[columns]
-    ways = batch.ways(rows, columns)
-    shape = ways.direct.shape[2:]
-    control_gain = ways.gain_to_output
-    node_gain = np.zeros((len(ways.nodes), *shape), dtype=complex)
-    node_gain[ways.output] = 1.0
-    for gain, (plus, minus) in zip(control_gain, ways.controls):
-        if plus is not None:
-            node_gain[ways.nodes.index(plus)] += gain
-        if minus is not None:
-            node_gain[ways.nodes.index(minus)] -= gain
+    control_gain, node_gain = _gains(batch, rows, columns)
     impedance: dict[str, np.ndarray] = {}
     conductance: dict[str, np.ndarray] = {}
     for gain, (node, stage) in zip(node_gain, topology.stages):
@@ -153,8 +144,7 @@ def _block(batch: Batch, density: float, rows: slice, columns: slice) -> dict[st
         for name, way in own.items():
             impedance[name] = impedance.get(name, 0.0) + way
     found = {
-        name: np.broadcast_to(density * np.maximum(value, 0.0) * np.abs(impedance[name]) ** 2, shape)
-        for name, value in conductance.items()
+        name: density * np.maximum(value, 0.0) * np.abs(impedance[name]) ** 2 for name, value in conductance.items()
     }
     readers = list(topology.controls)
     for noise in circuit.of_kind(InputNoise):
@@ -164,9 +154,24 @@ def _block(batch: Batch, density: float, rows: slice, columns: slice) -> dict[st
             gain = control_gain[readers.index(noise.reader)] if noise.reader in readers else np.zeros(1)
         voltage = noise.voltage**2 * (1 + noise.voltage_corner_hz / frequency)
         current = noise.current**2 * (1 + noise.current_corner_hz / frequency)
-        power = voltage * np.abs(gain) ** 2 + current * np.abs(impedance[noise.name]) ** 2
-        found[noise.name] = np.broadcast_to(power, shape)
+        found[noise.name] = voltage * np.abs(gain) ** 2 + current * np.abs(impedance[noise.name]) ** 2
     return found
+
+
+def _gains(batch: Batch, rows: slice, columns: slice) -> tuple[np.ndarray, np.ndarray]:
+    """What 1 V more at the control of each source, and at each node that is read, adds to the output; (…, V, F)."""
+    if not batch.topology.controls:
+        return np.zeros((0, 1, 1)), np.ones((1, 1, 1), dtype=complex)
+    ways = batch.ways(rows, columns)
+    control_gain = ways.gain_to_output
+    node_gain = np.zeros((len(ways.nodes), *control_gain.shape[1:]), dtype=complex)
+    node_gain[ways.output] = 1.0
+    for gain, (plus, minus) in zip(control_gain, ways.controls):
+        if plus is not None:
+            node_gain[ways.nodes.index(plus)] += gain
+        if minus is not None:
+            node_gain[ways.nodes.index(minus)] -= gain
+    return control_gain, node_gain
 
 
 def _real_part(term: Term, stage: SolverStage, circuit: Circuit, frequency_hz: np.ndarray) -> np.ndarray | None:
