@@ -150,6 +150,8 @@ class BookRecord:
                 raise InputError(f"{where}: is empty; a text is due here")
             if value is None:
                 continue
+            if value == "" and each.default is None:
+                raise InputError(f"{where}: is an empty text; leave it out")
             if isinstance(value, float | int) and not math.isfinite(value) and each.name not in may_be_open:
                 raise InputError(f"{where}: must be a finite number; got {value}")
             if each.name in above_zero and not value > 0:
@@ -396,6 +398,8 @@ class WoundCoil(BookRecord):
     scatter : str
         How it was laid, in the winder's words.
     state : "good", "suspect" or "scrapped"
+    left_on : str or None
+        The day it left the workshop, so that it is not offered for a pair.
     void_reason : str or None
         Why the whole entry was crossed out.
     """
@@ -416,13 +420,14 @@ class WoundCoil(BookRecord):
     build_up_m: float | None = None
     scatter: str = ""
     state: CoilState = "good"
+    left_on: str | None = None
     void_reason: str | None = None
 
     def __post_init__(self) -> None:
         self._check(
             texts=("serial", "coil"),
             above_zero=("turns_counted", "height_m", "build_up_m"),
-            times=("wound_at",),
+            times=("wound_at", "left_on"),
             choices={"state": CoilState},
         )
 

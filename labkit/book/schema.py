@@ -62,7 +62,8 @@ create table coil(
   lot text references magnet_lot(uid), machine text references machine(uid), bobbin text references bobbin(uid),
   who text not null default '', turns_counted real check(turns_counted > 0), height_m real check(height_m > 0),
   build_up_m real check(build_up_m > 0), scatter text not null default '',
-  state text not null default 'good' check(state in ('good', 'suspect', 'scrapped')), void_reason text
+  state text not null default 'good' check(state in ('good', 'suspect', 'scrapped')), left_on text,
+  void_reason text
 ) strict;
 create unique index coil_serial on coil(serial, coil) where void_reason is null;
 create index coil_spool on coil(spool);
