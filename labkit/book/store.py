@@ -10,6 +10,7 @@ import hashlib
 import os
 import sqlite3
 import threading
+import weakref
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -219,6 +220,7 @@ class Book:
         self._connection = connection
         self._lock = threading.RLock()
         self._is_writing = False
+        weakref.finalize(self, connection.close)
 
     def __enter__(self) -> Book:
         return self
@@ -271,6 +273,24 @@ class Book:
                 raise InputError(f"{self.path}: cannot be written ({error}); nothing was entered") from None
             finally:
                 self._is_writing = False
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """See the book as of one moment, whatever others write meanwhile."""
+        with self._lock:
+            if self._is_writing:
+                yield
+                return
+            self._connection.execute("begin")
+            try:
+                yield
+            finally:
+                self._connection.execute("rollback")
+
+    def rename(self, uid: str, name: str, made_at: str) -> None:
+        """Make this the book of another uid, name and day, as a book that is read in from text is."""
+        with self.writing():
+            self._connection.execute("update book set uid = ?, name = ?, made_at = ?", (uid, name, made_at))
 
     def add(self, *records: BookRecord) -> None:
         """Enter records, all or none, in an order in which each refers to earlier ones."""
