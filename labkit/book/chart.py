@@ -18,7 +18,7 @@ import numpy as np
 from labkit.bench.fit.fixture import Load
 from labkit.book.cells import COLUMNS, EntryValue
 from labkit.book.entry import BatchHeading, as_readings, expected_by
-from labkit.book.evidence import CoilEvidence, ReadingEvidence, book_evidence
+from labkit.book.evidence import BookCoil, ReadingEvidence, book_evidence
 from labkit.book.records import QUANTITIES, Design
 from labkit.book.store import Book
 from labkit.core.errors import InputError, did_you_mean
@@ -175,7 +175,7 @@ class _Plans:
         self.known: dict[tuple[object, ...], float | None] = {}
         self.columns = {kind.quantity: key for key, kind in reversed(tuple(COLUMNS.items())) if kind.quantity}
 
-    def planned(self, coil: CoilEvidence, read: ReadingEvidence) -> float | None:
+    def planned(self, coil: BookCoil, read: ReadingEvidence) -> float | None:
         load = Load(resistance=read.load_ohm or math.inf, capacitance=read.load_farad or 0.0)
         key = (coil.design, coil.coil, read.quantity, read.hz, load, read.gap_m, read.pole, read.celsius)
         if key not in self.known:

@@ -87,7 +87,7 @@ class FitEvidence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CoilEvidence:
+class BookCoil:
     """A coil, what it was made from and by whom, and what was read on it as it was wound.
 
     ``design``, ``spool``, ``lot``, ``machine`` and ``bobbin`` are uids, or None where not said. ``month`` is when it
@@ -160,7 +160,7 @@ class MeterEvidence:
 class BookEvidence:
     """All that a book says: coils in the order of their entry; the other things by uid."""
 
-    coils: tuple[CoilEvidence, ...]
+    coils: tuple[BookCoil, ...]
     spools: Mapping[str, SpoolEvidence]
     meters: Mapping[str, MeterEvidence]
     designs: Mapping[str, Design]
@@ -208,7 +208,7 @@ def _coil(
     readings: Mapping[str, list[ReadingEvidence]],
     fits: Mapping[str, list[FitEvidence]],
     repaired: set[str],
-) -> CoilEvidence:
+) -> BookCoil:
     place, uid, serial, coil, design, spool, lot, machine, bobbin, who, wound_at, turns, height, build_up, state = row
     own, fitted = tuple(readings.get(uid, ())), tuple(fits.get(uid, ()))
     left_out = "" if state == "good" else f"marked {state}"
@@ -216,7 +216,7 @@ def _coil(
         left_out = "reads open"
     if not left_out and not own and not fitted:
         left_out = "read only after a repair" if uid in repaired else "nothing read"
-    return CoilEvidence(
+    return BookCoil(
         uid=uid,
         serial=serial,
         coil=coil,
