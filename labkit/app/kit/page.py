@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from abc import abstractmethod
 from collections.abc import Callable, Mapping
@@ -54,7 +55,10 @@ class Page(Generic[State]):
         self.listening = Listening(self.hearing)
         self.set_up()
         self._connect()
-        self.show()
+        if address := os.environ.get("QUERY_STRING", ""):  # of the page that this is made for
+            self._open(address)
+        else:
+            self.show()
         heading = ipywidgets.HTML(
             f"<h1>{escape(self.title)}</h1>" + (f"<p>{escape(self.lead)}</p>" if self.lead else "")
         )
@@ -121,7 +125,7 @@ class Page(Generic[State]):
         self.actions.on("undo", lambda **_: self._then_show(state.undo))
         self.actions.on("redo", lambda **_: self._then_show(state.redo))
         self.actions.on("again", lambda **_: self._then_show(state.start_again))
-        self.actions.on_open(self._open, self.controls)
+        self.actions.on_open(self._open, self.controls, opened=os.environ.get("QUERY_STRING") or None)
 
     def _set_control(self, key: object = "", index: object = None, text: object = "", **_: object) -> None:
         """Move a control to a position or a typed text; a message about no control of this page changes nothing."""

@@ -43,6 +43,7 @@
   };
 
   // what the library does by scripts in the page itself, which the content policy does not let run: show the cells
+  window.labWhole = new Promise(ready); // the library shows its widgets then (`EARLY` in the server)
   window.themeLoaded = true;
   window.voila_finish = () => {
     document.getElementById("loading")?.remove();
