@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -27,7 +27,7 @@ from labkit.sound.live_response import (
 )
 from labkit.sound.loudness import QUIET_LUFS, match_loudness
 from labkit.sound.render.rendering import Renderer
-from labkit.sound.render.rig_sound import coil_spots, coil_transfers, mixing_warnings, rig_difference
+from labkit.sound.render.rig_sound import coil_spots, coil_transfers, mixing_warnings, rig_difference, whole_transfer
 from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.sheet import load_take, usable_takes
@@ -104,7 +104,7 @@ class OwnRecording:
             return rig_difference(self.through, rig, greatest_boost_db=boost)
         return Difference(
             before=lambda frequency_hz: np.ones(np.shape(frequency_hz), dtype=complex),
-            after=partial(rig.evaluate, levels_db=levels_db),
+            after=whole_transfer(rig, levels_db=levels_db),
             greatest_boost_db=boost,
             before_name="the recording",
             after_name=rig.name,
