@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from tests.browser.conftest import settled
+from tests.browser.test_every_page import PAPER
 
 pytestmark = pytest.mark.browser
 
 RIG = "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3"
 MADE = "made%3Afrom%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt%26coil.main.poles.grade%3DAlnico%2B2"
 WINDING = f"voila/render/winding.ipynb?v=1&bridge={MADE}&pin=bridge%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt"
-PAGES = {"rig": RIG, "winding": WINDING}
 STRIP = "svg.lab-curve polygon.lab-weaker"
-PAPER = {"light": "rgb(250, 246, 238)", "dark": "rgb(22, 19, 15)"}
 
 
 @pytest.fixture
@@ -29,21 +27,6 @@ def paper(page) -> str:
 
 def line(page) -> str:
     return page.get_attribute("svg.lab-curve polyline[data-label^='A ']", "points")
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", PAGES)
-def test_both_schemes_can_be_read_at_every_width(visit, screenshots, name, scheme):
-    seen = visit(PAGES[name], ready=STRIP, color_scheme=scheme)
-    for width, height in ((1920, 1080), (1280, 800), (768, 1024), (400, 850)):
-        seen.page.set_viewport_size({"width": width, "height": height})
-        settled(seen.page)
-        assert paper(seen.page) == PAPER[scheme]
-        assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
-        faults = Axe().run(seen.page).response["violations"]
-        assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
-        seen.page.screenshot(path=str(screenshots / f"{name}-{width}-{scheme}.png"), full_page=True)
-    assert seen.errors == []
 
 
 def test_a_chosen_scheme_is_kept_for_the_next_page(page):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from tests.browser.conftest import settled
@@ -72,19 +71,3 @@ def test_an_own_wiring_comes_from_a_netlist_and_what_is_wrong_with_it_is_said(vi
         page.get_by_role("button", name="Own wiring").click()
     choosing.value.set_files(netlist)
     expect(page.locator(f"{CARD}[aria-pressed=true]")).to_have_attribute("data-name", "half way")
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [400, 768, 1280])
-def test_no_fault_of_accessibility(visit, screenshots, width, scheme):
-    page = visit(
-        f"{WIRING}?v=1&cable.length=8&pin=cable.length%3D5",
-        ready=f"{CARD} .lab-spark polyline",
-        width=width,
-        color_scheme=scheme,
-    ).page
-    settled(page)
-    page.screenshot(path=str(screenshots / f"wiring-{width}-{scheme}.png"))
-    faults = Axe().run(page).response["violations"]
-    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
