@@ -218,8 +218,8 @@ def mixing_warnings(before: Rig, after: Rig) -> tuple[str, ...]:
     moved = max((_balance_change_db(before, after, name) for name in names), default=0.0)
     if moved > MIXING_TOLERANCE_DB:
         said.append(
-            f"the pickups balance the strings differently, by up to {moved:.1f}\N{NO-BREAK SPACE}dB; one recording cannot "
-            "be taken apart into its strings, so their balance stays that of the pickup it was made with"
+            f"the pickups balance the strings differently, by up to {moved:.1f}\N{NO-BREAK SPACE}dB; one recording "
+            "cannot be taken apart into its strings, so their balance stays that of the pickup it was made with"
         )
     ratios = np.stack([gain_db(heard_after[name]) - gain_db(heard_before[name]) for name in names])
     if float(np.max(np.ptp(ratios, axis=0))) > MIXING_TOLERANCE_DB:
