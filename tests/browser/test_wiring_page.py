@@ -5,8 +5,6 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.conftest import settled
-
 pytestmark = pytest.mark.browser
 
 WIRING = "voila/render/wiring.ipynb"
@@ -14,7 +12,7 @@ CARD = ".lab-card"
 PHASE = "two pickups, phase switch"
 
 
-def test_filters_narrow_the_cards_and_say_what_to_let_go_of(visit, screenshots):
+def test_filters_narrow_the_cards_and_say_what_to_let_go_of(visit):
     seen = visit(WIRING, ready=f"{CARD} .lab-spark polyline")
     page = seen.page
     every = page.locator(CARD).count()
@@ -24,8 +22,8 @@ def test_filters_narrow_the_cards_and_say_what_to_let_go_of(visit, screenshots):
     expect(page.locator(CARD)).not_to_have_count(every)
     expect(page.locator(".lab-wirings [role=status]")).to_have_text(f"{page.locator(CARD).count()} of {every} fit")
     expect(page.locator(f'{CARD}[data-name="one volume"]')).to_have_count(0)
-    page.screenshot(path=str(screenshots / "wiring-1280.png"), full_page=True)
     page.get_by_role("button", name="has a battery").click()
+    page.get_by_role("group", name="Kind of switch").get_by_role("radio", name="rotary").check(force=True)
     expect(page.locator(CARD)).to_have_count(0)
     page.get_by_role("button", name="all filters").click()
     expect(page.locator(CARD)).to_have_count(every)
