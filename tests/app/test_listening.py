@@ -245,6 +245,22 @@ def test_what_is_played_live_needs_no_signal_and_says_where_it_holds(rig_page):
     assert bar.live == {}
 
 
+def test_where_a_conversion_is_not_true_the_curve_is_shaded_until_a_take_is_played(rig_page):
+    curve = rig_page.page.curve
+    assert "lab-untrue" not in curve.svg
+    rig_page.ask(do="start", live="B")
+    assert "true to 16.0 kHz" in curve.svg, "so far it is judged, and more cable asks for no boost"
+    rig_page.page.state.set_text("tone", "0")
+    rig_page.page.show()
+    rig_page.ask(do="keep")
+    rig_page.page.state.set_text("tone", "10")
+    rig_page.ask(do="start", live="B")
+    assert "lab-untrue" in curve.svg
+    assert "true to 16.0 kHz" not in curve.svg, "a closed tone knob has taken more than 12 dB can bring back"
+    rig_page.ask(do="take", name="low note")
+    assert "lab-untrue" not in curve.svg
+
+
 def test_live_a_guitar_with_the_rig_of_b_stays_as_loud_as_it_comes_in_through_b():
     sound, now, kept = heard(RigPageState(query="volume=5&pin=v"))
     sound.play_input(kept, now)

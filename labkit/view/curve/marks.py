@@ -7,6 +7,7 @@ bracket between the two says from where on it is dull.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -15,7 +16,7 @@ import numpy as np
 
 from labkit.core.grid import REFERENCE_HZ
 from labkit.view import svg
-from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, PAPER
+from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, PAPER, WELL
 from labkit.view.words import frequency_in_words, level_in_words, nearest_note
 
 if TYPE_CHECKING:
@@ -153,6 +154,47 @@ def draw_dull(frame: Frame, curves: Sequence[Curve], difference: LevelDifference
         place = frame.bottom - (34 if frame.is_compact else 8)
         parts.append(_words(x - 8, place, f"dull from {frequency_in_words(dull)}", "end", font_weight="600"))
     return parts
+
+
+def shade_outside(drawing: str, band_hz: tuple[float, float]) -> str:
+    """Return a drawing of `labkit.view.curve.curve.draw_curves`, shaded outside a band, with the band in words.
+
+    For what is heard of a recording that was converted: outside the band it is not true to the curve.
+
+    Parameters
+    ----------
+    drawing : str
+        SVG.
+    band_hz : (float, float)
+        Hz.
+    """
+    if not drawing:
+        return drawing
+    left, right, top, bottom = map(float, _attribute(drawing, "data-frame").split())
+    low_hz, high_hz = map(float, _attribute(drawing, "data-range").split()[:2])
+    inside = [
+        left + (right - left) * min(max(math.log(each / low_hz) / math.log(high_hz / low_hz), 0.0), 1.0)
+        for each in band_hz
+    ]
+    words = f"What is heard of the recording is true from {' to '.join(map(frequency_in_words, band_hz))}."
+    parts = [
+        svg.rectangle(start, top, end - start, bottom - top, WELL, class_="lab-untrue")
+        for start, end in ((left, inside[0]), (inside[1], right))
+        if end - start >= 1
+    ]
+    for x, name, anchor in zip(inside, ("true from", "true to"), ("start", "end")):
+        if left + 1 <= x <= right - 1:
+            hz = band_hz[0 if anchor == "start" else 1]
+            parts.append(svg.line(x, top, x, bottom, MUTED, stroke_dasharray="6 3"))
+            parts.append(
+                _words(x + (6 if anchor == "start" else -6), top + 12, f"{name} {frequency_in_words(hz)}", anchor)
+            )
+    head, end, rest = drawing.partition("</desc>")
+    return head.replace('aria-label="', f'aria-label="{words} ', 1) + " " + words + end + "".join(parts) + rest
+
+
+def _attribute(drawing: str, name: str) -> str:
+    return drawing.partition(f' {name}="')[2].partition('"')[0]
 
 
 def draw_difference(frame: Frame, difference: LevelDifference) -> list[str]:
