@@ -12,7 +12,7 @@ pytestmark = pytest.mark.browser
 
 CABLE = "voila/render/cable.ipynb"
 CURVE = "svg.lab-curve"
-SENTENCE = "() => document.querySelector('.lab-sentence').textContent"
+SENTENCE = "() => document.querySelector('.lab-sentence').textContent.replaceAll('\u00a0', ' ')"
 
 
 def test_a_technician_compares_three_with_ten_metres_and_saves_the_sheet(visit, screenshots, tmp_path):
@@ -21,7 +21,7 @@ def test_a_technician_compares_three_with_ten_metres_and_saves_the_sheet(visit, 
     before = page.evaluate(SENTENCE)
     page.get_by_label("Length, A, type a value").fill("10 m")
     page.keyboard.press("Enter")
-    page.wait_for_function("before => document.querySelector('.lab-sentence').textContent !== before", arg=before)
+    page.wait_for_function(f"before => ({SENTENCE})() !== before", arg=before)
     said = page.evaluate(SENTENCE)
     assert said.startswith("At 10 m your peak is at")
     assert "at 3 m" in said
@@ -69,7 +69,7 @@ def test_the_rig_travels_from_the_rig_page_and_back(visit):
     page = visit("voila/render/rig.ipynb?v=1&cable.length=8&tone=7", ready=CURVE).page
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Cable").click()
     page.wait_for_selector(".lab-sentence")
-    page.wait_for_function("() => document.querySelector('.lab-sentence').textContent.startsWith('At 8 m')")
+    page.wait_for_function("() => document.querySelector('.lab-sentence').textContent.startsWith('At 8\u00a0m')")
     page.get_by_label("Less than B by, type a value").fill("1 dB")
     page.keyboard.press("Enter")
     page.wait_for_function("() => location.search.includes('own.loss=1')")

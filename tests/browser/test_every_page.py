@@ -36,6 +36,19 @@ PAPER = {"light": "rgb(250, 246, 238)", "dark": "rgb(22, 19, 15)"}
 SIZES = ((1280, 800), (768, 1024), (400, 850))
 
 
+ZOOMED = {"width": 640, "height": 450}
+"""1280 by 900 at 200 %."""
+LEAST_OF_CURVE = 120
+"""CSS pixels from the top of a drawing down to its zero line and below."""
+FIRST_SCREEN = """() => {
+  const top = (selector) => Math.min(...[...document.querySelectorAll(selector)].filter((each) => each.offsetParent
+    || each instanceof SVGElement).map((each) => each.getBoundingClientRect().bottom));
+  const controls = ".lab-controls :is(select, input), .lab-word, .lab-filters input, .lab-card";
+  return { control: top(controls), curve: document.querySelector("svg.lab-curve")?.getBoundingClientRect().top,
+    bar: document.querySelector(".lab-ear").getBoundingClientRect().top };
+}"""
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_is_quiet_local_and_accessible_in_both_schemes_at_every_width(visit, name):
     path, ready = PAGES[name]
@@ -49,6 +62,12 @@ def test_a_page_is_quiet_local_and_accessible_in_both_schemes_at_every_width(vis
         assert page.evaluate("getComputedStyle(document.body).backgroundColor") == PAPER[scheme]
         assert page.evaluate("document.documentElement.scrollWidth") <= width, "nothing is scrolled sideways"
     assert found == []
+    page.set_viewport_size(ZOOMED)
+    settled(page)
+    seen_at = page.evaluate(FIRST_SCREEN)
+    assert seen_at["control"] < seen_at["bar"]
+    if name not in ("blind test", "how sure"):  # they are about something else than a curve
+        assert seen_at["curve"] + LEAST_OF_CURVE < seen_at["bar"]
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
 
 

@@ -65,14 +65,6 @@ def test_the_curve_stays_while_what_is_beneath_is_read_unless_the_window_is_low(
         assert (page.locator(".lab-results").bounding_box()["y"] >= 0) is stays
 
 
-def test_at_two_hundred_percent_the_first_screen_holds_curve_and_control(page):
-    page.set_viewport_size({"width": 640, "height": 450})  # 1280 by 900, zoomed
-    settled(page)
-    page.evaluate("scrollTo(0, 0)")
-    for selector in ("svg.lab-curve polyline", ".lab-controls select"):
-        assert page.locator(selector).first.bounding_box()["y"] < 450
-
-
 def test_while_a_slider_is_held_its_start_stays_and_nothing_else_moves(page):
     slider = page.get_by_label("Cable length", exact=True)
     slider.scroll_into_view_if_needed()
@@ -131,6 +123,9 @@ def test_in_forced_colours_curves_and_choices_are_still_told_apart(visit, screen
     settled(seen.page)
     ink = seen.page.evaluate("getComputedStyle(document.querySelector('svg.lab-curve polyline')).stroke")
     assert ink == seen.page.evaluate("getComputedStyle(document.body).color")
+    play = "getComputedStyle(document.querySelector('.lab-play'))"
+    assert seen.page.evaluate(f"{play}.forcedColorAdjust") == "none", "no plate hides its word"
+    assert seen.page.evaluate(f"{play}.color") != seen.page.evaluate(f"{play}.backgroundColor")
     dashes = {item.get_attribute("stroke-dasharray") for item in seen.page.locator("polyline[data-label]").all()}
     assert len(dashes) == 2
     seen.page.screenshot(path=str(screenshots / "rig-forced-colours.png"))

@@ -120,7 +120,8 @@ def draw_marks(frame: Frame, curves: Sequence[Curve], dull_hz: float | None = No
             words = f"−3 dB at {frequency_in_words(first.reading.minus_3db_hz)}"
             foot = x if dull_hz is None else float(frame.x(dull_hz))
             is_crossed = x - 8 - 6.4 * len(words) < foot < x
-            parts.append(_words((foot if is_crossed else x) - 8, y + 22, words, "end"))
+            where = _below(frame, first, first.reading.minus_3db_hz)
+            parts.append(_words((foot if is_crossed else x) - 8, where, words, "end"))
     if first.reading.peak_hz is not None and first.reading.height_db is not None:
         x, y = _place(frame, first, first.reading.peak_hz)
         words = " · ".join(
@@ -152,6 +153,9 @@ def draw_dull(frame: Frame, curves: Sequence[Curve], difference: LevelDifference
     parts.append(svg.line(x, max(one, other), x, frame.bottom, INK, stroke_dasharray="2 4"))
     if frame.right - frame.left >= 250:  # CSS pixels; under the curves, and over the names that stand in a small plot
         place = frame.bottom - (34 if frame.is_compact else 8)
+        falls = None if curves[0].reading is None else curves[0].reading.minus_3db_hz
+        if falls is not None and abs(place - (below := _below(frame, curves[0], falls))) < 15:
+            place = below + 16 if below + 16 < frame.bottom - 2 else below - 16
         parts.append(_words(x - 8, place, f"dull from {frequency_in_words(dull)}", "end", font_weight="600"))
     return parts
 
@@ -221,7 +225,7 @@ def draw_difference(frame: Frame, difference: LevelDifference) -> list[str]:
         parts.append(_area(x, weaker, zero, "lab-weaker", fill="none", stroke=MUTED))
     parts.append(svg.line(left, zero, right, zero, EDGE))
     if frame.is_compact:
-        parts.append(svg.text(left + 4, frame.top + 10, f"{first} minus {second} (dB)"))
+        parts.append(_words(left + 4, frame.top + 10, f"{first} minus {second} (dB)", "start"))
     else:
         parts += [svg.text(right + 8, zero - 2, f"{first} minus"), svg.text(right + 8, zero + 14, f"{second} (dB)")]
     return parts
@@ -251,6 +255,11 @@ def _ring(frame: Frame, x: float, y: float, radius: float, colour: str) -> str:
 
 def _place(frame: Frame, curve: Curve, frequency_hz: float) -> tuple[float, float]:
     return float(frame.x(frequency_hz)), float(frame.y(curve.level_at(frequency_hz)))
+
+
+def _below(frame: Frame, curve: Curve, frequency_hz: float) -> float:
+    """Height at which the words of the −3 dB point stand, under the curve."""
+    return _place(frame, curve, frequency_hz)[1] + 22
 
 
 def _is_inside(frame: Frame, x: float, y: float) -> bool:
