@@ -46,7 +46,8 @@ from labkit.sound import loudness, strings
 from labkit.sound.blind import abx
 from labkit.sound.convert import conversion, difference
 from labkit.sound.render import rig_sound
-from labkit.sound.render.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES, USUAL_STRINGS
+from labkit.sound.render.rig_sound import USUAL_STRINGS
+from labkit.sound.render.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES
 from labkit.sound.strings import string_set
 from labkit.sound.take import motion, performance
 from labkit.study.search import goal, refine

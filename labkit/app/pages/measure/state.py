@@ -52,7 +52,7 @@ from labkit.core.sheet import Table, parse_sheet, sheet_text
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
-from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.palette import FAMILY, SWEEPS
 
 NAME = "the pickup on the bench"
 
@@ -149,7 +149,6 @@ def calibration_words(values: Mapping[str, Value]) -> str:
 
 WAITS_FOR_TAKES = "the values come when the first four takes are there; the fifth says whether they hold"
 
-STYLES = (NOW, *PINS)
 PREDICTED = FAMILY[1]
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
@@ -421,7 +420,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
             return [], []
         fit = self.fit
         for order, (slot, measurement) in enumerate(found):
-            style, sweep, label = STYLES[slot - 1], measurement.sweep, _stem(measurement.sweep.name)
+            style, sweep, label = SWEEPS[slot - 1], measurement.sweep, _stem(measurement.sweep.name)
             rises = measurement.fixture.kind == "exciter" and measurement.fixture.exciter_differentiates
             if fit is None:
                 level = sweep.level_db - (20 * np.log10(sweep.frequency_hz / _ZERO_HZ) if rises else 0.0)

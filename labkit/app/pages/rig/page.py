@@ -42,7 +42,6 @@ class RigPage(PinningPage[RigPageState]):
     """Everything of a rig, from string to amplifier."""
 
     title = "Your rig, from string to amplifier"
-    css_class = "lab-three"
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -149,7 +148,7 @@ def offer_rig_files(files: FileOffers, state: RigPageState) -> None:
     offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(state.rig))
     offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(state.rig))
     offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(state))
-    offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state))
+    offer("paper", "Save for the customer", "-customer-sheet.html", "text/html", lambda: _paper(state))
     offer(
         "print", "Print for the customer", "-customer-sheet.html", "text/html", lambda: _paper(state), is_printed=True
     )
