@@ -31,6 +31,8 @@ from labkit.rig.hum import (
     CANCELLED_AT_1K_DB,
     CANCELLED_DB,
     HEARD,
+    HUM_FIELD_HZ,
+    HUM_FIELD_T,
     IN_PHASE_DEG,
     LEAST_CHANGE_DB,
     MISMATCH,
@@ -39,6 +41,7 @@ from labkit.rig.hum import (
     mismatch_residual_db,
     phase_table,
 )
+from labkit.rig.noise import NOISE_DOUBT_DB, rig_noise
 from labkit.rig.parts.taper import DEFAULT_MIDDLE
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
@@ -297,6 +300,17 @@ def hum() -> Claims:
     yield f"judged at {PHASE_HZ:g} Hz: within {IN_PHASE_DEG:g}° is in, beyond {OUT_OF_PHASE_DEG:g}° out"
 
 
+def noise() -> Claims:
+    rig = demo()
+    coil = rig.pickups["bridge"].coils["main"]
+    assert (coil.turns, coil.area) == (7900, 5.6e-4), "7900 turns and 5.6 cm²"
+    emf = 2 * math.pi * HUM_FIELD_HZ * HUM_FIELD_T * 7900 * 5.6e-4
+    yield f"{HUM_FIELD_T * 1e6:.1f} µT at {HUM_FIELD_HZ:g} Hz"
+    yield f"gives {emf * 1e6:.0f} µV in it, fifty times the noise"
+    assert 50 < emf / rig_noise(rig, with_note=False).rms < 60
+    yield f"±{NOISE_DOUBT_DB:g} dB (95 %)"
+
+
 def strings_and_takes() -> Claims:
     yield f"{strings.HEXAGON_STIFFNESS:.3f} times as stiff"
     yield f"{strings.STEEL_MODULUS_PA / 1e9:g} GPa"
@@ -386,6 +400,7 @@ CLAIMS: Mapping[str, Callable[[], Claims]] = {
     "cable": cable,
     "amplifier-input": amplifier_input,
     "hum": hum,
+    "noise": noise,
     "strings": strings_and_takes,
     "loudness-and-blind-test": loudness_and_test,
     "recordings": recordings,
