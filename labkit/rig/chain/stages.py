@@ -271,7 +271,7 @@ class TransformerStage(Stage):
 class CableLine(Stage):
     """A cable as a line: series resistance and inductance, shunt capacitance and its dielectric loss, in short pieces.
 
-    Eight pieces answer as the line itself within 0.001 dB below 20 kHz up to 300 m (tests hold it to the hyperbolic
+    Eight pieces answer as the line itself within 0.002 dB below 20 kHz up to 300 m (tests hold it to the hyperbolic
     formula). A cable of some metres at a pickup is better taken as the one capacitance of `Cable`.
     """
 
