@@ -342,7 +342,20 @@ def joined_up(plan: SolderPlan, distance: Distance) -> SolderPlan:
     for node, lugs in members.items():
         if len(lugs) > 1:
             wires += _Net(node, lugs, parts, distance).wires()
-    return replace(plan, parts=MappingProxyType(parts), wires=_in_order(wires, parts))
+    return replace(plan, parts=MappingProxyType(parts), wires=in_order(wires, parts))
+
+
+def wire_between(parts: Mapping[str, PlanPart], one: Lug, other: Lug, node: str) -> Wire:
+    """Return the wire, or leg, of a node between two lugs."""
+    mark: Mark = "hot"
+    if node == GROUND:
+        mark = "screen" if "screen" in (one.lug, other.lug) else "return"
+    elif node.startswith("battery "):
+        mark = "supply"
+    if one.part == other.part and parts[one.part].kind != "pickup":
+        mark = "link"
+    is_leg = "leg" in (parts[one.part].device.lug_is, parts[other.part].device.lug_is)
+    return Wire(one=one, other=other, node=node, mark=mark, is_leg=is_leg)
 
 
 class _Net:
@@ -400,15 +413,7 @@ class _Net:
         return all(self.used[lug] < self._room(lug) for lug in lugs)
 
     def _join(self, one: Lug, other: Lug) -> None:
-        kinds = {self.parts[one.part].device.lug_is, self.parts[other.part].device.lug_is}
-        mark: Mark = "hot"
-        if self.node == GROUND:
-            mark = "screen" if "screen" in (one.lug, other.lug) else "return"
-        elif self.node.startswith("battery "):
-            mark = "supply"
-        if one.part == other.part and self.parts[one.part].kind != "pickup":
-            mark = "link"
-        self.made.append(Wire(one=one, other=other, node=self.node, mark=mark, is_leg="leg" in kinds))
+        self.made.append(wire_between(self.parts, one, other, self.node))
         self.used.update((one, other))
 
     def _tag_strip(self) -> Lug:
@@ -419,8 +424,8 @@ class _Net:
         return Lug(name, "tag")
 
 
-def _in_order(wires: Iterable[Wire], parts: Mapping[str, PlanPart]) -> tuple[Wire, ...]:
-    """Order of soldering: links, legs with those of one part together, grounds, hots, jack, pickups, the bridge."""
+def in_order(wires: Iterable[Wire], parts: Mapping[str, PlanPart]) -> tuple[Wire, ...]:
+    """Return wires in the order of soldering: links, legs (a part's together), grounds, hots, jack, pickups, bridge."""
 
     def rank(wire: Wire) -> tuple[int, str, int]:
         kinds = [parts[lug.part].kind for lug in (wire.one, wire.other)]
