@@ -68,7 +68,7 @@ def test_wires_make_the_nodes_and_none_is_too_many(name: str) -> None:
     joined = Joined(plan.strands)
     for wire in plan.wires:
         assert plan.node(wire.one) == plan.node(wire.other) == wire.node
-        assert joined.join(wire.one, wire.other), f"a second way: {wire.words}"
+        assert joined.join(wire.one, wire.other), f"a second way: {plan.wire_words(wire)}"
     for part in plan.parts.values():
         for lug, node in part.nodes.items():
             others = [
@@ -107,7 +107,7 @@ def test_a_missing_wire_is_heard_or_belongs_to_the_screening(name: str) -> None:
             unheard.append(missing)
     for wire in unheard:  # only what carries no signal: screens, the bridge, a can at the end of the chain
         dead_ends = [lug for lug in (wire.one, wire.other) if lug.lug in (CAN, "screen", "wire")]
-        assert dead_ends, wire.words
+        assert dead_ends, plan.wire_words(wire)
     assert len(unheard) < 0.3 * len(plan.wires)
 
 

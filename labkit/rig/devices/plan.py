@@ -42,12 +42,6 @@ class Lug(NamedTuple):
     part: str
     lug: str
 
-    @property
-    def words(self) -> str:
-        """Name of the lug in a sentence."""
-        name = self.part.replace("_", " ")
-        return f"the back of the {name} pot" if self.lug == CAN else f"{name}, {words_of_lug(self.lug)}"
-
 
 Distance = Callable[[Lug, Lug], float]
 
@@ -107,12 +101,6 @@ class Wire:
     mark: Mark
     is_leg: bool = False
 
-    @property
-    def words(self) -> str:
-        """What it joins, for a reader who does not see it."""
-        kind = "leg" if self.is_leg else {"return": "ground wire", "hot": "wire"}.get(self.mark, f"{self.mark} wire")
-        return f"{kind} from {self.one.words} to {self.other.words}"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SolderPlan:
@@ -140,6 +128,29 @@ class SolderPlan:
     def wires_at(self, lug: Lug) -> tuple[Wire, ...]:
         """Return the wires that end at a lug."""
         return tuple(wire for wire in self.wires if lug in (wire.one, wire.other))
+
+    def lug_words(self, lug: Lug) -> str:
+        """Return how a lug is called in a sentence: ``volume lug 3``, ``selector A common``, ``neck hot lead``."""
+        name, part = lug.part.replace("_", " "), self.parts[lug.part]
+        if lug.lug == CAN:
+            return f"the back of the {name} pot"
+        if part.device.lug_is == "leg":
+            return f"the {name}"
+        if part.kind == "bridge":
+            return "the wire from the bridge"
+        if part.kind == "tag strip":
+            return name
+        if part.device.lug_is == "lead":
+            return f"{name} {lug.lug} lead"
+        return f"{name} {'lug ' if part.kind == 'pot' else ''}{words_of_lug(lug.lug)}"
+
+    def wire_words(self, wire: Wire) -> str:
+        """Return what a wire joins, for a reader who does not see it."""
+        kinds = {"return": "ground wire", "hot": "wire", "screen": "screen wire", "supply": "battery wire"}
+        kind = "leg" if wire.is_leg else kinds.get(wire.mark, "link")
+        if self.parts[wire.one.part].device.lug_is == "lead" and not wire.is_leg:
+            return f"{self.lug_words(wire.one)} to {self.lug_words(wire.other)}"
+        return f"{kind} from {self.lug_words(wire.one)} to {self.lug_words(wire.other)}"
 
     @property
     def strands(self) -> tuple[tuple[Lug, Lug], ...]:
@@ -172,8 +183,8 @@ def solder_plan(harness: Harness, *, distance: Distance | None = None) -> Solder
 
     >>> from labkit.catalogue import catalogue
     >>> plan = solder_plan(catalogue().load("harness", "one volume, one tone"))
-    >>> [wire.words for wire in plan.wires][:2]
-    ['link wire from volume, 1 to the back of the volume pot', 'leg from tone capacitor, a to tone, 2']
+    >>> [plan.wire_words(wire) for wire in plan.wires][:2]
+    ['link from volume lug 1 to the back of the volume pot', 'leg from the tone capacitor to tone lug 2']
     """
     fits = fit_devices(harness)
     for fit in fits.values():

@@ -57,7 +57,7 @@ def _runs(drawing: SolderDrawing) -> Iterator[tuple[int, str, tuple[float, float
     for number, route in enumerate(drawing.routes, start=1):
         for (x0, y0), (x1, y1) in itertools.pairwise(route.corners()):
             left, right, top, bottom = min(x0, x1), max(x0, x1), min(y0, y1), max(y0, y1)
-            yield number, route.wire.words, (left * STEP, top * STEP, right * STEP, bottom * STEP)
+            yield number, drawing.plan.wire_words(route.wire), (left * STEP, top * STEP, right * STEP, bottom * STEP)
 
 
 def _over_parts(drawing: SolderDrawing) -> Iterator[str]:
@@ -91,7 +91,7 @@ def _over_metal(drawing: SolderDrawing) -> Iterator[str]:
                 for share in (0.2, 0.4, 0.6, 0.8):
                     across, down = u + (x - u) * share, v + (y - v) * share
                     if min(x0, x1) - 0.1 < across < max(x0, x1) + 0.1 and min(y0, y1) - 0.1 < down < max(y0, y1) + 0.1:
-                        yield f"{route.wire.words}: runs over the metal of '{name}', {lug}"
+                        yield f"{drawing.plan.wire_words(route.wire)}: runs over the metal of '{name}', {lug}"
                         break
 
 
@@ -117,7 +117,7 @@ def _near_lugs(drawing: SolderDrawing) -> Iterator[str]:
                 across = max(min(x0, x1) - x, 0, x - max(x0, x1)) * STEP
                 down = max(min(y0, y1) - y, 0, y - max(y0, y1)) * STEP
                 if max(across, down) < LEAST_PX:
-                    yield f"{route.wire.words}: passes {lug.words} too near"
+                    yield f"{drawing.plan.wire_words(route.wire)}: passes {drawing.plan.lug_words(lug)} too near"
 
 
 def _parts_in_the_way(drawing: SolderDrawing) -> Iterator[str]:

@@ -14,7 +14,6 @@ from functools import lru_cache
 from html import escape
 
 from labkit.core.errors import InputError
-from labkit.rig.devices.fit import DeviceFit
 from labkit.rig.devices.plan import CAN, Lug, SolderPlan, Wire, in_order, solder_plan
 from labkit.rig.harness import Harness
 from labkit.view import svg
@@ -23,6 +22,7 @@ from labkit.view.schematic.drawing import text_width
 from labkit.view.soldering.layout import FOOT, Layout, Placed, layouts
 from labkit.view.soldering.routing import Route, Router
 from labkit.view.soldering.shapes import STEP, Body, Cell, Shape, said
+from labkit.view.soldering.words import switch_words
 
 CLASS = "lab-solder"
 MARKS: dict[str, tuple[str, str, float, tuple[float, ...]]] = {
@@ -38,8 +38,9 @@ NOTE = (
     "Seen from behind. Pots: 1 counter-clockwise end, 2 wiper, 3 clockwise end. Switches: C common of the pole with "
     "the letter. Numbers on wires are those of the steps."
 )
-_TRIED, _DRAWN = 6, 2
-"""Layouts whose wires are laid in a first go, and the best of these that are worked out."""
+_TRIED, _DRAWN, _ENOUGH = 10, 2, 3
+"""Layouts whose wires are laid in a first go, the best of these that are worked out, and crossings that are few enough
+to stop at."""
 _CORNER = 6.0
 _LUG = 7.5
 _DOT = 4.0
@@ -103,20 +104,59 @@ def _drawn(known: _Known) -> SolderDrawing:
     for number, layout in enumerate(layouts(plan, _TRIED)):
         routes = _router(plan, layout).routes(passes=1)
         tried.append((_count_crossings(routes) + 100 * (len(plan.wires) - len(routes)), number, layout))
+        if tried[-1][0] <= _ENOUGH:
+            break
     best: SolderDrawing | None = None
     for _, _, layout in sorted(tried, key=lambda each: each[:2])[:_DRAWN]:
         routes = _router(plan, layout).routes()
         if len(routes) < len(plan.wires):
             continue
-        drawing = _numbered(plan, layout, routes)
+        drawing = _numbered(*_lettered(plan, layout, routes))
         if best is None or drawing.crossings < best.crossings:
             best = drawing
+        if best.crossings <= _ENOUGH:
+            break
     if best is None:
         raise InputError(
             f"harness '{plan.harness.name}': no room was found for all {len(plan.wires)} wires of the drawing; "
             "the list of wires is complete without it"
         )
     return best
+
+
+def _lettered(
+    plan: SolderPlan, layout: Layout, routes: Sequence[Route]
+) -> tuple[SolderPlan, Layout, tuple[Route, ...]]:
+    """Call the poles of a switch that are alike A, B, C … from left to right, wherever the search has put them."""
+    parts, placed, fits = dict(plan.parts), dict(layout.parts), dict(plan.fits)
+    new: dict[Lug, Lug] = {}
+    for control, fit in plan.fits.items():
+        device = parts[control].device
+        if not device.has_equal_poles or device.ring:
+            continue
+        shape = placed[control].shape
+        columns = sorted(device.columns, key=lambda column: shape.lugs[column[0]][0][0])
+        names = {lug: device.columns[at][0][0] + lug[1:] for at, column in enumerate(columns) for lug in column}
+        new |= {Lug(control, lug): Lug(control, name) for lug, name in names.items()}
+        part = parts[control]
+        parts[control] = replace(part, nodes={names[lug]: node for lug, node in part.nodes.items()})
+        fits[control] = replace(fit, nodes={names[lug]: node for lug, node in fit.nodes.items()})
+        words = tuple(
+            replace(line, text=names[f"{line.text}C"][0]) if f"{line.text}C" in names else line for line in shape.words
+        )
+        lugs = {names[lug]: places for lug, places in shape.lugs.items()}
+        labels = {names[lug]: label for lug, label in shape.labels.items()}
+        placed[control] = replace(placed[control], shape=replace(shape, lugs=lugs, labels=labels, words=words))
+
+    def renamed(route: Route) -> Route:
+        wire = route.wire
+        return replace(
+            route, wire=replace(wire, one=new.get(wire.one, wire.one), other=new.get(wire.other, wire.other))
+        )
+
+    wires = tuple(renamed(route).wire for route in routes)
+    plan = replace(plan, parts=parts, fits=fits, wires=wires)
+    return plan, replace(layout, parts=placed), tuple(map(renamed, routes))
 
 
 def _router(plan: SolderPlan, layout: Layout) -> Router:
@@ -159,7 +199,7 @@ def _svg(drawing: SolderDrawing) -> str:
             for row, line in enumerate(_wrapped(plan.harness.summary, width - 60, 13))
         ),
         *(_part(part, plan) for part in layout.parts.values()),
-        *(_wire(index + 1, drawing.routes[index], tags[index]) for index in order),
+        *(_wire(index + 1, drawing.routes[index], tags[index], plan) for index in order),
         *(_lugs(part, plan) for part in layout.parts.values()),
         *(
             svg.element(
@@ -303,10 +343,10 @@ def _looks(wire: Wire) -> tuple[str, str, float, tuple[float, ...]]:
     return LEG if wire.is_leg else MARKS[wire.mark]
 
 
-def _wire(number: int, route: Route, tag: Cell | None) -> str:
+def _wire(number: int, route: Route, tag: Cell | None, plan: SolderPlan) -> str:
     _, colour, width, dash = _looks(route.wire)
     path = _path([(x * STEP, y * STEP) for x, y in route.corners()])
-    words = f"{number}: {route.wire.words}"
+    words = f"{number}: {plan.wire_words(route.wire)}"
     drawn = [
         svg.element("title", escape(words)),
         svg.element("path", d=path, stroke=PAPER, stroke_width=width + 4.4),
@@ -390,14 +430,3 @@ def _legend(drawing: SolderDrawing) -> Iterator[str]:
             yield svg.text(30, 0, line, INK, font_size=12)
     for line in _wrapped(NOTE, width, 12):
         yield svg.text(30, 0, line, font_size=12)
-
-
-def switch_words(control: str, fit: DeviceFit) -> str:
-    """Return a switch's device and the throws that it joins to their commons in each position."""
-    if fit.device is None:
-        return said(control)
-    positions = []
-    for index, position in enumerate(fit.order):
-        throws = [throw for _, throw in fit.device.joined(index) if throw in fit.nodes]
-        positions.append(f"{said(position)} {' '.join(throws) or 'none'}")
-    return f"{said(control)}: {fit.device.name}. Joined to the common: {'; '.join(positions)}."

@@ -27,8 +27,8 @@ _RIGHT = 13
 _GAP = 2
 _CHANNEL = 4
 """Between two rows, steps."""
-_CROSSING, _BLOCKED, _LENGTH, _LEG_LENGTH = 10.0, 4.0, 0.15, 0.6
-_MOVES = 450
+_CROSSING, _BLOCKED, _LENGTH, _LEG_LENGTH = 10.0, 7.0, 0.15, 0.2
+_MOVES = 600
 _HOT, _COLD = 12.0, 0.5
 """How much worse a change may be that is still tried, at first and at last."""
 _SEED = 7
@@ -232,11 +232,8 @@ class _Search:
         boxes = np.array(
             [(part.x + body.x0, part.y + body.y0, part.x + body.x1, part.y + body.y1) for _, part, body in bodies]
         )
-        names = np.array([name for name, _, _ in bodies])
-        ends = np.array([(wire.one.part, wire.other.part) for wire in wires])
-        own = (ends[:, :1] == names) | (ends[:, 1:] == names)
         extra = 2.0 * (layout.width - WIDTH) + 2.0 * (layout.height - HEIGHT)
-        over = _over_bodies(lines, boxes, own)
+        over = _over_bodies(lines, boxes)
         return _CROSSING * _crossings(lines) + _BLOCKED * over + float(lengths @ weights) + extra
 
 
@@ -253,14 +250,14 @@ def _crossings(lines: np.ndarray) -> int:
     return int(np.sum((apart < 0) & (apart.T < 0)) // 2)
 
 
-def _over_bodies(lines: np.ndarray, boxes: np.ndarray, own: np.ndarray) -> int:
-    """Count the lines, shape (N, 4), that run over boxes, shape (B, 4), which are not their own, shape (N, B)."""
+def _over_bodies(lines: np.ndarray, boxes: np.ndarray) -> int:
+    """Count where lines, shape (N, 4), run over boxes, shape (B, 4), those of the parts they join included."""
     along = np.linspace(0.1, 0.9, 7)[None, :, None]
     xs = lines[:, 0, None, None] + (lines[:, 2] - lines[:, 0])[:, None, None] * along
     ys = lines[:, 1, None, None] + (lines[:, 3] - lines[:, 1])[:, None, None] * along
     left, top, right, bottom = boxes.T
     inside = (xs > left) & (xs < right) & (ys > top) & (ys < bottom)
-    return int(np.sum(inside.any(axis=1) & ~own))
+    return int(np.sum(inside.any(axis=1)))
 
 
 def part_of(plan: SolderPlan, placed: Placed) -> PlanPart:

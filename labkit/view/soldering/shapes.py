@@ -302,6 +302,11 @@ def _ring(part: PlanPart, turn_by: int = 0) -> Shape:
             x, y = middle + (inner - 0.9) * math.sin(turn), middle + top - (inner - 0.9) * math.cos(turn)
             words.append(Words(x=x, y=y + 0.3, text=lug[0], size=12, is_bold=True))
     size = 2 * middle
+    metal = {
+        (round(middle + reach * math.sin(turn)), top + round(middle - reach * math.cos(turn)))
+        for turn in turns
+        for reach in (radius - 0.75, radius - 0.5)
+    }
     return Shape(
         width=size,
         height=size + top,
@@ -309,6 +314,7 @@ def _ring(part: PlanPart, turn_by: int = 0) -> Shape:
         lugs=lugs,
         labels={lug: lug[1:] for lug in ring},
         words=tuple(words),
+        kept_free=tuple(sorted(metal - {cell for cells in lugs.values() for cell in cells})),
     )
 
 
