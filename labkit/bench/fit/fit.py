@@ -400,7 +400,7 @@ def averaged(rivals: Sequence[Rival], key: str, quantile: float) -> Interval:
 
 
 def eddy_fits(rival: Rival, solution: FitSolution, owner: str = "") -> tuple[EddyFit, ...]:
-    """Return the eddy sections of a solved coil, from the lowest corner up; a spread loss as five."""
+    """Return the eddy sections of a solved coil, from the lowest corner up; a spread loss as seven."""
 
     def fraction(key: str, share: float) -> Interval:
         value, half = solution.values[key], solution.quantile * solution.spread(key)

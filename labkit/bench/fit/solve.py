@@ -46,9 +46,8 @@ middle, and by more than this."""
 FLOOR_FACTOR = 3.0
 """How much less than its scatter alone a point at the noise floor counts: there the level is biased as well."""
 
-RARER: Mapping[str, float] = {"none": 0.25, "spread": 0.25}
-"""Prior of a way to write a core, over that of sections: every core loses something, and 11 measured pickups follow one
-section within 0.1 to 0.5 dB."""
+RARER: Mapping[str, float] = {"none": 0.25}
+"""Prior of a way to write a core, over that of the others: every core loses something."""
 
 START_SIGMA_DB = 0.2
 """Size of the residuals taken before they are known; only weighs priors against the curves in the first pass."""
