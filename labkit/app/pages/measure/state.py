@@ -147,7 +147,7 @@ def calibration_words(values: Mapping[str, Value]) -> str:
     )
 
 
-WAITS_FOR_TAKES = "the values come when the first four takes are there; the fifth says whether they hold"
+WAITS_FOR_TAKES = "the values come when the first four takes are there; the last says whether they hold"
 
 STYLES = (NOW, *PINS)
 PREDICTED = FAMILY[1]
