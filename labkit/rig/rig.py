@@ -18,7 +18,7 @@ from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
 from labkit.pickup.predict.propagation import Prediction
-from labkit.rig.chain.chain import Stage
+from labkit.rig.chain.chain import Stage, read_by_nothing
 from labkit.rig.harness import Harness
 from labkit.rig.parts.parts import Part, Position
 
@@ -132,7 +132,8 @@ class Rig:
         node = self.harness.output
         for index, stage in enumerate(self.chain, start=1):
             after = node if stage.is_shunt else f"chain{index}"
-            elements += stage.elements(node, after)
+            own = stage.elements(node, after)
+            elements += own if index == len(self.chain) else read_by_nothing(own)
             node = after
         return Circuit(elements=tuple(elements), output=node, name=self.name)
 

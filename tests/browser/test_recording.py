@@ -133,6 +133,9 @@ def test_a_take_recorded_in_the_browser_is_the_file_and_gives_the_pickup(open_pa
         chooser.value.set_files(takes / f"{role}.wav")
         expect(page.locator(f"li[data-step={role}] .lab-recorder-said")).to_be_visible(timeout=PATIENCE_MS)
     expect(page.locator("dl.lab-numbers")).to_contain_text(f"{COIL.L:.2f} H", timeout=PATIENCE_MS)
+    page.reload()  # this tab keeps the takes
+    expect(page.locator(".lab-recorder-said")).to_have_count(len(ROLES), timeout=PATIENCE_MS)
+    expect(page.locator("dl.lab-numbers")).to_contain_text(f"{COIL.L:.2f} H", timeout=PATIENCE_MS)
 
 
 def test_over_plain_http_on_another_name_it_says_that_the_browser_forbids_it(open_page) -> None:

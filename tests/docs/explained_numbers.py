@@ -12,7 +12,7 @@ import pytest
 from labkit.bench.diagnose import diagnose, faults, meter
 from labkit.bench.fit import fixture
 from labkit.bench.fit import warnings as fit_warnings
-from labkit.circuit.solve.solver import thermal_noise
+from labkit.circuit.solve.noise import thermal_noise
 from labkit.core.units import format_quantity
 from labkit.pickup.losses import cylinder as losses
 from labkit.pickup.losses import plates

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from abc import abstractmethod
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache, cached_property, partial
 from html import escape
@@ -16,7 +17,7 @@ from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.listening_bar import Hearing, Kept, Listening
 from labkit.app.kit.page_state import TALL, PinningPageState, RigCurve
-from labkit.app.kit.rig.opened import LARGEST_SHEET
+from labkit.app.kit.rig.opened import LARGEST_SHEET, read_sheet_text
 from labkit.app.kit.rig.state import split_query
 from labkit.app.kit.text import warnings_html
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers
@@ -24,6 +25,9 @@ from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 
 State = TypeVar("State", bound=Any)
+
+KEPT_SHEETS = "rig sheets"
+"""Under this name a tab keeps the rig sheets that were opened, for all of its pages (``action_bar.js``)."""
 
 
 class Page(Generic[State]):
@@ -196,6 +200,7 @@ class CurvePage(Page[State]):
         """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
         self.listening.show()
         self.curve.svg = self.draw(self.curve.width)
+        self.actions.rig, self.actions.changes = self.rig_name, self.state.changes
         self.show_results()
         self._show_controls()
         self.faults.value = warnings_html(self.state.rig.warnings)
@@ -228,9 +233,10 @@ class CurvePage(Page[State]):
         if self.keeps:
             for bar in (self.actions, self.listening.bar):
                 bar.on("keep", lambda **_: self._keep())
+        self.actions.on("sheets", self._take_up)
         self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), ["width", "is_tall"])
 
-    def _opener(self, what: str, *, label: str = "") -> Upload:
+    def _opener(self, what: str, *, label: str = "", keeps_as: str = "") -> Upload:
         """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
         opener = Upload(
             Intake(largest=LARGEST_SHEET, what=what, advice="Save one from this page, or write one by hand."),
@@ -238,6 +244,8 @@ class CurvePage(Page[State]):
             hint="A .toml file, saved here or written by hand. It stays on this machine.",
             accept=".toml",
             many=False,
+            keeps_as=keeps_as,
+            takes_up=False,
         )
         opener.on_file(self._open_file)
         return opener
@@ -250,6 +258,13 @@ class CurvePage(Page[State]):
         name = self.open_sheet(text, file.name)
         self.show()
         self.actions.said = f"Opened: {name}."
+
+    def _take_up(self, sheets: object = (), **_: object) -> None:
+        """Offer the rig sheets that were opened on other pages of this tab; one that cannot be used is left out."""
+        for sheet in sheets if isinstance(sheets, list) else []:
+            with suppress(InputError, TypeError, KeyError):
+                self.state.offers.open(read_sheet_text(str(sheet["text"]), str(sheet["name"])))
+        self.show()
 
     def open_sheet(self, text: str, where: str) -> str:
         """Show what a sheet describes and return its name; pages that offer to open one say how."""

@@ -114,11 +114,19 @@ class ControlPanel(LabWidget):
 
 
 class ActionBar(LabWidget):
-    """Buttons, and the page's state in the address; ``on(key, handler)`` for each button."""
+    """Buttons, and the page's state in the address; ``on(key, handler)`` for each button.
 
-    _esm = web_text("action_bar.js")
+    Attributes
+    ----------
+    rig, changes : str
+        The rig of the address, and what of it stands elsewhere than in its sheet, for the list of recent rigs.
+    """
+
+    _esm = web_text("kept_files.js", "action_bar.js")
     actions: traitlets.List[Any] = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
+    rig = traitlets.Unicode("").tag(sync=True)
+    changes = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
 
     def on_open(self, handler: Callable[[str], None], controls: ControlPanel) -> None:

@@ -3,7 +3,7 @@
 Where it stood and how wide it was when the page was left last is in a cookie of that page (``page.js`` keeps it). The
 picture lies over the place of the page's curve until the kernel has read the address and drawn the same. Nothing else
 of a page is made here, and whatever cannot be drawn is left to the kernel: an address that does not suit the page,
-a drawing that takes too long, sheets of the user's that have changed since the lab was started.
+a drawing that takes too long.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import asyncio
 import logging
 import os
 import re
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
@@ -57,6 +58,7 @@ PATIENCE_S = 0.4
 MOST_WAITING = 4
 """With more pages waiting for their pictures the next one gets none."""
 
+_KNOW_NO_SHEETS = tuple(f"labkit.{each}." for each in ("core", "plugins", "circuit", "view", "app.server"))
 _LOG = logging.getLogger(__name__)
 _WIDTHS = (200, 3000)
 _MOST_FILES = 2000
@@ -119,8 +121,8 @@ def _colours() -> str:
 class FirstCurves:
     """Draws first curves, one at a time, beside the server's own work.
 
-    A server knows the sheets as they were at its start. Once somebody has changed their own, a page's kernel may draw
-    something else, and nothing is drawn here any more.
+    A page's kernel reads the user's sheets as they are then. So does this: once they have changed, whatever this
+    process has derived from sheets is derived anew.
     """
 
     def __init__(self, log: Any = _LOG) -> None:
@@ -154,12 +156,24 @@ class FirstCurves:
         return first_html(drawing, frame) if drawing else ""
 
     def _draw(self, page: str, query: str, width: int, is_tall: bool) -> str:
-        if self._sheets != _own_sheets():
-            return ""
+        found = _own_sheets()
+        if found != self._sheets:
+            forget_sheets()
+            self._sheets = found
+            self.warm_up()
         return draw_first(page, query, width=width, is_tall=is_tall)
 
     def _left(self) -> None:
         self._waiting -= 1
+
+
+def forget_sheets() -> None:
+    """Empty every cache of this process that may hold what a sheet says."""
+    for name, module in list(sys.modules.items()):
+        if name.startswith("labkit.") and not name.startswith(_KNOW_NO_SHEETS):
+            for thing in list(vars(module).values()):
+                if callable(getattr(thing, "cache_clear", None)):
+                    thing.cache_clear()
 
 
 def _own_sheets() -> frozenset[tuple[str, int, int]]:

@@ -3,8 +3,8 @@
 ``python limited_memory.py labkit.app.server.forked FD`` is that process. It imports what `warm_up` imports, runs a
 single thread, knows neither plugins nor sheets of the user's, and waits at the socket with the number FD. Each message
 there brings one end of another socket, through which a kernel is asked for; the kernel answers when it can be talked
-to. It has inherited the limit of memory. When the lab ends, however it does, its end of the socket closes, the process
-ends, and the system ends the kernels with it.
+to, and goes on once the lab has said that it takes it. It has inherited the limit of memory. When the lab ends, however
+it does, its end of the socket closes, the process ends, and the system ends the kernels with it.
 
 Only Linux has all of that (a fork is safe there, ends can be watched and be tied together); elsewhere, and where
 forking fails, a kernel is a new Python.
@@ -24,6 +24,7 @@ import signal
 import socket
 import subprocess
 import sys
+from contextlib import suppress
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from typing import Any
@@ -36,7 +37,7 @@ from labkit.app.server import limited_memory
 CAN_FORK = sys.platform.startswith("linux") and hasattr(os, "pidfd_open") and hasattr(signal, "pidfd_send_signal")
 """Whether kernels can be forked here."""
 
-READY = b"ready"
+READY, TAKEN = b"ready", b"taken"
 _END_WITH_PARENT, _NAME = 1, 15  # PR_SET_PDEATHSIG and PR_SET_NAME of prctl(2)
 
 
@@ -93,8 +94,9 @@ class ForkServer:
             finally:
                 loop.remove_reader(ours)
             said, handles, _, _ = socket.recv_fds(ours, 64, 1)
-        if not said.startswith(READY):
-            raise ConnectionError("the kernel ended before it was ready")
+            if not said.startswith(READY):
+                raise ConnectionError("the kernel ended before it was ready")
+            ours.sendall(TAKEN)
         return ForkedProcess(int(said.removeprefix(READY)), handles[0])
 
     def close(self) -> None:
@@ -213,7 +215,10 @@ def _be_a_kernel(asked: socket.socket, parent: int) -> None:
     from ipykernel.kernelapp import IPKernelApp
 
     with asked.makefile("rb") as lines:
-        wanted = json.loads(lines.readline())
+        line = lines.readline()
+    if not line.endswith(b"\n"):
+        return  # who asked has hung up
+    wanted = json.loads(line)
     arguments: list[str] = wanted["arguments"]
     os.setsid()
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
@@ -236,10 +241,13 @@ def _be_a_kernel(asked: socket.socket, parent: int) -> None:
     kernel.initialize(arguments)
     ipywidgets.register_comm_target()  # which it does by itself only when it is imported in a kernel
     handle = os.pidfd_open(os.getpid())
-    socket.send_fds(asked, [READY + str(os.getpid()).encode()], [handle])
+    with suppress(OSError):  # who asked may have hung up by now
+        socket.send_fds(asked, [READY + str(os.getpid()).encode()], [handle])
     os.close(handle)
+    is_taken = asked.recv(len(TAKEN)) == TAKEN
     asked.close()
-    kernel.start()
+    if is_taken:  # else nobody knows of it, and it would run until the lab ends
+        kernel.start()
 
 
 def main() -> None:

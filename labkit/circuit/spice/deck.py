@@ -23,6 +23,7 @@ from labkit.circuit.elements import (
     CustomAdmittance,
     Element,
     Inductor,
+    InputNoise,
     Resistor,
     Source,
 )
@@ -201,6 +202,8 @@ class _DeckWriter:
                 if self.source is not None:
                     voltage = 1.0 if element.name == self.source else 0.0
                 return self.emf(element, ends, voltage)
+            case InputNoise():
+                return [f"* '{shown}' is the noise of an input: left out of the sweep"]
             case Buffer(gain=gain, output_resistance=output_resistance):
                 return self.buffer(element, ends, gain, output_resistance)
             case CustomAdmittance():

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Self
 
-from labkit.circuit.elements import GROUND, Capacitor, Element, Resistor
-from labkit.core.keys import made, quantity, read_keys, written_keys
+from labkit.circuit.elements import GROUND, Capacitor, Element, InputNoise, Resistor
+from labkit.core.keys import inline, made, quantity, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.core.validity import Range, range_called
+from labkit.rig.parts.active import NoiseData
 
 LENGTH = UsualRange(low=0.1, high=100.0)
 PER_LENGTH = UsualRange(low=20e-12, high=500e-12)
@@ -60,8 +62,18 @@ class Stage:
         return ()
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
-        """Return the elements between the node before the stage and the node after it."""
+        """Return the elements between the node before the stage and the node after it.
+
+        Noise of an input that nothing in the circuit reads has an empty ``reader``; its e_n counts where the rig ends.
+        """
         raise NotImplementedError
+
+
+def read_by_nothing(elements: Iterable[Element]) -> tuple[Element, ...]:
+    """Take e_n off inputs that lie beside the way to the last one, where nothing reads them; their i_n stays."""
+    return tuple(
+        replace(each, voltage=0.0) if isinstance(each, InputNoise) and not each.reader else each for each in elements
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,14 +112,15 @@ class Cable(Stage):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Input(Stage):
-    """The input that the signal ends in: a resistance and a capacitance to ground."""
+    """The input that the signal ends in: a resistance and a capacitance to ground, and what its first stage makes."""
 
     kind: ClassVar[str] = "input"
     resistance: float = quantity("Ω", usual=INPUT_RESISTANCE, low=1.0, meaning="resistance to ground")
     capacitance: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance to ground")
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
-        """Return resistance and capacitance to ground."""
+        """Return resistance, capacitance and noise to ground."""
         found: list[Element] = [
             Resistor(name=f"{self.name}.resistance", nodes=(before, GROUND), resistance=self.resistance)
         ]
@@ -115,4 +128,4 @@ class Input(Stage):
             found.append(
                 Capacitor(name=f"{self.name}.capacitance", nodes=(before, GROUND), capacitance=self.capacitance)
             )
-        return tuple(found)
+        return (*found, *self.noise.elements(self.name, before))

@@ -12,8 +12,8 @@ from labkit.core.keys import custom, inline, number, quantity
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.core.validity import range_called
-from labkit.rig.chain.chain import INPUT_RESISTANCE, SMALL_CAPACITANCE, Cable, Input, Stage
-from labkit.rig.parts.active import BufferStage
+from labkit.rig.chain.chain import INPUT_RESISTANCE, SMALL_CAPACITANCE, Cable, Input, Stage, read_by_nothing
+from labkit.rig.parts.active import BufferStage, NoiseData
 from labkit.rig.parts.parts import FULL, POT
 from labkit.rig.parts.taper import Taper, parse_taper, taper_data
 
@@ -93,6 +93,7 @@ class ValveInput(Stage):
         low=STAGE_GAIN.low, high=STAGE_GAIN.high, meaning="gain of the stage, which multiplies the grid's capacitance"
     )
     stray: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance of the wiring")
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
 
     @classmethod
     def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
@@ -115,7 +116,7 @@ class ValveInput(Stage):
         if self.divider is not None:
             found.append(Resistor(name=f"{self.name}.divider", nodes=(after, GROUND), resistance=self.divider))
         found.append(Capacitor(name=f"{self.name}.grid", nodes=(after, GROUND), capacitance=self.grid_capacitance))
-        return tuple(found)
+        return (*found, *self.noise.elements(self.name, after))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,12 +127,14 @@ class LowImpedanceInput(Stage):
     is_shunt: ClassVar[bool] = False
     coupling: float = quantity("F", usual=COUPLING, low=1e-12, meaning="capacitor in series with the input")
     resistance: float = quantity("Ω", usual=LOW_RESISTANCE, low=1.0, meaning="resistance to ground")
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
-        """Return the capacitor in series and the resistance to ground."""
+        """Return the capacitor in series, and resistance and noise to ground."""
         return (
             Capacitor(name=f"{self.name}.coupling", nodes=(before, after), capacitance=self.coupling),
             Resistor(name=f"{self.name}.resistance", nodes=(after, GROUND), resistance=self.resistance),
+            *self.noise.elements(self.name, after),
         )
 
 
@@ -170,7 +173,7 @@ class PassiveSplit(Stage):
             following = node if stage.is_shunt else f"{self.name}.node{place}"
             found += stage.elements(node, following)
             node = following
-        return tuple(found)
+        return read_by_nothing(found)
 
 
 BRANCH_KINDS: Mapping[str, type[Stage]] = {

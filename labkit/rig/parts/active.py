@@ -6,7 +6,7 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from labkit.circuit.elements import GROUND, Buffer, Capacitor, Element, Resistor, Source
+from labkit.circuit.elements import GROUND, Buffer, Capacitor, Element, InputNoise, Resistor, Source
 from labkit.core.keys import inline, quantity
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
@@ -16,12 +16,48 @@ from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor,
 
 INPUT_RESISTANCE = UsualRange(low=100e3, high=100e6)
 OUTPUT_RESISTANCE = UsualRange(low=1.0, high=20e3)
+VOLTAGE_NOISE = UsualRange(low=0.5e-9, high=100e-9)
+CURRENT_NOISE = UsualRange(low=0.1e-15, high=10e-12)
+NOISE_CORNER = UsualRange(low=1.0, high=20e3)
 LEAD = UsualRange(low=20e-12, high=1e-9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseData:
+    """Noise of an active part referred to its input, as data sheets give it: e²(f) = e_n²·(1 + f_c/f), i_n likewise."""
+
+    voltage_noise: float | None = quantity(
+        "V/√Hz", default=None, usual=VOLTAGE_NOISE, low=0.0, is_varied=False, meaning="noise voltage e_n of its input"
+    )
+    voltage_noise_corner: float | None = quantity(
+        "Hz", default=None, usual=NOISE_CORNER, low=0.0, is_varied=False, meaning="where e_n is 3 dB up, below it 1/f"
+    )
+    current_noise: float | None = quantity(
+        "A/√Hz", default=None, usual=CURRENT_NOISE, low=0.0, is_varied=False, meaning="noise current i_n of its input"
+    )
+    current_noise_corner: float | None = quantity(
+        "Hz", default=None, usual=NOISE_CORNER, low=0.0, is_varied=False, meaning="where i_n is 3 dB up, below it 1/f"
+    )
+
+    def elements(self, name: str, node: str, *, other: str = GROUND, reader: str = "") -> tuple[Element, ...]:
+        """Return the noise between two nodes; none where nothing is stated."""
+        if not (self.voltage_noise or self.current_noise):
+            return ()
+        noise = InputNoise(
+            name=f"{name}.noise",
+            nodes=(node, other),
+            reader=reader,
+            voltage=self.voltage_noise or 0.0,
+            voltage_corner_hz=self.voltage_noise_corner or 0.0,
+            current=self.current_noise or 0.0,
+            current_corner_hz=self.current_noise_corner or 0.0,
+        )
+        return (noise,)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BufferStage:
-    """A unilateral stage: input resistance and capacitance, gain, output resistance."""
+    """A unilateral stage: input resistance and capacitance, gain, output resistance, noise."""
 
     input_resistance: float = quantity(
         "Ω", default=1e6, usual=INPUT_RESISTANCE, low=1.0, meaning="resistance of its input"
@@ -33,6 +69,7 @@ class BufferStage:
     output_resistance: float = quantity(
         "Ω", default=1e3, usual=OUTPUT_RESISTANCE, low=0.0, meaning="resistance of its output"
     )
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
 
     @property
     def gain(self) -> float:
@@ -49,7 +86,7 @@ class BufferStage:
                 Capacitor(name=f"{name}.input_capacitance", nodes=(before, GROUND), capacitance=self.input_capacitance)
             )
         found.append(Buffer(name=name, nodes=(before, after), gain=self.gain, output_resistance=self.output_resistance))
-        return tuple(found)
+        return (*found, *self.noise.elements(name, before, reader=name))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -78,6 +78,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             label="Choose sweep files",
             hint="Or drop them here: CSV or TSV text, workbooks (XLSX) or Touchstone; up to four of one pickup, each "
             "with its own load. They are not part of the link.",
+            keeps_as="sweeps",
             accept=".csv,.tsv,.txt,.dat,.xlsx,.xlsm,.s1p,.s2p,.ts,text/csv,text/plain",
         )
         self.upload.on_file(self._file, begin=self.background.warm)

@@ -192,7 +192,7 @@ class Recorder(Upload):
     ``on_take(handler)`` gets the step and the `GivenFile`; an `InputError` it raises is said beside the step.
     """
 
-    _esm = web_text("recorder.js")
+    _esm = web_text("kept_files.js", "recorder.js")
     _css = web_text("tokens.css", "widgets.css", "recorder.css")
     view = traitlets.Dict().tag(sync=True)
 

@@ -13,7 +13,7 @@ import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
-from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note, small_print
+from labkit.app.kit.page import KEPT_SHEETS, PinningPage, box, caption_html, file_stem, note, small_print
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.rig.opened import rig_sheet_text
 from labkit.app.kit.rig.rebuild import WIRING
@@ -64,7 +64,7 @@ class RigPage(PinningPage[RigPageState]):
         self.wiring = WiringPicker(state, is_fold=True)
         self.wiring.on_choice(self._chosen)
         offer_rig_files(self.files, state)
-        self.opener = self._opener("a rig sheet")
+        self.opener = self._opener("a rig sheet", keeps_as=KEPT_SHEETS)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return curve and caption."""

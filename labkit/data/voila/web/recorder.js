@@ -52,8 +52,9 @@ export default {
     const errors = {};
 
     // sending: pieces, each acknowledged before the next leaves
-    function send(step, name, blob) {
-      sending = { step, name, blob, sent: 0, number: ++number };
+    const waits = []; // what was recorded before this page was opened anew
+    function send(step, name, blob, isKept = false) {
+      sending = { step, name, blob, isKept, sent: 0, number: ++number };
       errors[step] = "";
       model.send({ do: "file-begin", step, number, name, size: blob.size });
       show();
@@ -61,8 +62,8 @@ export default {
     async function answered(answer, buffers) {
       if (answer.sound || answer.no_sound) return waiting?.(answer, buffers);
       if (!sending || answer.number !== sending.number) return;
-      if (answer.refused) { errors[sending.step] = answer.refused; sending = null; return show(); }
-      if (answer.done || answer.cancelled) { sending = null; return show(); }
+      if (answer.refused) { errors[sending.step] = answer.refused; return finish(); }
+      if (answer.done || answer.cancelled) return finish(answer.done);
       sending.sent = answer.received;
       if (sending.sent >= sending.blob.size) return model.send({ do: "file-end", number: sending.number });
       const mine = sending;
@@ -72,9 +73,15 @@ export default {
       } catch {
         errors[mine.step] = `${mine.name} could not be read on this computer.`;
         model.send({ do: "file-cancel", number: mine.number });
-        sending = null;
-        show();
+        finish();
       }
+    }
+    function finish(isDone = false) {
+      if (isDone && !sending.isKept) KeptFiles.put("takes", sending.step, sending.blob, { name: sending.name });
+      sending = null;
+      const next = waits.shift();
+      if (next) send(next.key, next.name, next.file, true);
+      else show();
     }
     function choose(step, accept) {
       const input = make("input", { type: "file", accept });
@@ -233,6 +240,11 @@ export default {
     model.on("msg:custom", answered);
     model.on("change:view", show);
     show();
+    KeptFiles.whenOpened(async () => {
+      waits.push(...await KeptFiles.all("takes"));
+      const next = sending ? null : waits.shift();
+      if (next) send(next.key, next.name, next.file, true);
+    });
     return () => busy?.stop();
   },
 };
