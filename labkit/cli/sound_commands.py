@@ -58,8 +58,8 @@ from labkit.view.words import louder_in_words
 @click.option(
     "--true-level",
     is_flag=True,
-    help="With --against: keep the true level difference; the louder of the two stands at --loudness. The thermal "
-    "noise of the rig is mixed in.",
+    help="With --against: keep the true level difference; the louder of the two stands at --loudness. The noise "
+    "of the rig is mixed in.",
 )
 def render(
     sheet: str,
@@ -271,7 +271,7 @@ def _render_text(data: dict[str, Any]) -> str:
             f"  true level: {data['level_reference']}, the louder, stands at {data['reference_lufs']:.1f} LUFS; "
             f"both have a gain of {data['gain_db']:+.2f} dB"
         )
-        lines.append(f"  thermal noise of the rig at 20 °C is in it: {decibels(data['noise_db'])} to the sound")
+        lines.append(f"  noise of the rig at 20 °C is in it: {decibels(data['noise_db'])} to the sound")
     if data["lowered_db"] > 0.005:
         every = "both sounds are" if data["against"] is not None else "the sound is"
         lines.append(f"  {every} {data['lowered_db']:.1f} dB lower than asked for, so that no peak clips")

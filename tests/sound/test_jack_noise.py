@@ -1,9 +1,10 @@
-"""Thermal noise of a rig as a sound: its density, its place in a take at true level."""
+"""Noise of a rig as a sound: its density, its place in a take at true level."""
 
 from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ import soundfile
 
 from labkit.app.kit.sound import LiveSound
 from labkit.cli.main import main
+from labkit.rig.chain.chain import Input
+from labkit.rig.parts.active import NoiseData
 from labkit.rig.sheet import load_rig, set_value
 from labkit.sound.render.rig_sound import jack_noise
 
@@ -20,17 +23,27 @@ RATE = 48_000
 RIG = load_rig("Saltmarsh Lane, narrow single coil")
 
 
-@pytest.mark.parametrize("volume", ["10", "5"])
-def test_noise_has_the_density_of_the_impedance_at_the_jack(volume: str) -> None:
+@pytest.mark.parametrize(("volume", "has_own"), [("10", False), ("5", False), ("10", True)])
+def test_noise_has_the_density_of_the_impedance_at_the_jack_and_of_the_input(volume: str, has_own: bool) -> None:
     rig = set_value(RIG, "volume", volume)
+    last = rig.stage("input")
+    assert isinstance(last, Input)
+    assert last.noise is not None
+    if not has_own:
+        rig = rig.with_stage(replace(last, noise=NoiseData()))
     noise = jack_noise(rig, 20 * RATE, rate=RATE)
     found_hz, power = scipy.signal.welch(noise, RATE, nperseg=4096)
-    # Nyquist's theorem on the passive rig as a whole: 4kT·Re Z, k and T (20 °C) by hand
-    expected = 4 * 1.380649e-23 * 293.15 * rig.output_impedance(found_hz[1:]).real
+    hz, power = found_hz[1:], power[1:]
+    # Nyquist's theorem on the passive rig as a whole: 4kT·Re Z, k and T (20 °C) by hand; e_n and i_n beside it
+    impedance = rig.output_impedance(hz)
+    expected = 4 * 1.380649e-23 * 293.15 * impedance.real
+    if has_own:
+        expected += last.noise.voltage_noise**2 * (1 + last.noise.voltage_noise_corner / hz)
+        expected += (last.noise.current_noise * np.abs(impedance)) ** 2
     for low, high in ((100, 500), (500, 2000), (2000, 4000), (4000, 8000), (8000, 20_000)):
-        band = (found_hz[1:] >= low) & (found_hz[1:] < high)
+        band = (hz >= low) & (hz < high)
         # 20 s of a band of 400 Hz and more: one standard deviation below 1.2 % of the power
-        assert power[1:][band].mean() == pytest.approx(expected[band].mean(), rel=0.05)
+        assert power[band].mean() == pytest.approx(expected[band].mean(), rel=0.05)
 
 
 def test_a_seed_gives_its_noise_again_and_another_seed_another_one() -> None:

@@ -240,7 +240,7 @@ class LiveSound:
     def sound_file(self, now: Rig, kept: Rig | None, letter: Letter, *, is_same: bool) -> bytes:
         """Return A or B as a WAV file, by the whole response and at the gain that the page plays it with.
 
-        At true level the thermal noise of the rig is in it.
+        At true level the noise of the rig is in it.
 
         Raises
         ------

@@ -11,7 +11,8 @@ from functools import partial
 
 import numpy as np
 
-from labkit.circuit.solve.solver import solve, thermal_noise
+from labkit.circuit.solve.noise import noise_density
+from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
@@ -159,7 +160,7 @@ def coil_transfers(rig: Rig, coils: tuple[str, ...], *, levels_db: Mapping[str, 
 
 
 def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: float = 20.0) -> np.ndarray:
-    """Return the thermal noise at the last input of a rig, Gaussian, with the density 4kT·Re Z of all of its parts.
+    """Return the noise at the last input of a rig, Gaussian: thermal of all parts, and of active inputs their own.
 
     Parameters
     ----------
@@ -177,7 +178,7 @@ def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: flo
 
     Notes
     -----
-    Not modelled: noise of active inputs and of magnets, hum.
+    The density is that of `labkit.circuit.solve.noise.noise_density`. Not modelled: noise of magnets, hum.
 
     >>> from labkit.rig.sheet import load_rig
     >>> noise = jack_noise(load_rig("Saltmarsh Lane, narrow single coil"), 48_000, rate=48_000)
@@ -191,7 +192,7 @@ def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: flo
     grid = frequency_grid(_NOISE_FROM_HZ, rate / 2, _NOISE_POINTS)
     density = np.zeros(bins.size)
     heard = bins >= _NOISE_FROM_HZ
-    power = thermal_noise(rig.circuit, grid, temperature_c=celsius) ** 2
+    power = noise_density(rig.circuit, grid, temperature_c=celsius).total
     density[heard] = np.sqrt(np.interp(np.log(bins[heard]), np.log(grid), power))
     drawn = np.random.default_rng([seed, 4]).normal(size=(2, bins.size)) / np.sqrt(2)
     spectrum = density * np.sqrt(rate * length / 2) * (drawn[0] + 1j * drawn[1])  # E|X|² = S·f_s·N/2, S one-sided
