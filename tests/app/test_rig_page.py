@@ -6,6 +6,7 @@ import pytest
 
 from labkit.app.pages.rig.page import RigPage, numbers_html, panel
 from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.rig.words import noise_html
 from labkit.rig.sheet import load_rig
 from labkit.view.words import KeyNumber
 
@@ -26,6 +27,16 @@ def test_moving_the_cable_changes_curve_number_and_address(page):
     after = page.curve.svg, page.numbers.value, page.actions.query
     assert all(one != other for one, other in zip(before, after))
     assert page.actions.query.startswith("v=1&cable.length=")
+
+
+def test_the_page_says_the_noise_and_its_fold_takes_it_apart(page):
+    assert "Noise at the input, 20 Hz to 20 kHz, ±1.5 dB: 2.4 µV (−112 dBV)" in page.place.value
+    send(page.controls, do="type", key="volume", text="5")
+    assert "2.3 µV (−113 dBV)" in page.place.value
+    folded = noise_html(page.state.rig)
+    assert folded.index(">volume<") < folded.index(">own noise of input<") < folded.index(">together<")
+    assert "A note of 5.2 mV stands 67 dB over it" in folded
+    assert "narrow single coil&#x27; taken at the output of the reference coil" in folded
 
 
 def test_an_error_arrives_beside_its_control(page):

@@ -24,6 +24,7 @@ from labkit.app.kit.text import warnings_html
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
+from labkit.view.curve.marks import shade_outside
 
 State = TypeVar("State", bound=Any)
 
@@ -156,9 +157,13 @@ class CurvePage(Page[State]):
     ----------
     keeps : bool
         False where B is what the page has found, and nothing can be kept in its place.
+    draws_what_is_heard : bool
+        False where the curve is of something else than the rigs that sound.
     """
 
     keeps = True
+    draws_what_is_heard = True
+    css_class = "lab-three"
 
     def __init__(self, state: State) -> None:
         self.curve = CurveView()
@@ -186,9 +191,10 @@ class CurvePage(Page[State]):
     def show_results(self) -> None:
         """Show what follows from the present state."""
 
-    @abstractmethod
     def draw(self, width: int) -> str:
-        """Return the page's curve, SVG, for a width in CSS pixels."""
+        """Return the page's curve, SVG, for a width in CSS pixels; taller on a wide screen."""
+        drawing: str = self.state.draw(width, TALL if self.curve.is_tall else None)
+        return drawing
 
     @abstractmethod
     def compared(self) -> tuple[Rig, str] | None:
@@ -203,7 +209,7 @@ class CurvePage(Page[State]):
     def show(self) -> None:
         """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
         self.listening.show()
-        self.curve.svg = self.draw(self.curve.width)
+        self._draw()
         self.actions.rig, self.actions.changes = self.rig_name, self.state.changes
         self.show_results()
         self._show_controls()
@@ -238,7 +244,13 @@ class CurvePage(Page[State]):
             for bar in (self.actions, self.listening.bar):
                 bar.on("keep", lambda **_: self._keep())
         self.actions.on("sheets", self._take_up)
-        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), ["width", "is_tall"])
+        self.curve.observe(lambda _: self._draw(), ["width", "is_tall"])
+        self.listening.on_other_source(self._draw)
+
+    def _draw(self) -> None:
+        """Draw the curve, shaded where what is heard of a recording is not true to it."""
+        drawing, band = self.draw(self.curve.width), self.listening.band_hz
+        self.curve.svg = shade_outside(drawing, band) if band is not None and self.draws_what_is_heard else drawing
 
     def _opener(self, what: str, *, label: str = "", keeps_as: str = "") -> Upload:
         """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
@@ -299,11 +311,6 @@ class PinningPage(CurvePage[State]):
     def hearing(self) -> Hearing:
         """Return the present rig as A and what was kept as B, C, D."""
         return rig_hearing(self.state, self.sounding_rig())
-
-    def draw(self, width: int) -> str:
-        """Return the present curve and the pins."""
-        drawing: str = self.state.draw(width, TALL if self.curve.is_tall else None)
-        return drawing
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the compared pin's rig."""

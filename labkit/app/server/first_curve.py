@@ -34,9 +34,9 @@ class DrawnPage:
 PAGES = {
     "start.ipynb": DrawnPage(module="start", state="StartPageState"),
     "rig.ipynb": DrawnPage(module="rig", state="RigPageState"),
-    "cable.ipynb": DrawnPage(module="cable", state="CablePageState", grows=False),
+    "cable.ipynb": DrawnPage(module="cable", state="CablePageState"),
     "winding.ipynb": DrawnPage(module="winding", state="WindingPageState"),
-    "pots_and_capacitors.ipynb": DrawnPage(module="pots", state="PotsPageState", grows=False),
+    "pots_and_capacitors.ipynb": DrawnPage(module="pots", state="PotsPageState"),
     "wiring.ipynb": DrawnPage(module="wiring", state="WiringPageState"),
     "listening_test.ipynb": DrawnPage(module="listening", state="ListeningPageState", grows=False),
 }
