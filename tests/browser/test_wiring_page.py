@@ -103,8 +103,9 @@ def test_a_wire_of_the_soldering_drawing_and_its_line_in_the_list_point_at_each_
     expect(run).to_have_css("stroke-width", "5px")
     wire.focus()
     expect(line).to_have_css("text-decoration-line", "underline")
-    page.get_by_role("region", name="Soldering drawing").screenshot(path=str(screenshots / "soldering-1280.png"))
+    page.screenshot(path=str(screenshots / "soldering-1280.png"), full_page=True)
+    assert page.locator("svg.lab-solder").bounding_box()["width"] > 1100
     page.set_viewport_size({"width": 400, "height": 900})
     expect(wire).to_be_attached()
-    page.get_by_role("region", name="Soldering drawing").screenshot(path=str(screenshots / "soldering-400.png"))
+    page.screenshot(path=str(screenshots / "soldering-400.png"), full_page=True)
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
