@@ -32,6 +32,7 @@ COMMANDS: dict[str, str] = {
     "fit": "labkit.cli.bench_commands:fit",
     "diagnose": "labkit.cli.bench_commands:diagnose",
     "reproduce": "labkit.cli.bench_commands:reproduce",
+    "book": "labkit.cli.book_command:book",
     "tolerance": "labkit.cli.study_commands:tolerance",
     "search": "labkit.cli.study_commands:search",
     "report": "labkit.cli.report_command:report",

@@ -69,6 +69,35 @@ def positions_html(rig: Rig) -> str:
     )
 
 
+def noise_line_html(rig: Rig) -> str:
+    """Return one line on the noise at the input."""
+    from labkit.rig.noise import NOISE_DOUBT_DB, rig_noise
+
+    words = rig_noise(rig, with_note=False).words
+    text = f"Noise at the input, 20 Hz to 20 kHz, ±{NOISE_DOUBT_DB:g} dB: {words}."
+    return f'<p class="lab-note">{escape(text)}</p>'
+
+
+def noise_html(rig: Rig) -> str:
+    """Return the noise at the input by parts, and what it is against: a played note and a mains field."""
+    from labkit.rig.noise import NOISE_NOT_MODELLED, rig_noise, volts_in_words
+
+    noise = rig_noise(rig)
+    rows = [
+        (part.part, volts_in_words(part.rms), f"{100 * part.share:.0f} %", volts_in_words(part.weighted))
+        for part in noise.parts
+    ]
+    rows.append(("together", volts_in_words(noise.rms), "100 %", volts_in_words(noise.weighted)))
+    table = table_html("Noise at the input by parts", ("Part", "By itself", "Of the power", "A-weighted"), rows)
+    said = [
+        f"{noise.signal_words}; {noise.hum_words}",
+        f"the note: {noise.signal.words}" if noise.signal else "",
+        f"not in the noise: {NOISE_NOT_MODELLED}",
+    ]
+    text = " ".join(f"{sentence[:1].upper()}{sentence[1:]}." for sentence in said if sentence)
+    return f'{table}<p class="lab-note">{escape(text)}</p>'
+
+
 def short_formula(rig: Rig) -> Formula:
     """Return the transfer of a rig as a formula that can be read.
 
