@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "formula": "labkit.cli.formula_command:formula",
     "netlist": "labkit.cli.formula_command:netlist",
     "schematic": "labkit.cli.schematic_command:schematic",
+    "wiring": "labkit.cli.wiring_command:wiring",
     "render": "labkit.cli.sound_commands:render",
     "convert": "labkit.cli.sound_commands:convert",
     "impulse": "labkit.cli.sound_commands:impulse",
