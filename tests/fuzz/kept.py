@@ -42,6 +42,7 @@ def starting_points(target: str) -> Iterator[bytes]:
         "wav": _sounds,
         "lift": _lifts,
         "page": _addresses,
+        "book": _books,
     }[target]()
 
 
@@ -82,6 +83,25 @@ def _sheets() -> Iterator[bytes]:
         text = sheet_text(item.kind, data).encode()
         if len(text) < 300:
             yield text
+
+
+def _books() -> Iterator[bytes]:
+    from labkit.core.files import DEMO_BOOK
+
+    for text in (
+        "0161\t5,912\t2,213\t6120\n0162\topen\n",
+        "serial;ohms [Ω];henries;Q\r\n1;5912;2,2;2,1\r\n",
+        "Number,DCR (kohm),Ls (mH),series resistance (kΩ),field,note\n7,5.9,2190,6.1,41,warm\n",
+        "1 5k9 2213mH 6k12\n2 5.9! - 6100\n",
+        "serial,ohms,farads,peak,height,turns,build-up,D\n1,5.9,95,4350,6.9,8000,4.2,0.4",
+    ):
+        yield b"\0" + text.encode()
+    for number, name in ((1, "readings.csv"), (2, "coils.csv")):
+        lines = (DEMO_BOOK / name).read_bytes().splitlines(keepends=True)
+        yield bytes([number]) + b"".join(lines[:4])
+        yield bytes([number]) + b"".join([lines[0], *lines[-2:]])
+    yield b"\3" + (DEMO_BOOK / "things.toml").read_bytes()
+    yield b'\3sheet = "workshop book"\nformat = 1\n[[meter]]\nuid = "1"\nlabel = "x"\nkind = "ohms"\naccuracy = 1\n'
 
 
 def _sweeps() -> Iterator[bytes]:

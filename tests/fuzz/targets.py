@@ -376,6 +376,54 @@ def _record(text: str) -> bool:
     return True
 
 
+@cache
+def _demo_heading() -> Any:
+    from labkit.book.entry import BatchHeading, expected_by
+    from labkit.book.records import Design, Meter
+    from labkit.core.files import DEMO_BOOK
+    from labkit.core.sheet import read_sheet
+
+    data = read_sheet(DEMO_BOOK / "things.toml").tables("design")[0].data
+    meters = {
+        "ohms": Meter(label="bench", kind="ohms", unit="kΩ"),
+        "field": Meter(label="f", kind="field", unit="marks"),
+    }
+    heading = BatchHeading(design=Design(**data), meters=meters, celsius=22.0)
+    return heading, expected_by(heading.plan())
+
+
+def book(data: bytes) -> bool:
+    """The readers of a workshop book: the first byte chooses a pasted batch, or a table or the things of its text."""
+    from labkit.book.entry import EntryTable
+    from labkit.book.exchange import read_table_text, table_text, thing_from
+    from labkit.book.records import RECORDS, CoilReading, WoundCoil
+    from labkit.core.sheet import parse_sheet
+
+    chosen = data[0] % 4 if data else 0
+    text = data[1:].decode("utf-8", "replace")
+    try:
+        if chosen == 0:
+            heading, expect = _demo_heading()
+            rows = EntryTable(heading=heading).pasted(text).understood(expect=expect)
+            for row in rows:
+                assert all(value.value > 0 or value.column == "height" for value in row.values), row
+                assert all(math.isfinite(value.value) or value.words == "open" for value in row.values), row
+                assert all(len(said) <= LONGEST_MESSAGE for said in (*row.problems, *row.questions)), row
+            return not any(row.problems for row in rows)
+        if chosen in (1, 2):
+            kind = (CoilReading, WoundCoil)[chosen - 1]
+            records = read_table_text(kind, text, "table")
+            assert read_table_text(kind, table_text(kind, records), "again") == records
+            return True
+        things = parse_sheet(text, "things", kinds=("workshop book",))
+        for each in RECORDS:
+            for table in things.tables(each.table, []):
+                thing_from(each, table)
+    except LabkitError as error:
+        return refused(error)
+    return True
+
+
 TARGETS: dict[str, Target] = {
     "quantity": quantity,
     "sheet": sheet,
@@ -384,5 +432,6 @@ TARGETS: dict[str, Target] = {
     "wav": wav,
     "lift": lift,
     "page": page,
+    "book": book,
 }
 """Targets by name; the names are those of ``python -m tests.fuzz`` and of the folders of seeds."""
