@@ -7,6 +7,7 @@ no instrument shows; `is_given` tells them apart.
 from __future__ import annotations
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, log_positions, with_value
+from labkit.app.pages.measure.lifts import LIFT_DEFAULTS, lift_groups
 from labkit.app.pages.measure.sweeps import (
     DEMO_METER_CAPACITANCE,
     DEMO_METER_RESISTANCE,
@@ -41,8 +42,8 @@ BENCH = Control(
     key="own.bench",
     label="What you have",
     kind="switch",
-    positions=("sweeps", "readings", "recordings"),
-    names=("Sweeps", "Single readings", "A sound interface"),
+    positions=("sweeps", "readings", "recordings", "lifts"),
+    names=("Sweeps", "Single readings", "A sound interface", "A shim under the strings"),
 )
 
 _E3 = (1.0, 2.2, 4.7)
@@ -345,6 +346,7 @@ def sweep_defaults(is_demo: bool) -> dict[str, Value]:
         "own.recorded_series": 220e3,
         "own.recorded_good": "1",
         "own.recorded_dcr": 0.0,
+        **LIFT_DEFAULTS,
         **{control.key: "found" for control in READING},
     }
     for slot in range(1, MOST_SWEEPS + 1):
@@ -354,7 +356,7 @@ def sweep_defaults(is_demo: bool) -> dict[str, Value]:
     return defaults
 
 
-def every_control(plans: tuple[str, ...]) -> ControlSet:
+def every_control(plans: tuple[str, ...], builds: tuple[str, ...]) -> ControlSet:
     """Return all controls of the page; `shown_groups` picks those that are needed."""
     loads = tuple(control for slot in range(1, MOST_SWEEPS + 1) for control in load_controls(slot))
     return ControlSet(
@@ -363,31 +365,42 @@ def every_control(plans: tuple[str, ...]) -> ControlSet:
                 title="", controls=(BENCH, *FIXTURE, LOAD_GOOD, DCR, DCR_GOOD, SECTIONS, *RECORDED, *READING, *loads)
             ),
             *reading_groups(plans),
+            *lift_groups(builds),
         )
     )
 
 
 def shown_groups(
-    *, bench: str, kinds: set[str], sweeps: tuple[tuple[int, str], ...], asks: bool, plans: tuple[str, ...], scale: str
+    *,
+    bench: str,
+    kinds: set[str],
+    sweeps: tuple[tuple[int, str], ...],
+    asks: bool,
+    plans: tuple[str, ...],
+    builds: tuple[str, ...],
+    scale: str,
 ) -> ControlSet:
     """Return the controls that matter now.
 
     Parameters
     ----------
-    bench : "sweeps", "readings" or "recordings"
+    bench : "sweeps", "readings", "recordings" or "lifts"
     kinds : set of str
         Of the sweeps.
     sweeps : tuple of (int, str)
         Slot and name of each sweep.
     asks : bool
         Whether a file could be read in two ways, or a choice was made about it.
-    plans : tuple of str
+    plans, builds : tuple of str
+        What readings, and lifted strings, may be held against.
     scale : "field" or "marks"
         Of the field meter.
     """
     what = Group(title="On the bench", controls=(BENCH,))
     if bench == "readings":
         return ControlSet((what, *reading_groups(plans, scale)))
+    if bench == "lifts":
+        return ControlSet((what, *lift_groups(builds)))
     if bench == "recordings":
         wiring = Group(
             title="Wiring",
