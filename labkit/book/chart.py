@@ -2,8 +2,9 @@
 
 What is drawn is the logarithm of reading over plan, at the temperature and frequency of the reading, so a spool, a
 session or a machine that is off shows as a step. Limits hold for coils of one spool: three standard deviations about
-the spool's own middle, the deviation from the middle one of the differences between neighbours (a few faulty coils do
-not widen it). That individual values are charted by their moving ranges is in ISO 7870-2:2013.
+the middle of its first coils, so that what changes later stands out, and wider by what that middle itself may be off.
+The deviation comes from the middle one of the differences between neighbours, which a few faulty coils do not widen.
+That individual values are charted by their moving ranges is in ISO 7870-2:2013 (from memory).
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ FEWEST_FOR_CAPABILITY = 25
 
 RUN = 8
 """Coils in a row on one side of the middle that are pointed out (one chance in 128 for coils that only scatter)."""
+
+_MEDIAN = math.pi / 2
+"""Variance of a median of normal values over that of their mean."""
 
 _MIDDLE_DIFFERENCE = 0.9539
 """Median of the difference of two normal values, over their standard deviation: √2·0.6745."""
@@ -74,7 +78,7 @@ class ChartPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpoolRun:
-    """Coils that were wound one after the other from one spool: their middle, and limits where there are enough."""
+    """Coils that were wound one after the other from one spool: the middle of the first six, and limits about it."""
 
     spool: str
     first: str
@@ -204,10 +208,11 @@ def _drawn(points: list[ChartPoint], design: str, quantity: str, tolerance: floa
     deviation = float(np.median(differences)) / _MIDDLE_DIFFERENCE if enough else None
     runs, drawn = [], []
     for group, values in zip(grouped, good):
-        middle = float(np.median(values or [each.off for each in group]))
+        middle = float(np.median((values or [each.off for each in group])[:FEWEST_FOR_LIMITS]))
         limits = None
         if deviation is not None and len(values) >= FEWEST_FOR_LIMITS:
-            limits = (middle - 3 * deviation, middle + 3 * deviation)
+            half = 3 * deviation * math.sqrt(1 + _MEDIAN / FEWEST_FOR_LIMITS)
+            limits = (middle - half, middle + half)
         runs.append(
             SpoolRun(
                 spool=group[0].spool,
@@ -223,8 +228,8 @@ def _drawn(points: list[ChartPoint], design: str, quantity: str, tolerance: floa
         )
     count = sum(map(len, good))
     sentences = [
-        f"{after.first}: from {before.spool or 'no spool'} to {after.spool or 'no spool'}, the middle moves "
-        f"{_shift(after.middle - before.middle, quantity)}"
+        f"{after.first}: from {before.spool or 'no spool'} to {after.spool or 'no spool'}, first coils lie "
+        f"{_shift(after.middle - before.middle, quantity)} from the first ones before"
         for before, after in pairwise(runs)
     ]
     outside = [each.serial for group in drawn for each in group if each.is_outside]
@@ -278,7 +283,8 @@ def _steps(own: list[ChartPoint], run: SpoolRun, deviation: float, quantity: str
     """Sessions and machines whose coils are off together within a spool, and long runs on one side."""
     said = []
     for what in ("session", "machine"):
-        for name in dict.fromkeys(getattr(each, what) for each in own):
+        names = dict.fromkeys(getattr(each, what) for each in own)
+        for name in list(names)[1:] if len(names) == 2 else names:  # of two, the later one is said to be off
             group = [each for each in own if getattr(each, what) == name and not each.left_out]
             rest = [each.off for each in own if getattr(each, what) != name and not each.left_out]
             if not name or min(len(group), len(rest)) < FEWEST_OF_A_STEP:
@@ -294,6 +300,6 @@ def _steps(own: list[ChartPoint], run: SpoolRun, deviation: float, quantity: str
         if len(found) >= RUN:
             words = "above" if is_above else "below"
             said.append(
-                f"{found[0].serial} to {found[-1].serial}: {len(found)} in a row {words} the middle of their spool"
+                f"{found[0].serial} to {found[-1].serial}: {len(found)} in a row {words} the first of their spool"
             )
     return said

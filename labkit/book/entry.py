@@ -37,6 +37,8 @@ from labkit.book.records import (
     Repair,
     Session,
     WoundCoil,
+    check_celsius,
+    checked_time,
     now,
 )
 from labkit.book.store import Book
@@ -98,6 +100,11 @@ class BatchHeading:
     load: Load = NO_LOAD
     gap_m: float | None = None
     pole: int | None = None
+
+    def __post_init__(self) -> None:
+        checked_time(self.wound_at, "when the coils were wound")
+        checked_time(self.read_at, "when the coils were read")
+        check_celsius(self.celsius)
 
     def plan(self) -> Plan:
         """Return the design as a plan that readings are held against."""

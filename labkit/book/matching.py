@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.bench.diagnose.meter import expected_lcr
+from labkit.bench.diagnose.meter import expected_lcr, hum_residual_db
 from labkit.bench.diagnose.readings import Plan, plan_from_table
 from labkit.bench.sets import (
     HUM_TOLERANCE,
@@ -25,7 +25,7 @@ from labkit.bench.sets import (
     pair_verdict,
 )
 from labkit.book.history import CoilLine
-from labkit.book.records import LEADS, CoilReading, Design
+from labkit.book.records import LEADS, QUANTITIES, CoilReading, Design
 from labkit.book.store import Book
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet
@@ -33,6 +33,19 @@ from labkit.pickup.electrical import Coil
 
 METER_HZ = 1000.0
 """At which the plan's inductance is taken for the ratio to a measured one."""
+
+
+MATCH_DOUBT = QUANTITIES["inductance"].repeat / math.sqrt(2)
+"""Standard deviation of the ratio of two measured turns × area: half of each inductance's own, twice."""
+
+
+def hum_left_db(match: Match) -> float:
+    """Return the hum of a pair over one coil alone, dB: of what was measured, and of what may have been measured wrong.
+
+    >>> round(hum_left_db(Match(first="a", second="b", difference=0.0)))
+    -53
+    """
+    return hum_residual_db(mismatch=math.hypot(match.difference, MATCH_DOUBT))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

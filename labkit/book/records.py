@@ -107,6 +107,12 @@ def checked_time(text: str, where: str) -> str:
     return text
 
 
+def check_celsius(celsius: float | None) -> None:
+    """Refuse a temperature that no coil has at a bench."""
+    if celsius is not None and not -10 <= celsius <= 60:
+        raise InputError(f"the temperature of the coils must be −10 to 60 °C; got {celsius:g} °C")
+
+
 def months(at: str) -> float:
     """Return a time as months since 2000, for drift and charts; times of no zone count as UTC.
 
@@ -372,10 +378,7 @@ class Session(BookRecord):
 
     def __post_init__(self) -> None:
         self._check(not_negative=("celsius_deviation",), times=("started_at",))
-        if self.celsius is not None and not -10 <= self.celsius <= 60:
-            raise InputError(
-                f"session: celsius: must be −10 to 60 °C, the temperature of the coils; got {self.celsius:g}"
-            )
+        check_celsius(self.celsius)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -138,12 +138,14 @@ class ControlledVoltage(Element):
     """A voltage from its second node to its first, set by the voltage between its third and its fourth.
 
     V = gain/(1 + jf/corner)·(v₃ − v₄) behind ``output_resistance``, Ω; its third and fourth node take no current. An
-    operational amplifier has its open-loop gain here, and gain·corner is its gain–bandwidth product.
+    operational amplifier has its open-loop gain here, and gain·corner is its gain–bandwidth product; a transistor or a
+    valve has μ = g_m·r behind r. ``is_noisy`` is False where e_n states all the noise of the active part.
     """
 
     gain: float
     corner_hz: float = math.inf
     output_resistance: float = 0.0
+    is_noisy: bool = True
 
     def __post_init__(self) -> None:
         _require(len(self.nodes) == 4, self, f"needs four nodes (output and control); got {len(self.nodes)}")

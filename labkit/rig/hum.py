@@ -269,7 +269,11 @@ def coil_signals(rig: Rig, frequency_hz: np.ndarray) -> dict[str, np.ndarray]:
     circuit = rig.circuit
     transfers = solve(circuit, frequency_hz, per_source=True).transfer
     pairs = zip(circuit.sources, transfers)
-    return {source.name.removesuffix(".emf"): source.voltage * row for source, row in pairs if source.voltage}
+    return {
+        source.name.removesuffix(".emf"): source.voltage * row
+        for source, row in pairs
+        if source.name.partition(".")[0] in rig.pickups
+    }
 
 
 def switch_settings(selectors: Sequence[Selector]) -> tuple[dict[str, Position], ...]:

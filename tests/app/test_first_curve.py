@@ -13,6 +13,7 @@ from importlib import import_module
 import pytest
 
 from labkit.app.kit.rig.opened import rig_sheet_text
+from labkit.app.kit.sheets_read import forget_changed_sheets
 from labkit.app.server import first_curve
 from labkit.app.server.first_curve import (
     PAGES,
@@ -20,7 +21,6 @@ from labkit.app.server.first_curve import (
     FirstCurves,
     draw_first,
     first_html,
-    forget_sheets,
     read_frame,
 )
 from labkit.rig.sheet import load_rig
@@ -185,4 +185,5 @@ def test_sheets_of_the_users_that_are_new_changed_or_gone_are_drawn_as_a_kernel_
 
     curves = FirstCurves()
     asyncio.run(ask())
-    forget_sheets()
+    monkeypatch.undo()
+    assert forget_changed_sheets()

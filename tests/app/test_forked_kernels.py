@@ -174,7 +174,7 @@ def test_a_kernel_whose_asker_has_hung_up_ends_without_a_word(tmp_path, capfd, w
 
 def test_a_process_of_several_threads_is_not_forked():
     code = (
-        "import threading; from labkit.app.server import forked; forked._prepare = lambda: None\n"
+        "import threading; from labkit.app.server import forked; forked._prepare = lambda: iter([None])\n"
         "threading.Thread(target=threading.Event().wait, daemon=True).start(); forked.main()"
     )
     ours, theirs = socket.socketpair()

@@ -206,7 +206,8 @@ def test_going_on_waits_for_a_lab_that_is_away(visit, lab):
 # sound
 
 SLOW = """
-import pathlib, time
+import os, pathlib, time
+del os.environ["QUERY_STRING"]  # so that the page has to be told its address
 from labkit.app.kit import page as bench_page
 from labkit.app.pages.rig.page import panel
 gate, opened = pathlib.Path({gate!r}), bench_page.CurvePage._open

@@ -94,7 +94,7 @@ def translate(circuit: Circuit) -> tuple[list[str], dict[str, tuple[Capacitor | 
     lines = [".options noopac"]
     changing: dict[str, tuple[Capacitor | CustomAdmittance, str]] = {}
     inductor_number = {inductor.name: place for place, inductor in enumerate(circuit.of_kind(Inductor))}
-    noises = {noise.reader: noise for noise in circuit.of_kind(InputNoise)}
+    noises = {noise.reader: noise for noise in circuit.of_kind(InputNoise) if noise.voltage}
     source_number = {source.name: place for place, source in enumerate(circuit.sources)}
     for number, element in enumerate(ideal.elements):
         ends = " ".join(name_of[node] for node in element.nodes)
@@ -132,7 +132,8 @@ def translate(circuit: Circuit) -> tuple[list[str], dict[str, tuple[Capacitor | 
             inner = f"b{number}" if element.output_resistance else positive
             lines.append(f"E{number}o {inner} {negative} {here} 0 1")
             if element.output_resistance:
-                lines.append(f"R{number} {inner} {positive} {element.output_resistance!r}")
+                quiet = "" if element.is_noisy else " noisy=0"
+                lines.append(f"R{number} {inner} {positive} {element.output_resistance!r}{quiet}")
         elif isinstance(element, ControlledCurrent):
             leaves, enters, plus, minus = ends.split()
             plus = with_noise(lines, element.name, noises, plus)
@@ -156,7 +157,7 @@ def own_noise() -> float:
 
 def with_noise(lines: list[str], reader: str, noises: dict[str, InputNoise], node: str) -> str:
     """Put e_n of a reader's input in series with the node it reads; return the node behind it."""
-    if reader not in noises or not noises[reader].voltage:
+    if reader not in noises:
         return node
     inside = f"e{len(lines)}"
     lines += [f"Re{len(lines)} {inside}n 0 {NOISE_OHM!r}"]

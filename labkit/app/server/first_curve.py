@@ -10,9 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import os
 import re
-import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
@@ -21,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from labkit.app.kit.page_state import TALL
-from labkit.plugins.manager import FOLDERS_VARIABLE, user_folder
+from labkit.app.kit.sheets_read import forget_changed_sheets, remember_sheets
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,9 +34,9 @@ class DrawnPage:
 PAGES = {
     "start.ipynb": DrawnPage(module="start", state="StartPageState"),
     "rig.ipynb": DrawnPage(module="rig", state="RigPageState"),
-    "cable.ipynb": DrawnPage(module="cable", state="CablePageState", grows=False),
+    "cable.ipynb": DrawnPage(module="cable", state="CablePageState"),
     "winding.ipynb": DrawnPage(module="winding", state="WindingPageState"),
-    "pots_and_capacitors.ipynb": DrawnPage(module="pots", state="PotsPageState", grows=False),
+    "pots_and_capacitors.ipynb": DrawnPage(module="pots", state="PotsPageState"),
     "wiring.ipynb": DrawnPage(module="wiring", state="WiringPageState"),
     "listening_test.ipynb": DrawnPage(module="listening", state="ListeningPageState", grows=False),
 }
@@ -58,10 +56,8 @@ PATIENCE_S = 0.4
 MOST_WAITING = 4
 """With more pages waiting for their pictures the next one gets none."""
 
-_KNOW_NO_SHEETS = tuple(f"labkit.{each}." for each in ("core", "plugins", "circuit", "view", "app.server"))
 _LOG = logging.getLogger(__name__)
 _WIDTHS = (200, 3000)
-_MOST_FILES = 2000
 _STYLE = ".lab-widget svg{display:block;max-width:100%}"
 
 
@@ -127,7 +123,7 @@ class FirstCurves:
 
     def __init__(self, log: Any = _LOG) -> None:
         self._log = log
-        self._sheets = _own_sheets()
+        remember_sheets()
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="first curves")
         self._waiting = 0
 
@@ -156,35 +152,9 @@ class FirstCurves:
         return first_html(drawing, frame) if drawing else ""
 
     def _draw(self, page: str, query: str, width: int, is_tall: bool) -> str:
-        found = _own_sheets()
-        if found != self._sheets:
-            forget_sheets()
-            self._sheets = found
+        if forget_changed_sheets():
             self.warm_up()
         return draw_first(page, query, width=width, is_tall=is_tall)
 
     def _left(self) -> None:
         self._waiting -= 1
-
-
-def forget_sheets() -> None:
-    """Empty every cache of this process that may hold what a sheet says."""
-    for name, module in list(sys.modules.items()):
-        if name.startswith("labkit.") and not name.startswith(_KNOW_NO_SHEETS):
-            for thing in list(vars(module).values()):
-                if callable(getattr(thing, "cache_clear", None)):
-                    thing.cache_clear()
-
-
-def _own_sheets() -> frozenset[tuple[str, int, int]]:
-    """The user's sheets as they lie there: path, time of change, size."""
-    folders = [Path(entry).expanduser() for entry in os.environ.get(FOLDERS_VARIABLE, "").split(os.pathsep) if entry]
-    found = set()
-    for folder in (*folders, user_folder()):
-        for _, path in zip(range(_MOST_FILES), folder.rglob("*.toml")):
-            try:
-                state = path.stat()
-            except OSError:
-                continue
-            found.add((str(path), state.st_mtime_ns, state.st_size))
-    return frozenset(found)

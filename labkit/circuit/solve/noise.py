@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labkit.circuit.elements import Circuit, InputNoise, Resistor, ValuesByName
+from labkit.circuit.elements import Circuit, ControlledVoltage, InputNoise, Resistor, ValuesByName
 from labkit.circuit.solve.program import blocks
 from labkit.circuit.solve.solver import BLOCK_POINTS, Batch
 from labkit.circuit.solve.topology import SolverStage, Term
@@ -86,8 +86,9 @@ def noise_density(
 
     Notes
     -----
-    The output resistance of a controlled source counts as a resistor. Not modelled: noise of magnets (Barkhausen),
-    excess noise of resistors that carry current, correlation of e_n and i_n. Source: Nyquist 1928, eq. 5 (4kTR).
+    The output resistance of a controlled source counts as a resistor unless its ``is_noisy`` is False. Not modelled:
+    noise of magnets (Barkhausen), excess noise of resistors that carry current, correlation of e_n and i_n. Source:
+    Nyquist 1928, eq. 5 (4kTR).
 
     >>> from labkit.circuit.elements import GROUND
     >>> coil = Resistor(name="coil", nodes=("out", GROUND), resistance=6e3)
@@ -178,7 +179,9 @@ def _real_part(term: Term, stage: SolverStage, circuit: Circuit, frequency_hz: n
     """Real part of a term's row, which makes noise; None for reactances, shorts and what states its noise itself."""
     element = circuit[term.element]
     is_carrier = term.branch >= len(stage.branches) - len(stage.injections)
-    if is_carrier or term.rule == "short" or (isinstance(element, Resistor) and not element.is_noisy):
+    if is_carrier or term.rule == "short":
+        return None
+    if isinstance(element, Resistor | ControlledVoltage) and not element.is_noisy:
         return None
     real: np.ndarray = term.row(2 * np.pi * frequency_hz).real
     return real if np.any(real) else None

@@ -6,7 +6,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Self
 
-from labkit.circuit.elements import GROUND, Capacitor, Element, InputNoise, Resistor
+from labkit.circuit.elements import (
+    GROUND,
+    Capacitor,
+    ControlledSource,
+    Element,
+    InputNoise,
+    Resistor,
+    control_nodes,
+)
 from labkit.core.keys import inline, made, quantity, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
@@ -64,16 +72,25 @@ class Stage:
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the elements between the node before the stage and the node after it.
 
-        Noise of an input that nothing in the circuit reads has an empty ``reader``; its e_n counts where the rig ends.
+        Noise of an input has an empty ``reader``: the rig gives it to the stage behind; the last input has none.
         """
         raise NotImplementedError
 
 
-def read_by_nothing(elements: Iterable[Element]) -> tuple[Element, ...]:
-    """Take e_n off inputs that lie beside the way to the last one, where nothing reads them; their i_n stays."""
-    return tuple(
-        replace(each, voltage=0.0) if isinstance(each, InputNoise) and not each.reader else each for each in elements
-    )
+def read_by(elements: Iterable[Element], behind: Iterable[Element] = ()) -> tuple[Element, ...]:
+    """Give the noise of an input that is not the last one to the stage behind that reads it.
+
+    Where none does (an input beside the way to the last one), e_n goes and i_n stays.
+    """
+    readers = {control_nodes(each)[0]: each.name for each in behind if isinstance(each, ControlledSource)}
+
+    def settled(each: Element) -> Element:
+        if not isinstance(each, InputNoise) or each.reader:
+            return each
+        reader = readers.get(each.nodes[0])
+        return replace(each, voltage=0.0) if reader is None else replace(each, reader=reader)
+
+    return tuple(map(settled, elements))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +98,7 @@ class Cable(Stage):
     """A screened cable, lumped into one capacitance.
 
     The line's own resistance and inductance are left out: below 20 kHz and 30 m they move the response by less than
-    0.05 dB when a pickup of kilohms feeds it.
+    0.05 dB when a pickup of kilohms feeds it. Where they may count, `labkit.rig.chain.stages.CableLine` holds them.
     """
 
     kind: ClassVar[str] = "cable"

@@ -15,6 +15,7 @@ from labkit.app.pages.measure.sweeps import (
     FIND_HZ,
     NOT_KNOWN_F,
 )
+from labkit.catalogue import catalogue
 from labkit.core.units import format_quantity
 
 MOST_SWEEPS = 4
@@ -25,6 +26,17 @@ OPEN_OHM = 1e12
 """Position "open": beyond every ohmmeter."""
 
 POLES = 6
+
+PIECES = 3
+"""Reference pieces of a meter in marks; a readings sheet takes more."""
+
+SCALE = Control(
+    key="own.scale",
+    label="Field meter shows",
+    kind="switch",
+    positions=("field", "marks"),
+    names=("mT or gauss", "Marks of its own"),
+)
 
 BENCH = Control(
     key="own.bench",
@@ -166,9 +178,44 @@ def load_controls(slot: int) -> tuple[Control, Control]:
     )
 
 
-def reading_groups(plans: tuple[str, ...]) -> tuple[Group, ...]:
-    """Return the groups of single readings, for plans to choose from."""
+def _field_controls(scale: str | None) -> tuple[Control, ...]:
+    """Return the controls of a field meter that shows a field, marks of its own, or (None) of both."""
     mT = tuple(round(5e-4 * step, 6) for step in range(10, 301))
+    marks = tuple(0.5 * step for step in range(1, 241))
+    poles = range(1, POLES + 1)
+    gap = Control(
+        key="own.gap",
+        label="Gap, pole to probe",
+        kind="slider",
+        positions=tuple(round(1e-4 * step, 5) for step in range(61)),
+        unit="m",
+        low=0.0,
+        high=0.02,
+        bare_unit="mm",
+    )
+    in_tesla = (
+        *(_slider(f"own.pole{number}", f"Pole {number}", mT, "T", high=1.0) for number in poles),
+        _slider("own.ref_known", "Reference piece is", mT, "T", high=1.0),
+        _slider("own.ref_read", "My meter reads it as", mT, "T", high=1.0),
+    )
+    grades = ("none", *catalogue().usable_names("magnet"))
+    in_marks = (
+        *(_slider(f"own.marks{number}", f"Pole {number}, marks", marks, "1", high=1e6) for number in poles),
+        *(
+            control
+            for number in range(1, PIECES + 1)
+            for control in (
+                _words(f"own.piece{number}", f"Charged piece {number} is", grades),
+                _slider(f"own.piece_read{number}", f"Piece {number} reads, marks", marks, "1", high=1e6),
+            )
+        ),
+    )
+    offered = {"field": in_tesla, "marks": in_marks, None: (*in_tesla, *in_marks)}[scale]
+    return (SCALE, gap, *offered)
+
+
+def reading_groups(plans: tuple[str, ...], scale: str | None = None) -> tuple[Group, ...]:
+    """Return the groups of single readings, for plans to choose from and a field meter's scale (None for both)."""
     open_ = {
         "positions": (0.0, *_OHMS, OPEN_OHM),
         "names": ("not read", *(format_quantity(float(f"{ohm:.4g}"), "Ω") for ohm in _OHMS), "open"),
@@ -233,22 +280,14 @@ def reading_groups(plans: tuple[str, ...]) -> tuple[Group, ...]:
         ),
         Group(
             title="Field over the poles",
-            controls=(
-                *(_slider(f"own.pole{number}", f"Pole {number}", mT, "T", high=1.0) for number in range(1, POLES + 1)),
-                Control(
-                    key="own.gap",
-                    label="Gap, pole to probe",
-                    kind="slider",
-                    positions=tuple(round(1e-4 * step, 5) for step in range(61)),
-                    unit="m",
-                    low=0.0,
-                    high=0.02,
-                    bare_unit="mm",
-                ),
-                _slider("own.ref_known", "Reference piece is", mT, "T", high=1.0),
-                _slider("own.ref_read", "My meter reads it as", mT, "T", high=1.0),
-            ),
-            note="Gauss may be typed: 650 G is 65 mT. Magnetisers can kill and throw parts: trained persons only.",
+            controls=_field_controls(scale),
+            note=(
+                "A charged piece is a fully charged magnet built like the plan and read in the same place, best of the "
+                "plan's own grade: another grade stands in by the field model, within 40 %. "
+                if scale == "marks"
+                else "Gauss may be typed: 650 G is 65 mT. "
+            )
+            + "Magnetisers can kill and throw parts: trained persons only.",
         ),
         Group(
             title="Polarity and phase",
@@ -274,6 +313,12 @@ READING_DEFAULTS: dict[str, Value] = {
     "own.quality": 0.0,
     **{f"own.pole{number}": field for number, field in enumerate((0.061, 0.066, 0.067, 0.066, 0.065, 0.06), start=1)},
     "own.gap": 0.0,
+    "own.scale": "field",
+    **{f"own.marks{number}": marks for number, marks in enumerate((46.0, 50.0, 51.0, 50.0, 49.0, 45.5), start=1)},
+    **{f"own.piece{number}": "none" for number in range(2, PIECES + 1)},
+    **{f"own.piece_read{number}": 0.0 for number in range(2, PIECES + 1)},
+    "own.piece1": "Alnico 5",
+    "own.piece_read1": 55.0,
     "own.ref_known": 0.05,
     "own.ref_read": 0.049,
     "own.facing": "north",
@@ -333,6 +378,7 @@ def shown_groups(
     asks: bool,
     plans: tuple[str, ...],
     builds: tuple[str, ...],
+    scale: str,
 ) -> ControlSet:
     """Return the controls that matter now.
 
@@ -347,10 +393,12 @@ def shown_groups(
         Whether a file could be read in two ways, or a choice was made about it.
     plans, builds : tuple of str
         What readings, and lifted strings, may be held against.
+    scale : "field" or "marks"
+        Of the field meter.
     """
     what = Group(title="On the bench", controls=(BENCH,))
     if bench == "readings":
-        return ControlSet((what, *reading_groups(plans)))
+        return ControlSet((what, *reading_groups(plans, scale)))
     if bench == "lifts":
         return ControlSet((what, *lift_groups(builds)))
     if bench == "recordings":

@@ -31,7 +31,7 @@ from labkit.app.pages.measure.lifts import (
 from labkit.app.pages.measure.recorder import STEPS, Recorder
 from labkit.app.pages.measure.recording_words import GOOD_TAKES_HTML, RECORDING_CAUTIONS, WIRING_HTML
 from labkit.app.pages.measure.remake import remake, remake_html
-from labkit.app.pages.measure.state import STYLES, MeasurePageState, calibration_words, readings_sheet
+from labkit.app.pages.measure.state import MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
     NOT_IN_FIT,
@@ -47,6 +47,7 @@ from labkit.app.pages.measure.words import (
     residual_words,
     verdict_html,
     verdict_numbers,
+    verdict_sentence,
     waiting_numbers,
 )
 from labkit.bench.fit.fit import Fit, fit_sheet_text
@@ -58,6 +59,7 @@ from labkit.pickup.string.known_steel import steel_text
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import BENCH_DB, draw_curves
 from labkit.view.curve.residual import draw_residuals
+from labkit.view.palette import SWEEPS
 
 
 class MeasurePage(CurvePage[MeasurePageState]):
@@ -66,11 +68,13 @@ class MeasurePage(CurvePage[MeasurePageState]):
     title = "What is on the bench?"
     lead = "Drop sweeps of a pickup to get its values, or hold single readings against what it should be."
     keeps = False
+    css_class = ""  # tables need the room beside the controls
+    draws_what_is_heard = False  # but what was measured
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
         self.background = Background()
-        self.numbers, self.said, self.caption = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.answer, self.numbers, self.said, self.caption = (ipywidgets.HTML() for _ in range(4))
         self.rest, self.links, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.work = Work()
         self.upload = Upload(
@@ -127,16 +131,17 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.rest_box = box("lab-measured", self.rest)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers and curve."""
-        return self.numbers, self.work, self.curve_box
+        """Return what was found, and the curve."""
+        return self.answer, self.work, self.curve_box
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return files, values, verdict, cautions."""
+        """Return values, verdict, files, cautions."""
         return (
-            self.rest_box,
             *self.recording_parts,
+            self.numbers,
             *self.sweep_parts[:1],
             self.opener_box,
+            self.rest_box,
             box("lab-section", self.said),
             *self.sweep_parts[1:],
             *self.reading_parts,
@@ -185,6 +190,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         problem = state.problem
         if fit is not None:
             self.caption.value = f'<p class="lab-caption">{escape(ZERO_OF_FIT)}</p>'
+            self.answer.value = sentence_html(fit_sentence(fit))
             self.said.value = fit_html(fit) + f'<p class="lab-note">{escape(NOT_IN_FIT)}</p>'
             links = "".join(
                 f'<a class="lab-measure-link" href="rig.ipynb?{escape(query)}">Use it in my rig: {escape(place)}</a>'
@@ -194,7 +200,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         else:
             self.caption.value = '<p class="lab-caption">Measured; zero is the level at 100 Hz. Not fitted yet.</p>'
             words = f"{problem[:1].upper()}{problem[1:]}." if problem else "The fit is on its way."
-            self.said.value = sentence_html(words)
+            self.answer.value, self.said.value = sentence_html(words), ""
             self.links.value = ""
         self._residuals()
         self._go_on()
@@ -209,9 +215,9 @@ class MeasurePage(CurvePage[MeasurePageState]):
         calibration = f'<p class="lab-note">{escape(calibration_words(state.values))}</p>'
         self.cautions.value = listed("Cautions", READING_CAUTIONS)
         if judged.verdict is None:
-            self.numbers.value = ""
-            self.said.value = sentence_html(judged.problem) + calibration
+            self.answer.value, self.numbers.value, self.said.value = sentence_html(judged.problem), "", calibration
             return
+        self.answer.value = sentence_html(verdict_sentence(judged.verdict))
         self.numbers.value = numbers_html(verdict_numbers(judged.verdict))
         self.said.value = verdict_html(judged.verdict) + calibration
 
@@ -261,7 +267,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         entry: dict[str, object] = {
             "key": str(slot),
             "name": given.name,
-            "colour": STYLES[slot - 1].colour,
+            "colour": SWEEPS[slot - 1].colour,
             "detail": "invented, of the winding room at Saltmarsh Lane" if state.is_demo else "",
             "removable": not state.is_demo,
         }

@@ -27,6 +27,7 @@ from labkit.bench.recording.interface import (
     calibrate,
     divider_measurement,
     parse_interface,
+    renewed,
 )
 from labkit.bench.recording.recording import is_recording, read_recording
 from labkit.bench.recording.take import TakeReading, read_take, words_of
@@ -40,13 +41,18 @@ LARGEST_TAKE = 40_000_000
 
 ADVICE = "Cut it to one take of eleven seconds, two channels, WAV or FLAC."
 
-ROLES: tuple[Role, ...] = ("source", "open", "shorted", "pickup", "again")
+ROLES: tuple[Role, ...] = ("source", "open", "shorted", "pickup", "open again", "again")
+OPTIONAL: Role = "open again"
 
 STEPS: dict[Role, tuple[str, str]] = {
     "source": ("Both on the source", "Clip channel 2 to the source node as well: how the two channels compare."),
     "open": ("Pickup off", "Channel 2 back behind the resistor, no pickup: what the input itself draws."),
     "shorted": ("Clips shorted", "Clip the two pickup clips together: what leaks from channel to channel."),
     "pickup": ("Pickup", "Clip the pickup on, away from transformers and steel. Hold it by the cover, or not at all."),
+    "open again": (
+        "Pickup off, once more",
+        "May be left out. Open the pickup's clip and touch nothing else: what the lead had become, for small coils.",
+    ),
     "again": ("Both on the source, again", "As in the first take: whether a gain moved meanwhile."),
 }
 
@@ -97,11 +103,13 @@ class RecordingBench:
         if calibration is None or "pickup" not in self.takes:
             return None
         shift = bracket(calibration, self.takes["again"]) if "again" in self.takes else None
-        return divider_measurement(calibration, self.takes["pickup"], shift_db=shift)
+        return divider_measurement(renewed(calibration, self.takes), self.takes["pickup"], shift_db=shift)
 
     def next_role(self) -> Role | None:
-        """Return the first step that is still to be done."""
+        """Return the first step that is still to be done, one that may be left out apart."""
         for role in ROLES:
+            if role == OPTIONAL:
+                continue
             if self.kept is not None and role in CALIBRATION_STEPS:
                 continue
             if role not in self.takes:

@@ -19,6 +19,7 @@ from labkit.app.kit.pickup.made import built_names, flatten, made_from, pickup_t
 from labkit.app.pages.measure.controls import (
     MOST_SWEEPS,
     OPEN_OHM,
+    PIECES,
     POLES,
     READING,
     READING_DEFAULTS,
@@ -54,7 +55,7 @@ from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
-from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.palette import FAMILY, SWEEPS
 
 NAME = "the pickup on the bench"
 
@@ -99,12 +100,14 @@ def readings_data(plan: Plan, values: Mapping[str, Value]) -> dict[str, Any]:
         data["lcr"] = [entry]
     field = []
     facings = {coil.facing for coil in plan.pickup.coils.values() if coil.facing}
+    in_marks = values["own.scale"] == "marks"
     for number in range(1, POLES + 1):
-        if not values[f"own.pole{number}"]:
+        read = float(values[f"own.{'marks' if in_marks else 'pole'}{number}"])
+        if not read:
             continue
         pole: dict[str, Any] = {
             "pole": str(number),
-            "value": shown(values[f"own.pole{number}"], "T"),
+            **({"marks": read} if in_marks else {"value": shown(read, "T")}),
             "gap": shown(values["own.gap"], "m"),
         }
         if values["own.facing"] != "not read":
@@ -115,9 +118,18 @@ def readings_data(plan: Plan, values: Mapping[str, Value]) -> dict[str, Any]:
     if field:
         data["field"] = field
     known, read = float(values["own.ref_known"]), float(values["own.ref_read"])
-    if field and known and read:
+    pieces = [{"grade": grade, "reads": reads} for grade, reads in _pieces(values)]
+    if field and in_marks and pieces:
+        data["field_meter"] = {"reference": pieces}
+    elif field and known and read and not in_marks:
         data["field_meter"] = {"reference_reading": shown(read, "T"), "reference_value": shown(known, "T")}
     return data
+
+
+def _pieces(values: Mapping[str, Value]) -> list[tuple[str, float]]:
+    """Return grade and reading of every charged piece that was read."""
+    found = [(str(values[f"own.piece{n}"]), float(values[f"own.piece_read{n}"])) for n in range(1, PIECES + 1)]
+    return [(grade, reads) for grade, reads in found if grade != "none" and reads]
 
 
 def judge(plan: Plan, values: Mapping[str, Value]) -> Judged:
@@ -138,7 +150,10 @@ def readings_sheet(judged: Judged) -> str:
 
 
 def calibration_words(values: Mapping[str, Value]) -> str:
-    """Say what the reference piece says of the field meter."""
+    """Say what the reference pieces say of the field meter."""
+    if values["own.scale"] == "marks":
+        pieces = "; ".join(f"{reads:g} of a fully charged {grade}" for grade, reads in _pieces(values))
+        return f"The meter shows {pieces}." if pieces else "Marks mean nothing before a charged piece was read."
     known, read = float(values["own.ref_known"]), float(values["own.ref_read"])
     if not known or not read:
         return "No reference piece was read: the field meter is trusted within 5 %."
@@ -149,9 +164,8 @@ def calibration_words(values: Mapping[str, Value]) -> str:
     )
 
 
-WAITS_FOR_TAKES = "the values come when the first four takes are there; the fifth says whether they hold"
+WAITS_FOR_TAKES = "the values come when the first four takes are there; the last says whether they hold"
 
-STYLES = (NOW, *PINS)
 PREDICTED = FAMILY[1]
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
@@ -438,6 +452,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
             asks=self.is_asking,
             plans=self.plans,
             builds=self.builds,
+            scale=str(self.values["own.scale"]),
         )
 
     def curves(self) -> tuple[list[Curve], list[Curve]]:
@@ -453,7 +468,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
             return [], []
         fit = self.fit
         for order, (slot, measurement) in enumerate(found):
-            style, sweep, label = STYLES[slot - 1], measurement.sweep, _stem(measurement.sweep.name)
+            style, sweep, label = SWEEPS[slot - 1], measurement.sweep, _stem(measurement.sweep.name)
             rises = measurement.fixture.kind == "exciter" and measurement.fixture.exciter_differentiates
             if fit is None:
                 level = sweep.level_db - (20 * np.log10(sweep.frequency_hz / _ZERO_HZ) if rises else 0.0)

@@ -8,7 +8,7 @@ from html import escape
 
 import numpy as np
 
-from labkit.app.kit.text import sentence_html, table_html
+from labkit.app.kit.text import table_html
 from labkit.bench.diagnose.verdicts import Verdict, word_for
 from labkit.bench.fit.fit import Fit
 from labkit.core.sourced import Interval
@@ -84,12 +84,8 @@ def fit_sentence(fit: Fit) -> str:
 
 
 def fit_html(fit: Fit) -> str:
-    """Return sentence, table of values, what leans on what, warnings and provenance of a fit."""
-    rows = [
-        ("Resistance", quantity(fit.resistance.value, "Ω"), bounds(fit.resistance, "Ω")),
-        ("Inductance", quantity(fit.inductance.value, "H"), bounds(fit.inductance, "H")),
-        ("Capacitance", quantity(fit.capacitance.value, "F"), bounds(fit.capacitance, "F")),
-    ]
+    """Return the losses of a fit, what leans on what, warnings and provenance."""
+    rows = []
     for order, section in enumerate(fit.eddy, start=1):
         part = section.fraction
         name = f"Eddy currents{f' {order}' if len(fit.eddy) > 1 else ''}"
@@ -105,9 +101,8 @@ def fit_html(fit: Fit) -> str:
         if abs(value) > 0.9
     ]
     return (
-        sentence_html(fit_sentence(fit))
+        (table_html("Eddy currents", ("Value", "Best", "Bounds (95 of 100)"), rows) if rows else "")
         + listed("Note", [*fit.warnings, *fit.doubts, *strong])
-        + table_html("Values of the coil", ("Value", "Best", "Bounds (95 of 100)"), rows)
         + listed("How it was taken", fit.provenance)
     )
 
@@ -158,6 +153,17 @@ def verdict_numbers(verdict: Verdict) -> tuple[KeyNumber, ...]:
             label="Charge of the magnets", value=f"{mean:.0f} %", detail=f"of saturation, {low:.0f} to {high:.0f} %"
         ),
     )
+
+
+def verdict_sentence(verdict: Verdict) -> str:
+    """Say in one sentence whether a pickup is what it should be, and the likeliest cause."""
+    if verdict.passes:
+        return "Within the plan: every reading lies within its bounds."
+    if not verdict.findings:
+        return "Not within the plan, and no known cause explains it."
+    first = verdict.findings[0]
+    share = f"{first.confidence:.0%} of what explains it"
+    return f"Not within the plan; {word_for(first.confidence)}: {first.cause} ({share})."
 
 
 def verdict_html(verdict: Verdict) -> str:

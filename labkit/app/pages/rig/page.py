@@ -25,6 +25,8 @@ from labkit.app.pages.rig.state import EQUAL_EMF, RigPageState
 from labkit.app.pages.rig.words import (
     formula_html,
     netlist,
+    noise_html,
+    noise_line_html,
     position_html,
     positions_html,
     schematic_html,
@@ -42,7 +44,6 @@ class RigPage(PinningPage[RigPageState]):
     """Everything of a rig, from string to amplifier."""
 
     title = "Your rig, from string to amplifier"
-    css_class = "lab-three"
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -60,6 +61,9 @@ class RigPage(PinningPage[RigPageState]):
             "What each position does: heard, phase, hum, level",
             lambda: positions_html(state.rig),
             working="Trying them …",
+        )
+        self.noise = Disclosure(
+            "Noise by part, against a played note and hum", lambda: noise_html(state.rig), working="Adding it up …"
         )
         self.wiring = WiringPicker(state, is_fold=True)
         self.wiring.on_choice(self._chosen)
@@ -80,9 +84,11 @@ class RigPage(PinningPage[RigPageState]):
         return answer, box("lab-section", self.wiring), *super().below()
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return schematic, formula and files."""
+        """Return positions, noise, schematic, formula and files."""
         return (
-            box("lab-section", ipywidgets.HTML("<h2>Why</h2>"), self.positions, self.schematic, self.formula),
+            box(
+                "lab-section", ipywidgets.HTML("<h2>Why</h2>"), self.positions, self.noise, self.schematic, self.formula
+            ),
             box("lab-section", ipywidgets.HTML("<h2>Take it along</h2>"), self.files, self.opener, note(CAUTION)),
         )
 
@@ -96,14 +102,14 @@ class RigPage(PinningPage[RigPageState]):
         said = f'<p class="lab-drawn">{escape(drawn)}</p>' if drawn else ""
         self.caption.value = f"{said}{caption_html(state.zero)}"
         self.about.value = small_print(state.caption.removeprefix(state.zero).strip())
-        self.place.value = position_html(state.rig)
-        self.place.layout.display = None if self.place.value else "none"
+        self.place.value = position_html(state.rig) + noise_line_html(state.rig)
 
     def show(self) -> None:
-        """Show the present state; last, positions, schematic and formula where they are open."""
+        """Show the present state; last, positions, noise, schematic and formula where they are open."""
         super().show()
         self.wiring.show()
         self.positions.refresh()
+        self.noise.refresh()
         self.schematic.refresh()
         self.formula.refresh()
 
@@ -149,7 +155,7 @@ def offer_rig_files(files: FileOffers, state: RigPageState) -> None:
     offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(state.rig))
     offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(state.rig))
     offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(state))
-    offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state))
+    offer("paper", "Save for the customer", "-customer-sheet.html", "text/html", lambda: _paper(state))
     offer(
         "print", "Print for the customer", "-customer-sheet.html", "text/html", lambda: _paper(state), is_printed=True
     )

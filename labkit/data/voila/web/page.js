@@ -43,6 +43,7 @@
   };
 
   // what the library does by scripts in the page itself, which the content policy does not let run: show the cells
+  window.labWhole = new Promise(ready); // the library shows its widgets then (`EARLY` in the server)
   window.themeLoaded = true;
   window.voila_finish = () => {
     document.getElementById("loading")?.remove();
@@ -290,5 +291,25 @@
     pass();
   }
 
-  ready(() => { scheme(); menu(); announce(); connection(); firstCurve(); mend(); });
+  // A number and its unit stay on one line, whoever wrote them: the space between becomes one that does not break.
+  const BEFORE_UNIT = /(\d) (?=(?:[pnµmkMG]?(?:Ω|F|H|Hz|V|W|T|s)|[mcµnk]?m|mA|dB|LU|ppm|°C)(?![\p{L}\d])|%|\d{3}(?!\d))|(±) (?=\d)/gu;
+  const AS_WRITTEN = "svg, pre, option, textarea, script, style, [contenteditable=true]";
+  function holdTogether() {
+    const held = (text) => {
+      const joined = text.data.replace(BEFORE_UNIT, "$1$2\u00a0");
+      if (joined !== text.data && !text.parentElement?.closest(AS_WRITTEN)) text.data = joined;
+    };
+    const within = (node) => {
+      if (node.nodeType === Node.TEXT_NODE) return held(node);
+      if (node.nodeType !== Node.ELEMENT_NODE || node.matches(AS_WRITTEN)) return;
+      const walker = document.createTreeWalker(node, NodeFilter.SHOW_TEXT);
+      while (walker.nextNode()) held(walker.currentNode);
+    };
+    new MutationObserver((records) => {
+      for (const record of records) if (record.type === "characterData") held(record.target); else record.addedNodes.forEach(within);
+    }).observe(document.body, { subtree: true, childList: true, characterData: true });
+    within(document.body);
+  }
+
+  ready(() => { scheme(); menu(); announce(); connection(); firstCurve(); mend(); holdTogether(); });
 })();
