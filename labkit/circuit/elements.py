@@ -41,9 +41,13 @@ ElementT = TypeVar("ElementT", bound=Element)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resistor(Element):
-    """A resistance, Ω, zero (a short) to infinity (an open) inclusive."""
+    """A resistance, Ω, zero (a short) to infinity (an open) inclusive.
+
+    ``is_noisy`` is False for a small-signal resistance of an active part, whose noise its data state as e_n and i_n.
+    """
 
     resistance: float
+    is_noisy: bool = True
 
     def __post_init__(self) -> None:
         _require_two_nodes(self)
@@ -130,6 +134,69 @@ class Buffer(Element):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ControlledVoltage(Element):
+    """A voltage from its second node to its first, set by the voltage between its third and its fourth.
+
+    V = gain/(1 + jf/corner)·(v₃ − v₄) behind ``output_resistance``, Ω; its third and fourth node take no current. An
+    operational amplifier has its open-loop gain here, and gain·corner is its gain–bandwidth product; a transistor or a
+    valve has μ = g_m·r behind r. ``is_noisy`` is False where e_n states all the noise of the active part.
+    """
+
+    gain: float
+    corner_hz: float = math.inf
+    output_resistance: float = 0.0
+    is_noisy: bool = True
+
+    def __post_init__(self) -> None:
+        _require(len(self.nodes) == 4, self, f"needs four nodes (output and control); got {len(self.nodes)}")
+        _require(math.isfinite(self.gain), self, f"gain must be finite; got {self.gain}")
+        _require(self.corner_hz > 0, self, f"corner must be more than 0 Hz; got {self.corner_hz} Hz")
+        _require(
+            0 <= self.output_resistance < math.inf,
+            self,
+            f"output resistance must be 0 Ω or more; got {self.output_resistance} Ω",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlledCurrent(Element):
+    """A current through it from its first node to its second: transconductance (A/V) times v₃ − v₄."""
+
+    transconductance: float
+
+    def __post_init__(self) -> None:
+        _require(len(self.nodes) == 4, self, f"needs four nodes (output and control); got {len(self.nodes)}")
+        _require(
+            math.isfinite(self.transconductance),
+            self,
+            f"transconductance must be finite; got {self.transconductance} A/V",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputNoise(Element):
+    """Noise of an active part referred to its input; it carries no signal and loads nothing.
+
+    A voltage e_n in series with what reads the input, and a current i_n between its two nodes, both white with a 1/f
+    part below a corner: e²(f) = e_n²·(1 + f_c/f). The two are taken as independent.
+
+    ``reader`` names the controlled source that reads the input; empty, the output of the circuit is what is read.
+    """
+
+    reader: str = ""
+    voltage: float = 0.0
+    voltage_corner_hz: float = 0.0
+    current: float = 0.0
+    current_corner_hz: float = 0.0
+
+    def __post_init__(self) -> None:
+        _require_two_nodes(self)
+        for name, unit in (("voltage", "V/√Hz"), ("current", "A/√Hz")):
+            for value, what in ((getattr(self, name), unit), (getattr(self, f"{name}_corner_hz"), "Hz")):
+                _require(0 <= value < math.inf, self, f"noise {name} and corner must be 0 or more; got {value} {what}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CustomAdmittance(Element):
     """A branch of admittance ``coefficient``·``row(ω)``, siemens: any frequency dependence a model needs."""
 
@@ -148,9 +215,25 @@ MAIN_VALUE: Mapping[type[Element], str] = {
     Coupling: "coefficient",
     Source: "voltage",
     Buffer: "gain",
+    ControlledVoltage: "gain",
+    ControlledCurrent: "transconductance",
     CustomAdmittance: "coefficient",
 }
 """The field of each kind that a batch of variants may replace, by element name."""
+
+ControlledSource = Buffer | ControlledVoltage | ControlledCurrent
+"""Elements that a voltage elsewhere drives."""
+
+
+def driven_nodes(element: ControlledSource) -> tuple[str, str]:
+    """Return the nodes that a controlled source acts between; a current runs from the first to the second."""
+    return (element.nodes[1], GROUND) if isinstance(element, Buffer) else (element.nodes[0], element.nodes[1])
+
+
+def control_nodes(element: ControlledSource) -> tuple[str, str]:
+    """Return the nodes between which a controlled source reads a voltage."""
+    return (element.nodes[0], GROUND) if isinstance(element, Buffer) else (element.nodes[2], element.nodes[3])
+
 
 ValuesByName = Mapping[str, float | np.ndarray]
 
@@ -171,7 +254,8 @@ class Circuit:
     Raises
     ------
     CircuitError
-        If two elements share a name, a coupling names no inductor, or the output is no node.
+        If two elements share a name, a coupling names no inductor, an input's noise no controlled source, or the output
+        is no node.
     """
 
     elements: tuple[Element, ...]
@@ -195,6 +279,12 @@ class Circuit:
                             f"{self.name}: coupling '{element.name}' needs an inductor named '{inductor}'."
                             f"{did_you_mean(inductor, known)}"
                         )
+            if isinstance(element, InputNoise) and element.reader:
+                found = by_name.get(element.reader)
+                known = [other.name for other in self.elements if isinstance(other, ControlledSource)]
+                requirement = f"noise '{element.name}' needs a controlled source named '{element.reader}'"
+                if not isinstance(found, ControlledSource):
+                    raise CircuitError(f"{self.name}: {requirement}.{did_you_mean(element.reader, known)}")
         if self.output not in self.nodes:
             raise CircuitError(
                 f"{self.name}: the output '{self.output}' is no node of the circuit."

@@ -279,7 +279,7 @@ def fit_text(result: Fit, measurements: list[Measurement]) -> str:
     if is_spread:
         whole = sum(section.fraction.value for section in result.eddy)
         middle = result.eddy[len(result.eddy) // 2].corner_hz
-        lines.append(f"{'eddy, spread':<22}{whole:>12.3f}   of the inductance, written as five sections")
+        lines.append(f"{'eddy, spread':<22}{whole:>12.3f}   of the inductance, written as seven sections")
         lines.append(_row("around", middle, "Hz"))
     for number, section in enumerate(() if is_spread else result.eddy, start=1):
         lines.append(

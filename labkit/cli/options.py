@@ -178,6 +178,28 @@ def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, 
     return value, tolerance
 
 
+BOOK_VARIABLE = "LABKIT_BOOK"
+
+
+def book_option(function: Command) -> Command:
+    """``--book FILE``, or the variable that names one; opened for the command as ``book`` and closed after it."""
+
+    @wraps(function)
+    def with_book(*, book_file: Path | None, **given: Any) -> Any:
+        from labkit.book.store import open_book
+
+        if book_file is None:
+            raise InputError(f"name the workshop book with --book FILE, or in the variable {BOOK_VARIABLE}")
+        with open_book(book_file) as book:
+            return function(book=book, **given)
+
+    help_text = f"The workshop book; {BOOK_VARIABLE} names one for all commands."
+    option = click.option(
+        "book_file", "--book", type=click.Path(path_type=Path), metavar="FILE", envvar=BOOK_VARIABLE, help=help_text
+    )
+    return option(with_book)  # type: ignore[return-value]
+
+
 def rig_argument(function: Command) -> Command:
     """``SHEET``, path of a rig sheet or the name of a rig in the catalogue, and ``--set``, as ``rig``."""
 

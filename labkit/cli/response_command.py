@@ -21,6 +21,15 @@ from labkit.core.units import format_quantity, parse_quantity
 from labkit.core.validity import warnings_of
 from labkit.pickup.predict.propagation import COVERAGE
 from labkit.rig.hum import position_facts, position_row
+from labkit.rig.noise import (
+    NOISE_BAND_HZ,
+    NOISE_DOUBT_DB,
+    NOISE_NOT_MODELLED,
+    TEMPERATURE_C,
+    RigNoise,
+    decibel_volts,
+    rig_noise,
+)
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.rig_sound import USUAL_STRINGS, coil_spots
@@ -43,6 +52,8 @@ PEAK_DOUBT = 0.06
     help="Also the curve as the strings drive it: places and outputs of pickups counted, averaged over the strings.",
 )
 @place_option
+@click.option("--field", metavar="FIELD", help="Mains field for the hum in volts, T rms; default '0.1 µT'.")
+@click.option("--mains", metavar="FREQUENCY", help="Frequency of that field; default '50 Hz'.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the curve into this file (.svg, .png or .pdf).")
 def response(
     rig: Rig,
@@ -51,6 +62,8 @@ def response(
     source: str | None,
     by_strings: bool,
     places: tuple[str, ...],
+    field: str | None,
+    mains: str | None,
     plot: Path | None,
 ) -> None:
     """Gain from the pickups' EMF to the last input of the rig SHEET.
@@ -63,6 +76,7 @@ def response(
     if places and not by_strings:
         raise InputError("--place says where a pickup sits under the strings; it belongs to --by-strings")
     curve = rig.response(None if at is None else parse_frequencies(at), source=source)
+    noise = rig_noise(rig, field_t=_quantity(field, "T", "--field"), mains_hz=_quantity(mains, "Hz", "--mains"))
     driven = _driven(rig, curve.frequency_hz, places) if by_strings else None
     if plot is not None:
         from labkit.view.curve.plot import plot_responses
@@ -71,10 +85,20 @@ def response(
         plot_responses(curves, plot, overwrite=out.force)
     if plot is None or out.is_asked_for:
         out.write(
-            text=lambda: _text(rig, curve, source, driven),
-            data=lambda: response_data(rig, curve, source, driven),
+            text=lambda: _text(rig, curve, noise, source, driven),
+            data=lambda: response_data(rig, curve, noise, source, driven),
             csv=lambda: _csv(rig, curve, driven),
         )
+
+
+def _quantity(text: str | None, unit: str, option: str) -> float | None:
+    """Read the quantity of an option; a plain number of hertz will do."""
+    if text is None or (unit == "Hz" and _is_number(text)):
+        return None if text is None else float(text)
+    try:
+        return parse_quantity(text, unit)
+    except QuantityError as error:
+        raise InputError(f"{option}: {error}") from None
 
 
 def parse_frequencies(text: str) -> np.ndarray:
@@ -126,7 +150,9 @@ def _driven(rig: Rig, frequency_hz: np.ndarray, places: tuple[str, ...]) -> Driv
     return driven_response(rig, frequency_hz, strings=strings, spots=spots), spots
 
 
-def response_data(rig: Rig, curve: Response, source: str | None, driven: Driven | None = None) -> dict[str, Any]:
+def response_data(
+    rig: Rig, curve: Response, noise: RigNoise, source: str | None, driven: Driven | None = None
+) -> dict[str, Any]:
     """Return the JSON form of a response."""
     impedance = rig.output_impedance(curve.frequency_hz)
     facts = position_facts(rig)
@@ -147,6 +173,7 @@ def response_data(rig: Rig, curve: Response, source: str | None, driven: Driven 
             "residual_at_1k_db": None if facts.hum is None else facts.residual_at_1k.with_mismatch_db,
             "words": facts.hum_words,
         },
+        "noise": noise_data(noise),
         "warnings": [*rig.warnings, *range_warnings(rig, curve.frequency_hz)],
         "outputs": {slot: None if found is None else found.as_dict() for slot, found in rig.outputs.items()},
         "driven": None if driven is None else _driven_data(rig, *driven),
@@ -154,6 +181,42 @@ def response_data(rig: Rig, curve: Response, source: str | None, driven: Driven 
             "magnitude": np.abs(impedance).tolist(),
             "phase_deg": np.degrees(np.angle(impedance)).tolist(),
         },
+    }
+
+
+def noise_data(noise: RigNoise) -> dict[str, Any]:
+    """Return the JSON form of the noise of a rig."""
+    signal, over, hum = noise.signal, noise.signal_to_noise_db, noise.hum
+    return {
+        "band_hz": list(NOISE_BAND_HZ),
+        "temperature_c": TEMPERATURE_C,
+        "rms_v": noise.rms,
+        "rms_dbv": decibel_volts(noise.rms) if noise.rms else None,
+        "a_weighted_v": noise.weighted,
+        "a_weighted_dbv": decibel_volts(noise.weighted) if noise.weighted else None,
+        "doubt_db": NOISE_DOUBT_DB,
+        "parts": [
+            {"part": each.part, "rms_v": each.rms, "a_weighted_v": each.weighted, "share": each.share}
+            for each in noise.parts
+        ],
+        "signal": None
+        if signal is None
+        else {
+            "rms_dbv": signal.level_dbv.as_dict(),
+            "over_noise_db": None if over is None else over.as_dict(),
+            "note": signal.words,
+        },
+        "hum": None
+        if hum is None
+        else {
+            "field_t": hum.field_t,
+            "frequency_hz": hum.frequency_hz,
+            "rms_v": hum.rms,
+            "with_mismatch_v": hum.with_mismatch,
+            "assumptions": list(hum.assumptions),
+        },
+        "words": noise.words,
+        "not_modelled": NOISE_NOT_MODELLED,
     }
 
 
@@ -172,7 +235,7 @@ def _driven_data(rig: Rig, driven: Response, spots: Mapping[str, CoilSpot]) -> d
     }
 
 
-def _text(rig: Rig, curve: Response, source: str | None, driven: Driven | None = None) -> str:
+def _text(rig: Rig, curve: Response, noise: RigNoise, source: str | None, driven: Driven | None = None) -> str:
     peak, edge = curve.peak, curve.minus_3db_hz
     settings = ", ".join(
         f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for name, value in rig.settings.items()
@@ -201,6 +264,7 @@ def _text(rig: Rig, curve: Response, source: str | None, driven: Driven | None =
     if source is None and position_facts(rig).heard:
         heard, phase, hum, _ = position_row(rig)
         lines += [f"  heard      {heard}" + (f", {phase}" if phase != "one alone" else ""), f"  hum        {hum}"]
+    lines += [f"  noise      {noise.words}", f"             {noise.signal_words}; {noise.hum_words}"]
     lines += ["", "  frequency    gain      phase" + ("" if driven is None else "     by the strings")]
     shown = curve if curve.frequency_hz.size <= 40 else rig.response(_SHOWN_HZ, source=source)
     by_strings = [""] * shown.frequency_hz.size
@@ -215,6 +279,9 @@ def _text(rig: Rig, curve: Response, source: str | None, driven: Driven | None =
         "",
         "  0 dB is the EMF of the pickups. With loads exactly as stated a peak is good to "
         f"±{100 * peak_doubt(rig):.0f} % in frequency (95 %).",
+        f"  Noise: 20 Hz to 20 kHz at {TEMPERATURE_C:g} °C, to ±{NOISE_DOUBT_DB:g} dB; powers of parts add.",
+        *_wrapped(f"A note: {noise.signal.words}." if noise.signal else ""),
+        *_wrapped(f"Not in the noise: {NOISE_NOT_MODELLED}."),
         "  Not modelled: hysteresis and saturation, shielding of the strings' field by a cover, the amplifier's tone.",
         *(f"  Mind: {sentence}" for sentence in range_warnings(rig, curve.frequency_hz)),
     ]
@@ -230,6 +297,10 @@ def _driven_notes(rig: Rig, spots: Mapping[str, CoilSpot]) -> list[str]:
     notes = [text, *([f"{counted_outputs(rig).words}."] if counted_outputs(rig).words else [])]
     notes.append(f"Not modelled: {DRIVEN_NOT_MODELLED}.")
     return [line for text in notes for line in textwrap.wrap(text[:1].upper() + text[1:], 96)]
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, 96, initial_indent="  ", subsequent_indent="  ")
 
 
 _SHOWN_HZ = np.array(

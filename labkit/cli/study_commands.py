@@ -64,7 +64,12 @@ def work_options(function: Callable[..., Any]) -> Callable[..., Any]:
     help="Even cover, or independent draws.",
 )
 @click.option("--points", type=click.IntRange(16, 4096), default=256, show_default=True, help="Frequencies.")
-@click.option("measures", "--measure", multiple=True, help="A number of the curve beyond the usual: 'level at 3 kHz'.")
+@click.option(
+    "measures",
+    "--measure",
+    multiple=True,
+    help="A number beyond the usual: 'level at 3 kHz', noise, 'A-weighted noise'.",
+)
 @click.option(
     "windows",
     "--window",

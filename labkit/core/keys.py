@@ -162,9 +162,9 @@ def custom(*, meaning: str, unit: str | None = None, options: tuple[str, ...] = 
     return field(**default, metadata={_METADATA: key})
 
 
-def inline(kind: type) -> Any:
+def inline(kind: type, *, default: Any = MISSING) -> Any:
     """Declare a field whose own keys stand in the same table."""
-    return field(metadata={_METADATA: kind})
+    return field(default=default, metadata={_METADATA: kind})
 
 
 def listed(kind: type, *, name: str = "") -> Any:

@@ -74,6 +74,8 @@ UNITS: dict[str, Unit] = {
         Unit("Hz", "frequency", "4.1 kHz", ("Hz", "hz", "hertz"), bare_prefix=True),
         Unit("V", "voltage", "200 mV", ("V", "volt"), bare_prefix=True, letter="V"),
         Unit("A", "current", "10 µA", ("A",)),
+        Unit("V/√Hz", "noise voltage density", "5 nV/√Hz", ("V/√Hz", "V/rtHz", "V/sqrt(Hz)")),
+        Unit("A/√Hz", "noise current density", "0.5 pA/√Hz", ("A/√Hz", "A/rtHz", "A/sqrt(Hz)")),
         Unit("S", "conductance", "10 µS", ("S",)),
         Unit("T", "flux density", "50 mT", ("T", "tesla"), dict.fromkeys(("G", "gauss"), 1e-4)),
         Unit("A/m", "field strength", "50 kA/m", ("A/m",), {"Oe": 1000 / (4 * math.pi)}),

@@ -16,6 +16,7 @@ import numpy as np
 
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import join_words
+from labkit.core.grid import FREQUENCY
 from labkit.core.response import SILENT_DB
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import Coil
@@ -68,6 +69,36 @@ class HumResidual:
     reference: str
     with_mismatch_db: float = -np.inf
     coils: int = 1
+    assumptions: tuple[str, ...] = ()
+
+
+HUM_FIELD_T = 0.1e-6
+"""Mains field that hum is given for unless another is stated, T rms: the upper end of what homes have on the average,
+0.025 to 0.11 µT (WHO, Environmental Health Criteria 238, 2007, from memory); beside a transformer it is far more."""
+
+HUM_FIELD_HZ = 50.0
+
+HUM_FIELD = range_called("hum_field")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HumVoltage:
+    """What a uniform mains field leaves at the output of a rig, V rms.
+
+    Attributes
+    ----------
+    rms : float, V
+    with_mismatch : float, V
+        At worst, if the turns × area of any two coils differ by 1 % more than their sheets state.
+    field_t, frequency_hz : float
+        Of the field, T rms along the axes of the coils, and Hz.
+    assumptions : tuple of str
+    """
+
+    rms: float
+    with_mismatch: float
+    field_t: float
+    frequency_hz: float
     assumptions: tuple[str, ...] = ()
 
 
@@ -164,6 +195,47 @@ def hum_residual(rig: Rig, *, frequency_hz: float = MAINS_HZ) -> HumResidual:
     return _residual({name: complex(row[0]) for name, row in parts.items()}, assumptions)
 
 
+def hum_voltage(rig: Rig, *, field_t: float | None = None, frequency_hz: float | None = None) -> HumVoltage | None:
+    """Return the hum of a rig in volts for a stated field: EMF = 2πf·B·N·A of every coil, with its sense.
+
+    None where no coil states turns and area.
+
+    Parameters
+    ----------
+    rig : Rig
+    field_t : float, T rms, optional
+        `HUM_FIELD_T` unless given.
+    frequency_hz : float, Hz, optional
+        `HUM_FIELD_HZ` unless given.
+
+    Raises
+    ------
+    InputError
+        If the field lies outside the range of the model.
+
+    Notes
+    -----
+    As `hum_residual`: a uniform field along the coils' axes, no screening, no harmonics of the mains.
+    """
+    field = HUM_FIELD_T if field_t is None else field_t
+    frequency = HUM_FIELD_HZ if frequency_hz is None else frequency_hz
+    HUM_FIELD.check(field)
+    FREQUENCY.check(frequency, whose="mains: ")
+    if not any(coil.turns is not None and coil.area is not None for coil in _coils(rig).values()):
+        return None
+    weights, assumptions = _hum_parts(rig, np.array([frequency]))
+    parts = [2 * np.pi * frequency * field * row[0] for row in weights.values()]
+    whole, spread = abs(sum(parts)), sum(abs(part) for part in parts)
+    mismatch = MISMATCH / 2 * spread if sum(abs(part) > 0.01 * spread for part in parts) > 1 else 0.0
+    return HumVoltage(
+        rms=float(whole),
+        with_mismatch=float(whole + mismatch),
+        field_t=field,
+        frequency_hz=frequency,
+        assumptions=assumptions,
+    )
+
+
 def position_facts(rig: Rig) -> PositionFacts:
     """Return what a rig does at its present settings: what is heard, in which phase, and how much it hums.
 
@@ -197,7 +269,11 @@ def coil_signals(rig: Rig, frequency_hz: np.ndarray) -> dict[str, np.ndarray]:
     circuit = rig.circuit
     transfers = solve(circuit, frequency_hz, per_source=True).transfer
     pairs = zip(circuit.sources, transfers)
-    return {source.name.removesuffix(".emf"): source.voltage * row for source, row in pairs if source.voltage}
+    return {
+        source.name.removesuffix(".emf"): source.voltage * row
+        for source, row in pairs
+        if source.name.partition(".")[0] in rig.pickups
+    }
 
 
 def switch_settings(selectors: Sequence[Selector]) -> tuple[dict[str, Position], ...]:

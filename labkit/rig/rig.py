@@ -12,13 +12,14 @@ import numpy as np
 
 from labkit.circuit.elements import GROUND, Circuit, Contact, Element, Source
 from labkit.circuit.solve.solver import circuit_response, solve
+from labkit.circuit.solve.stability import stability
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.grid import FREQUENCY
 from labkit.core.response import Response
 from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import coil_of_terminal, pickup_elements, source_name
 from labkit.pickup.predict.propagation import Prediction
-from labkit.rig.chain.chain import Stage
+from labkit.rig.chain.chain import Stage, read_by
 from labkit.rig.harness import Harness
 from labkit.rig.parts.parts import Part, Position
 
@@ -132,26 +133,31 @@ class Rig:
         node = self.harness.output
         for index, stage in enumerate(self.chain, start=1):
             after = node if stage.is_shunt else f"chain{index}"
-            elements += stage.elements(node, after)
+            own = stage.elements(node, after)
+            behind = None if index == len(self.chain) else self.chain[index].elements(after, f"chain{index + 1}")
+            elements += own if behind is None else read_by(own, () if stage.is_shunt else behind)
             node = after
         return Circuit(elements=tuple(elements), output=node, name=self.name)
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """Sentences on faults of the wiring (`labkit.rig.wiring_check`); the present positions do not matter."""
+        """Sentences on faults of the wiring (`labkit.rig.wiring_check`), whatever the positions, and on stability."""
         from labkit.rig.wiring_check import wiring_warnings  # it tries rigs, so it imports this module
 
-        return wiring_warnings(self)
+        found = stability(self.circuit)
+        unstable = () if found.is_stable else (f"{found.words}; its curve and its noise are not to be had then",)
+        return (*wiring_warnings(self), *unstable)
 
     @property
     def sources(self) -> tuple[str, ...]:
-        """What ``response(source=…)`` takes: slots, and ``slot.coil`` of pickups with two coils."""
+        """What ``response(source=…)`` takes: slots, ``slot.coil`` of pickups with two coils, and piezos."""
         found: list[str] = []
         for slot, pickup in self.pickups.items():
             found.append(slot)
             if len(pickup.coils) > 1:
                 found += [f"{slot}.{coil}" for coil in pickup.coils]
-        return tuple(found)
+        given = (source.name.partition(".")[0] for source in self.circuit.sources if source.voltage)
+        return (*found, *dict.fromkeys(name for name in given if name not in self.pickups))
 
     @property
     def outputs(self) -> Mapping[str, Prediction | None]:
@@ -179,7 +185,10 @@ class Rig:
         if source not in self.sources:
             raise InputError(f"rig '{self.name}' has no source '{source}'.{did_you_mean(source, self.sources)}")
         slot, _, coil = source.partition(".")
-        chosen = {source_name(slot, name) for name in self.pickups[slot].coils if coil in ("", name)}
+        if slot in self.pickups:
+            chosen = {source_name(slot, name) for name in self.pickups[slot].coils if coil in ("", name)}
+        else:
+            chosen = {name for name in circuit_sources if name.partition(".")[0] == slot}
         return {name: volts if name in chosen else 0.0 for name, volts in circuit_sources.items()}
 
     def evaluate(

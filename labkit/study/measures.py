@@ -1,8 +1,8 @@
-"""The numbers a study reads off every curve: resonance, height, levels; and windows they shall lie in.
+"""The numbers a study reads off every variant: resonance, height, levels, noise; and windows they shall lie in.
 
 Everything is read off one frequency grid. Peaks are fitted by a parabola in f² through the three points around the
 maximum: on 64 points from 50 Hz to 20 kHz the resonance of a loaded pickup is then right within 0.2 % and its height
-within 0.02 dB, on 512 points within 0.01 % and 0.001 dB.
+within 0.02 dB, on 512 points within 0.01 % and 0.001 dB. Noise is no curve's: it is added up on a grid of its own.
 """
 
 from __future__ import annotations
@@ -13,12 +13,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from labkit.circuit.elements import Circuit, ValuesByName
+from labkit.circuit.solve.noise import noise_density
 from labkit.core.errors import InputError, QuantityError, did_you_mean
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import LEAST_RISE_DB, SILENT_DB, peak_on_grid
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
+from labkit.rig.noise import NOISE_BAND_HZ, TEMPERATURE_C, band_power
 
 RESONANCE, HEIGHT, LEVEL = "resonance", "height", "level"
+NOISE, WEIGHTED_NOISE = "noise", "A-weighted noise"
+KNOWN = (RESONANCE, HEIGHT, LEVEL, NOISE, WEIGHTED_NOISE)
+NOISE_POINTS = 128
+"""Points, 20 Hz to 20 kHz, on which the noise of a variant is added up: within 0.05 dB up to a Q of 10."""
+
+_NOISE_ROWS = 256
 LOW_HZ, HIGH_HZ = 50.0, 20_000.0
 FLOOR_POWER = 1e-60
 """−600 dB, below which decibels stop falling."""
@@ -31,7 +40,8 @@ class Measure:
     Attributes
     ----------
     name : str
-        ``resonance`` (Hz), ``height`` (dB over the level at 100 Hz), ``level`` (dB at 100 Hz), ``level at 3 kHz`` (dB).
+        ``resonance`` (Hz), ``height`` (dB over the level at 100 Hz), ``level`` (dB at 100 Hz), ``level at 3 kHz`` (dB),
+        ``noise`` and ``A-weighted noise`` at the last input, 20 Hz to 20 kHz (dB over 1 V).
     frequency_hz : float
         Where a level is taken; 100 Hz for the others.
     """
@@ -45,8 +55,15 @@ class Measure:
         return "Hz" if self.name == RESONANCE else "dB"
 
     @property
+    def is_noise(self) -> bool:
+        """Whether it is read off the noise, not off the curve."""
+        return self.name in (NOISE, WEIGHTED_NOISE)
+
+    @property
     def key(self) -> str:
-        """Key of JSON outputs: ``resonance_hz``, ``level_at_3000_hz_db`` …"""
+        """Key of JSON outputs: ``resonance_hz``, ``level_at_3000_hz_db``, ``noise_dbv`` …"""
+        if self.is_noise:
+            return {NOISE: "noise_dbv", WEIGHTED_NOISE: "a_weighted_noise_dbv"}[self.name]
         plain = self.name if self.name in (RESONANCE, HEIGHT, LEVEL) else f"level_at_{self.frequency_hz:g}_hz"
         return f"{plain}_{self.unit.lower()}"
 
@@ -54,6 +71,8 @@ class Measure:
         """Return a value for people."""
         if self.unit == "Hz":
             return format_quantity(value, "Hz", digits=3)
+        if self.is_noise:
+            return f"{value:.1f} dBV"
         return "silent" if self.name != HEIGHT and value < SILENT_DB else f"{value:+.2f} dB"
 
 
@@ -64,13 +83,13 @@ def parse_measure(text: str) -> Measure:
     Measure(name='level at 3 kHz', frequency_hz=3000.0)
     """
     words = " ".join(text.split())
-    if words in (RESONANCE, HEIGHT, LEVEL):
+    if words in KNOWN:
         return Measure(words)
     match = re.fullmatch(r"level at (.+)", words)
     if match is None:
         raise InputError(
-            f"'{text}' is not a number of a curve; known are resonance, height, level, and level at 3 kHz (or any "
-            f"frequency).{did_you_mean(words, (RESONANCE, HEIGHT, LEVEL), listing=False)}"
+            f"'{text}' is not a number of a curve; known are {', '.join(KNOWN)}, and level at 3 kHz (or any "
+            f"frequency).{did_you_mean(words, KNOWN, listing=False)}"
         )
     try:
         frequency = parse_quantity(match[1], "Hz")
@@ -157,7 +176,35 @@ def decibels(curves: np.ndarray) -> np.ndarray:
     return power
 
 
-def read_measures(measures: Sequence[Measure], frequency_hz: np.ndarray, levels: np.ndarray) -> np.ndarray:
+def noise_levels(
+    measures: Sequence[Measure], circuit: Circuit, values: ValuesByName | None = None, variants: int = 1
+) -> np.ndarray:
+    """Return the noise of variants of a circuit, dB over 1 V, shape (measures of noise, V), or no rows.
+
+    Parameters
+    ----------
+    measures : sequence of Measure
+    circuit : Circuit
+    values : mapping of str to float or ndarray of shape (V,), optional
+        As for `labkit.circuit.solve.solver.solve`.
+    variants : int
+        V.
+    """
+    wanted = [measure for measure in measures if measure.is_noise]
+    found = np.empty((len(wanted), variants))
+    grid = frequency_grid(*NOISE_BAND_HZ, NOISE_POINTS)
+    for first in range(0, variants if wanted else 0, _NOISE_ROWS):
+        rows = slice(first, min(first + _NOISE_ROWS, variants))
+        own = {name: value[rows] if np.ndim(value) else value for name, value in (values or {}).items()}  # type: ignore[index]
+        power = noise_density(circuit, grid, own, temperature_c=TEMPERATURE_C).total
+        for place, measure in enumerate(wanted):
+            found[place, rows] = 10 * np.log10(band_power(power, grid, weighted=measure.name == WEIGHTED_NOISE))
+    return found
+
+
+def read_measures(
+    measures: Sequence[Measure], frequency_hz: np.ndarray, levels: np.ndarray, noise: np.ndarray | None = None
+) -> np.ndarray:
     """Return the measures of every curve.
 
     Parameters
@@ -166,6 +213,8 @@ def read_measures(measures: Sequence[Measure], frequency_hz: np.ndarray, levels:
     frequency_hz : ndarray, shape (F,), Hz
         From `study_grid`.
     levels : ndarray, shape (V, F), dB
+    noise : ndarray, shape (measures of noise, V), optional
+        From `noise_levels`, where noise is among the measures.
 
     Returns
     -------
@@ -178,10 +227,13 @@ def read_measures(measures: Sequence[Measure], frequency_hz: np.ndarray, levels:
         is_silent = peak_db < SILENT_DB
         peak_hz[is_silent] = peak_db[is_silent] = np.nan
     found = np.empty((len(measures), levels.shape[0]))
+    noises = iter(() if noise is None else noise)
     for row, measure in enumerate(measures):
         at = int(np.searchsorted(frequency_hz, measure.frequency_hz))
         if measure.name == RESONANCE:
             found[row] = peak_hz
+        elif measure.is_noise:
+            found[row] = next(noises)
         elif measure.name == HEIGHT:
             found[row] = peak_db - levels[:, at]
         else:

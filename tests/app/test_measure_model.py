@@ -207,3 +207,35 @@ def test_the_readings_lead_to_a_build_on_the_plans_bobbin():
     assert "could be it" in remake_html(found)
     with pytest.raises(InputError, match="known by its values only"):
         remake("narrow single coil", judged.data, "")
+
+
+def test_marks_are_held_against_charged_pieces():
+    """Demo marks of 50 against 55 of a full piece: 0.91 of the plan's own grade, and less by a stronger piece."""
+    own = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks&own.marks3=33")
+    charges = own.result.verdict.charges
+    assert charges[1].charge.value == pytest.approx(50 / 55, rel=0.03)
+    assert charges[2].charge.value == pytest.approx(33 / 55, rel=0.05)
+    assert own.result.data["field_meter"] == {"reference": [{"grade": "Alnico 5", "reads": 55.0}]}
+    other = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks&own.piece1=Alnico+2")
+    wide, narrow = other.result.verdict.charges[1].charge, charges[1].charge
+    assert wide.high / wide.low > (narrow.high / narrow.low) ** 2  # another grade stands in within 40 %
+    kept = readings_from_table(parse_sheet(readings_sheet(own.result), "saved", kinds=("readings",)))
+    assert kept.field[2].marks == 33.0
+    assert kept.meter.references[0].grade == "Alnico 5"
+
+
+def test_only_the_controls_of_the_chosen_field_meter_are_shown():
+    def shown(scale):
+        state = MeasurePageState(query=f"v=1&own.bench=readings&own.scale={scale}")
+        return {control.key for control in state.shown_controls}
+
+    assert "own.pole1" in shown("field")
+    assert "own.marks1" not in shown("field")
+    assert {"own.marks1", "own.piece3", "own.gap", "own.scale"} <= shown("marks")
+    assert "own.ref_read" not in shown("marks")
+
+
+def test_marks_without_a_charged_piece_are_asked_for():
+    state = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks&own.piece1=none")
+    assert state.result.verdict is None
+    assert "needs a reference piece" in state.result.problem

@@ -6,6 +6,7 @@ import pytest
 
 from labkit.app.pages.rig.page import RigPage, numbers_html, panel
 from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.rig.words import noise_html
 from labkit.rig.sheet import load_rig
 from labkit.view.words import KeyNumber
 
@@ -26,6 +27,16 @@ def test_moving_the_cable_changes_curve_number_and_address(page):
     after = page.curve.svg, page.numbers.value, page.actions.query
     assert all(one != other for one, other in zip(before, after))
     assert page.actions.query.startswith("v=1&cable.length=")
+
+
+def test_the_page_says_the_noise_and_its_fold_takes_it_apart(page):
+    assert "Noise at the input, 20 Hz to 20 kHz, ±1.5 dB: 2.4 µV (−112 dBV)" in page.place.value
+    send(page.controls, do="type", key="volume", text="5")
+    assert "2.3 µV (−113 dBV)" in page.place.value
+    folded = noise_html(page.state.rig)
+    assert folded.index(">volume<") < folded.index(">own noise of input<") < folded.index(">together<")
+    assert "A note of 5.2 mV stands 67 dB over it" in folded
+    assert "narrow single coil&#x27; taken at the output of the reference coil" in folded
 
 
 def test_an_error_arrives_beside_its_control(page):
@@ -117,3 +128,29 @@ def test_a_panel_opens_on_a_sheet_by_name_in_any_notebook():
     name = RigPageState().offers.rigs[1]
     assert "lab-page" in panel(sheet=name)._dom_classes
     assert "lab-page" in panel(load_rig(name))._dom_classes
+
+
+def test_a_page_is_made_with_the_state_of_its_address_and_opens_another_one_when_told(monkeypatch):
+    monkeypatch.setenv("QUERY_STRING", "v=1&cable.length=7")
+    page = RigPage(RigPageState())
+    assert not page.controls.holds
+    assert page.controls.values["cable.length"]["text"] == "7 m"
+    sent = []
+    page.actions.send = lambda content, buffers=None: sent.append(content)
+    send(page.controls, do="type", key="cable.length", text="9")
+    for search, again in (("?v=1&cable.length=7", False), ("?v=1&cable.length=7", True)):
+        send(page.actions, do="open", search=search, again=again)
+        assert page.controls.values["cable.length"]["text"] == "9 m"  # what was set since stays
+    send(page.actions, do="open", search="?v=1&cable.length=3", again=False)
+    assert page.controls.values["cable.length"]["text"] == "3 m"
+    assert sent == [{"address": True}] * 3
+
+
+def test_a_page_that_was_made_without_an_address_waits_for_it_and_opens_it_once(monkeypatch):
+    monkeypatch.delenv("QUERY_STRING", raising=False)
+    page = RigPage(RigPageState())
+    assert page.controls.holds
+    for _ in range(2):
+        send(page.actions, do="open", search="?v=1&tone=3", again=True)
+        assert not page.controls.holds
+        assert page.controls.values["tone"]["text"] == "3 of 10"

@@ -428,7 +428,7 @@ def test_in_a_plain_notebook_the_bar_lives_in_its_cell_and_takes_no_keys(browser
     page.set_content("<p id='before'>a cell</p><div id='cell'></div>")
     page.add_style_tag(path=str(web / "widgets.css"))
     page.add_style_tag(path=str(web / "listening_bar.css"))
-    names = ("sound_guard.js", "live_sound.js", "live_input.js")
+    names = ("kept_files.js", "sound_guard.js", "live_sound.js", "live_input.js")
     sound = "\n".join((web / name).read_text("utf-8") for name in names)
     page.evaluate(NOTEBOOK, [sound, (web / "listening_bar.js").read_text("utf-8")])
     assert page.locator("#cell .lab-ear").evaluate("bar => getComputedStyle(bar).position") == "relative"

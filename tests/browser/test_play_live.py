@@ -28,7 +28,7 @@ NAME = "Saltmarsh Lane, narrow single coil"
 PAIR = "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3"
 BAR = ".lab-ear"
 LIMIT = 0.7
-SCRIPTS = ("sound_guard.js", "live_sound.js", "live_input.js", "listening_bar.js")
+SCRIPTS = ("sound_guard.js", "live_sound.js", "live_input.js", "kept_files.js", "listening_bar.js")
 
 WATCH = """
   window.nodes = { meters: [], sources: [], guards: [] };

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from playwright.sync_api import expect
 
@@ -83,6 +85,23 @@ def test_on_a_phone_the_dialog_leaves_the_curve_in_view(visit):
     assert box["y"] + box["height"] <= 850
     assert box["y"] >= curve["y"] + curve["height"] * 0.8
     assert page.evaluate("document.documentElement.scrollWidth") <= 400
+
+
+def test_what_is_changed_here_is_among_the_recent_rigs_until_they_are_forgotten(visit):
+    page = visit(START, ready=WORD).page
+    settled(page)
+    assert page.locator(".lab-recent").is_hidden()
+    page.get_by_role("button", name="15 m of cable").click()
+    link = page.locator(".lab-recent a")
+    expect(link).to_have_text(re.compile("Saltmarsh Lane.*Cable length 15 m"))
+    page.get_by_role("button", name="Forget these").click()
+    expect(page.locator(".lab-recent")).to_be_hidden()
+    page.reload()  # leaving the page writes nothing down again
+    page.wait_for_selector(WORD)
+    assert page.evaluate("localStorage.getItem('labkit.recent-rigs')") is None
+    settled(page)
+    page.get_by_role("button", name="1 MΩ pots").click()
+    expect(link).to_have_text(re.compile("Volume pot 1 MΩ"))
 
 
 def test_an_open_dialog_has_no_fault_of_accessibility(visit):

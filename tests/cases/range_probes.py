@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 
 from labkit.bench.diagnose.faults import with_shorted_turns
 from labkit.bench.diagnose.meter import dc_resistance_at, lcr_reading
-from labkit.circuit.solve.solver import thermal_noise
+from labkit.circuit.solve.noise import thermal_noise
 from labkit.cli.response_command import peak_doubt, range_warnings
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
@@ -40,7 +40,7 @@ from labkit.pickup.winding.air_coil import air_coil_warnings, predict_air_coil
 from labkit.pickup.winding.winding import Winding
 from labkit.rig.chain.chain import Cable
 from labkit.rig.chain.stages import ValveInput
-from labkit.rig.hum import mismatch_residual_db
+from labkit.rig.hum import hum_voltage, mismatch_residual_db
 from labkit.rig.parts.parts import FixedCapacitor
 from labkit.rig.sheet import load_rig
 from labkit.sound.blind.abx import plan_trials
@@ -255,6 +255,12 @@ def of_mismatch(value: float) -> Seen:
     return Seen(10 ** (mismatch_residual_db(value) / 20))
 
 
+def of_hum_field(tesla: float) -> Seen:
+    found = hum_voltage(RIG, field_t=tesla)
+    assert found is not None
+    return Seen(found.rms)
+
+
 def string_with(**changes: Any) -> String:
     usual = {"name": "E4", "open_hz": 329.6, "diameter": 0.254e-3, "mass_per_length": 4e-4}
     return String(**(usual | changes))
@@ -375,6 +381,7 @@ PROBES: Mapping[tuple[str, str], Probe] = {
     ("valve input", "gain of the valve stage"): of_gain,
     ("parts", "loss tangent of a capacitor"): of_loss_tangent,
     ("noise", "temperature"): of_noise,
+    ("hum", "mains field"): of_hum_field,
     ("hum", "mismatch of two coils"): of_mismatch,
     ("strings", "open note"): lambda v: tuned(open_hz=v),
     ("strings", "diameter of a string"): lambda v: tuned(diameter=v),

@@ -18,9 +18,12 @@ from labkit.circuit.elements import (
     Capacitor,
     Circuit,
     Contact,
+    ControlledCurrent,
+    ControlledVoltage,
     Coupling,
     CustomAdmittance,
     Inductor,
+    InputNoise,
     Resistor,
     Source,
 )
@@ -45,7 +48,8 @@ def _solve(circuit: Circuit, frequency: mpmath.mpf) -> tuple[complex, complex]:
     if circuit.output == GROUND:
         return 0j, 0j
     index = {node: place for place, node in enumerate(nodes)}
-    branches = circuit.of_kind(Inductor) + circuit.of_kind(Source) + circuit.of_kind(Buffer)  # type: ignore[operator]
+    own_current = (Inductor, Source, Buffer, ControlledVoltage)
+    branches = [element for element in circuit.elements if isinstance(element, own_current)]
     index |= {f"current of {element.name}": len(nodes) + place for place, element in enumerate(branches)}
     size = len(index)
     # Two right-hand sides stand at the end of each row: the EMFs, and 1 A into the output.
@@ -82,8 +86,26 @@ def _solve(circuit: Circuit, frequency: mpmath.mpf) -> tuple[complex, complex]:
             )
             add(f"current of {first.name}", f"current of {second.name}", -j_omega * mutual)
             add(f"current of {second.name}", f"current of {first.name}", -j_omega * mutual)
-        else:
+        elif isinstance(element, ControlledCurrent):
+            leaves, enters, plus, minus = element.nodes
+            transconductance = mpmath.mpf(element.transconductance)
+            for node, flow in ((leaves, 1), (enters, -1)):
+                add(node, plus, flow * transconductance)
+                add(node, minus, -flow * transconductance)
+        elif not isinstance(element, InputNoise):
             current = f"current of {element.name}"
+            if isinstance(element, ControlledVoltage):
+                positive, negative, plus, minus = element.nodes
+                gain = mpmath.mpf(element.gain)
+                if math.isfinite(element.corner_hz):
+                    gain = gain / (1 + mpmath.mpc(0, frequency / mpmath.mpf(element.corner_hz)))
+                for node, sign in ((positive, 1), (negative, -1)):
+                    add(node, current, mpmath.mpf(sign))
+                    add(current, node, mpmath.mpf(sign))
+                add(current, plus, -gain)
+                add(current, minus, gain)
+                add(current, current, -(mpmath.mpf(element.output_resistance) or short))
+                continue
             if isinstance(element, Buffer):
                 taken, given = element.nodes
                 add(given, current, mpmath.mpf(1))

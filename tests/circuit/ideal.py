@@ -16,9 +16,11 @@ from labkit.circuit.elements import (
     Capacitor,
     Circuit,
     Contact,
+    ControlledCurrent,
     Coupling,
     CustomAdmittance,
     Element,
+    InputNoise,
     Resistor,
 )
 
@@ -83,12 +85,12 @@ def _islands(elements: list[Element], nodes: tuple[str, ...]) -> tuple[str, ...]
     """Return one node of every group that no branch joins to ground; it may be tied there, as no current can flow."""
     neighbours: dict[str, set[str]] = {node: set() for node in (GROUND, *nodes)}
     for element in elements:
-        if isinstance(element, Coupling):
+        if isinstance(element, (Coupling, ControlledCurrent, InputNoise)):
             continue
         if isinstance(element, Buffer):
             one, other = element.nodes[1], GROUND
         else:
-            one, other = element.nodes
+            one, other = element.nodes[:2]
         neighbours[one].add(other)
         neighbours[other].add(one)
     reached: set[str] = set()

@@ -1,7 +1,7 @@
 """Modified nodal analysis with dense matrices: the plain second route beside labkit's solver.
 
-Unknowns are the node voltages and the currents of inductors, sources and buffers; every frequency is one matrix,
-and LAPACK solves the stack.
+Unknowns are the node voltages and the currents of inductors, sources, buffers and controlled voltages; every frequency
+is one matrix, and LAPACK solves the stack.
 """
 
 from __future__ import annotations
@@ -15,9 +15,12 @@ from labkit.circuit.elements import (
     Buffer,
     Capacitor,
     Circuit,
+    ControlledCurrent,
+    ControlledVoltage,
     Coupling,
     CustomAdmittance,
     Inductor,
+    InputNoise,
     Resistor,
     Source,
 )
@@ -56,7 +59,9 @@ def assemble(circuit: Circuit, frequency_hz: np.ndarray) -> tuple[np.ndarray, np
     ideal = idealised(circuit)
     omega = 2 * np.pi * np.asarray(frequency_hz, dtype=float)
     row = {node: index for index, node in enumerate(ideal.nodes)}
-    branches = [element for element in ideal.elements if isinstance(element, (Inductor, Source, Buffer))]
+    branches = [
+        element for element in ideal.elements if isinstance(element, (Inductor, Source, Buffer, ControlledVoltage))
+    ]
     for offset, element in enumerate(branches):
         row[f"current of {element.name}"] = len(ideal.nodes) + offset
     size = len(row)
@@ -84,9 +89,23 @@ def assemble(circuit: Circuit, frequency_hz: np.ndarray) -> tuple[np.ndarray, np
             mutual = element.coefficient * np.sqrt(first.inductance * second.inductance)
             for one, other in ((first, second), (second, first)):
                 add(f"current of {one.name}", f"current of {other.name}", -1j * omega * mutual)
-        else:
+        elif isinstance(element, ControlledCurrent):
+            leaves, enters, plus, minus = element.nodes
+            for node, flow in ((leaves, 1.0), (enters, -1.0)):
+                add(node, plus, flow * element.transconductance)
+                add(node, minus, -flow * element.transconductance)
+        elif not isinstance(element, InputNoise):
             current = f"current of {element.name}"
-            if isinstance(element, Buffer):
+            if isinstance(element, ControlledVoltage):
+                positive, negative, plus, minus = element.nodes
+                gain = element.gain / (1 + 1j * omega / (2 * np.pi * element.corner_hz))
+                for node, sign in ((positive, 1.0), (negative, -1.0)):
+                    add(node, current, sign)
+                    add(current, node, sign)
+                add(current, plus, -gain)
+                add(current, minus, gain)
+                add(current, current, -element.output_resistance)
+            elif isinstance(element, Buffer):
                 taken, given = element.nodes
                 add(given, current, 1.0)
                 add(current, given, 1.0)

@@ -2,7 +2,9 @@
 
 Parts whose conductance depends on frequency (a capacitor with a dissipation factor, a custom admittance) become a plain
 resistor beside a plain capacitor whose values are set anew before each frequency. Shorts are merged nodes and opens are
-left out, so that ngspice never meets its own floor for resistances. One process works through many circuits.
+left out, so that ngspice never meets its own floor for resistances. The falling gain of an amplifier is a controlled
+source into an RC; e_n and i_n are the noise of a resistor by itself, carried over by a controlled source. One process
+works through many circuits.
 """
 
 from __future__ import annotations
@@ -19,13 +21,19 @@ from labkit.circuit.elements import (
     Buffer,
     Capacitor,
     Circuit,
+    ControlledCurrent,
+    ControlledVoltage,
     Coupling,
     CustomAdmittance,
     Inductor,
+    InputNoise,
     Resistor,
     Source,
 )
 from tests.circuit.ideal import idealised
+
+NOISE_OHM = 1e3
+"""Resistor whose thermal noise stands for e_n and i_n."""
 
 TIE_RESISTANCE = 1.0
 """From one node of an island to ground, Ω: no current flows through a single tie."""
@@ -86,11 +94,13 @@ def translate(circuit: Circuit) -> tuple[list[str], dict[str, tuple[Capacitor | 
     lines = [".options noopac"]
     changing: dict[str, tuple[Capacitor | CustomAdmittance, str]] = {}
     inductor_number = {inductor.name: place for place, inductor in enumerate(circuit.of_kind(Inductor))}
+    noises = {noise.reader: noise for noise in circuit.of_kind(InputNoise) if noise.voltage}
     source_number = {source.name: place for place, source in enumerate(circuit.sources)}
     for number, element in enumerate(ideal.elements):
         ends = " ".join(name_of[node] for node in element.nodes)
         if isinstance(element, Resistor):
-            lines.append(f"R{number} {ends} {element.resistance!r}")
+            quiet = "" if element.is_noisy else " noisy=0"
+            lines.append(f"R{number} {ends} {element.resistance!r}{quiet}")
         elif isinstance(element, Capacitor) and element.dissipation == 0:
             lines.append(f"C{number} {ends} {element.capacitance!r}")
         elif isinstance(element, (Capacitor, CustomAdmittance)):
@@ -105,16 +115,78 @@ def translate(circuit: Circuit) -> tuple[list[str], dict[str, tuple[Capacitor | 
             lines.append(f"V{source_number[element.name]} {ends} DC 0 AC {element.voltage!r}")
         elif isinstance(element, Buffer):
             taken, given = (name_of[node] for node in element.nodes)
+            taken = with_noise(lines, element.name, noises, taken)
             inner = f"b{number}" if element.output_resistance else given
             lines.append(f"E{number} {inner} 0 {taken} 0 {element.gain!r}")
             if element.output_resistance:
                 lines.append(f"R{number} {inner} {given} {element.output_resistance!r}")
+        elif isinstance(element, ControlledVoltage):
+            positive, negative, plus, minus = ends.split()
+            plus = with_noise(lines, element.name, noises, plus)
+            lines.append(f"E{number} g{number} 0 {plus} {minus} {element.gain!r}")
+            if np.isfinite(element.corner_hz):
+                # 1 mΩ and its capacitor: their own noise stays far below anything else
+                farad = 1 / (2 * np.pi * element.corner_hz * 1e-3)
+                lines += [f"Rg{number} g{number} h{number} 1m", f"Cg{number} h{number} 0 {farad!r}"]
+            here = f"h{number}" if np.isfinite(element.corner_hz) else f"g{number}"
+            inner = f"b{number}" if element.output_resistance else positive
+            lines.append(f"E{number}o {inner} {negative} {here} 0 1")
+            if element.output_resistance:
+                quiet = "" if element.is_noisy else " noisy=0"
+                lines.append(f"R{number} {inner} {positive} {element.output_resistance!r}{quiet}")
+        elif isinstance(element, ControlledCurrent):
+            leaves, enters, plus, minus = ends.split()
+            plus = with_noise(lines, element.name, noises, plus)
+            lines.append(f"G{number} {leaves} {enters} {plus} {minus} {element.transconductance!r}")
+        elif isinstance(element, InputNoise):
+            lines += [f"Ri{number} i{number} 0 {NOISE_OHM!r}"]
+            lines += [f"G{number} {ends} i{number} 0 {element.current / own_noise()!r}"]
     lines += [f"Rtie{place} {name_of[node]} 0 {TIE_RESISTANCE}" for place, node in enumerate(ideal.islands)]
     output = name_of[ideal.output]
     if output == "0":
         return lines, changing, None
-    lines.append(f"Iprobe 0 {output} DC 0 AC 0")
+    output = with_noise(lines, "", noises, output)
+    lines.append(f"Iprobe 0 {name_of[ideal.output]} DC 0 AC 0")
     return lines, changing, output
+
+
+def own_noise() -> float:
+    """Noise of the resistor that stands for e_n and i_n, at 20 °C, V/√Hz."""
+    return float(np.sqrt(4 * 1.380649e-23 * 293.15 * NOISE_OHM))
+
+
+def with_noise(lines: list[str], reader: str, noises: dict[str, InputNoise], node: str) -> str:
+    """Put e_n of a reader's input in series with the node it reads; return the node behind it."""
+    if reader not in noises:
+        return node
+    inside = f"e{len(lines)}"
+    lines += [f"Re{len(lines)} {inside}n 0 {NOISE_OHM!r}"]
+    lines += [f"Ee{len(lines)} {inside} {node} {inside}n 0 {noises[reader].voltage / own_noise()!r}"]
+    return inside
+
+
+def simulate_noise(circuits: Sequence[Circuit], frequency_hz: np.ndarray, folder: Path) -> list[np.ndarray]:
+    """Return ngspice's noise analysis of every circuit at 20 °C: V/√Hz at the output, shape (F,)."""
+    commands = ["set noaskquit"]
+    for number, circuit in enumerate(circuits):
+        lines, changing, output = translate(circuit)
+        assert not changing
+        deck = ["* circuit", *lines, ".options temp=20 tnom=20", ".end", ""]
+        (folder / f"c{number}.cir").write_text("\n".join(deck), encoding="ascii")
+        commands.append(f"source c{number}.cir")
+        for place, frequency in enumerate(frequency_hz):
+            commands += [f"noise v({output}) iprobe lin 1 {float(frequency)!r} {float(frequency)!r}"]
+            commands += [f"wrdata n{number}_{place} onoise_spectrum", "destroy all"]
+        commands.append("remcirc")
+    run_commands(commands, folder)
+    return [
+        np.array([_number(folder / f"n{number}_{place}") for place in range(len(frequency_hz))])
+        for number in range(len(circuits))
+    ]
+
+
+def _number(file: Path) -> float:
+    return float(file.read_text().split()[1])
 
 
 def _sweep(

@@ -23,6 +23,7 @@ def test_response_json_has_exactly_the_promised_keys(labkit):
         "peak",
         "minus_3db_hz",
         "is_silent",
+        "noise",
         "heard",
         "phase",
         "hum",
@@ -36,6 +37,35 @@ def test_response_json_has_exactly_the_promised_keys(labkit):
     assert set(data["output_impedance_ohm"]) == {"magnitude", "phase_deg"}
     assert len(data["frequency_hz"]) == len(data["gain_db"]) == len(data["phase_deg"]) == 512
     assert (data["frequency_hz"][0], data["frequency_hz"][-1]) == (20.0, 20000.0)
+
+
+def test_response_says_the_noise_by_parts_and_what_it_is_against(labkit):
+    data = json.loads(labkit("response", RIG, "--json", "--set", "volume=5", "--field", "0.2 uT", "--mains", "60").out)
+    noise = data["noise"]
+    assert noise["parts"][0]["part"] == "volume"
+    assert sum(part["rms_v"] ** 2 for part in noise["parts"]) == pytest.approx(noise["rms_v"] ** 2)
+    over = noise["signal"]["over_noise_db"]
+    assert over["value"] == pytest.approx(noise["signal"]["rms_dbv"]["value"] - noise["rms_dbv"])
+    assert over["low"] < over["value"] < over["high"]
+    assert (noise["hum"]["field_t"], noise["hum"]["frequency_hz"]) == (pytest.approx(2e-7), 60.0)
+    text = labkit("response", RIG, "--set", "volume=5").out
+    assert "noise      2.3 µV (−113 dBV), A-weighted 2.0 µV (−114 dBV); volume 2.1 µV" in text
+    assert "a mains field of 100 nT at 50 Hz leaves 13 µV" in text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--field", "1 uF"), "--field: '1 uF' is a capacitance; a flux density is due here"),
+        (("--field", "1 T"), "mains field"),
+        (("--mains", "-3"), "mains: frequency must lie between"),
+        (("--mains", "five"), "--mains: "),
+    ],
+)
+def test_a_mains_field_that_cannot_be_is_refused(labkit, arguments, words):
+    outcome = labkit("response", RIG, *arguments)
+    assert (outcome.code, outcome.out) == (2, "")
+    assert words in outcome.err
 
 
 def test_frequencies_and_cables_outside_their_range_are_said_and_widen_the_interval(labkit):

@@ -12,7 +12,10 @@ import pytest
 from labkit.bench.diagnose import diagnose, faults, meter
 from labkit.bench.fit import fixture
 from labkit.bench.fit import warnings as fit_warnings
-from labkit.circuit.solve.solver import thermal_noise
+from labkit.circuit.elements import GROUND, Circuit, Resistor, Source
+from labkit.circuit.solve.noise import thermal_noise
+from labkit.circuit.solve.solver import solve
+from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.pickup.losses import cylinder as losses
 from labkit.pickup.losses import plates
@@ -31,6 +34,8 @@ from labkit.rig.hum import (
     CANCELLED_AT_1K_DB,
     CANCELLED_DB,
     HEARD,
+    HUM_FIELD_HZ,
+    HUM_FIELD_T,
     IN_PHASE_DEG,
     LEAST_CHANGE_DB,
     MISMATCH,
@@ -39,9 +44,10 @@ from labkit.rig.hum import (
     mismatch_residual_db,
     phase_table,
 )
+from labkit.rig.noise import NOISE_DOUBT_DB, rig_noise
 from labkit.rig.parts.taper import DEFAULT_MIDDLE
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig, set_value
+from labkit.rig.sheet import load_rig, read_stage, set_value
 from labkit.sound import loudness, strings
 from labkit.sound.blind import abx
 from labkit.sound.convert import conversion, difference
@@ -50,6 +56,7 @@ from labkit.sound.render.rig_sound import USUAL_STRINGS
 from labkit.sound.render.string_drive import LEVEL_BAND_HZ, SMOOTHED_OCTAVES
 from labkit.sound.strings import string_set
 from labkit.sound.take import motion, performance
+from labkit.study.questions.cable import LINE
 from labkit.study.search import goal, refine
 from labkit.study.tolerance import spread
 from labkit.study.tolerance.tolerance import DEFAULT_COUNT
@@ -271,6 +278,16 @@ def cable() -> Claims:
         yield f"| {metres} m | {' | '.join(peak(rig))} | {edge / 1e3:.2f} kHz |"
     corner = 1 / (2 * math.pi * 6e3 * 607e-12)
     yield f"for 6 kΩ and 607 pF, gives {corner / 1e3:.0f} kHz"
+    item = Table({"kind": "cable line", "use": LINE, "length": "100 m"}, "line")
+    line = read_stage("cable line", "line", item)
+    ends = (
+        Source(name="emf", nodes=("in", GROUND)),
+        Resistor(name="source", nodes=("in", "near"), resistance=50.0),
+        *line.elements("near", "far"),
+        Resistor(name="load", nodes=("far", GROUND), resistance=600.0),
+    )
+    level = 20 * math.log10(abs(solve(Circuit(elements=ends, output="far"), np.array([100.0])).transfer[0]) * 650 / 600)
+    yield f"100 m between 50 Ω and 600 Ω lose {-level:.2f} dB in the wire"
 
 
 def amplifier_input() -> Claims:
@@ -296,6 +313,17 @@ def hum() -> Claims:
     yield f"at least {LEAST_CHANGE_DB:g} dB less at 100 Hz"
     yield f"within {-20 * math.log10(HEARD):g} dB of the strongest"
     yield f"judged at {PHASE_HZ:g} Hz: within {IN_PHASE_DEG:g}° is in, beyond {OUT_OF_PHASE_DEG:g}° out"
+
+
+def noise() -> Claims:
+    rig = demo()
+    coil = rig.pickups["bridge"].coils["main"]
+    assert (coil.turns, coil.area) == (7900, 5.6e-4), "7900 turns and 5.6 cm²"
+    emf = 2 * math.pi * HUM_FIELD_HZ * HUM_FIELD_T * 7900 * 5.6e-4
+    yield f"{HUM_FIELD_T * 1e6:.1f} µT at {HUM_FIELD_HZ:g} Hz"
+    yield f"gives {emf * 1e6:.0f} µV in it, fifty times the noise"
+    assert 50 < emf / rig_noise(rig, with_note=False).rms < 60
+    yield f"±{NOISE_DOUBT_DB:g} dB (95 %)"
 
 
 def strings_and_takes() -> Claims:
@@ -387,6 +415,7 @@ CLAIMS: Mapping[str, Callable[[], Claims]] = {
     "cable": cable,
     "amplifier-input": amplifier_input,
     "hum": hum,
+    "noise": noise,
     "strings": strings_and_takes,
     "loudness-and-blind-test": loudness_and_test,
     "recordings": recordings,

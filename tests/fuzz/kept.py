@@ -40,6 +40,7 @@ def starting_points(target: str) -> Iterator[bytes]:
         "sweep": _sweeps,
         "spice": _netlists,
         "wav": _sounds,
+        "lift": _lifts,
         "page": _addresses,
     }[target]()
 
@@ -151,6 +152,22 @@ def _sounds() -> Iterator[bytes]:
         buffer = io.BytesIO()
         soundfile.write(buffer, samples, 48_000, format=format)
         yield buffer.getvalue()
+
+
+def _lifts() -> Iterator[bytes]:
+    """Lifts and returns over one second each, behind an input with a corner or without, with hum or without."""
+    import numpy as np
+
+    time = np.arange(900) / 100
+    for moves, corner_hz, hum in ((8, 0.0, 0.0), (7, 1.0, 0.0), (6, 3.0, 0.1), (8, 0.5, 0.3)):
+        height = sum((-1) ** move * np.clip((time - move - 0.8) / 0.06, 0, 1) for move in range(moves))
+        volts, passed = np.gradient(height), []
+        slow = 0.0
+        for each in volts:
+            slow += 2 * np.pi * corner_hz / 100 * (each - slow)
+            passed.append(each - slow)
+        heard = 500 * np.array(passed) + 127 * hum * np.sin(2 * np.pi * 49 * time)
+        yield b"\1" + np.clip(np.round(heard), -127, 127).astype(np.int8).tobytes()
 
 
 def _addresses() -> Iterator[bytes]:

@@ -242,6 +242,31 @@ def wav(data: bytes) -> bool:
     return True
 
 
+def lift(data: bytes) -> bool:
+    """The reader of a lifted string: a voltage every 10 ms, one byte each, that an 8 kHz input has recorded."""
+    from labkit.bench.shim.pulses import LiftRecording, read_lifts
+
+    points = np.frombuffer(data[1:], dtype=np.int8) / 127
+    time = np.arange(80 * len(points)) / 80
+    level = np.interp(time, np.arange(len(points)), points) if len(points) else points
+    loud = 10.0 ** -(data[0] % 6) if data else 1.0
+    try:
+        recording = LiftRecording(name="e.wav", rate=8000, samples=np.clip(2 * loud * level, -1, 1))
+        found = read_lifts(recording, expected=len(data) if data and data[0] > 250 else None)
+    except LabkitError as error:
+        return refused(error)
+    assert found.flux > 0
+    assert 0 <= found.deviation < 1
+    assert found.freedom >= 1
+    assert all(math.isfinite(hz) and hz > 0 for hz in found.corners_hz)
+    assert all(math.isfinite(pulse.flux) for pulse in found.pulses)
+    starts = [pulse.begin_s for pulse in found.pulses]
+    assert starts == sorted(starts)
+    assert starts[0] >= 0
+    assert found.pulses[-1].end_s <= recording.samples.size / recording.rate
+    return True
+
+
 PAGES = ("rig", "cable", "pots", "winding", "listening", "measure", "trust", "panel", "record", "packed rig")
 """What a page reads from outside: its address, the test kept by the browser, a rig packed into an address."""
 
@@ -357,6 +382,7 @@ TARGETS: dict[str, Target] = {
     "sweep": sweep,
     "spice": spice,
     "wav": wav,
+    "lift": lift,
     "page": page,
 }
 """Targets by name; the names are those of ``python -m tests.fuzz`` and of the folders of seeds."""

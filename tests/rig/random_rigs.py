@@ -10,6 +10,7 @@ from functools import cache
 from random import Random
 
 from labkit.catalogue import catalogue
+from labkit.core.sheet import Table
 from labkit.pickup.electrical import Coil, EddySection, Pickup
 from labkit.rig.chain.chain import Cable, Input, Stage
 from labkit.rig.chain.stages import BufferBox, ValveInput, VolumePedal
@@ -18,6 +19,7 @@ from labkit.rig.parts.active import BufferStage
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Position, Pot
 from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
+from labkit.rig.sheet import read_stage
 
 
 def log_uniform(random: Random, low: float, high: float) -> float:
@@ -96,7 +98,13 @@ def random_chain(random: Random) -> tuple[Stage, ...]:
         name="pedal", value=2.5e5, taper=parse_taper("audio 10 %"), position=random.choice([0.0, 4.0, 10.0])
     )
     between: tuple[Stage, ...] = random.choice(
-        [(), (), (BufferBox(name="buffer box", stage=buffer), cable("cable2")), (pedal, cable("cable2"))]
+        [
+            (),
+            (),
+            (BufferBox(name="buffer box", stage=buffer), cable("cable2")),
+            (pedal, cable("cable2")),
+            (random_active_stage(random), cable("cable2")),
+        ]
     )
     valve = ValveInput(
         name="valve",
@@ -110,6 +118,16 @@ def random_chain(random: Random) -> tuple[Stage, ...]:
     )
     plain = Input(name="input", resistance=log_uniform(random, 1e4, 1e7), capacitance=random.choice([0.0, 1e-10]))
     return (cable("cable"), *between, random.choice([plain, plain, valve]))
+
+
+ACTIVE_KINDS = ("amplifier", "transistor stage", "transformer", "cable line", "tone stack")
+
+
+def random_active_stage(random: Random) -> Stage:
+    """Return an amplifier, transistor stage, transformer, line or tone stack of the catalogue."""
+    kind = random.choice(ACTIVE_KINDS)
+    use = random.choice(catalogue().names(kind))
+    return read_stage(kind, "active", Table({"kind": kind, "use": use}, "a stage"))
 
 
 def _coil(random: Random, facing: str) -> Coil:

@@ -9,6 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from labkit.circuit.elements import ControlledSource, ControlledVoltage, InputNoise
+from labkit.circuit.solve.noise import BOLTZMANN, noise_density
+from labkit.circuit.solve.stability import stability
 from labkit.core.sheet import Table
 from labkit.rig.harness import Harness
 from labkit.rig.rig import Rig
@@ -42,16 +45,36 @@ def assert_finite(rig: Rig) -> None:
 
 
 @given(randoms)
-def test_no_rig_has_negative_resistance_at_its_output(random: Random) -> None:
-    impedance = random_rig(random).output_impedance(FREQUENCY_HZ)
+def test_no_rig_without_feedback_has_negative_resistance_and_one_with_it_is_stable(random: Random) -> None:
+    """What holds for passive parts is no law for active ones: these must die away instead."""
+    rig = random_rig(random)
+    if rig.circuit.of_kind(ControlledVoltage):
+        assert stability(rig.circuit).is_stable, rig.warnings
+        return
+    impedance = rig.output_impedance(FREQUENCY_HZ)
     # A reactance may hide a resistance 1e9 times smaller in rounding.
     assert np.all(impedance.real >= -1e-9 * np.abs(impedance))
 
 
 @given(randoms)
+def test_noise_of_a_rig_is_finite_and_not_below_that_of_its_output_resistance(random: Random) -> None:
+    """Passive parts make 4kT·Re(Z) together (Nyquist); an amplifier's e_n and i_n come on top."""
+    rig = random_rig(random)
+    noise = noise_density(rig.circuit, FREQUENCY_HZ)
+    assert np.all(np.isfinite(noise.total))
+    controlled = [e for e in rig.circuit.elements if isinstance(e, ControlledSource)]
+    if controlled:
+        return
+    own = sum(power for name, power in noise.power.items() if isinstance(rig.circuit[name], InputNoise))
+    impedance = rig.output_impedance(FREQUENCY_HZ)
+    expected = 4 * BOLTZMANN * 293.15 * impedance.real
+    np.testing.assert_allclose(noise.total - own, expected, rtol=1e-6, atol=1e-26 * np.abs(impedance).max())
+
+
+@given(randoms)
 def test_pickups_heard_alone_add_up_to_the_rig(random: Random) -> None:
     rig = random_rig(random)
-    together = sum(rig.evaluate(FREQUENCY_HZ, source=slot) for slot in rig.harness.slots)
+    together = sum(rig.evaluate(FREQUENCY_HZ, source=source) for source in rig.sources if "." not in source)
     # Rounding; where pickups cancel it is measured against 1 V of each.
     np.testing.assert_allclose(together, rig.evaluate(FREQUENCY_HZ), rtol=1e-9, atol=1e-11)
 

@@ -18,10 +18,12 @@ from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig, read_rig, set_value
+from labkit.study.questions.cable import line_differences_db
 from labkit.study.questions.pots import tone_capacitor_of, tone_knobs
 from labkit.study.questions.question import Question, QuestionAnswer, QuestionInput, heard_slot
 from labkit.study.questions.ready import (
     QUESTIONS,
+    cable_as_a_line,
     capacitance_for_cable,
     load_for_pots,
     longest_cable,
@@ -154,6 +156,19 @@ def test_an_answer_brings_the_rig_it_is_built_into():
     equal = capacitance_for_cable(rig, length=5.0)
     assert equal.rig is not None
     assert [stage.kind for stage in equal.rig.chain] == ["bypass box", "buffer", "input"]
+
+
+def test_a_cable_counts_as_a_line_only_where_it_is_very_long() -> None:
+    rig = load_rig("Saltmarsh Lane, narrow single coil")
+    found = cable_as_a_line(rig)
+    assert 100 < found.value < 1000
+    moved = [row["moved_db"] for row in found.rows]
+    assert moved == sorted(moved)
+    assert line_differences_db(rig, [30.0])[0] < 0.05  # what the lumped cable promises
+    assert line_differences_db(rig, [found.value])[0] == pytest.approx(0.1, rel=0.05)
+    far = cable_as_a_line(rig, moved_db=5.0, longest=300.0)
+    assert far.value == 300.0
+    assert far.sentence.startswith("Up to 300 m")
 
 
 def test_every_question_says_what_it_rests_on_and_fills_its_function() -> None:

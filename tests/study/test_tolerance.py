@@ -14,13 +14,25 @@ from labkit.core.errors import InputError
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.chain.chain import Cable, Input
 from labkit.rig.harness import Harness
+from labkit.rig.inputs import with_inputs
+from labkit.rig.noise import decibel_volts, rig_noise
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_pickup, load_rig
-from labkit.study.measures import Measure, parse_measure, parse_window, read_peaks, study_grid
+from labkit.study.measures import (
+    NOISE,
+    WEIGHTED_NOISE,
+    Measure,
+    noise_levels,
+    parse_measure,
+    parse_window,
+    read_peaks,
+    study_grid,
+)
 from labkit.study.tolerance import tolerance
 from labkit.study.tolerance.causes import cause_names, cause_spread
 from labkit.study.tolerance.draws import CELL
 from labkit.study.tolerance.result import ToleranceResult
+from labkit.study.tolerance.sensitivity import global_sensitivities, swings
 from labkit.study.tolerance.spread import Spread
 from labkit.study.tolerance.tolerance import ToleranceStudy, run_tolerance, tolerance_study
 from labkit.study.work.work import run_chunks
@@ -49,6 +61,27 @@ def assert_same_to_the_last_digit(one: ToleranceResult, other: ToleranceResult) 
             second.high,
         )
         assert np.array_equal(first.counts, second.counts)
+
+
+def test_noise_of_a_study_is_that_of_its_variants_one_by_one() -> None:
+    measures = [Measure(NOISE), Measure(WEIGHTED_NOISE)]
+    study = small(64, measures=measures)
+    found = run_tolerance(study)
+    drawn = study.draws(0)
+    rigs = [with_inputs(single(), {name: float(row[at]) for name, row in drawn.items()}) for at in range(0, 64, 16)]
+    levels = noise_levels(measures, study.variation.circuit, study.element_values(drawn), 64)
+    for at, rig in zip(range(0, 64, 16), rigs):
+        noise = rig_noise(rig, with_note=False)
+        # a quarter of the points of a rig by itself
+        assert levels[0, at] == pytest.approx(decibel_volts(noise.rms), abs=0.02)
+        assert levels[1, at] == pytest.approx(decibel_volts(noise.weighted), abs=0.02)
+    for row, measure in zip(levels, measures):
+        spread = found.measure(measure.name)
+        assert (spread.least, spread.greatest) == (row.min(), row.max())
+        assert spread.nominal == pytest.approx(row.mean(), abs=0.05)
+    bars = swings(study, Measure(NOISE))
+    assert {bar.name for bar in bars[:3]} & {"volume.value", "tone.value"}
+    assert global_sensitivities(study, Measure(NOISE), base=64)[0].total > 0.1
 
 
 def resistive() -> Rig:

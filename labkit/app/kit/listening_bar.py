@@ -61,7 +61,7 @@ class ListeningBar(FileTaker):
         True while nothing may be heard.
     """
 
-    _esm = web_text("sound_guard.js", "live_sound.js", "live_input.js", "listening_bar.js")
+    _esm = web_text("kept_files.js", "sound_guard.js", "live_sound.js", "live_input.js", "listening_bar.js")
     _css = web_text("tokens.css", "widgets.css", "listening_bar.css")
     takes: traitlets.List[Any] = traitlets.List().tag(sync=True)
     take = traitlets.Unicode("").tag(sync=True)

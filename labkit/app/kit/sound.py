@@ -27,7 +27,14 @@ from labkit.sound.live_response import (
 )
 from labkit.sound.loudness import QUIET_LUFS, match_loudness
 from labkit.sound.render.rendering import Renderer
-from labkit.sound.render.rig_sound import coil_spots, coil_transfers, mixing_warnings, rig_difference, whole_transfer
+from labkit.sound.render.rig_sound import (
+    coil_spots,
+    coil_transfers,
+    jack_noise,
+    mixing_warnings,
+    rig_difference,
+    whole_transfer,
+)
 from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.sheet import load_take, usable_takes
@@ -249,6 +256,8 @@ class LiveSound:
     def sound_file(self, now: Rig, kept: Rig | None, letter: Letter, *, is_same: bool) -> bytes:
         """Return A or B as a WAV file, by the whole response and at the gain that the page plays it with.
 
+        At true level the noise of the rig is in it.
+
         Raises
         ------
         InputError
@@ -261,7 +270,10 @@ class LiveSound:
         if kept is not None:
             sounds["B"] = self._render(kept, levels[0])
         matched = match_loudness(sounds, RATE, keep_difference=not is_same)
-        return wav_bytes(matched.samples[letter], RATE, sample_format="PCM_16", name=letter)
+        samples, rig = matched.samples[letter], kept if letter == "B" else now
+        if not is_same and self.recording is None and rig is not None:
+            samples = samples + jack_noise(rig, samples.size, rate=RATE) * 10 ** (matched.gain_db[letter] / 20)
+        return wav_bytes(samples, RATE, sample_format="PCM_16", name=letter)
 
     def _kept_side(self, kept: Rig, levels_db: Mapping[str, float]) -> HeardSide:
         """The side of B, which stays while A moves."""

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Resistor, Source
-from labkit.circuit.solve.solver import circuit_response, solve, thermal_noise
+from labkit.circuit.solve.noise import thermal_noise
+from labkit.circuit.solve.solver import circuit_response, solve
 from labkit.core.grid import frequency_grid
 from labkit.core.sheet import Table
 from labkit.core.units import parse_quantity

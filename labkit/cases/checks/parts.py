@@ -10,7 +10,8 @@ import numpy as np
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Resistor, Source
-from labkit.circuit.solve.solver import solve, thermal_noise
+from labkit.circuit.solve.noise import thermal_noise
+from labkit.circuit.solve.solver import solve
 from labkit.core.sheet import Table
 from labkit.core.units import parse_marking, parse_quantity
 from labkit.rig.chain.stages import ValveInput

@@ -173,9 +173,10 @@ class Adjoint:
             if stage is None:
                 constant += sign * self.weights.get(name, 0.0)
                 continue
-            below, rest = self._form(stage.reads.root, stage.reads.driven)
-            unknown = unknown + sign * stage.gain * below
-            constant += sign * stage.gain * rest
+            for voltage, gain in zip(stage.voltages, (stage.gain, -stage.gain)):
+                below, rest = self._form(voltage.root, voltage.driven)
+                unknown = unknown + sign * gain * below
+                constant += sign * gain * rest
         return unknown, constant
 
 

@@ -18,11 +18,16 @@ from labkit.circuit.elements import (
     Capacitor,
     Circuit,
     Contact,
+    ControlledCurrent,
+    ControlledVoltage,
     Coupling,
     CustomAdmittance,
+    Element,
     Inductor,
     Resistor,
     Source,
+    control_nodes,
+    driven_nodes,
 )
 from labkit.core.errors import CircuitError
 
@@ -59,11 +64,17 @@ class NodeVoltage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReducedBuffer:
-    """A buffer: its name, its gain and the voltage that it reads."""
+    """A buffer or controlled voltage: its name, its gain and the voltage it reads, less another where it reads two."""
 
     name: str
     gain: float
     reads: NodeVoltage
+    less: NodeVoltage | None = None
+
+    @property
+    def voltages(self) -> tuple[NodeVoltage, ...]:
+        """What it reads."""
+        return (self.reads,) if self.less is None else (self.reads, self.less)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +110,8 @@ class ReducedNetwork:
     left_out: tuple[str, ...]
 
 
+CORNER_OHM = 1e3
+
 SHORT_BELOW_OHM = 1e-9
 """Up to here a resistance is a short, as in the numeric solver."""
 
@@ -117,6 +130,7 @@ def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Reduc
     CircuitError
         If ideal voltages contradict each other, or the output is connected to nothing.
     """
+    circuit = _without_corners(circuit)
     contraction = _contract(circuit)
     branches, left_out = _branches(circuit, contraction)
     place = {branch.members[0][0]: index for index, branch in enumerate(branches)}
@@ -126,10 +140,13 @@ def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Reduc
         if coupling.coefficient
         for one, two in [coupling.inductors]
     ]
-    stages = {
-        buffer.name: ReducedBuffer(name=buffer.name, gain=buffer.gain, reads=contraction.voltage(buffer.nodes[0]))
-        for buffer in circuit.of_kind(Buffer)
-    }
+    stages: dict[str, ReducedBuffer] = {}
+    for stage in circuit.elements:
+        if not isinstance(stage, Buffer | ControlledVoltage):
+            continue
+        plus, minus = control_nodes(stage)
+        less = None if minus == GROUND else contraction.voltage(minus)
+        stages[stage.name] = ReducedBuffer(name=stage.name, gain=stage.gain, reads=contraction.voltage(plus), less=less)
     output = contraction.voltage(circuit.output)
     kept, read, used = _influential(circuit, branches, couplings, stages, output)
     couplings = [entry for entry in couplings if entry[0] in kept and entry[1] in kept]
@@ -137,14 +154,14 @@ def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Reduc
     mutual_names = [(branches[one].members[0][0], branches[two].members[0][0], entry) for one, two, entry in couplings]
     protected = {branches[index].members[0][0] for index in coupled} | set(separate)
     lumped = _lump([branches[index] for index in sorted(kept)], read, protected)
-    wanted = (output, *(stages[name].reads for name in used))
+    wanted = (output, *(voltage for name in used for voltage in stages[name].voltages))
     lumped, renumber = _renumber(lumped, [voltage.root for voltage in wanted])
     place = {branch.members[0][0]: index for index, branch in enumerate(lumped)}
     alive = {name for branch in lumped for name, _ in branch.members} | {entry.name for _, _, entry in couplings}
     alive |= set(used)
     heard = {name for branch in lumped for name, _ in branch.driven}
     heard |= {name for voltage in wanted for name, _ in voltage.driven}
-    passive = (Resistor, Inductor, Capacitor, Coupling, Buffer)
+    passive = (Resistor, Inductor, Capacitor, Coupling, Buffer, ControlledVoltage)
     return ReducedNetwork(
         name=circuit.name,
         size=len(set(renumber.values()) | {0}),
@@ -153,7 +170,14 @@ def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Reduc
             Mutual(first=place[one], second=place[two], coefficient=entry.coefficient, name=entry.name)
             for one, two, entry in mutual_names
         ),
-        stages=tuple(replace(stages[name], reads=_moved(stages[name].reads, renumber)) for name in used),
+        stages=tuple(
+            replace(
+                stages[name],
+                reads=_moved(stages[name].reads, renumber),
+                less=None if (less := stages[name].less) is None else _moved(less, renumber),
+            )
+            for name in used
+        ),
         output=_moved(output, renumber),
         weights=tuple((source.name, source.voltage) for source in circuit.sources if source.name in heard),
         without_influence=tuple(
@@ -212,13 +236,38 @@ def _contract(circuit: Circuit) -> _Contraction:
                 contraction.join(element.name, element.nodes, {})
             case Source():
                 contraction.join(element.name, element.nodes, {element.name: 1})
-            case Buffer():
-                contraction.join(element.name, (_driven_node(element), GROUND), {element.name: 1})
+            case Buffer() | ControlledVoltage():
+                low = driven_nodes(element)[1]
+                contraction.join(element.name, (_driven_node(element), low), {element.name: 1})
     return contraction
 
 
-def _driven_node(buffer: Buffer) -> str:
-    return buffer.nodes[1] if buffer.output_resistance <= SHORT_BELOW_OHM else f"inside {buffer.name}"
+def _driven_node(stage: Buffer | ControlledVoltage) -> str:
+    return driven_nodes(stage)[0] if stage.output_resistance <= SHORT_BELOW_OHM else f"inside {stage.name}"
+
+
+def _without_corners(circuit: Circuit) -> Circuit:
+    """Write a gain that falls from a corner on as one that does not, 1 kΩ and a capacitor: the same, in plain parts."""
+    elements: list[Element] = []
+    for element in circuit.elements:
+        if isinstance(element, ControlledCurrent):
+            raise CircuitError(
+                f"{circuit.name}: '{element.name}' is a controlled current, which has no formula here; write it as a "
+                "voltage behind a resistance"
+            )
+        if not isinstance(element, ControlledVoltage) or math.isinf(element.corner_hz):
+            elements.append(element)
+            continue
+        before, after = f"gain of {element.name}", f"corner of {element.name}"
+        farad = 1 / (2 * math.pi * element.corner_hz * CORNER_OHM)
+        elements += [
+            replace(element, name=before, nodes=(before, GROUND, *element.nodes[2:]), corner_hz=math.inf,
+                    output_resistance=0.0),
+            Resistor(name=f"{element.name} corner resistor", nodes=(before, after), resistance=CORNER_OHM),
+            Capacitor(name=f"{element.name} corner capacitor", nodes=(after, GROUND), capacitance=farad),
+            replace(element, nodes=(*element.nodes[:2], after, GROUND), gain=1.0, corner_hz=math.inf),
+        ]  # fmt: skip
+    return replace(circuit, elements=tuple(elements))
 
 
 def _branches(circuit: Circuit, contraction: _Contraction) -> tuple[list[Branch], list[str]]:
@@ -252,8 +301,8 @@ def _branches(circuit: Circuit, contraction: _Contraction) -> tuple[list[Branch]
                     left_out.append(f"the loss of '{element.name}' (dissipation factor {element.dissipation:g})")
             case CustomAdmittance() if element.coefficient > 0:
                 left_out.append(f"'{element.name}' (its own frequency dependence)")
-            case Buffer() if element.output_resistance > SHORT_BELOW_OHM:
-                add(element.name, "R", (element.nodes[1], _driven_node(element)), element.output_resistance)
+            case Buffer() | ControlledVoltage() if element.output_resistance > SHORT_BELOW_OHM:
+                add(element.name, "R", (driven_nodes(element)[0], _driven_node(element)), element.output_resistance)
     return branches, left_out
 
 
@@ -299,12 +348,12 @@ def _influential(
         for name in names:
             if name in stages and name not in used:
                 used[name] = None
-                pending.append(stages[name].reads)
+                pending += stages[name].voltages
     return kept, read, tuple(used)
 
 
 def _where(circuit: Circuit, stages: dict[str, ReducedBuffer], voltage: NodeVoltage) -> str:
-    reader = next((stage.name for stage in stages.values() if stage.reads == voltage), None)
+    reader = next((stage.name for stage in stages.values() if voltage in stage.voltages), None)
     return f"the output '{circuit.output}'" if reader is None else f"the input of '{reader}'"
 
 

@@ -56,7 +56,8 @@ class Structure:
     size: int
     branches: tuple[tuple[str, int, int, CodedDriven], ...]
     mutuals: tuple[tuple[int, int], ...]
-    stages: tuple[tuple[int, CodedDriven], ...]
+    stages: tuple[tuple[tuple[int, CodedDriven], ...], ...]
+    """What each reads: one voltage, or one less another."""
     output: tuple[int, CodedDriven]
     sources: int
     numbers: tuple[tuple[str, Fraction], ...] = ()
@@ -91,7 +92,9 @@ def structure_of(network: ReducedNetwork, numbers: Mapping[str, Fraction] | None
         size=network.size,
         branches=tuple((branch.kind, branch.start, branch.end, coded(branch.driven)) for branch in network.branches),
         mutuals=tuple((mutual.first, mutual.second) for mutual in network.mutuals),
-        stages=tuple((stage.reads.root, coded(stage.reads.driven)) for stage in network.stages),
+        stages=tuple(
+            tuple((voltage.root, coded(voltage.driven)) for voltage in stage.voltages) for stage in network.stages
+        ),
         output=(network.output.root, coded(network.output.driven)),
         sources=len(network.weights),
         numbers=tuple(sorted((numbers or {}).items())),
@@ -199,11 +202,12 @@ class _Matrix:
             if name.startswith("e"):
                 constant += sign * self.known[name]
                 continue
-            below, rest = self.form(*self.structure.stages[int(name[1:])], trail=(*trail, name))
-            gain = sign * self.known[name]
-            constant += gain * rest
-            for column, coefficient in below.items():
-                unknown[column] = unknown.get(column, self.ring.zero) + gain * coefficient
+            for read, turned in zip(self.structure.stages[int(name[1:])], (sign, -sign)):
+                below, rest = self.form(*read, trail=(*trail, name))
+                gain = turned * self.known[name]
+                constant += gain * rest
+                for column, coefficient in below.items():
+                    unknown[column] = unknown.get(column, self.ring.zero) + gain * coefficient
         return unknown, constant
 
     def add(self, row: int, column: int, value: Any) -> None:

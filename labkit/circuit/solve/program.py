@@ -38,9 +38,12 @@ class Program:
     """Slot of the current into the output, one for each group of injections; None when none arrives."""
     dead_impedance: float | None = None
     """Impedance of an output that nothing can move: 0 Ω when grounded, 1/`OPEN_SIEMENS` when it floats."""
+    descent: tuple[tuple[int, tuple[tuple[int, int | None], ...]], ...] = ()
+    """For `node_voltages`: every inner node, last eliminated first, with its neighbours and the slots of their shares
+    (None: the whole voltage of the only neighbour)."""
 
 
-def compile_stage(stage: SolverStage, groups: tuple[tuple[int, ...], ...]) -> Program:
+def compile_stage(stage: SolverStage, groups: tuple[tuple[int, ...], ...], *, with_nodes: bool = False) -> Program:
     """Write the program of a stage.
 
     Parameters
@@ -49,13 +52,17 @@ def compile_stage(stage: SolverStage, groups: tuple[tuple[int, ...], ...]) -> Pr
     groups : tuple of tuples of int
         Injections (by index) that are summed into one current each; one group gives the summed response, one
         group per source gives every transfer by itself.
+    with_nodes : bool
+        Keep what `node_voltages` needs.
     """
-    return _Compiler(stage).compile(groups)
+    return _Compiler(stage, with_nodes).compile(groups)
 
 
 class _Compiler:
-    def __init__(self, stage: SolverStage) -> None:
+    def __init__(self, stage: SolverStage, with_nodes: bool) -> None:
         self.stage = stage
+        self.with_nodes = with_nodes
+        self.descent: list[tuple[int, tuple[tuple[int, int | None], ...]]] = []
         self.summed = len(stage.branches) - len(stage.injections)
         self.branch = {pair: slot for slot, pair in enumerate(stage.branches[: self.summed])}
         self.neighbours: dict[int, set[int]] = {node: set() for node in range(len(stage.nodes))}
@@ -91,6 +98,7 @@ class _Compiler:
             through,
             tuple(flow.get((0, 1)) for flow in flows),
             {"driven": None, "grounded": 0.0, "floating": 1 / OPEN_SIEMENS}[self.stage.drivable],
+            tuple(reversed(self.descent)),
         )
 
     def _eliminate(self, node: int, flows: list[dict[tuple[int, int], int]]) -> None:
@@ -98,7 +106,7 @@ class _Compiler:
         spokes = {m: self.branch.pop(_pair(node, m)) for m in around}
         touched = [(flow, [pair for pair in flow if node in pair]) for flow in flows]
         if len(around) > 1:
-            shares = self._shares(spokes, any(pairs for _, pairs in touched))
+            shares = self._shares(spokes, self.with_nodes or any(pairs for _, pairs in touched))
             for i, a in enumerate(around):
                 for b in around[i + 1 :]:
                     self._accumulate(self.branch, _pair(a, b), shares[a], spokes[b], 1)
@@ -123,7 +131,9 @@ class _Compiler:
                 self.free.append(slot)
         for m in around:
             self.neighbours[m].discard(node)
-        if len(around) > 1:
+        if self.with_nodes:
+            self.descent.append((node, tuple((m, shares[m] if len(around) > 1 else None) for m in around)))
+        elif len(around) > 1:
             self.free.extend({shares[m] for m in around})
         self.free.extend(spokes.values())
 
@@ -184,12 +194,53 @@ def run(
     ndarray, shape (groups + 1, V, F), complex
         Voltage at the output for each group; last, the output impedance, Ω.
     """
-    branches, variants, _ = coefficients.shape
-    points = basis.shape[-1]
+    _, variants, _ = coefficients.shape
     if program.dead_impedance is not None:
-        dead = np.zeros((len(program.currents) + 1, variants, points), dtype=complex)
+        dead = np.zeros((len(program.currents) + 1, variants, basis.shape[-1]), dtype=complex)
         dead[-1] = program.dead_impedance
         return dead
+    return _results(program, _worked(program, coefficients, basis, emfs))
+
+
+def node_voltages(program: Program, coefficients: np.ndarray, basis: np.ndarray) -> np.ndarray:
+    """Return the voltage of every node for 1 A into the output and all sources silent.
+
+    A stage is reciprocal, so this is also the voltage at the output for 1 A into each node: one pass gives the way of
+    every part's noise to the output. A node that was eliminated sits at the mean of its neighbours, weighted by their
+    shares.
+
+    Parameters
+    ----------
+    program : Program
+        Compiled ``with_nodes``, without injections.
+    coefficients, basis : ndarray
+        As for `run`.
+
+    Returns
+    -------
+    ndarray, shape (nodes, V, F), complex, Ω
+        Ground first, then the output; all zero where nothing can move the output.
+    """
+    count = len(program.descent) + 2
+    voltages = np.zeros((count, coefficients.shape[1], basis.shape[-1]), dtype=complex)
+    if program.dead_impedance is not None:
+        return voltages
+    work = _worked(program, coefficients, basis, {})
+    voltages[1] = _results(program, work)[-1]
+    for node, around in program.descent:
+        for neighbour, share in around:
+            if share is None:
+                voltages[node] = voltages[neighbour]
+            elif neighbour:
+                voltages[node] += work[share] * voltages[neighbour]
+    return voltages
+
+
+def _worked(
+    program: Program, coefficients: np.ndarray, basis: np.ndarray, emfs: Mapping[int, np.ndarray | float]
+) -> np.ndarray:
+    branches, variants, _ = coefficients.shape
+    points = basis.shape[-1]
     work = np.empty((program.slots, variants, points), dtype=complex)
     if branches:
         # One small product a branch: a single large one would wake the threads of the linear-algebra library, which
@@ -230,7 +281,11 @@ def run(
                 target -= work[rest[0]]
             case "~":
                 np.negative(target, out=target)
-    result = np.zeros((len(program.currents) + 1, variants, points), dtype=complex)
+    return work
+
+
+def _results(program: Program, work: np.ndarray) -> np.ndarray:
+    result = np.zeros((len(program.currents) + 1, *work.shape[1:]), dtype=complex)
     impedance = result[-1]
     if program.through is None:
         impedance[:] = 1 / OPEN_SIEMENS

@@ -1,7 +1,11 @@
-"""Solve a circuit: voltage at the output for its EMFs, output impedance, thermal noise.
+"""Solve a circuit: voltage at the output for its EMFs, and output impedance.
 
 `solve` compiles the topology once (cached) and runs it for one set of values or for a batch of variants;
-`solve_blocks` does the same piece by piece, so that a million variants need little memory.
+`solve_blocks` does the same piece by piece, so that a million variants need little memory. Noise is worked out in
+`labkit.circuit.solve.noise`, poles in `labkit.circuit.solve.stability`.
+
+Controlled sources cut a circuit into passive stages. Where nothing feeds back, the stages are run one after another;
+otherwise what the sources read, c, follows from what reaches each of them through the passive stages, c = T·e + L·c.
 """
 
 from __future__ import annotations
@@ -19,11 +23,12 @@ from labkit.circuit.elements import (
     Capacitor,
     Circuit,
     Contact,
+    ControlledVoltage,
     Element,
     Resistor,
     ValuesByName,
 )
-from labkit.circuit.solve.program import Program, blocks, compile_stage, run
+from labkit.circuit.solve.program import Program, blocks, compile_stage, node_voltages, run
 from labkit.circuit.solve.topology import (
     SHORT_OHM,
     CoupledGroup,
@@ -36,15 +41,9 @@ from labkit.circuit.solve.topology import (
 from labkit.core.errors import CircuitError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
-from labkit.core.validity import range_called
 
 BLOCK_POINTS = 8192
 """Points (variants × frequencies) of one block: keeps the work space in the processor's cache."""
-
-NOISE_TEMPERATURE = range_called("noise_temperature")
-
-BOLTZMANN = 1.380649e-23
-"""J/K, exact in the SI."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +81,7 @@ def solve(
     frequency_hz : ndarray, shape (F,), Hz
         Positive, in any order.
     values : mapping of str to float or ndarray of shape (V,), optional
-        Main values (Ω, F, H, coupling, V, gain) that replace those of the named elements; arrays make a batch.
+        Main values (Ω, F, H, coupling, V, gain, A/V) that replace those of the named elements; arrays make a batch.
     per_source : bool
         Give the transfer from each EMF by itself (1 V each, weights ignored) instead of the weighted sum.
 
@@ -94,11 +93,12 @@ def solve(
     Raises
     ------
     CircuitError
-        If a name is unknown, a value is impossible, or the circuit cannot be split into stages.
+        If a name is unknown, a value is impossible, or feedback has no answer.
 
     Notes
     -----
-    Valid for linear circuits. Relative accuracy is about 1e-12 whatever the spread of values.
+    Valid for linear circuits; whether one with feedback is stable is another question
+    (`labkit.circuit.solve.stability`). Relative accuracy is about 1e-12 whatever the spread of values.
 
     >>> from labkit.circuit.elements import GROUND, Resistor, Source
     >>> divider = Circuit(output="out", elements=(
@@ -109,7 +109,7 @@ def solve(
     >>> float(solution.transfer[0].real.round(12)), float(solution.output_impedance[0].real.round(9))
     (0.25, 750.0)
     """
-    batch = _Batch(circuit, frequency_hz, values)
+    batch = Batch(circuit, frequency_hz, values)
     sources = tuple(source.name for source in circuit.sources) if per_source else ()
     count = len(sources) if per_source else 1
     transfer = np.empty((count, batch.variants, batch.points), dtype=complex)
@@ -145,7 +145,7 @@ def solve_blocks(
     slice, ndarray of shape (variants of the block, F), complex
         The variants covered, and their output voltage.
     """
-    batch = _Batch(circuit, frequency_hz, values)
+    batch = Batch(circuit, frequency_hz, values)
     size = max(block_points, batch.points)
     for rows, columns in blocks(batch.variants, batch.points, size):
         yield rows, batch.block(rows, columns, False)[0][0]
@@ -172,34 +172,76 @@ def circuit_response(
     return Response(frequency_hz=grid, values=evaluate(grid), name=name or circuit.name, evaluate=evaluate)
 
 
-def thermal_noise(circuit: Circuit, frequency_hz: np.ndarray, *, temperature_c: float = 20.0) -> np.ndarray:
-    """Return the thermal (Johnson–Nyquist) noise density at the output.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ways:
+    """What reaches the nodes that are read through the passive stages alone, before controlled sources act on.
 
-    e² = 4kT·Re(Z) of each stage, carried through the buffers behind it.
-
-    Parameters
+    Attributes
     ----------
+    nodes : tuple of str
+        Nodes that are read.
+    output : int
+        The one of them that is the output.
+    controls : tuple of (str or None, str or None)
+        What each controlled source reads; None is ground.
+    direct : ndarray, shape (nodes, groups, V, F), complex, V
+        Of the EMFs.
+    through : ndarray, shape (nodes, controlled sources, V, F), complex
+        Of 1 V read by each controlled source.
     circuit : Circuit
-    frequency_hz : ndarray, shape (F,), Hz
-    temperature_c : float, °C
-        One temperature for every part.
-
-    Returns
-    -------
-    ndarray, shape (F,), V/√Hz
-
-    Notes
-    -----
-    Buffers are taken as noiseless, so with an active stage this is a lower bound. Magnetic (Barkhausen) noise is
-    not modelled. Source: Nyquist 1928, eq. 5 (4kTR).
     """
-    NOISE_TEMPERATURE.check(temperature_c)
-    batch = _Batch(circuit, frequency_hz, None)
-    density: np.ndarray = np.sqrt(batch.noise(4 * BOLTZMANN * (temperature_c + 273.15)))
-    return density
+
+    nodes: tuple[str, ...]
+    output: int
+    controls: tuple[tuple[str | None, str | None], ...]
+    direct: np.ndarray
+    through: np.ndarray
+    circuit: Circuit
+
+    def select(self, at_nodes: np.ndarray) -> np.ndarray:
+        """Return what the controlled sources read of voltages at the nodes, first axis for first axis."""
+        read = np.zeros((len(self.controls), *at_nodes.shape[1:]), dtype=complex)
+        for place, (plus, minus) in enumerate(self.controls):
+            if plus is not None:
+                read[place] += at_nodes[self.nodes.index(plus)]
+            if minus is not None:
+                read[place] -= at_nodes[self.nodes.index(minus)]
+        return read
+
+    @property
+    def return_difference(self) -> np.ndarray:
+        """1 − L: what the controlled sources read less what they return of it, shape (V, F, sources, sources)."""
+        loop = np.moveaxis(self.select(self.through), (0, 1), (-2, -1))
+        difference: np.ndarray = np.eye(len(self.controls)) - loop
+        return difference
+
+    @property
+    def gain_to_output(self) -> np.ndarray:
+        """What 1 V more at the control of each source adds to the output, shape (sources, V, F)."""
+        if not self.controls:
+            return np.zeros(self.through.shape[1:])
+        onward = np.moveaxis(self.through[self.output], 0, -1)[..., None]
+        found = self._solved(np.swapaxes(self.return_difference, -1, -2), onward)
+        return np.moveaxis(found[..., 0], -1, 0)
+
+    def closed(self, read: np.ndarray) -> np.ndarray:
+        """Return what the sources read, (sources, groups, V, F), once they have acted on one another."""
+        return np.moveaxis(self._solved(self.return_difference, np.moveaxis(read, (0, 1), (-2, -1))), (-2, -1), (0, 1))
+
+    def _solved(self, matrix: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+        try:
+            found = np.linalg.solve(matrix, wanted)
+        except np.linalg.LinAlgError:
+            found = np.full(1, np.nan)
+        if not np.all(np.isfinite(found)):
+            raise CircuitError(
+                f"{self.circuit.name}: the feedback of its active parts has no answer: all of what they read is what "
+                "they return; change a gain or a resistor in the loop"
+            )
+        return found
 
 
-class _Batch:
+class Batch:
     """One circuit with its values and frequencies laid out for the programs of its stages."""
 
     def __init__(self, circuit: Circuit, frequency_hz: np.ndarray, values: ValuesByName | None) -> None:
@@ -218,58 +260,109 @@ class _Batch:
         self.is_batch = bool(lengths)
         self.variants = lengths.pop() if lengths else 1
         self.topology: Topology = _topology(_Keyed(_without_opens(circuit, self.given)))
-        self.basis: dict[Program, np.ndarray] = {}
-        self.coefficients: dict[str, np.ndarray] = {}
+        self.bases: dict[Program, np.ndarray] = {}
+        self.tables: dict[str, np.ndarray] = {}
 
     def block(self, rows: slice, columns: slice, per_source: bool) -> tuple[np.ndarray, np.ndarray]:
         """Return transfers (groups, V, F) and output impedance (V, F) of one block."""
+        if self.topology.is_loop:
+            return self._block_with_feedback(rows, columns, per_source)
         names = [source.name for source in self.circuit.sources]
-        at_input: dict[str, np.ndarray] = {}
-        for feeds, stage in self.topology.stages:
-            own = [i for i, injection in enumerate(stage.injections) if injection.source not in stage.buffers]
-            buffered = [i for i, injection in enumerate(stage.injections) if injection.source in stage.buffers]
+        read: dict[str | None, np.ndarray] = {None: np.zeros((1, 1, 1))}
+        for node, stage in self.topology.stages:
             everything = tuple(range(len(stage.injections)))
-            groups = tuple((i,) for i in everything) if per_source else (everything,)
-            program = _program(stage, groups)
+            program = _program(stage, tuple((i,) for i in everything) if per_source else (everything,))
             emfs: dict[int, np.ndarray | float] = {}
-            for i in own:
-                injection = stage.injections[i]
-                weight: np.ndarray | float = 1.0 if per_source else self._value(injection.source, rows)
+            for i, injection in enumerate(stage.injections):
+                if injection.source not in stage.driven:
+                    weight: np.ndarray | float = 1.0 if per_source else self._value(injection.source, rows)
+                elif per_source:
+                    weight = self.gain(injection.source, rows, columns)
+                else:
+                    weight = self.gain(injection.source, rows, columns) * self._read(read, injection.source)[0]
                 emfs[i] = injection.sign * weight
-            for i in buffered:
-                injection = stage.injections[i]
-                gain = self._value(injection.source, rows)
-                emfs[i] = gain if per_source else gain * at_input[injection.source][0]
-            solved = run(program, self._coefficients(feeds, stage, program, rows), self._basis(program, columns), emfs)
+            solved = run(program, self.coefficients(node, stage, program, rows), self.basis(program, columns), emfs)
             if per_source:
                 voltage = np.zeros((len(names), *solved.shape[1:]), dtype=complex)
-                for i in own:
-                    voltage[names.index(stage.injections[i].source)] += solved[i]
-                for i in buffered:
-                    voltage += solved[i] * at_input[stage.injections[i].source]
+                for i, injection in enumerate(stage.injections):
+                    if injection.source in stage.driven:
+                        voltage = voltage + solved[i] * self._read(read, injection.source)
+                    else:
+                        voltage[names.index(injection.source)] += solved[i]
             else:
                 voltage = solved[:1]
-            at_input[feeds] = voltage
-        return at_input[""], solved[-1]
+            read[node] = voltage
+        return read[self.topology.output], solved[-1]
 
-    def noise(self, density: float) -> np.ndarray:
-        """Return e² at the output, V²/Hz, for 4kT = ``density``."""
-        at_input: dict[str, np.ndarray] = {}
-        for feeds, stage in self.topology.stages:
-            everything = tuple((i,) for i in range(len(stage.injections)))
-            program = _program(stage, everything)
-            emfs: dict[int, np.ndarray | float] = dict.fromkeys(range(len(stage.injections)), 1.0)
-            rows = slice(0, 1)
-            solved = run(
-                program, self._coefficients(feeds, stage, program, rows), self._basis(program, slice(None)), emfs
-            )[:, 0]
-            power = density * np.maximum(solved[-1].real, 0.0)
+    def _block_with_feedback(self, rows: slice, columns: slice, per_source: bool) -> tuple[np.ndarray, np.ndarray]:
+        ways = self.ways(rows, columns, per_source)
+        seen = np.concatenate([ways.direct, self._of_one_ampere(ways, rows, columns)[:, None]], axis=1)
+        read = ways.closed(ways.select(seen))
+        at_output = seen[ways.output] + np.einsum("avf,agvf->gvf", ways.through[ways.output], read)
+        return at_output[:-1], at_output[-1]
+
+    def _of_one_ampere(self, ways: Ways, rows: slice, columns: slice) -> np.ndarray:
+        """Voltage of every node that is read for 1 A into the output, the sources silent; shape (nodes, V, F)."""
+        stage = dict(self.topology.stages)[self.topology.output]
+        voltages = self.node_voltages(self.topology.output, stage, rows, columns)
+        found = np.zeros((len(ways.nodes), *voltages.shape[1:]), dtype=complex)
+        for place, node in enumerate(ways.nodes):
+            if node in stage.nodes:
+                found[place] = voltages[stage.nodes.index(node)]
+        return found
+
+    def ways(self, rows: slice, columns: slice, per_source: bool = False) -> Ways:
+        """Return how sources and controlled sources act on every node that is read, through the passive stages."""
+        names = [source.name for source in self.circuit.sources] if per_source else [""]
+        active = list(self.topology.controls)
+        direct, through = [], []
+        for node, stage in self.topology.stages:
+            program = _program(stage, tuple((i,) for i in range(len(stage.injections))))
+            emfs: dict[int, np.ndarray | float] = {}
             for i, injection in enumerate(stage.injections):
-                if injection.source in stage.buffers:
-                    gain = float(self._value(injection.source, rows).ravel()[0])
-                    power = power + np.abs(gain * solved[i]) ** 2 * at_input[injection.source]
-            at_input[feeds] = power
-        return at_input[""]
+                if injection.source in stage.driven:
+                    weight: np.ndarray | float = self.gain(injection.source, rows, columns)
+                else:
+                    weight = 1.0 if per_source else self._value(injection.source, rows)
+                emfs[i] = injection.sign * weight
+            solved = run(program, self.coefficients(node, stage, program, rows), self.basis(program, columns), emfs)
+            own = np.zeros((len(names), *solved.shape[1:]), dtype=complex)
+            driven = np.zeros((len(active), *solved.shape[1:]), dtype=complex)
+            for i, injection in enumerate(stage.injections):
+                if injection.source in stage.driven:
+                    driven[active.index(injection.source)] += solved[i]
+                else:
+                    own[names.index(injection.source) if per_source else 0] += solved[i]
+            direct.append(own)
+            through.append(driven)
+        nodes = tuple(node for node, _ in self.topology.stages)
+        return Ways(
+            nodes=nodes,
+            output=nodes.index(self.topology.output),
+            controls=tuple(self.topology.controls.values()),
+            direct=np.array(direct),
+            through=np.array(through),
+            circuit=self.circuit,
+        )
+
+    def node_voltages(self, node: str, stage: SolverStage, rows: slice, columns: slice) -> np.ndarray:
+        """Return the voltage of every node of a stage for 1 A into the node it is read at, (nodes, V, F), Ω."""
+        program = _program(stage, (), True)
+        return node_voltages(program, self.coefficients(node, stage, program, rows), self.basis(program, columns))
+
+    def gain(self, name: str, rows: slice, columns: slice) -> np.ndarray:
+        """Return what a controlled source makes of the voltage it reads, in the unit of its carrier's EMF, (V, F)."""
+        element = self.circuit[name]
+        if not isinstance(element, Buffer | ControlledVoltage):
+            return np.ones((1, 1))
+        gain = self._value(name, rows)
+        if isinstance(element, ControlledVoltage) and math.isfinite(element.corner_hz):
+            gain = gain / (1 + 1j * self.frequency_hz[columns] / element.corner_hz)
+        return gain
+
+    def _read(self, read: Mapping[str | None, np.ndarray], name: str) -> np.ndarray:
+        plus, minus = self.topology.controls[name]
+        return read[plus] if minus is None else read[plus] - read[minus]
 
     def _value(self, name: str, rows: slice) -> np.ndarray:
         """Main value of an element, shape (V, 1) or (1, 1)."""
@@ -279,16 +372,17 @@ class _Batch:
             return np.array([[getattr(element, MAIN_VALUE[type(element)])]], dtype=float)
         return given.reshape(1, 1) if given.ndim == 0 else given[rows, None]
 
-    def _coefficients(self, feeds: str, stage: SolverStage, program: Program, rows: slice) -> np.ndarray:
+    def coefficients(self, node: str, stage: SolverStage, program: Program, rows: slice) -> np.ndarray:
+        """Return real coefficients of every branch of a stage on the rows of its program, (branches, V, rows)."""
         varies = any(self.given[name].ndim for name in self.given)
-        if not varies and feeds in self.coefficients:
-            return self.coefficients[feeds]
+        if not varies and node in self.tables:
+            return self.tables[node]
         count = rows.stop - rows.start if varies else 1
         place = {row: index for index, row in enumerate(program.rows)}
         cells: dict[tuple[int, int], np.ndarray | float] = {}
         for term in stage.terms:
             cell = (term.branch, place[term.row])
-            cells[cell] = cells.get(cell, 0.0) + self._coefficient(term.element, term.rule, rows)
+            cells[cell] = cells.get(cell, 0.0) + self.coefficient(term.element, term.rule, rows)
         for group in stage.groups:
             inverse = self._inverse_inductance(group, rows)
             for branch, i, j, sign in group.landings:
@@ -297,15 +391,16 @@ class _Batch:
         table = np.zeros((program.branches, count, len(program.rows)))
         for (branch, column), value in cells.items():
             table[branch, :, column] = value
-        self.coefficients[feeds] = table
+        self.tables[node] = table
         return table
 
-    def _coefficient(self, name: str, rule: str, rows: slice) -> np.ndarray | float:
+    def coefficient(self, name: str, rule: str, rows: slice) -> np.ndarray | float:
+        """Return the coefficient that an element brings by a rule, a number or shape (V,)."""
         element = self.circuit[name]
         if rule == "short":
             return 1 / SHORT_OHM
         if rule == "output resistance":
-            assert isinstance(element, Buffer)
+            assert isinstance(element, Buffer | ControlledVoltage)
             return 1 / max(element.output_resistance, SHORT_OHM)
         given = self.given.get(name)
         value: np.ndarray | float
@@ -337,14 +432,15 @@ class _Batch:
             )
         return np.linalg.inv(matrix)
 
-    def _basis(self, program: Program, columns: slice) -> np.ndarray:
-        if program not in self.basis:
+    def basis(self, program: Program, columns: slice) -> np.ndarray:
+        """Return the rows of a program at the block's frequencies, (rows, F), complex."""
+        if program not in self.bases:
             omega = 2 * math.pi * self.frequency_hz
             table = np.empty((len(program.rows), self.points), dtype=complex)
             for index, row in enumerate(program.rows):
                 table[index] = row(omega)
-            self.basis[program] = table
-        whole = self.basis[program]
+            self.bases[program] = table
+        whole = self.bases[program]
         return whole if columns == slice(0, self.points) else np.ascontiguousarray(whole[:, columns])
 
 
@@ -367,8 +463,8 @@ def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray]) -> Circuit
 
 
 @lru_cache(maxsize=512)
-def _program(stage: SolverStage, groups: tuple[tuple[int, ...], ...]) -> Program:
-    return compile_stage(stage, groups)
+def _program(stage: SolverStage, groups: tuple[tuple[int, ...], ...], with_nodes: bool = False) -> Program:
+    return compile_stage(stage, groups, with_nodes=with_nodes)
 
 
 class _Keyed:

@@ -1,14 +1,15 @@
 """From a `Circuit` to stages of plain branches: what is joined to what, before any value is looked at.
 
-Closed contacts merge nodes, open ones vanish. A buffer passes signal one way only, so it cuts the circuit into
-stages; within a stage every element becomes one or more two-terminal branches whose admittance is a real
-coefficient times a frequency row. EMFs are carried by a branch in series with them (Norton form), so they may
-float. An island that only magnetism reaches is tied to ground at one node, which changes no current.
+Closed contacts merge nodes, open ones vanish. A controlled source passes signal one way only, so it cuts the circuit
+into stages: one for the output and one for every node that a controlled source reads. Within a stage every element
+becomes one or more two-terminal branches whose admittance is a real coefficient times a frequency row. EMFs are
+carried by a branch in series with them (Norton form), so they may float. An island that only magnetism reaches is tied
+to ground at one node, which changes no current.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,18 +18,22 @@ import numpy as np
 from labkit.circuit.elements import (
     GROUND,
     AdmittanceRow,
-    Buffer,
     Capacitor,
     Circuit,
     Contact,
+    ControlledCurrent,
+    ControlledSource,
     Coupling,
     CustomAdmittance,
     Element,
     Inductor,
+    InputNoise,
     Resistor,
     Source,
+    control_nodes,
+    driven_nodes,
 )
-from labkit.core.errors import CircuitError, join_words
+from labkit.core.errors import CircuitError
 from labkit.core.joined import Joined
 
 
@@ -60,13 +65,15 @@ SHORT_OHM = 1e-9
 class Term:
     """One coefficient of one branch: which element's value it comes from and how.
 
-    ``rule`` is "inverse" (1/value), "direct", "dissipation", or "short" (a fixed 1/`SHORT_OHM`).
+    ``rule`` is "inverse" (1/value), "direct", "dissipation", "output resistance", or "short" (a fixed 1/`SHORT_OHM`).
     """
 
     branch: int
     row: AdmittanceRow
     element: str
     rule: str
+    ends: tuple[int, int]
+    """Nodes of the branch in the element's own order, which is one order in every stage."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +88,10 @@ class CoupledGroup:
 
 @dataclass(frozen=True, slots=True)
 class Injection:
-    """An EMF seen as a current: enters ``into``, leaves ``out``, of size sign · EMF · admittance of ``carrier``."""
+    """A source seen as a current: enters ``into``, leaves ``out``, of size sign · EMF · admittance of ``carrier``.
+
+    Of a controlled current the carrier holds the transconductance, and the EMF is what it reads.
+    """
 
     source: str
     carrier: int
@@ -92,7 +102,7 @@ class Injection:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SolverStage:
-    """One part of the circuit between buffers. Node 0 is ground, node 1 the output.
+    """One part of the circuit between controlled sources. Node 0 is ground, node 1 the output.
 
     ``branches`` are node pairs; the first ``len(branches) − len(carriers)`` are summed branches, carriers repeat
     an admittance that an injection needs by itself.
@@ -103,17 +113,35 @@ class SolverStage:
     terms: tuple[Term, ...]
     groups: tuple[CoupledGroup, ...]
     injections: tuple[Injection, ...]
-    buffers: tuple[str, ...]
+    driven: tuple[str, ...]
+    """Controlled sources that act in this stage."""
     drivable: Literal["driven", "grounded", "floating"] = "driven"
     """Whether anything can move the output: contacts may tie it to ground, or nothing may tie it there at all."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Topology:
-    """Every stage that reaches the output, by the name of the buffer it feeds; the last feeds nothing (``""``)."""
+    """Every stage that reaches the output, by the node at which it is read.
+
+    Attributes
+    ----------
+    stages : tuple of (str, SolverStage)
+        In the order they must be solved, where nothing feeds back.
+    output : str
+        Node of the last stage.
+    controls : mapping of str to (str or None, str or None)
+        What each controlled source reads, by nodes of stages; None is ground.
+    is_loop : bool
+        Whether a controlled source acts on what it reads, by itself or through others.
+    noisy : mapping of str to (str or None, str or None)
+        Between which nodes of stages the current of each `InputNoise` runs.
+    """
 
     stages: tuple[tuple[str, SolverStage], ...]
-    """In the order they must be solved."""
+    output: str
+    controls: Mapping[str, tuple[str | None, str | None]]
+    is_loop: bool
+    noisy: Mapping[str, tuple[str | None, str | None]]
 
 
 def topology_key(circuit: Circuit) -> Hashable:
@@ -140,69 +168,92 @@ def analyse(circuit: Circuit) -> Topology:
     Raises
     ------
     CircuitError
-        If an EMF is shorted out by closed contacts, or buffers feed each other in a circle.
+        If an EMF is shorted out by closed contacts.
     """
     merged = Joined(contact.nodes for contact in circuit.of_kind(Contact) if contact.closed)
     for source in circuit.sources:
         if merged.same(*source.nodes):
             raise CircuitError(f"{circuit.name}: the EMF '{source.name}' is shorted out by contacts; open one of them")
-    passive = [e for e in circuit.elements if not isinstance(e, Contact | Buffer)]
+    passive = [e for e in circuit.elements if not isinstance(e, Contact | ControlledSource | InputNoise)]
     component: Joined[str] = Joined()
     for element in passive:
         if isinstance(element, Coupling):
-            live = [node for name in element.inductors if (node := _live_node(merged, circuit[name])) is not None]
+            live = [node for name in element.inductors if (node := _live_node(merged, circuit[name].nodes)) is not None]
         else:
             live = [merged.root(node) for node in element.nodes if not merged.same(node, GROUND)]
         if live:
             component.join(*live)
-    buffers = circuit.of_kind(Buffer)
+    controlled = [e for e in circuit.elements if isinstance(e, ControlledSource)]
+    for driven in controlled:
+        if live := [merged.root(node) for node in driven_nodes(driven) if not merged.same(node, GROUND)]:
+            component.join(*live)
+
+    def pair(nodes: tuple[str, ...]) -> tuple[str | None, str | None]:
+        plus, minus = (None if merged.same(node, GROUND) else merged.root(node) for node in nodes)
+        return (None, None) if plus == minus else (plus, minus)
+
+    controls = {driven.name: pair(control_nodes(driven)) for driven in controlled}
+    noisy = {noise.name: pair(noise.nodes) for noise in circuit.of_kind(InputNoise)}
+    observed = {node for ends in (*controls.values(), *noisy.values()) for node in ends if node is not None}
     stages: list[tuple[str, SolverStage]] = []
     waiting: list[str] = []
+    used: dict[str, tuple[str | None, str | None]] = {}
+    is_loop = False
 
-    def visit(target: str, feeds: str) -> None:
-        if feeds in waiting:
-            raise CircuitError(
-                f"{circuit.name}: buffers {join_words(waiting[waiting.index(feeds) :])} feed each other in a circle"
-            )
-        if any(name == feeds for name, _ in stages):
+    def visit(target: str) -> None:
+        nonlocal is_loop
+        is_loop |= target in waiting
+        if target in waiting or any(name == target for name, _ in stages):
             return
-        waiting.append(feeds)
-        root = component.root(merged.root(target))
+        waiting.append(target)
+        root = component.root(target)
         inside = [
-            b
-            for b in buffers
-            if component.root(merged.root(b.nodes[1])) == root and merged.root(b.nodes[1]) != merged.root(GROUND)
+            s
+            for s in controlled
+            if (node := _live_node(merged, driven_nodes(s))) is not None
+            and component.root(node) == root
+            and not merged.same(*driven_nodes(s))
         ]
-        for buffer in inside:
-            visit(buffer.nodes[0], buffer.name)
+        for driven in inside:
+            used[driven.name] = controls[driven.name]
+            for read in controls[driven.name]:
+                if read is not None:
+                    visit(read)
         members = [e for e in passive if _belongs(e, circuit, merged, component, root)]
-        stages.append((feeds, _build_stage(circuit, members, inside, merged, merged.root(target))))
-        waiting.remove(feeds)
+        stages.append((target, _build_stage(circuit, members, inside, merged, target, observed)))
+        waiting.remove(target)
 
-    visit(circuit.output, "")
-    return Topology(tuple(stages))
+    output = merged.root(circuit.output)
+    visit(output)
+    return Topology(tuple(stages), output, used, is_loop, noisy)
 
 
 def _belongs(element: Element, circuit: Circuit, merged: Joined[str], component: Joined[str], root: str) -> bool:
     if isinstance(element, Coupling):
         return all(_belongs(circuit[name], circuit, merged, component, root) for name in element.inductors)
-    node = _live_node(merged, element)
+    node = _live_node(merged, element.nodes)
     return node is not None and component.root(node) == root
 
 
-def _live_node(merged: Joined[str], element: Element) -> str | None:
+def _live_node(merged: Joined[str], nodes: Iterable[str]) -> str | None:
     ground = merged.root(GROUND)
-    return next((merged.root(node) for node in element.nodes if merged.root(node) != ground), None)
+    return next((merged.root(node) for node in nodes if merged.root(node) != ground), None)
 
 
 def _build_stage(
-    circuit: Circuit, members: list[Element], buffers: list[Buffer], merged: Joined[str], output: str
+    circuit: Circuit,
+    members: list[Element],
+    controlled: list[ControlledSource],
+    merged: Joined[str],
+    output: str,
+    observed: set[str],
 ) -> SolverStage:
     numbers: dict[str, int] = {merged.root(GROUND): 0}
     numbers.setdefault(output, 1)
     islands = Joined(map(merged.root, element.nodes) for element in members if not isinstance(element, Coupling))
-    for buffer in buffers:
-        islands.join(merged.root(buffer.nodes[1]), merged.root(GROUND))
+    for driven in controlled:
+        if not isinstance(driven, ControlledCurrent):
+            islands.join(*map(merged.root, driven_nodes(driven)))
     tied: dict[str, str] = {}
 
     def number(node: str) -> int:
@@ -221,15 +272,17 @@ def _build_stage(
         if not isinstance(element, Coupling):
             for node in element.nodes:
                 touching.setdefault(number(node), []).append(element)
-    for buffer in buffers:
-        touching.setdefault(number(buffer.nodes[1]), []).append(buffer)
+    for driven in controlled:
+        for node in driven_nodes(driven):
+            touching.setdefault(number(node), []).append(driven)
     carried: dict[str, tuple[Source, int]] = {}
     for source in sources:
         plus, minus = number(source.nodes[0]), number(source.nodes[1])
-        for terminal in (plus, minus):
+        for terminal, name in zip((plus, minus), source.nodes):
             beside = [e for e in touching[terminal] if e is not source]
             if (
                 terminal > 1
+                and merged.root(name) not in observed
                 and len(beside) == 1
                 and isinstance(beside[0], Resistor | Inductor)
                 and beside[0].name not in coupled | carried.keys()
@@ -237,7 +290,7 @@ def _build_stage(
                 carried[beside[0].name] = (source, terminal)
                 break
         else:
-            builder.add_short_source(source.name, plus, minus)
+            builder.add_voltage(source.name, plus, minus)
     for element in members:
         if isinstance(element, Source | Coupling) or element.name in coupled:
             continue
@@ -247,11 +300,16 @@ def _build_stage(
             far = second if first == terminal else first
             plus, minus = number(source.nodes[0]), number(source.nodes[1])
             near = minus if terminal == plus else plus
-            builder.add_carrier(element, source.name, near, far, 1.0 if terminal == plus else -1.0)
+            ends = (near, far) if first == terminal else (far, near)
+            builder.add_carrier(element, source.name, near, far, 1.0 if terminal == plus else -1.0, ends)
         else:
             builder.add(element, first, second)
-    for buffer in buffers:
-        builder.add_short_source(buffer.name, number(buffer.nodes[1]), 0, resistance_of=buffer)
+    for driven in controlled:
+        first, second = map(number, driven_nodes(driven))
+        if isinstance(driven, ControlledCurrent):
+            builder.add_current(driven.name, first, second)
+        else:
+            builder.add_voltage(driven.name, first, second, "output resistance")
     builder.add_coupled(circuit, members, number)
     names = tuple(sorted(numbers, key=numbers.__getitem__))
     if len(names) == 1:
@@ -260,14 +318,14 @@ def _build_stage(
     drivable: Literal["driven", "grounded", "floating"] = "driven" if output != ground else "grounded"
     if islands.root(output) != islands.root(ground):
         drivable = "floating"
-    return builder.stage(names, tuple(b.name for b in buffers), drivable)
+    return builder.stage(names, tuple(driven.name for driven in controlled), drivable)
 
 
 class _StageBuilder:
     def __init__(self) -> None:
         self.branches: dict[tuple[int, int], int] = {}
         self.carriers: list[tuple[int, int]] = []
-        self.terms: list[tuple[tuple[int, int] | int, AdmittanceRow, str, str]] = []
+        self.terms: list[tuple[tuple[int, int] | int, AdmittanceRow, str, str, tuple[int, int]]] = []
         self.groups: list[CoupledGroup] = []
         self.injections: list[tuple[str, int, int, int, float]] = []
 
@@ -281,9 +339,11 @@ class _StageBuilder:
             return
         pair = self._pair(first, second)
         for row, rule in _rows(element):
-            self.terms.append((pair, row, element.name, rule))
+            self.terms.append((pair, row, element.name, rule, (first, second)))
 
-    def add_carrier(self, element: Element, source: str, near: int, far: int, sign: float) -> None:
+    def add_carrier(
+        self, element: Element, source: str, near: int, far: int, sign: float, ends: tuple[int, int]
+    ) -> None:
         """Put the EMF in series with an element: the branch runs from ``near`` to ``far``, current enters ``far``."""
         if near == far:
             return
@@ -291,18 +351,24 @@ class _StageBuilder:
         carrier = len(self.carriers)
         self.carriers.append(pair)
         for row, rule in _rows(element):
-            self.terms.append((pair, row, element.name, rule))
-            self.terms.append((carrier, row, element.name, rule))
+            self.terms.append((pair, row, element.name, rule, ends))
+            self.terms.append((carrier, row, element.name, rule, ends))
         self.injections.append((source, carrier, far, near, sign))
 
-    def add_short_source(self, source: str, plus: int, minus: int, *, resistance_of: Buffer | None = None) -> None:
+    def add_voltage(self, source: str, plus: int, minus: int, rule: str = "short") -> None:
         pair = self._pair(plus, minus)
         carrier = len(self.carriers)
         self.carriers.append(pair)
-        rule = "short" if resistance_of is None else "output resistance"
         for place in (pair, carrier):
-            self.terms.append((place, constant, source, rule))
+            self.terms.append((place, constant, source, rule, (plus, minus)))
         self.injections.append((source, carrier, plus, minus, 1.0))
+
+    def add_current(self, source: str, first: int, second: int) -> None:
+        """Put a controlled current from ``first`` to ``second``: it adds no admittance of its own."""
+        carrier = len(self.carriers)
+        self.carriers.append((min(first, second), max(first, second)))
+        self.terms.append((carrier, constant, source, "direct", (first, second)))
+        self.injections.append((source, carrier, second, first, 1.0))
 
     def add_coupled(self, circuit: Circuit, members: list[Element], number: Callable[[str], int]) -> None:
         couplings = [e for e in members if isinstance(e, Coupling)]
@@ -331,18 +397,18 @@ class _StageBuilder:
             self.groups.append(CoupledGroup(tuple(names), own, numbered))
 
     def stage(
-        self, nodes: tuple[str, ...], buffers: tuple[str, ...], drivable: Literal["driven", "grounded", "floating"]
+        self, nodes: tuple[str, ...], driven: tuple[str, ...], drivable: Literal["driven", "grounded", "floating"]
     ) -> SolverStage:
         summed = len(self.branches)
         terms = tuple(
-            Term(self.branches[place] if isinstance(place, tuple) else summed + place, row, name, rule)
-            for place, row, name, rule in self.terms
+            Term(self.branches[place] if isinstance(place, tuple) else summed + place, row, name, rule, ends)
+            for place, row, name, rule, ends in self.terms
         )
         injections = tuple(
             Injection(source, summed + carrier, into, out, sign) for source, carrier, into, out, sign in self.injections
         )
         branches = (*self.branches, *self.carriers)
-        return SolverStage(nodes, branches, terms, tuple(self.groups), injections, buffers, drivable)
+        return SolverStage(nodes, branches, terms, tuple(self.groups), injections, driven, drivable)
 
 
 def _rows(element: Element) -> Iterable[tuple[AdmittanceRow, str]]:

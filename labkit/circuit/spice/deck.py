@@ -19,10 +19,13 @@ from labkit.circuit.elements import (
     Capacitor,
     Circuit,
     Contact,
+    ControlledCurrent,
+    ControlledVoltage,
     Coupling,
     CustomAdmittance,
     Element,
     Inductor,
+    InputNoise,
     Resistor,
     Source,
 )
@@ -125,7 +128,7 @@ class _DeckWriter:
 
     def deck(self, points_per_decade: int) -> str:
         # Ideal voltages first: an inductor, then a short, is what yields where they close a loop.
-        order = {Source: 0, Buffer: 0, Inductor: 2, Coupling: 3}
+        order = {Source: 0, Buffer: 0, ControlledVoltage: 0, Inductor: 2, Coupling: 3}
         ranked = sorted(self.circuit.elements, key=lambda element: order.get(type(element), 1))
         lines = {element.name: self.lines(element) for element in ranked}
         output = self.nodes[self.circuit.output]
@@ -201,8 +204,14 @@ class _DeckWriter:
                 if self.source is not None:
                     voltage = 1.0 if element.name == self.source else 0.0
                 return self.emf(element, ends, voltage)
+            case InputNoise():
+                return [f"* '{shown}' is the noise of an input: left out of the sweep"]
             case Buffer(gain=gain, output_resistance=output_resistance):
                 return self.buffer(element, ends, gain, output_resistance)
+            case ControlledVoltage():
+                return self.controlled_voltage(element, ends)
+            case ControlledCurrent(transconductance=transconductance):
+                return [f"{self.name('G', element)} {' '.join(ends)} {_number(transconductance)}"]
             case CustomAdmittance():
                 return self.table(element, ends)
         raise CircuitError(
@@ -259,6 +268,31 @@ class _DeckWriter:
             f"{source} {inner} 0 {enters} 0 {_number(gain)}",
             f"{self.name('R', element, '_out')} {inner} {leaves} {_number(output_resistance)}",
         ]
+
+    def controlled_voltage(self, element: ControlledVoltage, ends: list[str]) -> list[str]:
+        """Write a falling gain as 1 ohm and a capacitor between two controlled sources."""
+        positive, negative, plus, minus = ends
+        gain, corner, resistance = element.gain, element.corner_hz, element.output_resistance
+        falling = f", 3 dB down at {corner:g} Hz" if math.isfinite(corner) else ""
+        written = [f"* amplifier '{_line(element.name)}': gain {gain:g}{falling}, {resistance:g} ohm"]
+        if math.isfinite(corner):
+            before = _unique(f"{element.name}_gain", self.taken_nodes)
+            after = _unique(f"{element.name}_corner", self.taken_nodes)
+            written += [
+                f"{self.name('E', element, '_gain')} {before} 0 {plus} {minus} {_number(gain)}",
+                f"{self.name('R', element, '_corner')} {before} {after} 1",
+                f"{self.name('C', element, '_corner')} {after} 0 {_number(1 / (2 * math.pi * corner))}",
+            ]
+            plus, minus, gain = after, "0", 1.0
+        inner = positive
+        if resistance == 0:
+            self.ideal.join(positive, negative)
+        else:
+            inner = _unique(f"{element.name}_inner", self.taken_nodes)
+        written.append(f"{self.name('E', element)} {inner} {negative} {plus} {minus} {_number(gain)}")
+        if resistance:
+            written.append(f"{self.name('R', element, '_out')} {inner} {positive} {_number(resistance)}")
+        return written
 
     def table(self, element: CustomAdmittance, ends: list[str]) -> list[str]:
         """Write Y(f) as tables of conductance and of susceptance over ω, both linear in log f."""

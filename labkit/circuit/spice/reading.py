@@ -243,7 +243,7 @@ class _Reader:
             )
         name = self.new_name(statement)
         nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
-        return part(name=name, nodes=nodes, **{noun: self.number(statement, value, name)})
+        return part(name=name, nodes=nodes, **{noun: self.number(statement, value, name)})  # type: ignore[arg-type]
 
     def read_voltage(self, statement: Statement) -> Element:
         words = statement.words

@@ -401,6 +401,24 @@ def reference_sensitivities(wires: tuple[StringWire, ...]) -> np.ndarray:
     return found
 
 
+@lru_cache(maxsize=4)
+def reference_pluck(strings: str) -> Prediction:
+    """Return the greatest EMF of the reference coil after the stated pluck, dB over 1 V, its doubt by cause.
+
+    Mean over the strings of a set of their dB. A pickup's output (`output_prediction`) adds to it; what both doubt of
+    the reference coil then cancels.
+    """
+    played = played_strings(strings)
+    level = np.exp(np.mean(np.log(_reference(tuple(each.wire for each in played))), axis=1))
+    velocities = [
+        float(pluck_velocity(frequency_hz=each.frequency_hz, displacement=PLUCK_DISPLACEMENT, part=PLUCK_PART))
+        for each in played
+    ]
+    causes = {name: _DECIBELS * part for name, part in row_causes(level, "the reference coil").items()}
+    value = _DECIBELS * (math.log(level[0]) + float(np.mean(np.log(velocities))))
+    return prediction(value, causes, log=False)
+
+
 def output_prediction(build: PickupBuild) -> Prediction | None:
     """Return the level over `reference_sensitivities` with the same strings, mean of their dB, its doubt by cause.
 

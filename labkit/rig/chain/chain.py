@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Self
 
-from labkit.circuit.elements import GROUND, Capacitor, Element, Resistor
-from labkit.core.keys import made, quantity, read_keys, written_keys
+from labkit.circuit.elements import (
+    GROUND,
+    Capacitor,
+    ControlledSource,
+    Element,
+    InputNoise,
+    Resistor,
+    control_nodes,
+)
+from labkit.core.keys import inline, made, quantity, read_keys, written_keys
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.core.validity import Range, range_called
+from labkit.rig.parts.active import NoiseData
 
 LENGTH = UsualRange(low=0.1, high=100.0)
 PER_LENGTH = UsualRange(low=20e-12, high=500e-12)
@@ -60,8 +70,27 @@ class Stage:
         return ()
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
-        """Return the elements between the node before the stage and the node after it."""
+        """Return the elements between the node before the stage and the node after it.
+
+        Noise of an input has an empty ``reader``: the rig gives it to the stage behind; the last input has none.
+        """
         raise NotImplementedError
+
+
+def read_by(elements: Iterable[Element], behind: Iterable[Element] = ()) -> tuple[Element, ...]:
+    """Give the noise of an input that is not the last one to the stage behind that reads it.
+
+    Where none does (an input beside the way to the last one), e_n goes and i_n stays.
+    """
+    readers = {control_nodes(each)[0]: each.name for each in behind if isinstance(each, ControlledSource)}
+
+    def settled(each: Element) -> Element:
+        if not isinstance(each, InputNoise) or each.reader:
+            return each
+        reader = readers.get(each.nodes[0])
+        return replace(each, voltage=0.0) if reader is None else replace(each, reader=reader)
+
+    return tuple(map(settled, elements))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +98,7 @@ class Cable(Stage):
     """A screened cable, lumped into one capacitance.
 
     The line's own resistance and inductance are left out: below 20 kHz and 30 m they move the response by less than
-    0.05 dB when a pickup of kilohms feeds it.
+    0.05 dB when a pickup of kilohms feeds it. Where they may count, `labkit.rig.chain.stages.CableLine` holds them.
     """
 
     kind: ClassVar[str] = "cable"
@@ -100,14 +129,15 @@ class Cable(Stage):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Input(Stage):
-    """The input that the signal ends in: a resistance and a capacitance to ground."""
+    """The input that the signal ends in: a resistance and a capacitance to ground, and what its first stage makes."""
 
     kind: ClassVar[str] = "input"
     resistance: float = quantity("Ω", usual=INPUT_RESISTANCE, low=1.0, meaning="resistance to ground")
     capacitance: float = quantity("F", default=0.0, usual=SMALL_CAPACITANCE, low=0.0, meaning="capacitance to ground")
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
-        """Return resistance and capacitance to ground."""
+        """Return resistance, capacitance and noise to ground."""
         found: list[Element] = [
             Resistor(name=f"{self.name}.resistance", nodes=(before, GROUND), resistance=self.resistance)
         ]
@@ -115,4 +145,4 @@ class Input(Stage):
             found.append(
                 Capacitor(name=f"{self.name}.capacitance", nodes=(before, GROUND), capacitance=self.capacitance)
             )
-        return tuple(found)
+        return (*found, *self.noise.elements(self.name, before))

@@ -1,4 +1,7 @@
-"""Parts beyond pots, switches and single components: buffers, dummy coils and screened leads."""
+"""Parts beyond pots, switches and single components: amplifiers, transistors, transformers, piezos, dummy coils, leads.
+
+Active parts are small-signal models by the numbers of their data sheets; chains and harnesses share them.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +9,19 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from labkit.circuit.elements import GROUND, Buffer, Capacitor, Element, Resistor, Source
-from labkit.core.keys import inline, quantity
+from labkit.circuit.elements import (
+    GROUND,
+    Buffer,
+    Capacitor,
+    ControlledVoltage,
+    Coupling,
+    Element,
+    Inductor,
+    InputNoise,
+    Resistor,
+    Source,
+)
+from labkit.core.keys import inline, number, quantity
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
@@ -16,12 +30,53 @@ from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor,
 
 INPUT_RESISTANCE = UsualRange(low=100e3, high=100e6)
 OUTPUT_RESISTANCE = UsualRange(low=1.0, high=20e3)
+VOLTAGE_NOISE = UsualRange(low=0.5e-9, high=100e-9)
+CURRENT_NOISE = UsualRange(low=0.1e-15, high=10e-12)
+NOISE_CORNER = UsualRange(low=1.0, high=20e3)
+GAIN_BANDWIDTH = UsualRange(low=100e3, high=100e6)
+STRAY = UsualRange(low=0.1e-12, high=100e-12)
+TRANSCONDUCTANCE = UsualRange(low=100e-6, high=100e-3)
+PRIMARY = UsualRange(low=0.1, high=100.0)
+PIEZO = UsualRange(low=100e-12, high=20e-9)
 LEAD = UsualRange(low=20e-12, high=1e-9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseData:
+    """Noise of an active part referred to its input, as data sheets give it: e²(f) = e_n²·(1 + f_c/f), i_n likewise."""
+
+    voltage_noise: float | None = quantity(
+        "V/√Hz", default=None, usual=VOLTAGE_NOISE, low=0.0, is_varied=False, meaning="noise voltage e_n of its input"
+    )
+    voltage_noise_corner: float | None = quantity(
+        "Hz", default=None, usual=NOISE_CORNER, low=0.0, is_varied=False, meaning="where e_n is 3 dB up, below it 1/f"
+    )
+    current_noise: float | None = quantity(
+        "A/√Hz", default=None, usual=CURRENT_NOISE, low=0.0, is_varied=False, meaning="noise current i_n of its input"
+    )
+    current_noise_corner: float | None = quantity(
+        "Hz", default=None, usual=NOISE_CORNER, low=0.0, is_varied=False, meaning="where i_n is 3 dB up, below it 1/f"
+    )
+
+    def elements(self, name: str, node: str, *, other: str = GROUND, reader: str = "") -> tuple[Element, ...]:
+        """Return the noise between two nodes; none where nothing is stated."""
+        if not (self.voltage_noise or self.current_noise):
+            return ()
+        noise = InputNoise(
+            name=f"{name}.noise",
+            nodes=(node, other),
+            reader=reader,
+            voltage=self.voltage_noise or 0.0,
+            voltage_corner_hz=self.voltage_noise_corner or 0.0,
+            current=self.current_noise or 0.0,
+            current_corner_hz=self.current_noise_corner or 0.0,
+        )
+        return (noise,)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BufferStage:
-    """A unilateral stage: input resistance and capacitance, gain, output resistance."""
+    """A unilateral stage: input resistance and capacitance, gain, output resistance, noise."""
 
     input_resistance: float = quantity(
         "Ω", default=1e6, usual=INPUT_RESISTANCE, low=1.0, meaning="resistance of its input"
@@ -33,6 +88,7 @@ class BufferStage:
     output_resistance: float = quantity(
         "Ω", default=1e3, usual=OUTPUT_RESISTANCE, low=0.0, meaning="resistance of its output"
     )
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
 
     @property
     def gain(self) -> float:
@@ -49,7 +105,143 @@ class BufferStage:
                 Capacitor(name=f"{name}.input_capacitance", nodes=(before, GROUND), capacitance=self.input_capacitance)
             )
         found.append(Buffer(name=name, nodes=(before, after), gain=self.gain, output_resistance=self.output_resistance))
+        return (*found, *self.noise.elements(name, before, reader=name))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AmplifierData:
+    """An operational amplifier: gain that falls from a corner on, input impedance, output resistance, noise.
+
+    Its input resistance makes no thermal noise of its own: e_n and i_n hold what its data sheet measured.
+    """
+
+    open_loop_gain_db: float = quantity(
+        "dB",
+        name="open_loop_gain",
+        default=100.0,
+        low=20.0,
+        high=160.0,
+        is_varied=False,
+        meaning="gain at low frequency",
+    )
+    gain_bandwidth: float = quantity(
+        "Hz", default=3e6, usual=GAIN_BANDWIDTH, low=1e3, is_varied=False, meaning="product of gain and bandwidth"
+    )
+    differential_resistance: float = quantity(
+        "Ω", default=1e12, low=1e3, is_varied=False, meaning="resistance between its two inputs"
+    )
+    differential_capacitance: float = quantity(
+        "F", default=3e-12, usual=STRAY, low=0.0, meaning="capacitance between its two inputs"
+    )
+    amplifier_output_resistance: float = quantity(
+        "Ω",
+        default=100.0,
+        usual=OUTPUT_RESISTANCE,
+        low=0.1,
+        is_varied=False,
+        meaning="output resistance without feedback",
+    )
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
+
+    def elements(self, name: str, plus: str, minus: str, output: str) -> tuple[Element, ...]:
+        """Return the amplifier between its inputs and its output; the noise current flows at each input."""
+        gain = 10 ** (self.open_loop_gain_db / 20)
+        found: list[Element] = [
+            ControlledVoltage(
+                name=name,
+                nodes=(output, GROUND, plus, minus),
+                gain=gain,
+                corner_hz=self.gain_bandwidth / gain,
+                output_resistance=self.amplifier_output_resistance,
+            ),
+            Resistor(
+                name=f"{name}.between",
+                nodes=(plus, minus),
+                resistance=self.differential_resistance,
+                is_noisy=False,
+            ),
+            Capacitor(name=f"{name}.capacitance", nodes=(plus, minus), capacitance=self.differential_capacitance),
+        ]
+        signal, other = (plus, minus) if plus != GROUND else (minus, plus)
+        current_alone = dataclasses.replace(self.noise, voltage_noise=None)
+        found += self.noise.elements(name, signal, reader=name)
+        found += current_alone.elements(f"{name}.other", other, reader=name) if other != GROUND else ()
         return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransistorData:
+    """A field-effect or bipolar transistor at its working point, by small-signal values: μ = g_m·r behind r.
+
+    Names are those of a field-effect transistor; a bipolar one has its base as gate, with the resistance β/g_m.
+    """
+
+    transconductance: float = quantity(
+        "S", usual=TRANSCONDUCTANCE, low=1e-6, is_varied=False, meaning="g_m at the working point"
+    )
+    drain_resistance_inside: float = quantity(
+        "Ω", name="output_resistance", default=1e5, low=100.0, is_varied=False, meaning="r_ds, or r_ce"
+    )
+    gate_resistance: float | None = quantity(
+        "Ω", default=None, low=100.0, is_varied=False, meaning="resistance from gate to source; of a bipolar one β/g_m"
+    )
+    gate_source: float = quantity("F", default=4e-12, usual=STRAY, low=0.0, meaning="capacitance from gate to source")
+    gate_drain: float = quantity("F", default=2e-12, usual=STRAY, low=0.0, meaning="capacitance from gate to drain")
+    noise: NoiseData = inline(NoiseData, default=NoiseData())
+
+    def elements(self, name: str, drain: str, gate: str, source: str) -> tuple[Element, ...]:
+        """Return the transistor between its three terminals."""
+        inside = self.drain_resistance_inside
+        found: list[Element] = [
+            ControlledVoltage(
+                name=name,
+                nodes=(drain, source, source, gate),
+                gain=self.transconductance * inside,
+                output_resistance=inside,
+                is_noisy=False,
+            ),
+            Capacitor(name=f"{name}.gate_source", nodes=(gate, source), capacitance=self.gate_source),
+            Capacitor(name=f"{name}.gate_drain", nodes=(gate, drain), capacitance=self.gate_drain),
+        ]
+        if self.gate_resistance is not None:
+            found.append(
+                Resistor(
+                    name=f"{name}.gate_resistance",
+                    nodes=(gate, source),
+                    resistance=self.gate_resistance,
+                    is_noisy=False,
+                )
+            )
+        return (*found, *self.noise.elements(name, gate, other=source, reader=name))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransformerData:
+    """A transformer for small signals: primary inductance, ratio, coupling, resistances of its windings.
+
+    Its core is linear and without loss; hysteresis makes a small transformer's inductance fall at low level.
+    """
+
+    primary_inductance: float = quantity("H", usual=PRIMARY, low=1e-6, meaning="inductance of the primary winding")
+    ratio: float = number(low=1e-3, high=1e3, meaning="turns of the secondary for each of the primary")
+    coupling: float = number(default=0.999, low=0.0, high=0.999999, meaning="of the windings; 1 less the leakage")
+    primary_resistance: float = quantity("Ω", default=0.0, low=0.0, meaning="resistance of the primary winding")
+    secondary_resistance: float = quantity("Ω", default=0.0, low=0.0, meaning="resistance of the secondary winding")
+
+    def elements(self, name: str, primary: tuple[str, str], secondary: tuple[str, str]) -> tuple[Element, ...]:
+        """Return the windings from their dotted ends on."""
+        found: list[Element] = []
+        sides = (
+            ("primary", primary, self.primary_inductance, self.primary_resistance),
+            ("secondary", secondary, self.primary_inductance * self.ratio**2, self.secondary_resistance),
+        )
+        for word, (start, finish), inductance, resistance in sides:
+            inside = f"{name}.{word}_inside" if resistance else start
+            if resistance:
+                found.append(Resistor(name=f"{name}.{word}_wire", nodes=(start, inside), resistance=resistance))
+            found.append(Inductor(name=f"{name}.{word}", nodes=(inside, finish), inductance=inductance))
+        pair = (f"{name}.primary", f"{name}.secondary")
+        return (*found, Coupling(name=f"{name}.core", inductors=pair, coefficient=self.coupling))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +297,72 @@ class ScreenedLead(Part):
         return (Capacitor(name=self.name, nodes=self.nodes, capacitance=self.capacitance),)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OperationalAmplifier(Part):
+    """An operational amplifier inside the instrument; its feedback is made of other parts."""
+
+    kind: ClassVar[str] = "operational amplifier"
+    lugs: ClassVar[tuple[str, ...]] = ("non-inverting input", "inverting input", "output")
+    amplifier: AmplifierData = inline(AmplifierData)
+
+    def elements(self, position: Position | None) -> tuple[Element, ...]:
+        """Return the amplifier."""
+        return self.amplifier.elements(self.name, *self.nodes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transistor(Part):
+    """A transistor inside the instrument, at its working point; supply and bias are short and open to signals."""
+
+    kind: ClassVar[str] = "transistor"
+    lugs: ClassVar[tuple[str, ...]] = ("drain or collector", "gate or base", "source or emitter")
+    transistor: TransistorData = inline(TransistorData)
+
+    def elements(self, position: Position | None) -> tuple[Element, ...]:
+        """Return the transistor."""
+        return self.transistor.elements(self.name, *self.nodes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transformer(Part):
+    """A transformer inside the instrument; starts are the dotted ends."""
+
+    kind: ClassVar[str] = "transformer"
+    lugs: ClassVar[tuple[str, ...]] = ("primary start", "primary finish", "secondary start", "secondary finish")
+    transformer: TransformerData = inline(TransformerData)
+
+    def elements(self, position: Position | None) -> tuple[Element, ...]:
+        """Return its windings."""
+        first, second, third, fourth = self.nodes
+        return self.transformer.elements(self.name, (first, second), (third, fourth))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piezo(Part):
+    """A piezo under the saddle: a charge that its own capacitance turns into a voltage. Nodes: hot, ground.
+
+    It gives ``level`` over the EMF that every pickup of the rig is given. It answers the string's force at the bridge,
+    not its motion over a pole, so its balance of partials is not modelled, and takes do not sound through it.
+    """
+
+    kind: ClassVar[str] = "piezo"
+    lugs: ClassVar[tuple[str, ...]] = ("hot", "ground")
+    capacitance: float = quantity("F", usual=PIEZO, low=1e-12, meaning="capacitance of all its elements together")
+    level_db: float = quantity(
+        "dB", name="level", default=0.0, low=-60.0, high=60.0, meaning="open voltage over the EMF of a pickup"
+    )
+
+    def elements(self, position: Position | None) -> tuple[Element, ...]:
+        """Return a voltage behind the capacitance, which is the charge across it."""
+        hot, ground = self.nodes
+        inside = f"{self.name}.charge"
+        level = 10 ** (self.level_db / 20)
+        return (
+            Source(name=f"{self.name}.emf", nodes=(inside, ground), voltage=level),
+            Capacitor(name=f"{self.name}.capacitance", nodes=(inside, hot), capacitance=self.capacitance),
+        )
+
+
 PART_KINDS: tuple[type[Part], ...] = (
     Pot,
     FixedResistor,
@@ -114,5 +372,9 @@ PART_KINDS: tuple[type[Part], ...] = (
     OnboardBuffer,
     DummyCoil,
     ScreenedLead,
+    OperationalAmplifier,
+    Transistor,
+    Transformer,
+    Piezo,
 )
 """The kinds of part that labkit itself brings."""

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from labkit.circuit.solve.noise import noise_density
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
@@ -33,6 +34,7 @@ USUAL_STRINGS = "six strings 10-46"
 """Set of the catalogue that stands for a guitar's strings where nobody has named another."""
 
 _HEARD_DB = 40.0
+_NOISE_FROM_HZ, _NOISE_POINTS = 20.0, 512
 
 
 def coil_spots(
@@ -158,6 +160,47 @@ def coil_transfers(rig: Rig, coils: tuple[str, ...], *, levels_db: Mapping[str, 
         return rows
 
     return evaluate
+
+
+def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: float = 20.0) -> np.ndarray:
+    """Return the noise at the last input of a rig, Gaussian: thermal of all parts, and of active inputs their own.
+
+    Parameters
+    ----------
+    rig : Rig
+    samples : int
+    rate : int, Hz
+    seed : int
+        The same seed gives the same noise; two sounds that are mixed want different ones.
+    celsius : float, °C
+
+    Returns
+    -------
+    ndarray, shape (samples,), V
+        Up to half the rate, without what lies below 20 Hz.
+
+    Notes
+    -----
+    The density is that of `labkit.circuit.solve.noise.noise_density`. Not modelled: noise of magnets, hum.
+
+    >>> from labkit.rig.sheet import load_rig
+    >>> noise = jack_noise(load_rig("Saltmarsh Lane, narrow single coil"), 48_000, rate=48_000)
+    >>> bool(1e-6 < noise.std() < 2e-5)
+    True
+    """
+    import scipy.fft
+
+    length = scipy.fft.next_fast_len(samples, real=True)
+    bins = scipy.fft.rfftfreq(length, 1 / rate)
+    grid = frequency_grid(_NOISE_FROM_HZ, rate / 2, _NOISE_POINTS)
+    density = np.zeros(bins.size)
+    heard = bins >= _NOISE_FROM_HZ
+    power = noise_density(rig.circuit, grid, temperature_c=celsius).total
+    density[heard] = np.sqrt(np.interp(np.log(bins[heard]), np.log(grid), power))
+    drawn = np.random.default_rng([seed, 4]).normal(size=(2, bins.size)) / np.sqrt(2)
+    spectrum = density * np.sqrt(rate * length / 2) * (drawn[0] + 1j * drawn[1])  # E|X|² = S·f_s·N/2, S one-sided
+    noise: np.ndarray = scipy.fft.irfft(spectrum, length)[:samples]
+    return noise
 
 
 def takes_for_both(

@@ -20,10 +20,12 @@ from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, REFERENCE_HZ, frequency_grid
 from labkit.core.response import Response, gain_db, minus_3db_on_grid, peak_on_grid
+from labkit.core.sheet import Table
 from labkit.core.units import format_quantity
 from labkit.rig.chain.chain import Cable, Input, Stage
-from labkit.rig.chain.stages import BufferBox, BypassBox, with_length
+from labkit.rig.chain.stages import BufferBox, BypassBox, CableLine, with_length
 from labkit.rig.rig import Rig
+from labkit.rig.sheet import read_stage
 
 BAND_HZ = (2000.0, 5000.0)
 """Where a loss is judged at first: peak and treble of a loaded pickup; common practice, no source."""
@@ -32,6 +34,8 @@ REFERENCE_M = 3.0
 ALLOWED_DB = 3.0
 LOUDER_DB = 1.0
 """From so much on a rise is told (a choice, no source)."""
+LINE = "instrument cable as a line"
+"""Cable line of the catalogue whose resistance and inductance a cable is taken to have."""
 LONGEST_M = 100.0
 """Where the search for the longest cable ends, m."""
 SILENCE_DB = -120.0
@@ -309,6 +313,37 @@ def band_loss(before: Response, after: Response, band_hz: tuple[float, float] = 
     """Return how much less arrives over a band with one response than with another."""
     grid = _band_grid(band_hz)
     return _band_loss(grid, gain_db(before.at(grid)) - gain_db(after.at(grid)))
+
+
+def line_differences_db(rig: Rig, lengths: Sequence[float], *, line: str = LINE) -> np.ndarray:
+    """Return how far a cable's own resistance and inductance move a rig's curve, against its capacitance alone.
+
+    Parameters
+    ----------
+    rig : Rig
+        The first cable of its chain is the one asked about.
+    lengths : sequence of float, m
+    line : str
+        A cable line of the catalogue, whose resistance, inductance and dielectric loss are taken.
+
+    Returns
+    -------
+    ndarray, shape (lengths,), dB
+        Largest difference of level anywhere from 20 Hz to 20 kHz.
+    """
+    cable = cable_of(rig)
+    item = read_stage(CableLine.kind, cable.name, Table({"kind": CableLine.kind, "use": line}, "cable line"))
+    assert isinstance(item, CableLine)
+    grid = frequency_grid(LOWEST_HZ, HIGHEST_HZ, 128)
+    found = np.empty(len(lengths))
+    for place, length in enumerate(lengths):
+        # plugs and all capacitance are spread along the line: both have the same whole
+        lumped = rig.with_stage(with_length(cable, length))
+        per_length = replace(cable, length=length).capacitance / length
+        drawn = rig.with_stage(replace(item, length=length, capacitance_per_length=per_length))
+        ratio = np.abs(drawn.evaluate(grid) / lumped.evaluate(grid))
+        found[place] = np.max(np.abs(20 * np.log10(ratio)))
+    return found
 
 
 def first_cable(rig: Rig) -> Cable | None:

@@ -25,7 +25,16 @@ from labkit.rig.rig import Rig
 from labkit.rig.sheet import read_stage
 from labkit.rig.variation import Variation
 from labkit.study.measures import decibels, read_peaks
-from labkit.study.questions.cable import ALLOWED_DB, BAND_HZ, LONGEST_M, REFERENCE_M, first_cable, judge_cable
+from labkit.study.questions.cable import (
+    ALLOWED_DB,
+    BAND_HZ,
+    LINE,
+    LONGEST_M,
+    REFERENCE_M,
+    first_cable,
+    judge_cable,
+    line_differences_db,
+)
 from labkit.study.questions.pots import largest_pot, tone_capacitor_of, tone_knobs
 from labkit.study.questions.question import (
     GRID_HZ,
@@ -255,6 +264,58 @@ def longest_cable(
     )
 
 
+LINE_LENGTHS = (5.0, 10.0, 30.0, 100.0, 300.0)
+
+
+def cable_as_a_line(rig: Rig, *, moved_db: float = 0.1, longest: float = 1000.0) -> QuestionAnswer:
+    """From which length on does a cable's own resistance and inductance count, beside its capacitance?
+
+    Parameters
+    ----------
+    rig : Rig
+        The first cable of its chain is the one asked about.
+    moved_db : float, dB
+        What counts, anywhere from 20 Hz to 20 kHz.
+    longest : float, m
+        Where the search ends.
+    """
+    require_positive(moved_db=moved_db, longest=longest)
+    lengths = np.geomspace(1.0, longest, 41)
+    moved = line_differences_db(rig, lengths)
+    over = np.flatnonzero(moved > moved_db)
+    rows = tuple(
+        {"length_m": length, "moved_db": float(difference)}
+        for length, difference in zip(LINE_LENGTHS, line_differences_db(rig, LINE_LENGTHS))
+    )
+    if over.size == 0:
+        value = longest
+        sentence = (
+            f"Up to {longest:g} m its resistance and inductance move this rig's curve by less than {moved_db:g} dB."
+        )
+    else:
+        at = int(over[0])
+        value = float(
+            lengths[0]
+            if at == 0
+            else np.exp(np.interp(moved_db, moved[at - 1 : at + 1], np.log(lengths[at - 1 : at + 1])))
+        )
+        sentence = (
+            f"From {value:.0f} m on its resistance and inductance move this rig's curve by {moved_db:g} dB somewhere "
+            "below 20 kHz; a shorter cable is its capacitance."
+        )
+    return QuestionAnswer(
+        question="cable as a line",
+        sentence=sentence,
+        value=value,
+        unit="m",
+        rests_on=(
+            f"resistance and inductance of the catalogue's '{LINE}'; the capacitance is this cable's at every length",
+            "what drives and what ends the cable as the rig has them",
+        ),
+        rows=rows,
+    )
+
+
 def _nearest(rig: Rig, name: str, span: tuple[float, float], wanted: Rig, series: str) -> tuple[float, float, float]:
     """Value of one number that brings a rig nearest to another, the nearest preferred value, and what is left, dB."""
     from scipy.optimize import minimize_scalar
@@ -457,6 +518,28 @@ QUESTIONS: dict[str, Question] = {
             counts="turns",
             note="Asked of a pickup that is predicted from its build: choose one above, or bring one from the page "
             "“Winding”.",
+        ),
+        Question(
+            name="cable as a line",
+            asks="When does a cable count as more than its capacitance?",
+            answer="length from which on a cable's resistance and inductance move the curve by --moved",
+            function=cable_as_a_line,
+            inputs=(
+                QuestionInput(
+                    name="moved",
+                    argument="moved_db",
+                    meaning="what counts, anywhere below 20 kHz; 0.1 dB unless given.",
+                    label="What counts",
+                    unit="dB",
+                    default=0.1,
+                    low=0.001,
+                    high=20.0,
+                    offered=(0.05, 0.1, 0.5, 1.0),
+                ),
+            ),
+            rests_on="Resistance and inductance of a usual instrument cable; the capacitance is the rig's own.",
+            found="From",
+            suits=lambda rig: first_cable(rig) is not None,
         ),
         Question(
             name="longest cable",

@@ -20,7 +20,7 @@ from labkit.core.errors import InputError, join_words
 from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import Response
 from labkit.rig.inputs import rig_inputs
-from labkit.study.measures import RESONANCE, Measure, decibels, read_measures
+from labkit.study.measures import RESONANCE, Measure, decibels, noise_levels, read_measures
 from labkit.study.tolerance.tolerance import ToleranceStudy
 
 STEP = 0.01
@@ -130,7 +130,8 @@ def swings(study: ToleranceStudy, measure: Measure) -> tuple[Swing, ...]:
     drawn = {name: np.array([row[name] for row in rows]) for name in nominal}
     values = study.element_values(drawn)
     curves = solve(study.variation.circuit, study.frequency_hz, values).transfer
-    found = read_measures([measure], study.frequency_hz, decibels(curves))[0]
+    noise = noise_levels([measure], study.variation.circuit, values, len(rows))
+    found = read_measures([measure], study.frequency_hz, decibels(curves), noise)[0]
     bars = [
         Swing(
             name=name,
@@ -157,7 +158,11 @@ def global_sensitivities(
 
     def evaluate(draws: np.ndarray) -> np.ndarray:
         drawn = {spread.name: spread.quantile(draws[:, at]) for at, spread in enumerate(study.spreads)}
-        blocks = solve_blocks(study.variation.circuit, study.frequency_hz, study.element_values(drawn))
+        values = study.element_values(drawn)
+        if measure.is_noise:
+            found: np.ndarray = noise_levels([measure], study.variation.circuit, values, len(draws))[0]
+            return found
+        blocks = solve_blocks(study.variation.circuit, study.frequency_hz, values)
         parts = [read_measures([measure], study.frequency_hz, decibels(curves))[0] for _, curves in blocks]
         return np.concatenate(parts)
 

@@ -25,6 +25,7 @@ from labkit.study.measures import (
     Measure,
     Window,
     decibels,
+    noise_levels,
     read_measures,
     study_grid,
 )
@@ -114,7 +115,8 @@ class ToleranceStudy:
         state["sums"] = np.zeros((1, len(self.measures)))
         rows = max(REDUCED_POINTS // self.frequency_hz.size, 1)
         levels = np.empty((rows, self.frequency_hz.size))
-        filled = 0
+        filled = reduced = 0
+        noise = noise_levels(self.measures, self.variation.circuit, values, size)
         for _, curves in _blocks(self, values, size):
             done = 0
             while done < len(curves):
@@ -122,19 +124,20 @@ class ToleranceStudy:
                 levels[filled : filled + take] = decibels(curves[done : done + take])
                 filled, done = filled + take, done + take
                 if filled == rows:
-                    self._reduce(state, levels)
+                    self._reduce(state, levels, noise[:, reduced : reduced + filled])
+                    reduced += filled
                     filled = 0
         if filled:
-            self._reduce(state, levels[:filled])
+            self._reduce(state, levels[:filled], noise[:, reduced:])
         return state
 
-    def _reduce(self, state: State, levels: np.ndarray) -> None:
+    def _reduce(self, state: State, levels: np.ndarray, noise: np.ndarray) -> None:
         assert self.curve_bins is not None
         assert self.measure_bins is not None
         state["least"] = np.minimum(state["least"], levels.min(axis=0))
         state["greatest"] = np.maximum(state["greatest"], levels.max(axis=0))
         self.curve_bins.add(state["curve"], levels.T)
-        found = read_measures(self.measures, self.frequency_hz, levels)
+        found = read_measures(self.measures, self.frequency_hz, levels, noise)
         state["count"] += levels.shape[0]
         inside = np.ones(levels.shape[0], dtype=bool)
         for place, window in enumerate(self.windows):
@@ -207,6 +210,7 @@ def tolerance_study(
     grid = study_grid(points, every)
     variation = Variation(rig, columns.ranges(wanted))
     nominal_db = decibels(solve(rig.circuit, grid).transfer)
+    nominal_noise = noise_levels(every, rig.circuit)
     study = ToleranceStudy(
         rig=rig,
         variation=variation,
@@ -219,7 +223,7 @@ def tolerance_study(
         measures=every,
         windows=tuple(windows),
         nominal_db=nominal_db,
-        nominal=read_measures(every, grid, nominal_db[None])[:, 0],
+        nominal=read_measures(every, grid, nominal_db[None], nominal_noise)[:, 0],
     )
     return _with_bins(study)
 
@@ -229,7 +233,9 @@ def _with_bins(study: ToleranceStudy) -> ToleranceStudy:
     values = study.element_values(study.draws(0, size))
     levels = np.concatenate([decibels(curves) for _, curves in _blocks(study, values, size)])
     levels = np.concatenate([levels, study.nominal_db[None]])
-    found = read_measures(study.measures, study.frequency_hz, levels)
+    noise = noise_levels(study.measures, study.variation.circuit, values, size)
+    noise = np.concatenate([noise, noise_levels(study.measures, study.rig.circuit)], axis=1)
+    found = read_measures(study.measures, study.frequency_hz, levels, noise)
     found = np.where(np.all(np.isnan(found), axis=1, keepdims=True), 0.0, found)
     return replace(study, curve_bins=Bins.around(levels.T), measure_bins=Bins.around(found))
 

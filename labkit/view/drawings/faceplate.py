@@ -12,7 +12,14 @@ from html import escape
 from labkit.circuit.elements import GROUND
 from labkit.core.units import format_quantity
 from labkit.rig.harness import Harness
-from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead
+from labkit.rig.parts.active import (
+    DummyCoil,
+    OnboardBuffer,
+    OperationalAmplifier,
+    ScreenedLead,
+    Transformer,
+    Transistor,
+)
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Pot, Switch
 from labkit.view import svg
 
@@ -70,7 +77,8 @@ def knob_letter(name: str) -> str:
 def hidden_word(harness: Harness) -> str:
     """Name what of a wiring cannot be seen on the instrument, in a word or two; empty where nothing is hidden."""
     for kind, word in (
-        (OnboardBuffer, "battery"),
+        (OnboardBuffer | OperationalAmplifier | Transistor, "battery"),
+        (Transformer, "transformer"),
         (DummyCoil, "dummy coil"),
         (FixedInductor, "inductor"),
         (ScreenedLead, "screened leads"),

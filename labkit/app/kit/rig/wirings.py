@@ -16,7 +16,7 @@ from labkit.app.kit.rig.state import Setup
 from labkit.catalogue import catalogue
 from labkit.core.grid import frequency_grid
 from labkit.rig.harness import Harness
-from labkit.rig.parts.active import OnboardBuffer
+from labkit.rig.parts.active import OnboardBuffer, OperationalAmplifier, Transistor
 from labkit.rig.parts.parts import FULL, Switch
 from labkit.rig.rig import Rig
 from labkit.view import svg
@@ -113,7 +113,9 @@ def wiring_of(harness: Harness) -> Wiring:
         kinds=tuple(sorted({part.style for part in harness.parts.values() if isinstance(part, Switch)})),
         splits=bool(split),
         cancels=any(claim.hum == "cancels" for claim in harness.claims),
-        battery=any(isinstance(part, OnboardBuffer) for part in harness.parts.values()),
+        battery=any(
+            isinstance(part, OnboardBuffer | OperationalAmplifier | Transistor) for part in harness.parts.values()
+        ),
     )
 
 

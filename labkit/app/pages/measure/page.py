@@ -20,6 +20,14 @@ from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html
 from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
+from labkit.app.pages.measure.lifts import (
+    LIFT_CAUTIONS,
+    LIFT_DEFAULTS,
+    LIFT_WIRING_HTML,
+    JudgedLifts,
+    lift_numbers,
+    lifts_html,
+)
 from labkit.app.pages.measure.recorder import STEPS, Recorder
 from labkit.app.pages.measure.recording_words import GOOD_TAKES_HTML, RECORDING_CAUTIONS, WIRING_HTML
 from labkit.app.pages.measure.remake import remake, remake_html
@@ -29,6 +37,7 @@ from labkit.app.pages.measure.words import (
     NOT_IN_FIT,
     READING_CAUTIONS,
     REMAKE_WORDS,
+    STEEL_WORDS,
     SWEEP_CAUTIONS,
     ZERO_OF_FIT,
     fit_html,
@@ -46,6 +55,7 @@ from labkit.bench.recording.excitation import excitation
 from labkit.bench.recording.interface import interface_sheet_text
 from labkit.core.errors import InputError
 from labkit.core.wav import wav_bytes
+from labkit.pickup.string.known_steel import steel_text
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import BENCH_DB, draw_curves
 from labkit.view.curve.residual import draw_residuals
@@ -72,6 +82,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             label="Choose sweep files",
             hint="Or drop them here: CSV or TSV text, workbooks (XLSX) or Touchstone; up to four of one pickup, each "
             "with its own load. They are not part of the link.",
+            keeps_as="sweeps",
             accept=".csv,.tsv,.txt,.dat,.xlsx,.xlsm,.s1p,.s2p,.ts,text/csv,text/plain",
         )
         self.upload.on_file(self._file, begin=self.background.warm)
@@ -83,10 +94,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.kept = FileOffers()
         self.kept.offer("calibration", "Keep the calibration", self._calibration)
         self.kept.offer("sound", "Save the sweep to play elsewhere", _sound_to_play)
-        self.recording_parts = (
-            box("lab-section", ipywidgets.HTML(WIRING_HTML)),
-            box("lab-section", self.recorder, self.kept, ipywidgets.HTML(GOOD_TAKES_HTML)),
-        )
+        self.wiring = ipywidgets.HTML()
+        self.of_sweeps = box("lab-section", self.kept, ipywidgets.HTML(GOOD_TAKES_HTML))
+        self.recording_parts = (box("lab-section", self.wiring), box("lab-section", self.recorder, self.of_sweeps))
+        self.steel = FileOffers()
+        self.steel.offer("steel", "Keep as this shop's steel", self._steel_sheet)
         self.opener = self._opener("a pickup sheet", label="Open a pickup sheet as the plan")
         self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
         self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
@@ -104,8 +116,9 @@ class MeasurePage(CurvePage[MeasurePageState]):
             box("lab-section", self.upload),
             box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
         )
+        self.steel_box = box("lab-section", ipywidgets.HTML(f"<h2>Keep it</h2><p>{STEEL_WORDS}</p>"), self.steel)
+        self.opener_box = box("lab-section", self.opener)
         self.reading_parts = (
-            box("lab-section", self.opener),
             box(
                 "lab-section",
                 ipywidgets.HTML(f"<h2>Wind it again</h2><p>{REMAKE_WORDS}</p>"),
@@ -127,11 +140,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
             *self.recording_parts,
             self.numbers,
             *self.sweep_parts[:1],
-            *self.reading_parts[:1],
+            self.opener_box,
             self.rest_box,
             box("lab-section", self.said),
             *self.sweep_parts[1:],
-            *self.reading_parts[1:],
+            *self.reading_parts,
+            self.steel_box,
             box("lab-section", self.cautions),
         )
 
@@ -141,20 +155,30 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def show_results(self) -> None:
         """Show fit or verdict, and ask for what is missing."""
-        is_sweeps = self.state.values["own.bench"] != "readings"
-        is_recording = self.state.is_recording
+        is_lifting, is_recording = self.state.is_lifting, self.state.is_recording
+        is_sweeps = self._is_of_curves
         for part in (*self.sweep_parts[1:], self.rest_box):
             _show(part, is_sweeps)
         _show(self.curve_box, is_sweeps and not (is_recording and self.state.asked is None))
         _show(self.sweep_parts[0], is_sweeps and not is_recording)
         for part in self.recording_parts:
-            _show(part, is_recording)
+            _show(part, is_recording or is_lifting)
+        _show(self.of_sweeps, is_recording)
+        _show(self.steel_box, is_lifting)
+        self.wiring.value = LIFT_WIRING_HTML if is_lifting else WIRING_HTML
         for part in self.reading_parts:
-            _show(part, not is_sweeps)
-        if is_sweeps:
+            _show(part, not is_sweeps and not is_lifting)
+        _show(self.opener_box, not is_sweeps)
+        if is_lifting:
+            self._show_lifts()
+        elif is_sweeps:
             self._show_sweeps()
         else:
             self._show_readings()
+
+    @property
+    def _is_of_curves(self) -> bool:
+        return self.state.values["own.bench"] not in ("readings", "lifts")
 
     def _show_sweeps(self) -> None:
         state, fit = self.state, self.state.fit
@@ -196,6 +220,22 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.answer.value = sentence_html(verdict_sentence(judged.verdict))
         self.numbers.value = numbers_html(verdict_numbers(judged.verdict))
         self.said.value = verdict_html(judged.verdict) + calibration
+
+    def _show_lifts(self) -> None:
+        judged: JudgedLifts | None = None
+        problem = ""
+        try:
+            judged = self.state.judged_lifts()
+        except InputError as error:
+            problem = f"{str(error)[:1].upper()}{str(error)[1:]}."
+        if self.background.is_busy:
+            self.background.cancel()
+        self.work.words, self.work.again = "", False
+        self.recorder.view = self.state.lifting.view(self.state.lifted_notes, problem)
+        self.numbers.value = numbers_html(lift_numbers(judged))
+        self.said.value = "" if judged is None else lifts_html(judged)
+        self.cautions.value = listed("Cautions", LIFT_CAUTIONS)
+        _show(self.steel_box, judged is not None and judged.after is not None)
 
     def _remake(self) -> None:
         """Search the builds on the plan's bobbin for what was read."""
@@ -280,7 +320,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         files = [(slot, given.name, len(given.content)) for slot, given in sorted(state.files.items())]
         if state.is_recording:
             files = [(0, role, id(reading)) for role, reading in state.recording.takes.items()]
-        sweeps = [(key, value) for key, value in state.snapshot.own if key not in READING_DEFAULTS]
+        apart = {*READING_DEFAULTS, *LIFT_DEFAULTS}
+        sweeps = [(key, value) for key, value in state.snapshot.own if key not in apart]
         return repr((files, [given.name for given in state.unread], sweeps))
 
     def _ask(self, word: str, work: object, *arguments: object, done: object, failed: object) -> None:
@@ -326,7 +367,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def draw(self, width: int) -> str:
         """Return points and fitted lines; nothing while readings are shown."""
-        if self.state.values["own.bench"] == "readings":
+        if not self._is_of_curves:
             return ""
         lines, _ = self.state.curves()
         fit = self.state.fit
@@ -336,12 +377,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig as it is, to compare with the one that has the fitted pickup."""
-        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] != "readings" else None
+        fitted = self.state.rig_with_fit() if self._is_of_curves else None
         return None if fitted is None else (self.state.rig, "my rig as it is")
 
     def sounding_rig(self) -> Rig:
         """Return the rig with the fitted pickup in it; the rig as it is while readings are shown."""
-        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] != "readings" else None
+        fitted = self.state.rig_with_fit() if self._is_of_curves else None
         return fitted or self.state.rig
 
     @property
@@ -363,12 +404,23 @@ class MeasurePage(CurvePage[MeasurePageState]):
             self.show()
 
     def _recorded(self, step: str, given: GivenFile) -> None:
-        if step == "calibration":
+        if self.state.is_lifting:
+            if step == "calibration":
+                self.state.lifting.keep(given)
+            elif step in self.state.lifted_notes:
+                self.state.lifting.take(step, given)
+        elif step == "calibration":
             self.state.recording.keep(given)
         elif step in STEPS:
             self.state.recording.take(step, given)
         self._stopped = ""
         self.show()
+
+    def _steel_sheet(self) -> MadeFile:
+        judged = self.state.judged_lifts()
+        if judged is None or judged.after is None:
+            raise InputError("there is no steel to keep; record a string over a build first")
+        return MadeFile(name="shop_steel.toml", kind="application/toml", content=steel_text(judged.after).encode())
 
     def _calibration(self) -> MadeFile:
         calibration = self.state.recording.calibration(self.state.series)

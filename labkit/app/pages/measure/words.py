@@ -37,6 +37,11 @@ REMAKE_WORDS = (
     "counts too."
 )
 
+STEEL_WORDS = (
+    "What these strings say of their steel, as a sheet. Any build with such strings takes it by its key "
+    "<code>string_steel</code>; levels, takes and comparisons then rest on it."
+)
+
 NOT_IN_FIT = (
     "One coil with its eddy currents. Not modelled: a second resonance, unequal coils, hysteresis of steel, losses of "
     "the insulation."

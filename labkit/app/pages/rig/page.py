@@ -13,7 +13,7 @@ import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
-from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note, small_print
+from labkit.app.kit.page import KEPT_SHEETS, PinningPage, box, caption_html, file_stem, note, small_print
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.rig.opened import rig_sheet_text
 from labkit.app.kit.rig.rebuild import WIRING
@@ -25,6 +25,8 @@ from labkit.app.pages.rig.state import EQUAL_EMF, RigPageState
 from labkit.app.pages.rig.words import (
     formula_html,
     netlist,
+    noise_html,
+    noise_line_html,
     position_html,
     positions_html,
     schematic_html,
@@ -60,10 +62,13 @@ class RigPage(PinningPage[RigPageState]):
             lambda: positions_html(state.rig),
             working="Trying them …",
         )
+        self.noise = Disclosure(
+            "Noise by part, against a played note and hum", lambda: noise_html(state.rig), working="Adding it up …"
+        )
         self.wiring = WiringPicker(state, is_fold=True)
         self.wiring.on_choice(self._chosen)
         offer_rig_files(self.files, state)
-        self.opener = self._opener("a rig sheet")
+        self.opener = self._opener("a rig sheet", keeps_as=KEPT_SHEETS)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return curve and caption."""
@@ -79,9 +84,11 @@ class RigPage(PinningPage[RigPageState]):
         return answer, box("lab-section", self.wiring), *super().below()
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return schematic, formula and files."""
+        """Return positions, noise, schematic, formula and files."""
         return (
-            box("lab-section", ipywidgets.HTML("<h2>Why</h2>"), self.positions, self.schematic, self.formula),
+            box(
+                "lab-section", ipywidgets.HTML("<h2>Why</h2>"), self.positions, self.noise, self.schematic, self.formula
+            ),
             box("lab-section", ipywidgets.HTML("<h2>Take it along</h2>"), self.files, self.opener, note(CAUTION)),
         )
 
@@ -95,14 +102,14 @@ class RigPage(PinningPage[RigPageState]):
         said = f'<p class="lab-drawn">{escape(drawn)}</p>' if drawn else ""
         self.caption.value = f"{said}{caption_html(state.zero)}"
         self.about.value = small_print(state.caption.removeprefix(state.zero).strip())
-        self.place.value = position_html(state.rig)
-        self.place.layout.display = None if self.place.value else "none"
+        self.place.value = position_html(state.rig) + noise_line_html(state.rig)
 
     def show(self) -> None:
-        """Show the present state; last, positions, schematic and formula where they are open."""
+        """Show the present state; last, positions, noise, schematic and formula where they are open."""
         super().show()
         self.wiring.show()
         self.positions.refresh()
+        self.noise.refresh()
         self.schematic.refresh()
         self.formula.refresh()
 

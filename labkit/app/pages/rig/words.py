@@ -37,6 +37,15 @@ def schematic_html(rig: Rig) -> str:
     return f'{drawn[drawn.index("<svg") :]}<p class="lab-note">The circuit as it stands now, with every value.</p>'
 
 
+def soldering_html(rig: Rig) -> str:
+    """Return the soldering drawing of a rig's wiring with the list of its wires."""
+    from labkit.view.soldering.drawing import draw_soldering
+    from labkit.view.soldering.words import linked_html
+
+    drawn = draw_soldering(rig.harness)
+    return linked_html(drawn.to_svg(), drawn.plan)
+
+
 def position_html(rig: Rig) -> str:
     """Return one line on what the present position does: heard, phase, hum, level."""
     heard, phase, hum, level = position_row(rig)
@@ -58,6 +67,35 @@ def positions_html(rig: Rig) -> str:
         f'{table}<p class="lab-note">Knobs as they stand; every pickup given the same EMF. Hum of a uniform field is '
         "against the strongest coil alone; where strings induce unequal voltages, a pair out of phase cancels less.</p>"
     )
+
+
+def noise_line_html(rig: Rig) -> str:
+    """Return one line on the noise at the input."""
+    from labkit.rig.noise import NOISE_DOUBT_DB, rig_noise
+
+    words = rig_noise(rig, with_note=False).words
+    text = f"Noise at the input, 20 Hz to 20 kHz, ±{NOISE_DOUBT_DB:g} dB: {words}."
+    return f'<p class="lab-note">{escape(text)}</p>'
+
+
+def noise_html(rig: Rig) -> str:
+    """Return the noise at the input by parts, and what it is against: a played note and a mains field."""
+    from labkit.rig.noise import NOISE_NOT_MODELLED, rig_noise, volts_in_words
+
+    noise = rig_noise(rig)
+    rows = [
+        (part.part, volts_in_words(part.rms), f"{100 * part.share:.0f} %", volts_in_words(part.weighted))
+        for part in noise.parts
+    ]
+    rows.append(("together", volts_in_words(noise.rms), "100 %", volts_in_words(noise.weighted)))
+    table = table_html("Noise at the input by parts", ("Part", "By itself", "Of the power", "A-weighted"), rows)
+    said = [
+        f"{noise.signal_words}; {noise.hum_words}",
+        f"the note: {noise.signal.words}" if noise.signal else "",
+        f"not in the noise: {NOISE_NOT_MODELLED}",
+    ]
+    text = " ".join(f"{sentence[:1].upper()}{sentence[1:]}." for sentence in said if sentence)
+    return f'{table}<p class="lab-note">{escape(text)}</p>'
 
 
 def short_formula(rig: Rig) -> Formula:

@@ -1,7 +1,7 @@
 // The bar at the foot: Play, A and B, what is played, at which level. In the lab it stands right after the skip link.
 export default {
   render({ model, el }) {
-    const STORE = "labkit.listening", SILENT_MS = 60000, SILENT_OUTPUT_MS = 2500, AGAIN_MS = 4000, WORDS_MS = 400, NB = "\u00a0";
+    const STORE = "labkit.listening", SILENT_MS = 60000, SILENT_OUTPUT_MS = 2500, AGAIN_MS = 4000, WORDS_MS = 400, OWN = "recording", NB = "\u00a0";
     const inLab = document.body.dataset.voila !== undefined;
     const unique = `ear-${Math.random().toString(36).slice(2, 8)}`; // a letter first, as selectors want it
     const bar = document.createElement("section");
@@ -330,7 +330,7 @@ export default {
 
     // a recording: read by the browser, one channel at the page's rate, sent in pieces that are acknowledged
     let sending = null, number = 0;
-    async function take(file) {
+    async function take(file, back = null) { // what was kept comes back quietly
       if (!file || ended) return;
       say(`Reading ${file.name} …`);
       let samples;
@@ -342,13 +342,21 @@ export default {
       } catch {
         return say(`${file.name} is not a recording this browser can read; a WAV or FLAC file is due.`);
       }
-      sending = { bytes: new Uint8Array(samples.buffer), name: file.name, number: ++number };
+      say("");
+      sending = { bytes: new Uint8Array(samples.buffer), name: file.name, number: ++number, file, back };
       model.send({ do: "file-begin", number, name: file.name.slice(-200), size: sending.bytes.length });
     }
     function step(answer) {
       if (!sending || answer.number !== sending.number) return;
       if (answer.refused) { sending = null; return say(answer.refused); }
-      if (answer.done) { sending = null; say(""); open(true); return; }
+      if (answer.done) {
+        const { file, back } = sending;
+        sending = null;
+        if (!back) { KeptFiles.put(OWN, OWN, file, { name: file.name, plays: true }); return open(true); }
+        if (back.through && model.get("rigs").includes(back.through)) model.send({ do: "through", name: back.through });
+        if (!back.plays) model.send({ do: "take", name: kept.take || model.get("takes")[0] });
+        return;
+      }
       if (answer.received >= sending.bytes.length) return model.send({ do: "file-end", number: sending.number });
       const piece = sending.bytes.slice(answer.received, answer.received + model.get("piece")).buffer;
       model.send({ do: "file-piece", number: sending.number }, {}, [piece]);
@@ -406,6 +414,7 @@ export default {
       live = value === "live";
       if (live) return open(true, guitar);
       if (value !== "own") keepFor({ take: value });
+      KeptFiles.note(OWN, OWN, { plays: value === "own" });
       if (sound?.isPlaying) sound.ramp(sound.out.gain, 0, 0.015); // what comes next starts from silence
       model.send(value === "own" ? { do: "own" } : { do: "take", name: value });
     });
@@ -421,7 +430,10 @@ export default {
     outputs.addEventListener("change", () => chooseOutput(outputs.value));
     part("delay").addEventListener("click", measureDelay);
     part("live").addEventListener("click", () => { if (!live) stop(); live = true; showTakes(); open(false); play.focus(); begin(); });
-    through.addEventListener("change", () => model.send({ do: "through", name: through.value }));
+    through.addEventListener("change", () => {
+      KeptFiles.note(OWN, OWN, { through: through.value });
+      model.send({ do: "through", name: through.value });
+    });
     keys.checked = kept.keys;
     keys.addEventListener("change", () => keepFor({ keys: keys.checked }));
     for (const name of ["dragenter", "dragover"]) bar.addEventListener(name, (event) => { event.preventDefault(); bar.classList.add("lab-over"); });
@@ -488,6 +500,9 @@ export default {
     showKept();
     away();
     if (inLab && model.get("takes").includes(kept.take) && kept.take !== model.get("take")) model.send({ do: "take", name: kept.take });
+    KeptFiles.whenOpened(async () => {
+      for (const one of await KeptFiles.all(OWN)) take(new File([one.file], one.name), one);
+    });
     if (inLab && kept.on && !bar.hidden) {
       // the last page was playing: go on if the browser lets a page begin by itself, else say so on Play
       openSound();
