@@ -51,7 +51,7 @@ docs: $(VENV)/.test-installed
 	@echo "open build/docs/index.html"
 
 screenshots: $(VENV)/.test-installed
-	LABKIT_REQUIRE_TOOLS=1 $(BIN)/python -m pytest tests/browser $(PYTEST_OPTIONS)
+	$(BIN)/python -m tests.browser.pictures
 
 clean:
 	rm -rf $(VENV) build dist screenshots *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache \

@@ -33,6 +33,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
     from labkit.pickup.string.known_steel import SHEET_KIND as STRING_STEEL
     from labkit.pickup.string.known_steel import steel_from_sheet
     from labkit.rig.chain.stages import CHAIN_KINDS
+    from labkit.rig.devices.device import read_device
     from labkit.rig.harness import read_harness
     from labkit.rig.parts.dielectric import read_dielectric
     from labkit.rig.sheet import read_rig, read_stage
@@ -50,6 +51,7 @@ def labkit_sheet_kinds() -> Mapping[str, Callable[[Any], object]]:
         STRING_STEEL: steel_from_sheet,
         "harness": read_harness,
         "dielectric": read_dielectric,
+        "device": read_device,
         "rig": read_rig,
         "case": read_case,
         "take": read_take,

@@ -14,6 +14,10 @@ from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
+from labkit.cli import ONE_THREAD
+
+os.environ.update(ONE_THREAD)  # before anything imports numpy: a core each for the processes of a run
+
 import hypothesis
 import pytest
 

@@ -67,6 +67,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "formula": (("formula", SINGLE, "--keep", "bridge"), ("formula", SINGLE, "--impedance", "--keep", "cable")),
     "netlist": (("netlist", SINGLE),),
     "schematic": (("schematic", SINGLE),),
+    "wiring": (("wiring", "buffer after the volume"), ("wiring", "two pickups, phase switch")),
     "render": (
         ("render", SINGLE, "--output", "one.wav", *SHORT_TAKE),
         ("render", SINGLE, "--set-against", "volume=5", "--output", "other.wav", *SHORT_TAKE),
@@ -104,6 +105,16 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("reproduce", "narrow single coil, built", "--original", "narrow single coil", "--readings", "readings.toml",
          "--wire", "AWG 42 single build", "--turns", "7500-8500"),
     ),
+    "book batch": (
+        ("book", "batch", "batch.csv", "--design", "Saltmarsh Lane, neck", "--book", "demo.book", "--meter",
+         "bench ohmmeter", "--try"),
+    ),
+    "book coil": (("book", "coil", "0107", "--book", "demo.book"),),
+    "book find": (("book", "find", "reel 12", "ohms > 5.8k", "--book", "demo.book"),),
+    "book stock": (("book", "stock", "--book", "demo.book"),),
+    "book chart": (("book", "chart", "Saltmarsh Lane, middle", "--book", "demo.book"),),
+    "book pairs": (("book", "pairs", "neck", "--with", "middle", "--book", "demo.book"),),
+    "book sets": (("book", "sets", "0101", "0107", "--as", "neck", "--as", "middle", "--book", "demo.book"),),
     "tolerance": (
         ("tolerance", SINGLE, "--count", "256", "--sensitivity", "--window", "resonance=3 kHz to 4 kHz"),
     ),
@@ -127,6 +138,7 @@ MAPS = {
     "render": {"take.coils"},
     "fit": {"correlations"},
     "shim": {"steel.values", "steel.deviations"},
+    "book sets": {"levels_db"},
     "fit --coil": {"coils"},
     "reproduce": {"builds.off", "builds.deviations"},
     "tolerance": {
@@ -185,6 +197,10 @@ def keys_of_runs() -> dict[str, Kinds]:
             shutil.copy(file, file.name)
         Path("readings.toml").write_text(READINGS, encoding="utf-8")
         Path("goal.toml").write_text(GOAL, encoding="utf-8")
+        Path("batch.csv").write_text("serial,ohms,note\n0161,5.81,\n0162,581,read warm\n0163,five,\n", encoding="utf-8")
+        _run("book", "new", "demo.book", "--demo")
+        _run("book", "repair", "0107", "lead renewed", "--on", "2026-08-01", "--book", "demo.book")
+        _run("book", "note", "0107", "sounds well", "--book", "demo.book")
         _write_takes()
         for name, runs in RUNS.items():
             if name == "blind result":

@@ -104,7 +104,7 @@ def pair_verdict(first: Coil, second: Coil, *, tolerance: float = HUM_TOLERANCE)
     known = None not in (first.wound, second.wound, first.facing, second.facing)
     in_phase = are_in_phase(first, second) if known else None
     cancels = cancel_hum(first, second)
-    mismatch = _hum_pickup(second) / _hum_pickup(first) - 1
+    mismatch = hum_pickup(second) / hum_pickup(first) - 1
     said = []
     if in_phase is False:
         said.append("out of phase: exchange the leads of one, or turn its magnet (the hum then changes too)")
@@ -130,8 +130,8 @@ def pair_verdict(first: Coil, second: Coil, *, tolerance: float = HUM_TOLERANCE)
     )
 
 
-def _hum_pickup(coil: Coil) -> float:
-    """Turns × area where both are known, else the square root of inductance (equal bobbins and cores)."""
+def hum_pickup(coil: Coil) -> float:
+    """Return turns × area where both are known, else the square root of inductance (equal bobbins and cores)."""
     if coil.turns is not None and coil.area is not None:
         return coil.turns * coil.area
     return coil.turns if coil.turns is not None else math.sqrt(coil.inductance)
@@ -158,7 +158,7 @@ def match_pairs(
     >>> [(m.first, m.second) for m in match_pairs({"a": a, "b": b, "c": c})[0]]
     [('a', 'b')]
     """
-    ordered = sorted(coils, key=lambda name: _hum_pickup(coils[name]))
+    ordered = sorted(coils, key=lambda name: hum_pickup(coils[name]))
     best: list[Match] | None = None
     for left in range(0, len(ordered), 2) if len(ordered) % 2 else [None]:
         rest = [name for index, name in enumerate(ordered) if index != left]
@@ -171,7 +171,7 @@ def match_pairs(
 
 
 def _match(coils: Mapping[str, Coil], first: str, second: str) -> Match:
-    ratio = _hum_pickup(coils[second]) / _hum_pickup(coils[first])
+    ratio = hum_pickup(coils[second]) / hum_pickup(coils[first])
     return Match(first=first, second=second, difference=abs(ratio - 1))
 
 

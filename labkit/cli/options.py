@@ -178,6 +178,51 @@ def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, 
     return value, tolerance
 
 
+ROOM_HALF_WIDTH = 2.0
+"""Of a temperature without a ±, K, 95 % (common practice, no source)."""
+
+
+def temperature_option(text: str) -> tuple[float, float]:
+    """Read ``--temperature '23 °C ± 1'``: value and standard deviation, °C; the half-width holds 95 %.
+
+    Raises
+    ------
+    InputError
+        If one of them cannot be read.
+    """
+    value, _, doubt = text.replace("+/-", "±").partition("±")
+    try:
+        celsius = parse_quantity(value.strip(), "°C")
+        half = parse_quantity(doubt.strip().rstrip("°CK ") or "nothing", "1") if doubt.strip() else ROOM_HALF_WIDTH
+    except InputError as problem:
+        raise InputError(f"--temperature: {problem}") from None
+    if not 0 <= half < 50:
+        raise InputError(f"--temperature: the doubt of '{text}' must be 0 to 50 K")
+    return celsius, half / 1.96
+
+
+BOOK_VARIABLE = "LABKIT_BOOK"
+
+
+def book_option(function: Command) -> Command:
+    """``--book FILE``, or the variable that names one; opened for the command as ``book`` and closed after it."""
+
+    @wraps(function)
+    def with_book(*, book_file: Path | None, **given: Any) -> Any:
+        from labkit.book.store import open_book
+
+        if book_file is None:
+            raise InputError(f"name the workshop book with --book FILE, or in the variable {BOOK_VARIABLE}")
+        with open_book(book_file) as book:
+            return function(book=book, **given)
+
+    help_text = f"The workshop book; {BOOK_VARIABLE} names one for all commands."
+    option = click.option(
+        "book_file", "--book", type=click.Path(path_type=Path), metavar="FILE", envvar=BOOK_VARIABLE, help=help_text
+    )
+    return option(with_book)  # type: ignore[return-value]
+
+
 def rig_argument(function: Command) -> Command:
     """``SHEET``, path of a rig sheet or the name of a rig in the catalogue, and ``--set``, as ``rig``."""
 

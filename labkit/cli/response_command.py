@@ -32,8 +32,8 @@ from labkit.rig.noise import (
 )
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.render.rig_sound import coil_spots
-from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, USUAL_STRINGS, driven_response
+from labkit.sound.render.rig_sound import USUAL_STRINGS, coil_spots
+from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
 from labkit.sound.strings import string_set
 from labkit.sound.take.take import CoilSpot
 

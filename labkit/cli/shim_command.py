@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Mapping
 from pathlib import Path
@@ -20,11 +19,6 @@ if TYPE_CHECKING:
     from labkit.pickup.predict.built import BuiltPickup
     from labkit.pickup.predict.propagation import Prediction
     from labkit.pickup.string.known_steel import KnownSteel
-
-NOT_IN_IT = (
-    "The prediction's interval holds steel, field, turns, gap (± 0.2 mm) and the model; not hysteresis of the string, "
-    "nor a string that lies beside its pole."
-)
 
 
 @click.command()
@@ -44,7 +38,9 @@ NOT_IN_IT = (
 @click.option("--against", metavar="SHEET", help="Build of the pickup, to compare with and to learn the steel from.")
 @click.option("--height", metavar="HEIGHT", help="Pole face to middle of the string before the lift; else the build's.")
 @click.option("string_set", "--strings", metavar="NAME", help="Set of the catalogue that is on the guitar.")
-@click.option("--channel", type=click.IntRange(1, 2), help="Of the recordings; the second of two unless given.")
+@click.option(
+    "--channel", type=click.IntRange(1, 2), help="Of the recordings; the one with the largest pulses unless given."
+)
 @click.option("--pulses", type=click.IntRange(min=1), help="Lifts and returns that each recording should hold.")
 @click.option(
     "--sheet",
@@ -70,7 +66,7 @@ def shim(
     Record one string at a time: rest, lift onto the shim, rest, let down, and so on, three times or more, a second
     or two of rest each.
     """
-    from labkit.bench.shim.pulses import read_lift_recording, read_lifts
+    from labkit.bench.shim.pulses import read_lift_file
     from labkit.bench.shim.sensitivity import measured_lift
     from labkit.pickup.predict.built import load_built
 
@@ -87,7 +83,7 @@ def shim(
     scale, warnings = _scale(shim_height, full_scale, interface, built)
     plan, gap = _plan(built, notes, height, scale.shim.value, string_set)
     lifts = [
-        measured_lift(read_lifts(read_lift_recording(path, channel), expected=pulses), note, scale)
+        measured_lift(read_lift_file(path, channel, expected=pulses), note, scale)
         for path, note in zip(recordings, notes)
     ]
     steel = None if built is None else _steel(built, lifts, scale, gap, string_set)
@@ -164,7 +160,7 @@ def _steel(
     return steel_after_lifts(
         built.build,
         {lift.string: lift.sensitivity for lift in lifts},
-        shared=(scale.full_scale.deviation**2 + scale.shim.deviation**2) ** 0.5,
+        shared=scale.shared_deviation,
         gap=gap,
         lift=scale.shim.value,
         strings=strings,
@@ -181,14 +177,17 @@ def _json(
     steel: KnownSteel | None,
     warnings: tuple[str, ...],
 ) -> dict[str, Any]:
+    from labkit.bench.shim.sensitivity import over_plan
+
     rows = []
     for lift in lifts:
         predicted = plan.get(lift.string)
-        level = None if predicted is None else _over_plan(lift, predicted)
+        level = None if predicted is None else over_plan(lift, predicted)
         rows.append(
             {
                 "string": lift.string,
                 "recording": lift.reading.name,
+                "channel": lift.reading.channel,
                 "sensitivity_v_per_m_per_s": lift.sensitivity.as_dict(),
                 "integral_v_s": lift.integral.as_dict(),
                 "predicted_v_per_m_per_s": None if predicted is None else predicted.as_dict(),
@@ -218,15 +217,6 @@ def _json(
     }
 
 
-def _over_plan(lift: MeasuredLift, predicted: Prediction) -> Prediction:
-    """Measured over predicted, dB."""
-    from labkit.pickup.predict.propagation import Prediction, ratio
-
-    found = ratio(lift.sensitivity, predicted)
-    value, low, high = (20 * math.log10(each) for each in (found.value, found.low, found.high))
-    return Prediction(value=value, low=low, high=high)
-
-
 def _text(
     lifts: list[MeasuredLift],
     plan: Mapping[str, Prediction],
@@ -236,9 +226,13 @@ def _text(
     steel: KnownSteel | None,
     warnings: tuple[str, ...],
 ) -> str:
+    from labkit.bench.shim.sensitivity import NOT_IN_PREDICTION, lifts_in_words, over_plan
+    from labkit.pickup.string.known_steel import steel_change
+
     lines = [f"lifted by {format_quantity(scale.shim.value, 'm', digits=3)}, mean of voltage over velocity"]
     if built is not None:
         lines[0] += f", against {built.name} from {format_quantity(gap, 'm', digits=3)}"
+    all_over = {}
     for lift in lifts:
         good = sum(not pulse.fault for pulse in lift.reading.pulses)
         low, value, high = (1e3 * getattr(lift.sensitivity, end) for end in ("low", "value", "high"))
@@ -247,7 +241,7 @@ def _text(
         line += f", {good} pulses"
         predicted = plan.get(lift.string)
         if predicted is not None:
-            over = _over_plan(lift, predicted)
+            over = all_over[lift.string] = over_plan(lift, predicted)
             least, most = 1e3 * predicted.low, 1e3 * predicted.high
             line += f"   plan {1e3 * predicted.value:.1f}, {least:.1f} … {most:.1f}: {over.value:+.1f} dB"
             line += "" if over.low <= 0 <= over.high else ", outside what is predicted"
@@ -258,24 +252,14 @@ def _text(
             f"      most of the doubt: {lift.sensitivity.why(2)}" + (f"; input from {corners}" if corners else "")
         )
     if steel is not None and built is not None:
+        lines += [
+            "",
+            *textwrap.wrap(lifts_in_words(all_over, built.name), 96, initial_indent="  ", subsequent_indent="  "),
+        ]
         lines += ["", "  what this leaves of the steel's doubt, one standard deviation before and after"]
-        lines += _steel_lines(steel, built)
-        lines += ["", *textwrap.wrap(NOT_IN_IT, 96, initial_indent="  ", subsequent_indent="  ")]
+        lines += [
+            f"    {name:<46}{was:<16} → {now}" for name, was, now in steel_change(built.build.string_steel, steel)
+        ]
+        lines += ["", *textwrap.wrap(NOT_IN_PREDICTION, 96, initial_indent="  ", subsequent_indent="  ")]
     lines += [f"warning: {warning}" for warning in warnings]
     return "\n".join(lines)
-
-
-def _steel_lines(steel: KnownSteel, built: BuiltPickup) -> list[str]:
-    from labkit.pickup.string.known_steel import unmeasured_steel
-    from labkit.pickup.string.steel import STEEL_NAMES, STEEL_PRIORS
-
-    before = unmeasured_steel() if built.build.string_steel is None else built.build.string_steel
-    lines = []
-    for name, value in steel.named_values.items():
-        is_log = STEEL_PRIORS[name].scale == "log"
-        was, now = (
-            f"± {100 * each.deviations[name]:.0f} %" if is_log else f"± {each.deviations[name]:.2f}"
-            for each in (before, steel)
-        )
-        lines.append(f"    {STEEL_NAMES[name]:<46}{before.named_values[name]:7.3g} {was:<8} → {value:7.3g} {now}")
-    return lines

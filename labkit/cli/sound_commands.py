@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
 from labkit.cli.blind_command import blind
 from labkit.cli.options import Output, result_options, set_option
@@ -40,10 +41,10 @@ from labkit.sound.convert.conversion import convert_file
 from labkit.sound.convert.impulse import frequency_table, impulse_response
 from labkit.sound.files import check_target
 from labkit.sound.loudness import HEARING_CAUTION, Matched, match_loudness, true_peak_db
-from labkit.sound.render.rig_sound import mixing_warnings
+from labkit.sound.render.rig_sound import jack_noise, mixing_warnings
 from labkit.sound.render.string_drive import level_change
 from labkit.sound.take.take import NOT_MODELLED
-from labkit.view.words import louder_in_words
+from labkit.view.words import louder_in_words, side_in_words
 
 
 @click.command()
@@ -57,7 +58,8 @@ from labkit.view.words import louder_in_words
 @click.option(
     "--true-level",
     is_flag=True,
-    help="With --against: keep the true level difference; the louder of the two stands at --loudness.",
+    help="With --against: keep the true level difference; the louder of the two stands at --loudness. The noise "
+    "of the rig is mixed in.",
 )
 def render(
     sheet: str,
@@ -87,6 +89,8 @@ def render(
     names = ["this", "other"][: len(rigs)]
     matched = match_loudness(dict(zip(names, sounds)), take.rate, target_lufs=take.loudness, keep_difference=true_level)
     samples = matched.samples["this"]
+    noise = jack_noise(rigs[0], samples.size, rate=take.rate) if true_level else np.zeros_like(samples)
+    samples = samples + noise * 10 ** (matched.gain_db["this"] / 20)
     level: dict[str, Any] = {"difference_interval_db": None, "level_basis": counted.words or None}
     if len(rigs) > 1:
         difference_db = matched.difference_db("this", "other")
@@ -108,6 +112,7 @@ def render(
         "difference_db": matched.difference_db("this", "other") if len(rigs) > 1 else None,
         **level,
         "level_reference": _louder(rigs, matched) if true_level else None,
+        "noise_db": _under(noise, sounds[0]) if true_level else None,
         "reference_lufs": matched.target_lufs if true_level else None,
         "lowered_db": take.loudness - matched.target_lufs,
         "not_modelled": NOT_MODELLED,
@@ -246,6 +251,11 @@ def _louder(rigs: list[Rig], matched: Matched) -> str:
     return rigs[0 if matched.difference_db("this", "other") >= 0 else 1].name
 
 
+def _under(noise: np.ndarray, sound: np.ndarray) -> float:
+    """Level of one sound against another, root mean square, dB."""
+    return float(10 * np.log10(np.mean(noise**2) / np.mean(sound**2)))
+
+
 def _render_text(data: dict[str, Any]) -> str:
     lines = [
         f"{data['file']}: {data['name']}, {data['take']['performance']}, {data['duration_s']:.2f} s",
@@ -257,10 +267,13 @@ def _render_text(data: dict[str, Any]) -> str:
         said = louder_in_words(Interval(**data["difference_interval_db"]))
         lines.append(f"  true level difference to {data['against']}: {decibels(data['difference_db'])}, {said}")
     if data["level_reference"] is not None:
+        is_settled = side_in_words(Interval(**data["difference_interval_db"]), "louder", "softer")
+        louder = "the louder" if is_settled else "the louder by the best guess"
         lines.append(
-            f"  true level: {data['level_reference']}, the louder, stands at {data['reference_lufs']:.1f} LUFS; "
+            f"  true level: {data['level_reference']}, {louder}, stands at {data['reference_lufs']:.1f} LUFS; "
             f"both have a gain of {data['gain_db']:+.2f} dB"
         )
+        lines.append(f"  noise of the rig at 20 °C is in it: {decibels(data['noise_db'])} to the sound")
     if data["lowered_db"] > 0.005:
         every = "both sounds are" if data["against"] is not None else "the sound is"
         lines.append(f"  {every} {data['lowered_db']:.1f} dB lower than asked for, so that no peak clips")

@@ -34,11 +34,15 @@ the sweep is loud and rises to 20 kHz.
 Record two channels at {rate} Hz, 24 bit, while {file} plays. Both channels should peak near −12 dB and never
 reach full scale. Then leave every knob alone and make five recordings (WAV or FLAC), named by their first word:
 
-  source.wav    both channels on the source node
-  open.wav      channel 2 back behind the resistor, the pickup off
-  shorted.wav   the two clips touching
-  pickup.wav    the pickup in place (any name of yours will do)
-  again.wav     both channels on the source node once more
+  source.wav      both channels on the source node
+  open.wav        channel 2 back behind the resistor, the pickup off
+  shorted.wav     the two clips touching
+  pickup.wav      the pickup in place (any name of yours will do)
+  again.wav       both channels on the source node once more
+
+For the capacitance of a small coil make one more recording before the last, and give it to labkit fit as well:
+
+  open again.wav  the pickup off once more: its clip opened, nothing else touched
 
   labkit fit source.wav open.wav shorted.wav pickup.wav again.wav --series "220k ± 1 %"
 """
@@ -81,6 +85,67 @@ def write(folder: Path, signal: str, rate: int, level: float, force: bool) -> No
     text = NOTE.format(file=sound.name, seconds=played.size / rate, rate=rate)
     write_atomically(note, text, overwrite=force)
     say_written(sound, note)
+
+
+@sweep.command("record")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--device", default="", metavar="NAME", help="Part of the interface's name; the system's own by default.")
+@click.option("--inputs", default="1,2", show_default=True, metavar="A,B", help="Inputs at source and pickup.")
+@click.option(
+    "--signal",
+    type=click.Choice(("sweeps", "tones")),
+    default="sweeps",
+    show_default=True,
+    help="Sweeps show every fault; tones stand more hum.",
+)
+@click.option("--rate", type=int, default=48_000, show_default=True, help="Sample rate of the interface, Hz.")
+@click.option("--level", type=float, default=-12.0, show_default=True, help="Peak, dB below full scale.")
+@click.option("--yes", is_flag=True, help="Headphones and loudspeakers are off: play without asking.")
+@click.option("--force", is_flag=True, help="Overwrite an existing file.")
+def record(
+    recording: Path, device: str, inputs: str, signal: str, rate: int, level: float, yes: bool, force: bool
+) -> int:
+    """Play and record one take with an interface of this machine into the WAV file RECORDING, and check it.
+
+    Its name says which take it is: source, open, shorted, open again, again, or anything else for the pickup. Needs
+    the library sounddevice (labkit's extra 'measure'). Exit code 1 says that the take cannot be used.
+    """
+    from labkit.bench.recording.excitation import excitation
+    from labkit.bench.recording.interface import ROLE_WORDS, role_of
+    from labkit.bench.recording.recording import find_sound_device, play_and_record
+    from labkit.bench.recording.take import SpoiltTake, read_take, words_of
+    from labkit.core.wav import write_wav
+
+    if recording.suffix.casefold() not in (".wav", ".wave"):
+        raise InputError(f"{recording}: name a WAV file, such as pickup.wav")
+    if recording.exists() and not force:
+        raise InputError(f"{recording} exists already; name another file, or overwrite it with --force")
+    if not recording.absolute().parent.is_dir():
+        raise InputError(f"{recording}: there is no folder {recording.parent}")
+    played = excitation(signal, rate, peak_db=level)  # type: ignore[arg-type]
+    found = find_sound_device(device, _two_inputs(inputs))
+    click.echo(f"{found.name}: {ROLE_WORDS[role_of(recording.name)]}, {played.size / rate:.0f} s", err=True)
+    if not yes:
+        click.confirm("The sweep is loud. Headphones off, loudspeakers disconnected, phantom power off?", abort=True)
+    take = play_and_record(played, rate, found, name=recording.name)
+    write_wav(recording, take.samples, rate, sample_format="FLOAT", force=force)
+    say_written(recording)
+    try:
+        reading = read_take(take)
+    except SpoiltTake as spoilt:
+        click.echo(f"{recording.name}: cannot be used: {'; '.join(fault.sentence for fault in spoilt.faults)}")
+        return 1
+    click.echo(f"{recording.name}: good ({reading.signal}; {words_of(reading)})")
+    return 0
+
+
+def _two_inputs(text: str) -> tuple[int, int]:
+    numbers = [part.strip() for part in text.split(",")]
+    if len(numbers) != 2 or not all(part.isdecimal() and 1 <= int(part) <= 256 for part in numbers):
+        raise InputError(f"--inputs takes the numbers of two inputs, such as 1,2; got '{text}'")
+    if numbers[0] == numbers[1]:
+        raise InputError(f"--inputs takes two different inputs, source and pickup; got '{text}'")
+    return int(numbers[0]), int(numbers[1])
 
 
 @sweep.command("check")
@@ -141,9 +206,10 @@ def calibrate_command(
     from labkit.bench.recording.interface import bracket, calibrate, interface_sheet_text, takes_by_role
 
     roles, pickups = takes_by_role(_readings(recordings))
-    if pickups:
+    other = [*pickups, *(reading for role, reading in roles.items() if role == "open again")]
+    if other:
         raise InputError(
-            f"{pickups[0].name}: a calibration takes source, open, shorted and again; fit the pickup with labkit fit"
+            f"{other[0].name}: a calibration takes source, open, shorted and again; fit the pickup with labkit fit"
         )
     volts = None if full_scale is None else stated(full_scale, "V", "--full-scale", 0.02)
     made = calibrate(roles, name=name, series=series_resistor(series), full_scale=volts)
@@ -216,7 +282,13 @@ def recorded_measurements(
         Of each pickup take, in order; empty for bare pickups.
     """
     from labkit.bench.fit.fixture import NO_LOAD
-    from labkit.bench.recording.interface import bracket, divider_measurement, exciter_measurement, takes_by_role
+    from labkit.bench.recording.interface import (
+        bracket,
+        divider_measurement,
+        exciter_measurement,
+        renewed,
+        takes_by_role,
+    )
 
     roles, pickups = takes_by_role(_readings(paths))
     calibration = _calibration(roles, interface, series)
@@ -227,6 +299,11 @@ def recorded_measurements(
     shift = bracket(calibration, roles["again"]) if "again" in roles else None
     if shift is None and interface is not None and "source" in roles:
         shift = bracket(calibration, roles["source"])
+    if "open again" in roles and len(pickups) > 1:
+        raise InputError(
+            f"{roles['open again'].name}: shows the lead as it lay in one recording of a pickup; got {len(pickups)}"
+        )
+    calibration = renewed(calibration, roles)
     made = []
     for take, load in zip(pickups, loads or [NO_LOAD] * len(pickups)):
         if exciter:

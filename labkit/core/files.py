@@ -37,6 +37,10 @@ LARGEST_TEXT = 1 << 20
 _PACKAGE = Path(__file__).resolve().parents[1]
 
 
+DEMO_BOOK = _PACKAGE / "data" / "demo_book"
+"""The workshop book of the winding room at Saltmarsh Lane as text."""
+
+
 def shipped_folder(name: str) -> Path:
     """Return the folder ``dashboards`` or ``reference_cases``: inside the package once installed, beside it before.
 

@@ -95,6 +95,14 @@ PINS = (
 )
 """B, C and D, the kept curves; more than these are small multiples."""
 
+SWEEPS = (
+    CurveStyle(colour=GREEN, width=2.75),
+    CurveStyle(colour=INK, dash=(9, 4)),
+    CurveStyle(colour=GREEN, dash=(2.5, 4)),
+    CurveStyle(colour=INK, dash=(10, 3, 2, 3)),
+)
+"""What was measured on the bench, by file: none of it is A or B, which are what is heard."""
+
 FAMILY = tuple(
     CurveStyle(colour=MUTED, dash=dash, width=1.3) for dash in ((), (5, 2.5), (1.5, 2.5), (7, 2.5, 1.5, 2.5), (11, 3))
 )

@@ -4,14 +4,26 @@ from __future__ import annotations
 
 import asyncio
 import re
+import subprocess
+import sys
 import time
 from html import escape
 from importlib import import_module
 
 import pytest
 
+from labkit.app.kit.rig.opened import rig_sheet_text
+from labkit.app.kit.sheets_read import forget_changed_sheets
 from labkit.app.server import first_curve
-from labkit.app.server.first_curve import PAGES, CurveFrame, FirstCurves, draw_first, first_html, read_frame
+from labkit.app.server.first_curve import (
+    PAGES,
+    CurveFrame,
+    FirstCurves,
+    draw_first,
+    first_html,
+    read_frame,
+)
+from labkit.rig.sheet import load_rig
 
 ADDRESSES = {
     "start.ipynb": ("", "v=1&cable.length=7", "v=1&cable.length=15&volume.value=1e6"),
@@ -72,7 +84,6 @@ def test_nothing_of_a_hostile_address_gets_into_the_page(page, query):
 
 def test_the_name_of_a_rig_is_text(monkeypatch):
     from labkit.app.pages.rig.state import RigPageState
-    from labkit.rig.sheet import load_rig
 
     name = "<script>harm()</script>"
     rig = load_rig("Saltmarsh Lane, narrow single coil").replace(name=name)
@@ -140,14 +151,39 @@ def test_a_drawing_that_fails_is_left_to_the_kernel(monkeypatch, caplog):
     assert "ZeroDivisionError" in caplog.text
 
 
-def test_once_the_users_own_sheets_have_changed_the_kernel_alone_draws(tmp_path, monkeypatch):
+def test_sheets_of_the_users_that_are_new_changed_or_gone_are_drawn_as_a_kernel_would(tmp_path, monkeypatch):
     monkeypatch.setenv("LABKIT_CATALOGUE", str(tmp_path))
-    monkeypatch.setattr(first_curve, "draw_first", lambda *_, **__: "<svg></svg>")
+    rig = load_rig("Saltmarsh Lane, narrow single coil")
+    mine, query = tmp_path / "mine.toml", "v=1&rig=My+own&cable.length=7"
+
+    def saved(name: str, length: str) -> str:
+        text = rig_sheet_text(rig.replace(name=name))
+        assert text.count('length = "5 m"') == 1
+        return text.replace('length = "5 m"', f'length = "{length}"')
+
+    async def drawn(query: str) -> str:
+        return await curves.html("rig.ipynb", query, cookie=None)
 
     async def ask():
-        curves = FirstCurves()
-        assert "<svg>" in await curves.html("rig.ipynb", "", cookie=None)
-        (tmp_path / "mine.toml").write_text("new", "utf-8")
-        assert await curves.html("rig.ipynb", "", cookie=None) == ""
+        monkeypatch.setattr(first_curve, "PATIENCE_S", 60)  # that of a busy machine
+        usual = await drawn("")
+        assert "<svg" in usual
+        assert await drawn(query) == ""  # no such rig: the kernel says so
+        mine.write_text(saved("My own", "3 m"), "utf-8")
+        new = await drawn("v=1&rig=My+own")
+        mine.write_text(saved("My own", "12 m"), "utf-8")
+        changed = await drawn("v=1&rig=My+own")
+        assert len({re.findall(r'points="([^"]*)"', html)[0] for html in (new, changed)}) == 2
+        assert "<svg" in await drawn(query)
+        code = "from labkit.app.server.first_curve import draw_first\n"
+        code += f"print(draw_first('rig.ipynb', {query!r}, width=790), end='')"
+        kernel = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        assert kernel.stdout in await drawn(query)
+        mine.unlink()
+        assert await drawn(query) == ""
+        assert await drawn("") == usual
 
+    curves = FirstCurves()
     asyncio.run(ask())
+    monkeypatch.undo()
+    assert forget_changed_sheets()

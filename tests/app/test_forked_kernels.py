@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
+import select
 import signal
 import socket
 import subprocess
@@ -12,7 +14,7 @@ import sys
 import psutil
 import pytest
 
-from labkit.app.server.forked import CAN_FORK, ForkServer
+from labkit.app.server.forked import CAN_FORK, READY, TAKEN, ForkServer
 from tests.app.test_ready_kernels import PATIENCE_S, _manager, _said_by, _until
 
 pytestmark = pytest.mark.skipif(not CAN_FORK, reason="kernels are forked on Linux only")
@@ -134,25 +136,45 @@ def test_nothing_is_left_of_a_lab_that_was_killed(tmp_path):
     asyncio.run(_until(lambda: all(map(gone, pids))))
 
 
-def test_a_kernel_whose_asker_has_hung_up_ends(tmp_path):
-    async def hang_up():
-        server = ForkServer()
-        try:
-            asked = asyncio.ensure_future(server.kernel(["-f", str(tmp_path / "kernel-x.json")], dict(os.environ), "/"))
-            await _until(lambda: server.pid and psutil.Process(server.pid).children())
-            (child,) = psutil.Process(server.pid).children()
-            asked.cancel()
-            await _until(lambda: gone(child.pid))
-            assert not gone(server.pid)
-        finally:
-            server.close()
-
-    asyncio.run(hang_up())
+@pytest.mark.parametrize("when", ["before it has asked", "before the answer", "after the answer"])
+def test_a_kernel_whose_asker_has_hung_up_ends_without_a_word(tmp_path, capfd, when):
+    asked = {"arguments": ["-f", str(tmp_path / "kernel-x.json")], "environment": dict(os.environ), "folder": "/"}
+    server = ForkServer()
+    try:
+        at = server.start()
+        ours, theirs = socket.socketpair()
+        socket.send_fds(at, [b"1"], [theirs.fileno()])
+        theirs.close()
+        if when != "before it has asked":
+            ours.sendall(json.dumps(asked).encode() + b"\n")
+        handle = None
+        if when == "after the answer":
+            said, (handle,), _, _ = socket.recv_fds(ours, 64, 1)
+            assert said.startswith(READY)
+        ours.close()
+        if handle is not None:
+            select.select([handle], [], [])  # until it has ended
+            os.close(handle)
+        # the next one is asked for after it and comes: the process that is forked has seen the other one through
+        ours, theirs = socket.socketpair()
+        with ours:
+            socket.send_fds(at, [b"1"], [theirs.fileno()])
+            theirs.close()
+            ours.sendall(json.dumps(asked).encode() + b"\n")
+            said, (handle,), _, _ = socket.recv_fds(ours, 64, 1)
+            ours.sendall(TAKEN)
+            number = int(said.removeprefix(READY))
+            asyncio.run(_until(lambda: [child.pid for child in psutil.Process(server.pid).children()] == [number]))
+    finally:
+        server.close()
+    select.select([handle], [], [])
+    os.close(handle)
+    assert "Traceback" not in capfd.readouterr().err
 
 
 def test_a_process_of_several_threads_is_not_forked():
     code = (
-        "import threading; from labkit.app.server import forked; forked._prepare = lambda: None\n"
+        "import threading; from labkit.app.server import forked; forked._prepare = lambda: iter([None])\n"
         "threading.Thread(target=threading.Event().wait, daemon=True).start(); forked.main()"
     )
     ours, theirs = socket.socketpair()

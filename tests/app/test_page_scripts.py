@@ -9,7 +9,7 @@ import subprocess
 
 import pytest
 
-from labkit.app.server.scripts import FLAW, PageScripts, read_pieces
+from labkit.app.server.scripts import EARLY, FLAW, PageScripts, read_pieces
 from labkit.app.server.server import data_folder, page_scripts
 
 
@@ -70,6 +70,18 @@ def test_without_any_piece_there_is_no_script(folder):
 def test_the_lab_sends_every_piece_on_its_list_as_it_is_installed():
     listed = read_pieces(data_folder() / "voila" / "pieces.toml")
     assert page_scripts().content.count(b"\n})();\n") >= sum(map(len, listed.values())) > 80
+
+
+def test_the_library_begins_before_the_page_is_whole_and_shows_its_widgets_after_that(folder):
+    scripts = page_scripts().content
+    for late, early in EARLY:  # where a new version words it otherwise, see whether it begins early enough by itself
+        assert late not in scripts
+        assert early in scripts
+    (late, _), (only, _) = EARLY
+    (folder / "3.half.js").write_bytes(only)
+    (folder / "4.other.js").write_bytes(late)
+    assert only in PageScripts({"a": [3]}, {"a": [folder]}).content  # one without the other would show nothing
+    assert only not in PageScripts({"a": [3, 4]}, {"a": [folder]}).content
 
 
 @pytest.mark.skipif(shutil.which("node") is None, reason="node is not installed")

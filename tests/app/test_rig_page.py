@@ -128,3 +128,29 @@ def test_a_panel_opens_on_a_sheet_by_name_in_any_notebook():
     name = RigPageState().offers.rigs[1]
     assert "lab-page" in panel(sheet=name)._dom_classes
     assert "lab-page" in panel(load_rig(name))._dom_classes
+
+
+def test_a_page_is_made_with_the_state_of_its_address_and_opens_another_one_when_told(monkeypatch):
+    monkeypatch.setenv("QUERY_STRING", "v=1&cable.length=7")
+    page = RigPage(RigPageState())
+    assert not page.controls.holds
+    assert page.controls.values["cable.length"]["text"] == "7 m"
+    sent = []
+    page.actions.send = lambda content, buffers=None: sent.append(content)
+    send(page.controls, do="type", key="cable.length", text="9")
+    for search, again in (("?v=1&cable.length=7", False), ("?v=1&cable.length=7", True)):
+        send(page.actions, do="open", search=search, again=again)
+        assert page.controls.values["cable.length"]["text"] == "9 m"  # what was set since stays
+    send(page.actions, do="open", search="?v=1&cable.length=3", again=False)
+    assert page.controls.values["cable.length"]["text"] == "3 m"
+    assert sent == [{"address": True}] * 3
+
+
+def test_a_page_that_was_made_without_an_address_waits_for_it_and_opens_it_once(monkeypatch):
+    monkeypatch.delenv("QUERY_STRING", raising=False)
+    page = RigPage(RigPageState())
+    assert page.controls.holds
+    for _ in range(2):
+        send(page.actions, do="open", search="?v=1&tone=3", again=True)
+        assert not page.controls.holds
+        assert page.controls.values["tone"]["text"] == "3 of 10"

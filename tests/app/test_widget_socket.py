@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import struct
 import tracemalloc
@@ -19,12 +20,15 @@ from voila.app import Voila
 from labkit.app.server.server import server_config
 from labkit.app.server.widget_socket import (
     LARGEST_IN,
+    LARGEST_KEPT,
     LARGEST_OUT,
     METHODS,
     MOST_BUFFERS_IN,
     MOST_BUFFERS_OUT,
     PROTOCOL,
+    SAID_EVERY,
     BrokenMessageError,
+    PageLine,
     WidgetConnection,
     WidgetSocket,
     kind_for_kernel,
@@ -241,3 +245,85 @@ def test_the_server_uses_this_socket_and_this_connection():
     config = server_config(port=1)
     assert config.Voila.kernel_websocket_connection_class is WidgetConnection
     assert issubclass(WidgetConnection, Voila.kernel_websocket_connection_class.klass)
+
+
+def test_a_line_sends_again_what_has_not_come_and_says_where_it_no_longer_can():
+    line = PageLine()
+    for number in range(6):
+        line.keep(b"%d" % number)
+    assert line.missing_after(4) == [b"4", b"5"]
+    assert line.missing_after(6) == []
+    assert line.missing_after(5) is None  # it said that six have come
+    assert line.missing_after(7) is None  # more than there were
+    for _ in range(3):
+        line.keep(bytes(LARGEST_KEPT // 2))
+    assert line.missing_after(6) is None
+    assert line.missing_after(7) == [bytes(LARGEST_KEPT // 2)] * 2
+
+
+class Kernel:
+    """The kernel's end of a socket."""
+
+    def __init__(self) -> None:
+        self.heard = []
+
+    def handle_incoming_message(self, given) -> None:
+        self.heard.append(given)
+
+
+def taken_up(line: PageLine, received: int) -> tuple[WidgetSocket, Line]:
+    """A socket that goes on with a line, and what it sends to the browser."""
+    browser = Line()
+    made = socket(browser)
+    made.connection = Kernel()
+    assert made._take_up(line, received)
+    return made, browser
+
+
+def test_the_next_socket_of_a_page_goes_on_where_the_last_one_dropped():
+    line = PageLine()
+    first, browser = taken_up(line, 0)
+    said = [message(buffers=[b"%d" % number]) for number in range(5)]
+    for each in said[:3]:
+        first.write_message(each, binary=True)
+    browser.closing = True
+    first.write_message(said[3], binary=True)  # nobody takes it; it is kept
+    second, other = taken_up(line, 2)
+    first.write_message(said[4], binary=True)  # heard by the one that has not noticed
+    assert browser.sent == [("0", False), *((each, True) for each in said[:3])]
+    assert other.sent == [("0", False), *((each, True) for each in said[2:])]
+    assert not socket(Line())._take_up(line, 1), "the page has said that it got two"
+    assert second.line is line
+
+
+def test_what_a_page_sends_is_counted_once_and_by_its_newest_socket_alone():
+    async def send():
+        line = PageLine()
+        first, browser = taken_up(line, 0)
+        for number in range(SAID_EVERY + 3):
+            await first.on_message(message(buffers=[b"%d" % number]))
+        assert browser.sent == [("0", False), (str(SAID_EVERY), False)]
+        assert line.taken == len(first.connection.heard) == SAID_EVERY + 3
+        second, other = taken_up(line, 0)
+        assert other.sent == [(str(SAID_EVERY + 3), False)]
+        await first.on_message(message())  # late: the page sends it again over the other one
+        assert line.taken == SAID_EVERY + 3
+        await second.on_message(message("kernel_info_request", {}))
+        assert (line.taken, len(second.connection.heard)) == (SAID_EVERY + 4, 1)
+
+    asyncio.run(send())
+
+
+def test_a_page_says_what_has_come_and_nothing_else_in_text():
+    async def say():
+        line, closed = PageLine(), []
+        made, _ = taken_up(line, 0)
+        made.close = lambda *given: closed.append(given[0])
+        made.write_message(message(), binary=True)
+        await made.on_message("1")
+        assert (line.missing_after(1), line.taken, made.connection.heard) == ([], 0, [])
+        for hostile in ("\u0661", "9" * 4000, "-1", "1e5", ""):
+            await made.on_message(hostile)
+        assert closed == [1002] * 5
+
+    asyncio.run(say())

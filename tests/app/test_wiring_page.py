@@ -12,6 +12,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import sheet_text
 from labkit.rig.harness import harness_data
+from labkit.rig.parts.parts import SWITCH_STYLES
 from labkit.rig.sheet import load_rig
 
 PHASE = "two pickups, phase switch"
@@ -54,6 +55,15 @@ def test_the_address_of_a_choice_opens_it_again(page):
     again = WiringPageState(query=page.state.query)
     assert again.problems == ()
     assert again.snapshot == page.state.snapshot
+
+
+def test_wirings_are_found_by_the_kind_of_their_switch():
+    kinds = {wiring.name: wiring.kinds for wiring in wirings()}
+    assert kinds["one volume, rotary tone"] == ("rotary",)
+    assert kinds["tapped coil"] == ("push-pull",)
+    assert kinds["two pickups, phase switch"] == ("push-pull", "toggle")
+    assert kinds["one volume, one tone"] == ()
+    assert {kind for each in kinds.values() for kind in each} == set(SWITCH_STYLES)
 
 
 def test_small_curves_are_of_the_positions_and_of_the_pickups_at_hand():

@@ -39,13 +39,14 @@ FAULTY, GOOD, SEED = 200, 200, 2026
 
 def is_named(case: Case, verdict: Verdict) -> bool:
     """Whether every fault of a case is among the findings, alone or in a pair."""
-    said = " | ".join(finding.cause for finding in verdict.findings)
+    said = " | ".join(f"{finding.cause}: {finding.size}" for finding in verdict.findings)
     return all(name in said for name in case.truth)
 
 
 def is_first(case: Case, verdict: Verdict) -> bool:
     """Whether the first finding names a fault of the case."""
-    return bool(verdict.findings) and any(name in verdict.findings[0].cause for name in case.truth)
+    first = "".join(f"{finding.cause}: {finding.size}" for finding in verdict.findings[:1])
+    return any(name in first for name in case.truth)
 
 
 def main() -> None:
@@ -72,7 +73,8 @@ def main() -> None:
         f"{FAULTY} faulty and {GOOD} good pickups, simulated with ngspice as coupled inductors, read with the scatter",
         "of a shop: ohmmeter 0.3 %, LCR meter 1 % at 1 and 5 kHz, loaded peak 1 % and 0.3 dB, field 12 % (95 of",
         "100). Good parts scatter by 5 % in resistance and inductance. Faults are 12 to 22 % of the turns, one gauge,",
-        "1 to 12 % of the turns shorted, 300 to 800 pF, loops of 15 to 40 %, 18 to 30 K, 35 to 60 % of the field lost.",
+        "1 to 12 % of the turns shorted, 300 to 800 pF, loops of 15 to 40 %, 18 to 30 K, 35 to 60 % of the field lost;",
+        "a pot or capacitor of twice the value, a cable two to four times as long.",
         "*Named*: every fault of the pickup is among the findings; *first*: the first finding names one of them. Made",
         "by `python -m tests.bench.confusion`.",
         "",

@@ -88,8 +88,9 @@ def main(runs: int) -> None:
         "|---|---|---|---|---|---|",
         *simulated(runs),
         "",
-        "The inductance of a half-order core still rises below any band, so no sweep shows its limit: there the",
-        "interval is of what the band shows, and holds the limit too seldom; peak and height are not touched by it.",
+        "The inductance of a half-order core still rises below any band, so no sweep shows its limit: it is the word",
+        "of the rival that writes the loss so, and where sections follow the sweep as well it stays outside the",
+        "interval. Peak and height are not touched by it.",
         "",
         measured(),
     ]

@@ -110,7 +110,8 @@ def faulty(kind: str, random: np.random.Generator) -> Case:
     }
     if kind in made:
         return made[kind]
-    return replace(base, truth=(kind,), other=kind)
+    truth = f"wrong harness value: {WRONG_PARTS[kind]}" if kind in WRONG_PARTS else kind
+    return replace(base, truth=(truth,), other=kind)
 
 
 ELECTRICAL = (TURNS, GAUGE, SHORT, LOADING, LOOP, "warm coil", "gauge and turns", "warm and short")
@@ -122,9 +123,12 @@ OTHERS = (
     "coil touches metal",
     "reversed magnet",
     "leads exchanged",
-    "wrong harness value",
+    "wrong pot",
+    "wrong tone capacitor",
+    "wrong cable",
     "leaky capacitor",
 )
+WRONG_PARTS = {"wrong pot": "volume", "wrong tone capacitor": "tone capacitor", "wrong cable": "cable"}
 KINDS = (*ELECTRICAL, *OTHERS)
 
 
@@ -189,10 +193,14 @@ def _read(case: Case, dc: np.ndarray, sweep: np.ndarray, random: np.random.Gener
 
 
 def _parts(case: Case, random: np.random.Generator) -> tuple[PartValue, ...]:
-    """Volume pot, tone capacitor and cable; one of them wrong, or the capacitor leaky, where that is the fault."""
-    wrong = random.integers(3) if case.other == "wrong harness value" else -1
+    """Volume pot, tone capacitor and cable; one of them wrong, or the capacitor leaky, where that is the fault.
+
+    A wrong part is another common value: a pot or capacitor about twice as large, a cable of two to four times the
+    length.
+    """
+    wrong = WRONG_PARTS.get(case.other)
     planned = (("volume", "Ω", 250e3, 0.2), ("tone capacitor", "F", 22e-9, 0.1), ("cable", "F", 500e-12, 0.2))
-    slips = (2.0, 2.2, 2.4)
+    slips = {"volume": 2.0, "tone capacitor": 47 / 22, "cable": float(random.uniform(2.0, 4.0))}
     return tuple(
         PartValue(
             name=name,
@@ -200,9 +208,9 @@ def _parts(case: Case, random: np.random.Generator) -> tuple[PartValue, ...]:
             planned=value,
             read=value
             * math.exp(tolerance / 1.96 * random.standard_normal() * 0.5)
-            * (slips[n] if n == wrong else 1.0),
+            * (slips[name] if name == wrong else 1.0),
             tolerance=tolerance,
             leak=(2e6 if case.other == "leaky capacitor" else OPEN) if name == "tone capacitor" else None,
         )
-        for n, (name, unit, value, tolerance) in enumerate(planned)
+        for name, unit, value, tolerance in planned
     )

@@ -120,7 +120,7 @@ def nodes(i, f, z, take):
         load = parallel(first, second)
         v = load / (load + i.output_r)
         return v, v, np.zeros(f.size), np.full(f.size, i.output_r)
-    across = {"shorted": np.full(f.size, 0.05 + 0j), "open": second}.get(take)
+    across = {"shorted": np.full(f.size, 0.05 + 0j), "open": second, "open again": second}.get(take)
     across = parallel(z, second) if across is None else across
     load = parallel(first, series + across)
     v1 = load / (load + i.output_r)

@@ -39,6 +39,7 @@ def test_intervals_hold_the_truth(bench):
     inside = [held(bench, seed)[0] for seed in range(RUNS)]
     count = sum(found[name] for found in inside for name in ("resistance", "inductance", "capacitance"))
     assert count >= 29
+    assert sum(found["inductance"] for found in inside) >= 10
     for name in ("loaded peak", "height of it"):
         assert sum(found.get(name, False) for found in inside) >= 10
 

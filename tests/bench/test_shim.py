@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.bench.shim.pulses import LiftReading, LiftRecording, Pulse, read_lift_recording, read_lifts
-from labkit.bench.shim.sensitivity import LiftScale, measured_lift
+from labkit.bench.shim.pulses import LiftReading, LiftRecording, Pulse, read_lift_file, read_lifts
+from labkit.bench.shim.sensitivity import LiftScale, lifts_in_words, measured_lift
 from labkit.core.errors import InputError
 from labkit.core.wav import write_wav
-from labkit.pickup.predict.propagation import Doubtful
+from labkit.pickup.predict.propagation import Doubtful, Prediction
 from tests.bench.shim_bench import Lift
 from tests.bench.shim_study import row
 
@@ -123,15 +123,45 @@ def test_a_recording_that_is_too_short_or_long_is_refused() -> None:
         LiftRecording(name="e.wav", rate=8_000, samples=np.ones(8_000 * 121))
 
 
-def test_second_channel_of_two_is_read_unless_another_is_named(tmp_path: Path) -> None:
+def test_channel_with_the_pulses_is_read_unless_one_is_named(tmp_path: Path) -> None:
     samples = Lift().recording(1)
     path = tmp_path / "e.wav"
-    write_wav(path, np.stack([np.zeros_like(samples), samples]), Lift().rate)
-    assert np.any(read_lift_recording(path).samples)
-    assert not np.any(read_lift_recording(path, 1).samples)
+    whole = read_lifts(LiftRecording(name="e.wav", rate=Lift().rate, samples=samples)).flux
+    for at, channels in enumerate(([0.003 * samples, samples], [samples, np.zeros_like(samples)]), start=1):
+        write_wav(path, np.stack(channels), Lift().rate, force=True, sample_format="FLOAT")
+        found = read_lift_file(path)
+        assert found.channel == 3 - at
+        assert found.flux == pytest.approx(whole, rel=1e-5)  # 32-bit floats
+    with pytest.raises(InputError, match="the recording is silent"):
+        read_lift_file(path, 2)
     write_wav(path, samples, Lift().rate, force=True)
+    assert read_lift_file(path).channel == 1
     with pytest.raises(InputError, match="has 1 channel; there is no channel 2"):
-        read_lift_recording(path, 2)
+        read_lift_file(path, 2)
+
+
+def test_a_recording_without_pulses_says_why_whatever_its_other_channel_holds(tmp_path: Path) -> None:
+    path = tmp_path / "e.wav"
+    few = replace(Lift(), moves=4).recording(1)
+    write_wav(path, np.stack([np.zeros_like(few), few]), Lift().rate)
+    with pytest.raises(InputError, match="4 good pulses, at least 6 are due"):
+        read_lift_file(path)
+    with pytest.raises(InputError, match=r"e\.wav: the recording is silent"):
+        read_lift_file(path, 1)
+
+
+def _over(value: float, half: float) -> Prediction:
+    return Prediction(value=value, low=value - half, high=value + half)
+
+
+def test_verdict_names_a_side_only_where_the_interval_leaves_zero_out() -> None:
+    inside = {"E4": _over(1.9, 2.0), "G3": _over(-0.5, 2.0)}
+    assert lifts_in_words(inside, "the coil") == "E4 and G3 lie within what the coil predicts."
+    said = lifts_in_words({**inside, "B3": _over(3.0, 2.0), "E2": _over(-4.0, 2.0)}, "the coil")
+    assert said == (
+        "Outside what the coil predicts: B3, 3.0 dB more; E2, 4.0 dB less. Height, turns, magnets or strings are not "
+        "what the sheet says. E4 and G3 lie within."
+    )
 
 
 def _reading(deviation: float, freedom: int) -> LiftReading:

@@ -1,7 +1,8 @@
 """What a person waits for in a real browser: from slider to redrawn curve, from address to first curve and to answers.
 
 Wall-clock seconds of the whole way (browser, socket, kernel, drawing), printed and never asserted: they depend on
-what else the machine does. A page answers when the state in its address has gone to Python and come back.
+what else the machine does. A page answers when the state in its address has gone to Python and come back, and a message
+of the page's after it.
 """
 
 from __future__ import annotations
@@ -18,18 +19,21 @@ from tests.browser.conftest import Server, leave, start_server, stop_server
 
 pytestmark = pytest.mark.benchmark(timer=time.perf_counter)
 
-RIG = "voila/render/rig.ipynb"
+RIG, WINDING = "voila/render/rig.ipynb", "voila/render/winding.ipynb"
 CURVE = "svg.lab-curve"
 LENGTH = '.lab-row[data-key="cable.length"]'
+HEIGHT, CHARGE = '.lab-row[data-key="strings"]', '.lab-row[data-key="charge"]'
+LEVELS = ".lab-doubt"
 MOVES = 41
 OPENINGS = 5
-READY_S = 1.0 if CAN_FORK else 8.0
-"""Between openings: where kernels wait, another does after 2.5 s of delay and 3 to 5 s of work on two cores."""
+READY_S = 4.0 if CAN_FORK else 8.0
+"""Between openings: another kernel waits after 2.5 s of delay and, where it is not forked, 3 to 5 s of work."""
 
 ANSWERS, PAINTED = "address to a page that answers", "address to the first curve painted"
 NOTHING_READY = (
     "import labkit.app.server.server as s; s.CAN_FORK, s.WAITING = False, 0; s.serve(port=0, open_browser=False)"
 )
+NONE_WAITING = "import labkit.app.server.server as s; s.FORKED_WAITING = 0; s.serve(port=0, open_browser=False)"
 PAGES = {
     "rig": ("cable.length=7", "cable.length", "7 m"),
     "cable": ("cable.length=7", "cable.length", "7 m"),
@@ -39,18 +43,22 @@ PAGES = {
 """What the address says, and which control then reads how."""
 
 # From the event of the slider to the next frame after the curve has changed: what the eye waits for.
-MOVE = """async ([control, steps]) => {
+# Each position is a new one where the page remembers what it has worked out.
+MOVE = """async ([control, positions, beside]) => {
   const slider = document.querySelector(`${control} input[type=range]`);
   const present = '.lab-curve-holder svg polyline[data-label^="A "]';
-  const points = () => document.querySelector(present).getAttribute('points');
+  const shown = () => [
+    document.querySelector(present).getAttribute('points'),
+    beside ? document.querySelector(beside).textContent : performance.now(),
+  ];
   const taken = [];
-  for (let step = 0; step < steps; step++) {
-    const before = points(), start = performance.now();
-    slider.value = step % 2 ? 40 : 20;
+  for (const position of positions) {
+    const before = shown(), start = performance.now();
+    slider.value = position;
     slider.dispatchEvent(new Event('input', { bubbles: true }));
-    while (points() === before) {
+    while (shown().some((text, at) => text === before[at])) {
       await new Promise(requestAnimationFrame);
-      if (performance.now() - start > 10000) throw new Error('the curve does not follow the slider');
+      if (performance.now() - start > 10000) throw new Error('the page does not follow the slider');
     }
     taken.push(performance.now() - start);
     await new Promise((done) => setTimeout(done, 120));
@@ -109,17 +117,28 @@ def lab(chromium_path: str) -> Iterator[Server]:
     stop_server(server)
 
 
-def test_slider_to_redrawn_curve(browser: Any, lab: Server, waited: Any) -> None:
+@pytest.mark.parametrize(
+    ("route", "address", "control", "positions", "beside"),
+    [
+        ("rig page, cable length", RIG, LENGTH, [40 if step % 2 else 20 for step in range(MOVES)], ""),
+        ("winding page, string height: curve and levels", WINDING, HEIGHT, list(range(10, 10 + MOVES)), LEVELS),
+        ("winding page, charge: curve and levels", WINDING, CHARGE, list(range(20, 20 + MOVES)), LEVELS),
+    ],
+)
+def test_slider_to_redrawn_curve(
+    browser: Any, lab: Server, waited: Any, route: str, address: str, control: str, positions: list[int], beside: str
+) -> None:
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     page = context.new_page()
-    page.goto(lab.address + RIG)
+    page.goto(lab.address + address)
     page.wait_for_selector(CURVE, timeout=60_000)
+    page.wait_for_selector(f"{control} input[type=range]", state="attached", timeout=60_000)
     page.wait_for_timeout(2000)  # the kernel that replaces this one has started by then
 
     def measure() -> list[float]:
-        return [milliseconds / 1000 for milliseconds in page.evaluate(MOVE, [LENGTH, MOVES])]
+        return [milliseconds / 1000 for milliseconds in page.evaluate(MOVE, [control, positions, beside])]
 
-    taken = waited("slider to redrawn curve", "rig page, cable length", measure)
+    taken = waited("slider to redrawn curve", route, measure)
     leave(context)
     assert len(taken) == MOVES
 
@@ -164,14 +183,26 @@ def test_address_to_the_next_page(browser: Any, lab: Server, waited: Any, name: 
 
 
 @pytest.mark.parametrize("what", [PAINTED, ANSWERS])
-def test_address_to_a_page_where_no_kernel_is_prepared(browser: Any, waited: Any, what: str) -> None:
-    server = start_server(code=NOTHING_READY)
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        pytest.param(
+            "none waits, it is forked", NONE_WAITING, marks=pytest.mark.skipif(not CAN_FORK, reason="no fork")
+        ),
+        ("none waits, a new Python", NOTHING_READY),
+    ],
+)
+def test_address_to_a_page_for_which_no_kernel_waits(
+    browser: Any, waited: Any, words: str, code: str, what: str
+) -> None:
+    server = start_server(code=code)
+    time.sleep(READY_S)
 
     def measure() -> list[float]:
         return [_of(what, _in_a_fresh_browser(browser, server, "rig")[0]) for _ in range(OPENINGS)]
 
     try:
-        assert len(waited(what, "rig page, fresh browser, no kernel prepared", measure)) == OPENINGS
+        assert len(waited(what, f"rig page, fresh browser, {words}", measure)) == OPENINGS
     finally:
         stop_server(server)
 
@@ -207,7 +238,8 @@ def _in_a_fresh_browser(browser: Any, server: Server, *names: str) -> list[Opene
         state, key, reading = PAGES[name]
         page.goto(f"{server.address}voila/render/{name}.ipynb?v=1&{state}", wait_until="commit")
         readout = f"document.querySelector('.lab-row[data-key=\"{key}\"] .lab-readout')"
-        page.wait_for_function(f"() => {readout}?.value === '{reading}'", timeout=60_000)
+        answered = f"document.documentElement.dataset.labOpened !== undefined && {readout}?.value === '{reading}'"
+        page.wait_for_function(f"() => {answered}", timeout=60_000)
         answers = time.perf_counter() - start
         page.wait_for_function("() => window.painted")
         taken.append(Opened(painted=page.evaluate("window.painted") / 1000, answers=answers))

@@ -158,6 +158,15 @@ def settled(page: object) -> None:
     page.evaluate(SETTLED)  # type: ignore[attr-defined]
 
 
+def found_by_axe(page: object) -> list[tuple[str, list[str]]]:
+    """Every fault of accessibility that axe finds on a page at rest: the rule, and where."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    settled(page)
+    faults = Axe().run(page).response["violations"]  # type: ignore[arg-type]
+    return [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults]
+
+
 def choose_wiring(page: object, name: str) -> None:
     """Open the wirings where they are folded, and choose one by its card."""
     fold = page.locator(".lab-wirings summary")  # type: ignore[attr-defined]

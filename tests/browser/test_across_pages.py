@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 import psutil
 import pytest
+from playwright.sync_api import expect
 
 from labkit.app.server.server import server_config
 from tests.browser.conftest import kernels_of, leave, profile, settled, start_server, stop_server
@@ -182,7 +183,7 @@ def test_recent_rigs_are_kept_in_the_browser_and_lead_back(visit):
     page.goto(home)
     link = page.locator(".lab-recent a")
     assert link.count() == 1
-    assert "Cable length 7 m" in link.inner_text()
+    expect(link).to_contain_text("Cable length 7 m")
     link.click()
     page.wait_for_selector(CURVE)
     assert "cable.length=7" in page.url

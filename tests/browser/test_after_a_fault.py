@@ -113,7 +113,6 @@ def test_a_dropped_socket_is_opened_again_and_the_page_goes_on(browser, lab):
         page.goto(f"{lab.address}{RIG}?v=1&tone=3")
         page.wait_for_selector(CURVE)
         page.wait_for_function("() => window.jupyterapp?.widgetManager?.kernel?.connectionStatus === 'connected'")
-        settled(page)
         # as often as the library tries before it gives up
         for _ in range(9):
             before = page.evaluate("window.sockets.length")
@@ -207,7 +206,8 @@ def test_going_on_waits_for_a_lab_that_is_away(visit, lab):
 # sound
 
 SLOW = """
-import pathlib, time
+import os, pathlib, time
+del os.environ["QUERY_STRING"]  # so that the page has to be told its address
 from labkit.app.kit import page as bench_page
 from labkit.app.pages.rig.page import panel
 gate, opened = pathlib.Path({gate!r}), bench_page.CurvePage._open
@@ -215,9 +215,23 @@ def slowly(page, query):
     while not gate.exists():
         time.sleep(0.05)
     opened(page, query)
+    gate.with_name("answered").touch()
 bench_page.CurvePage._open = slowly
 panel()
 """
+DEAF_SOCKETS = """
+window.sockets = [];
+const Plain = WebSocket;
+window.WebSocket = class extends Plain {
+  constructor(...given) {
+    super(...given);
+    window.sockets.push(this);
+    this.addEventListener("message", (event) => { if (this === window.deaf) event.stopImmediatePropagation(); });
+  }
+  send(data) { if (this !== window.deaf) super.send(data); }
+};
+"""
+"""What is on its way over the socket that is called deaf, in either direction, gets lost."""
 
 
 @pytest.fixture(scope="module")
@@ -296,7 +310,7 @@ def test_the_sounds_of_a_listening_test_can_be_cancelled(visit, lab, screenshots
         page.wait_for_timeout(20)
     (worker,) = workers(kernel)  # it still reads its modules in
     hold(worker)
-    page.wait_for_function("() => /Making the sounds … \\d+ s/.test(document.querySelector('.lab-desk').innerText)")
+    page.wait_for_function("() => /Making the sounds … \\d+\\ss/.test(document.querySelector('.lab-desk').innerText)")
     page.screenshot(path=str(screenshots / "sounds-made-1280.png"))
     assert faults(page) == []
     page.get_by_role("button", name="Cancel").click()
@@ -314,7 +328,7 @@ def test_a_study_whose_process_dies_is_offered_again(visit, lab, hold):
     (worker,) = workers(kernel)
     hold(worker)
     page.get_by_label("Pots", exact=True).select_option("± 5 %")
-    page.wait_for_function("() => /… \\d+ s/.test(document.querySelector('.lab-work').innerText)")
+    page.wait_for_function("() => /… \\d+\\ss/.test(document.querySelector('.lab-work').innerText)")
     worker.kill()
     page.wait_for_function("() => document.querySelector('.lab-work').innerText.includes('stopped before it was done')")
     page.locator(".lab-work").get_by_role("button", name="Go on").click()
@@ -365,6 +379,40 @@ def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, o
     page.keyboard.press("Enter")
     page.wait_for_function("() => location.search.includes('cable.capacitance=1.2e-10')")
     assert draft.input_value() == "120 pF/m"
+
+
+def test_nothing_is_lost_with_a_socket_that_drops_before_the_state_of_the_address_has_come(browser, odd_lab, gate):
+    gate.unlink(missing_ok=True)
+    (answered := gate.with_name("answered")).unlink(missing_ok=True)
+    context = profile(browser)
+    try:
+        context.add_init_script(DEAF_SOCKETS)
+        page = context.new_page()
+        page.goto(f"{odd_lab.address}voila/render/slow.ipynb?v=1&tone=3&volume=7")
+        page.wait_for_selector(CURVE)
+        before = page.get_attribute(CURVE, "points")
+        page.wait_for_function("() => window.sockets.at(-1)?.readyState === WebSocket.OPEN")
+        page.evaluate("window.deaf = window.sockets.at(-1)")
+        gate.touch()
+        while not answered.exists():
+            page.wait_for_timeout(20)
+        # what is set now gets lost as well; it must come after the state of the address
+        page.get_by_label("Cable length, type a value").fill("25")
+        page.keyboard.press("Enter")
+        page.evaluate("window.deaf.close()")
+        page.wait_for_function("() => location.search.includes('cable.length=25')")
+        assert page.get_by_label("Tone knob, type a value").input_value() == "3 of 10"
+        assert page.get_by_label("Volume knob, type a value").input_value() == "7 of 10"
+        assert "tone=3" in page.url
+        assert page.get_attribute(CURVE, "points") != before
+        page.evaluate("window.deaf = window.sockets.at(-1)")
+        page.get_by_role("button", name="Undo").click()
+        page.evaluate("window.deaf.close()")
+        page.wait_for_function("() => !location.search.includes('cable.length')")
+        settled(page)
+        assert "tone=3" in page.url
+    finally:
+        leave(context)
 
 
 def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_lab, gate):

@@ -1,37 +1,74 @@
-"""What holds for every page: quiet console, no other host, no serious fault of accessibility."""
+"""What holds for every page, in both schemes and at every width: quiet, local, without a fault of accessibility."""
 
 from __future__ import annotations
+
+from itertools import product
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import settled, start_server, stop_server
+from tests.browser.conftest import found_by_axe, settled, start_server, stop_server
 
 pytestmark = pytest.mark.browser
 
-RIG = "voila/render/rig.ipynb"
 PAGES = {
-    "start": ("", "#rendered_cells .lab-who"),
-    "wiring": ("voila/render/wiring.ipynb?v=1&pin=cable.length%3D3", ".lab-card .lab-spark polyline"),
+    "start": ("?v=1&cable.length=15&pin=cable.length%3D5", "#rendered_cells .lab-who"),
     "rig": (
         "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3&volume=11x",
-        ".lab-curve-holder svg polyline",
+        "svg.lab-curve polygon.lab-weaker",
     ),
+    "wiring": ("voila/render/wiring.ipynb?v=1&cable.length=8&pin=cable.length%3D3", ".lab-card .lab-spark polyline"),
+    "winding": (
+        "voila/render/winding.ipynb?v=1&bridge=made%3Afrom%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt%26coil.main.poles"
+        ".grade%3DAlnico%2B2&pin=bridge%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt",
+        "svg.lab-curve polygon.lab-weaker",
+    ),
+    "cable": ("voila/render/cable.ipynb?v=1&cable.length=10", "svg.lab-curve"),
+    "pots": ("voila/render/pots_and_capacitors.ipynb?v=1&volume=7", "svg.lab-curve"),
+    "measure": ("voila/render/measure.ipynb", "svg.lab-curve"),
+    "tolerances": ("voila/render/tolerance_and_search.ipynb", ".lab-sentence"),
+    "blind test": ("voila/render/listening_test.ipynb?v=1&pin=cable.length%3D3", ".lab-desk[data-stage=choose]"),
+    "how sure": ("voila/render/how_far_to_trust_it.ipynb", ".lab-board"),
 }
+"""A state of every page that has something to compare, and what is there when it has come."""
+
+PAPER = {"light": "rgb(250, 246, 238)", "dark": "rgb(22, 19, 15)"}
+SIZES = ((1280, 800), (768, 1024), (400, 850))
 
 
-@pytest.mark.parametrize("width", [1280, 400])
+ZOOMED = {"width": 640, "height": 450}
+"""1280 by 900 at 200 %."""
+LEAST_OF_CURVE = 120
+"""CSS pixels from the top of a drawing down to its zero line and below."""
+FIRST_SCREEN = """() => {
+  const top = (selector) => Math.min(...[...document.querySelectorAll(selector)].filter((each) => each.offsetParent
+    || each instanceof SVGElement).map((each) => each.getBoundingClientRect().bottom));
+  const controls = ".lab-controls :is(select, input), .lab-word, .lab-filters input, .lab-card";
+  return { control: top(controls), curve: document.querySelector("svg.lab-curve")?.getBoundingClientRect().top,
+    bar: document.querySelector(".lab-ear").getBoundingClientRect().top };
+}"""
+
+
 @pytest.mark.parametrize("name", PAGES)
-def test_a_page_is_quiet_local_and_accessible(visit, screenshots, name, width):
+def test_a_page_is_quiet_local_and_accessible_in_both_schemes_at_every_width(visit, name):
     path, ready = PAGES[name]
-    seen = visit(path, ready=ready, width=width)
-    settled(seen.page)
-    seen.page.screenshot(path=str(screenshots / f"{name}-{width}.png"), full_page=True)
-    assert seen.errors == []
-    assert seen.outside == []
-    assert seen.failed == []
-    faults = Axe().run(seen.page).response["violations"]
-    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
+    seen = visit(path, ready=ready)
+    page = seen.page
+    found = []
+    for scheme, (width, height) in product(PAPER, SIZES):
+        page.emulate_media(color_scheme=scheme)
+        page.set_viewport_size({"width": width, "height": height})
+        found += [(scheme, width, *fault) for fault in found_by_axe(page)]
+        assert page.evaluate("getComputedStyle(document.body).backgroundColor") == PAPER[scheme]
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, "nothing is scrolled sideways"
+    assert found == []
+    page.set_viewport_size(ZOOMED)
+    settled(page)
+    seen_at = page.evaluate(FIRST_SCREEN)
+    assert seen_at["control"] < seen_at["bar"]
+    if name not in ("blind test", "how sure"):  # they are about something else than a curve
+        assert seen_at["curve"] + LEAST_OF_CURVE < seen_at["bar"]
+    assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
 
 
 def test_questions_open_working_pages(visit):

@@ -100,7 +100,7 @@ def test_hear_pots_of_250_kilohms_against_500_with_the_volume_at_five(visit):
     assert hands.count <= MOST
 
 
-def test_swap_the_magnets_grade_and_the_turns_while_it_plays(visit):
+def test_swap_the_magnets_grade_and_the_turns_while_it_plays_by_keys_alone(visit):
     hands = opened(visit, "winding")
     page = hands.page
     hands.press("Space")
@@ -144,3 +144,97 @@ def test_answer_the_first_trial_of_a_blind_test_of_what_is_compared(visit):
     hands.press("1")
     page.wait_for_selector('.lab-desk[data-stage=trial][data-trial="2"]')
     assert hands.count <= MOST
+
+
+class Keys:
+    """Does everything by the keyboard, and sees to it that what has the focus can be seen."""
+
+    def __init__(self, page) -> None:
+        self.page = page
+
+    def to(self, what, key: str = "Tab") -> None:
+        """Tab until something has the focus, which is then in view and has a ring."""
+        for _ in range(90):
+            if what.evaluate("it => it === document.activeElement"):
+                break
+            self.page.keyboard.press(key)
+        expect(what).to_be_focused()
+        place, bar = what.bounding_box(), self.page.locator(".lab-ear").bounding_box()
+        assert place["y"] >= 0
+        if bar is not None and not what.evaluate("it => !!it.closest('.lab-ear')"):
+            assert place["y"] + place["height"] <= bar["y"] + 1, "the bar lies over what has the focus"
+        if what.evaluate("it => it.type !== 'radio'"):  # of a radio, its label has the ring
+            assert what.evaluate("it => getComputedStyle(it).outlineStyle") == "solid"
+
+    def press(self, *keys: str) -> None:
+        for key in keys:
+            self.page.keyboard.press(key)
+
+    def type_into(self, name: str, text: str) -> None:
+        self.to(self.page.get_by_label(f"{name}, type a value", exact=True))
+        self.press("Control+a")
+        self.page.keyboard.type(text)
+        self.press("Enter", "Tab")
+
+
+def test_by_keys_ten_metres_of_cable_against_three(visit):
+    page = opened(visit, "cable").page
+    keys = Keys(page)
+    keys.type_into("Length, A", "10 m")
+    expect(ticket(page, "A")).to_contain_text("10 m")
+    keys.press("Space")
+    heard(page, "A", "10 m")
+    keys.press("x")
+    heard(page, "B", "3 m")
+
+
+def test_by_keys_pots_of_250_kilohms_against_500(visit):
+    page = opened(visit, "pots_and_capacitors").page
+    keys = Keys(page)
+    keys.to(page.get_by_role("radio", name="Knob positions", exact=True))
+    keys.press("ArrowRight", "ArrowRight")
+    expect(ticket(page, "B")).to_contain_text("500 kΩ")
+    keys.type_into("Volume knob", "5")
+    page.wait_for_function("() => /[?&]volume=5/.test(location.search)")
+    keys.press("Space")
+    heard(page, "A", "250 kΩ")
+    keys.press("x")
+    heard(page, "B", "500 kΩ")
+
+
+def test_by_keys_an_own_recording_through_another_rig(visit, tmp_path):
+    page = opened(visit, "cable").page
+    keys = Keys(page)
+    page.on("filechooser", lambda _: None)  # choosers are watched for from here on: a key is quicker than the asking
+    soundfile.write(tmp_path / "own.wav", 0.1 * np.sin(np.arange(48_000) * 0.05), 48_000)
+    keys.press("?")
+    keys.to(page.get_by_role("button", name="Choose a recording"), "Shift+Tab")
+    with page.expect_file_chooser() as choosing:
+        keys.press("Enter")
+    choosing.value.set_files(tmp_path / "own.wav")
+    through = page.get_by_label("It was made through")
+    through.wait_for()
+    keys.to(through)
+    page.keyboard.type("Saltmarsh Lane, tw")
+    expect(through).to_have_value("Saltmarsh Lane, two pickups")
+    keys.press("Escape")
+    keys.to(page.locator(".lab-play"), "Shift+Tab")
+    keys.press("Enter")
+    heard(page, "A", "5 m")
+    expect(page.locator("[data-part=band]")).to_contain_text("true from")
+
+
+def test_by_keys_a_blind_test_of_what_is_compared(visit):
+    page = opened(visit, "cable").page
+    keys = Keys(page)
+    keys.press("t")
+    page.wait_for_selector(".lab-desk[data-stage=choose]")
+    for name in ("Make the sounds", "Begin the test"):
+        keys.to(page.get_by_role("button", name=name))
+        keys.press("Enter")
+    page.wait_for_selector('.lab-desk[data-stage=trial][data-trial="1"][data-ready="1"]')
+    keys.press("x")
+    page.wait_for_selector('.lab-desk[data-sounding="2"]')
+    page.wait_for_function("() => new Promise((done) => setTimeout(() => done(true), 320))")  # X has to be heard
+    keys.press("1")
+    page.wait_for_selector('.lab-desk[data-stage=trial][data-trial="2"]')

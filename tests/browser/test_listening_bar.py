@@ -15,7 +15,7 @@ from labkit.rig.inputs import with_inputs
 from labkit.rig.sheet import load_rig
 from labkit.sound.live_response import RATE, bin_transfers, impulse_responses
 from labkit.sound.render.rig_sound import coil_transfers
-from tests.browser.conftest import settled
+from tests.browser.conftest import leave, profile, settled
 
 pytestmark = pytest.mark.browser
 
@@ -244,6 +244,26 @@ def test_where_the_browser_holds_sound_back_play_says_go_on(visit):
     page.wait_for_function("() => /^A, −\\d\\d/.test(document.querySelector('.lab-meter p').textContent)")
 
 
+NO_OUTPUT = """
+  window.AudioContext = class extends AudioContext {
+    get state() { return "suspended"; }
+    resume() { return new Promise(() => {}); }
+  };
+"""
+
+
+def test_a_sound_output_that_does_not_start_is_told(browser, lab):
+    context = profile(browser)
+    page = context.new_page()
+    page.add_init_script(NO_OUTPUT)
+    page.goto(f"{lab.address}{PAIR}")
+    page.wait_for_selector(BAR)
+    settled(page)
+    play(page)
+    expect(page.locator(".lab-ear-said")).to_contain_text("has not started its sound output")
+    leave(context)
+
+
 def test_the_blind_test_takes_exactly_these_two_and_the_take(visit):
     page = visit(PAIR, ready=BAR).page
     settled(page)
@@ -335,6 +355,60 @@ def test_the_open_bar_has_no_fault_of_accessibility(visit, width):
     assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
 
 
+SPOKEN = """
+- region "Listen":
+  - button "Play"
+  - 'button "A: cable 10 m" [pressed]'
+  - button "Swap A and B"
+  - 'button "B: cable 3 m"'
+  - combobox "You hear":
+    - option "E chord" [selected]
+  - group "Loudness of A and B":
+    - radio "same" [checked]
+    - radio "true level"
+  - slider "Volume": "65"
+  - button "Blind test"
+  - button "More about listening"
+  - status
+"""
+
+
+def test_a_reader_of_the_screen_gets_names_roles_values_and_what_is_heard(visit):
+    page = visit(PAIR, ready=BAR, width=1500).page
+    settled(page)
+    bar = page.get_by_role("region", name="Listen", exact=True)
+    expect(bar).to_match_aria_snapshot(SPOKEN)
+    volume = bar.get_by_role("slider", name="Volume")
+    assert volume.get_attribute("aria-valuetext") == "65 percent"
+    volume.focus()
+    page.keyboard.press("ArrowRight")
+    expect(volume).to_have_attribute("aria-valuetext", "66 percent")
+    nodes = page.context.new_cdp_session(page).send("Accessibility.getFullAXTree")["nodes"]
+    live = [
+        {each["name"]: each["value"].get("value") for each in node["properties"]}
+        for node in nodes
+        if node["role"]["value"] == "status"
+    ]
+    assert [(each["live"], each["atomic"]) for each in live] == [("polite", True)] * len(live) != []
+    assert not any(node["name"].get("value") == "silent" for node in nodes if "name" in node), (
+        "the meter is not read out"
+    )
+    heard_now = bar.locator("[data-part=heard]")
+    page.keyboard.press("x")
+    expect(heard_now).to_have_text("B: cable 3 m")
+    expect(bar.get_by_role("button", name="B: cable 3 m")).to_have_attribute("aria-pressed", "true")
+    page.keyboard.press(" ")
+    expect(bar.get_by_role("button", name="Stop", exact=True)).to_be_visible()
+    expect(bar.get_by_role("button", name=re.compile("^B: cable 3 m, .*(to match|as it is)$"))).to_be_visible()
+    more = bar.get_by_role("button", name="More about listening")
+    page.keyboard.press("?")
+    expect(more).to_have_attribute("aria-expanded", "true")
+    expect(bar.get_by_role("dialog", name="More about listening")).to_be_visible()
+    expect(bar.get_by_role("checkbox", name="Single keys work")).to_be_focused()
+    page.keyboard.press("Escape")
+    expect(more).to_be_focused()
+
+
 NOTEBOOK = """([sound, bar]) => {
   const address = URL.createObjectURL(new Blob([sound + "\\n" + bar], { type: "text/javascript" }));
   const sounds = [{ letter: "A", text: "cable 5 m", full: "" }];
@@ -354,7 +428,7 @@ def test_in_a_plain_notebook_the_bar_lives_in_its_cell_and_takes_no_keys(browser
     page.set_content("<p id='before'>a cell</p><div id='cell'></div>")
     page.add_style_tag(path=str(web / "widgets.css"))
     page.add_style_tag(path=str(web / "listening_bar.css"))
-    names = ("sound_guard.js", "live_sound.js", "live_input.js")
+    names = ("kept_files.js", "sound_guard.js", "live_sound.js", "live_input.js")
     sound = "\n".join((web / name).read_text("utf-8") for name in names)
     page.evaluate(NOTEBOOK, [sound, (web / "listening_bar.js").read_text("utf-8")])
     assert page.locator("#cell .lab-ear").evaluate("bar => getComputedStyle(bar).position") == "relative"

@@ -8,6 +8,7 @@ import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from tests.browser.conftest import settled
 
@@ -36,7 +37,7 @@ def test_a_blind_test_from_choice_to_result(visit, screenshots, tmp_path):
     seen = visit(f"{TEST}?v=1&cable.length=3&pin=cable.length%3D10&own.trials=5", ready=f"{DESK}[data-stage=choose]")
     page = seen.page
     page.wait_for_selector("svg.lab-curve")
-    assert "Cable length 3 m against 10 m" in page.inner_text(DESK)
+    expect(page.locator(DESK)).to_contain_text("Cable length 3 m against 10 m")
     page.get_by_role("button", name="Make the sounds").click()
     at(page, "practice")
     page.wait_for_selector(f"{DESK}[data-ready]")

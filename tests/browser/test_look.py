@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from tests.browser.conftest import settled
+from tests.browser.test_every_page import PAPER
 
 pytestmark = pytest.mark.browser
 
 RIG = "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3"
 MADE = "made%3Afrom%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt%26coil.main.poles.grade%3DAlnico%2B2"
 WINDING = f"voila/render/winding.ipynb?v=1&bridge={MADE}&pin=bridge%3Dnarrow%2Bsingle%2Bcoil%252C%2Bbuilt"
-PAGES = {"rig": RIG, "winding": WINDING}
 STRIP = "svg.lab-curve polygon.lab-weaker"
-PAPER = {"light": "rgb(250, 246, 238)", "dark": "rgb(22, 19, 15)"}
 
 
 @pytest.fixture
@@ -29,21 +27,6 @@ def paper(page) -> str:
 
 def line(page) -> str:
     return page.get_attribute("svg.lab-curve polyline[data-label^='A ']", "points")
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", PAGES)
-def test_both_schemes_can_be_read_at_every_width(visit, screenshots, name, scheme):
-    seen = visit(PAGES[name], ready=STRIP, color_scheme=scheme)
-    for width, height in ((1920, 1080), (1280, 800), (768, 1024), (400, 850)):
-        seen.page.set_viewport_size({"width": width, "height": height})
-        settled(seen.page)
-        assert paper(seen.page) == PAPER[scheme]
-        assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
-        faults = Axe().run(seen.page).response["violations"]
-        assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
-        seen.page.screenshot(path=str(screenshots / f"{name}-{width}-{scheme}.png"), full_page=True)
-    assert seen.errors == []
 
 
 def test_a_chosen_scheme_is_kept_for_the_next_page(page):
@@ -80,14 +63,6 @@ def test_the_curve_stays_while_what_is_beneath_is_read_unless_the_window_is_low(
         settled(page)
         page.evaluate("scrollTo(0, 400)")
         assert (page.locator(".lab-results").bounding_box()["y"] >= 0) is stays
-
-
-def test_at_two_hundred_percent_the_first_screen_holds_curve_and_control(page):
-    page.set_viewport_size({"width": 640, "height": 450})  # 1280 by 900, zoomed
-    settled(page)
-    page.evaluate("scrollTo(0, 0)")
-    for selector in ("svg.lab-curve polyline", ".lab-controls select"):
-        assert page.locator(selector).first.bounding_box()["y"] < 450
 
 
 def test_while_a_slider_is_held_its_start_stays_and_nothing_else_moves(page):
@@ -148,6 +123,9 @@ def test_in_forced_colours_curves_and_choices_are_still_told_apart(visit, screen
     settled(seen.page)
     ink = seen.page.evaluate("getComputedStyle(document.querySelector('svg.lab-curve polyline')).stroke")
     assert ink == seen.page.evaluate("getComputedStyle(document.body).color")
+    play = "getComputedStyle(document.querySelector('.lab-play'))"
+    assert seen.page.evaluate(f"{play}.forcedColorAdjust") == "none", "no plate hides its word"
+    assert seen.page.evaluate(f"{play}.color") != seen.page.evaluate(f"{play}.backgroundColor")
     dashes = {item.get_attribute("stroke-dasharray") for item in seen.page.locator("polyline[data-label]").all()}
     assert len(dashes) == 2
     seen.page.screenshot(path=str(screenshots / "rig-forced-colours.png"))

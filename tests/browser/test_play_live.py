@@ -28,7 +28,7 @@ NAME = "Saltmarsh Lane, narrow single coil"
 PAIR = "voila/render/rig.ipynb?v=1&cable.length=10&pin=cable.length%3D3"
 BAR = ".lab-ear"
 LIMIT = 0.7
-SCRIPTS = ("sound_guard.js", "live_sound.js", "live_input.js", "listening_bar.js")
+SCRIPTS = ("sound_guard.js", "live_sound.js", "live_input.js", "kept_files.js", "listening_bar.js")
 
 WATCH = """
   window.nodes = { meters: [], sources: [], guards: [] };
@@ -221,6 +221,110 @@ def test_a_howl_and_a_pulled_plug_close_the_input_and_are_told(opened, guitar, e
     page.wait_for_selector(f"{BAR}[data-state=stopped]:not([data-live])")
     expect(page.locator(".lab-ear-said")).to_contain_text(words)
     page.wait_for_function(RELEASED)
+
+
+LOOP = """
+  const connect = AudioNode.prototype.connect;
+  let back = null;
+  AudioNode.prototype.connect = function (target, ...given) {
+    if (target instanceof AudioDestinationNode && !(this.context instanceof OfflineAudioContext)) {
+      if (!back) {
+        back = new MediaStreamAudioDestinationNode(this.context);
+        this.context.cable = new DelayNode(this.context, { delayTime: 0.06, maxDelayTime: 1 });
+        connect.call(this.context.cable, back);
+      }
+      if (!window.unplugged) connect.call(this, this.context.cable);
+    }
+    return connect.call(this, target, ...given);
+  };
+  const off = { echoCancellation: false, noiseSuppression: false, autoGainControl: false };
+  MediaStreamTrack.prototype.getSettings = () => off;
+  navigator.mediaDevices.getUserMedia = async () => back.stream.clone();
+"""
+"""A cable of 60 ms from output to input, in place of both converters."""
+
+
+def measured_delay(page) -> str:
+    page.get_by_role("button", name="More about listening").click()
+    page.get_by_role("button", name="Measure the delay").click()
+    said = page.locator(".lab-ear-said")
+    expect(said).to_contain_text(re.compile("by the loop cable|No click came back"))
+    return said.inner_text()
+
+
+def test_a_loop_cable_tells_the_whole_delay_and_the_input_stays_muted(opened, browser):
+    page = opened(browser, script=LOOP)
+    said = measured_delay(page)
+    delay = float(re.search(r"The delay is ([\d.]+)\sms by the loop cable", said)[1])
+    assert 60 <= delay < 400, "the cable's own 60 ms, and what the browser takes to hand a stream over"
+    assert "Take the loop cable off" in said
+    page.wait_for_selector(f"{BAR}[data-state=muted]")
+
+
+def test_without_a_loop_cable_no_delay_is_claimed(opened, browser):
+    page = opened(browser, script=f"window.unplugged = true; {LOOP}")
+    assert "No click came back, so the delay is not known" in measured_delay(page)
+    expect(page.locator("[data-part=live-band]")).not_to_contain_text("by the loop cable")
+
+
+FOUND = """([inputs, gain, delay, noise]) => {
+  const rate = 48000, burst = LoopDelay.burst(), length = 1.8 * rate;
+  const sent = new Float32Array(length), heard = new Float32Array(length);
+  let state = 7;
+  for (let at = 0; at < length; at++) {
+    state = (1103515245 * state + 12345) % 2147483648;
+    heard[at] = noise * (state / 1073741824 - 1);
+  }
+  LoopDelay.STARTS_S.slice(0, inputs).forEach((start) => burst.forEach((value, place) => {
+    const at = Math.round(start * rate) + place;
+    sent[at] = LoopDelay.LEVEL * value;
+    heard[at + delay] += gain * sent[at];
+  }));
+  return LoopDelay.found(sent, heard, rate);
+}"""
+
+
+@pytest.mark.parametrize(
+    ("clicks", "gain", "samples", "noise", "found"),
+    [
+        (3, 1.0, 1103, 0.0, 22.98),
+        (3, -0.03, 1103, 0.003, 22.98),  # turned over and as weak as the noise
+        (3, 1.0, 0, 0.0, 0.0),
+        (3, 0.0, 0, 0.01, None),
+        (1, 1.0, 1103, 0.0, None),  # one alone may be anything
+    ],
+)
+def test_the_delay_is_found_to_a_sample(browser, project_root, clicks, gain, samples, noise, found):
+    page = page_at(browser, "http://127.0.0.1:9/")
+    text = (project_root / "labkit" / "data" / "voila" / "web" / "live_input.js").read_text("utf-8")
+    page.add_script_tag(content=f"{text}; window.LoopDelay = LoopDelay;")
+    assert page.evaluate(FOUND, [clicks, gain, samples, noise]) == (
+        None if found is None else pytest.approx(found, abs=0.01)
+    )
+    page.context.close()
+
+
+def test_inputs_and_outputs_can_be_chosen_by_name_once_one_is_open(opened, guitar):
+    page = opened(guitar)
+    page.get_by_role("button", name="More about listening").click()
+    chosen = page.get_by_label("Sound input")
+    open_input(page)
+    page.wait_for_selector(f"{BAR}[data-state=muted]")
+    names = chosen.locator("option")
+    expect(names.first).to_have_text("as the browser has it")
+    expect(names).not_to_have_count(1)
+    page.evaluate(
+        """() => {
+          const ask = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+          navigator.mediaDevices.getUserMedia = async (wanted) => ask(window.wanted = wanted);
+        }"""
+    )
+    page.get_by_role("button", name="More about listening").click()
+    value = names.nth(1).get_attribute("value")
+    chosen.select_option(value)
+    page.wait_for_function("value => window.wanted?.audio.deviceId?.exact === value", arg=value)
+    page.wait_for_selector(f"{BAR}[data-state=muted]")
+    assert page.get_by_label("Sound output").is_visible()
 
 
 def test_a_refused_input_is_told_in_one_sentence(opened, guitar):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from tests.browser.conftest import settled
 
@@ -24,7 +25,7 @@ def test_a_player_asks_for_pots_then_for_the_capacitor(visit, screenshots):
     seen = visit(POTS, ready=CURVE)
     page = seen.page
     choose(page, "Pot values")
-    assert page.inner_text(".lab-answer").startswith("From 250 kΩ to 500 kΩ the peak grows by")
+    expect(page.locator(".lab-answer")).to_contain_text("From 250 kΩ to 500 kΩ the peak grows by")
     labels = page.eval_on_selector_all(".lab-results polyline", "lines => lines.map(line => line.dataset.label)")
     assert set(labels) == {"A 250 kΩ", "B 500 kΩ", "1 MΩ"}
     page.get_by_label("Volume pot", exact=True).select_option(label="500 kΩ")

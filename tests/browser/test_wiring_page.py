@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
-
-from tests.browser.conftest import settled
 
 pytestmark = pytest.mark.browser
 
@@ -15,7 +12,7 @@ CARD = ".lab-card"
 PHASE = "two pickups, phase switch"
 
 
-def test_filters_narrow_the_cards_and_say_what_to_let_go_of(visit, screenshots):
+def test_filters_narrow_the_cards_and_say_what_to_let_go_of(visit):
     seen = visit(WIRING, ready=f"{CARD} .lab-spark polyline")
     page = seen.page
     every = page.locator(CARD).count()
@@ -25,8 +22,8 @@ def test_filters_narrow_the_cards_and_say_what_to_let_go_of(visit, screenshots):
     expect(page.locator(CARD)).not_to_have_count(every)
     expect(page.locator(".lab-wirings [role=status]")).to_have_text(f"{page.locator(CARD).count()} of {every} fit")
     expect(page.locator(f'{CARD}[data-name="one volume"]')).to_have_count(0)
-    page.screenshot(path=str(screenshots / "wiring-1280.png"), full_page=True)
     page.get_by_role("button", name="has a battery").click()
+    page.get_by_role("group", name="Kind of switch").get_by_role("radio", name="rotary").check(force=True)
     expect(page.locator(CARD)).to_have_count(0)
     page.get_by_role("button", name="all filters").click()
     expect(page.locator(CARD)).to_have_count(every)
@@ -74,17 +71,22 @@ def test_an_own_wiring_comes_from_a_netlist_and_what_is_wrong_with_it_is_said(vi
     expect(page.locator(f"{CARD}[aria-pressed=true]")).to_have_attribute("data-name", "half way")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [400, 768, 1280])
-def test_no_fault_of_accessibility(visit, screenshots, width, scheme):
-    page = visit(
-        f"{WIRING}?v=1&cable.length=8&pin=cable.length%3D5",
-        ready=f"{CARD} .lab-spark polyline",
-        width=width,
-        color_scheme=scheme,
-    ).page
-    settled(page)
-    page.screenshot(path=str(screenshots / f"wiring-{width}-{scheme}.png"))
-    faults = Axe().run(page).response["violations"]
-    assert [(fault["id"], [node["html"][:160] for node in fault["nodes"]]) for fault in faults] == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+def test_a_wire_of_the_soldering_drawing_and_its_line_in_the_list_point_at_each_other(visit, screenshots):
+    seen = visit(WIRING, ready=f"{CARD} .lab-spark polyline")
+    page = seen.page
+    page.get_by_text("Soldering drawing: lugs, wires and switches").click()
+    wire = page.get_by_role("img", name="1: link from volume lug 1 to the back of the volume pot")
+    expect(wire).to_have_count(1)
+    line = page.get_by_role("listitem").filter(has_text="link from volume lug 1")
+    run = page.locator('.lab-solder [data-step="1"] .lab-run')
+    expect(run).not_to_have_css("stroke-width", "5px")
+    line.focus()
+    expect(run).to_have_css("stroke-width", "5px")
+    wire.focus()
+    expect(line).to_have_css("text-decoration-line", "underline")
+    page.screenshot(path=str(screenshots / "soldering-1280.png"), full_page=True)
+    assert page.locator("svg.lab-solder").bounding_box()["width"] > 1100
+    page.set_viewport_size({"width": 400, "height": 900})
+    expect(wire).to_be_attached()
+    page.screenshot(path=str(screenshots / "soldering-400.png"), full_page=True)
+    assert (seen.errors, seen.outside, seen.failed) == ([], [], [])

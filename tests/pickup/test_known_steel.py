@@ -69,6 +69,20 @@ def test_louder_strings_speak_for_more_magnetic_steel_and_leave_less_doubt() -> 
         assert deviation < before.deviations[name], name
 
 
+def test_doubt_that_all_recordings_share_is_not_averaged_away() -> None:
+    # a full scale that may be off by 30 % moves all strings alike: five strings tell no more of the level than one
+    plan = predicted_lifts(BUILD, gap=GAP, lift=SHIM)
+    measured = {note: prediction(1.3 * plan[note].value, {"all": 0.3}, log=True) for note in plan}
+    alike, apart = (
+        steel_after_lifts(BUILD, measured, shared=shared, gap=GAP, lift=SHIM, name="shop") for shared in (0.3, 0.0)
+    )
+    was = unmeasured_steel().named_values["susceptibility"]
+    assert abs(np.log(alike.named_values["susceptibility"] / was)) < 0.7 * abs(
+        np.log(apart.named_values["susceptibility"] / was)
+    )
+    assert alike.deviations["susceptibility"] > apart.deviations["susceptibility"]
+
+
 def test_plain_strings_alone_say_nothing_of_the_wrap() -> None:
     found = _after(notes=("E4", "B3", "G3"))
     # the regression over 64 draws leaves a little slope where there is none

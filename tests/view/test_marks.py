@@ -11,7 +11,7 @@ import pytest
 
 from labkit.rig.sheet import load_rig, set_value
 from labkit.view.curve.curve import BENCH_DB, RIG_DB, Curve, draw_curves
-from labkit.view.curve.marks import level_difference
+from labkit.view.curve.marks import level_difference, shade_outside
 from labkit.view.palette import COPPER, NOW, PINS
 from labkit.view.words import read_response
 
@@ -101,6 +101,21 @@ def test_the_strip_is_filled_where_the_first_is_louder_and_hatched_where_it_is_w
     most = GRID[np.argmax(LONG.gain_db - SHORT.gain_db)]
     assert float(highest.split(",")[0]) == pytest.approx(place(svg, most), abs=0.06)
     assert "A minus B: most +3.3 dB at" in svg.get("aria-label")
+
+
+def test_outside_the_band_of_a_conversion_the_drawing_is_shaded_beneath_its_curves():
+    plain = draw_curves([LONG], title="Curve", description="Words.", width=790)
+    svg = ElementTree.fromstring(shade_outside(plain, (20.0, 4100.0)))
+    (shade,) = [each for each in svg.iter(f"{SVG}rect") if each.get("class") == "lab-untrue"]
+    start, width = float(shade.get("x")), float(shade.get("width"))
+    # the band begins below the axis, so only its upper end is drawn; coordinates are written to two decimals
+    assert start == pytest.approx(place(svg, 4100.0), abs=0.01)
+    assert start + width == pytest.approx(float(svg.get("data-frame").split()[1]), abs=0.06)
+    assert "true to 4.1 kHz" in words(svg)
+    assert not any(text.startswith("true from") for text in words(svg))
+    assert "What is heard of the recording is true from 20 Hz to 4.1 kHz." in svg.get("aria-label")
+    order = list(svg.iter())
+    assert order.index(shade) < order.index(next(svg.iter(f"{SVG}polyline"))), "curves lie on top"
 
 
 def test_without_a_second_curve_there_is_no_strip():

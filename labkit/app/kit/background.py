@@ -14,7 +14,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
-from typing import Any
+from typing import Any, ClassVar
 
 from labkit.core.errors import InputError
 
@@ -31,7 +31,14 @@ class Background:
     The function must be importable by name, and its arguments and result picklable; it may raise `InputError`. Where
     the page wants to know how far it is, the function also gets ``progress(thing)``, and ``stop()``, which says whether
     the person has asked it to end with what it has.
+
+    Attributes
+    ----------
+    is_asleep : bool
+        True while pages are made that nobody looks at: nothing is worked on.
     """
+
+    is_asleep: ClassVar[bool] = False
 
     def __init__(self) -> None:
         self._process: BaseProcess | None = None
@@ -85,6 +92,8 @@ class Background:
         limit_s : float, s
             After so long the process is ended; no limit by default.
         """
+        if self.is_asleep:
+            return
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:

@@ -175,7 +175,8 @@ class Intake:
 class FileTaker(LabWidget):
     """A widget that takes files of the page in acknowledged pieces; ``intake`` says which.
 
-    ``on_file(handler)`` gets each `GivenFile`; an `InputError` it raises is sent back as a sentence.
+    ``on_file(handler)`` gets each `GivenFile`; an `InputError` it raises is sent back as a sentence. What was taken is
+    kept in the browser for the pages of its tab (``kept_files.js``), which send it anew.
     """
 
     piece = traitlets.Int(PIECE_BYTES).tag(sync=True)
@@ -225,10 +226,19 @@ class Upload(FileTaker):
     """A place to drop files on, with the list of those that are there.
 
     An `InputError` of the handler is said beside the button. ``on("remove", handler)`` gets the key of a listed file.
+
+    Attributes
+    ----------
+    keeps_as : str
+        Under which name the browser keeps the files; empty where the address holds what they say.
+    takes_up : bool
+        False where another widget sends them anew.
     """
 
-    _esm = web_text("upload.js")
+    _esm = web_text("kept_files.js", "upload.js")
     _css = web_text("tokens.css", "widgets.css", "upload.css")
+    keeps_as = traitlets.Unicode("").tag(sync=True)
+    takes_up = traitlets.Bool(True).tag(sync=True)
     label = traitlets.Unicode("Choose files").tag(sync=True)
     hint = traitlets.Unicode("").tag(sync=True)
     accept = traitlets.Unicode("").tag(sync=True)

@@ -61,7 +61,7 @@ class ListeningBar(FileTaker):
         True while nothing may be heard.
     """
 
-    _esm = web_text("sound_guard.js", "live_sound.js", "live_input.js", "listening_bar.js")
+    _esm = web_text("kept_files.js", "sound_guard.js", "live_sound.js", "live_input.js", "listening_bar.js")
     _css = web_text("tokens.css", "widgets.css", "listening_bar.css")
     takes: traitlets.List[Any] = traitlets.List().tag(sync=True)
     take = traitlets.Unicode("").tag(sync=True)
@@ -160,6 +160,7 @@ class Listening:
         self._pair: HeardPair | None = None
         self._recording: OwnRecording | None = None
         self._through_name = AS_IT_IS
+        self._other_source: Callable[[], None] = lambda: None
         for name, handler in (
             ("start", self._start),
             ("stop", self._stop),
@@ -170,6 +171,15 @@ class Listening:
         ):
             self.bar.on(name, handler)
         self.bar.on_file(self._recorded)
+
+    @property
+    def band_hz(self) -> tuple[float, float] | None:
+        """Where the conversion of what is heard is true, Hz; None where nothing is converted."""
+        return None if self._pair is None else self._pair.band_hz
+
+    def on_other_source(self, handler: Callable[[], None]) -> None:
+        """Call ``handler()`` when something else is played: a take, a recording, the input, or through another rig."""
+        self._other_source = handler
 
     def show(self) -> None:
         """Sound and show the present state; without a rig there is no bar."""
@@ -245,6 +255,7 @@ class Listening:
             self.bar.send({"failed": _sentence(error)})
             return
         self.show()
+        self._other_source()
 
     def _stop(self, **_: object) -> None:
         self.is_playing = False
@@ -254,6 +265,7 @@ class Listening:
         if name in self.bar.takes:
             self._set_take(str(name))
             self.show()
+            self._other_source()
 
     def _set_take(self, name: str) -> None:
         if (name, None) != (self.sound.take, self.sound.recording):
@@ -273,6 +285,7 @@ class Listening:
             self._forget_sent()
             self.show()
             self._show_own()
+            self._other_source()
 
     def _through(self, name: object = "", **_: object) -> None:
         """Take another rig for the one that the recording was made through."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 from abc import abstractmethod
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache, cached_property, partial
 from html import escape
@@ -16,14 +18,18 @@ from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.listening_bar import Hearing, Kept, Listening
 from labkit.app.kit.page_state import TALL, PinningPageState, RigCurve
-from labkit.app.kit.rig.opened import LARGEST_SHEET
+from labkit.app.kit.rig.opened import LARGEST_SHEET, read_sheet_text
 from labkit.app.kit.rig.state import split_query
 from labkit.app.kit.text import warnings_html
 from labkit.app.kit.widgets import ActionBar, ControlPanel, CurveView, FileOffers
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
+from labkit.view.curve.marks import shade_outside
 
 State = TypeVar("State", bound=Any)
+
+KEPT_SHEETS = "rig sheets"
+"""Under this name a tab keeps the rig sheets that were opened, for all of its pages (``action_bar.js``)."""
 
 
 class Page(Generic[State]):
@@ -50,7 +56,10 @@ class Page(Generic[State]):
         self.listening = Listening(self.hearing)
         self.set_up()
         self._connect()
-        self.show()
+        if address := os.environ.get("QUERY_STRING", ""):  # of the page that this is made for
+            self._open(address)
+        else:
+            self.show()
         heading = ipywidgets.HTML(
             f"<h1>{escape(self.title)}</h1>" + (f"<p>{escape(self.lead)}</p>" if self.lead else "")
         )
@@ -117,7 +126,7 @@ class Page(Generic[State]):
         self.actions.on("undo", lambda **_: self._then_show(state.undo))
         self.actions.on("redo", lambda **_: self._then_show(state.redo))
         self.actions.on("again", lambda **_: self._then_show(state.start_again))
-        self.actions.on_open(self._open, self.controls)
+        self.actions.on_open(self._open, self.controls, opened=os.environ.get("QUERY_STRING") or None)
 
     def _set_control(self, key: object = "", index: object = None, text: object = "", **_: object) -> None:
         """Move a control to a position or a typed text; a message about no control of this page changes nothing."""
@@ -148,9 +157,13 @@ class CurvePage(Page[State]):
     ----------
     keeps : bool
         False where B is what the page has found, and nothing can be kept in its place.
+    draws_what_is_heard : bool
+        False where the curve is of something else than the rigs that sound.
     """
 
     keeps = True
+    draws_what_is_heard = True
+    css_class = "lab-three"
 
     def __init__(self, state: State) -> None:
         self.curve = CurveView()
@@ -178,9 +191,10 @@ class CurvePage(Page[State]):
     def show_results(self) -> None:
         """Show what follows from the present state."""
 
-    @abstractmethod
     def draw(self, width: int) -> str:
-        """Return the page's curve, SVG, for a width in CSS pixels."""
+        """Return the page's curve, SVG, for a width in CSS pixels; taller on a wide screen."""
+        drawing: str = self.state.draw(width, TALL if self.curve.is_tall else None)
+        return drawing
 
     @abstractmethod
     def compared(self) -> tuple[Rig, str] | None:
@@ -195,7 +209,8 @@ class CurvePage(Page[State]):
     def show(self) -> None:
         """Sound and show the present state: the ear waits for a cross-fade besides, so its part goes first."""
         self.listening.show()
-        self.curve.svg = self.draw(self.curve.width)
+        self._draw()
+        self.actions.rig, self.actions.changes = self.rig_name, self.state.changes
         self.show_results()
         self._show_controls()
         self.faults.value = warnings_html(self.state.rig.warnings)
@@ -228,9 +243,16 @@ class CurvePage(Page[State]):
         if self.keeps:
             for bar in (self.actions, self.listening.bar):
                 bar.on("keep", lambda **_: self._keep())
-        self.curve.observe(lambda _: setattr(self.curve, "svg", self.draw(self.curve.width)), ["width", "is_tall"])
+        self.actions.on("sheets", self._take_up)
+        self.curve.observe(lambda _: self._draw(), ["width", "is_tall"])
+        self.listening.on_other_source(self._draw)
 
-    def _opener(self, what: str, *, label: str = "") -> Upload:
+    def _draw(self) -> None:
+        """Draw the curve, shaded where what is heard of a recording is not true to it."""
+        drawing, band = self.draw(self.curve.width), self.listening.band_hz
+        self.curve.svg = shade_outside(drawing, band) if band is not None and self.draws_what_is_heard else drawing
+
+    def _opener(self, what: str, *, label: str = "", keeps_as: str = "") -> Upload:
         """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
         opener = Upload(
             Intake(largest=LARGEST_SHEET, what=what, advice="Save one from this page, or write one by hand."),
@@ -238,6 +260,8 @@ class CurvePage(Page[State]):
             hint="A .toml file, saved here or written by hand. It stays on this machine.",
             accept=".toml",
             many=False,
+            keeps_as=keeps_as,
+            takes_up=False,
         )
         opener.on_file(self._open_file)
         return opener
@@ -250,6 +274,13 @@ class CurvePage(Page[State]):
         name = self.open_sheet(text, file.name)
         self.show()
         self.actions.said = f"Opened: {name}."
+
+    def _take_up(self, sheets: object = (), **_: object) -> None:
+        """Offer the rig sheets that were opened on other pages of this tab; one that cannot be used is left out."""
+        for sheet in sheets if isinstance(sheets, list) else []:
+            with suppress(InputError, TypeError, KeyError):
+                self.state.offers.open(read_sheet_text(str(sheet["text"]), str(sheet["name"])))
+        self.show()
 
     def open_sheet(self, text: str, where: str) -> str:
         """Show what a sheet describes and return its name; pages that offer to open one say how."""
@@ -280,11 +311,6 @@ class PinningPage(CurvePage[State]):
     def hearing(self) -> Hearing:
         """Return the present rig as A and what was kept as B, C, D."""
         return rig_hearing(self.state, self.sounding_rig())
-
-    def draw(self, width: int) -> str:
-        """Return the present curve and the pins."""
-        drawing: str = self.state.draw(width, TALL if self.curve.is_tall else None)
-        return drawing
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the compared pin's rig."""

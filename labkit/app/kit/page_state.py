@@ -341,6 +341,13 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         return self.offers.offer(setup.rig).setup(setup.rig, {**self.offers.values(setup), **changes})
 
     @property
+    def changes(self) -> str:
+        """What of the rig stands elsewhere than in its sheet, in words."""
+        setup = self.snapshot.rig.setup
+        controls = self.offers.offer(setup.rig).controls
+        return ", ".join(f"{controls[key].label} {controls[key].text(value)}" for key, value in setup.changes)
+
+    @property
     def is_changed(self) -> bool:
         """True where something stands elsewhere than when the page opens with this rig."""
         return self.snapshot != self._as_opened

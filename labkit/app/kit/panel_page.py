@@ -16,6 +16,7 @@ from urllib.parse import parse_qs
 import ipywidgets
 
 from labkit.app.kit.panels import PANEL_FIELD, make_panel, panels
+from labkit.app.kit.sheets_read import forget_changed_sheets
 from labkit.app.kit.widgets import web_text
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
@@ -32,6 +33,7 @@ def panel(name: str | None = None) -> ipywidgets.Box:
     name : str, optional
         Of the panel; from the page's address by default.
     """
+    forget_changed_sheets()
     if name is None:
         asked = parse_qs(os.environ.get("QUERY_STRING", "")[:2000], errors="replace").get(PANEL_FIELD, [""])
         name = asked[0][:_LONGEST_NAME]
@@ -69,6 +71,7 @@ def rig_panel(make: Callable[[Rig | None], Any]) -> Callable[..., ipywidgets.Box
         InputError
             If what is given cannot be shown.
         """
+        forget_changed_sheets()
         if sheet is not None:
             rig = load_rig(sheet)
         try:

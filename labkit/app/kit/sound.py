@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -27,7 +27,14 @@ from labkit.sound.live_response import (
 )
 from labkit.sound.loudness import QUIET_LUFS, match_loudness
 from labkit.sound.render.rendering import Renderer
-from labkit.sound.render.rig_sound import coil_spots, coil_transfers, mixing_warnings, rig_difference
+from labkit.sound.render.rig_sound import (
+    coil_spots,
+    coil_transfers,
+    jack_noise,
+    mixing_warnings,
+    rig_difference,
+    whole_transfer,
+)
 from labkit.sound.render.string_drive import LevelChange, level_change
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.sheet import load_take, usable_takes
@@ -104,7 +111,7 @@ class OwnRecording:
             return rig_difference(self.through, rig, greatest_boost_db=boost)
         return Difference(
             before=lambda frequency_hz: np.ones(np.shape(frequency_hz), dtype=complex),
-            after=partial(rig.evaluate, levels_db=levels_db),
+            after=whole_transfer(rig, levels_db=levels_db),
             greatest_boost_db=boost,
             before_name="the recording",
             after_name=rig.name,
@@ -142,12 +149,15 @@ class HeardSide:
         Loudness before any gain; −infinity where nothing reaches the input.
     words : str
         Why nothing is heard, or where a conversion is true; else empty.
+    band_hz : (float, float) or None
+        Where the conversion of a recording is true, Hz; None for a take, and where nothing is known of the recording.
     """
 
     keys: tuple[str, ...]
     responses: np.ndarray
     lufs: float
     words: str = ""
+    band_hz: tuple[float, float] | None = None
 
     @property
     def is_silent(self) -> bool:
@@ -162,6 +172,12 @@ class HeardPair:
     sides: Mapping[Letter, HeardSide]
     first_lufs: float
     target_lufs: float = QUIET_LUFS
+
+    @property
+    def band_hz(self) -> tuple[float, float] | None:
+        """Where the conversions of all sides are true, Hz; None where nothing is converted."""
+        bands = [side.band_hz for side in self.sides.values() if side.band_hz is not None]
+        return (max(low for low, _ in bands), min(high for _, high in bands)) if bands else None
 
     def gains_db(self, *, is_same: bool) -> dict[Letter, float | None]:
         """Return the gain to put on each side, dB; None for a silent one.
@@ -240,6 +256,8 @@ class LiveSound:
     def sound_file(self, now: Rig, kept: Rig | None, letter: Letter, *, is_same: bool) -> bytes:
         """Return A or B as a WAV file, by the whole response and at the gain that the page plays it with.
 
+        At true level the noise of the rig is in it.
+
         Raises
         ------
         InputError
@@ -252,7 +270,10 @@ class LiveSound:
         if kept is not None:
             sounds["B"] = self._render(kept, levels[0])
         matched = match_loudness(sounds, RATE, keep_difference=not is_same)
-        return wav_bytes(matched.samples[letter], RATE, sample_format="PCM_16", name=letter)
+        samples, rig = matched.samples[letter], kept if letter == "B" else now
+        if not is_same and self.recording is None and rig is not None:
+            samples = samples + jack_noise(rig, samples.size, rate=RATE) * 10 ** (matched.gain_db[letter] / 20)
+        return wav_bytes(samples, RATE, sample_format="PCM_16", name=letter)
 
     def _kept_side(self, kept: Rig, levels_db: Mapping[str, float]) -> HeardSide:
         """The side of B, which stays while A moves."""
@@ -323,13 +344,14 @@ def signed_db(value: float) -> str:
 def _converted(recording: OwnRecording, rig: Rig, levels_db: Mapping[str, float]) -> HeardSide:
     try:
         difference = recording.difference(rig, levels_db)
-        low, high = (frequency_in_words(frequency) for frequency in difference.band(_HIGHEST_HZ))
+        band = difference.band(_HIGHEST_HZ)
     except InputError as error:
         return HeardSide(keys=(), responses=_NOTHING, lufs=-np.inf, words=str(error))
     if recording.through is None:
         words = [f"as if the {_INPUT if recording.is_live else _RECORDING} were the strings themselves"]
     else:
         noise = difference.boost_db(_HIGHEST_HZ)
+        low, high = map(frequency_in_words, band)
         words = [f"true from {low} to {high}", f"noise rises by up to {max(noise, 0.0):.0f}\N{NO-BREAK SPACE}dB"]
         words += mixing_warnings(recording.through, rig)
     return HeardSide(
@@ -337,6 +359,7 @@ def _converted(recording: OwnRecording, rig: Rig, levels_db: Mapping[str, float]
         responses=converting_response(difference),
         lufs=recording.loudness.of(bin_transfers(difference.limited)),
         words="; ".join(words),
+        band_hz=None if recording.through is None else band,
     )
 
 

@@ -114,33 +114,43 @@ class ControlPanel(LabWidget):
 
 
 class ActionBar(LabWidget):
-    """Buttons, and the page's state in the address; ``on(key, handler)`` for each button."""
+    """Buttons, and the page's state in the address; ``on(key, handler)`` for each button.
 
-    _esm = web_text("action_bar.js")
+    Attributes
+    ----------
+    rig, changes : str
+        The rig of the address, and what of it stands elsewhere than in its sheet, for the list of recent rigs.
+    """
+
+    _esm = web_text("kept_files.js", "action_bar.js")
     actions: traitlets.List[Any] = traitlets.List().tag(sync=True)
     query = traitlets.Unicode("").tag(sync=True)
+    rig = traitlets.Unicode("").tag(sync=True)
+    changes = traitlets.Unicode("").tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
 
-    def on_open(self, handler: Callable[[str], None], controls: ControlPanel) -> None:
+    def on_open(self, handler: Callable[[str], None], controls: ControlPanel, *, opened: str | None = None) -> None:
         """Call ``handler(query)`` with the query of the page's address; the controls hold until it has been read.
 
         A page whose kernel is slow asks more than once. The state is opened once, or what a person has set since would
-        be lost.
+        be lost; not at all where it is the one of ``opened``, which the page was made with.
         """
-        controls.holds = True
-        is_open = False
+        is_open, known = opened is not None, opened
+        controls.holds = not is_open
 
-        def opened(search: object = "", again: object = False, **_: object) -> None:
-            nonlocal is_open
+        def open_address(search: object = "", again: object = False, **_: object) -> None:
+            nonlocal is_open, known
+            query = str(search).removeprefix("?")
+            is_known, known = is_open and (bool(again) or query == known), None
+            is_open = True
             try:
-                if not (again and is_open):
-                    is_open = True
-                    handler(str(search))
+                if not is_known:
+                    handler(query)
             finally:
                 controls.holds = False
                 self.send({"address": True})
 
-        self.on("open", opened)
+        self.on("open", open_address)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,14 +3,13 @@
 Where it stood and how wide it was when the page was left last is in a cookie of that page (``page.js`` keeps it). The
 picture lies over the place of the page's curve until the kernel has read the address and drawn the same. Nothing else
 of a page is made here, and whatever cannot be drawn is left to the kernel: an address that does not suit the page,
-a drawing that takes too long, sheets of the user's that have changed since the lab was started.
+a drawing that takes too long.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
-import os
 import re
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from labkit.app.kit.page_state import TALL
-from labkit.plugins.manager import FOLDERS_VARIABLE, user_folder
+from labkit.app.kit.sheets_read import forget_changed_sheets, remember_sheets
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,9 +34,9 @@ class DrawnPage:
 PAGES = {
     "start.ipynb": DrawnPage(module="start", state="StartPageState"),
     "rig.ipynb": DrawnPage(module="rig", state="RigPageState"),
-    "cable.ipynb": DrawnPage(module="cable", state="CablePageState", grows=False),
+    "cable.ipynb": DrawnPage(module="cable", state="CablePageState"),
     "winding.ipynb": DrawnPage(module="winding", state="WindingPageState"),
-    "pots_and_capacitors.ipynb": DrawnPage(module="pots", state="PotsPageState", grows=False),
+    "pots_and_capacitors.ipynb": DrawnPage(module="pots", state="PotsPageState"),
     "wiring.ipynb": DrawnPage(module="wiring", state="WiringPageState"),
     "listening_test.ipynb": DrawnPage(module="listening", state="ListeningPageState", grows=False),
 }
@@ -59,7 +58,6 @@ MOST_WAITING = 4
 
 _LOG = logging.getLogger(__name__)
 _WIDTHS = (200, 3000)
-_MOST_FILES = 2000
 _STYLE = ".lab-widget svg{display:block;max-width:100%}"
 
 
@@ -119,13 +117,13 @@ def _colours() -> str:
 class FirstCurves:
     """Draws first curves, one at a time, beside the server's own work.
 
-    A server knows the sheets as they were at its start. Once somebody has changed their own, a page's kernel may draw
-    something else, and nothing is drawn here any more.
+    A page's kernel reads the user's sheets as they are then. So does this: once they have changed, whatever this
+    process has derived from sheets is derived anew.
     """
 
     def __init__(self, log: Any = _LOG) -> None:
         self._log = log
-        self._sheets = _own_sheets()
+        remember_sheets()
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="first curves")
         self._waiting = 0
 
@@ -154,23 +152,9 @@ class FirstCurves:
         return first_html(drawing, frame) if drawing else ""
 
     def _draw(self, page: str, query: str, width: int, is_tall: bool) -> str:
-        if self._sheets != _own_sheets():
-            return ""
+        if forget_changed_sheets():
+            self.warm_up()
         return draw_first(page, query, width=width, is_tall=is_tall)
 
     def _left(self) -> None:
         self._waiting -= 1
-
-
-def _own_sheets() -> frozenset[tuple[str, int, int]]:
-    """The user's sheets as they lie there: path, time of change, size."""
-    folders = [Path(entry).expanduser() for entry in os.environ.get(FOLDERS_VARIABLE, "").split(os.pathsep) if entry]
-    found = set()
-    for folder in (*folders, user_folder()):
-        for _, path in zip(range(_MOST_FILES), folder.rglob("*.toml")):
-            try:
-                state = path.stat()
-            except OSError:
-                continue
-            found.add((str(path), state.st_mtime_ns, state.st_size))
-    return frozenset(found)

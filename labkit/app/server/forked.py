@@ -1,10 +1,10 @@
 """Kernels forked from one process that has imported everything: ready in a tenth of the time, in half the memory.
 
-``python limited_memory.py labkit.app.server.forked FD`` is that process. It imports what `warm_up` imports, runs a
-single thread, knows neither plugins nor sheets of the user's, and waits at the socket with the number FD. Each message
-there brings one end of another socket, through which a kernel is asked for; the kernel answers when it can be talked
-to. It has inherited the limit of memory. When the lab ends, however it does, its end of the socket closes, the process
-ends, and the system ends the kernels with it.
+``python limited_memory.py labkit.app.server.forked FD`` is that process. It runs a single thread, imports and prepares
+what `labkit.app.server.warm_up` says, and waits at the socket with the number FD. Each message there brings one end of
+another socket, through which a kernel is asked for; the kernel answers when it can be talked to, and goes on once the
+lab has said that it takes it. It has inherited the limit of memory. When the lab ends, however it does, its end of the
+socket closes, the process ends, and the system ends the kernels with it.
 
 Only Linux has all of that (a fork is safe there, ends can be watched and be tied together); elsewhere, and where
 forking fails, a kernel is a new Python.
@@ -24,6 +24,8 @@ import signal
 import socket
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import suppress
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from typing import Any
@@ -36,7 +38,7 @@ from labkit.app.server import limited_memory
 CAN_FORK = sys.platform.startswith("linux") and hasattr(os, "pidfd_open") and hasattr(signal, "pidfd_send_signal")
 """Whether kernels can be forked here."""
 
-READY = b"ready"
+READY, TAKEN = b"ready", b"taken"
 _END_WITH_PARENT, _NAME = 1, 15  # PR_SET_PDEATHSIG and PR_SET_NAME of prctl(2)
 
 
@@ -93,8 +95,9 @@ class ForkServer:
             finally:
                 loop.remove_reader(ours)
             said, handles, _, _ = socket.recv_fds(ours, 64, 1)
-        if not said.startswith(READY):
-            raise ConnectionError("the kernel ended before it was ready")
+            if not said.startswith(READY):
+                raise ConnectionError("the kernel ended before it was ready")
+            ours.sendall(TAKEN)
         return ForkedProcess(int(said.removeprefix(READY)), handles[0])
 
     def close(self) -> None:
@@ -178,25 +181,36 @@ def kernel_provisioner() -> dict[str, Any]:
     return {"provisioner_name": name, "config": {}}
 
 
-def _prepare() -> None:
-    """Import what a page's kernel needs and nothing that starts a thread."""
+def _prepare() -> Iterator[None]:
+    """Import what a page's kernel needs, then make every page once, a page a step; nothing of it starts a thread."""
     sys.modules["debugpy"] = None  # type: ignore[assignment]  # no page is debugged; it takes most of a kernel's start
     import ipykernel.kernelapp
     import ipykernel.zmqshell  # noqa: F401
 
-    import labkit.app.server.warm_up  # noqa: F401
+    from labkit.app.server.warm_up import pages_once
 
     gc.collect()
     gc.freeze()  # so that collections in the kernels leave the shared memory shared
+    yield
+    for _ in pages_once():
+        gc.freeze()
+        yield
 
 
-def _serve(server: socket.socket) -> None:
-    """Fork a kernel for each socket that arrives, until the lab's end is closed."""
+def _serve(server: socket.socket, preparing: Iterator[None]) -> None:
+    """Fork a kernel for each socket that arrives, until the lab's end is closed; prepare further while none does."""
     signal.signal(
         signal.SIGCHLD, signal.SIG_IGN
     )  # the system forgets kernels that have ended; the lab has their handles
     parent = os.getpid()
+    is_prepared = False
     while True:
+        while not is_prepared and not select.select([server], [], [], 0)[0]:
+            is_prepared = next(preparing, preparing) is preparing
+        threads = len(os.listdir("/proc/self/task"))
+        if threads != 1:  # a fork would lose the others, and whatever they hold
+            logging.getLogger(__name__).error("no kernels are forked: %d threads run where one may", threads)
+            return
         said, received, _, _ = socket.recv_fds(server, 1, 1)
         if not said:
             return
@@ -213,7 +227,10 @@ def _be_a_kernel(asked: socket.socket, parent: int) -> None:
     from ipykernel.kernelapp import IPKernelApp
 
     with asked.makefile("rb") as lines:
-        wanted = json.loads(lines.readline())
+        line = lines.readline()
+    if not line.endswith(b"\n"):
+        return  # who asked has hung up
+    wanted = json.loads(line)
     arguments: list[str] = wanted["arguments"]
     os.setsid()
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
@@ -236,20 +253,20 @@ def _be_a_kernel(asked: socket.socket, parent: int) -> None:
     kernel.initialize(arguments)
     ipywidgets.register_comm_target()  # which it does by itself only when it is imported in a kernel
     handle = os.pidfd_open(os.getpid())
-    socket.send_fds(asked, [READY + str(os.getpid()).encode()], [handle])
+    with suppress(OSError):  # who asked may have hung up by now
+        socket.send_fds(asked, [READY + str(os.getpid()).encode()], [handle])
     os.close(handle)
+    is_taken = asked.recv(len(TAKEN)) == TAKEN
     asked.close()
-    kernel.start()
+    if is_taken:  # else nobody knows of it, and it would run until the lab ends
+        kernel.start()
 
 
 def main() -> None:
     """Be the process that is forked."""
-    _prepare()
-    threads = len(os.listdir("/proc/self/task"))
-    if threads != 1:  # a fork would lose the others, and whatever they hold
-        logging.getLogger(__name__).error("no kernels are forked: %d threads run where one may", threads)
-        return
-    _serve(socket.socket(fileno=int(sys.argv[1])))
+    preparing = _prepare()
+    next(preparing)
+    _serve(socket.socket(fileno=int(sys.argv[1])), preparing)
 
 
 if __name__ == "__main__":

@@ -1,9 +1,9 @@
 """The kernels of the pages: from where they come, so that no page begins with starting Python, and when they end.
 
-On Linux each is forked for its page (`labkit.app.server.forked`). Elsewhere some wait: a page takes one, and the next
-starts a little later, when the page no longer needs the processor. Either way a kernel has imported the pages' modules
-and parsed the lab's own sheets (`labkit.app.server.warm_up`), and has neither loaded a plugin nor read a sheet of the
-user's: nothing that may have changed by the time a page opens.
+Some wait: a page takes one, and the next starts a little later, when the page no longer needs the processor. On Linux
+they are forked (`labkit.app.server.forked`), and a page that finds none waits for a fork. Either way a kernel has
+imported the pages' modules and parsed the lab's own sheets (`labkit.app.server.warm_up`), and has neither loaded a
+plugin nor read a sheet of the user's: nothing that may have changed by the time a page opens.
 """
 
 from __future__ import annotations
@@ -29,8 +29,9 @@ from traitlets import Bool, Float, Int
 
 from labkit.app.server.forked import ForkServer
 
-WAITING = 2
-"""Where kernels cannot be forked: enough for a page and the next one right after it, each about 90 MB."""
+WAITING, FORKED_WAITING = 2, 1
+"""Where kernels cannot be forked, enough for a page and the next one right after it, each about 90 MB; where they can,
+one of some 25 MB, since another is ready after a tenth of a second."""
 
 REFILL_S = 2.5
 """So long after a kernel was taken the next is started: by then the page that took it has appeared."""

@@ -16,7 +16,7 @@ MOST_MIB = 1024
 """A page uses 110 to 200 MB; counted the way it is limited, with its threads' stacks, some 360 MB."""
 
 THREADS = "OPENBLAS_NUM_THREADS"
-"""Each thread of numpy takes 40 MB for itself on a machine of many cores; the matrices of a page are small."""
+"""Each thread of numpy takes 40 MB for itself on a machine of many cores, and the matrices of a page are small."""
 
 
 def limit_memory(mib: int = MOST_MIB) -> bool:
@@ -37,6 +37,6 @@ def limit_memory(mib: int = MOST_MIB) -> bool:
 
 if __name__ == "__main__":
     limit_memory()
-    os.environ.setdefault(THREADS, "2")
+    os.environ.setdefault(THREADS, "1")
     del sys.argv[0], sys.path[0]  # the folder of this file is no place for modules
     runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)

@@ -23,6 +23,15 @@ found."""
 
 MENDED = b"if(void 0!==(t=this._models[e]))return t;" + FLAW
 
+_START = b'activatePlugins("startUp",e),'
+EARLY = (
+    (b'window.addEventListener("load",(async function(){const e=[n(', b"(now=>now())((async function(){const e=[n("),
+    (_START + b"this.attachShell(", _START + b"await window.labWhole,this.attachShell("),
+)
+"""The library begins when the page is whole with all its pictures and fonts: then it opens its line to the kernel. Here
+it begins at once, while the kernel is at work, and waits for the whole page (`labWhole` in page.js) only with showing
+the widgets in it."""
+
 
 class PageScripts:
     """Pieces of several packages as one script.
@@ -37,8 +46,8 @@ class PageScripts:
     Attributes
     ----------
     content : bytes
-        UTF-8, with one flaw of the library mended; empty where no piece was found. A piece that is missing, or there in
-        two versions, is left to its loader.
+        UTF-8, with one flaw of the library mended, and the library begun early; empty where no piece was found. A piece
+        that is missing, or there in two versions, is left to its loader.
     name : str
         Of the script, with the digest of its content; empty likewise.
     """
@@ -51,9 +60,12 @@ class PageScripts:
             if (path := _only_piece(number, folders.get(package, ()))) is not None
         ]
         # each in a function of its own: "use strict" at the head of one must not bind the others
-        self.content = b"".join(
-            b"(function(){" + path.read_bytes().replace(FLAW, MENDED) + b"\n})();\n" for path in found
-        )
+        content = b"".join(b"(function(){" + path.read_bytes() + b"\n})();\n" for path in found)
+        content = content.replace(FLAW, MENDED)
+        if all(late in content for late, _ in EARLY):
+            for late, early in EARLY:
+                content = content.replace(late, early)
+        self.content = content
         self.name = f"pieces.{hashlib.sha256(self.content).hexdigest()[:16]}.js" if found else ""
 
 

@@ -40,7 +40,7 @@ from labkit.app.server.door import HOST, Door, DoorKeeper, ForeignName, NoSuchPa
 from labkit.app.server.exporter import use_compiled_templates
 from labkit.app.server.first_curve import FirstCurves
 from labkit.app.server.forked import CAN_FORK, kernel_provisioner
-from labkit.app.server.kernels import WAITING, PromptClient, ReadyKernels
+from labkit.app.server.kernels import FORKED_WAITING, WAITING, PromptClient, ReadyKernels
 from labkit.app.server.scripts import LastingFiles, PageScripts, PageScriptsHandler, files_digest, read_pieces
 from labkit.app.server.widget_socket import WidgetConnection, WidgetSocket
 from labkit.core.errors import LabkitError
@@ -276,7 +276,7 @@ def server_config(
     voila.multi_kernel_manager_class = ReadyKernels
     if folder is None:  # for notebooks of somebody else there is nothing to prepare
         config.ReadyKernels.forks = CAN_FORK
-        config.ReadyKernels.waiting = 0 if CAN_FORK else WAITING
+        config.ReadyKernels.waiting = FORKED_WAITING if CAN_FORK else WAITING
     config.AsyncKernelManager.client_class = f"{PromptClient.__module__}.{PromptClient.__name__}"
     config.KernelRestarter.restart_limit = 0  # one in its place would know nothing of the page; the page opens anew
     config.MappingKernelManager.transport_encryption = "auto"  # without, each kernel warns on the terminal

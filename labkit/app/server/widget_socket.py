@@ -3,6 +3,8 @@
 The library's own handler takes any message in two formats and reads one as the other: eight bytes of a message in the
 old format, read as a count in the new one, let the server make a list of 10^17 entries. Here a message is measured
 before anything is made from it, and what no widget needs goes no further in either direction.
+
+Nothing is lost with a socket that drops (`PageLine`).
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ import asyncio
 import json
 import re
 import struct
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
@@ -68,6 +70,15 @@ BURST_S = 5.0
 MOST_UNANSWERED = 100
 """Messages that a kernel has yet to deal with before the next is taken off the line."""
 
+LARGEST_KEPT = 16 * 2**20
+"""Bytes that are kept for one page until it says that it has them."""
+
+SAID_EVERY = 32
+"""After so many messages of a page it is told how many have come; it does likewise."""
+
+LOST_CODE = 4410
+"""Closes a socket whose page lacks messages that are no longer kept: the page has to be opened anew."""
+
 PINGS_MISSED = 3
 """After so many without an answer a connection counts as lost. The library looks before it sends the first one: a
 patience of one ping would cut every page off as soon as the first is due."""
@@ -77,6 +88,7 @@ _CHANNELS = frozenset({"shell"})
 _LONGEST_NAME = 200
 _FEWEST_OFFSETS = 6
 _OFFSET = 8
+_COUNT = re.compile(r"\d{1,15}", re.ASCII)
 
 
 class BrokenMessageError(ValueError):
@@ -151,6 +163,48 @@ def _refuse(constant: str) -> None:
     raise ValueError(f"{constant} is no JSON")
 
 
+class PageLine:
+    """What has passed between a page and its kernel, over one socket after another.
+
+    Messages on their way are lost with a socket that drops. So both ends count the whole messages that they send and
+    get, and keep what they have sent until the other end has said that it came. The page opens its next socket with
+    the count of what it has got, the lab answers with its own, a text of digits, and both send again what is missing.
+
+    Attributes
+    ----------
+    socket : WidgetSocket or None
+        The newest one; what an older one still hears goes over this one.
+    taken : int
+        Messages of the page that have come.
+    sent : int
+        Messages that were sent to it.
+    """
+
+    def __init__(self) -> None:
+        self.socket: WidgetSocket | None = None
+        self.taken = self.sent = 0
+        self._kept: deque[bytes] = deque()
+        self._size = 0
+
+    def keep(self, message: bytes) -> None:
+        """Count a message to the page and keep it, and forget the oldest ones where there are too many."""
+        self.sent += 1
+        self._kept.append(message)
+        self._size += len(message)
+        while self._size > LARGEST_KEPT:
+            self._size -= len(self._kept.popleft())
+
+    def forget(self, count: int) -> None:
+        """Forget the first so many messages, which have come."""
+        while self._kept and self.sent - len(self._kept) < count:
+            self._size -= len(self._kept.popleft())
+
+    def missing_after(self, count: int) -> list[bytes] | None:
+        """Return the messages after the first so many; None where some of them are no longer kept."""
+        self.forget(count)
+        return list(self._kept) if self.sent - len(self._kept) == count else None
+
+
 class WidgetConnection(ZMQChannelsWebsocketConnection):
     """The library's connection to a kernel, in the one format for as long as it lives.
 
@@ -167,6 +221,8 @@ class WidgetSocket(KernelWebsocketHandler):
     """The socket of one page."""
 
     open_sockets: ClassVar[Counter[str]] = Counter()
+    lines: ClassVar[dict[str, dict[str, PageLine]]] = {}
+    line: PageLine | None = None
 
     def initialize(self) -> None:
         """Begin with nothing sent."""
@@ -217,20 +273,54 @@ class WidgetSocket(KernelWebsocketHandler):
         stream = getattr(self.ws_connection, "stream", None)
         if stream is not None:
             stream.max_write_buffer_size = LARGEST_OUT
+        received = self.get_query_argument("received", "")
+        if _COUNT.fullmatch(received) and not self._take_up(self._find_line(kernel_id), int(received)):
+            self.close(LOST_CODE, "The lab no longer has what this page lacks.")
         await super().open(kernel_id)
+
+    def _find_line(self, kernel_id: str) -> PageLine:
+        """The line of this socket's page."""
+        for gone in self.lines.keys() - set(self.kernel_manager.list_kernel_ids()):
+            del self.lines[gone]
+        lines = self.lines.setdefault(kernel_id, {})
+        line = lines.setdefault(self.get_query_argument("session_id"), PageLine())
+        while len(lines) > MOST_SOCKETS:
+            del lines[next(iter(lines))]
+        return line
+
+    def _take_up(self, line: PageLine, received: int) -> bool:
+        """Go on where the page's last socket dropped; False where that cannot be done."""
+        missing = line.missing_after(received)
+        if missing is None:
+            return False
+        self.line, line.socket = line, self
+        self._pass_on(str(line.taken))
+        for message in missing:
+            self._pass_on(message)
+        return True
 
     async def on_message(self, ws_message: str | bytes) -> None:
         """Hand a message to the kernel, unless it is none of a widget's; the next one is read when this has gone."""
         await self._keep_pace(len(ws_message))
+        line = self.line
+        if self.connection is None or (line is not None and line.socket is not self):
+            return  # the page sends it again over its next socket
+        if line is not None and isinstance(ws_message, str) and _COUNT.fullmatch(ws_message):
+            line.forget(int(ws_message))
+            return
         try:
             kind = kind_for_kernel(ws_message)
         except BrokenMessageError as error:
             self.close(1002, f"The lab cannot read this: {error}.")
             return
+        if line is not None:
+            line.taken += 1
+            if line.taken % SAID_EVERY == 0:
+                self._pass_on(str(line.taken))
         if kind == "comm_open":
             self.comms_opened += 1
             kind = kind if self.comms_opened <= MOST_COMMS_OPENED else None
-        if kind is None or self.connection is None:
+        if kind is None:
             return
         self.unanswered += 1
         super().on_message(ws_message)
@@ -249,8 +339,9 @@ class WidgetSocket(KernelWebsocketHandler):
                 self.unanswered = 0  # a kernel that was started anew will not answer what the old one was asked
 
     def write_message(self, message: Any, binary: bool = False) -> Any:
-        """Send a message to the browser, unless it is not for a browser or nobody is there."""
-        if self.ws_connection is None or self.ws_connection.is_closing():
+        """Send a message to the browser, unless it is not for a browser; what nobody takes now is kept for the page."""
+        line = self.line
+        if line is None and (self.ws_connection is None or self.ws_connection.is_closing()):
             return None
         try:
             _, parts = split_message(message, largest=LARGEST_OUT, most_buffers=MOST_BUFFERS_OUT)
@@ -258,13 +349,22 @@ class WidgetSocket(KernelWebsocketHandler):
         except ValueError as error:
             self.log.warning("A message to the browser was dropped: %s", error)
             return None
+        socket = self if line is None or line.socket is None else line.socket
         if header["msg_type"] == "status" and b"idle" in parts[3]:
-            self.unanswered = max(0, self.unanswered - 1)
-            self._answered.set()
+            socket.unanswered = max(0, socket.unanswered - 1)
+            socket._answered.set()
         if header["msg_type"] not in TO_BROWSER | (FOR_DEBUGGING if self.settings.get("labkit_debug") else frozenset()):
             return None
+        if line is not None:
+            line.keep(message)
+        return socket._pass_on(message)
+
+    def _pass_on(self, message: str | bytes) -> Any:
+        """Write a message to the socket, unless nobody is there."""
+        if self.ws_connection is None or self.ws_connection.is_closing():
+            return None
         try:
-            return super().write_message(message, binary)
+            return super().write_message(message, isinstance(message, bytes))
         except StreamBufferFullError:
             self.ws_connection._abort()
         except WebSocketClosedError:

@@ -30,7 +30,7 @@ from labkit.bench.fit.model import (
     start_values,
 )
 from labkit.bench.fit.prediction import PredictedCurve, Rival, as_fitted, load_in_words, open_voltage, predict
-from labkit.bench.fit.solve import FitSolution, eddy_order, solve, weights_of
+from labkit.bench.fit.solve import FitSolution, by_plainness, eddy_order, solve, weights_of
 from labkit.bench.fit.warnings import fit_warnings, part_in_words
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
@@ -107,7 +107,8 @@ class Fit:
     correlations : mapping of (name, name) to float
         Between the unknowns of the coil and the rig.
     rivals : tuple of Rival
-        The ways to write the core's losses that the data leave open, the likeliest first; predictions draw from them.
+        The ways to write the core's losses that the data leave open, the one behind the values first; predictions draw
+        from all.
     prediction : PredictedCurve or None
         The coil's voltage over its EMF under the standard load, or another that was asked for.
     doubts : tuple of str
@@ -264,7 +265,7 @@ def fit_sweeps(
     solutions = _solutions(points, measurements, cores, resistance=resistance, fit_loss=fit_loss)
     weights = weights_of(solutions)
     rivals = rivals_of(solutions, weights)
-    best = solutions[int(np.argmax(weights))]
+    best = solutions[by_plainness(solutions, weights)[0]]
     first = best.rest[: points.frequency_hz.size]
     residuals = tuple(
         Residual(
@@ -368,8 +369,8 @@ def usual_rig_corner(measurements: Sequence[Measurement]) -> dict[str, Interval]
 
 
 def rivals_of(solutions: Sequence[FitSolution], weights: np.ndarray) -> tuple[Rival, ...]:
-    """Return the solutions that the data leave open, the likeliest first, with their weights."""
-    order = [int(at) for at in np.argsort(-weights) if weights[at] >= LEAST_WEIGHT]
+    """Return the solutions that the data leave open, the one that gives the values first, with their weights."""
+    order = [at for at in by_plainness(solutions, weights) if weights[at] >= LEAST_WEIGHT]
     shares = np.maximum(weights[order], LEAST_SHARE)
     shares = shares / shares.sum()
     return tuple(
@@ -400,7 +401,7 @@ def averaged(rivals: Sequence[Rival], key: str, quantile: float) -> Interval:
 
 
 def eddy_fits(rival: Rival, solution: FitSolution, owner: str = "") -> tuple[EddyFit, ...]:
-    """Return the eddy sections of a solved coil, from the lowest corner up; a spread loss as five."""
+    """Return the eddy sections of a solved coil, from the lowest corner up; a spread loss as seven."""
 
     def fraction(key: str, share: float) -> Interval:
         value, half = solution.values[key], solution.quantile * solution.spread(key)

@@ -29,7 +29,7 @@ from labkit.bench.fit.fit import (
 from labkit.bench.fit.fixture import Measurement
 from labkit.bench.fit.model import Core, Leads, coil_names, coil_of, coil_rows, gather, make_problem, start_values
 from labkit.bench.fit.prediction import Rival, as_fitted
-from labkit.bench.fit.solve import solve, weights_of
+from labkit.bench.fit.solve import by_plainness, solve, weights_of
 from labkit.bench.fit.warnings import common_warnings
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import sheet_text
@@ -159,8 +159,9 @@ def fit_pair(
             eddy |= {f"{coil}.log_corner_0": math.log(corner) for coil in ("first", "second")}
             tried.append({**starts, **eddy, "coupling": guess, "share": 0.5})
         solutions.append(solve(problem, tried))
-    rivals = rivals_of(solutions, weights_of(solutions))
-    best = max(zip(weights_of(solutions), solutions), key=lambda pair: pair[0])[1]
+    weights = weights_of(solutions)
+    rivals = rivals_of(solutions, weights)
+    best = solutions[by_plainness(solutions, weights)[0]]
     coils = {
         coil: PairCoil(
             resistance=averaged(rivals, f"{coil}.log_resistance", best.quantile),

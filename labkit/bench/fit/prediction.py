@@ -98,7 +98,7 @@ class PredictedCurve:
         f, h = self.peak.frequency_hz, self.peak.height_db
         value, low, high = (format_quantity(float(f"{x:.3g}"), "Hz") for x in (f.value, f.low, f.high))
         return (
-            f"Into {load} its peak sits at {value} ({low} to {high}), "
+            f"Into {load} its peak is at {value} ({low} to {high}), "
             f"{_decibels(h.value)} ({_decibels(h.low)} to {_decibels(h.high)}) over the level at 100 Hz."
         )
 
@@ -127,9 +127,9 @@ def load_in_words(load: Load) -> str:
     """Return a load as a person says it."""
     parts = []
     if math.isfinite(load.resistance):
-        parts.append(format_quantity(load.resistance, "Ω", digits=4))
+        parts.append(format_quantity(float(f"{load.resistance:.4g}"), "Ω"))
     if load.capacitance:
-        parts.append(format_quantity(load.capacitance, "F", digits=4))
+        parts.append(format_quantity(float(f"{load.capacitance:.4g}"), "F"))
     return " parallel to ".join(parts) if parts else "no load"
 
 

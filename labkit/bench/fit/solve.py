@@ -46,9 +46,13 @@ middle, and by more than this."""
 FLOOR_FACTOR = 3.0
 """How much less than its scatter alone a point at the noise floor counts: there the level is biased as well."""
 
-RARER: Mapping[str, float] = {"none": 0.25, "spread": 0.25}
-"""Prior of a way to write a core, over that of sections: every core loses something, and 11 measured pickups follow one
-section within 0.1 to 0.5 dB."""
+RARER: Mapping[str, float] = {"none": 0.25}
+"""Prior of a way to write a core, over that of the others: every core loses something."""
+
+PLAINER = 0.25
+"""A spread loss must be likelier by one over this to give a fit its values; for the interval it counts in full. Where
+a band shows sections and a spread loss alike, their inductances differ by some percent, and 11 measured pickups follow
+one section within 0.1 to 0.5 dB."""
 
 START_SIGMA_DB = 0.2
 """Size of the residuals taken before they are known; only weighs priors against the curves in the first pass."""
@@ -287,6 +291,12 @@ def weights_of(solutions: Sequence[FitSolution]) -> np.ndarray:
     prior = np.array([RARER.get(solution.problem.core, 1.0) for solution in solutions])
     weights = prior * np.exp(-0.5 * (criteria - criteria.min()))
     return np.asarray(weights / weights.sum())
+
+
+def by_plainness(solutions: Sequence[FitSolution], weights: np.ndarray) -> list[int]:
+    """Return the places of the rivals, the one that gives the fit its values first."""
+    plain = np.array([PLAINER if solution.problem.core == "spread" else 1.0 for solution in solutions])
+    return [int(at) for at in np.argsort(-weights * plain)]
 
 
 def _known(problem: Problem) -> tuple[np.ndarray, np.ndarray]:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -29,7 +29,7 @@ from labkit.core.errors import InputError, join_words
 from labkit.core.sheet import Table, parse_sheet, read_sheet, sheet_text
 from labkit.core.units import format_quantity
 
-Role = Literal["source", "open", "shorted", "pickup", "again"]
+Role = Literal["source", "open", "shorted", "pickup", "open again", "again"]
 CALIBRATION_ROLES: tuple[Role, ...] = ("source", "open", "shorted")
 
 ROLE_WORDS: Mapping[Role, str] = {
@@ -37,6 +37,7 @@ ROLE_WORDS: Mapping[Role, str] = {
     "open": "the pickup off",
     "shorted": "the clips shorted",
     "pickup": "the pickup in place",
+    "open again": "the pickup off once more",
     "again": "both channels on the source once more",
 }
 
@@ -48,7 +49,11 @@ FLOOR_DB = 0.005
 small against the truth in simulation)."""
 
 LEAD_SIGMA_F = 0.5e-12
-"""Standard deviation of the input's capacitance from one take to the next: leads that are moved (common practice, no
+"""Standard deviation of the input's capacitance from one take to another: leads that are moved (common practice, no
+source)."""
+
+RENEWED_LEAD_SIGMA_F = 0.1e-12
+"""… from the pickup's take to the one after it with the pickup off, where only its clip was opened (common practice, no
 source)."""
 
 INPUT_TOLERANCE = 0.002
@@ -115,6 +120,8 @@ class InterfaceCalibration:
         Peak voltage at channel 2 that reaches full scale, where somebody measured it; ratios do not need it.
     full_scale_tolerance : float
         95 % half-width of it over it.
+    lead_doubt : float, F
+        Standard deviation of the input's capacitance from the take with the pickup off to the pickup's.
     """
 
     name: str
@@ -126,6 +133,7 @@ class InterfaceCalibration:
     shorted: ChannelRatio
     full_scale: float | None = None
     full_scale_tolerance: float = 0.0
+    lead_doubt: float = LEAD_SIGMA_F
 
     def __post_init__(self) -> None:
         """Refuse takes that were swapped, or an input that no pickup can be measured with."""
@@ -255,9 +263,8 @@ def calibrate(
 
 def shift_db(calibration: InterfaceCalibration, again: TakeReading) -> float:
     """Return how far the channels have moved since calibration, dB: the 95th percentile from 100 Hz to 10 kHz."""
+    _check_signal(calibration, again)
     shared = shared_frequencies([calibration.source, again.ratio])
-    if again.signal != calibration.signal or shared.size == 0:
-        raise InputError(f"{again.name}: holds {again.signal}, the calibration {calibration.signal}; play the same")
     first, last = calibration.source.at(shared).value, again.ratio.at(shared).value
     used = (shared > 100) & (shared < 10_000)
     return 20 / math.log(10) * float(np.quantile(np.abs(last[used] / first[used] - 1), 0.95))
@@ -273,6 +280,33 @@ def bracket(calibration: InterfaceCalibration, again: TakeReading) -> float:
             "all of them again"
         )
     return shift
+
+
+def renewed(calibration: InterfaceCalibration, takes: Mapping[Role, TakeReading]) -> InterfaceCalibration:
+    """Return the calibration with the takes that were made once more beside the pickup's, in place of the first ones.
+
+    A lead that lies otherwise is another capacitance, and parallel to the pickup's: the take with the pickup off once
+    more, its clip opened and nothing else touched, shows the one that was there. Without that take the calibration
+    comes back as it is.
+
+    Raises
+    ------
+    InputError
+        If the takes hold another signal, or contradict the wiring.
+    """
+    if "open again" not in takes:
+        return calibration
+    again = {role: takes[role] for role in ("open again", "again") if role in takes}
+    for reading in again.values():
+        _check_signal(calibration, reading)
+    shared = shared_frequencies([calibration.source, *(reading.ratio for reading in again.values())])
+    return replace(
+        calibration,
+        source=(again["again"].ratio if "again" in again else calibration.source).at(shared),
+        open_clips=again["open again"].ratio.at(shared),
+        shorted=calibration.shorted.at(shared),
+        lead_doubt=RENEWED_LEAD_SIGMA_F,
+    )
 
 
 def divider_measurement(
@@ -330,7 +364,7 @@ def divider_measurement(
         meter_capacitance=max(calibration.input_capacitance, 0.0),
         series_tolerance=series.tolerance,
         meter_resistance_tolerance=INPUT_TOLERANCE,
-        meter_capacitance_tolerance=min(1.96 * LEAD_SIGMA_F / max(calibration.input_capacitance, 1e-12), 0.5),
+        meter_capacitance_tolerance=min(1.96 * calibration.lead_doubt / max(calibration.input_capacitance, 1e-12), 0.5),
         level_doubt_db=max(FLOOR_DB, shift_db or 0.0),
     )
     return Measurement(
@@ -363,18 +397,20 @@ def exciter_measurement(
         meter_resistance=calibration.input_resistance,
         meter_capacitance=max(calibration.input_capacitance, 0.0),
         meter_resistance_tolerance=calibration.series.tolerance + INPUT_TOLERANCE,
-        meter_capacitance_tolerance=min(1.96 * LEAD_SIGMA_F / max(calibration.input_capacitance, 1e-12), 0.5),
+        meter_capacitance_tolerance=min(1.96 * calibration.lead_doubt / max(calibration.input_capacitance, 1e-12), 0.5),
     )
     return Measurement(sweep=_sweep(ratio, sigma, shared, "exciter", calibration, take, shift_db), fixture=fixture)
 
 
 def _shared_with(calibration: InterfaceCalibration, take: TakeReading) -> tuple[ChannelRatio, np.ndarray]:
-    if take.signal != calibration.signal:
-        raise InputError(
-            f"{take.name}: holds {take.signal}, the calibration {calibration.signal}; take the pickup with the same"
-        )
+    _check_signal(calibration, take)
     shared = shared_frequencies([calibration.source, take.ratio])
     return take.ratio.at(shared), shared
+
+
+def _check_signal(calibration: InterfaceCalibration, take: TakeReading) -> None:
+    if take.signal != calibration.signal:
+        raise InputError(f"{take.name}: holds {take.signal}, the calibration {calibration.signal}; play the same")
 
 
 def _sweep(
@@ -388,11 +424,12 @@ def _sweep(
 ) -> Sweep:
     series = format_quantity(calibration.series.resistance, "Ω", digits=4)
     wiring = f"behind {series}" if kind == "divider" else "over an exciter coil's current"
+    off = "the pickup off once more" if calibration.lead_doubt < LEAD_SIGMA_F else "the pickup off"
     understood = [
         f"a recording of the {take.signal} {wiring}, interface '{calibration.name}' calibrated "
         f"{calibration.made.isoformat()}",
         f"channel 2 loads with {format_quantity(calibration.input_resistance, 'Ω', digits=3)} and "
-        f"{format_quantity(calibration.input_capacitance, 'F', digits=3)}, told from the take with the pickup off",
+        f"{format_quantity(calibration.input_capacitance, 'F', digits=3)}, told from the take with {off}",
     ]
     warnings = list(calibration.warnings())
     if shift_db is None:
@@ -522,12 +559,14 @@ def _numbers(table: Table, key: str) -> np.ndarray:
 
 
 def role_of(name: str) -> Role:
-    """Return which take a file is, by its name: source, open, shorted, again; anything else is a pickup.
+    """Return which take a file is, by its name: source, open, shorted, open again, again; anything else is a pickup.
 
-    >>> role_of("shorted.wav"), role_of("source again.flac"), role_of("neck, worn.wav")
-    ('shorted', 'again', 'pickup')
+    >>> role_of("shorted.wav"), role_of("source again.flac"), role_of("open again.wav"), role_of("neck, worn.wav")
+    ('shorted', 'again', 'open again', 'pickup')
     """
     words = "".join(letter if letter.isalpha() else " " for letter in Path(name).stem.casefold()).split()
+    if {"open", "again"} <= set(words):
+        return "open again"
     for role in ("again", "shorted", "open", "source"):
         if role in words:
             return role

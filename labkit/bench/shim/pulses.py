@@ -46,6 +46,7 @@ _MERGED_S = 0.12
 _WANDER_S = 1.2  # twice a slow pulse and more: the middle voltage of so long a stretch is drift
 _FLAT_RUN, _FLAT_LEVEL = 3, 0.5  # equal neighbours at the extreme value, above half of full scale: clipped
 _OUTLIER_PART, _OUTLIER_DEVIATIONS = 0.08, 5.0
+_SILENT, _UNHEARD = "the recording is silent", "no pulse stands out of noise and hum"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +125,8 @@ class LiftReading:
         Of the input's high-pass, as the rests show them.
     notes : tuple of str
         What was left out and why, and what to mind.
+    channel : int
+        Of the file, from 1.
     """
 
     name: str
@@ -133,21 +136,16 @@ class LiftReading:
     freedom: int
     corners_hz: tuple[float, ...]
     notes: tuple[str, ...]
+    channel: int = 1
 
 
-def read_lift_recording(path: Path, channel: int | None = None) -> LiftRecording:
-    """Read one channel of a WAV or FLAC file.
-
-    Parameters
-    ----------
-    path : Path
-    channel : 1, 2 or None
-        None takes the only one, or the second of two, where a sweep's recording has the pickup as well.
+def read_lift_recordings(path: Path) -> tuple[LiftRecording, ...]:
+    """Read every channel of a WAV or FLAC file.
 
     Raises
     ------
     InputError
-        If it is no readable sound file, too short or too long, or has no such channel.
+        If it is no readable sound file, or too short or too long.
     """
     with open_wav(path) as file:
         if file.frames > LONGEST_S * file.samplerate:
@@ -156,10 +154,41 @@ def read_lift_recording(path: Path, channel: int | None = None) -> LiftRecording
                 f"{LONGEST_S:.0f} s"
             )
         channels = read_block(file, file.frames, path)
-        chosen = len(channels) if channel is None else channel
-        if not 1 <= chosen <= len(channels):
-            raise InputError(f"{path.name}: has {len(channels)} channel; there is no channel {chosen}")
-        return LiftRecording(name=path.name, rate=file.samplerate, samples=channels[chosen - 1])
+        return tuple(LiftRecording(name=path.name, rate=file.samplerate, samples=samples) for samples in channels)
+
+
+def read_lift_file(path: Path, channel: int | None = None, *, expected: int | None = None) -> LiftReading:
+    """Find and integrate the pulses of a WAV or FLAC file.
+
+    Parameters
+    ----------
+    path : Path
+    channel : int or None
+        From 1; None takes the one whose pulses are largest: an open input has none, and crosstalk smaller ones.
+    expected : int or None
+        As `read_lifts`.
+
+    Raises
+    ------
+    InputError
+        As `read_lift_recordings` and `read_lifts`, or if there is no such channel.
+    """
+    recordings = read_lift_recordings(path)
+    if channel is not None and not 1 <= channel <= len(recordings):
+        count = f"{len(recordings)} channel{'s' if len(recordings) > 1 else ''}"
+        raise InputError(f"{path.name}: has {count}; there is no channel {channel}")
+    found: list[LiftReading] = []
+    refused: list[InputError] = []
+    for number, recording in enumerate(recordings, start=1):
+        if channel not in (None, number):
+            continue
+        try:
+            found.append(replace(read_lifts(recording, expected=expected), channel=number))
+        except InputError as error:
+            refused.append(error)
+    if not found:
+        raise max(refused, key=lambda error: _UNHEARD not in str(error) and _SILENT not in str(error))
+    return max(found, key=lambda reading: reading.flux)
 
 
 def read_lifts(recording: LiftRecording, *, expected: int | None = None) -> LiftReading:
@@ -177,14 +206,13 @@ def read_lifts(recording: LiftRecording, *, expected: int | None = None) -> Lift
         If a pulse is missing, too few are good, or they scatter too far; every damaged one is named.
     """
     name = recording.name
-    if not np.any(recording.samples):
-        raise InputError(f"{name}: the recording is silent; another input was recorded, or the lead is off")
+    if not np.ptp(recording.samples):
+        raise InputError(f"{name}: {_SILENT}; another input was recorded, or the lead is off")
     integral = _integral(recording)
     pulses = [Pulse(begin_s=low, end_s=high, flux=0.0) for low, high in _places(integral)]
     if not pulses:
         raise InputError(
-            f"{name}: no pulse stands out of noise and hum; raise the gain, and lift the string over the poles of the "
-            "pickup that is recorded"
+            f"{name}: {_UNHEARD}; raise the gain, and lift the string over the poles of the pickup that is recorded"
         )
     pulses = [replace(pulse, fault=_fault(recording, pulse, pulses)) for pulse in pulses]
     pulses, _ = _measured(integral, pulses, is_first=True)
@@ -463,6 +491,8 @@ def _jackknife(integral: np.ndarray, pulses: list[Pulse], pairs: list[int]) -> f
 def _without_outliers(pulses: list[Pulse]) -> list[Pulse]:
     """Name the pulses whose size differs from the others' as no scatter does."""
     sizes = np.array([abs(pulse.flux) for pulse in pulses if not pulse.fault])
+    if not sizes.size:
+        return pulses
     middle = float(np.median(sizes))
     scatter = float(np.median(np.abs(sizes - middle))) / 0.6745
     most = max(_OUTLIER_PART * middle, _OUTLIER_DEVIATIONS * scatter)

@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from labkit.bench.shim.pulses import LiftReading
-from labkit.core.errors import InputError
-from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, prediction
+from labkit.core.errors import InputError, join_words
+from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, prediction, ratio
 
 PULSES, FULL_SCALE, SHIM, LOAD = (
     "scatter of the pulses",
@@ -26,6 +26,11 @@ INPUT_RESISTANCE = 1e6
 
 INPUT_DEVIATION = 0.1
 """Relative standard deviation of it."""
+
+NOT_IN_PREDICTION = (
+    "The prediction's interval holds steel, field, turns, gap (± 0.2 mm) and the model; not hysteresis of the string, "
+    "nor a string that lies beside its pole."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +59,11 @@ class LiftScale:
             raise InputError(f"the shim must be 0.1 to 5 mm high; got {1e3 * self.shim.value:g} mm")
         if not self.input_resistance > 10 * self.coil_resistance:
             raise InputError("the input loads the pickup too much to be counted out; use an instrument input (1 MΩ)")
+
+    @property
+    def shared_deviation(self) -> float:
+        """Relative standard deviation that full scale and shim bring to every string alike."""
+        return math.hypot(self.full_scale.deviation, self.shim.deviation)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,3 +123,34 @@ def _widened(reading: LiftReading, known: Mapping[str, float]) -> float:
     whole = others + reading.deviation**2
     freedom = whole**2 / (reading.deviation**4 / reading.freedom)
     return math.sqrt((float(stdtrit(freedom, 0.975)) / COVERAGE) ** 2 * whole - others)
+
+
+def over_plan(lift: MeasuredLift, predicted: Prediction) -> Prediction:
+    """Return measured over predicted, dB."""
+    found = ratio(lift.sensitivity, predicted)
+    value, low, high = (20 * math.log10(each) for each in (found.value, found.low, found.high))
+    return Prediction(value=value, low=low, high=high)
+
+
+def lifts_in_words(over_db: Mapping[str, Prediction], build: str) -> str:
+    """Say which lifted strings lie outside what a build predicts; a sign only where the interval does not hold zero.
+
+    Parameters
+    ----------
+    over_db : mapping of str to Prediction, dB
+        `over_plan` by note.
+    build : str
+        What the build is called.
+    """
+    inside = [note for note, each in over_db.items() if each.low <= 0 <= each.high]
+    far = [
+        f"{note}, {abs(each.value):.1f} dB {'more' if each.value > 0 else 'less'}"
+        for note, each in over_db.items()
+        if note not in inside
+    ]
+    lie = "lie" if len(inside) > 1 else "lies"
+    if not far:
+        return f"{join_words(inside)} {lie} within what {build} predicts."
+    said = f"Outside what {build} predicts: {'; '.join(far)}. "
+    said += "Height, turns, magnets or strings are not what the sheet says."
+    return f"{said} {join_words(inside)} {lie} within." if inside else said

@@ -25,9 +25,12 @@ from labkit.pickup.magnetics.magnet import REFERENCE_CELSIUS, MagnetGrade, tempe
 from labkit.pickup.magnetics.slices import (
     SLICES,
     coil_field,
-    disc_field_over_disc,
+    far_kernel,
     gauss_points,
-    ring_field_over_disc,
+    own_kernel,
+    section_points,
+    slice_edges,
+    surface_charge,
 )
 from labkit.pickup.winding.inductance import MU_0
 from labkit.pickup.winding.spectral import CoilShape
@@ -80,8 +83,7 @@ class StandingPole:
     @property
     def edges(self) -> np.ndarray:
         """Heights of the slice boundaries, shape (SLICES + 1,), m, bottom to top."""
-        half = self.length / 2
-        edges: np.ndarray = self.top - half + half * np.sin(np.pi / 2 * np.linspace(-1.0, 1.0, SLICES + 1))
+        edges: np.ndarray = self.top - self.length / 2 + slice_edges(self.length)
         return edges
 
     @property
@@ -224,9 +226,6 @@ def settled(
         follows = np.linalg.solve(np.diag(inverse) - matrix[np.ix_(steel, steel)], matrix[np.ix_(steel, magnets)])
         reduced = matrix[np.ix_(magnets, magnets)] + matrix[np.ix_(magnets, steel)] @ follows
 
-        def warmth(grade: MagnetGrade) -> float:
-            return float(temperature_factor(celsius=celsius, coefficient=grade.temperature_coefficient.value))
-
         rows = [
             (
                 body.sign,
@@ -314,17 +313,10 @@ def interaction(assembly: Assembly) -> np.ndarray:
     place = np.array([(pole.along, pole.across) for pole in poles])
     gap = centres[:, None, :, None] - edges[None, :, None, :]  # target pole, source pole, slice, boundary
     square = ((place[:, None] - place[None]) ** 2).sum(axis=-1)
-    far = np.where(square > 0, square, 1.0)[..., None, None] + gap**2
-    # second order in the sections: mean square radius of source (ring R², disc R²/2) and of target (R²/2), over 4
-    spread = np.full(SLICES + 1, 1 / 4)
-    spread[[0, -1]] = 1 / 8
-    spread = radius[None, :, None, None] ** 2 * spread + radius[:, None, None, None] ** 2 / 8
-    curvature = gap / far**2.5 * (15 * gap**2 / far - 9)
-    kernel = radius[None, :, None, None] ** 2 / 4 * (gap / far**1.5 - spread * curvature)
+    apart = np.where(square > 0, square, 1.0)[..., None, None]
+    kernel = far_kernel(gap, apart, radius[None, :, None, None], radius[:, None, None, None])
     for index in range(len(poles)):
-        own = ring_field_over_disc(gap[index, index], float(radius[index]))
-        own[:, [0, -1]] = disc_field_over_disc(gap[index, index][:, [0, -1]], float(radius[index]))
-        kernel[index, index] = own
+        kernel[index, index] = own_kernel(gap[index, index], float(radius[index]))
     count = len(poles) * SLICES
     blocks = kernel[..., 1:] - kernel[..., :-1]
     matrix = np.zeros((count + len(bars), count + len(bars)))
@@ -369,8 +361,7 @@ def _section_points(poles: Sequence[StandingPole]) -> np.ndarray:
     """Four points at R/√2 in the middle of every slice, shape (poles·SLICES, 4, 3), m."""
     found = []
     for pole in poles:
-        step = pole.radius / math.sqrt(2)
-        ring = np.array([(step, 0.0, 0.0), (-step, 0.0, 0.0), (0.0, step, 0.0), (0.0, -step, 0.0)])
+        ring = np.pad(section_points(pole.radius), [(0, 0), (0, 1)])
         middle = np.stack([np.full(SLICES, pole.along), np.full(SLICES, pole.across), pole.centres], axis=1)
         found.append(middle[:, None] + ring)
     return np.concatenate(found)
@@ -407,8 +398,7 @@ def block_field(bar: StandingBar, points: np.ndarray) -> np.ndarray:
 
 def _pole_field(pole: StandingPole, magnetisation: np.ndarray, points: np.ndarray) -> np.ndarray:
     """H of one pole's discs and rings of charge at points, shape (K, 3), A/m."""
-    padded = np.pad(magnetisation, 1)
-    charge = math.pi * pole.radius**2 * (padded[:-1] - padded[1:])
+    charge = math.pi * pole.radius**2 * surface_charge(magnetisation)
     apart = points[:, :2] - (pole.along, pole.across)
     rho = np.hypot(*apart.T)
     away = np.divide(apart, rho[:, None], out=np.zeros_like(apart), where=rho[:, None] > 0)

@@ -75,8 +75,7 @@ class Rods:
     @property
     def edges(self) -> np.ndarray:
         """Heights of the slice boundaries, shape (slices + 1,), m; cosine spacing, bottom to top."""
-        edges: np.ndarray = self.length / 2 * np.sin(np.pi / 2 * np.linspace(-1.0, 1.0, self.slices + 1))
-        return edges
+        return slice_edges(self.length, self.slices)
 
     @property
     def centres(self) -> np.ndarray:
@@ -94,6 +93,18 @@ class Rods:
     def section(self) -> float:
         """Cross-section of one rod, m²."""
         return math.pi * self.radius**2
+
+
+def slice_edges(length: float, slices: int = SLICES) -> np.ndarray:
+    """Return the heights of slice boundaries over mid-length, shape (slices + 1,), m; cosine spacing, bottom to top."""
+    edges: np.ndarray = length / 2 * np.sin(np.pi / 2 * np.linspace(-1.0, 1.0, slices + 1))
+    return edges
+
+
+def section_points(radius: float) -> np.ndarray:
+    """Return four points that stand for a round section, shape (4, 2), m: exact up to third-order terms."""
+    offset = radius / math.sqrt(2)
+    return np.array([(offset, 0.0), (-offset, 0.0), (0.0, offset), (0.0, -offset)])
 
 
 def row_positions(*, count: int, pitch: float, across: float = 0.0) -> tuple[tuple[float, float], ...]:
@@ -146,6 +157,42 @@ def disc_field_over_disc(distance: np.ndarray, radius: float) -> np.ndarray:
     return mean
 
 
+def own_kernel(gap: np.ndarray, radius: float) -> np.ndarray:
+    """Return the mean axial field in each slice of a rod from unit charge at each of its own boundaries.
+
+    Parameters
+    ----------
+    gap : ndarray, shape (slices, slices + 1), m
+        From boundary to the middle of a slice: end discs first and last, rings between.
+    radius : float, m
+    """
+    kernel = ring_field_over_disc(gap, radius)
+    kernel[:, [0, -1]] = disc_field_over_disc(gap[:, [0, -1]], radius)
+    return kernel
+
+
+def far_kernel(gap: np.ndarray, square: ArrayLike, source_radius: ArrayLike, radius: ArrayLike) -> np.ndarray:
+    """Return the same for the slices of another rod, to second order in the sections.
+
+    Parameters
+    ----------
+    gap : ndarray, shape (..., slices, boundaries), m
+    square : array_like, broadcast with it, m²
+        Of the distance between the rods.
+    source_radius, radius : array_like, broadcast with it, m
+        Of the rod with the charge and of the one that feels it.
+    """
+    # mean square radius of source (ring R², disc R²/2) and of target (R²/2), over 4: what does not vanish
+    own = np.full(gap.shape[-1], 1 / 4)
+    own[[0, -1]] = 1 / 8
+    source = np.asarray(source_radius) ** 2
+    spread = source * own + np.asarray(radius) ** 2 / 8
+    far = square + gap**2
+    curvature = gap / far**2.5 * (15 * gap**2 / far - 9)
+    kernel: np.ndarray = source / 4 * (gap / far**1.5 - spread * curvature)
+    return kernel
+
+
 def surface_charge(magnetisation: np.ndarray) -> np.ndarray:
     """Return the charge at each slice boundary per cross-section, A/m: what leaves the slice below less what goes on.
 
@@ -196,11 +243,6 @@ def interaction_matrix(rods: Rods) -> np.ndarray:
     second order in radius over distance); radial magnetisation enters only through the side charge it leaves.
     """
     gap = rods.centres[:, None] - rods.edges[None, :]
-    own = ring_field_over_disc(gap, rods.radius)
-    own[:, [0, -1]] = disc_field_over_disc(gap[:, [0, -1]], rods.radius)
-    # mean square radius of source and target sections, /4: the part of the multipole expansion that does not vanish
-    spread = np.full(rods.slices + 1, 3 / 8 * rods.radius**2)
-    spread[[0, -1]] = rods.radius**2 / 4
 
     def per_slice(kernel: np.ndarray) -> np.ndarray:
         difference: np.ndarray = kernel[:, 1:] - kernel[:, :-1]  # unit M: −1 at the slice's bottom, +1 at its top
@@ -209,12 +251,9 @@ def interaction_matrix(rods: Rods) -> np.ndarray:
     unique, index = pooled_distances(rods)
     blocks = np.empty((unique.size, rods.slices, rods.slices))
     for number, distance in enumerate(unique):
-        if distance == 0:
-            blocks[number] = per_slice(own)
-            continue
-        square = gap**2 + distance**2
-        curvature = gap / square**2.5 * (15 * gap**2 / square - 9)
-        blocks[number] = per_slice(rods.radius**2 / 4 * (gap / square**1.5 - spread * curvature))
+        near = distance == 0
+        kernel = own_kernel(gap, rods.radius) if near else far_kernel(gap, distance**2, rods.radius, rods.radius)
+        blocks[number] = per_slice(kernel)
     count = len(rods.positions)
     matrix: np.ndarray = blocks[index].transpose(0, 2, 1, 3).reshape(count * rods.slices, -1)
     matrix.flags.writeable = False
@@ -297,7 +336,7 @@ def coil_field_in_rods(
 ) -> np.ndarray:
     """Return the coil's axial field averaged over each slice's section, shape (rods·slices,), A/m per ampere-turn.
 
-    Four points at R/√2 stand for the section (exact up to third-order terms); at mid-height of each slice.
+    Over `section_points`, at mid-height of each slice.
 
     Parameters
     ----------
@@ -309,8 +348,7 @@ def coil_field_in_rods(
         How far the rods' mid-height lies above the coil's.
     """
     centre = np.array(rods.positions)
-    offset = rods.radius / math.sqrt(2)
-    steps = np.array([(offset, 0.0), (-offset, 0.0), (0.0, offset), (0.0, -offset)])
+    steps = section_points(rods.radius)
     places = np.abs((centre[:, None, :] - (0.0, coil_across)) + steps)  # the coil is symmetric in x and y
     unique, index = np.unique(np.round(places.reshape(-1, 2), 10), axis=0, return_inverse=True)
     level = np.abs(rods.centres + rise)  # and in z

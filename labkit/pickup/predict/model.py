@@ -367,15 +367,42 @@ def terminal_gain(
         Admittance between the leads.
     frequency_hz : ndarray, shape (F,)
     """
+    source, open_voltage = _network(coils, lost, mutual, connection, frequency_hz)
+    return np.asarray(open_voltage / (1 + source * load))
+
+
+def series_impedance(plan: BuildPlan, x: Mapping[str, np.ndarray], frequency_hz: np.ndarray) -> np.ndarray:
+    """Return the impedance at the leads for every row of inputs, Ω, shape (rows, F): what an LCR meter there reads.
+
+    Parameters
+    ----------
+    plan : BuildPlan
+    x : mapping of str to ndarray, shape (rows,)
+        By the names of ``plan.inputs``.
+    frequency_hz : ndarray, shape (F,), Hz
+    """
+    coils = air_rows(plan, x)
+    mutual = add_cores(plan, x, coils)
+    lost = lost_inductance(plan, x, coils, mutual, frequency_hz)
+    source, _ = _network(coils, lost, mutual, plan.build.connection, frequency_hz)
+    beside = 2j * math.pi * frequency_hz * beside_the_coils(x)[:, None]
+    return np.asarray(source / (1 + source * beside))
+
+
+def _network(
+    coils: Sequence[CoilRows],
+    lost: Sequence[np.ndarray],
+    mutual: np.ndarray,
+    connection: Connection,
+    frequency_hz: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Impedance and open voltage of the coils at their leads, shape (rows, F)."""
     omega = 2j * math.pi * frequency_hz
     impedance = [
         coil.resistance[:, None] + omega * (coil.inductance[:, None] - part) for coil, part in zip(coils, lost)
     ]
     across = [omega * coil.capacitance[:, None] + coil.conductance for coil in coils]
-    source, open_voltage = at_leads(
-        impedance, across, omega * mutual[:, None], [coil.share for coil in coils], connection
-    )
-    return np.asarray(open_voltage / (1 + source * load))
+    return at_leads(impedance, across, omega * mutual[:, None], [coil.share for coil in coils], connection)
 
 
 def curve_results(

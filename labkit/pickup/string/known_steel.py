@@ -19,7 +19,7 @@ from labkit.catalogue import find_sheet, is_path
 from labkit.core.errors import InputError
 from labkit.core.keys import custom, read_keys, text
 from labkit.core.sheet import Table, sheet_text
-from labkit.pickup.string.steel import STEEL_PRIORS
+from labkit.pickup.string.steel import STEEL_NAMES, STEEL_PRIORS
 
 SHEET_KIND = "string steel"
 
@@ -152,6 +152,19 @@ def unmeasured_steel() -> KnownSteel:
         values=tuple(doubt.value for doubt in STEEL_PRIORS.values()),
         covariance=tuple(map(tuple, np.diag([doubt.deviation**2 for doubt in STEEL_PRIORS.values()]).tolist())),
     )
+
+
+def steel_change(before: KnownSteel | None, after: KnownSteel) -> tuple[tuple[str, str, str], ...]:
+    """Return for every number its name, and its value with one standard deviation before and after a measurement."""
+    rows = []
+    for name, doubt in STEEL_PRIORS.items():
+        was, now = (
+            f"{each.named_values[name]:.3g}{' T' if 'saturation' in name else ''} ± "
+            + (f"{100 * each.deviations[name]:.0f} %" if doubt.scale == "log" else f"{each.deviations[name]:.2f}")
+            for each in (unmeasured_steel() if before is None else before, after)
+        )
+        rows.append((STEEL_NAMES[name], was, now))
+    return tuple(rows)
 
 
 @lru_cache(maxsize=16)

@@ -187,6 +187,7 @@ class Pot(Part):
     default: float = number(
         default=FULL, low=0, high=FULL, is_varied=False, meaning="where the knob stands in a new rig"
     )
+    device: str | None = text(default=None, meaning="the real pot, where it is not plain: a device of the catalogue")
 
     @classmethod
     def settled(cls, table: Table, values: dict[str, Any]) -> dict[str, Any]:
@@ -390,6 +391,8 @@ def _read_positions(table: Table) -> dict[str, tuple[tuple[str, str], ...]]:
 
 
 def _is_device(words: str, style: str, positions: int) -> bool:
-    """Say whether a text names a switch of this style with this many positions; words may follow."""
+    """Say whether a text names a switch of this style with this many positions; a rotary may be stopped at fewer."""
     found = re.fullmatch(r"([a-z-]+), \d+ poles?, (\d+) positions(, .+)?", words)
-    return found is not None and found[1] == style and int(found[2]) == positions
+    if found is None or found[1] != style:
+        return False
+    return int(found[2]) == positions or (style == "rotary" and int(found[2]) > positions)

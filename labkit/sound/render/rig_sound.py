@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 
+from labkit.circuit.solve.noise import noise_density
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
@@ -23,13 +23,18 @@ from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.convert.difference import DEFAULT_BOOST_DB, Difference
 from labkit.sound.render.rendering import Evaluate, Renderer
+from labkit.sound.strings import string_set
 from labkit.sound.take.performance import Performance
 from labkit.sound.take.take import CoilSpot, Take, synthesise, usual_spots
 
 MIXING_TOLERANCE_DB = 0.5
 """Two rigs whose coils are mixed within this of one another are taken to hear the string alike."""
 
+USUAL_STRINGS = "six strings 10-46"
+"""Set of the catalogue that stands for a guitar's strings where nobody has named another."""
+
 _HEARD_DB = 40.0
+_NOISE_FROM_HZ, _NOISE_POINTS = 20.0, 512
 
 
 def coil_spots(
@@ -157,6 +162,47 @@ def coil_transfers(rig: Rig, coils: tuple[str, ...], *, levels_db: Mapping[str, 
     return evaluate
 
 
+def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: float = 20.0) -> np.ndarray:
+    """Return the noise at the last input of a rig, Gaussian: thermal of all parts, and of active inputs their own.
+
+    Parameters
+    ----------
+    rig : Rig
+    samples : int
+    rate : int, Hz
+    seed : int
+        The same seed gives the same noise; two sounds that are mixed want different ones.
+    celsius : float, °C
+
+    Returns
+    -------
+    ndarray, shape (samples,), V
+        Up to half the rate, without what lies below 20 Hz.
+
+    Notes
+    -----
+    The density is that of `labkit.circuit.solve.noise.noise_density`. Not modelled: noise of magnets, hum.
+
+    >>> from labkit.rig.sheet import load_rig
+    >>> noise = jack_noise(load_rig("Saltmarsh Lane, narrow single coil"), 48_000, rate=48_000)
+    >>> bool(1e-6 < noise.std() < 2e-5)
+    True
+    """
+    import scipy.fft
+
+    length = scipy.fft.next_fast_len(samples, real=True)
+    bins = scipy.fft.rfftfreq(length, 1 / rate)
+    grid = frequency_grid(_NOISE_FROM_HZ, rate / 2, _NOISE_POINTS)
+    density = np.zeros(bins.size)
+    heard = bins >= _NOISE_FROM_HZ
+    power = noise_density(rig.circuit, grid, temperature_c=celsius).total
+    density[heard] = np.sqrt(np.interp(np.log(bins[heard]), np.log(grid), power))
+    drawn = np.random.default_rng([seed, 4]).normal(size=(2, bins.size)) / np.sqrt(2)
+    spectrum = density * np.sqrt(rate * length / 2) * (drawn[0] + 1j * drawn[1])  # E|X|² = S·f_s·N/2, S one-sided
+    noise: np.ndarray = scipy.fft.irfft(spectrum, length)[:samples]
+    return noise
+
+
 def takes_for_both(
     first: Rig,
     second: Rig,
@@ -172,12 +218,26 @@ def takes_for_both(
     return take, take if one == other else synthesise(performance, other, rate=rate)
 
 
+def whole_transfer(rig: Rig, *, levels_db: Mapping[str, float] | None = None) -> Evaluate:
+    """Return ``evaluate(frequency_hz)`` of shape (F,): all `coil_transfers` of a rig added, as if its coils sat in one
+    place. What poles and cover take from the strings counts here as it does in a take.
+    """
+    coils = tuple(f"{slot}.{coil}" for slot, pickup in rig.pickups.items() for coil in pickup.coils)
+    by_coil = coil_transfers(rig, coils, levels_db=levels_db)
+
+    def evaluate(frequency_hz: np.ndarray) -> np.ndarray:
+        whole: np.ndarray = by_coil(frequency_hz).sum(axis=0)
+        return whole
+
+    return evaluate
+
+
 def rig_difference(before: Rig, after: Rig, *, greatest_boost_db: float = DEFAULT_BOOST_DB) -> Difference:
-    """Return the difference between two rigs as `Difference`, from their whole responses, outputs counted."""
+    """Return the difference between two rigs as `Difference`, from `whole_transfer` of both, outputs counted."""
     levels = counted_outputs(before, after).levels_db
     return Difference(
-        before=partial(before.evaluate, levels_db=levels[0]),
-        after=partial(after.evaluate, levels_db=levels[1]),
+        before=whole_transfer(before, levels_db=levels[0]),
+        after=whole_transfer(after, levels_db=levels[1]),
         greatest_boost_db=greatest_boost_db,
         before_name=before.name,
         after_name=after.name,
@@ -197,14 +257,35 @@ def mixing_warnings(before: Rig, after: Rig) -> tuple[str, ...]:
             f"the rigs do not use the same coils ({', '.join(only)} in one of them only); the recording keeps "
             "the place of the pickup it was made with, so only the electrical difference is converted",
         )
-    names = list(heard_before)
+    names, said = list(heard_before), []
+    moved = max((_balance_change_db(before, after, name) for name in names), default=0.0)
+    if moved > MIXING_TOLERANCE_DB:
+        said.append(
+            f"the pickups balance the strings differently, by up to {moved:.1f}\N{NO-BREAK SPACE}dB; one recording "
+            "cannot be taken apart into its strings, so their balance stays that of the pickup it was made with"
+        )
     ratios = np.stack([gain_db(heard_after[name]) - gain_db(heard_before[name]) for name in names])
     if float(np.max(np.ptp(ratios, axis=0))) > MIXING_TOLERANCE_DB:
-        return (
+        said.append(
             f"the rigs mix their coils ({', '.join(names)}) differently; one recording cannot be taken apart into its "
-            "coils, so the change of the mixture is converted as if all coils sat in one place",
+            "coils, so the change of the mixture is converted as if all coils sat in one place"
         )
-    return ()
+    return tuple(said)
+
+
+def _balance_change_db(before: Rig, after: Rig, coil: str) -> float:
+    """Greatest change of a string's level against the mean of all six between two rigs at one coil, dB."""
+    slot = coil.partition(".")[0]
+    builds = [_build(rig, slot) for rig in (before, after)]
+    if builds[0] == builds[1]:
+        return 0.0
+    strings = string_set(USUAL_STRINGS)
+    levels = [
+        gain_db(np.array([each.sensitivity for each in CoilSpot(position=0.05, build=build).heard_by(strings)]))
+        for build in builds
+    ]
+    change = levels[1] - levels[0]
+    return float(np.max(np.abs(change - np.mean(change))))
 
 
 def _mixture(rig: Rig) -> dict[str, np.ndarray]:

@@ -22,12 +22,9 @@ from labkit.pickup.electrical import SILENT_OUTPUT_DB
 from labkit.pickup.predict.propagation import Part, Prediction, difference, prediction, shifted
 from labkit.rig.outputs import CountedOutputs, counted_outputs
 from labkit.rig.rig import Rig
-from labkit.sound.render.rig_sound import coil_spots, coil_transfers
+from labkit.sound.render.rig_sound import USUAL_STRINGS, coil_spots, coil_transfers
 from labkit.sound.strings import StringSet, string_set
 from labkit.sound.take.take import CoilSpot, coil_factor, window_factor
-
-USUAL_STRINGS = "six strings 10-46"
-"""Set of the catalogue whose strings are averaged over."""
 
 LEVEL_BAND_HZ = (100.0, 1000.0)
 """Band of a rig's level, where its curve hardly bends; the same as for the level of a `Difference`."""

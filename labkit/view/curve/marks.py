@@ -7,6 +7,7 @@ bracket between the two says from where on it is dull.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -15,7 +16,7 @@ import numpy as np
 
 from labkit.core.grid import REFERENCE_HZ
 from labkit.view import svg
-from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, PAPER
+from labkit.view.palette import COPPER, EDGE, INK, LINE, MUTED, PAPER, WELL
 from labkit.view.words import frequency_in_words, level_in_words, nearest_note
 
 if TYPE_CHECKING:
@@ -119,7 +120,8 @@ def draw_marks(frame: Frame, curves: Sequence[Curve], dull_hz: float | None = No
             words = f"−3 dB at {frequency_in_words(first.reading.minus_3db_hz)}"
             foot = x if dull_hz is None else float(frame.x(dull_hz))
             is_crossed = x - 8 - 6.4 * len(words) < foot < x
-            parts.append(_words((foot if is_crossed else x) - 8, y + 22, words, "end"))
+            where = _below(frame, first, first.reading.minus_3db_hz)
+            parts.append(_words((foot if is_crossed else x) - 8, where, words, "end"))
     if first.reading.peak_hz is not None and first.reading.height_db is not None:
         x, y = _place(frame, first, first.reading.peak_hz)
         words = " · ".join(
@@ -151,8 +153,52 @@ def draw_dull(frame: Frame, curves: Sequence[Curve], difference: LevelDifference
     parts.append(svg.line(x, max(one, other), x, frame.bottom, INK, stroke_dasharray="2 4"))
     if frame.right - frame.left >= 250:  # CSS pixels; under the curves, and over the names that stand in a small plot
         place = frame.bottom - (34 if frame.is_compact else 8)
+        falls = None if curves[0].reading is None else curves[0].reading.minus_3db_hz
+        if falls is not None and abs(place - (below := _below(frame, curves[0], falls))) < 15:
+            place = below + 16 if below + 16 < frame.bottom - 2 else below - 16
         parts.append(_words(x - 8, place, f"dull from {frequency_in_words(dull)}", "end", font_weight="600"))
     return parts
+
+
+def shade_outside(drawing: str, band_hz: tuple[float, float]) -> str:
+    """Return a drawing of `labkit.view.curve.curve.draw_curves`, shaded outside a band, with the band in words.
+
+    For what is heard of a recording that was converted: outside the band it is not true to the curve.
+
+    Parameters
+    ----------
+    drawing : str
+        SVG.
+    band_hz : (float, float)
+        Hz.
+    """
+    if not drawing:
+        return drawing
+    left, right, top, bottom = map(float, _attribute(drawing, "data-frame").split())
+    low_hz, high_hz = map(float, _attribute(drawing, "data-range").split()[:2])
+    inside = [
+        left + (right - left) * min(max(math.log(each / low_hz) / math.log(high_hz / low_hz), 0.0), 1.0)
+        for each in band_hz
+    ]
+    words = f"What is heard of the recording is true from {' to '.join(map(frequency_in_words, band_hz))}."
+    parts = [
+        svg.rectangle(start, top, end - start, bottom - top, WELL, class_="lab-untrue")
+        for start, end in ((left, inside[0]), (inside[1], right))
+        if end - start >= 1
+    ]
+    for x, name, anchor in zip(inside, ("true from", "true to"), ("start", "end")):
+        if left + 1 <= x <= right - 1:
+            hz = band_hz[0 if anchor == "start" else 1]
+            parts.append(svg.line(x, top, x, bottom, MUTED, stroke_dasharray="6 3"))
+            parts.append(
+                _words(x + (6 if anchor == "start" else -6), top + 12, f"{name} {frequency_in_words(hz)}", anchor)
+            )
+    head, end, rest = drawing.partition("</desc>")
+    return head.replace('aria-label="', f'aria-label="{words} ', 1) + " " + words + end + "".join(parts) + rest
+
+
+def _attribute(drawing: str, name: str) -> str:
+    return drawing.partition(f' {name}="')[2].partition('"')[0]
 
 
 def draw_difference(frame: Frame, difference: LevelDifference) -> list[str]:
@@ -179,7 +225,7 @@ def draw_difference(frame: Frame, difference: LevelDifference) -> list[str]:
         parts.append(_area(x, weaker, zero, "lab-weaker", fill="none", stroke=MUTED))
     parts.append(svg.line(left, zero, right, zero, EDGE))
     if frame.is_compact:
-        parts.append(svg.text(left + 4, frame.top + 10, f"{first} minus {second} (dB)"))
+        parts.append(_words(left + 4, frame.top + 10, f"{first} minus {second} (dB)", "start"))
     else:
         parts += [svg.text(right + 8, zero - 2, f"{first} minus"), svg.text(right + 8, zero + 14, f"{second} (dB)")]
     return parts
@@ -209,6 +255,11 @@ def _ring(frame: Frame, x: float, y: float, radius: float, colour: str) -> str:
 
 def _place(frame: Frame, curve: Curve, frequency_hz: float) -> tuple[float, float]:
     return float(frame.x(frequency_hz)), float(frame.y(curve.level_at(frequency_hz)))
+
+
+def _below(frame: Frame, curve: Curve, frequency_hz: float) -> float:
+    """Height at which the words of the −3 dB point stand, under the curve."""
+    return _place(frame, curve, frequency_hz)[1] + 22
 
 
 def _is_inside(frame: Frame, x: float, y: float) -> bool:

@@ -17,7 +17,7 @@ from labkit.catalogue import catalogue
 from labkit.core.grid import frequency_grid
 from labkit.rig.harness import Harness
 from labkit.rig.parts.active import OnboardBuffer, OperationalAmplifier, ShelvingAmplifier, Transistor
-from labkit.rig.parts.parts import FULL
+from labkit.rig.parts.parts import FULL, Switch
 from labkit.rig.rig import Rig
 from labkit.view import svg
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
@@ -52,6 +52,8 @@ class Wiring:
     coils, pickups, knobs : int
     stops : tuple of int
         Positions of every switch.
+    kinds : tuple of str
+        What its switches look like: lever, toggle, push-pull, rotary, slide.
     splits, cancels, battery : bool
         Reaches the coils of a pickup one by one; cancels hum in some position; has a buffer inside.
     """
@@ -64,6 +66,7 @@ class Wiring:
     pickups: int
     knobs: int
     stops: tuple[int, ...]
+    kinds: tuple[str, ...]
     splits: bool
     cancels: bool
     battery: bool
@@ -80,6 +83,7 @@ class Wiring:
             "pickups": self.pickups,
             "knobs": self.knobs,
             "stops": list(self.stops),
+            "kinds": list(self.kinds),
             "has": [word for word in ("splits", "cancels", "battery") if getattr(self, word)],
         }
 
@@ -106,6 +110,7 @@ def wiring_of(harness: Harness) -> Wiring:
         pickups=count,
         knobs=len(harness.knobs),
         stops=tuple(len(selector.positions) for selector in harness.selectors),
+        kinds=tuple(sorted({part.style for part in harness.parts.values() if isinstance(part, Switch)})),
         splits=bool(split),
         cancels=any(claim.hum == "cancels" for claim in harness.claims),
         battery=any(

@@ -102,10 +102,6 @@ class CablePage(CurvePage[CablePageState]):
             for member in self.state.result.family
         ]
 
-    def draw(self, width: int) -> str:
-        """Return the curves."""
-        return self.state.draw(width)
-
     def compared(self) -> tuple[Rig, str]:
         """Return the compared rig."""
         return self.state.result.other, self.state.result.other_label

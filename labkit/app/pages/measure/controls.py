@@ -7,6 +7,7 @@ no instrument shows; `is_given` tells them apart.
 from __future__ import annotations
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, log_positions, with_value
+from labkit.app.pages.measure.lifts import LIFT_DEFAULTS, lift_groups
 from labkit.app.pages.measure.sweeps import (
     DEMO_METER_CAPACITANCE,
     DEMO_METER_RESISTANCE,
@@ -14,6 +15,7 @@ from labkit.app.pages.measure.sweeps import (
     FIND_HZ,
     NOT_KNOWN_F,
 )
+from labkit.catalogue import catalogue
 from labkit.core.units import format_quantity
 
 MOST_SWEEPS = 4
@@ -25,12 +27,23 @@ OPEN_OHM = 1e12
 
 POLES = 6
 
+PIECES = 3
+"""Reference pieces of a meter in marks; a readings sheet takes more."""
+
+SCALE = Control(
+    key="own.scale",
+    label="Field meter shows",
+    kind="switch",
+    positions=("field", "marks"),
+    names=("mT or gauss", "Marks of its own"),
+)
+
 BENCH = Control(
     key="own.bench",
     label="What you have",
     kind="switch",
-    positions=("sweeps", "readings", "recordings"),
-    names=("Sweeps", "Single readings", "A sound interface"),
+    positions=("sweeps", "readings", "recordings", "lifts"),
+    names=("Sweeps", "Single readings", "A sound interface", "A shim under the strings"),
 )
 
 _E3 = (1.0, 2.2, 4.7)
@@ -165,9 +178,44 @@ def load_controls(slot: int) -> tuple[Control, Control]:
     )
 
 
-def reading_groups(plans: tuple[str, ...]) -> tuple[Group, ...]:
-    """Return the groups of single readings, for plans to choose from."""
+def _field_controls(scale: str | None) -> tuple[Control, ...]:
+    """Return the controls of a field meter that shows a field, marks of its own, or (None) of both."""
     mT = tuple(round(5e-4 * step, 6) for step in range(10, 301))
+    marks = tuple(0.5 * step for step in range(1, 241))
+    poles = range(1, POLES + 1)
+    gap = Control(
+        key="own.gap",
+        label="Gap, pole to probe",
+        kind="slider",
+        positions=tuple(round(1e-4 * step, 5) for step in range(61)),
+        unit="m",
+        low=0.0,
+        high=0.02,
+        bare_unit="mm",
+    )
+    in_tesla = (
+        *(_slider(f"own.pole{number}", f"Pole {number}", mT, "T", high=1.0) for number in poles),
+        _slider("own.ref_known", "Reference piece is", mT, "T", high=1.0),
+        _slider("own.ref_read", "My meter reads it as", mT, "T", high=1.0),
+    )
+    grades = ("none", *catalogue().usable_names("magnet"))
+    in_marks = (
+        *(_slider(f"own.marks{number}", f"Pole {number}, marks", marks, "1", high=1e6) for number in poles),
+        *(
+            control
+            for number in range(1, PIECES + 1)
+            for control in (
+                _words(f"own.piece{number}", f"Charged piece {number} is", grades),
+                _slider(f"own.piece_read{number}", f"Piece {number} reads, marks", marks, "1", high=1e6),
+            )
+        ),
+    )
+    offered = {"field": in_tesla, "marks": in_marks, None: (*in_tesla, *in_marks)}[scale]
+    return (SCALE, gap, *offered)
+
+
+def reading_groups(plans: tuple[str, ...], scale: str | None = None) -> tuple[Group, ...]:
+    """Return the groups of single readings, for plans to choose from and a field meter's scale (None for both)."""
     open_ = {
         "positions": (0.0, *_OHMS, OPEN_OHM),
         "names": ("not read", *(format_quantity(float(f"{ohm:.4g}"), "Ω") for ohm in _OHMS), "open"),
@@ -232,22 +280,14 @@ def reading_groups(plans: tuple[str, ...]) -> tuple[Group, ...]:
         ),
         Group(
             title="Field over the poles",
-            controls=(
-                *(_slider(f"own.pole{number}", f"Pole {number}", mT, "T", high=1.0) for number in range(1, POLES + 1)),
-                Control(
-                    key="own.gap",
-                    label="Gap, pole to probe",
-                    kind="slider",
-                    positions=tuple(round(1e-4 * step, 5) for step in range(61)),
-                    unit="m",
-                    low=0.0,
-                    high=0.02,
-                    bare_unit="mm",
-                ),
-                _slider("own.ref_known", "Reference piece is", mT, "T", high=1.0),
-                _slider("own.ref_read", "My meter reads it as", mT, "T", high=1.0),
-            ),
-            note="Gauss may be typed: 650 G is 65 mT. Magnetisers can kill and throw parts: trained persons only.",
+            controls=_field_controls(scale),
+            note=(
+                "A charged piece is a fully charged magnet built like the plan and read in the same place, best of the "
+                "plan's own grade: another grade stands in by the field model, within 40 %. "
+                if scale == "marks"
+                else "Gauss may be typed: 650 G is 65 mT. "
+            )
+            + "Magnetisers can kill and throw parts: trained persons only.",
         ),
         Group(
             title="Polarity and phase",
@@ -273,6 +313,12 @@ READING_DEFAULTS: dict[str, Value] = {
     "own.quality": 0.0,
     **{f"own.pole{number}": field for number, field in enumerate((0.061, 0.066, 0.067, 0.066, 0.065, 0.06), start=1)},
     "own.gap": 0.0,
+    "own.scale": "field",
+    **{f"own.marks{number}": marks for number, marks in enumerate((46.0, 50.0, 51.0, 50.0, 49.0, 45.5), start=1)},
+    **{f"own.piece{number}": "none" for number in range(2, PIECES + 1)},
+    **{f"own.piece_read{number}": 0.0 for number in range(2, PIECES + 1)},
+    "own.piece1": "Alnico 5",
+    "own.piece_read1": 55.0,
     "own.ref_known": 0.05,
     "own.ref_read": 0.049,
     "own.facing": "north",
@@ -300,6 +346,7 @@ def sweep_defaults(is_demo: bool) -> dict[str, Value]:
         "own.recorded_series": 220e3,
         "own.recorded_good": "1",
         "own.recorded_dcr": 0.0,
+        **LIFT_DEFAULTS,
         **{control.key: "found" for control in READING},
     }
     for slot in range(1, MOST_SWEEPS + 1):
@@ -309,7 +356,7 @@ def sweep_defaults(is_demo: bool) -> dict[str, Value]:
     return defaults
 
 
-def every_control(plans: tuple[str, ...]) -> ControlSet:
+def every_control(plans: tuple[str, ...], builds: tuple[str, ...]) -> ControlSet:
     """Return all controls of the page; `shown_groups` picks those that are needed."""
     loads = tuple(control for slot in range(1, MOST_SWEEPS + 1) for control in load_controls(slot))
     return ControlSet(
@@ -318,29 +365,42 @@ def every_control(plans: tuple[str, ...]) -> ControlSet:
                 title="", controls=(BENCH, *FIXTURE, LOAD_GOOD, DCR, DCR_GOOD, SECTIONS, *RECORDED, *READING, *loads)
             ),
             *reading_groups(plans),
+            *lift_groups(builds),
         )
     )
 
 
 def shown_groups(
-    *, bench: str, kinds: set[str], sweeps: tuple[tuple[int, str], ...], asks: bool, plans: tuple[str, ...]
+    *,
+    bench: str,
+    kinds: set[str],
+    sweeps: tuple[tuple[int, str], ...],
+    asks: bool,
+    plans: tuple[str, ...],
+    builds: tuple[str, ...],
+    scale: str,
 ) -> ControlSet:
     """Return the controls that matter now.
 
     Parameters
     ----------
-    bench : "sweeps", "readings" or "recordings"
+    bench : "sweeps", "readings", "recordings" or "lifts"
     kinds : set of str
         Of the sweeps.
     sweeps : tuple of (int, str)
         Slot and name of each sweep.
     asks : bool
         Whether a file could be read in two ways, or a choice was made about it.
-    plans : tuple of str
+    plans, builds : tuple of str
+        What readings, and lifted strings, may be held against.
+    scale : "field" or "marks"
+        Of the field meter.
     """
     what = Group(title="On the bench", controls=(BENCH,))
     if bench == "readings":
-        return ControlSet((what, *reading_groups(plans)))
+        return ControlSet((what, *reading_groups(plans, scale)))
+    if bench == "lifts":
+        return ControlSet((what, *lift_groups(builds)))
     if bench == "recordings":
         wiring = Group(
             title="Wiring",

@@ -20,15 +20,25 @@ from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html
 from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.measure.controls import READING_DEFAULTS
+from labkit.app.pages.measure.lifts import (
+    LIFT_CAUTIONS,
+    LIFT_DEFAULTS,
+    LIFT_WIRING_HTML,
+    JudgedLifts,
+    lift_numbers,
+    lifts_html,
+)
 from labkit.app.pages.measure.recorder import STEPS, Recorder
 from labkit.app.pages.measure.recording_words import GOOD_TAKES_HTML, RECORDING_CAUTIONS, WIRING_HTML
 from labkit.app.pages.measure.remake import remake, remake_html
-from labkit.app.pages.measure.state import STYLES, MeasurePageState, calibration_words, readings_sheet
+from labkit.app.pages.measure.state import MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
+    GOOD_FILES_HTML,
     NOT_IN_FIT,
     READING_CAUTIONS,
     REMAKE_WORDS,
+    STEEL_WORDS,
     SWEEP_CAUTIONS,
     ZERO_OF_FIT,
     fit_html,
@@ -38,6 +48,7 @@ from labkit.app.pages.measure.words import (
     residual_words,
     verdict_html,
     verdict_numbers,
+    verdict_sentence,
     waiting_numbers,
 )
 from labkit.bench.fit.fit import Fit, fit_sheet_text
@@ -45,9 +56,11 @@ from labkit.bench.recording.excitation import excitation
 from labkit.bench.recording.interface import interface_sheet_text
 from labkit.core.errors import InputError
 from labkit.core.wav import wav_bytes
+from labkit.pickup.string.known_steel import steel_text
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import BENCH_DB, draw_curves
 from labkit.view.curve.residual import draw_residuals
+from labkit.view.palette import SWEEPS
 
 
 class MeasurePage(CurvePage[MeasurePageState]):
@@ -56,11 +69,13 @@ class MeasurePage(CurvePage[MeasurePageState]):
     title = "What is on the bench?"
     lead = "Drop sweeps of a pickup to get its values, or hold single readings against what it should be."
     keeps = False
+    css_class = ""  # tables need the room beside the controls
+    draws_what_is_heard = False  # but what was measured
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
         self.background = Background()
-        self.numbers, self.said, self.caption = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.answer, self.numbers, self.said, self.caption = (ipywidgets.HTML() for _ in range(4))
         self.rest, self.links, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.work = Work()
         self.upload = Upload(
@@ -68,6 +83,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             label="Choose sweep files",
             hint="Or drop them here: CSV or TSV text, workbooks (XLSX) or Touchstone; up to four of one pickup, each "
             "with its own load. They are not part of the link.",
+            keeps_as="sweeps",
             accept=".csv,.tsv,.txt,.dat,.xlsx,.xlsm,.s1p,.s2p,.ts,text/csv,text/plain",
         )
         self.upload.on_file(self._file, begin=self.background.warm)
@@ -79,10 +95,11 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.kept = FileOffers()
         self.kept.offer("calibration", "Keep the calibration", self._calibration)
         self.kept.offer("sound", "Save the sweep to play elsewhere", _sound_to_play)
-        self.recording_parts = (
-            box("lab-section", ipywidgets.HTML(WIRING_HTML)),
-            box("lab-section", self.recorder, self.kept, ipywidgets.HTML(GOOD_TAKES_HTML)),
-        )
+        self.wiring = ipywidgets.HTML()
+        self.of_sweeps = box("lab-section", self.kept, ipywidgets.HTML(GOOD_TAKES_HTML))
+        self.recording_parts = (box("lab-section", self.wiring), box("lab-section", self.recorder, self.of_sweeps))
+        self.steel = FileOffers()
+        self.steel.offer("steel", "Keep as this shop's steel", self._steel_sheet)
         self.opener = self._opener("a pickup sheet", label="Open a pickup sheet as the plan")
         self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
         self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
@@ -97,11 +114,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
         self.sweep_parts = (
-            box("lab-section", self.upload),
+            box("lab-section", self.upload, ipywidgets.HTML(GOOD_FILES_HTML)),
             box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
         )
+        self.steel_box = box("lab-section", ipywidgets.HTML(f"<h2>Keep it</h2><p>{STEEL_WORDS}</p>"), self.steel)
+        self.opener_box = box("lab-section", self.opener)
         self.reading_parts = (
-            box("lab-section", self.opener),
             box(
                 "lab-section",
                 ipywidgets.HTML(f"<h2>Wind it again</h2><p>{REMAKE_WORDS}</p>"),
@@ -114,19 +132,21 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.rest_box = box("lab-measured", self.rest)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers and curve."""
-        return self.numbers, self.work, self.curve_box
+        """Return what was found, and the curve."""
+        return self.answer, self.work, self.curve_box
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return files, values, verdict, cautions."""
+        """Return values, verdict, files, cautions."""
         return (
-            self.rest_box,
             *self.recording_parts,
+            self.numbers,
             *self.sweep_parts[:1],
-            *self.reading_parts[:1],
+            self.opener_box,
+            self.rest_box,
             box("lab-section", self.said),
             *self.sweep_parts[1:],
-            *self.reading_parts[1:],
+            *self.reading_parts,
+            self.steel_box,
             box("lab-section", self.cautions),
         )
 
@@ -136,20 +156,30 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def show_results(self) -> None:
         """Show fit or verdict, and ask for what is missing."""
-        is_sweeps = self.state.values["own.bench"] != "readings"
-        is_recording = self.state.is_recording
+        is_lifting, is_recording = self.state.is_lifting, self.state.is_recording
+        is_sweeps = self._is_of_curves
         for part in (*self.sweep_parts[1:], self.rest_box):
             _show(part, is_sweeps)
         _show(self.curve_box, is_sweeps and not (is_recording and self.state.asked is None))
         _show(self.sweep_parts[0], is_sweeps and not is_recording)
         for part in self.recording_parts:
-            _show(part, is_recording)
+            _show(part, is_recording or is_lifting)
+        _show(self.of_sweeps, is_recording)
+        _show(self.steel_box, is_lifting)
+        self.wiring.value = LIFT_WIRING_HTML if is_lifting else WIRING_HTML
         for part in self.reading_parts:
-            _show(part, not is_sweeps)
-        if is_sweeps:
+            _show(part, not is_sweeps and not is_lifting)
+        _show(self.opener_box, not is_sweeps)
+        if is_lifting:
+            self._show_lifts()
+        elif is_sweeps:
             self._show_sweeps()
         else:
             self._show_readings()
+
+    @property
+    def _is_of_curves(self) -> bool:
+        return self.state.values["own.bench"] not in ("readings", "lifts")
 
     def _show_sweeps(self) -> None:
         state, fit = self.state, self.state.fit
@@ -161,6 +191,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         problem = state.problem
         if fit is not None:
             self.caption.value = f'<p class="lab-caption">{escape(ZERO_OF_FIT)}</p>'
+            self.answer.value = sentence_html(fit_sentence(fit))
             self.said.value = fit_html(fit) + f'<p class="lab-note">{escape(NOT_IN_FIT)}</p>'
             links = "".join(
                 f'<a class="lab-measure-link" href="rig.ipynb?{escape(query)}">Use it in my rig: {escape(place)}</a>'
@@ -170,7 +201,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         else:
             self.caption.value = '<p class="lab-caption">Measured; zero is the level at 100 Hz. Not fitted yet.</p>'
             words = f"{problem[:1].upper()}{problem[1:]}." if problem else "The fit is on its way."
-            self.said.value = sentence_html(words)
+            self.answer.value, self.said.value = sentence_html(words), ""
             self.links.value = ""
         self._residuals()
         self._go_on()
@@ -185,11 +216,27 @@ class MeasurePage(CurvePage[MeasurePageState]):
         calibration = f'<p class="lab-note">{escape(calibration_words(state.values))}</p>'
         self.cautions.value = listed("Cautions", READING_CAUTIONS)
         if judged.verdict is None:
-            self.numbers.value = ""
-            self.said.value = sentence_html(judged.problem) + calibration
+            self.answer.value, self.numbers.value, self.said.value = sentence_html(judged.problem), "", calibration
             return
+        self.answer.value = sentence_html(verdict_sentence(judged.verdict))
         self.numbers.value = numbers_html(verdict_numbers(judged.verdict))
         self.said.value = verdict_html(judged.verdict) + calibration
+
+    def _show_lifts(self) -> None:
+        judged: JudgedLifts | None = None
+        problem = ""
+        try:
+            judged = self.state.judged_lifts()
+        except InputError as error:
+            problem = f"{str(error)[:1].upper()}{str(error)[1:]}."
+        if self.background.is_busy:
+            self.background.cancel()
+        self.work.words, self.work.again = "", False
+        self.recorder.view = self.state.lifting.view(self.state.lifted_notes, problem)
+        self.numbers.value = numbers_html(lift_numbers(judged))
+        self.said.value = "" if judged is None else lifts_html(judged)
+        self.cautions.value = listed("Cautions", LIFT_CAUTIONS)
+        _show(self.steel_box, judged is not None and judged.after is not None)
 
     def _remake(self) -> None:
         """Search the builds on the plan's bobbin for what was read."""
@@ -221,7 +268,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         entry: dict[str, object] = {
             "key": str(slot),
             "name": given.name,
-            "colour": STYLES[slot - 1].colour,
+            "colour": SWEEPS[slot - 1].colour,
             "detail": "invented, of the winding room at Saltmarsh Lane" if state.is_demo else "",
             "removable": not state.is_demo,
         }
@@ -274,7 +321,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         files = [(slot, given.name, len(given.content)) for slot, given in sorted(state.files.items())]
         if state.is_recording:
             files = [(0, role, id(reading)) for role, reading in state.recording.takes.items()]
-        sweeps = [(key, value) for key, value in state.snapshot.own if key not in READING_DEFAULTS]
+        apart = {*READING_DEFAULTS, *LIFT_DEFAULTS}
+        sweeps = [(key, value) for key, value in state.snapshot.own if key not in apart]
         return repr((files, [given.name for given in state.unread], sweeps))
 
     def _ask(self, word: str, work: object, *arguments: object, done: object, failed: object) -> None:
@@ -320,7 +368,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def draw(self, width: int) -> str:
         """Return points and fitted lines; nothing while readings are shown."""
-        if self.state.values["own.bench"] == "readings":
+        if not self._is_of_curves:
             return ""
         lines, _ = self.state.curves()
         fit = self.state.fit
@@ -330,12 +378,12 @@ class MeasurePage(CurvePage[MeasurePageState]):
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the rig as it is, to compare with the one that has the fitted pickup."""
-        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] != "readings" else None
+        fitted = self.state.rig_with_fit() if self._is_of_curves else None
         return None if fitted is None else (self.state.rig, "my rig as it is")
 
     def sounding_rig(self) -> Rig:
         """Return the rig with the fitted pickup in it; the rig as it is while readings are shown."""
-        fitted = self.state.rig_with_fit() if self.state.values["own.bench"] != "readings" else None
+        fitted = self.state.rig_with_fit() if self._is_of_curves else None
         return fitted or self.state.rig
 
     @property
@@ -357,12 +405,23 @@ class MeasurePage(CurvePage[MeasurePageState]):
             self.show()
 
     def _recorded(self, step: str, given: GivenFile) -> None:
-        if step == "calibration":
+        if self.state.is_lifting:
+            if step == "calibration":
+                self.state.lifting.keep(given)
+            elif step in self.state.lifted_notes:
+                self.state.lifting.take(step, given)
+        elif step == "calibration":
             self.state.recording.keep(given)
         elif step in STEPS:
             self.state.recording.take(step, given)
         self._stopped = ""
         self.show()
+
+    def _steel_sheet(self) -> MadeFile:
+        judged = self.state.judged_lifts()
+        if judged is None or judged.after is None:
+            raise InputError("there is no steel to keep; record a string over a build first")
+        return MadeFile(name="shop_steel.toml", kind="application/toml", content=steel_text(judged.after).encode())
 
     def _calibration(self) -> MadeFile:
         calibration = self.state.recording.calibration(self.state.series)

@@ -10,7 +10,7 @@ import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import traitlets
@@ -27,24 +27,32 @@ from labkit.bench.recording.interface import (
     calibrate,
     divider_measurement,
     parse_interface,
+    renewed,
 )
 from labkit.bench.recording.recording import is_recording, read_recording
 from labkit.bench.recording.take import TakeReading, read_take, words_of
 from labkit.core.errors import InputError, LabkitError
 from labkit.core.units import format_quantity
 
+Thing = TypeVar("Thing")
+
 LARGEST_TAKE = 40_000_000
 """Bytes; eleven seconds of two channels at 192 kHz in 32 bit are 17 MB."""
 
 ADVICE = "Cut it to one take of eleven seconds, two channels, WAV or FLAC."
 
-ROLES: tuple[Role, ...] = ("source", "open", "shorted", "pickup", "again")
+ROLES: tuple[Role, ...] = ("source", "open", "shorted", "pickup", "open again", "again")
+OPTIONAL: Role = "open again"
 
 STEPS: dict[Role, tuple[str, str]] = {
     "source": ("Both on the source", "Clip channel 2 to the source node as well: how the two channels compare."),
     "open": ("Pickup off", "Channel 2 back behind the resistor, no pickup: what the input itself draws."),
     "shorted": ("Clips shorted", "Clip the two pickup clips together: what leaks from channel to channel."),
     "pickup": ("Pickup", "Clip the pickup on, away from transformers and steel. Hold it by the cover, or not at all."),
+    "open again": (
+        "Pickup off, once more",
+        "May be left out. Open the pickup's clip and touch nothing else: what the lead had become, for small coils.",
+    ),
     "again": ("Both on the source, again", "As in the first take: whether a gain moved meanwhile."),
 }
 
@@ -63,24 +71,14 @@ class RecordingBench:
         """Take a recording in place of the one that a step had; what is wrong with it stays with the step."""
         self.takes.pop(role, None)
         self.refused.pop(role, None)
-        name = re.sub(r"[^\w.,() -]", "_", given.name).lstrip(".") or "take"
-        with tempfile.TemporaryDirectory() as folder:  # the reader of sound files takes paths
-            path = Path(folder) / name
-            try:
-                if not is_recording(path):
-                    raise InputError(f"{name}: a WAV or FLAC file is due here")
-                path.write_bytes(given.content)
-                self.takes[role] = read_take(read_recording(path))
-            except LabkitError as error:
-                self.refused[role] = str(error).replace(f"{folder}/", "")
+        try:
+            self.takes[role] = read_given(given, lambda path: read_take(read_recording(path)))
+        except InputError as error:
+            self.refused[role] = str(error)
 
     def keep(self, given: GivenFile) -> None:
         """Take a kept calibration in place of its three takes; InputError where it is none."""
-        try:
-            text = given.content.decode("utf-8")
-        except UnicodeDecodeError:
-            raise InputError(f"{given.name}: is no calibration; the file of 'Keep the calibration' is due") from None
-        self.kept = parse_interface(text, given.name)
+        self.kept = read_calibration(given)
         for role in CALIBRATION_STEPS:
             self.takes.pop(role, None)
             self.refused.pop(role, None)
@@ -105,11 +103,13 @@ class RecordingBench:
         if calibration is None or "pickup" not in self.takes:
             return None
         shift = bracket(calibration, self.takes["again"]) if "again" in self.takes else None
-        return divider_measurement(calibration, self.takes["pickup"], shift_db=shift)
+        return divider_measurement(renewed(calibration, self.takes), self.takes["pickup"], shift_db=shift)
 
     def next_role(self) -> Role | None:
-        """Return the first step that is still to be done."""
+        """Return the first step that is still to be done, one that may be left out apart."""
         for role in ROLES:
+            if role == OPTIONAL:
+                continue
             if self.kept is not None and role in CALIBRATION_STEPS:
                 continue
             if role not in self.takes:
@@ -122,12 +122,7 @@ class RecordingBench:
         try:
             calibration = self.calibration(series)
             if calibration is not None:
-                kept = (
-                    f"{calibration.name}, {_age(calibration)}: input "
-                    f"{format_quantity(calibration.input_resistance, 'Ω', digits=3)} and "
-                    f"{format_quantity(calibration.input_capacitance, 'F', digits=3)}, crosstalk "
-                    f"{calibration.crosstalk_db:.0f} dB"
-                )
+                kept = calibration_words(calibration)
             self.measurement(series)
         except InputError as error:
             problem = f"{str(error)[:1].upper()}{str(error)[1:]}."
@@ -149,7 +144,49 @@ class RecordingBench:
                     "level": reading.peak_db if reading else None,
                 }
             )
-        return {"steps": steps, "problem": problem, "calibration": kept, "seconds": LENGTH_S["sweeps"]}
+        return {
+            "steps": steps,
+            "problem": problem,
+            "calibration": kept,
+            "seconds": LENGTH_S["sweeps"],
+            "plays": True,
+            "caution": "the sweep rises to 20 kHz. Take headphones off and disconnect loudspeakers before you record; "
+            "phantom power and direct monitoring off.",
+            "promise": "Headphones and loudspeakers are disconnected",
+        }
+
+
+def read_given(given: GivenFile, read: Callable[[Path], Thing]) -> Thing:
+    """Return what ``read(path)`` makes of a sound file that came with the page; InputError names the file alone."""
+    name = re.sub(r"[^\w.,() -]", "_", given.name).lstrip(".") or "take"
+    with tempfile.TemporaryDirectory() as folder:  # readers of sound files take paths
+        path = Path(folder) / name
+        if not is_recording(path):
+            raise InputError(f"{name}: a WAV or FLAC file is due here")
+        path.write_bytes(given.content)
+        try:
+            return read(path)
+        except LabkitError as error:
+            raise InputError(str(error).replace(f"{folder}/", "")) from None
+
+
+def read_calibration(given: GivenFile) -> InterfaceCalibration:
+    """Return a kept calibration; InputError where the file is none."""
+    try:
+        text = given.content.decode("utf-8")
+    except UnicodeDecodeError:
+        raise InputError(f"{given.name}: is no calibration; the file of 'Keep the calibration' is due") from None
+    return parse_interface(text, given.name)
+
+
+def calibration_words(calibration: InterfaceCalibration) -> str:
+    """Say what a calibration is called, how old it is, and what the input is like."""
+    return (
+        f"{calibration.name}, {_age(calibration)}: input "
+        f"{format_quantity(calibration.input_resistance, 'Ω', digits=3)} and "
+        f"{format_quantity(calibration.input_capacitance, 'F', digits=3)}, crosstalk "
+        f"{calibration.crosstalk_db:.0f} dB"
+    )
 
 
 def _age(calibration: InterfaceCalibration) -> str:
@@ -163,7 +200,7 @@ class Recorder(Upload):
     ``on_take(handler)`` gets the step and the `GivenFile`; an `InputError` it raises is said beside the step.
     """
 
-    _esm = web_text("recorder.js")
+    _esm = web_text("kept_files.js", "recorder.js")
     _css = web_text("tokens.css", "widgets.css", "recorder.css")
     view = traitlets.Dict().tag(sync=True)
 

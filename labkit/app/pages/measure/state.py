@@ -15,10 +15,11 @@ import numpy as np
 from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile
 from labkit.app.kit.page_state import CurvePageState
-from labkit.app.kit.pickup.made import flatten, made_from, pickup_text
+from labkit.app.kit.pickup.made import built_names, flatten, made_from, pickup_text
 from labkit.app.pages.measure.controls import (
     MOST_SWEEPS,
     OPEN_OHM,
+    PIECES,
     POLES,
     READING,
     READING_DEFAULTS,
@@ -26,6 +27,7 @@ from labkit.app.pages.measure.controls import (
     shown_groups,
     sweep_defaults,
 )
+from labkit.app.pages.measure.lifts import LIFT_DEFAULTS, NO_BUILD, JudgedLifts, LiftBench, notes_of
 from labkit.app.pages.measure.recorder import RecordingBench
 from labkit.app.pages.measure.sweeps import (
     Choices,
@@ -50,9 +52,10 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table, parse_sheet, sheet_text
 from labkit.core.units import format_quantity
+from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve
-from labkit.view.palette import FAMILY, NOW, PINS
+from labkit.view.palette import FAMILY, SWEEPS
 
 NAME = "the pickup on the bench"
 
@@ -97,12 +100,14 @@ def readings_data(plan: Plan, values: Mapping[str, Value]) -> dict[str, Any]:
         data["lcr"] = [entry]
     field = []
     facings = {coil.facing for coil in plan.pickup.coils.values() if coil.facing}
+    in_marks = values["own.scale"] == "marks"
     for number in range(1, POLES + 1):
-        if not values[f"own.pole{number}"]:
+        read = float(values[f"own.{'marks' if in_marks else 'pole'}{number}"])
+        if not read:
             continue
         pole: dict[str, Any] = {
             "pole": str(number),
-            "value": shown(values[f"own.pole{number}"], "T"),
+            **({"marks": read} if in_marks else {"value": shown(read, "T")}),
             "gap": shown(values["own.gap"], "m"),
         }
         if values["own.facing"] != "not read":
@@ -113,9 +118,18 @@ def readings_data(plan: Plan, values: Mapping[str, Value]) -> dict[str, Any]:
     if field:
         data["field"] = field
     known, read = float(values["own.ref_known"]), float(values["own.ref_read"])
-    if field and known and read:
+    pieces = [{"grade": grade, "reads": reads} for grade, reads in _pieces(values)]
+    if field and in_marks and pieces:
+        data["field_meter"] = {"reference": pieces}
+    elif field and known and read and not in_marks:
         data["field_meter"] = {"reference_reading": shown(read, "T"), "reference_value": shown(known, "T")}
     return data
+
+
+def _pieces(values: Mapping[str, Value]) -> list[tuple[str, float]]:
+    """Return grade and reading of every charged piece that was read."""
+    found = [(str(values[f"own.piece{n}"]), float(values[f"own.piece_read{n}"])) for n in range(1, PIECES + 1)]
+    return [(grade, reads) for grade, reads in found if grade != "none" and reads]
 
 
 def judge(plan: Plan, values: Mapping[str, Value]) -> Judged:
@@ -136,7 +150,10 @@ def readings_sheet(judged: Judged) -> str:
 
 
 def calibration_words(values: Mapping[str, Value]) -> str:
-    """Say what the reference piece says of the field meter."""
+    """Say what the reference pieces say of the field meter."""
+    if values["own.scale"] == "marks":
+        pieces = "; ".join(f"{reads:g} of a fully charged {grade}" for grade, reads in _pieces(values))
+        return f"The meter shows {pieces}." if pieces else "Marks mean nothing before a charged piece was read."
     known, read = float(values["own.ref_known"]), float(values["own.ref_read"])
     if not known or not read:
         return "No reference piece was read: the field meter is trusted within 5 %."
@@ -147,9 +164,8 @@ def calibration_words(values: Mapping[str, Value]) -> str:
     )
 
 
-WAITS_FOR_TAKES = "the values come when the first four takes are there; the fifth says whether they hold"
+WAITS_FOR_TAKES = "the values come when the first four takes are there; the last says whether they hold"
 
-STYLES = (NOW, *PINS)
 PREDICTED = FAMILY[1]
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
 _ZERO_HZ = 100.0
@@ -161,6 +177,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.is_demo = True
         self.recording = RecordingBench()
+        self.lifting = LiftBench()
         self.files: dict[int, GivenFile] = dict(enumerate(demo_files(), start=1))
         self._read: dict[tuple[GivenFile, Choices], ReadFile] = {}
         self._plans: dict[str, Plan] = {}
@@ -174,7 +191,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return every control of the page."""
-        return every_control(self.plans)
+        return every_control(self.plans, self.builds)
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return where they stand at first."""
@@ -215,7 +232,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
         while title in self._opened:
             title, number = f"{plan.pickup.name[:60]} (opened, {number})", number + 1
         self._opened[title] = plan
-        self._move("own.plan", title)
+        self._move("own.lift_over" if self.is_lifting and plan.built is not None else "own.plan", title)
         return plan.pickup.name[:60]
 
     # files
@@ -256,7 +273,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
 
     def _forget_fixture(self) -> None:
         """Loads and fixture belong to the files they were set for; readings stay."""
-        kept = tuple((key, value) for key, value in self.snapshot.own if key in READING_DEFAULTS or key == "own.bench")
+        apart = {*READING_DEFAULTS, *LIFT_DEFAULTS, "own.bench"}
+        kept = tuple((key, value) for key, value in self.snapshot.own if key in apart)
         self._start_from(replace(self.snapshot, own=kept))
 
     # recording
@@ -274,6 +292,33 @@ class MeasurePageState(CurvePageState[Judged | None]):
             tolerance=float(self.values["own.recorded_good"]) / 100,
         )
 
+    # lifted strings
+
+    @property
+    def is_lifting(self) -> bool:
+        """Whether strings are lifted by a shim."""
+        return self.values["own.bench"] == "lifts"
+
+    @property
+    def builds(self) -> tuple[str, ...]:
+        """Names of the builds that strings may be lifted over."""
+        opened = (name for name, plan in self._opened.items() if plan.built is not None)
+        return (*opened, *built_names())
+
+    @property
+    def lifted_notes(self) -> tuple[str, ...]:
+        """Notes of the strings that may be lifted."""
+        return notes_of(self.values, self._lifted_over)
+
+    def judged_lifts(self) -> JudgedLifts | None:
+        """Return what lifted strings say; None before one is recorded, InputError where something is missing."""
+        return self.lifting.judged(self.values, self._lifted_over)
+
+    @property
+    def _lifted_over(self) -> BuiltPickup | None:
+        name = str(self.values["own.lift_over"])
+        return None if name == NO_BUILD else self.plan(name).built
+
     # reading
 
     @property
@@ -284,7 +329,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
     @property
     def unread(self) -> list[GivenFile]:
         """Files that have not been read with the present choices."""
-        if self.is_recording:
+        if self.is_recording or self.is_lifting:
             return []
         return [given for given in self.files.values() if (given, self.choices) not in self._read]
 
@@ -406,6 +451,8 @@ class MeasurePageState(CurvePageState[Judged | None]):
             sweeps=tuple(sweeps),
             asks=self.is_asking,
             plans=self.plans,
+            builds=self.builds,
+            scale=str(self.values["own.scale"]),
         )
 
     def curves(self) -> tuple[list[Curve], list[Curve]]:
@@ -421,7 +468,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
             return [], []
         fit = self.fit
         for order, (slot, measurement) in enumerate(found):
-            style, sweep, label = STYLES[slot - 1], measurement.sweep, _stem(measurement.sweep.name)
+            style, sweep, label = SWEEPS[slot - 1], measurement.sweep, _stem(measurement.sweep.name)
             rises = measurement.fixture.kind == "exciter" and measurement.fixture.exciter_differentiates
             if fit is None:
                 level = sweep.level_db - (20 * np.log10(sweep.frequency_hz / _ZERO_HZ) if rises else 0.0)

@@ -8,7 +8,7 @@ from html import escape
 
 import numpy as np
 
-from labkit.app.kit.text import sentence_html, table_html
+from labkit.app.kit.text import table_html
 from labkit.bench.diagnose.verdicts import Verdict, word_for
 from labkit.bench.fit.fit import Fit
 from labkit.core.sourced import Interval
@@ -23,6 +23,32 @@ SWEEP_CAUTIONS = (
     "Measure with the pickup disconnected from the instrument, at some ten millivolts, away from transformers.",
     "Never connect a measuring set to an amplifier's speaker output or to anything on the mains that is open.",
 )
+GOOD_FILES = (
+    ("Impedance", "Frequency (Hz),Impedance (ohm),Phase (deg)\n60,5969,8.7\n66.1,5984,9.6\n72.9,6002,10.5"),
+    ("Exciter coil or resistor", "Frequency (Hz),Level (dB)\n60,35.3\n66.1,36.1\n72.9,37.0"),
+    (
+        "Inductance meter, a row for each frequency",
+        "Frequency (Hz),Ls (H),Rs (ohm)\n100,2.396,5901\n120,2.397,5902\n150,2.397,5903",
+    ),
+)
+"""What a file should begin with, by what was measured."""
+
+_GOOD_FILE = (
+    ("Columns", "one row of headings that name quantity and unit", "bare numbers: it is asked what they are"),
+    ("Points", "60 to 500 from 60 Hz to 20 kHz, evenly on a logarithmic axis", "fewer than 8, or none near the peak"),
+    ("Numbers", "2.402 or 2,402; the same in the whole file", "both kinds, or marks between thousands"),
+    ("Several pickups", "a file each", "one file with a column each"),
+    ("Loads", "a file each, of the same pickup", "readings of two loads in one column"),
+    ("Kind", "CSV, TSV, XLSX, Touchstone; WAV or FLAC under A sound interface", "a picture of the curve, a PDF"),
+)
+
+GOOD_FILES_HTML = (
+    "<details><summary>What a good file looks like</summary>"
+    + "".join(f"<p>{escape(title)}</p><pre>{escape(text)}\n…</pre>" for title, text in GOOD_FILES)
+    + table_html("A good file and a bad one", ("", "Good", "Not good"), _GOOD_FILE)
+    + "</details>"
+)
+
 READING_CAUTIONS = (
     "Insulation: low-voltage ohmmeter only; an insulation tester can destroy an old coil.",
     "Resistance: unsolder one lead, or state the pot it is read through; let the coil reach the room's temperature.",
@@ -35,6 +61,11 @@ REMAKE_WORDS = (
     "The plan's bobbin with its own wire and its neighbours in gauge: could the pickup on the bench be one of these, "
     "by all its readings together, and would its curve be the same into 200 kΩ and 470 pF? A fit of your own sweeps "
     "counts too."
+)
+
+STEEL_WORDS = (
+    "What these strings say of their steel, as a sheet. Any build with such strings takes it by its key "
+    "<code>string_steel</code>; levels, takes and comparisons then rest on it."
 )
 
 NOT_IN_FIT = (
@@ -79,12 +110,8 @@ def fit_sentence(fit: Fit) -> str:
 
 
 def fit_html(fit: Fit) -> str:
-    """Return sentence, table of values, what leans on what, warnings and provenance of a fit."""
-    rows = [
-        ("Resistance", quantity(fit.resistance.value, "Ω"), bounds(fit.resistance, "Ω")),
-        ("Inductance", quantity(fit.inductance.value, "H"), bounds(fit.inductance, "H")),
-        ("Capacitance", quantity(fit.capacitance.value, "F"), bounds(fit.capacitance, "F")),
-    ]
+    """Return the losses of a fit, what leans on what, warnings and provenance."""
+    rows = []
     for order, section in enumerate(fit.eddy, start=1):
         part = section.fraction
         name = f"Eddy currents{f' {order}' if len(fit.eddy) > 1 else ''}"
@@ -100,9 +127,8 @@ def fit_html(fit: Fit) -> str:
         if abs(value) > 0.9
     ]
     return (
-        sentence_html(fit_sentence(fit))
+        (table_html("Eddy currents", ("Value", "Best", "Bounds (95 of 100)"), rows) if rows else "")
         + listed("Note", [*fit.warnings, *fit.doubts, *strong])
-        + table_html("Values of the coil", ("Value", "Best", "Bounds (95 of 100)"), rows)
         + listed("How it was taken", fit.provenance)
     )
 
@@ -153,6 +179,17 @@ def verdict_numbers(verdict: Verdict) -> tuple[KeyNumber, ...]:
             label="Charge of the magnets", value=f"{mean:.0f} %", detail=f"of saturation, {low:.0f} to {high:.0f} %"
         ),
     )
+
+
+def verdict_sentence(verdict: Verdict) -> str:
+    """Say in one sentence whether a pickup is what it should be, and the likeliest cause."""
+    if verdict.passes:
+        return "Within the plan: every reading lies within its bounds."
+    if not verdict.findings:
+        return "Not within the plan, and no known cause explains it."
+    first = verdict.findings[0]
+    share = f"{first.confidence:.0%} of what explains it"
+    return f"Not within the plan; {word_for(first.confidence)}: {first.cause} ({share})."
 
 
 def verdict_html(verdict: Verdict) -> str:

@@ -83,10 +83,6 @@ class PotsPage(CurvePage[PotsPageState]):
         rows = view.table
         self.table.value = table_html(rows.title, rows.head, rows.rows, marked=rows.marked)
 
-    def draw(self, width: int) -> str:
-        """Return the main curves."""
-        return self.state.draw(width)
-
     def compared(self) -> tuple[Rig, str]:
         """Return what the question compares with."""
         return self.state.result.view.other, self.state.result.view.other_label

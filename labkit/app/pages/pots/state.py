@@ -226,7 +226,7 @@ class PotsPageState(CurvePageState[PotsResult]):
         """The curves in words."""
         return self.sentence if self.result.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
 
-    def draw(self, width: int) -> str:
+    def draw(self, width: int, height: int | None = None) -> str:
         """Return the main drawing, SVG, for a width in CSS pixels."""
         view = self.result.view
         title = f"{view.main.title}, {self.snapshot.rig.setup.rig}"
@@ -235,6 +235,7 @@ class PotsPageState(CurvePageState[PotsResult]):
             title=title,
             description=self.description,
             width=width,
+            height=height,
             levels=view.main.levels,
             compares=view.main.levels == RIG_DB,
         )

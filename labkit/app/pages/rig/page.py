@@ -13,7 +13,7 @@ import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
-from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note, small_print
+from labkit.app.kit.page import KEPT_SHEETS, PinningPage, box, caption_html, file_stem, note, small_print
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.rig.opened import rig_sheet_text
 from labkit.app.kit.rig.rebuild import WIRING
@@ -44,7 +44,6 @@ class RigPage(PinningPage[RigPageState]):
     """Everything of a rig, from string to amplifier."""
 
     title = "Your rig, from string to amplifier"
-    css_class = "lab-three"
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -69,7 +68,7 @@ class RigPage(PinningPage[RigPageState]):
         self.wiring = WiringPicker(state, is_fold=True)
         self.wiring.on_choice(self._chosen)
         offer_rig_files(self.files, state)
-        self.opener = self._opener("a rig sheet")
+        self.opener = self._opener("a rig sheet", keeps_as=KEPT_SHEETS)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return curve and caption."""
@@ -156,7 +155,7 @@ def offer_rig_files(files: FileOffers, state: RigPageState) -> None:
     offer("schematic", "Schematic as SVG", "-schematic.svg", "image/svg+xml", lambda: schematic_svg(state.rig))
     offer("netlist", "SPICE netlist", ".cir", "text/plain", lambda: netlist(state.rig))
     offer("formula", "Formula as text", "-formula.txt", "text/plain", lambda: _formula_text(state))
-    offer("paper", "Customer sheet", "-customer-sheet.html", "text/html", lambda: _paper(state))
+    offer("paper", "Save for the customer", "-customer-sheet.html", "text/html", lambda: _paper(state))
     offer(
         "print", "Print for the customer", "-customer-sheet.html", "text/html", lambda: _paper(state), is_printed=True
     )

@@ -50,6 +50,7 @@ class StudyPage(CurvePage[StudyPageState]):
     title = "How far do parts spread, and which get me there?"
     lead = "For your rig as it stands; worked out beside the page, and can be stopped."
     keeps = False
+    css_class = ""  # tables and pictures need the room beside the controls
 
     def set_up(self) -> None:
         """Make the page's own widgets."""
@@ -91,12 +92,13 @@ class StudyPage(CurvePage[StudyPageState]):
         self.goal_parts = (box("lab-section", self.goal, self.close, self.goal_files, self.opener),)
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return numbers, progress, curve, caption, sentence."""
-        return self.numbers, self.work, self.curve, self.caption, self.said
+        """Return what was found, progress, curve, caption."""
+        return self.said, self.work, self.curve, self.caption
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return pictures and tables, the goal's sheet, files."""
+        """Return numbers, pictures and tables, the goal's sheet, files."""
         return (
+            self.numbers,
             *self.spread_parts[:1],
             self.table_box,
             *self.spread_parts[1:],
@@ -327,10 +329,6 @@ class StudyPage(CurvePage[StudyPageState]):
         self.work.words, self.work.again = "", False
 
     # pictures, sound, files
-
-    def draw(self, width: int) -> str:
-        """Return the curves."""
-        return self.state.draw(width)
 
     def compared(self) -> tuple[Rig, str] | None:
         """Return the best rig that was found."""

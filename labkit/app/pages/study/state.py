@@ -54,7 +54,7 @@ from labkit.rig.sheet import rig_data
 from labkit.study.questions.ready import QUESTIONS
 from labkit.study.tolerance.kinds import CLASSES
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
-from labkit.view.palette import NOW, PINS
+from labkit.view.palette import FAMILY, NOW, PINS
 from labkit.view.words import key_numbers, read_response, sentence
 
 if TYPE_CHECKING:
@@ -340,7 +340,7 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
                     low_db=low,
                     high_db=high,
                 ),
-                Curve(frequency_hz=frequency, gain_db=median, label="half lie below", brief="half", style=PINS[0]),
+                Curve(frequency_hz=frequency, gain_db=median, label="half lie below", brief="half", style=FAMILY[1]),
             ]
         curves = [
             Curve(
@@ -386,11 +386,13 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         ]
         return " ".join([f"A, as it stands: {now}", *found])
 
-    def draw(self, width: int) -> str:
+    def draw(self, width: int, height: int | None = None) -> str:
         """Return the curves, SVG, for a width in CSS pixels."""
         title = f"Level over frequency at the input of {self.snapshot.rig.setup.rig}"
         compares = self.question != SPREAD and bool(self.found)
-        return draw_curves(self.curves(), title=title, description=self.description, width=width, compares=compares)
+        return draw_curves(
+            self.curves(), title=title, description=self.description, width=width, height=height, compares=compares
+        )
 
 
 LARGEST_GOAL = 200_000

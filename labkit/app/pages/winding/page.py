@@ -44,7 +44,6 @@ class WindingPage(PinningPage[WindingPageState]):
     """A pickup from bobbin, wire and poles, in the rig at once."""
 
     title = "Wind a pickup"
-    css_class = "lab-three"
 
     def set_up(self) -> None:
         """Make the page's own widgets."""

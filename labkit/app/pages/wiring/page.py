@@ -16,7 +16,7 @@ from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.rig.opened import LARGEST_SHEET
 from labkit.app.kit.widgets import Disclosure
 from labkit.app.kit.wiring_picker import WiringPicker
-from labkit.app.pages.rig.words import position_html, positions_html, schematic_html
+from labkit.app.pages.rig.words import position_html, positions_html, schematic_html, soldering_html
 from labkit.app.pages.wiring.state import WiringPageState
 from labkit.view.words import ZERO
 
@@ -46,6 +46,10 @@ class WiringPage(PinningPage[WiringPageState]):
             working="Trying them …",
         )
         self.schematic = Disclosure("Circuit", lambda: schematic_html(state.rig), working="Drawing it …")
+        self.soldering = Disclosure(
+            "Soldering drawing: lugs, wires and switches", lambda: soldering_html(state.rig), working="Drawing it …"
+        )
+        self.soldering.add_class("lab-soldering-place")
         self.opener = Upload(
             Intake(largest=LARGEST_SHEET, what="a wiring", advice="Save a rig sheet from the Rig page, or write one."),
             label="Own wiring …",
@@ -56,10 +60,10 @@ class WiringPage(PinningPage[WiringPageState]):
         self.opener.on_file(self._open_file)
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return the chosen wiring's curve, all wirings, and the rest of the chosen one."""
+        """Return the chosen wiring's curve, all wirings, the rest of the chosen one, and its drawing at full width."""
         _, chosen = super().columns()
         results, more = chosen.children
-        return results, self.picker, more
+        return results, self.picker, more, self.soldering
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the chosen wiring's name and its curve."""
@@ -67,7 +71,13 @@ class WiringPage(PinningPage[WiringPageState]):
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what the wiring is good for, pickups, switches and knobs, and how it works."""
-        return self.words, self.controls, box("lab-section", self.positions, self.schematic), self.opener, note(CAUTION)
+        return (
+            self.words,
+            self.controls,
+            box("lab-section", self.positions, self.schematic),
+            self.opener,
+            note(CAUTION),
+        )
 
     def show(self) -> None:
         """Show the present state; last, what is drawn where it is open."""
@@ -75,6 +85,7 @@ class WiringPage(PinningPage[WiringPageState]):
         self.picker.show()
         self.positions.refresh()
         self.schematic.refresh()
+        self.soldering.refresh()
 
     def show_results(self) -> None:
         """Say what the wiring is and does."""

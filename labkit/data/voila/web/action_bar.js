@@ -64,15 +64,27 @@ export default {
     function say(text) { said.textContent = text; said.hidden = !text; }
     function act(key) { if (key === "link") copyLink(); else model.send({ do: key }); }
 
+    function showRig() { [el.dataset.rig, el.dataset.changes] = [model.get("rig"), model.get("changes")]; }
+    showRig();
+    model.on("change:rig", showRig);
+    model.on("change:changes", showRig);
     model.on("change:actions", showActions);
     model.on("change:said", () => say(model.get("said")));
     model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
     model.on("msg:custom", (message) => {
       if (message.address === undefined) return;
+      const isFirst = !opened;
       opened = true;
       if (inLab) history.replaceState(null, "", address());
+      document.documentElement.dataset.labOpened = "";
       document.dispatchEvent(new Event("lab-opened"));
+      if (isFirst) offerSheets();
     });
+    // rig sheets that were opened on another page of this tab are among the rigs of this one
+    async function offerSheets() {
+      const kept = await KeptFiles.all("rig sheets");
+      if (kept.length) model.send({ do: "sheets", sheets: await Promise.all(kept.map(async ({ key, file }) => ({ name: key, text: await file.text() }))) });
+    }
     showActions();
     say(model.get("said"));
     document.addEventListener("keydown", shortcut);

@@ -1,7 +1,7 @@
 // The bar at the foot: Play, A and B, what is played, at which level. In the lab it stands right after the skip link.
 export default {
   render({ model, el }) {
-    const STORE = "labkit.listening", SILENT_MS = 60000, AGAIN_MS = 4000, WORDS_MS = 400, NB = "\u00a0";
+    const STORE = "labkit.listening", SILENT_MS = 60000, SILENT_OUTPUT_MS = 2500, AGAIN_MS = 4000, WORDS_MS = 400, OWN = "recording", NB = "\u00a0";
     const inLab = document.body.dataset.voila !== undefined;
     const unique = `ear-${Math.random().toString(36).slice(2, 8)}`; // a letter first, as selectors want it
     const bar = document.createElement("section");
@@ -34,7 +34,9 @@ export default {
         <h2>Play live</h2>
         <p class="lab-note">Your guitar through A and B while you play, on this machine only. Wear headphones: from a loudspeaker the strings or the microphone hear it, and it howls. The input opens muted; press Unmute when its level is good.</p>
         <div class="lab-ear-through"><label for="${unique}-guitar">Your guitar is</label><select id="${unique}-guitar"></select><p class="lab-note" data-part="live-band"></p></div>
-        <div class="lab-buttons"><button type="button" data-part="live">Open the input</button></div>
+        <div class="lab-ear-devices"><div><label for="${unique}-input">Sound input</label><select id="${unique}-input"></select></div><div><label for="${unique}-output">Sound output</label><select id="${unique}-output"></select></div></div>
+        <div class="lab-buttons"><button type="button" data-part="live">Open the input</button><button type="button" data-part="delay">Measure the delay</button></div>
+        <p class="lab-note">The delay is measured by a cable from this machine’s output to its input: headphones off, three short clicks are played.</p>
         <h2>Level</h2>
         <div class="lab-ear-row">${loudness("sheet")}${volume("sheet")}</div>
         <p class="lab-note">Same: each is set until both are equally loud on what you hear, within 0.1${NB}dB. True level: as the input gets them.</p>
@@ -50,11 +52,11 @@ export default {
       </div>`;
     const part = (name) => bar.querySelector(`[data-part=${name}]`);
     const all = (selector) => [...bar.querySelectorAll(selector)];
-    const play = part("play"), takes = bar.querySelector(`#${unique}-take`), through = bar.querySelector(`#${unique}-through`), guitar = bar.querySelector(`#${unique}-guitar`), keys = bar.querySelector(`#${unique}-keys`), sheet = part("sheet");
+    const play = part("play"), takes = bar.querySelector(`#${unique}-take`), through = bar.querySelector(`#${unique}-through`), guitar = bar.querySelector(`#${unique}-guitar`), inputs = bar.querySelector(`#${unique}-input`), outputs = bar.querySelector(`#${unique}-output`), keys = bar.querySelector(`#${unique}-keys`), sheet = part("sheet");
     const tickets = Object.fromEntries(all(".lab-ticket").map((node) => [node.dataset.letter, node]));
 
     // what stays from page to page
-    const kept = { take: "", same: true, volume: 65, on: false, keys: true };
+    const kept = { take: "", same: true, volume: 65, on: false, keys: true, input: "", output: "", delay: 0 };
     try {
       const found = JSON.parse(localStorage.getItem(STORE) ?? "{}");
       for (const name of Object.keys(kept)) if (typeof found?.[name] === typeof kept[name]) kept[name] = found[name];
@@ -85,6 +87,7 @@ export default {
     const sounds = () => state === "playing" || state === "muted";
     function openSound() {
       sound = new LiveSound(new AudioContext({ sampleRate: LiveSound.RATE, latencyHint: "interactive" }));
+      if (kept.output) sound.context.setSinkId?.(kept.output).catch(() => chooseOutput(""));
       sound.protected = sound.protect(() => { stop(); say("Muted, and the input is closed: the sound fed itself. Wear headphones or turn down, then play again."); });
     }
     async function begin() {
@@ -112,7 +115,8 @@ export default {
       ask();
     }
     async function openInput(mine) {
-      const opened = await LiveInput.open(sound.context);
+      const opened = await LiveInput.open(sound.context, kept.input);
+      showDevices(); // their names are told once one is open
       if (mine !== attempt) return opened.close();
       sound.input = opened.node;
       input = opened;
@@ -129,15 +133,53 @@ export default {
       clearTimeout(silence);
       clearTimeout(again);
       sound.watch(live);
-      if (live && state === "starting") { show("muted"); return sayLive(); }
+      if (live && state === "starting") {
+        show("muted");
+        return wantsDelay ? measureDelay() : sayLive();
+      }
       sound.start();
       show("playing");
       if (live) say("");
+      setTimeout(() => { if (sounds() && sound.context.state !== "running") say("The browser has not started its sound output: connect one, or choose another under ⋯, then play again."); }, SILENT_OUTPUT_MS);
     }
-    function sayLive() {
-      const delay = input ? `The delay is at least ${input.delayMs.toFixed(0)}${NB}ms by what the browser states of its output; the input adds its own. ` : "";
+    // the input is open and muted, so that nothing goes round the cable
+    let wantsDelay = false;
+    async function measureDelay() {
+      wantsDelay = state !== "muted";
+      if (state === "playing" || state === "starting") stop();
+      if (wantsDelay) { live = true; showTakes(); return begin(); }
+      say("Measuring the delay: three clicks …");
+      const opened = input, ms = await LoopDelay.measure(sound.context, opened.node).catch(() => null);
+      if (input !== opened) return;
+      keepFor({ delay: ms === null ? 0 : Math.round(10 * ms) / 10 });
+      if (ms === null) return say("No click came back, so the delay is not known: join output and input by a cable, turn the input up, then measure again.");
+      sayLive("Take the loop cable off before you unmute. ");
+    }
+    // which of this machine's inputs and outputs; a browser tells their names only to a page that has opened one
+    const BROWSERS = "as the browser has it";
+    async function showDevices() {
+      const known = await navigator.mediaDevices?.enumerateDevices?.().catch(() => []) ?? [];
+      for (const [node, kind, value] of [[inputs, "audioinput", kept.input], [outputs, "audiooutput", kept.output]]) {
+        const named = known.filter((each) => each.kind === kind && each.label && !["", "default", "communications"].includes(each.deviceId));
+        node.replaceChildren(new Option(BROWSERS, ""), ...named.map((each) => new Option(each.label, each.deviceId)));
+        node.value = named.some((each) => each.deviceId === value) ? value : "";
+      }
+      outputs.parentElement.hidden = !("setSinkId" in AudioContext.prototype);
+    }
+    async function chooseOutput(device) {
+      keepFor({ output: device, delay: 0 });
+      try {
+        await sound?.context.setSinkId?.(device);
+      } catch {
+        keepFor({ output: "" });
+        say("This sound output cannot be opened: connect it, or choose another.");
+      }
+      showDevices();
+    }
+    function sayLive(first = "") {
+      const delay = input ? kept.delay ? `The delay is ${kept.delay.toFixed(1)}${NB}ms by the loop cable. ` : `The delay is at least ${input.delayMs.toFixed(0)}${NB}ms by what the browser states of its output; the input adds its own. ` : "";
       part("live-band").textContent = `${delay}${model.get("live").words ?? ""}`;
-      if (state === "muted") say(`Muted: press Unmute to hear it. ${part("live-band").textContent}`);
+      if (state === "muted") say(`Muted: press Unmute to hear it. ${first}${part("live-band").textContent}`);
     }
     function stop(after = 50) { // the sound fades before its input goes
       clearTimeout(silence);
@@ -288,7 +330,7 @@ export default {
 
     // a recording: read by the browser, one channel at the page's rate, sent in pieces that are acknowledged
     let sending = null, number = 0;
-    async function take(file) {
+    async function take(file, back = null) { // what was kept comes back quietly
       if (!file || ended) return;
       say(`Reading ${file.name} …`);
       let samples;
@@ -300,13 +342,21 @@ export default {
       } catch {
         return say(`${file.name} is not a recording this browser can read; a WAV or FLAC file is due.`);
       }
-      sending = { bytes: new Uint8Array(samples.buffer), name: file.name, number: ++number };
+      say("");
+      sending = { bytes: new Uint8Array(samples.buffer), name: file.name, number: ++number, file, back };
       model.send({ do: "file-begin", number, name: file.name.slice(-200), size: sending.bytes.length });
     }
     function step(answer) {
       if (!sending || answer.number !== sending.number) return;
       if (answer.refused) { sending = null; return say(answer.refused); }
-      if (answer.done) { sending = null; say(""); open(true); return; }
+      if (answer.done) {
+        const { file, back } = sending;
+        sending = null;
+        if (!back) { KeptFiles.put(OWN, OWN, file, { name: file.name, plays: true }); return open(true); }
+        if (back.through && model.get("rigs").includes(back.through)) model.send({ do: "through", name: back.through });
+        if (!back.plays) model.send({ do: "take", name: kept.take || model.get("takes")[0] });
+        return;
+      }
       if (answer.received >= sending.bytes.length) return model.send({ do: "file-end", number: sending.number });
       const piece = sending.bytes.slice(answer.received, answer.received + model.get("piece")).buffer;
       model.send({ do: "file-piece", number: sending.number }, {}, [piece]);
@@ -364,6 +414,7 @@ export default {
       live = value === "live";
       if (live) return open(true, guitar);
       if (value !== "own") keepFor({ take: value });
+      KeptFiles.note(OWN, OWN, { plays: value === "own" });
       if (sound?.isPlaying) sound.ramp(sound.out.gain, 0, 0.015); // what comes next starts from silence
       model.send(value === "own" ? { do: "own" } : { do: "take", name: value });
     });
@@ -372,8 +423,17 @@ export default {
       sound.ramp(sound.out.gain, 0, 0.015);
       model.send({ do: "start", live: guitar.value });
     });
+    inputs.addEventListener("change", () => {
+      keepFor({ input: inputs.value, delay: 0 });
+      if (input) { stop(); begin(); }
+    });
+    outputs.addEventListener("change", () => chooseOutput(outputs.value));
+    part("delay").addEventListener("click", measureDelay);
     part("live").addEventListener("click", () => { if (!live) stop(); live = true; showTakes(); open(false); play.focus(); begin(); });
-    through.addEventListener("change", () => model.send({ do: "through", name: through.value }));
+    through.addEventListener("change", () => {
+      KeptFiles.note(OWN, OWN, { through: through.value });
+      model.send({ do: "through", name: through.value });
+    });
     keys.checked = kept.keys;
     keys.addEventListener("change", () => keepFor({ keys: keys.checked }));
     for (const name of ["dragenter", "dragover"]) bar.addEventListener(name, (event) => { event.preventDefault(); bar.classList.add("lab-over"); });
@@ -408,6 +468,7 @@ export default {
 
     const leave = () => { if (input || live && state === "starting") stop(0); };
     addEventListener("pagehide", leave);
+    navigator.mediaDevices?.addEventListener?.("devicechange", showDevices);
     function away() {
       const hidden = model.get("is_away");
       if (hidden && state !== "stopped") stop();
@@ -434,10 +495,14 @@ export default {
     for (const node of all("[data-part=blind]")) node.hidden = !inLab || (model.get("blind") === null && !model.get("keeps"));
     show("stopped");
     showTakes();
+    showDevices();
     showLevel();
     showKept();
     away();
     if (inLab && model.get("takes").includes(kept.take) && kept.take !== model.get("take")) model.send({ do: "take", name: kept.take });
+    KeptFiles.whenOpened(async () => {
+      for (const one of await KeptFiles.all(OWN)) take(new File([one.file], one.name), one);
+    });
     if (inLab && kept.on && !bar.hidden) {
       // the last page was playing: go on if the browser lets a page begin by itself, else say so on Play
       openSound();
@@ -449,6 +514,7 @@ export default {
       document.removeEventListener("lab-ended", end);
       document.removeEventListener("keydown", key);
       removeEventListener("pagehide", leave);
+      navigator.mediaDevices?.removeEventListener?.("devicechange", showDevices);
       leave();
       clearTimeout(silence);
       cancelAnimationFrame(frame);

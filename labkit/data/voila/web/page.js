@@ -3,7 +3,47 @@
 (() => {
   const ready = (work) => (document.readyState === "loading" ? document.addEventListener("DOMContentLoaded", work) : work());
 
+  // The line to the kernel: what was on its way when a socket dropped is sent again over the next one of its session, both
+  // ways. Both ends count whole messages; a message of digits alone says how many have come (`PageLine` in the server).
+  const SAID_EVERY = 32, SAID_BYTES = 2 ** 20, LOST_CODE = 4410, lines = new Map();
+  window.WebSocket = class extends WebSocket {
+    constructor(address, protocols = []) {
+      const at = new URL(address, location.href), session = at.pathname.endsWith("/channels") ? at.searchParams.get("session_id") : null;
+      if (session && !lines.has(session)) lines.set(session, { socket: null, received: 0, unsaid: 0, bytes: 0, sent: 0, kept: [] });
+      const line = lines.get(session) ?? null;
+      if (line) at.searchParams.set("received", line.received);
+      super(at.href, protocols);
+      this.line = line;
+      if (!line) return;
+      line.socket = this;
+      this.addEventListener("message", (event) => {
+        if (line.socket !== this) return event.stopImmediatePropagation(); // comes again over the newer socket
+        if (typeof event.data === "string") {
+          event.stopImmediatePropagation();
+          line.kept.splice(0, line.kept.length - (line.sent - Number(event.data)));
+          if (!this.isTaken) for (const data of line.kept) super.send(data);
+          this.isTaken = true;
+          return;
+        }
+        line.received += 1;
+        line.unsaid += 1;
+        line.bytes += event.data.byteLength ?? event.data.size;
+        if (line.unsaid < SAID_EVERY && line.bytes < SAID_BYTES) return;
+        line.unsaid = line.bytes = 0;
+        super.send(String(line.received));
+      });
+      this.addEventListener("close", (event) => { if (event.code === LOST_CODE) document.dispatchEvent(new Event("lab-lost")); });
+    }
+    send(data) {
+      if (!this.line) return super.send(data);
+      this.line.sent += 1;
+      this.line.kept.push(data);
+      if (this.isTaken) super.send(data); // else with the rest, when the lab has said what it has
+    }
+  };
+
   // what the library does by scripts in the page itself, which the content policy does not let run: show the cells
+  window.labWhole = new Promise(ready); // the library shows its widgets then (`EARLY` in the server)
   window.themeLoaded = true;
   window.voila_finish = () => {
     document.getElementById("loading")?.remove();
@@ -88,7 +128,7 @@
       banner.hidden = next === "well";
       go.hidden = next !== "ended";
       status.textContent = next === "lost" ? LOST : "";
-      alert.textContent = next !== "ended" ? "" : document.querySelector(".lab-upload-files [data-focus]") ? ENDED + FILES : ENDED;
+      alert.textContent = next !== "ended" ? "" : document.documentElement.dataset.labUnkept !== undefined ? ENDED + FILES : ENDED;
       if (next === "well" && before === "lost") document.getElementById("lab-live").textContent = "Connected again.";
       if (next === "ended") freeze();
     }
@@ -149,6 +189,7 @@
       go.disabled = false;
       alert.textContent = "The lab does not answer yet. What you see and your settings are kept; try again in a moment.";
     });
+    document.addEventListener("lab-lost", () => show("ended"));
     window.addEventListener("offline", () => { show("lost"); plan(); });
     window.addEventListener("online", () => plan(0));
     document.addEventListener("visibilitychange", () => plan(0));
@@ -250,5 +291,25 @@
     pass();
   }
 
-  ready(() => { scheme(); menu(); announce(); connection(); firstCurve(); mend(); });
+  // A number and its unit stay on one line, whoever wrote them: the space between becomes one that does not break.
+  const BEFORE_UNIT = /(\d) (?=(?:[pnµmkMG]?(?:Ω|F|H|Hz|V|W|T|s)|[mcµnk]?m|mA|dB|LU|ppm|°C)(?![\p{L}\d])|%|\d{3}(?!\d))|(±) (?=\d)/gu;
+  const AS_WRITTEN = "svg, pre, option, textarea, script, style, [contenteditable=true]";
+  function holdTogether() {
+    const held = (text) => {
+      const joined = text.data.replace(BEFORE_UNIT, "$1$2\u00a0");
+      if (joined !== text.data && !text.parentElement?.closest(AS_WRITTEN)) text.data = joined;
+    };
+    const within = (node) => {
+      if (node.nodeType === Node.TEXT_NODE) return held(node);
+      if (node.nodeType !== Node.ELEMENT_NODE || node.matches(AS_WRITTEN)) return;
+      const walker = document.createTreeWalker(node, NodeFilter.SHOW_TEXT);
+      while (walker.nextNode()) held(walker.currentNode);
+    };
+    new MutationObserver((records) => {
+      for (const record of records) if (record.type === "characterData") held(record.target); else record.addedNodes.forEach(within);
+    }).observe(document.body, { subtree: true, childList: true, characterData: true });
+    within(document.body);
+  }
+
+  ready(() => { scheme(); menu(); announce(); connection(); firstCurve(); mend(); holdTogether(); });
 })();

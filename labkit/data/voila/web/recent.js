@@ -14,23 +14,17 @@
   }
   function write(entries) { try { entries.length ? localStorage.setItem(STORE, JSON.stringify(entries)) : localStorage.removeItem(STORE); } catch { /* a browser that keeps nothing */ } }
 
+  // the rig of the address, with the words that the page has for it
   function present() {
-    const row = (key) => document.querySelector(`.lab-row[data-key="${CSS.escape(key)}"]`);
-    const shown = (key) => { const field = row(key)?.querySelector(".lab-readout:not([hidden]), select"); return field ? (field.selectedOptions?.[0]?.textContent ?? field.value).trim() : row(key)?.querySelector("input:checked + label")?.textContent.trim() ?? ""; };
     const fields = location.search.slice(1).split("&").filter((field) => field && !field.startsWith("own.") && !field.startsWith("token="));
-    if (!row("rig") || fields.length < 2 || fields[0] !== "v=1") return null;
-    const changes = [];
-    for (const field of fields.slice(1)) {
-      const key = decodeURIComponent(field.split("=")[0]);
-      const label = row(key)?.querySelector("label, legend")?.textContent.trim();
-      if (label && key !== "rig") changes.push(`${label} ${shown(key)}`);
-    }
-    return { query: fields.join("&"), name: shown("rig").slice(0, LONGEST_TEXT), note: changes.join(", ").slice(0, LONGEST_TEXT) };
+    const { rig, changes } = document.querySelector(".lab-actions")?.dataset ?? {};
+    if (!rig || fields.length < 2 || fields[0] !== "v=1") return null;
+    return { query: fields.join("&"), name: rig.slice(0, LONGEST_TEXT), note: changes.slice(0, LONGEST_TEXT) };
   }
   function keep() {
     let entry = null;
     try { entry = present(); } catch { entry = null; }
-    if (!entry || !isEntry(entry)) return;
+    if (!entry || !isEntry(entry) || entry.query === forgotten()) return;
     // steps on the way to a setting are one entry: the newest with the same controls moved takes their place
     const keys = (query) => query.split("&").map((field) => field.split("=")[0]).join("&") + (query.match(/(?:^|&)rig=([^&]*)/)?.[1] ?? "");
     write([entry, ...read().filter((old) => keys(old.query) !== keys(entry.query))].slice(0, MOST));
@@ -49,17 +43,26 @@
       return item;
     }));
   }
+  // what was forgotten is not written down again until something changes
+  const FORGOTTEN = "labkit.forgotten";
+  const forgotten = () => { try { return sessionStorage.getItem(FORGOTTEN); } catch { return null; } };
   ready(() => {
     const section = document.querySelector(".lab-recent");
+    const update = () => { keep(); if (section) show(section); };
     if (section) {
       show(section);
-      section.querySelector("button").addEventListener("click", () => { write([]); show(section); document.querySelector("h1")?.focus(); });
+      section.querySelector("button").addEventListener("click", () => {
+        try { sessionStorage.setItem(FORGOTTEN, present()?.query ?? ""); } catch { /* a browser that keeps nothing */ }
+        write([]);
+        show(section);
+        document.querySelector("h1")?.focus();
+      });
       window.addEventListener("pageshow", () => show(section));
-    } else if (document.body.dataset.voila !== undefined) {
-      let timer = 0;
-      const soon = () => { clearTimeout(timer); timer = setTimeout(keep, 1500); };
-      for (const name of ["change", "input", "click"]) document.addEventListener(name, soon);
-      window.addEventListener("pagehide", keep);
     }
+    if (document.body.dataset.voila === undefined) return;
+    let timer = 0;
+    const soon = () => { clearTimeout(timer); timer = setTimeout(update, 1500); };
+    for (const name of ["change", "input", "click"]) document.addEventListener(name, soon);
+    window.addEventListener("pagehide", keep);
   });
 })();

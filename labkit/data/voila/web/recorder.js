@@ -8,7 +8,7 @@ const COLLECT = `registerProcessor("lab-collect", class extends AudioWorkletProc
     return true;
   }
 });`;
-const LEAD_S = 0.6, TAIL_S = 0.4; // the first fifth of a second of a recording is not to be trusted
+const LEAD_S = 0.6, TAIL_S = 0.4, QUANTUM = 128; // the first fifth of a second of a recording is not to be trusted
 const FORBIDDEN = "This browser records only in a lab that runs on this machine (127.0.0.1) or over https; over plain http on another name it forbids the microphone. Record with any recorder instead, and choose the files.";
 
 export default {
@@ -21,13 +21,16 @@ export default {
       return node;
     };
     const canRecord = window.isSecureContext && !!navigator.mediaDevices?.getUserMedia && typeof AudioWorkletNode === "function";
-    const quiet = make("input", { type: "checkbox", id: "lab-recorder-quiet" });
-    const pick = make("select", { id: "lab-recorder-input" });
-    const sources = make("div", { class: "lab-recorder-input" }, make("label", { for: "lab-recorder-input" }, "Input"), pick);
+    // a view may say that nothing is played: then a recording ends with Stop, or after `seconds`
+    const plays = () => model.get("view").plays !== false;
+    const quiet = make("input", { type: "checkbox" });
+    const pick = make("select");
+    const sources = make("div", { class: "lab-recorder-input" }, make("label", {}, "Input ", pick));
     sources.hidden = true;
+    const loud = make("span"), promise = make("span");
     const caution = make("div", { class: "lab-recorder-caution" },
-      make("p", {}, make("strong", {}, "Loud: "), "the sweep rises to 20 kHz. Take headphones off and disconnect loudspeakers before you record; phantom power and direct monitoring off."),
-      make("label", { for: "lab-recorder-quiet" }, quiet, " Headphones and loudspeakers are disconnected"));
+      make("p", {}, make("strong", {}, "Loud: "), loud),
+      make("label", {}, quiet, promise));
     const forbidden = make("p", { class: "lab-note" }, FORBIDDEN);
     const steps = make("ol", { class: "lab-recorder-steps" });
     const problem = make("p", { class: "lab-error", role: "alert" });
@@ -49,8 +52,9 @@ export default {
     const errors = {};
 
     // sending: pieces, each acknowledged before the next leaves
-    function send(step, name, blob) {
-      sending = { step, name, blob, sent: 0, number: ++number };
+    const waits = []; // what was recorded before this page was opened anew
+    function send(step, name, blob, isKept = false) {
+      sending = { step, name, blob, isKept, sent: 0, number: ++number };
       errors[step] = "";
       model.send({ do: "file-begin", step, number, name, size: blob.size });
       show();
@@ -58,8 +62,8 @@ export default {
     async function answered(answer, buffers) {
       if (answer.sound || answer.no_sound) return waiting?.(answer, buffers);
       if (!sending || answer.number !== sending.number) return;
-      if (answer.refused) { errors[sending.step] = answer.refused; sending = null; return show(); }
-      if (answer.done || answer.cancelled) { sending = null; return show(); }
+      if (answer.refused) { errors[sending.step] = answer.refused; return finish(); }
+      if (answer.done || answer.cancelled) return finish(answer.done);
       sending.sent = answer.received;
       if (sending.sent >= sending.blob.size) return model.send({ do: "file-end", number: sending.number });
       const mine = sending;
@@ -69,9 +73,15 @@ export default {
       } catch {
         errors[mine.step] = `${mine.name} could not be read on this computer.`;
         model.send({ do: "file-cancel", number: mine.number });
-        sending = null;
-        show();
+        finish();
       }
+    }
+    function finish(isDone = false) {
+      if (isDone && !sending.isKept) KeptFiles.put("takes", sending.step, sending.blob, { name: sending.name });
+      sending = null;
+      const next = waits.shift();
+      if (next) send(next.key, next.name, next.file, true);
+      else show();
     }
     function choose(step, accept) {
       const input = make("input", { type: "file", accept });
@@ -96,7 +106,7 @@ export default {
       const on = Object.entries({ echoCancellation: "echo cancellation", noiseSuppression: "noise suppression", autoGainControl: "automatic gain" })
         .filter(([key]) => settings[key] !== false).map(([, words]) => words);
       if (on.length) return `The browser does not switch off ${on.join(", ")} for this input; nothing was recorded. Choose another input, or record with a recorder and choose the file.`;
-      if (settings.channelCount !== 2) return `This input gives ${settings.channelCount ?? "an unknown number of"} channel(s); two are due. Choose the interface as input, in stereo.`;
+      if (plays() && settings.channelCount !== 2) return `This input gives ${settings.channelCount ?? "an unknown number of"} channel(s); two are due. Choose the interface as input, in stereo.`;
       return "";
     }
     async function record(step) {
@@ -117,30 +127,31 @@ export default {
         const address = URL.createObjectURL(new Blob([COLLECT], { type: "text/javascript" }));
         await context.audioWorklet.addModule(address);
         URL.revokeObjectURL(address);
-        const sound = await soundAt(context.sampleRate);
+        const sound = plays() ? await soundAt(context.sampleRate) : null;
         const collector = new AudioWorkletNode(context, "lab-collect", { numberOfInputs: 1, numberOfOutputs: 0, channelCount: 2, channelCountMode: "explicit", channelInterpretation: "discrete" });
         const left = [], right = [];
         let frames = 0, stopped = false;
-        const due = Math.ceil((LEAD_S + TAIL_S) * context.sampleRate) + sound.length;
+        const due = sound ? Math.ceil((LEAD_S + TAIL_S) * context.sampleRate) + sound.length : Math.floor(model.get("view").seconds * context.sampleRate) - QUANTUM;
         const done = new Promise((resolve) => {
           busy.stop = () => { stopped = true; resolve(); };
           collector.port.onmessage = ({ data: [one, other] }) => {
             left.push(one); right.push(other); frames += one.length;
-            meter([one, other], frames / due);
+            meter([one, other], frames, due, context.sampleRate);
             if (frames >= due) resolve();
           };
         });
         context.createMediaStreamSource(stream).connect(collector);
-        const buffer = context.createBuffer(1, sound.length, context.sampleRate);
-        buffer.copyToChannel(sound, 0);
         const player = context.createBufferSource();
-        player.buffer = buffer;
-        player.connect(context.destination);
+        if (sound) {
+          player.buffer = context.createBuffer(1, sound.length, context.sampleRate);
+          player.buffer.copyToChannel(sound, 0);
+          player.connect(context.destination);
+        }
         await context.resume();
         player.start(context.currentTime + LEAD_S);
         await done;
         player.stop();
-        if (!stopped) send(step, `${step}.wav`, wav([left, right], context.sampleRate));
+        if (!stopped || (!sound && frames)) send(step, `${step}.wav`, wav([left, right], context.sampleRate));
       } catch (error) {
         const named = { NotAllowedError: "The browser was not allowed to record; allow the microphone for this page and try again.", NotFoundError: "There is no input to record from; connect the interface and try again." };
         errors[step] = named[error.name] ?? error.message;
@@ -161,7 +172,7 @@ export default {
     }
     let shownAt = 0;
     const peaks = [0, 0];
-    function meter(channels, share) {
+    function meter(channels, frames, due, rate) {
       channels.forEach((samples, at) => { for (const value of samples) peaks[at] = Math.max(peaks[at], Math.abs(value)); });
       if (performance.now() - shownAt < 80) return;
       shownAt = performance.now();
@@ -172,7 +183,8 @@ export default {
         words.textContent = `${level.toFixed(0).replace("-", "−")} dB`;
         peaks[at] = 0;
       });
-      going.textContent = `Recording: ${Math.round(100 * Math.min(share, 1))} % of ${model.get("view").seconds?.toFixed(0)} s. Leave the knobs alone.`;
+      const far = plays() ? `${Math.round(100 * Math.min(frames / due, 1))} % of ${model.get("view").seconds?.toFixed(0)} s` : `${(frames / rate).toFixed(0)} s; press Stop when all moves are done`;
+      going.textContent = `Recording: ${far}. Leave the knobs alone.`;
     }
     function wav([left, right], rate) {
       const frames = left.reduce((sum, piece) => sum + piece.length, 0);
@@ -192,6 +204,8 @@ export default {
     // what is shown
     function show() {
       const view = model.get("view");
+      loud.textContent = view.caution;
+      if (promise.textContent !== view.promise) { promise.textContent = view.promise; quiet.checked = false; }
       const focused = steps.contains(document.activeElement) ? document.activeElement.dataset.focus : "";
       steps.replaceChildren();
       for (const step of view.steps ?? []) {
@@ -226,6 +240,11 @@ export default {
     model.on("msg:custom", answered);
     model.on("change:view", show);
     show();
+    KeptFiles.whenOpened(async () => {
+      waits.push(...await KeptFiles.all("takes"));
+      const next = sending ? null : waits.shift();
+      if (next) send(next.key, next.name, next.file, true);
+    });
     return () => busy?.stop();
   },
 };

@@ -21,7 +21,7 @@ export default {
     going.hidden = true;
     el.append(zone, list);
 
-    const queue = [];
+    const queue = [], place = model.get("keeps_as"), known = new Set(); // files that are kept already
     let current = null, number = 0;
     const amount = (bytes) => bytes < 1e6 ? `${(bytes / 1e3).toFixed(0)} kB` : `${(bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0)} MB`;
     const say = (text) => { said.textContent = said.textContent && text ? `${said.textContent} ${text}` : text; };
@@ -43,11 +43,16 @@ export default {
       bar.value = current.file.size ? current.sent / current.file.size : 0;
       words.textContent = `${current.file.name}: ${amount(current.sent)} of ${amount(current.file.size)}`;
     }
-    function finish() { const had = stop === document.activeElement; current = null; next(); if (had && going.hidden) choose.focus(); }
+    function finish(isDone = false) {
+      if (isDone && place && !known.has(current.file)) KeptFiles.put(place, current.file.name, current.file, {}, model.get("many"));
+      const had = stop === document.activeElement; current = null;
+      next();
+      if (had && going.hidden) choose.focus();
+    }
     async function step(answer) {
       if (!current || answer.number !== current.number) return;
       if (answer.refused) { say(answer.refused); return finish(); }
-      if (answer.done || answer.cancelled) return finish();
+      if (answer.done || answer.cancelled) return finish(answer.done);
       current.sent = answer.received;
       show();
       if (current.sent >= current.file.size) return model.send({ do: "file-end", number: current.number });
@@ -78,7 +83,7 @@ export default {
         head.append(mark, make("span", { class: "lab-note" }, file.detail ?? ""));
         if (file.removable) {
           const button = make("button", { type: "button", "data-focus": file.key, "aria-label": `Remove ${file.name}` }, "Remove");
-          button.addEventListener("click", () => model.send({ do: "remove", key: file.key }));
+          button.addEventListener("click", () => { if (place) KeptFiles.drop(place, file.name); model.send({ do: "remove", key: file.key }); });
           head.append(button);
         }
         item.append(head);
@@ -107,5 +112,9 @@ export default {
     model.on("change:label", () => { choose.textContent = model.get("label"); });
     model.on("change:hint", () => { hint.textContent = model.get("hint"); });
     showFiles();
+    if (place && model.get("takes_up")) KeptFiles.whenOpened(async () => {
+      for (const { key, file } of await KeptFiles.all(place)) known.add(queue[queue.push(new File([file], key)) - 1]);
+      next();
+    });
   },
 };

@@ -8,6 +8,7 @@ export default {
       { key: "coils", title: "Coils", of: (wiring) => [wiring.coils], name: (value) => `${value}` },
       { key: "knobs", title: "Knobs", of: (wiring) => [wiring.knobs], name: (value) => `${value}` },
       { key: "stops", title: "Switch", of: (wiring) => (wiring.stops.length ? wiring.stops : [0]), name: (value) => (value ? `${value}-way` : "none") },
+      { key: "kinds", title: "Kind of switch", of: (wiring) => wiring.kinds, name: (value) => value },
     ];
     const TAGS = [["splits", "splits a two-coil"], ["cancels", "cancels hum"], ["battery", "has a battery"]];
     const unique = Math.random().toString(36).slice(2, 8);
@@ -34,7 +35,7 @@ export default {
     function buildFilters() {
       filters.replaceChildren();
       for (const filter of FILTERS) {
-        const values = [...new Set(model.get("wirings").flatMap(filter.of))].sort((a, b) => a - b);
+        const values = [...new Set(model.get("wirings").flatMap(filter.of))].sort((a, b) => (a > b) - (a < b));
         const set = make("fieldset", { class: "lab-switch" }, make("legend", {}, filter.title)), box = make("div", { class: "lab-segments" });
         for (const value of ["", ...values]) {
           const id = `${unique}-${filter.key}-${value}`;

@@ -1,0 +1,646 @@
+"""A batch judged together: what all its coils share, and each coil's own verdict with what to do next.
+
+Readings of coil i lie about what the book expects by s + e_i: s is shared by the batch (spool, room, counter, meter)
+and known as well as the records know it, e_i is each coil's own. A coil is held against the others of its batch, so
+what they share cancels. How much coils scatter is learned from the batch by medians and from the records; the worst
+coil is taken out and the rest judged again, so bad coils neither widen the scatter nor move the middle, nor teach.
+
+Each of the faults of `labkit.bench.diagnose.faults`, at every size, is weighed against "good" and "something not on the
+list" by a multivariate Student's t.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+
+from labkit.bench.diagnose.expected import loaded_peak
+from labkit.bench.diagnose.faults import Fault, Situation, coil_faults, dc_of, every_coil, with_turns, with_wire
+from labkit.bench.diagnose.meter import dc_resistance_at, lcr_reading
+from labkit.bench.fit.fixture import STANDARD_LOAD
+from labkit.book.learn.evidence import LOSS, CoilEvidence, CoilPlace, Kind
+from labkit.book.learn.knowledge import (
+    LEAST_OF_A_GROUP,
+    Posterior,
+    Records,
+    coil_covariance,
+    model_of,
+    posterior_of,
+    robust_scale,
+)
+from labkit.book.learn.levels import LEVELS, shares_of
+from labkit.book.learn.prediction import CAUSE_WORDS, cause_keys
+from labkit.core.errors import InputError, join_words
+from labkit.core.sourced import Interval
+from labkit.pickup.electrical import Pickup
+from labkit.pickup.network import joined_capacitance, pickup_impedance
+from labkit.pickup.predict.built import predict_build
+from labkit.pickup.predict.sheet import PickupBuild
+
+FAULTY = 0.03
+"""Part of the coils that are faulty before anything is read (common practice, no source); of these a tenth in ways that
+are not on the list."""
+
+UNLISTED, UNLISTED_SPAN = 0.1, 1.5
+"""A fault that is not on the list puts a reading anywhere within e^±0.75 of the plan."""
+
+NOT_LISTED = "something not on the list"
+PASSES, FLAGGED = 0.9, 0.5
+"""Probability of a good coil above which it passes, and below which it is flagged; between, it is read again."""
+
+WARM_STEPS = (-6.0, -4.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 30.0)
+TURN_STEPS = np.geomspace(0.01, 0.25, 14)
+WARM_WEIGHT = 0.08
+GAUGE_STEPS = (-0.03, -0.02, -0.01, 0.0, 0.01, 0.02, 0.03)
+_NOT_OF_ONE_COIL = ("as planned", "wire diameter within the gauge", "meter in the other LCR model")
+
+LIKE = 0.95
+"""Cosine from which on two causes move the readings alike and are never told apart."""
+
+Tier = Literal["good", "read again", "fault"]
+
+READ_AGAIN = (
+    "read it again after an hour at the room's temperature, not held in the hand, with the thermometer beside it"
+)
+READ_LOSS = "read the series resistance at 1 kHz: it tells shorted turns from missing ones"
+READ_TWICE = "read again, each value twice, with temperature and frequency noted; then look at the coil"
+
+CAUSE_CHECKS: Mapping[str, str] = MappingProxyType(
+    {
+        "counter": "count the turns of one more coil by hand or by a second counter",
+        "bobbin": "measure a bobbin of this delivery",
+        "packing": "measure the build-up of a coil",
+        "tension": "measure the resistance of a coil against its wire's length, and the tension",
+        "wire of the spool": "read ten metres of this spool on the ohmmeter",
+        "way of laying": "look at how the wire is laid, and its passes",
+        "room's temperature": "let a coil lie for an hour beside the thermometer and read it again",
+        "magnets or steel": "read field and inductance with poles of another lot",
+        "size of the poles": "measure the poles of this lot",
+        "meter": "read a known piece on the same meter",
+    }
+)
+"""What settles a shared cause (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilVerdict:
+    """One coil of a batch.
+
+    Attributes
+    ----------
+    serial : str
+    good : float
+        Probability that nothing is wrong with it.
+    tier : "good", "read again" or "fault"
+    causes : tuple of (str, str, float)
+        Fault, its likeliest size and its probability, likeliest first; those of 1 % and more.
+    action : str
+        What to do next; empty for a good coil.
+    """
+
+    serial: str
+    good: float
+    tier: Tier
+    causes: tuple[tuple[str, str, float], ...]
+    action: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedCause:
+    """Causes that move the readings of all coils of a batch alike, and by how much they may have done so.
+
+    Attributes
+    ----------
+    causes : tuple of str
+        Likeliest first; where there are several, the readings cannot tell which.
+    shifts : mapping of Kind to Interval
+        As ratios less 1, in the sense in which they act on each reading.
+    firm : bool
+        Whether the shift of some reading is other than none.
+    check : str
+        What would tell.
+    """
+
+    causes: tuple[str, ...]
+    shifts: Mapping[Kind, Interval]
+    firm: bool
+    check: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchVerdict:
+    """A batch judged together.
+
+    Attributes
+    ----------
+    coils : tuple of CoilVerdict
+        In the order of the batch.
+    shift : mapping of Kind to Interval
+        Of the batch's good coils against what the records expect, as ratios less 1.
+    shared : tuple of SharedCause
+        What may have moved the whole batch, likeliest first.
+    scatter : float
+        Of its coils against what labkit takes.
+    past : int
+        Coils of the records that were used.
+    """
+
+    coils: tuple[CoilVerdict, ...]
+    shift: Mapping[Kind, Interval]
+    shared: tuple[SharedCause, ...]
+    scatter: float
+    past: int
+
+    @property
+    def good(self) -> tuple[str, ...]:
+        """Serials of the coils that are not flagged: those that may teach."""
+        return tuple(coil.serial for coil in self.coils if coil.tier != "fault")
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What the batch shares, in words."""
+        moved = [
+            f"{kind.words} {100 * abs(shift.value):.1f} % {'higher' if shift.value > 0 else 'lower'} "
+            f"({100 * shift.low:+.1f} to {100 * shift.high:+.1f} %)".replace("-", "−")
+            for kind, shift in self.shift.items()
+            if shift.low > 0 or shift.high < 0
+        ]
+        if not moved:
+            return ("the batch lies where it was expected",)
+        said = [f"the whole batch reads otherwise than expected: {', '.join(moved)}"]
+        for each in self.shared:
+            if each.firm:
+                several = len(each.causes) > 1
+                said.append(
+                    f"may be {join_words(each.causes, 'or')}"
+                    + (", which move the readings alike; these readings cannot tell which" if several else "")
+                    + (f": {each.check}" if each.check else "")
+                )
+        return tuple(said)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the JSON form."""
+
+        def ratios(shifts: Mapping[Kind, Interval]) -> list[dict[str, object]]:
+            return [{"quantity": kind.words, **shift.as_dict()} for kind, shift in shifts.items()]
+
+        return {
+            "coils": [
+                {
+                    "serial": coil.serial,
+                    "p_good": coil.good,
+                    "tier": coil.tier,
+                    "causes": [{"cause": name, "size": size, "p": part} for name, size, part in coil.causes],
+                    "action": coil.action,
+                }
+                for coil in self.coils
+            ],
+            "shift": ratios(self.shift),
+            "common_shift": [
+                {"causes": list(each.causes), "firm": each.firm, "check": each.check, "shifts": ratios(each.shifts)}
+                for each in self.shared
+            ],
+            "said": list(self.sentences),
+            "coil_scatter": self.scatter,
+            "past_coils": self.past,
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Situations:
+    """Every fault at every size: shifts of the readings (situations, kinds), whose they are, and log weights."""
+
+    names: tuple[str, ...]
+    checks: tuple[str, ...]
+    sizes: tuple[str, ...]
+    fault: np.ndarray
+    shifts: np.ndarray
+    weights: np.ndarray
+
+    @property
+    def members(self) -> np.ndarray:
+        """1 where a situation is one of a fault, shape (situations, faults)."""
+        found: np.ndarray = (self.fault[:, None] == np.arange(len(self.names))).astype(float)
+        return found
+
+
+def judge_batch(batch: Sequence[CoilEvidence], records: Records | None = None) -> BatchVerdict:
+    """Judge coils of one design, wound from one spool and read in one session, against one another and the records.
+
+    Parameters
+    ----------
+    batch : sequence of CoilEvidence
+        Coils that lack a reading are judged by the others; of one place, but for their dates.
+    records : Records, optional
+        Past coils, without this batch; none for the first batch of a workshop.
+
+    Raises
+    ------
+    InputError
+        If the batch is empty, or of several designs.
+    """
+    records = records or Records()
+    if not batch:
+        raise InputError("a batch has one coil or more; got none")
+    if any(coil.build != batch[0].build for coil in batch):
+        raise InputError("a batch is of one design; judge each design by itself")
+    kinds = tuple(sorted({kind for coil in batch for kind in coil.readings}))
+    build, place = batch[0].build, batch[0].place
+    model, names, effects = model_of(build, place, kinds)
+    planned = model.at(20.0 if place.celsius is None else place.celsius)
+    known = np.isfinite(planned)
+    kinds = tuple(kind for kind, is_known in zip(kinds, known) if is_known)
+    effects, planned = effects[known], planned[known]
+    away = np.array(
+        [[kind.logarithm(coil.readings[kind]) if kind in coil.readings else np.nan for kind in kinds] for coil in batch]
+    )
+    if not kinds or np.isnan(away).all(axis=1).any():
+        raise InputError("every coil of a batch needs a reading that its design predicts, such as its resistance")
+    posterior = posterior_of(records, place)
+    about = _expected(posterior, names, effects)
+    judge = _Judge(
+        away=away - planned,
+        expected=about[0],
+        shared=about[1],
+        own=coil_covariance(names, effects),
+        situations=_situations(build, kinds, 20.0 if place.celsius is None else place.celsius),
+        prior=_prior_scatter(posterior),
+    )
+    weighed = judge.run()
+    return BatchVerdict(
+        coils=tuple(
+            _verdict(coil, row, judge.situations, size) for coil, row, size in zip(batch, weighed, judge.sizes)
+        ),
+        shift=_ratios(kinds, *judge.shift()),
+        shared=_shared_causes(posterior, names, effects, kinds, judge, place),
+        scatter=judge.scatter,
+        past=sum(len(group.serials) for group in posterior.used),
+    )
+
+
+def _expected(posterior: Posterior, names: Sequence[str], effects: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    if posterior.means.size:
+        found = posterior.predict(names, effects)
+        return found.mean, found.shared
+    weight = np.array([math.fsum(part for level, part in shares_of(name).items() if level != "coil") for name in names])
+    return np.zeros(len(effects)), (effects * weight) @ effects.T
+
+
+def _prior_scatter(posterior: Posterior) -> tuple[float, float]:
+    """Middle of the coils' scatter before the batch, and 1/variance of its logarithm."""
+    if not posterior.means.size:
+        return 1.25, 4.0
+    logs = np.log(posterior.coil_scales)
+    weights = posterior.weights.sum(axis=0)
+    middle = float(weights @ logs)
+    return math.exp(middle), 1 / max(float(weights @ (logs - middle) ** 2), 1e-3)
+
+
+class _Judge:
+    """Working state of one batch: who is kept, by how much its coils scatter."""
+
+    def __init__(
+        self,
+        *,
+        away: np.ndarray,
+        expected: np.ndarray,
+        shared: np.ndarray,
+        own: np.ndarray,
+        situations: _Situations,
+        prior: tuple[float, float],
+    ) -> None:
+        self.away, self.expected, self.situations, self.prior = away, expected, situations, prior
+        self.shared = shared + 1e-12 * np.eye(len(expected))
+        self.stated = own
+        self.root = np.linalg.cholesky(own)
+        self.kept = np.ones(len(away), dtype=bool)
+        self.scatter, self.own, self.freedom = prior[0], own * prior[0] ** 2, math.inf
+        self.sizes: list[np.ndarray] = [np.zeros(0)] * len(away)
+
+    def run(self) -> np.ndarray:
+        """Return probabilities of good, of every fault and of what is not listed, shape (coils, 2 + faults)."""
+        full = ~np.isnan(self.away).any(axis=1)
+        middle, weight = self.prior
+        if full.sum() >= LEAST_OF_A_GROUP:
+            about = self.away[full] - np.median(self.away[full], axis=0)
+            squares = (np.linalg.solve(self.root, about.T) ** 2).sum(axis=0)
+            self.scatter, _ = robust_scale([squares], [len(self.expected)], middle=middle, weight=weight)
+            self.own = self.stated * self.scatter**2
+        found = self._without_the_worst()
+        if full.sum() >= LEAST_OF_A_GROUP:
+            for _ in range(2):
+                self._learn_scatter(full)
+                found = self._without_the_worst()
+        return found
+
+    def _learn_scatter(self, full: np.ndarray) -> None:
+        """Take the scatter from the coils that are kept: its size, and how readings move together."""
+        middle, weight = self.prior
+        chosen = self.away[self.kept & full]
+        if len(chosen) < 2:
+            return
+        size = len(self.expected)
+        apart = np.linalg.solve(self.root, (chosen - chosen.mean(axis=0)).T).T
+        known = weight / 2
+        square = (known * middle**2 + float((apart**2).sum())) / (known + size * (len(chosen) - 1))
+        self.scatter = math.sqrt(square)
+        tied = 10 * square * np.eye(size) + apart.T @ apart
+        self.own = self.root @ (tied / (9 + len(chosen))) @ self.root.T
+        self.freedom = 10.0 + len(chosen) - size
+
+    def _without_the_worst(self) -> np.ndarray:
+        self.kept[:] = True
+        while True:
+            found = self._weigh()
+            good = np.where(self.kept, found[:, 0], 2.0)
+            worst = int(good.argmin())
+            if good[worst] >= FLAGGED or self.kept.sum() <= max(len(self.away) // 2, 1):
+                return found
+            self.kept[worst] = False
+
+    def middle(self, without: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Return mean and covariance of what the kept coils share.
+
+        ``without`` leaves a coil of that pattern of readings aside: the mean is then that of all, still to be freed
+        from the coil (`_others`).
+        """
+        precision = np.linalg.inv(self.shared)
+        read = ~np.isnan(self.away)
+        pull = precision @ self.expected
+        for pattern in np.unique(read[self.kept], axis=0):
+            chosen = self.kept & (read == pattern).all(axis=1)
+            inverse = np.linalg.inv(self.own[np.ix_(pattern, pattern)])
+            left = int(chosen.sum()) - int(without is not None and bool((pattern == without).all()))
+            precision[np.ix_(pattern, pattern)] += left * inverse
+            pull[pattern] += inverse @ self.away[chosen][:, pattern].sum(axis=0)
+        covariance = np.linalg.inv(precision)
+        return (covariance @ pull if without is None else pull), covariance
+
+    def _weigh(self) -> np.ndarray:
+        """Weigh every fault of every coil against the others of its batch, shape (coils, 2 + faults)."""
+        read = ~np.isnan(self.away)
+        found = np.zeros((len(self.away), len(self.situations.names) + 2))
+        for pattern in np.unique(read, axis=0):
+            for kept in (True, False):
+                rows = np.flatnonzero((read == pattern).all(axis=1) & (self.kept == kept))
+                if rows.size:
+                    found[rows] = self._weighed(rows, pattern, kept)
+        return found
+
+    def _weighed(self, rows: np.ndarray, read: np.ndarray, kept: bool) -> np.ndarray:
+        away, own = self.away[np.ix_(rows, read)], self.own[np.ix_(read, read)]
+        if kept:
+            pull, covariance = self.middle(without=read)
+            each = np.tile(pull, (rows.size, 1))
+            each[:, read] -= away @ np.linalg.inv(own)
+            mean = each @ covariance
+        else:
+            shared, covariance = self.middle()
+            mean = np.tile(shared, (rows.size, 1))
+        size = int(read.sum())
+        root = np.linalg.cholesky(covariance[np.ix_(read, read)] + own)
+        shifts = np.vstack([np.zeros(size), self.situations.shifts[:, read]])
+        white = np.linalg.inv(root).T
+        apart = ((away - mean[:, read]) @ white)[:, None, :] - (shifts @ white)[None]
+        square = np.einsum("nsk,nsk->ns", apart, apart)
+        free = self.freedom
+        logs = -0.5 * square if math.isinf(free) else -0.5 * (free + size) * np.log1p(square / free)
+        logs -= float(np.log(np.diag(root)).sum()) + 0.5 * size * math.log(2 * math.pi)
+        logs += np.concatenate([[math.log(1 - FAULTY)], self.situations.weights])
+        unlisted = math.log(FAULTY * UNLISTED) - size * math.log(UNLISTED_SPAN)
+        most = np.maximum(logs.max(axis=1), unlisted)[:, None]
+        parts = np.exp(logs - most)
+        faults = parts[:, 1:] @ self.situations.members
+        weighed = np.column_stack([parts[:, 0], faults, np.exp(unlisted - most[:, 0])])
+        for row, sizes in zip(rows.tolist(), parts[:, 1:]):
+            self.sizes[row] = sizes
+        found: np.ndarray = weighed / weighed.sum(axis=1, keepdims=True)
+        return found
+
+    def shift(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return by how much the batch lies off what was expected of it, and the standard deviations of that.
+
+        The doubt is that of the expectation and of the mean of the coils together.
+        """
+        mean = np.nanmean(np.where(self.kept[:, None], self.away, np.nan), axis=0)
+        count = np.maximum((~np.isnan(self.away) & self.kept[:, None]).sum(axis=0), 1)
+        return mean - self.expected, np.sqrt(np.diag(self.shared) + np.diag(self.own) / count)
+
+
+def _ratios(kinds: Sequence[Kind], middle: np.ndarray, deviation: np.ndarray) -> dict[Kind, Interval]:
+    ends = (middle, middle - 1.959964 * deviation, middle + 1.959964 * deviation)
+    value, low, high = (np.expm1(end).tolist() for end in ends)
+    return {kind: Interval(value=value[i], low=low[i], high=high[i]) for i, kind in enumerate(kinds)}
+
+
+def _verdict(coil: CoilEvidence, weighed: np.ndarray, situations: _Situations, sizes: np.ndarray) -> CoilVerdict:
+    good = float(weighed[0])
+    tier: Tier = "good" if good >= PASSES else "read again" if good >= FLAGGED else "fault"
+    named = [*situations.names, NOT_LISTED]
+    found = []
+    for index in np.argsort(weighed[1:])[::-1]:
+        if weighed[1 + index] < 0.01:
+            break
+        size = ""
+        if index < len(situations.names):
+            own = np.where(situations.fault == index, sizes, -1.0)
+            size = situations.sizes[int(own.argmax())]
+        found.append((named[index], size, float(weighed[1 + index])))
+    return CoilVerdict(
+        serial=coil.serial, good=good, tier=tier, causes=tuple(found), action=_action(coil, tier, found, situations)
+    )
+
+
+def _action(coil: CoilEvidence, tier: Tier, causes: Sequence[tuple[str, str, float]], situations: _Situations) -> str:
+    if tier == "good":
+        return ""
+    listed = {name for name, _, part in causes if part > 0.05}
+    if tier == "read again":
+        return f"{READ_AGAIN}; {READ_LOSS}" if "shorted turns" in listed and LOSS not in coil.readings else READ_AGAIN
+    first, _, part = causes[0]
+    ambiguous = part < 0.8 * sum(each for _, _, each in causes)
+    if LOSS not in coil.readings and "shorted turns" in listed and (ambiguous or first == "shorted turns"):
+        return READ_LOSS
+    if first == NOT_LISTED:
+        return READ_TWICE
+    return READ_AGAIN if first == "warm coil" else situations.checks[situations.names.index(first)]
+
+
+def _shared_causes(
+    posterior: Posterior,
+    names: Sequence[str],
+    effects: np.ndarray,
+    kinds: Sequence[Kind],
+    judge: _Judge,
+    place: CoilPlace,
+) -> tuple[SharedCause, ...]:
+    """Divide the batch's shift over the causes that may have made it; causes of one direction are kept together."""
+    mean, covariance = judge.middle()
+    inverse = np.linalg.inv(judge.shared)
+    moved = inverse @ (mean - judge.expected)
+    less = inverse @ (judge.shared - covariance) @ inverse
+    groups: list[tuple[np.ndarray, list[tuple[float, str]], np.ndarray]] = []
+    for column, name in enumerate(names):
+        word = next((CAUSE_WORDS[key] for key in cause_keys(name) if key in CAUSE_WORDS), None)
+        if word is None:
+            continue
+        for level in LEVELS:
+            if level in ("coil", "own") or not shares_of(name).get(level):
+                continue
+            across, own = posterior.of_cause(names, effects, name, level)
+            open_part = own - posterior.conditioned(across)[1] if posterior.means.size else own
+            weight = float(np.trace(np.linalg.solve(judge.stated, open_part)))
+            size = np.sqrt(np.maximum(np.diag(open_part), 0.0) / np.diag(judge.shared))
+            if size.max() < 0.15:
+                continue
+            direction = np.linalg.solve(judge.root, effects[:, column])
+            direction = direction / np.linalg.norm(direction)
+            word_of_meter = f"{'ohmmeter' if name.startswith('meter, resistance') else 'meter'}"
+            said = word_of_meter if word == "meter" else word
+            for known, members, total in groups:
+                if abs(float(known @ direction)) > LIKE:
+                    members.append((weight, said))
+                    total += open_part
+                    break
+            else:
+                groups.append((direction, [(weight, said)], open_part.copy()))
+    found = []
+    for _, members, part in groups:
+        middle, doubt = part @ moved, part - part @ less @ part
+        deviation = np.sqrt(np.maximum(np.diag(doubt), 0.0))
+        words = tuple(dict.fromkeys(word for _, word in sorted(members, reverse=True)))
+        pull = float(np.max(np.abs(middle) / np.sqrt(np.diag(judge.own))))
+        shifts = {
+            kind: shift
+            for row, (kind, shift) in enumerate(_ratios(kinds, middle, deviation).items())
+            if part[row, row] > 1e-3 * judge.shared[row, row]
+        }
+        checks = dict.fromkeys(CAUSE_CHECKS.get("meter" if word == "ohmmeter" else word, "") for word in words)
+        found.append(
+            (
+                pull,
+                SharedCause(
+                    causes=words,
+                    shifts=MappingProxyType(shifts),
+                    firm=any(shift.low > 0 or shift.high < 0 for shift in shifts.values()),
+                    check="; ".join(check for check in checks if check),
+                ),
+            )
+        )
+    return tuple(each for _, each in sorted(found, key=lambda pair: -pair[0]))
+
+
+@lru_cache(maxsize=64)
+def _situations(build: PickupBuild, kinds: tuple[Kind, ...], celsius: float) -> _Situations:
+    pickup = predict_build(build).pickup
+    grades = {grade.name for grade in build.magnets}
+    faults = [
+        _finer(fault, pickup)
+        for fault in coil_faults(pickup, temperature_known=True, magnet=grades.pop() if len(grades) == 1 else None)
+        if fault.name not in _NOT_OF_ONE_COIL
+    ]
+    if any(kind.quantity == "field" for kind in kinds):
+        faults.append(_weak_magnet(pickup))
+    planned = _logarithms(Situation(pickup=pickup), kinds, celsius)
+    shifts = [_logarithms(situation, kinds, celsius) - planned for fault in faults for situation in fault.situations]
+    total = math.fsum(fault.weight for fault in faults)
+    weights = [
+        math.log(FAULTY * (1 - UNLISTED) * fault.weight / total / len(fault.situations))
+        for fault in faults
+        for _ in fault.situations
+    ]
+    return _Situations(
+        names=tuple(fault.name for fault in faults),
+        checks=tuple(fault.check for fault in faults),
+        sizes=tuple(situation.size for fault in faults for situation in fault.situations),
+        fault=np.repeat(np.arange(len(faults)), [len(fault.situations) for fault in faults]),
+        shifts=np.array(shifts),
+        weights=np.array(weights),
+    )
+
+
+def _weak_magnet(pickup: Pickup) -> Fault:
+    return Fault(
+        name="weak magnet",
+        weight=0.06,
+        situations=tuple(
+            Situation(pickup=pickup, field_factor=left, size=f"{100 * left:.0f} % of the field")
+            for left in (0.95, 0.9, 0.85, 0.8, 0.7, 0.6, 0.5)
+        ),
+        check="read that pole again at the same gap; then charge the magnet fully (trained persons only) and read "
+        "again",
+    )
+
+
+def _finer(fault: Fault, pickup: Pickup) -> Fault:
+    """Return a fault with the small sizes that only a batch can show."""
+    if fault.name == "number of turns":
+        ratios = [1 + sign * step for step in TURN_STEPS for sign in (1, -1)]
+        return replace(
+            fault,
+            situations=tuple(
+                Situation(
+                    pickup=every_coil(pickup, partial(with_turns, ratio=ratio)),
+                    size=f"{100 * (ratio - 1):+.0f} % turns".replace("-", "−"),
+                )
+                for ratio in map(float, ratios)
+            ),
+        )
+    if fault.name == "wrong wire gauge":  # off another spool: its wire lies anywhere within the limits of its gauge
+        return replace(
+            fault,
+            situations=tuple(
+                replace(situation, pickup=every_coil(situation.pickup, partial(with_wire, diameter_ratio=1 + off)))
+                for situation in fault.situations
+                for off in GAUGE_STEPS
+            ),
+        )
+    if fault.name == "warm coil":
+        return replace(
+            fault,
+            weight=WARM_WEIGHT,
+            situations=tuple(
+                Situation(
+                    pickup=pickup,
+                    temperature_offset=step,
+                    size=f"{abs(step):.0f} K {'warmer' if step > 0 else 'colder'} than the others",
+                )
+                for step in WARM_STEPS
+            ),
+        )
+    return fault
+
+
+def _logarithms(situation: Situation, kinds: Sequence[Kind], celsius: float) -> np.ndarray:
+    """What a pickup should read, as logarithms, shape (kinds,); a field as its factor on the plan."""
+    pickup, warm = situation.pickup, celsius + situation.temperature_offset
+    copper = every_coil(
+        pickup,
+        lambda coil: replace(coil, resistance=dc_resistance_at(resistance_at_20=coil.resistance, temperature_c=warm)),
+    )
+    peak = None
+    if any(kind.quantity in ("peak", "height") for kind in kinds):
+        peak = loaded_peak(copper, STANDARD_LOAD) or (20.0, 0.0)
+    found = []
+    for kind in kinds:
+        value = 1.0
+        if kind.frequency_hz:
+            shown = lcr_reading(complex(pickup_impedance(copper, np.array([kind.frequency_hz]))[0]), kind.frequency_hz)
+            value = shown.series_inductance if kind.quantity == "inductance" else shown.series_resistance
+        elif kind.quantity == "resistance":
+            value = dc_of(pickup, temperature_c=warm)
+        elif kind.quantity == "capacitance":
+            joined = joined_capacitance(pickup.connection, [coil.capacitance for coil in pickup.coils.values()])
+            value = float(joined) + pickup.lead_capacitance
+        elif kind.quantity == "field":
+            value = 1.0 if situation.field_factor is None else situation.field_factor
+        elif peak is not None:
+            value = peak[0] if kind.quantity == "peak" else 10 ** (peak[1] / 20)
+        found.append(math.log(max(value, 1e-9)))
+    return np.array(found)
