@@ -328,8 +328,8 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
     elif isinstance(part, OnboardBuffer):
         yield from buffer_parts(part.name, part.stage, *part.nodes)
     elif isinstance(part, ShelvingAmplifier):
-        reach = f"{part.band} ±{part.range_db:g}{NO_BREAK}dB, at {_position(where) if where is not None else '5'}"
-        yield DrawnPart(kind="buffer", name=part.name, nodes=part.nodes, label=(words, reach))
+        lines = (words, f"±{part.range_db:g}{NO_BREAK}dB", f"at {_position(part.default if where is None else where)}")
+        yield DrawnPart(kind="buffer", name=part.name, nodes=part.nodes, label=lines)
     elif isinstance(part, DummyCoil):
         label = (words, *_coil_values(part.coil))
         yield DrawnPart(kind=_coil_kind(part.coil), name=part.name, nodes=part.nodes, label=label)
