@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.rig.devices.plan import Lug, PlanPart, SolderPlan, joined_up
-from labkit.view.soldering.shapes import STEP, Cell, Shape, variants
+from labkit.view.soldering.shapes import STEP, Cell, Footprint, variants
 
 WIDTH, HEIGHT = 85, 60
 """Of a drawing, steps: 1275 × 900 pixels, as wide to high as A4 lying. A crowded one grows."""
@@ -41,7 +41,7 @@ class Placed:
     """A part's shape at a place: column and row of its upper left corner."""
 
     part: str
-    shape: Shape
+    shape: Footprint
     x: int
     y: int
 
@@ -162,7 +162,7 @@ class _Search:
             target.insert(self.random.randint(0, len(target)), name)
         return replace(order, rows=tuple(map(tuple, rows)))
 
-    def _shape(self, name: str, order: _Order) -> Shape:
+    def _shape(self, name: str, order: _Order) -> Footprint:
         return self.shapes[name][order.variant[self.index[name]]]
 
     def _layout(self, order: _Order) -> Layout:
