@@ -383,6 +383,7 @@ def _path(corners: Sequence[tuple[float, float]]) -> str:
 def _tags(drawing: SolderDrawing) -> list[Cell | None]:
     """A place for each number: on a straight run, away from lugs, other wires' crossings and other numbers."""
     lugs = {cell for cells in drawing.layout.places().values() for cell in cells}
+    words = drawing.layout.words()
     ways = Counter(cell for route in drawing.routes for cell in route.cells[1:-1])
     taken: set[Cell] = set()
     found: list[Cell | None] = [None] * len(drawing.routes)
@@ -397,6 +398,7 @@ def _tags(drawing: SolderDrawing) -> list[Cell | None]:
                 20.0 * (ways[x, y] > 1)
                 + 6.0 * sum(cell in taken for cell in near)
                 + 3.0 * sum(cell in lugs for cell in near)
+                + 2.0 * sum(cell in words for cell in near)
                 + 0.7 * sum(ways[cell] > 1 for cell in near)
                 + 2.0 * turns
                 + abs(place - len(cells) / 2) / len(cells)

@@ -223,8 +223,8 @@ def _lines(text: str, width: float, size: float) -> list[str]:
     return lines
 
 
-_BODY = 5
-"""Width of a switch's body, steps."""
+_BODY, _BOARD = 5, 8
+"""Width of a switch's body, and of one with words on both sides, steps."""
 _NEXT_BODY = 13
 """From one body of a switch to its next, steps."""
 
@@ -234,6 +234,7 @@ def _columns(part: PlanPart, order: tuple[tuple[str, ...], ...] = ()) -> Footpri
     columns = order or part.device.columns
     is_switch = part.kind == "switch"
     sides = _sides(part)
+    wide = _BOARD if len(columns) > 1 and not is_switch else _BODY
     rows = max(len(column) for column in columns)
     top = 2 if is_switch else 1
     height = top + 2 * rows + 1
@@ -245,9 +246,9 @@ def _columns(part: PlanPart, order: tuple[tuple[str, ...], ...] = ()) -> Footpri
     for place, column in enumerate(columns):
         start, is_right = sides[place]
         if not is_right or not any(body.x0 == start + 1 for body in bodies):
-            bodies.append(Body(form="box", x0=start + 1, y0=top - 0.5, x1=start + 1 + _BODY, y1=height - 0.5))
-        x = start + (_BODY + 2 if is_right else 0)
-        width = max(width, start + _BODY + 2)
+            bodies.append(Body(form="box", x0=start + 1, y0=top - 0.5, x1=start + 1 + wide, y1=height - 0.5))
+        x = start + (wide + 2 if is_right else 0)
+        width = max(width, start + wide + 2)
         for row, lug in enumerate(column):
             lugs[lug] = ((x, top + 1 + 2 * row),)
             if is_switch:
