@@ -86,6 +86,9 @@ WRITERS: dict[str, Arguments] = {
     ],
     "reproduce --output": lambda inputs, file: ["reproduce", *REMAKE, "--output", file],
     "reproduce --record": lambda inputs, file: ["reproduce", *REMAKE, "--record", file],
+    "book find --output": lambda inputs, file: [
+        *("book", "find", "--book", inputs / "workshop.book", "--csv", "--output", file)
+    ],
     "tolerance --output": lambda inputs, file: ["tolerance", RIG, *QUICK, "--output", file],
     "tolerance --plot": lambda inputs, file: ["tolerance", RIG, *QUICK, "--plot", file.with_suffix(".svg")],
     "report --output": lambda inputs, file: ["report", RIG, "--output", file],
@@ -102,6 +105,7 @@ def make_inputs(folder: Path) -> Path:
     from labkit.bench.recording.excitation import excitation
     from labkit.core.wav import write_wav
     from tests.bench.shim_bench import Lift
+    from tests.book.books import small_book
 
     frequency = np.geomspace(100.0, 20_000.0, 40)
     omega = 2 * np.pi * frequency
@@ -113,6 +117,7 @@ def make_inputs(folder: Path) -> Path:
     (folder / "take.toml").write_text(TAKE)
     write_wav(folder / "dry.wav", 0.3 * np.sin(np.arange(24_000) / 9.0), 48_000)
     write_wav(folder / "lifted.wav", Lift().recording(1), Lift().rate)
+    small_book(folder).close()
     played = excitation("sweeps", 44_100)
     for take, share in (("source", 0.9), ("open", 0.7), ("shorted", 1e-4)):
         write_wav(folder / f"{take}.wav", np.stack([played, share * played]), 44_100)
