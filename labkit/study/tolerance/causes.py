@@ -129,9 +129,7 @@ def cause_spread(rig: Rig, name: str, text: str = "", built: Mapping[str, BuiltP
     slot, _, cause = name.partition(": ")
     doubt = plan_of(rig.pickups[slot].made_from).inputs.get(cause)  # type: ignore[arg-type]
     if doubt is None:
-        raise InputError(
-            f"{name}: what a workshop book leaves open has no value of its own to scale; leave it"
-        )
+        raise InputError(f"{name}: what a workshop book leaves open has no value of its own to scale; leave it")
     one = doubt.deviation if doubt.scale == "log" else abs(doubt.deviation / doubt.value) if doubt.value else 0.0
     if not one:
         raise InputError(f"{name}: its build states no doubt to scale; vary another number")
