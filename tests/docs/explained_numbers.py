@@ -12,6 +12,7 @@ import pytest
 from labkit.bench.diagnose import diagnose, faults, meter
 from labkit.bench.fit import fixture
 from labkit.bench.fit import warnings as fit_warnings
+from labkit.book import chart, entry, matching, records, stock
 from labkit.book.learn import batch
 from labkit.book.learn.levels import DRIFT_MONTHS, SHARES
 from labkit.book.learn.prediction import CONFLICT
@@ -413,6 +414,17 @@ def learning() -> Claims:
     yield f"Below a probability of {batch.FLAGGED:g} of being good a coil is a *fault*, below {batch.PASSES:g} it"
 
 
+def workshop_book() -> Claims:
+    assert entry.FAR == 10, "ten of its standard deviations away"
+    assert chart.FEWEST_FOR_LIMITS == 6, "first six good coils"
+    assert chart.FEWEST_OF_A_STEP == 3, "where both have three coils"
+    yield f"the median difference of neighbours over {chart.MIDDLE_DIFFERENCE:.3f}"
+    yield f"from {chart.FEWEST_FOR_CAPABILITY} coils on"
+    yield f"a film of {stock.FILM_DENSITY:.0f} kg/m³"
+    repeat = records.QUANTITIES["inductance"].repeat
+    yield f"An inductance that repeats to {100 * repeat:g} % tells them to {100 * matching.MATCH_DOUBT:.1f} %"
+
+
 CLAIMS: Mapping[str, Callable[[], Claims]] = {
     "wire-and-winding": wire_and_winding,
     "inductance": inductances,
@@ -435,5 +447,6 @@ CLAIMS: Mapping[str, Callable[[], Claims]] = {
     "verdicts": verdicts,
     "tolerance-and-search": tolerance_and_search,
     "learning": learning,
+    "workshop-book": workshop_book,
 }
 """By the name of the page."""
