@@ -44,7 +44,7 @@ from labkit.sound.loudness import HEARING_CAUTION, Matched, match_loudness, true
 from labkit.sound.render.rig_sound import jack_noise, mixing_warnings
 from labkit.sound.render.string_drive import level_change
 from labkit.sound.take.take import NOT_MODELLED
-from labkit.view.words import louder_in_words
+from labkit.view.words import louder_in_words, side_in_words
 
 
 @click.command()
@@ -267,8 +267,10 @@ def _render_text(data: dict[str, Any]) -> str:
         said = louder_in_words(Interval(**data["difference_interval_db"]))
         lines.append(f"  true level difference to {data['against']}: {decibels(data['difference_db'])}, {said}")
     if data["level_reference"] is not None:
+        is_settled = side_in_words(Interval(**data["difference_interval_db"]), "louder", "softer")
+        louder = "the louder" if is_settled else "the louder by the best guess"
         lines.append(
-            f"  true level: {data['level_reference']}, the louder, stands at {data['reference_lufs']:.1f} LUFS; "
+            f"  true level: {data['level_reference']}, {louder}, stands at {data['reference_lufs']:.1f} LUFS; "
             f"both have a gain of {data['gain_db']:+.2f} dB"
         )
         lines.append(f"  noise of the rig at 20 °C is in it: {decibels(data['noise_db'])} to the sound")

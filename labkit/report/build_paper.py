@@ -209,6 +209,8 @@ def _parts(build: PickupBuild) -> tuple[tuple[str, str], ...]:
     rows.append(("Lead", ", ".join(_worded(lead[key]) for key in ("kind", "capacitance") if key in lead) or NOT_STATED))
     rows.append(("Wax", _said(data, "wax", "dry")))
     rows.append(("Pole face to string", _said(data, "string_distance", length(build.string_distance))))
+    if build.string_offsets:
+        rows.append(("Farther, thinnest string first", ", ".join(length(each) for each in build.string_offsets)))
     for number, (event, entry) in enumerate(zip(build.history, data.get("history", [])), start=1):
         told = ", ".join(_worded(value) for key, value in entry.items() if key != "event")
         rows.append((f"Magnets, event {number}", f"{event.event} {told}".strip()))
@@ -226,7 +228,7 @@ def _parts(build: PickupBuild) -> tuple[tuple[str, str], ...]:
         "spacing",
         "bar",
     }
-    known |= {"cover", "baseplate", "lead", "wax", "string_distance", "coupling", "temperature"}
+    known |= {"cover", "baseplate", "lead", "wax", "string_distance", "string_offsets", "coupling", "temperature"}
     rows += [(_title(key), _worded(value)) for key, value in data.items() if key not in known]
     return tuple(rows)
 

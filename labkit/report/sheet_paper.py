@@ -61,6 +61,7 @@ from labkit.view.words import (
     louder_in_words,
     output_number,
     read_response,
+    side_in_words,
 )
 
 Paper = Literal["customer", "build", "fit"]
@@ -174,8 +175,9 @@ def pickup_change_html(before: BuiltPickup, after: BuiltPickup, *, head: PaperHe
     lines.append(("Output, relative", before.output_db, after.output_db, change.level_db, "dB"))
     sentence = change_in_words(read_response(first), read_response(second))
     if change.level_db is not None:
-        level = change.level_db.value
-        sentence += f" Its output is {abs(level):.1f} dB {'higher' if level >= 0 else 'lower'}."
+        side = side_in_words(change.level_db, "higher", "lower")
+        size = f"{abs(change.level_db.value):.1f} dB"
+        sentence += f" Its output is {size} {side}." if side else " Which of the two has more output is not settled."
     return change_sheet_html(
         ChangeSheet(
             title=f"{after.name} in place of {before.name}",

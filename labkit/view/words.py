@@ -142,6 +142,19 @@ def height_in_words(height_db: float) -> str:
     return next((words for limit, words in bands if height_db < limit), "a sharp peak")
 
 
+def side_in_words(level: Interval | Prediction, more: str, less: str) -> str:
+    """Return the word for the side a difference in dB lies on; empty where its interval holds zero.
+
+    >>> side_in_words(Interval(value=-1.0, low=-2.0, high=-0.2), "louder", "softer")
+    'softer'
+    >>> side_in_words(Interval(value=0.5, low=-0.8, high=1.6), "louder", "softer")
+    ''
+    """
+    if level.low <= 0 <= level.high or abs(level.value) < 0.05:
+        return ""
+    return more if level.value > 0 else less
+
+
 def louder_in_words(level: Interval, *, bounded: bool = True) -> str:
     """Write a level difference as it is said, with its 95 % bounds where there is a doubt.
 
@@ -155,14 +168,14 @@ def louder_in_words(level: Interval, *, bounded: bool = True) -> str:
     ('6.0 dB louder', 'as loud')
     """
     size = f"{abs(level.value):.1f}"
-    is_settled = size != "0.0" and not level.low < 0 < level.high
-    words = f"{size} dB {'louder' if level.value > 0 else 'softer'}" if is_settled else "as loud"
+    side = side_in_words(level, "louder", "softer")
+    words = f"{size} dB {side}" if side else "as loud"
     if not bounded or level.high - level.low < 0.1:
         return words
     low, value, high = (
         f"{'+' if number > 0.05 else ''}{level_in_words(number)}" for number in (level.low, level.value, level.high)
     )
-    guess = "" if is_settled or size == "0.0" else f"best guess {value}, "
+    guess = "" if side or size == "0.0" else f"best guess {value}, "
     return f"{words} ({guess}95 of 100 between {low.removesuffix(' dB')} and {high})"
 
 

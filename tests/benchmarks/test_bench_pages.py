@@ -19,9 +19,11 @@ from tests.browser.conftest import Server, leave, start_server, stop_server
 
 pytestmark = pytest.mark.benchmark(timer=time.perf_counter)
 
-RIG = "voila/render/rig.ipynb"
+RIG, WINDING = "voila/render/rig.ipynb", "voila/render/winding.ipynb"
 CURVE = "svg.lab-curve"
 LENGTH = '.lab-row[data-key="cable.length"]'
+HEIGHT, CHARGE = '.lab-row[data-key="strings"]', '.lab-row[data-key="charge"]'
+LEVELS = ".lab-doubt"
 MOVES = 41
 OPENINGS = 5
 READY_S = 4.0 if CAN_FORK else 8.0
@@ -41,18 +43,22 @@ PAGES = {
 """What the address says, and which control then reads how."""
 
 # From the event of the slider to the next frame after the curve has changed: what the eye waits for.
-MOVE = """async ([control, steps]) => {
+# Each position is a new one where the page remembers what it has worked out.
+MOVE = """async ([control, positions, beside]) => {
   const slider = document.querySelector(`${control} input[type=range]`);
   const present = '.lab-curve-holder svg polyline[data-label^="A "]';
-  const points = () => document.querySelector(present).getAttribute('points');
+  const shown = () => [
+    document.querySelector(present).getAttribute('points'),
+    beside ? document.querySelector(beside).textContent : performance.now(),
+  ];
   const taken = [];
-  for (let step = 0; step < steps; step++) {
-    const before = points(), start = performance.now();
-    slider.value = step % 2 ? 40 : 20;
+  for (const position of positions) {
+    const before = shown(), start = performance.now();
+    slider.value = position;
     slider.dispatchEvent(new Event('input', { bubbles: true }));
-    while (points() === before) {
+    while (shown().some((text, at) => text === before[at])) {
       await new Promise(requestAnimationFrame);
-      if (performance.now() - start > 10000) throw new Error('the curve does not follow the slider');
+      if (performance.now() - start > 10000) throw new Error('the page does not follow the slider');
     }
     taken.push(performance.now() - start);
     await new Promise((done) => setTimeout(done, 120));
@@ -111,17 +117,28 @@ def lab(chromium_path: str) -> Iterator[Server]:
     stop_server(server)
 
 
-def test_slider_to_redrawn_curve(browser: Any, lab: Server, waited: Any) -> None:
+@pytest.mark.parametrize(
+    ("route", "address", "control", "positions", "beside"),
+    [
+        ("rig page, cable length", RIG, LENGTH, [40 if step % 2 else 20 for step in range(MOVES)], ""),
+        ("winding page, string height: curve and levels", WINDING, HEIGHT, list(range(10, 10 + MOVES)), LEVELS),
+        ("winding page, charge: curve and levels", WINDING, CHARGE, list(range(20, 20 + MOVES)), LEVELS),
+    ],
+)
+def test_slider_to_redrawn_curve(
+    browser: Any, lab: Server, waited: Any, route: str, address: str, control: str, positions: list[int], beside: str
+) -> None:
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     page = context.new_page()
-    page.goto(lab.address + RIG)
+    page.goto(lab.address + address)
     page.wait_for_selector(CURVE, timeout=60_000)
+    page.wait_for_selector(f"{control} input[type=range]", state="attached", timeout=60_000)
     page.wait_for_timeout(2000)  # the kernel that replaces this one has started by then
 
     def measure() -> list[float]:
-        return [milliseconds / 1000 for milliseconds in page.evaluate(MOVE, [LENGTH, MOVES])]
+        return [milliseconds / 1000 for milliseconds in page.evaluate(MOVE, [control, positions, beside])]
 
-    taken = waited("slider to redrawn curve", "rig page, cable length", measure)
+    taken = waited("slider to redrawn curve", route, measure)
     leave(context)
     assert len(taken) == MOVES
 

@@ -44,6 +44,14 @@ WRITERS: dict[str, Arguments] = {
     "response --plot": lambda inputs, file: ["response", RIG, "--plot", file.with_suffix(".svg")],
     "formula --output": lambda inputs, file: ["formula", RIG, "--output", file],
     "netlist --output": lambda inputs, file: ["netlist", RIG, "--output", file],
+    "wiring --output": lambda inputs, file: ["wiring", "one volume", "--output", file],
+    "wiring --drawing": lambda inputs, file: [
+        "wiring",
+        "one volume",
+        "--drawing",
+        "--output",
+        file.with_suffix(".svg"),
+    ],
     "schematic --output": lambda inputs, file: ["schematic", RIG, "--output", file.with_suffix(".png")],
     "render --output": lambda inputs, file: ["render", RIG, "--take", inputs / "take.toml", "--output", file],
     "convert --output": lambda inputs, file: [

@@ -7,6 +7,7 @@ line in base64; and one file for every input that ever broke a promise, whose na
 from __future__ import annotations
 
 import base64
+import datetime
 import io
 from collections.abc import Iterator
 from pathlib import Path
@@ -40,6 +41,7 @@ def starting_points(target: str) -> Iterator[bytes]:
         "sweep": _sweeps,
         "spice": _netlists,
         "wav": _sounds,
+        "recording": _recordings,
         "lift": _lifts,
         "page": _addresses,
         "book": _books,
@@ -172,6 +174,35 @@ def _sounds() -> Iterator[bytes]:
         buffer = io.BytesIO()
         soundfile.write(buffer, samples, 48_000, format=format)
         yield buffer.getvalue()
+
+
+def _recordings() -> Iterator[bytes]:
+    """Sound files, spoilt takes (what, where, how long, how much, which channel), and a calibration of eight points."""
+    from labkit.core.sheet import sheet_text
+
+    for sound in list(_sounds())[1::19]:  # two channels of 16 bit, and FLAC: too short for a take
+        yield (b"\1" if sound.startswith(b"fLaC") else b"\0") + sound
+    yield b"\2"
+    spoilt = (
+        b"\0\x80\0\x40\0",  # 64 samples lost
+        b"\1\x70\x09\x90\xff",  # a louder stretch
+        b"\2\x08\x06\0\0",  # a short gap in the silence
+        b"\3\0\x09\xc0\xff",
+        b"\4\0\x02\1\1",
+        b"\7\x60\x07\1\1",
+        b"\7\0\x05\1\1\4\0\x01\1\1",
+    )
+    for edits in spoilt:
+        yield b"\2" + edits
+    frequency = [100.0 * 1.5**step for step in range(12)]
+    ratios = {
+        key: {"real": [size] * 12, "imaginary": [0.0] * 12, "sigma": [1e-5] * 12}
+        for key, size in (("source", 0.98), ("open", 0.8), ("shorted", 1e-4))
+    }
+    for signal in ("sweeps", "tones"):
+        data = {"name": "bench box", "made": datetime.date(2026, 3, 2), "signal": signal, "series_resistor": "220 kΩ"}
+        more = {"series_tolerance": "1 %", "series_capacitance": "0.25 pF", "frequency_hz": frequency}
+        yield b"\3" + sheet_text("interface", {**data, **more, **ratios}).encode()
 
 
 def _lifts() -> Iterator[bytes]:

@@ -253,12 +253,20 @@ def operating_point(
     MAGNET_TEMPERATURE.check(celsius)
     saturation = (grade.remanence.value if remanence is None else remanence) / MU_0
     limit = grade.coercivity.value if coercivity is None else coercivity
-    magnetisation, steps = settle(interaction_matrix(rods), saturation=saturation, coercivity=limit, shape=grade.shape)
+    magnetisation, steps = _saturated(rods, saturation, limit, grade.shape)
     factor = charge * temperature_factor(celsius=celsius, coefficient=grade.temperature_coefficient.value)
     result = magnetisation.reshape(len(rods.positions), rods.slices) * factor
     result.flags.writeable = False
     warnings = warnings_of((grade.temperature_range, celsius))
     return OperatingPoint(rods=rods, magnetisation=result, steps=steps, warnings=warnings)
+
+
+@lru_cache(maxsize=64)
+def _saturated(rods: Rods, saturation: float, coercivity: float, shape: float) -> tuple[np.ndarray, int]:
+    """What `settle` finds for rods by themselves: charge and temperature only multiply it."""
+    found, steps = settle(interaction_matrix(rods), saturation=saturation, coercivity=coercivity, shape=shape)
+    found.flags.writeable = False
+    return found, steps
 
 
 def settle(interaction: np.ndarray, *, saturation: float, coercivity: float, shape: float) -> tuple[np.ndarray, int]:

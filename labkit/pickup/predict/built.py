@@ -480,7 +480,8 @@ def _magnet_warnings(build: PickupBuild) -> list[str]:
     if route == "bar":
         found.append(f"the field of a bar-magnet pickup is known to {_bar_spread(build)} only, rather high than low.")
     if route != "none":
-        found += warnings_of((PLAYING_DISTANCE, build.string_distance))
+        farthest = build.string_distance + max(build.string_offsets, default=0.0)
+        found += warnings_of(*((PLAYING_DISTANCE, each) for each in sorted({build.string_distance, farthest})))
     return found + [
         sentence for grade in build.magnets for sentence in warnings_of((grade.temperature_range, build.temperature_c))
     ]

@@ -247,9 +247,11 @@ def _grade_deviation(grade: MagnetGrade) -> float:
 
 
 def _gaps(build: PickupBuild, distance: ArrayLike | None, count: int) -> tuple[float, ...]:
-    gap = build.string_distance if distance is None else distance
-    PLAYING_DISTANCE.check(gap)
-    heights = np.asarray(gap, dtype=float)
+    heights = np.asarray(build.string_distance if distance is None else distance, dtype=float)
+    if distance is None and build.string_offsets:
+        places = np.linspace(0.0, 1.0, len(build.string_offsets))
+        heights = heights + np.interp(np.linspace(0.0, 1.0, count), places, build.string_offsets)
+    PLAYING_DISTANCE.check(heights)
     if heights.ndim and heights.size != count:
         raise InputError(f"a height is due for each of {count} strings, or one for all; got {heights.size}")
     return tuple(np.broadcast_to(heights, count).tolist())
@@ -440,7 +442,7 @@ def output_prediction(build: PickupBuild) -> Prediction | None:
     causes = {name: _DECIBELS * part for name, part in row_causes(level, own).items()}
     for name, part in row_causes(counted, "the reference coil").items():
         causes[name] = causes.get(name, 0.0) - _DECIBELS * part
-    beyond = PLAYING_DISTANCE.deviation(build.string_distance)
+    beyond = max(PLAYING_DISTANCE.deviation(gap) for gap in gaps)
     if beyond:
         causes[f"{OUTPUT_MODEL}, string height of {own}"] = beyond * _DECIBELS
     return prediction(_DECIBELS * math.log(level[0] / counted[0]), causes, log=False)
@@ -459,7 +461,13 @@ def relative_output(output: Prediction | None) -> Prediction | None:
 
 def _own_model(build: PickupBuild) -> str:
     """Say which magnets, poles, bobbin and string height the model was asked about: all but charge, turns and wire."""
-    parts: list[object] = [magnet_route(build), build.spacing, build.string_distance, build.plates]
+    parts: list[object] = [
+        magnet_route(build),
+        build.spacing,
+        build.string_distance,
+        build.string_offsets,
+        build.plates,
+    ]
     parts.append(None if build.bar is None else replace(build.bar, charge=1.0))
     for _, coil in build.coils:
         poles = (

@@ -313,7 +313,7 @@ def prediction(value: float, deviations: Mapping[str, Part], *, log: bool) -> Pr
     variance = math.fsum(size**2 for size in sizes.values())
     drawn = [part for part in deviations.values() if isinstance(part, np.ndarray)]
     normal = COVERAGE**2 * math.fsum(part**2 for part in deviations.values() if not isinstance(part, np.ndarray))
-    ends = [np.quantile(part, ((1 - _INSIDE) / 2, (1 + _INSIDE) / 2)) for part in drawn]
+    ends = [_ends(part) for part in drawn]
     below = math.sqrt(normal + math.fsum(min(float(low), 0.0) ** 2 for low, _ in ends))
     above = math.sqrt(normal + math.fsum(max(float(high), 0.0) ** 2 for _, high in ends))
     bounds = (value * math.exp(-below), value * math.exp(above)) if log else (value - below, value + above)
@@ -331,6 +331,14 @@ def prediction(value: float, deviations: Mapping[str, Part], *, log: bool) -> Pr
             for name, size in sorted(sizes.items(), key=lambda pair: -abs(pair[1]))
         ),
     )
+
+
+def _ends(draws: np.ndarray) -> tuple[float, float]:
+    """Bounds of 95 of 100 draws, by a line between neighbours; numpy's quantile costs ten times as much for so few."""
+    ordered = np.sort(draws)
+    places = np.array([(1 - _INSIDE) / 2, (1 + _INSIDE) / 2]) * (ordered.size - 1)
+    low, high = np.interp(places, np.arange(ordered.size), ordered).tolist()
+    return low, high
 
 
 def _size(part: Part) -> float:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from labkit.core.errors import InputError
-from labkit.pickup.materials.materials import string, string_set
+from labkit.pickup.materials.materials import StringSetStock, StringStock, string, string_set
 from labkit.pickup.predict.output import transducers
 from labkit.pickup.predict.sheet import PickupBuild
 from labkit.pickup.string.vibration import damping, detuning_cents, note_frequency, splitting_hz
@@ -61,6 +62,13 @@ class StringPull:
         return self.beats > MOST_BEATS or abs(self.cents - self.third_cents) > MOST_SPREAD_CENTS
 
 
+@lru_cache(maxsize=16)
+def _stock(strings: str) -> tuple[StringSetStock, tuple[StringStock, ...]]:
+    """A set of the catalogue and its strings, read once."""
+    found = string_set(strings)
+    return found, tuple(string(name) for name in found.strings)
+
+
 def pull_on_strings(
     pickups: Sequence[tuple[PickupBuild, float]], *, strings: str = USUAL_STRINGS, fret: int = 0
 ) -> tuple[StringPull, ...]:
@@ -81,12 +89,12 @@ def pull_on_strings(
     """
     if not 0 <= fret <= 36:
         raise InputError(f"a fret must be 0 to 36; got {fret}")
-    chosen, wires = string_set(strings), wires_of_set(strings)
+    chosen, stocks = _stock(strings)
+    wires = wires_of_set(strings)
     length = chosen.scale_length * 2 ** (-fret / 12)
     heard = [(transducers(build, wires), place) for build, place in pickups]
     found = []
-    for at, (name, note) in enumerate(zip(chosen.strings, chosen.notes, strict=True)):
-        stock = string(name)
+    for at, (stock, note) in enumerate(zip(stocks, chosen.notes, strict=True)):
         mass, open_hz = stock.mass_per_length.value, note_frequency(note)
         f0 = open_hz * 2 ** (fret / 12)
         tension = mass * (2 * chosen.scale_length * open_hz) ** 2
@@ -140,6 +148,6 @@ def too_close_in_words(pulls: Sequence[StringPull]) -> str:
 
 def neck_pull_in_words(build: PickupBuild) -> str:
     """Return `too_close_in_words` for a pickup alone at the usual place of a neck pickup, where the pull tells most."""
-    scale = string_set(USUAL_STRINGS).scale_length
+    scale = _stock(USUAL_STRINGS)[0].scale_length
     said = too_close_in_words(pull_on_strings([(build, NECK_PART * scale)]))
     return f"at the neck {said}" if said else ""

@@ -16,7 +16,7 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.core.keys import custom, listed, made, number, quantity, read_keys, text
 from labkit.core.sheet import Table
 from labkit.core.sourced import SourcedValue
-from labkit.core.units import UsualRange
+from labkit.core.units import UsualRange, parse_quantity
 from labkit.pickup.electrical import CAPACITANCE, Coil, Connection, Facing, Wound
 from labkit.pickup.losses.models import CYLINDER, check_loss_model
 from labkit.pickup.losses.plates import Cover, cover_from_sheet
@@ -48,6 +48,21 @@ def _losses(table: Table, key: str) -> str:
     if "poles" not in table:
         table.fail(key, "names how the poles lose energy; this coil has no poles")
     return table.attempt(key, lambda: check_loss_model(table.text(key)))
+
+
+_MOST_OFFSETS, _FARTHEST = 12, 5e-3
+
+
+def _string_offsets(table: Table, key: str) -> tuple[float, ...]:
+    parts = [part.strip() for part in table.text(key).split(",")]
+    found = table.attempt(key, lambda: tuple(parse_quantity(part, "m") for part in parts))
+    if not 2 <= len(found) <= _MOST_OFFSETS or any(not 0 <= offset <= _FARTHEST for offset in found):
+        table.fail(
+            key,
+            f"must be 2 to {_MOST_OFFSETS} lengths of 0 to {1e3 * _FARTHEST:g} mm with commas between them, thinnest "
+            f"string first, such as \"0 mm, 0.4 mm\"; got '{table.text(key)[:60]}'",
+        )
+    return found
 
 
 def _string_steel(table: Table, key: str) -> KnownSteel:
@@ -185,6 +200,8 @@ class PickupBuild:
         0 dry … 1 filled.
     string_distance : float, m
         Pole face to string.
+    string_offsets : tuple of float, m
+        How much farther each string is, thinnest first, evenly spread over the strings; empty where all are alike.
     string_steel : KnownSteel or None
         What measurements say of the strings' steel.
     hot_end : "outer" or "inner"
@@ -244,6 +261,12 @@ class PickupBuild:
         low=0.5e-3,
         high=0.05,
         meaning="from pole face to string",
+    )
+    string_offsets: tuple[float, ...] = custom(
+        take=_string_offsets,
+        default=(),
+        form="text of lengths",
+        meaning="how much farther than that each string is, thinnest first; two lengths are the outer strings'",
     )
     string_steel: KnownSteel | None = custom(
         take=_string_steel,

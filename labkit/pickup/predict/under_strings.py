@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from labkit.pickup.magnetics.bar import row_potential
@@ -17,6 +19,7 @@ from labkit.pickup.string.wire import StringGrid
 from labkit.pickup.winding.spectral import CoilShape
 
 
+@lru_cache(maxsize=64)
 def pole_sources(build: PickupBuild, *, frequency_hz: float = 0.0) -> tuple[Source, ...]:
     """Return what lies under the strings of a build: one source for each row, for two rows in series, or for all.
 

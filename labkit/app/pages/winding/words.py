@@ -18,7 +18,7 @@ from labkit.pickup.predict.output import string_outputs
 from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.winding.winding import Winding
 from labkit.view.drawings.interval import IntervalScale
-from labkit.view.words import Reading, frequency_in_words, level_in_words
+from labkit.view.words import Reading, frequency_in_words, level_in_words, side_in_words
 
 LOSS_AT_HZ = 5000.0
 FIELD_AT_M = (1e-3, 3e-3)
@@ -245,8 +245,9 @@ def winding_answer(built: BuiltPickup, turns: float | None, reading: Reading, ch
     if reading.peak_hz is not None:
         parts.append(f" and peak at <em>{frequency_in_words(reading.peak_hz)}</em> in this rig")
     if change is not None and change.level_db is not None and abs(change.level_db.value) >= 0.05:
-        level = change.level_db.value
-        parts.append(f", {level_in_words(abs(level))} {'stronger' if level > 0 else 'weaker'} than B")
+        side = side_in_words(change.level_db, "stronger", "weaker")
+        size = level_in_words(abs(change.level_db.value))
+        parts.append(f", {size} {side} than B" if side else "; which of A and B is stronger is not settled")
     return "".join(parts) + "."
 
 
