@@ -6,6 +6,7 @@ from pathlib import Path
 
 from docs.tools import (
     api,
+    book_page,
     builds_page,
     cases_page,
     catalogue_page,
@@ -24,7 +25,18 @@ HOOKS = Path(__file__).resolve().parents[1] / "plugins" / "hooks.md"
 
 def main() -> None:
     """Write all of it."""
-    pages = (api, builds_page, cases_page, catalogue_page, commands, json_keys, keys_page, output_page, ranges_page)
+    pages = (
+        api,
+        book_page,
+        builds_page,
+        cases_page,
+        catalogue_page,
+        commands,
+        json_keys,
+        keys_page,
+        output_page,
+        ranges_page,
+    )
     for page in pages:
         page.PAGE.write_text(page.generate(), encoding="utf-8")
     HOOKS.write_text(hook_reference(), encoding="utf-8")

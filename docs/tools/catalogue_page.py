@@ -25,6 +25,7 @@ TITLES: Mapping[str, str] = {
     "magnet": "Magnet grades",
     "metal": "Metals",
     "dielectric": "Dielectrics",
+    "device": "Devices",
     "cable": "Cables",
     "buffer": "Buffers",
     "input": "Inputs",
@@ -81,6 +82,9 @@ def generate() -> str:
 def _section(kind: str, items: list[CatalogueItem]) -> list[str]:
     if kind == "harness":
         words = "Drawn with their curves in the gallery of [wirings](wirings.md)."
+        return [words, "", table(("name", "what it is"), ((item.name, item.summary) for item in items))]
+    if kind == "device":
+        words = "What each position joins stands in the sheets; all are common practice, no source."
         return [words, "", table(("name", "what it is"), ((item.name, item.summary) for item in items))]
     if kind in LISTED:
         return [table(("name", "what it is"), ((item.name, item.summary) for item in items))]

@@ -19,6 +19,9 @@ from labkit.book.records import MARKS, QUANTITIES, LcrModel, MeterKind
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.units import UNITS, format_quantity, parse_quantity
 
+LARGEST = 1e9
+"""Of turns, Q, D or marks, as a sanity limit; its inverse is the smallest."""
+
 DecimalMark = Literal[".", ","]
 
 OPEN_WORDS = ("open", "ol", "o.l", "o.l.", "∞", "inf")
@@ -230,9 +233,12 @@ def _pointed(text: str, column: str, unit: str, decimal: DecimalMark | None) -> 
 
 def _bare(text: str) -> float:
     try:
-        return float(text.replace("−", "-"))
+        value = float(text.replace("−", "-"))
     except ValueError:
-        raise InputError(f"must be a plain number; got '{text}'") from None
+        raise InputError(f"must be a plain number; got '{text[:40]}'") from None
+    if not 1 / LARGEST <= abs(value) <= LARGEST:
+        raise InputError(f"must be a number that a meter shows; got '{text[:40]}'")
+    return value
 
 
 def _with_thousands(text: str, number: str, mark: str) -> str:

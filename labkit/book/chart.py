@@ -38,7 +38,7 @@ RUN = 8
 _MEDIAN = math.pi / 2
 """Variance of a median of normal values over that of their mean."""
 
-_MIDDLE_DIFFERENCE = 0.9539
+MIDDLE_DIFFERENCE = 0.9539
 """Median of the difference of two normal values, over their standard deviation: √2·0.6745."""
 
 FEWEST_OF_A_STEP = 3
@@ -205,7 +205,7 @@ def _drawn(points: list[ChartPoint], design: str, quantity: str, tolerance: floa
     good = [[each.off for each in group if not each.left_out] for group in grouped]
     differences = [abs(b - a) for values in good for a, b in pairwise(values)]
     enough = len(differences) >= FEWEST_FOR_LIMITS - 1
-    deviation = float(np.median(differences)) / _MIDDLE_DIFFERENCE if enough else None
+    deviation = float(np.median(differences)) / MIDDLE_DIFFERENCE if enough else None
     runs, drawn = [], []
     for group, values in zip(grouped, good):
         middle = float(np.median((values or [each.off for each in group])[:FEWEST_FOR_LIMITS]))

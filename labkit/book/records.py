@@ -28,6 +28,10 @@ MARKS = "marks"
 """Unit of a field meter that shows a scale of its own."""
 
 
+LARGEST_WHOLE = 2**53
+"""Whole numbers up to here are exact everywhere a book goes."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
     """What may be read on a coil.
@@ -158,6 +162,10 @@ class BookRecord:
                 continue
             if value == "" and each.default is None:
                 raise InputError(f"{where}: is an empty text; leave it out")
+            if isinstance(value, int) and abs(value) > LARGEST_WHOLE:
+                raise InputError(
+                    f"{where}: must be at most {LARGEST_WHOLE}; got a number of {len(str(abs(value)))} digits"
+                )
             if isinstance(value, float | int) and not math.isfinite(value) and each.name not in may_be_open:
                 raise InputError(f"{where}: must be a finite number; got {value}")
             if each.name in above_zero and not value > 0:

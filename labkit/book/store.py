@@ -248,7 +248,10 @@ class Book:
     def query(self, statement: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """Return all rows of a question to the database."""
         with self._lock:
-            return self._connection.execute(statement, values).fetchall()
+            try:
+                return self._connection.execute(statement, values).fetchall()
+            except (sqlite3.OperationalError, sqlite3.ProgrammingError) as error:
+                raise InputError(f"{self.path}: cannot be read ({error})") from None
 
     @contextmanager
     def writing(self) -> Iterator[None]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import Output, emit, result_options, stated
+from labkit.cli.options import Output, emit, result_options, stated, temperature_option
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
@@ -67,6 +67,10 @@ KINDS = ("impedance", "divider", "exciter")
 @click.option("--name", default=None, help="Name of the fitted pickup.")
 @click.option("--sheet", type=click.Path(path_type=Path), help="Write the pickup sheet (TOML) here.")
 @click.option("--record", type=click.Path(path_type=Path), help="Write curves and residuals (printable HTML) here.")
+@click.option("book_file", "--book", type=click.Path(path_type=Path), help="Enter the fit into this workshop book.")
+@click.option("--serial", help="With --book: serial number of the coil, already in the book.")
+@click.option("--temperature", metavar="CELSIUS", help="With --book: of the coil, '22 °C ± 1'.")
+@click.option("book_meter", "--book-meter", metavar="LABEL", help="With --book: what it was swept with.")
 def fit(
     sweeps: tuple[Path, ...],
     out: Output,
@@ -86,6 +90,10 @@ def fit(
     name: str | None,
     sheet: Path | None,
     record: Path | None,
+    book_file: Path | None,
+    serial: str | None,
+    temperature: str | None,
+    book_meter: str | None,
     **reading: Any,
 ) -> None:
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
@@ -112,8 +120,8 @@ def fit(
     if coils:
         from labkit.bench.fit.pair import fit_pair, pair_sheet_text
 
-        if record is not None:
-            raise InputError("--record prints the fit of one coil; leave it out with --coil")
+        if record is not None or book_file is not None:
+            raise InputError("--record and --book take the fit of one coil; leave them out with --coil")
         pair = fit_pair(measurements, coils, name=label, band_hz=_band(band) if band else FIT_BAND_HZ)
         if sheet is not None:
             emit(pair_sheet_text(pair), sheet, out.force)
@@ -128,6 +136,8 @@ def fit(
         band_hz=_band(band) if band else FIT_BAND_HZ,
         predicted_load=parse_load(predict) if predict else STANDARD_LOAD,
     )
+    if book_file is not None:
+        _entered(result, book_file, serial, temperature, book_meter)
     if sheet is not None:
         emit(fit_sheet_text(result), sheet, out.force)
     if record is not None:
@@ -135,6 +145,21 @@ def fit(
 
         emit(fit_paper_html(result, measurements), record, out.force)
     out.write(text=lambda: fit_text(result, measurements), data=result.as_dict)
+
+
+def _entered(result: Fit, file: Path, serial: str | None, temperature: str | None, meter: str | None) -> None:
+    from labkit.book.records import Meter, Session, now
+    from labkit.book.store import open_book
+    from labkit.book.sweeps import enter_fit
+
+    if serial is None or temperature is None:
+        raise InputError("--book needs the coil and its temperature: --serial 0114 --temperature '22 °C ± 1'")
+    celsius, deviation = temperature_option(temperature)
+    with open_book(file) as book:
+        session = Session(started_at=now()[:16], celsius=celsius, celsius_deviation=deviation)
+        used = None if meter is None else book.labelled(Meter, meter)
+        enter_fit(book, book.coil(serial), result, session=session, meter=used)
+    click.echo(f"labkit: entered as one sweep of coil {serial} in {file}", err=True)
 
 
 def _columns(given: tuple[str, ...]) -> dict[str, int | str] | None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.cli.book_answers import ANSWERS, batch_json, batch_text
-from labkit.cli.options import Output, book_option, result_options, stated
+from labkit.cli.options import Output, book_option, result_options, stated, temperature_option
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.units import parse_quantity
 
@@ -56,18 +56,6 @@ def _measured(text: str | None, unit: str, option: str, tolerance: float) -> tup
         return None, None
     value, half = stated(text, unit, option, tolerance)
     return value, value * half / 1.96
-
-
-def _temperature(text: str | None) -> tuple[float | None, float | None]:
-    if text is None:
-        return None, None
-    value, _, doubt = text.replace("+/-", "±").partition("±")
-    try:
-        celsius = parse_quantity(value.strip(), "°C")
-        half = parse_quantity(f"{doubt.strip().rstrip('°CKcF ').strip()}", "1") if doubt.strip() else 2.0
-    except InputError as problem:
-        raise InputError(f"--temperature: {problem}") from None
-    return celsius, half / 1.96
 
 
 def _labelled(book: Book, kind: type[BookRecord], label: str, given: dict[str, Any]) -> str:
@@ -146,7 +134,7 @@ def spool(
     with book.writing():
         done = _labelled(book, Spool, label, given)
         if ten_metres is not None:
-            celsius, deviation = _temperature(temperature)
+            celsius, deviation = temperature_option(temperature) if temperature is not None else (None, None)
             if celsius is None or deviation is None:
                 raise InputError("--ten-metres needs the temperature of the wire: --temperature '21 °C'; 1 K is 0.4 %")
             book.add(
@@ -354,7 +342,7 @@ def _heading(
         if found.kind in used:
             raise InputError(f"--meter: {name} and {used[found.kind].label} both read {found.kind}; give one of them")
         used[found.kind] = found
-    celsius, deviation = _temperature(temperature)
+    celsius, deviation = temperature_option(temperature) if temperature is not None else (None, None)
     return BatchHeading(
         design=_design(book, sheet),
         coil=coil,
@@ -503,4 +491,4 @@ def check(book: Book) -> int:
     """Check the file of the book; exit code 1 says that it is damaged."""
     wrong = book.check()
     click.echo("\n".join(wrong) if wrong else f"{book.path}: sound")
-    return 1 if wrong else 0
+    return 0 if not wrong else 1

@@ -178,6 +178,29 @@ def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, 
     return value, tolerance
 
 
+ROOM_HALF_WIDTH = 2.0
+"""Of a temperature without a ±, K, 95 % (common practice, no source)."""
+
+
+def temperature_option(text: str) -> tuple[float, float]:
+    """Read ``--temperature '23 °C ± 1'``: value and standard deviation, °C; the half-width holds 95 %.
+
+    Raises
+    ------
+    InputError
+        If one of them cannot be read.
+    """
+    value, _, doubt = text.replace("+/-", "±").partition("±")
+    try:
+        celsius = parse_quantity(value.strip(), "°C")
+        half = parse_quantity(doubt.strip().rstrip("°CK ") or "nothing", "1") if doubt.strip() else ROOM_HALF_WIDTH
+    except InputError as problem:
+        raise InputError(f"--temperature: {problem}") from None
+    if not 0 <= half < 50:
+        raise InputError(f"--temperature: the doubt of '{text}' must be 0 to 50 K")
+    return celsius, half / 1.96
+
+
 BOOK_VARIABLE = "LABKIT_BOOK"
 
 

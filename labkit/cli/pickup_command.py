@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from labkit.cli.options import Output, result_options
+from labkit.cli.with_book import FromBook, knowledge_text, with_book_options
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
@@ -62,6 +63,7 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
     help="Write the field over the pickup at one height into this file: .csv, or a drawing (.svg, .png, .pdf).",
 )
 @click.option("--height", default="3 mm", show_default=True, help="Of the field map, over the poles' faces.")
+@with_book_options
 def pickup(
     sheet: str,
     out: Output,
@@ -74,13 +76,14 @@ def pickup(
     plot: Path | None,
     field_map: Path | None,
     height: str,
+    from_book: FromBook,
 ) -> None:
     """Resistance, inductance, capacitance, losses, field and output of the pickup SHEET.
 
     SHEET is the path of a pickup sheet or the name of a pickup in the catalogue. Values that follow from a build carry
-    95 % bounds; values that the sheet states are given back.
+    95 % bounds; values that the sheet states are given back. With --book they are those of the workshop's next coil.
     """
-    built = load_built(sheet, dict(name_and_value(change, _CHANGE) for change in changes))
+    built, known = from_book.of_pickup(load_built(sheet, dict(name_and_value(change, _CHANGE) for change in changes)))
     change = None if against is None else load_built(against).change_to(built)
     if reference is not None:
         counted = level_change(load_built(reference), built)
@@ -103,7 +106,9 @@ def pickup(
         more |= {"against": _change_json(change)} if change is not None else {}
         more |= {"reference": reference} if reference is not None else {}
         more |= {"charge_for_reading": charge.as_dict()} if charge is not None else {}
+        more |= {"knowledge": known.as_dict()} if known is not None else {}
         said = "" if charge is None or reading is None else f"\n\n  {charge_sentence(charge, reading, gap)}"
+        said += "" if known is None else f"\n\n{knowledge_text(known)}"
         out.write(text=lambda: _text(built, why, change, reference) + said, data=lambda: pickup_json(built) | more)
     elif mapped:
         click.echo(mapped)

@@ -6,20 +6,24 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from labkit.catalogue import catalogue
 from labkit.cli.options import Output, changed, result_options, set_option
+from labkit.cli.with_book import FromBook, with_book_options
 from labkit.core.errors import InputError, QuantityError, did_you_mean
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.questions.loads import load_rig_or_pickup
 from labkit.study.questions.ready import QUESTIONS
 from labkit.study.work.work import Progress
+
+if TYPE_CHECKING:
+    from labkit.pickup.predict.built import BuiltPickup
 
 CHECK_FAILED, INTERRUPTED = 1, 130
 QUIET_S = 1.0
@@ -82,6 +86,7 @@ def work_options(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the bands (.svg, .png or .pdf).")
 @click.option("--histograms", type=click.Path(path_type=Path), help="Draw the spreads of the numbers.")
 @click.option("--tornado", type=click.Path(path_type=Path), help="Draw what moves the resonance most.")
+@with_book_options
 @work_options
 def tolerance(
     sheet: str,
@@ -103,11 +108,12 @@ def tolerance(
     tornado: Path | None,
     workers: int,
     record: Path | None,
+    from_book: FromBook,
 ) -> int:
     """What the tolerances of its parts do to the rig SHEET (or to a pickup, into 200 kΩ and 470 pF).
 
     Without options every part varies within its tolerance class, coils by what is usual, built pickups by the doubts of
-    their build; knobs stay where they are.
+    their build; knobs stay where they are. With --book, built pickups vary as the workshop's own coils do.
     """
     from labkit.cli import study_text
     from labkit.rig.inputs import rig_inputs
@@ -125,16 +131,17 @@ def tolerance(
             f"got --count {count}"
         )
     wanted_share = None if least_share is None else _share(least_share)
-    rig = changed(load_rig_or_pickup(sheet), changes)
+    rig, built, known = from_book.of_rig(changed(load_rig_or_pickup(sheet), changes))
     study = tolerance_study(
         rig,
-        _spreads(rig, spreads, held, only),
+        _spreads(rig, spreads, held, only, built),
         count=count,
         seed=seed,
         sampling=sampling,  # type: ignore[arg-type]
         points=points,
         measures=[parse_measure(text) for text in measures],
         windows=[parse_window(text) for text in windows],
+        built=built,
     )
     with _Shown("variants") as shown:
         result = run_tolerance(study, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
@@ -152,8 +159,15 @@ def tolerance(
         extra = {"sensitivity": written.sensitivity_data(local, bars, indices, sentences)}
     _draw(result, bars, plot, histograms, tornado, out.force)
     out.write(
-        text=lambda: study_text.tolerance_text(result, rig_inputs(rig), sentences),
-        data=lambda: written.tolerance_data(result) | extra,
+        text=lambda: (
+            study_text.tolerance_text(result, rig_inputs(rig), sentences)
+            + "".join(f"\n\n  {slot} with the book: {each.sentence}" for slot, each in known.items())
+        ),
+        data=lambda: (
+            written.tolerance_data(result)
+            | extra
+            | ({"knowledge": {slot: each.as_dict() for slot, each in known.items()}} if known else {})
+        ),
         csv=lambda: written.tolerance_csv(result),
     )
     assert Measure(RESONANCE) in study.measures
@@ -248,7 +262,9 @@ def search(
     return 0 if result.fits else CHECK_FAILED
 
 
-def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool) -> dict[str, Any] | None:
+def _spreads(
+    rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool, built: Mapping[str, BuiltPickup]
+) -> dict[str, Any] | None:
     """Spreads by input name; None leaves it to the defaults, with the doubts of built pickups."""
     from labkit.rig.inputs import find_input
     from labkit.study.tolerance.causes import cause_names, cause_spread, column_map
@@ -256,16 +272,16 @@ def _spreads(rig: Rig, texts: tuple[str, ...], held: tuple[str, ...], only: bool
 
     if not texts and not held and not only:
         return None
-    causes = cause_names(rig)
-    found = {} if only else column_map(rig, default_spreads(rig), add=True)[1]
+    causes = cause_names(rig, built)
+    found = {} if only else column_map(rig, default_spreads(rig), add=True, built=built)[1]
     for text in texts:
         alone = text.strip(" =")
         if alone in causes:  # as the build has it
-            found[alone] = cause_spread(rig, alone)
+            found[alone] = cause_spread(rig, alone, built=built)
             continue
         name, words = name_and_value(text, "--vary takes NAME=SPREAD, such as volume.value=10%")
         if name in causes:
-            found[name] = cause_spread(rig, name, words)
+            found[name] = cause_spread(rig, name, words, built)
             continue
         item = find_input(rig, name)
         found[item.name] = parse_spread(item, words)

@@ -13,7 +13,7 @@ from labkit.core.files import write_atomically
 from labkit.rig.harness import Harness, read_harness
 from labkit.rig.sheet import read_rig
 from labkit.view.soldering.drawing import SolderDrawing, draw_soldering
-from labkit.view.soldering.words import CAUTION, plan_text, switch_words
+from labkit.view.soldering.words import CAUTION, plan_text
 
 _SUFFIX = ".svg"
 
@@ -54,11 +54,27 @@ def _data(drawn: SolderDrawing) -> dict[str, Any]:
     plan = drawn.plan
     return {
         "name": plan.harness.name,
-        "parts": {
-            part.name: {"device": part.device.name, "printed": list(part.words), "nodes": dict(part.nodes)}
+        "parts": [
+            {
+                "name": part.name,
+                "device": part.device.name,
+                "printed": list(part.words),
+                "lugs": [{"lug": lug, "node": node} for lug, node in part.nodes.items()],
+            }
             for part in plan.parts.values()
-        },
-        "switches": {control: switch_words(control, fit) for control, fit in plan.fits.items()},
+        ],
+        "switches": [
+            {
+                "name": control,
+                "device": part.device.name,
+                "positions": [
+                    {"position": position, "joined": [list(pair) for pair in part.device.joined(index)]}
+                    for index, position in enumerate(fit.order)
+                ],
+            }
+            for control, fit in plan.fits.items()
+            for part in [plan.parts[control]]
+        ],
         "wires": [
             {
                 "number": number,

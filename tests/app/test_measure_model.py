@@ -16,8 +16,10 @@ from labkit.app.pages.measure.sweeps import (
     fit_asked,
     read_files,
 )
+from labkit.app.pages.measure.words import GOOD_FILES
 from labkit.app.pages.rig.state import RigPageState
 from labkit.bench.diagnose.readings import readings_from_table
+from labkit.bench.read.sweep_reader import parse_sweep
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import parse_sheet
 
@@ -239,3 +241,26 @@ def test_marks_without_a_charged_piece_are_asked_for():
     state = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks&own.piece1=none")
     assert state.result.verdict is None
     assert "needs a reference piece" in state.result.problem
+
+
+@pytest.mark.parametrize(("title", "text"), GOOD_FILES, ids=[title for title, _ in GOOD_FILES])
+def test_files_that_are_shown_as_good_are_read_without_a_question(title, text):
+    """The shown rows, gone on with the values of a coil to 19 kHz under the same headings."""
+    head, *shown = text.splitlines()
+    frequency = np.geomspace(float(shown[-1].split(",")[0]) * 1.05, 19e3, 60)
+    s = 2j * np.pi * frequency
+    branch = 5900 + s * 2.4
+    z, v = branch / (1 + branch * s * 110e-12), s / (1 + branch * (s * 580e-12 + 5e-6)) / 6.3
+    columns = {
+        "Impedance (ohm)": np.abs(z),
+        "Phase (deg)": np.degrees(np.angle(z)),
+        "Level (dB)": 20 * np.log10(np.abs(v)),
+        "Ls (H)": (z / s).real,
+        "Rs (ohm)": z.real,
+    }
+    chosen = [frequency, *(columns[name] for name in head.split(",")[1:])]
+    rows = [",".join(f"{number:.6g}" for number in row) for row in zip(*chosen)]
+    sweep = parse_sweep("\n".join([head, *shown, *rows]) + "\n")
+    assert sweep.kind == ("exciter" if "Level" in head else "impedance")
+    assert sweep.frequency_hz.size == 63
+    assert not sweep.warnings

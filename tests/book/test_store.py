@@ -211,3 +211,25 @@ def test_a_copy_is_whole_while_the_book_is_written(tmp_path):
         assert copy.uid == book.uid
     with pytest.raises(InputError, match="exists already"):
         book.copy_to(tmp_path / "copy.book")
+
+
+def test_a_full_disk_leaves_the_book_as_it_was_and_says_so(tmp_path):
+    import resource
+
+    book = small_book(tmp_path)
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (16, before[1]))
+    try:
+        with pytest.raises(InputError, match=r"cannot be written .* nothing was entered"):
+            book.add(wound(book, "1"))
+        with pytest.raises(InputError, match="cannot be written"):
+            book.copy_to(tmp_path / "copy.book")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert book.records(WoundCoil) == []
+    assert book.check() == ()
+    assert [path.name for path in tmp_path.iterdir() if "copy" in path.name] == []
+    book.add(wound(book, "1"))
+    book.close()
+    with pytest.raises(InputError, match="cannot be read"):
+        book.query("select 1")

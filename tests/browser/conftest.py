@@ -200,48 +200,9 @@ def leave(context: object) -> None:
     context.close()  # type: ignore[attr-defined]
 
 
-KEPT = "cookies,local_storage,indexeddb,cache_storage,service_workers"
-"""What a profile forgets between two visitors; files that it has fetched and read in it keeps."""
-
-
-class Profiles:
-    """Profiles that are used again, each by one visitor at a time: a new one fetches and reads in every script anew."""
-
-    def __init__(self, browser: object) -> None:
-        self._browser = browser
-        self._free: dict[str, list[object]] = {}
-
-    def take(self, options: dict[str, object]) -> object:
-        """Return a profile that has forgotten its last visitor, or a new one."""
-        free = self._free.get(repr(sorted(options.items())), [])
-        return free.pop() if free else profile(self._browser, **options)
-
-    def give_back(self, context: object, options: dict[str, object], origins: set[str]) -> None:
-        """Leave the pages of a profile as a person does, and let it forget."""
-        page = context.new_page()  # type: ignore[attr-defined]
-        for each in context.pages:  # type: ignore[attr-defined]
-            if each is not page:
-                each.goto("about:blank")
-                each.close()
-        line = context.new_cdp_session(page)  # type: ignore[attr-defined]
-        for origin in origins:
-            line.send("Storage.clearDataForOrigin", {"origin": origin, "storageTypes": KEPT})
-        context.clear_cookies()  # type: ignore[attr-defined]
-        context.clear_permissions()  # type: ignore[attr-defined]
-        context.set_offline(False)  # type: ignore[attr-defined]
-        page.close()
-        self._free.setdefault(repr(sorted(options.items())), []).append(context)
-
-
-@pytest.fixture(scope="session")
-def profiles(browser: object) -> Profiles:
-    """The profiles of a whole run."""
-    return Profiles(browser)
-
-
 @pytest.fixture
-def visit(profiles: Profiles, lab: Server) -> Iterator[object]:
-    """``visit(path, ready=…, width=…, height=…)`` opens a page of the lab in a profile that remembers nobody.
+def visit(browser: object, lab: Server) -> Iterator[object]:
+    """``visit(path, ready=…, width=…, height=…)`` opens a page of the lab in a fresh profile.
 
     Where the address carries a state, the page is open when it has come to rest in it, unless ``at_rest=False``: a page
     shows the state it opens with before its kernel has read the address.
@@ -259,9 +220,8 @@ def visit(profiles: Profiles, lab: Server) -> Iterator[object]:
         **options: object,
     ) -> Watched:
         server = server or lab
-        options = {"width": width, "height": height, **options}
-        context = profiles.take(options)
-        contexts.append((context, options, server.address.rstrip("/")))
+        context = profile(browser, width=width, height=height, **options)
+        contexts.append(context)
         watched = Watched(page=context.new_page(), host=server.address, said=server.lines)
         watched.listen()
         watched.open(server.address + path, ready)
@@ -270,8 +230,8 @@ def visit(profiles: Profiles, lab: Server) -> Iterator[object]:
         return watched
 
     yield opened
-    for context, options, origin in contexts:
-        profiles.give_back(context, options, {origin})
+    for context in contexts:
+        leave(context)
 
 
 @pytest.fixture(scope="session")

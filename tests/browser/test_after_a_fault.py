@@ -310,7 +310,7 @@ def test_the_sounds_of_a_listening_test_can_be_cancelled(visit, lab, screenshots
         page.wait_for_timeout(20)
     (worker,) = workers(kernel)  # it still reads its modules in
     hold(worker)
-    page.wait_for_function("() => /Making the sounds … \\d+ s/.test(document.querySelector('.lab-desk').innerText)")
+    page.wait_for_function("() => /Making the sounds … \\d+\\ss/.test(document.querySelector('.lab-desk').innerText)")
     page.screenshot(path=str(screenshots / "sounds-made-1280.png"))
     assert faults(page) == []
     page.get_by_role("button", name="Cancel").click()
@@ -328,7 +328,7 @@ def test_a_study_whose_process_dies_is_offered_again(visit, lab, hold):
     (worker,) = workers(kernel)
     hold(worker)
     page.get_by_label("Pots", exact=True).select_option("± 5 %")
-    page.wait_for_function("() => /… \\d+ s/.test(document.querySelector('.lab-work').innerText)")
+    page.wait_for_function("() => /… \\d+\\ss/.test(document.querySelector('.lab-work').innerText)")
     worker.kill()
     page.wait_for_function("() => document.querySelector('.lab-work').innerText.includes('stopped before it was done')")
     page.locator(".lab-work").get_by_role("button", name="Go on").click()

@@ -15,7 +15,7 @@ from labkit.rig.inputs import with_inputs
 from labkit.rig.sheet import load_rig
 from labkit.sound.live_response import RATE, bin_transfers, impulse_responses
 from labkit.sound.render.rig_sound import coil_transfers
-from tests.browser.conftest import settled
+from tests.browser.conftest import leave, profile, settled
 
 pytestmark = pytest.mark.browser
 
@@ -242,6 +242,26 @@ def test_where_the_browser_holds_sound_back_play_says_go_on(visit):
     page.get_by_role("button", name="Go on").click()
     page.wait_for_selector(PLAYING)
     page.wait_for_function("() => /^A, −\\d\\d/.test(document.querySelector('.lab-meter p').textContent)")
+
+
+NO_OUTPUT = """
+  window.AudioContext = class extends AudioContext {
+    get state() { return "suspended"; }
+    resume() { return new Promise(() => {}); }
+  };
+"""
+
+
+def test_a_sound_output_that_does_not_start_is_told(browser, lab):
+    context = profile(browser)
+    page = context.new_page()
+    page.add_init_script(NO_OUTPUT)
+    page.goto(f"{lab.address}{PAIR}")
+    page.wait_for_selector(BAR)
+    settled(page)
+    play(page)
+    expect(page.locator(".lab-ear-said")).to_contain_text("has not started its sound output")
+    leave(context)
 
 
 def test_the_blind_test_takes_exactly_these_two_and_the_take(visit):

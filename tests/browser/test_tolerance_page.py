@@ -16,10 +16,7 @@ TOLD = ".lab-sentence"
 
 def until_told(page, words: str) -> None:
     """Wait until the answer's sentence holds some words."""
-    page.wait_for_function(
-        "words => (document.querySelector('.lab-sentence')?.textContent ?? '').includes(words)",
-        arg=words,
-    )
+    expect(page.locator(TOLD).first).to_contain_text(words)
 
 
 def test_a_designer_sees_the_band_and_narrows_it_by_closer_parts(visit, screenshots):

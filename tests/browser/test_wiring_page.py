@@ -69,3 +69,24 @@ def test_an_own_wiring_comes_from_a_netlist_and_what_is_wrong_with_it_is_said(vi
         page.get_by_role("button", name="Own wiring").click()
     choosing.value.set_files(netlist)
     expect(page.locator(f"{CARD}[aria-pressed=true]")).to_have_attribute("data-name", "half way")
+
+
+def test_a_wire_of_the_soldering_drawing_and_its_line_in_the_list_point_at_each_other(visit, screenshots):
+    seen = visit(WIRING, ready=f"{CARD} .lab-spark polyline")
+    page = seen.page
+    page.get_by_text("Soldering drawing: lugs, wires and switches").click()
+    wire = page.get_by_role("img", name="1: link from volume lug 1 to the back of the volume pot")
+    expect(wire).to_have_count(1)
+    line = page.get_by_role("listitem").filter(has_text="link from volume lug 1")
+    run = page.locator('.lab-solder [data-step="1"] .lab-run')
+    expect(run).not_to_have_css("stroke-width", "5px")
+    line.focus()
+    expect(run).to_have_css("stroke-width", "5px")
+    wire.focus()
+    expect(line).to_have_css("text-decoration-line", "underline")
+    page.screenshot(path=str(screenshots / "soldering-1280.png"), full_page=True)
+    assert page.locator("svg.lab-solder").bounding_box()["width"] > 1100
+    page.set_viewport_size({"width": 400, "height": 900})
+    expect(wire).to_be_attached()
+    page.screenshot(path=str(screenshots / "soldering-400.png"), full_page=True)
+    assert (seen.errors, seen.outside, seen.failed) == ([], [], [])

@@ -12,6 +12,7 @@ import pytest
 from labkit.bench.diagnose import diagnose, faults, meter
 from labkit.bench.fit import fixture
 from labkit.bench.fit import warnings as fit_warnings
+from labkit.book import chart, entry, matching, records, stock
 from labkit.circuit.elements import GROUND, Circuit, Resistor, Source
 from labkit.circuit.solve.noise import thermal_noise
 from labkit.circuit.solve.solver import solve
@@ -401,6 +402,17 @@ def tolerance_and_search() -> Claims:
     yield f"{DEFAULT_COUNT // 1000} 000 variants"
 
 
+def workshop_book() -> Claims:
+    assert entry.FAR == 10, "ten of its standard deviations away"
+    assert chart.FEWEST_FOR_LIMITS == 6, "first six good coils"
+    assert chart.FEWEST_OF_A_STEP == 3, "where both have three coils"
+    yield f"the median difference of neighbours over {chart.MIDDLE_DIFFERENCE:.3f}"
+    yield f"from {chart.FEWEST_FOR_CAPABILITY} coils on"
+    yield f"a film of {stock.FILM_DENSITY:.0f} kg/m³"
+    repeat = records.QUANTITIES["inductance"].repeat
+    yield f"An inductance that repeats to {100 * repeat:g} % tells them to {100 * matching.MATCH_DOUBT:.1f} %"
+
+
 CLAIMS: Mapping[str, Callable[[], Claims]] = {
     "wire-and-winding": wire_and_winding,
     "inductance": inductances,
@@ -422,5 +434,6 @@ CLAIMS: Mapping[str, Callable[[], Claims]] = {
     "measuring": measuring,
     "verdicts": verdicts,
     "tolerance-and-search": tolerance_and_search,
+    "workshop-book": workshop_book,
 }
 """By the name of the page."""

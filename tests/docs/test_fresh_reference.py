@@ -7,7 +7,17 @@ import re
 
 import pytest
 
-from docs.tools import cases_page, catalogue_page, commands, figures, json_keys, keys_page, output_page, ranges_page
+from docs.tools import (
+    book_page,
+    cases_page,
+    catalogue_page,
+    commands,
+    figures,
+    json_keys,
+    keys_page,
+    output_page,
+    ranges_page,
+)
 from docs.tools.tables import Notes, cell_text, table
 from labkit.cases.runner import load_cases
 from labkit.cli.main import COMMANDS, labkit
@@ -18,8 +28,8 @@ CASES = "run python -m docs.tools.cases_page"
 
 @pytest.mark.parametrize(
     "page",
-    [commands, json_keys, catalogue_page, keys_page, ranges_page],
-    ids=["commands", "json", "catalogue", "keys", "ranges"],
+    [book_page, commands, json_keys, catalogue_page, keys_page, ranges_page],
+    ids=["book", "commands", "json", "catalogue", "keys", "ranges"],
 )
 def test_a_reference_page_is_fresh(page):
     assert page.PAGE.read_text(encoding="utf-8") == page.generate(), f"run python -m {page.__name__}"

@@ -24,6 +24,9 @@ NOT_RUN = {
     'labkit fit source.wav open.wav shorted.wav pickup.wav again.wav --series "220k ± 0.5 %"': (
         f"{_RECORDED}test_recordings_become_the_pickup"
     ),
+    'labkit sweep record pickup.wav --device "bench box" --inputs 1,2': (
+        f"{_RECORDED}test_five_takes_recorded_on_this_machine_become_the_pickup"
+    ),
     "labkit sweep check source.wav open.wav shorted.wav pickup.wav again.wav": (
         f"{_RECORDED}test_check_names_what_is_wrong_and_ends_with_one"
     ),

@@ -44,6 +44,14 @@ WRITERS: dict[str, Arguments] = {
     "response --plot": lambda inputs, file: ["response", RIG, "--plot", file.with_suffix(".svg")],
     "formula --output": lambda inputs, file: ["formula", RIG, "--output", file],
     "netlist --output": lambda inputs, file: ["netlist", RIG, "--output", file],
+    "wiring --output": lambda inputs, file: ["wiring", "one volume", "--output", file],
+    "wiring --drawing": lambda inputs, file: [
+        "wiring",
+        "one volume",
+        "--drawing",
+        "--output",
+        file.with_suffix(".svg"),
+    ],
     "schematic --output": lambda inputs, file: ["schematic", RIG, "--output", file.with_suffix(".png")],
     "render --output": lambda inputs, file: ["render", RIG, "--take", inputs / "take.toml", "--output", file],
     "convert --output": lambda inputs, file: [
@@ -78,6 +86,9 @@ WRITERS: dict[str, Arguments] = {
     ],
     "reproduce --output": lambda inputs, file: ["reproduce", *REMAKE, "--output", file],
     "reproduce --record": lambda inputs, file: ["reproduce", *REMAKE, "--record", file],
+    "book find --output": lambda inputs, file: [
+        *("book", "find", "--book", inputs / "workshop.book", "--csv", "--output", file)
+    ],
     "tolerance --output": lambda inputs, file: ["tolerance", RIG, *QUICK, "--output", file],
     "tolerance --plot": lambda inputs, file: ["tolerance", RIG, *QUICK, "--plot", file.with_suffix(".svg")],
     "report --output": lambda inputs, file: ["report", RIG, "--output", file],
@@ -94,6 +105,7 @@ def make_inputs(folder: Path) -> Path:
     from labkit.bench.recording.excitation import excitation
     from labkit.core.wav import write_wav
     from tests.bench.shim_bench import Lift
+    from tests.book.books import small_book
 
     frequency = np.geomspace(100.0, 20_000.0, 40)
     omega = 2 * np.pi * frequency
@@ -105,6 +117,7 @@ def make_inputs(folder: Path) -> Path:
     (folder / "take.toml").write_text(TAKE)
     write_wav(folder / "dry.wav", 0.3 * np.sin(np.arange(24_000) / 9.0), 48_000)
     write_wav(folder / "lifted.wav", Lift().recording(1), Lift().rate)
+    small_book(folder).close()
     played = excitation("sweeps", 44_100)
     for take, share in (("source", 0.9), ("open", 0.7), ("shorted", 1e-4)):
         write_wav(folder / f"{take}.wav", np.stack([played, share * played]), 44_100)

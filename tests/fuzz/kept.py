@@ -7,6 +7,7 @@ line in base64; and one file for every input that ever broke a promise, whose na
 from __future__ import annotations
 
 import base64
+import datetime
 import io
 from collections.abc import Iterator
 from pathlib import Path
@@ -40,8 +41,10 @@ def starting_points(target: str) -> Iterator[bytes]:
         "sweep": _sweeps,
         "spice": _netlists,
         "wav": _sounds,
+        "recording": _recordings,
         "lift": _lifts,
         "page": _addresses,
+        "book": _books,
     }[target]()
 
 
@@ -82,6 +85,25 @@ def _sheets() -> Iterator[bytes]:
         text = sheet_text(item.kind, data).encode()
         if len(text) < 300:
             yield text
+
+
+def _books() -> Iterator[bytes]:
+    from labkit.core.files import DEMO_BOOK
+
+    for text in (
+        "0161\t5,912\t2,213\t6120\n0162\topen\n",
+        "serial;ohms [Ω];henries;Q\r\n1;5912;2,2;2,1\r\n",
+        "Number,DCR (kohm),Ls (mH),series resistance (kΩ),field,note\n7,5.9,2190,6.1,41,warm\n",
+        "1 5k9 2213mH 6k12\n2 5.9! - 6100\n",
+        "serial,ohms,farads,peak,height,turns,build-up,D\n1,5.9,95,4350,6.9,8000,4.2,0.4",
+    ):
+        yield b"\0" + text.encode()
+    for number, name in ((1, "readings.csv"), (2, "coils.csv")):
+        lines = (DEMO_BOOK / name).read_bytes().splitlines(keepends=True)
+        yield bytes([number]) + b"".join(lines[:4])
+        yield bytes([number]) + b"".join([lines[0], *lines[-2:]])
+    yield b"\3" + (DEMO_BOOK / "things.toml").read_bytes()
+    yield b'\3sheet = "workshop book"\nformat = 1\n[[meter]]\nuid = "1"\nlabel = "x"\nkind = "ohms"\naccuracy = 1\n'
 
 
 def _sweeps() -> Iterator[bytes]:
@@ -152,6 +174,35 @@ def _sounds() -> Iterator[bytes]:
         buffer = io.BytesIO()
         soundfile.write(buffer, samples, 48_000, format=format)
         yield buffer.getvalue()
+
+
+def _recordings() -> Iterator[bytes]:
+    """Sound files, spoilt takes (what, where, how long, how much, which channel), and a calibration of eight points."""
+    from labkit.core.sheet import sheet_text
+
+    for sound in list(_sounds())[1::19]:  # two channels of 16 bit, and FLAC: too short for a take
+        yield (b"\1" if sound.startswith(b"fLaC") else b"\0") + sound
+    yield b"\2"
+    spoilt = (
+        b"\0\x80\0\x40\0",  # 64 samples lost
+        b"\1\x70\x09\x90\xff",  # a louder stretch
+        b"\2\x08\x06\0\0",  # a short gap in the silence
+        b"\3\0\x09\xc0\xff",
+        b"\4\0\x02\1\1",
+        b"\7\x60\x07\1\1",
+        b"\7\0\x05\1\1\4\0\x01\1\1",
+    )
+    for edits in spoilt:
+        yield b"\2" + edits
+    frequency = [100.0 * 1.5**step for step in range(12)]
+    ratios = {
+        key: {"real": [size] * 12, "imaginary": [0.0] * 12, "sigma": [1e-5] * 12}
+        for key, size in (("source", 0.98), ("open", 0.8), ("shorted", 1e-4))
+    }
+    for signal in ("sweeps", "tones"):
+        data = {"name": "bench box", "made": datetime.date(2026, 3, 2), "signal": signal, "series_resistor": "220 kΩ"}
+        more = {"series_tolerance": "1 %", "series_capacitance": "0.25 pF", "frequency_hz": frequency}
+        yield b"\3" + sheet_text("interface", {**data, **more, **ratios}).encode()
 
 
 def _lifts() -> Iterator[bytes]:

@@ -242,6 +242,80 @@ def wav(data: bytes) -> bool:
     return True
 
 
+_TAKE_EDITS = 6
+
+
+@cache
+def _whole_take() -> np.ndarray:
+    """The three sweeps as an interface without a fault gives them back, shape (2, n)."""
+    from labkit.bench.recording.excitation import excitation
+
+    played = excitation("sweeps", 44_100)
+    noise = np.random.default_rng(1).normal(0, 1e-5, (2, played.size))
+    return np.array([played, 0.6 * played]) + noise
+
+
+def edited_take(data: bytes) -> np.ndarray:
+    """Return the whole take with up to six pieces of it spoilt: five bytes each, what, where, how long, how much."""
+    samples = _whole_take().copy()
+    for begin in range(0, min(len(data), 5 * _TAKE_EDITS), 5):
+        what, place, length, size, channel = (*data[begin : begin + 5], 0, 0, 0, 0)[:5]
+        start = place * samples.shape[1] // 256
+        piece = np.s_[channel % 2 if channel < 200 else slice(None), start : start + 4 ** (length % 10) + 1]
+        if what % 8 == 0:
+            samples = np.delete(samples, np.arange(start, min(start + size, samples.shape[1])), axis=1)
+        elif what % 8 == 1:
+            samples[piece] *= (size - 128) / 64
+        elif what % 8 == 2:
+            samples[piece] = 0.0
+        elif what % 8 == 3:
+            samples[piece] = np.clip(samples[piece], -size / 1000, size / 1000)
+        elif what % 8 == 4:
+            samples[piece] += size / 256
+        elif what % 8 == 5:
+            samples = samples[::-1]
+        elif what % 8 == 6:
+            samples = samples[:, start:] if size % 2 else samples[:, :start]
+        else:
+            samples[piece] += np.random.default_rng(size).normal(0, size / 1000, samples[piece].shape)
+        if samples.shape[1] == 0:
+            break
+    return samples
+
+
+def recording(data: bytes) -> bool:
+    """The readers of a sound interface: a sound file, a spoilt take, or a kept calibration, by the first byte."""
+    from labkit.bench.recording.interface import interface_sheet_text, parse_interface
+    from labkit.bench.recording.recording import Recording, read_recording
+    from labkit.bench.recording.take import read_take, words_of
+
+    way, rest = (data[0] % 4, data[1:]) if data else (0, b"")
+    try:
+        if way == 3:
+            kept = parse_interface(rest.decode("utf-8", "replace"), "fuzzed.toml")
+            again = parse_interface(interface_sheet_text(kept), "written.toml")
+            assert (again.name, again.made, again.signal) == (kept.name, kept.made, kept.signal)
+            assert np.array_equal(again.source.frequency_hz, kept.source.frequency_hz)
+            return True
+        if way == 2:
+            found = Recording(name="take.wav", rate=44_100, samples=edited_take(rest))
+        else:
+            path = workshop() / ("take.wav", "take.flac")[way]
+            path.write_bytes(rest)
+            found = read_recording(path)
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            reading = read_take(found)
+    except LabkitError as error:
+        return refused(error)
+    ratio = reading.ratio
+    assert np.all(np.diff(ratio.frequency_hz) > 0)
+    assert np.all(np.isfinite(ratio.value))
+    assert np.all(np.isfinite(ratio.sigma) & (ratio.sigma >= 0))
+    assert len(words_of(reading).splitlines()) == 1
+    return True
+
+
 def lift(data: bytes) -> bool:
     """The reader of a lifted string: a voltage every 10 ms, one byte each, that an 8 kHz input has recorded."""
     from labkit.bench.shim.pulses import LiftRecording, read_lifts
@@ -376,13 +450,63 @@ def _record(text: str) -> bool:
     return True
 
 
+@cache
+def _demo_heading() -> Any:
+    from labkit.book.entry import BatchHeading, expected_by
+    from labkit.book.records import Design, Meter
+    from labkit.core.files import DEMO_BOOK
+    from labkit.core.sheet import read_sheet
+
+    data = read_sheet(DEMO_BOOK / "things.toml").tables("design")[0].data
+    meters = {
+        "ohms": Meter(label="bench", kind="ohms", unit="kΩ"),
+        "field": Meter(label="f", kind="field", unit="marks"),
+    }
+    heading = BatchHeading(design=Design(**data), meters=meters, celsius=22.0)
+    return heading, expected_by(heading.plan())
+
+
+def book(data: bytes) -> bool:
+    """The readers of a workshop book: the first byte chooses a pasted batch, or a table or the things of its text."""
+    from labkit.book.entry import EntryTable
+    from labkit.book.exchange import read_table_text, table_text, thing_from
+    from labkit.book.records import RECORDS, CoilReading, WoundCoil
+    from labkit.core.sheet import parse_sheet
+
+    chosen = data[0] % 4 if data else 0
+    text = data[1:].decode("utf-8", "replace")
+    try:
+        if chosen == 0:
+            heading, expect = _demo_heading()
+            rows = EntryTable(heading=heading).pasted(text).understood(expect=expect)
+            for row in rows:
+                assert all(value.value > 0 or value.column == "height" for value in row.values), row
+                assert all(math.isfinite(value.value) or value.words == "open" for value in row.values), row
+                assert all(len(said) <= LONGEST_MESSAGE for said in (*row.problems, *row.questions)), row
+            return not any(row.problems for row in rows)
+        if chosen in (1, 2):
+            kind = (CoilReading, WoundCoil)[chosen - 1]
+            records = read_table_text(kind, text, "table")
+            assert read_table_text(kind, table_text(kind, records), "again") == records
+            return True
+        things = parse_sheet(text, "things", kinds=("workshop book",))
+        for each in RECORDS:
+            for table in things.tables(each.table, []):
+                thing_from(each, table)
+    except LabkitError as error:
+        return refused(error)
+    return True
+
+
 TARGETS: dict[str, Target] = {
     "quantity": quantity,
     "sheet": sheet,
     "sweep": sweep,
     "spice": spice,
     "wav": wav,
+    "recording": recording,
     "lift": lift,
     "page": page,
+    "book": book,
 }
 """Targets by name; the names are those of ``python -m tests.fuzz`` and of the folders of seeds."""

@@ -11,7 +11,17 @@ from hypothesis import strategies as st
 from tests.fuzz.kept import kept, starting_points
 from tests.fuzz.targets import TARGETS
 
-EXAMPLES = {"quantity": 300, "sheet": 60, "sweep": 80, "spice": 80, "wav": 80, "lift": 60, "page": 25}
+EXAMPLES = {
+    "quantity": 300,
+    "sheet": 60,
+    "sweep": 80,
+    "spice": 80,
+    "wav": 80,
+    "recording": 30,
+    "lift": 60,
+    "page": 25,
+    "book": 120,
+}
 """Of an ordinary run; LABKIT_TEST_PROFILE=search takes other ones."""
 
 LONGEST = 4096

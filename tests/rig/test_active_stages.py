@@ -33,7 +33,7 @@ WIRINGS = (
     "pickup and piezo blend",
     "one volume, one tone, transformer to a line",
 )
-RIGS = ("Saltmarsh Lane, valve amplifier with its tone stack", "Saltmarsh Lane, into a pedal of low impedance")
+RIGS = ("Saltmarsh Lane, valve amplifier with its tone stack", "Saltmarsh Lane, pedal of low impedance")
 
 
 def stage(kind: str, use: str, **keys: object) -> Stage:

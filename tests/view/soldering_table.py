@@ -30,8 +30,9 @@ HEAD = """# Crossings of wires in the soldering drawings
 
 Every wiring of the catalogue and ten that are not in it, drawn by `labkit wiring NAME --drawing`: wires and legs,
 places where two cross, and the same of a first version that laid the parts in the order of the sheet, where it was
-written down. In none lies a wire over a part, a word or another wire, or within 12 px of a lug that is not its own; the picture alone
-gives back the wires. Made by `python -m tests.view.soldering_table`; the search for places has a fixed seed.
+written down. In none lies a wire over a part, a word or another wire, or within 12 px of a lug that is not its own; the
+picture alone gives back the wires. Made by `python -m tests.view.soldering_table`; the search for places has a fixed
+seed.
 
 | wiring | wires and legs | crossings | before |
 | --- | ---: | ---: | ---: |

@@ -24,7 +24,7 @@ from labkit.bench.diagnose.expected import loaded_peak
 from labkit.bench.diagnose.faults import Fault, Situation, coil_faults, dc_of, every_coil, with_turns, with_wire
 from labkit.bench.diagnose.meter import dc_resistance_at, lcr_reading
 from labkit.bench.fit.fixture import STANDARD_LOAD
-from labkit.book.learn.evidence import LOSS, CoilEvidence, Kind, Place
+from labkit.book.learn.evidence import LOSS, CoilEvidence, CoilPlace, Kind
 from labkit.book.learn.knowledge import (
     LEAST_OF_A_GROUP,
     Posterior,
@@ -330,7 +330,7 @@ class _Judge:
         if full.sum() >= LEAST_OF_A_GROUP:
             about = self.away[full] - np.median(self.away[full], axis=0)
             squares = (np.linalg.solve(self.root, about.T) ** 2).sum(axis=0)
-            self.scatter = robust_scale([squares], [len(self.expected)], middle=middle, weight=weight)
+            self.scatter, _ = robust_scale([squares], [len(self.expected)], middle=middle, weight=weight)
             self.own = self.stated * self.scatter**2
         found = self._without_the_worst()
         if full.sum() >= LEAST_OF_A_GROUP:
@@ -478,7 +478,7 @@ def _shared_causes(
     effects: np.ndarray,
     kinds: Sequence[Kind],
     judge: _Judge,
-    place: Place,
+    place: CoilPlace,
 ) -> tuple[SharedCause, ...]:
     """Divide the batch's shift over the causes that may have made it; causes of one direction are kept together."""
     mean, covariance = judge.middle()

@@ -136,7 +136,7 @@ NEXT_READINGS = (RESISTANCE, INDUCTANCE, CAPACITANCE, PEAK, HEIGHT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class CoilPlace:
     """From what, on what and when a coil was wound and read: things of one name are the same thing.
 
     Attributes
@@ -184,7 +184,7 @@ class CoilEvidence:
     serial : str
     build : PickupBuild
         What it was wound to: one object for all coils of a design.
-    place : Place
+    place : CoilPlace
     readings : mapping of Kind to float
         SI, dB of a height.
     fault : str
@@ -193,7 +193,7 @@ class CoilEvidence:
 
     serial: str
     build: PickupBuild
-    place: Place
+    place: CoilPlace
     readings: Mapping[Kind, float]
     fault: str = ""
 
@@ -205,7 +205,7 @@ class WireEvidence:
     Attributes
     ----------
     wire : Wire
-    place : Place
+    place : CoilPlace
         Its ``spool`` and ``maker``; the ohmmeter in ``meters``.
     ohm_per_m : float
         As read, at the temperature of the place.
@@ -214,7 +214,7 @@ class WireEvidence:
     """
 
     wire: Wire
-    place: Place
+    place: CoilPlace
     ohm_per_m: float
     deviation: float = 0.001
 

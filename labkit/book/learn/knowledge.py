@@ -20,8 +20,8 @@ import numpy as np
 from labkit.book.learn.evidence import (
     SESSION_TEMPERATURE,
     CoilEvidence,
+    CoilPlace,
     Kind,
-    Place,
     ReadingModel,
     WireEvidence,
     reading_model,
@@ -65,7 +65,7 @@ _HALF_MONTHS = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Group:
+class CoilGroup:
     """Readings of coils that are alike in all but themselves, or of one length of wire.
 
     ``mean`` and ``effects`` have a row a reading, ``readings`` and ``months`` one a coil; ``scatter`` is the sum of the
@@ -74,7 +74,7 @@ class Group:
 
     kinds: tuple[Kind, ...]
     build: PickupBuild | None
-    place: Place
+    place: CoilPlace
     names: tuple[str, ...]
     effects: np.ndarray
     mean: np.ndarray
@@ -96,12 +96,12 @@ class Records:
 
     Attributes
     ----------
-    groups : tuple of Group
+    groups : tuple of CoilGroup
     left_out : mapping of str to str
         Serial of a coil that does not teach, and why.
     """
 
-    groups: tuple[Group, ...] = ()
+    groups: tuple[CoilGroup, ...] = ()
     left_out: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -143,13 +143,13 @@ def records_of(coils: Iterable[CoilEvidence], wires: Iterable[WireEvidence] = ()
     )
 
 
-def _things(place: Place) -> tuple[object, ...]:
+def _things(place: CoilPlace) -> tuple[object, ...]:
     things = (place.design, place.spool, place.maker, place.lot, place.machine, place.bobbin, place.session)
     return (*things, place.celsius, place.celsius_deviation, place.meters)
 
 
 def model_of(
-    build: PickupBuild, place: Place, kinds: tuple[Kind, ...]
+    build: PickupBuild, place: CoilPlace, kinds: tuple[Kind, ...]
 ) -> tuple[ReadingModel, tuple[str, ...], np.ndarray]:
     """Return the plan of readings at a place, with the doubt of its room's temperature: model, causes and effects."""
     model = reading_model(build, kinds, place.meters)
@@ -166,7 +166,7 @@ def residuals(model: ReadingModel, coils: Sequence[CoilEvidence], celsius: float
     return found
 
 
-def _grouped(coils: Sequence[CoilEvidence]) -> list[Group | None]:
+def _grouped(coils: Sequence[CoilEvidence]) -> list[CoilGroup | None]:
     first = coils[0]
     model, names, effects = model_of(first.build, first.place, tuple(sorted(first.readings)))
     known = np.isfinite(model.planned).all(axis=0)
@@ -174,7 +174,7 @@ def _grouped(coils: Sequence[CoilEvidence]) -> list[Group | None]:
         return [None]
     kinds = tuple(kind for kind, is_known in zip(model.kinds, known) if is_known)
     away = residuals(model, coils, first.place.celsius)[:, known]
-    group = Group(
+    group = CoilGroup(
         kinds=kinds,
         build=first.build,
         place=first.place,
@@ -194,12 +194,12 @@ def _grouped(coils: Sequence[CoilEvidence]) -> list[Group | None]:
     ]
 
 
-def _group_of_wire(evidence: WireEvidence, number: int) -> Group:
+def _group_of_wire(evidence: WireEvidence, number: int) -> CoilGroup:
     away, effects = wire_reading(evidence)
     row = np.array([list(effects.values())])
     place = evidence.place if evidence.place.session else replace(evidence.place, session=f"wire reading {number}")
     mean = np.array([away])
-    return Group(
+    return CoilGroup(
         kinds=(),
         build=None,
         place=place,
@@ -227,8 +227,10 @@ def _prior_covariance(names: Sequence[str], effects: np.ndarray) -> np.ndarray:
 
 def robust_scale(
     squares: Sequence[np.ndarray], sizes: Sequence[int], *, middle: float = 1.25, weight: float = 4.0
-) -> float:
-    """Return by how much coils scatter against what is stated, from medians, so that a few bad ones do not count.
+) -> tuple[float, float]:
+    """Return by how much coils scatter against what is stated, and the standard deviation of its logarithm.
+
+    From medians, so that a few bad coils do not count.
 
     ln ĝ = (w·ln g_prior + ln g_median/τ²)/(w + 1/τ²), with g_median² the median of d²/median of χ²_k.
 
@@ -244,22 +246,38 @@ def robust_scale(
     from scipy.stats import chi2
 
     if not squares:
-        return middle
+        return middle, 1 / math.sqrt(weight)
     ratios = np.concatenate([found / chi2.ppf(0.5, k) for found, k in zip(squares, sizes)])
     k, count = max(sizes), ratios.size
     spread = {1: 0.26, 2: 0.16}.get(k, 0.13) * math.sqrt(20 / count)
     small = {1: 0.071, 2: 0.031}.get(k, 0.016) * 20 / count  # medians of few coils lie too near their own coils
     found = 0.5 * math.log(max(float(np.median(ratios)), 1e-6)) + small
-    return math.exp((weight * math.log(middle) + found / spread**2) / (weight + 1 / spread**2))
+    known = weight + 1 / spread**2
+    return math.exp((weight * math.log(middle) + found / spread**2) / known), 1 / math.sqrt(known)
 
 
-def _whitened(group: Group, about: np.ndarray) -> np.ndarray:
+def stray_limit(scale: tuple[float, float], size: int) -> float:
+    """Return the squared distance beyond which a coil of ``size`` readings is a stray one of its group.
+
+    The scatter may be larger than found by two of its standard deviations: a small group sets few coils aside.
+
+    Parameters
+    ----------
+    scale : tuple of float
+        From `robust_scale`.
+    """
+    from scipy.stats import chi2
+
+    return float(scale[0] ** 2 * math.exp(4 * scale[1]) * chi2.isf(STRAY, size))
+
+
+def _whitened(group: CoilGroup, about: np.ndarray) -> np.ndarray:
     root = np.linalg.cholesky(coil_covariance(group.names, group.effects))
     found: np.ndarray = np.linalg.solve(root, (group.readings - about).T).T
     return found
 
 
-def _without_strays(groups: Sequence[Group], left_out: dict[str, str]) -> list[Group]:
+def _without_strays(groups: Sequence[CoilGroup], left_out: dict[str, str]) -> list[CoilGroup]:
     from scipy.stats import chi2
 
     large = [group for group in groups if group.count >= LEAST_OF_A_GROUP]
@@ -270,7 +288,7 @@ def _without_strays(groups: Sequence[Group], left_out: dict[str, str]) -> list[G
     for group in groups:
         size = len(group.kinds)
         if id(group) in by_group:
-            good = by_group[id(group)] <= scale**2 * chi2.isf(STRAY, size)
+            good = by_group[id(group)] <= stray_limit(scale, size)
             why = "far from the coils read with it: look at it again"
         else:
             covariance = 4 * _prior_covariance(group.names, group.effects)
@@ -283,7 +301,7 @@ def _without_strays(groups: Sequence[Group], left_out: dict[str, str]) -> list[G
     return kept
 
 
-def _summed(group: Group, good: np.ndarray) -> Group:
+def _summed(group: CoilGroup, good: np.ndarray) -> CoilGroup:
     readings = group.readings[good]
     mean = readings.mean(axis=0)
     months = group.months[good]
@@ -305,11 +323,11 @@ def _summed(group: Group, good: np.ndarray) -> Group:
 class _Average:
     """An average over groups of the same readings, with the weight of each."""
 
-    groups: tuple[Group, ...]
+    groups: tuple[CoilGroup, ...]
     alike: bool = True
 
     @property
-    def first(self) -> Group:
+    def first(self) -> CoilGroup:
         return self.groups[0]
 
     @property
@@ -346,14 +364,14 @@ class _Average:
         return sum(group.count for group in self.groups)
 
 
-def _averages(records: Records, place: Place, most_rows: int) -> list[_Average]:
+def _averages(records: Records, place: CoilPlace, most_rows: int) -> list[_Average]:
     """Join groups until they are few enough: sessions first, then older spools, then the oldest are dropped."""
 
     def rows(joined: Sequence[_Average]) -> int:
         return sum(len(each.first.mean) for each in joined)
 
     def joined(key: Mapping[int, tuple[object, ...]]) -> list[_Average]:
-        found: dict[tuple[object, ...], list[Group]] = {}
+        found: dict[tuple[object, ...], list[CoilGroup]] = {}
         for group in records.groups:
             found.setdefault(key[id(group)], []).append(group)
         return [
@@ -411,7 +429,7 @@ def _averages(records: Records, place: Place, most_rows: int) -> list[_Average]:
     return averages
 
 
-def _level_ids(group: Group, index: int, level: Level) -> str:
+def _level_ids(group: CoilGroup, index: int, level: Level) -> str:
     place = group.place
     if level == "own":
         return f"{index}"
@@ -426,7 +444,7 @@ def _level_ids(group: Group, index: int, level: Level) -> str:
 class Posterior:
     """What the records leave open, for coils of one place. Made by `posterior_of`."""
 
-    place: Place
+    place: CoilPlace
     shape: tuple[object, ...]
     names: tuple[str, ...]
     effects: np.ndarray
@@ -438,7 +456,7 @@ class Posterior:
     scales: np.ndarray
     coil_scales: np.ndarray
     weights: np.ndarray
-    used: tuple[Group, ...]
+    used: tuple[CoilGroup, ...]
 
     @property
     def coil_scale(self) -> float:
@@ -584,14 +602,14 @@ def _weights(names: Sequence[str], level: Level) -> np.ndarray:
 
 
 def posterior_of(
-    records: Records, place: Place, *, most_rows: int = MOST_ROWS, like: Posterior | None = None
+    records: Records, place: CoilPlace, *, most_rows: int = MOST_ROWS, like: Posterior | None = None
 ) -> Posterior:
     """Condition on the records, for coils of one place.
 
     Parameters
     ----------
     records : Records
-    place : Place
+    place : CoilPlace
         Of the coils to predict; a spool or lot that is not among the records is a new one.
     most_rows : int
         Averages of readings that are conditioned on.
@@ -632,7 +650,7 @@ def posterior_of(
 
 def _decomposed(
     averages: Sequence[_Average],
-    place: Place,
+    place: CoilPlace,
     shape: tuple[object, ...],
     between: Mapping[Level, np.ndarray],
     row_of: np.ndarray,
@@ -691,7 +709,7 @@ def log_prior(parts: Sequence[ScaledPart], scales: np.ndarray) -> np.ndarray:
     return found
 
 
-def _alike(averages: Sequence[_Average], place: Place, level: Level) -> tuple[np.ndarray, np.ndarray]:
+def _alike(averages: Sequence[_Average], place: CoilPlace, level: Level) -> tuple[np.ndarray, np.ndarray]:
     """How much of a level averages share with one another, and with the place: 1 for the same thing at one time."""
     months = DRIFT_MONTHS.get(level)
     seen: dict[tuple[str, float], int] = {}

@@ -11,9 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from labkit.book.learn.evidence import NEXT_READINGS, OFFSET, UNITS, Kind, Place, Quantity
+from labkit.book.learn.evidence import NEXT_READINGS, OFFSET, UNITS, CoilPlace, Kind, Quantity
 from labkit.book.learn.knowledge import (
     CONFLICT,
+    CoilGroup,
     Posterior,
     Records,
     model_of,
@@ -109,7 +110,7 @@ class Knowledge:
 
     Attributes
     ----------
-    place : Place
+    place : CoilPlace
     next_readings : tuple of Learned
         As the workshop's meters will show them.
     coils, of_spool, of_lot, of_design : int
@@ -121,7 +122,7 @@ class Knowledge:
     conflict : Conflict or None
     """
 
-    place: Place
+    place: CoilPlace
     next_readings: tuple[Learned, ...]
     coils: int
     of_spool: int
@@ -189,7 +190,7 @@ def _counted(count: int, thing: str) -> str:
 
 
 def knowledge(
-    records: Records, build: PickupBuild, place: Place, *, kinds: Sequence[Kind] = NEXT_READINGS
+    records: Records, build: PickupBuild, place: CoilPlace, *, kinds: Sequence[Kind] = NEXT_READINGS
 ) -> Knowledge:
     """Return what the records say of the next coil of a build.
 
@@ -197,7 +198,7 @@ def knowledge(
     ----------
     records : Records
     build : PickupBuild
-    place : Place
+    place : CoilPlace
         Where it will be wound: a spool or lot that is new to the records widens the interval again.
     kinds : sequence of Kind
         Readings wanted.
@@ -206,7 +207,7 @@ def knowledge(
 
 
 def _knowledge(
-    records: Records, build: PickupBuild, place: Place, kinds: Sequence[Kind], posterior: Posterior
+    records: Records, build: PickupBuild, place: CoilPlace, kinds: Sequence[Kind], posterior: Posterior
 ) -> Knowledge:
     model, names, effects = model_of(build, place, tuple(kinds))
     planned = model.at(build.temperature_c if place.celsius is None else place.celsius)
@@ -217,15 +218,14 @@ def _knowledge(
     before = 1.959964 * np.sqrt((effects[:, plain] ** 2).sum(axis=1))
     items = []
     causes = learned_causes(posterior, names, effects)
+    read = _read_quantities(posterior)
     for row, index in enumerate(known.tolist()):
         kind, middle = kinds[index], planned[index]
+        without = _interval(kind, middle, -before[row], 0.0, before[row])
+        with_it = _interval(kind, middle, found.low[row], found.mean[row], found.high[row])
+        kept = kind.quantity not in read and found.high[row] - found.low[row] > 2 * before[row]
         items.append(
-            Learned(
-                kind=kind,
-                before=_interval(kind, middle, -before[row], 0.0, before[row]),
-                after=_interval(kind, middle, found.low[row], found.mean[row], found.high[row]),
-                causes=causes[row],
-            )
+            Learned(kind=kind, before=without, after=without if kept else with_it, causes=() if kept else causes[row])
         )
     used = posterior.used
     counts = [
@@ -238,11 +238,22 @@ def _knowledge(
         coils=sum(len(group.serials) for group in used),
         of_spool=counts[0],
         of_lot=counts[1],
-        of_design=sum(len(group.serials) for group in used if group.build == build),
+        of_design=sum(len(group.serials) for group in used if _is_of(group, build, place)),
         left_out=records.left_out,
         coil_scale=posterior.coil_scale,
         conflict=conflict_of(posterior, build, place),
     )
+
+
+def _read_quantities(posterior: Posterior) -> set[Quantity]:
+    """What the records have read of coils: what they have not is never made wider than without them."""
+    return {kind.quantity for group in posterior.used for kind in group.kinds}
+
+
+def _is_of(group: CoilGroup, build: PickupBuild, place: CoilPlace) -> bool:
+    if group.build is None:
+        return False
+    return group.build == build or bool(place.design and group.place.design == place.design)
 
 
 def _interval(kind: Kind, planned: float, low: float, middle: float, high: float) -> Interval:
@@ -285,11 +296,13 @@ def cause_keys(name: str) -> list[str]:
     return sorted(fitting, key=len, reverse=True)
 
 
-def conflict_of(posterior: Posterior, build: PickupBuild, place: Place) -> Conflict | None:
+def conflict_of(posterior: Posterior, build: PickupBuild, place: CoilPlace) -> Conflict | None:
     """Say whether the readings contradict the plan: m'(S₀ − S₁)⁻¹m against χ², with scatter as the plan states it."""
     from scipy.stats import chi2
 
-    kinds = tuple(dict.fromkeys(kind for group in posterior.used if group.build == build for kind in group.kinds))
+    kinds = tuple(
+        dict.fromkeys(kind for group in posterior.used if _is_of(group, build, place) for kind in group.kinds)
+    )
     if not kinds:
         return None
     _, names, effects = model_of(build, place, kinds)
@@ -316,7 +329,7 @@ def conflict_of(posterior: Posterior, build: PickupBuild, place: Place) -> Confl
     )
 
 
-def with_book(built: BuiltPickup, records: Records, place: Place) -> tuple[BuiltPickup, Knowledge]:
+def with_book(built: BuiltPickup, records: Records, place: CoilPlace) -> tuple[BuiltPickup, Knowledge]:
     """Return a built pickup as this workshop will wind it, and what the book knows.
 
     Resistance, inductance, capacitance, losses, peaks and field over the poles follow the records; output over the
@@ -326,7 +339,7 @@ def with_book(built: BuiltPickup, records: Records, place: Place) -> tuple[Built
     ----------
     built : BuiltPickup
     records : Records
-    place : Place
+    place : CoilPlace
 
     Returns
     -------
@@ -420,7 +433,12 @@ def _after(posterior: Posterior, targets: Sequence[tuple[Prediction, Quantity | 
     open_parts = _one_after_another(found.shared)
     own = {name: math.sqrt(shares_of(name).get("coil", 0.0)) * posterior.coil_scale for name in names}
     after = []
-    for row, (item, _, log) in enumerate(targets):
+    read = _read_quantities(posterior)
+    for row, (item, quantity, log) in enumerate(targets):
+        width = math.log(item.high / item.low) if log else item.high - item.low
+        if quantity not in read and found.high[row] - found.low[row] > width:
+            after.append(item)
+            continue
         parts = {f"{name}, coil by coil": effects[row, column] * own[name] for column, name in enumerate(names)}
         parts |= {f"left open by the book, {index + 1}": part for index, part in enumerate(open_parts[row].tolist())}
         parts = {name: part for name, part in parts.items() if abs(part) > 1e-6 * (1 if log else 10)}

@@ -131,7 +131,7 @@ class AmplifierData:
         "Ω", default=1e12, low=1e3, is_varied=False, meaning="resistance between its two inputs"
     )
     differential_capacitance: float = quantity(
-        "F", default=3e-12, usual=STRAY, low=0.0, meaning="capacitance between its two inputs"
+        "F", default=3e-12, usual=STRAY, low=0.0, is_varied=False, meaning="capacitance between its two inputs"
     )
     amplifier_output_resistance: float = quantity(
         "Ω",
@@ -185,8 +185,12 @@ class TransistorData:
     gate_resistance: float | None = quantity(
         "Ω", default=None, low=100.0, is_varied=False, meaning="resistance from gate to source; of a bipolar one β/g_m"
     )
-    gate_source: float = quantity("F", default=4e-12, usual=STRAY, low=0.0, meaning="capacitance from gate to source")
-    gate_drain: float = quantity("F", default=2e-12, usual=STRAY, low=0.0, meaning="capacitance from gate to drain")
+    gate_source: float = quantity(
+        "F", default=4e-12, usual=STRAY, low=0.0, is_varied=False, meaning="capacitance from gate to source"
+    )
+    gate_drain: float = quantity(
+        "F", default=2e-12, usual=STRAY, low=0.0, is_varied=False, meaning="capacitance from gate to drain"
+    )
     noise: NoiseData = inline(NoiseData, default=NoiseData())
 
     def elements(self, name: str, drain: str, gate: str, source: str) -> tuple[Element, ...]:

@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,6 +19,11 @@ from labkit.core.errors import InputError, did_you_mean
 from labkit.rig.inputs import RigInput, find_input, rig_inputs
 from labkit.rig.rig import Rig
 from labkit.study.tolerance.spread import COVERAGE, Spread, parse_spread
+
+if TYPE_CHECKING:
+    from labkit.pickup.predict.built import BuiltPickup
+
+NOT_KNOWN: Mapping[str, BuiltPickup] = MappingProxyType({})
 
 _VALUES = ("resistance", "inductance", "capacitance")
 
@@ -55,7 +61,9 @@ class ColumnMap:
         return found
 
 
-def column_map(rig: Rig, spreads: Mapping[str, Spread], *, add: bool) -> tuple[ColumnMap, dict[str, Spread]]:
+def column_map(
+    rig: Rig, spreads: Mapping[str, Spread], *, add: bool, built: Mapping[str, BuiltPickup] = NOT_KNOWN
+) -> tuple[ColumnMap, dict[str, Spread]]:
     """Return how drawn numbers become the rig's, and the spreads with the causes of built pickups.
 
     Parameters
@@ -64,15 +72,17 @@ def column_map(rig: Rig, spreads: Mapping[str, Spread], *, add: bool) -> tuple[C
     spreads : mapping of str to Spread
     add : bool
         Replace the spreads of a built pickup's values by those of its causes.
+    built : mapping of str to BuiltPickup
+        Of a slot whose pickup is known better than from its build alone.
     """
     moved: dict[str, tuple[float, dict[str, float]]] = {}
     causes: dict[str, Spread] = {}
     known = rig_inputs(rig)
     for slot, pickup in rig.pickups.items():
-        built = _built(pickup)
-        if built is None or not (add or any(name.startswith(f"{slot}: ") for name in spreads)):
+        made = built.get(slot) or _built(pickup)
+        if made is None or not (add or any(name.startswith(f"{slot}: ") for name in spreads)):
             continue
-        for coil, values in built.coils.items():
+        for coil, values in made.coils.items():
             for key in _VALUES:
                 target = f"{slot}.{coil}.{key}"
                 parts = {f"{slot}: {c.name}": c.deviation for c in getattr(values, key).contributions if c.deviation}
@@ -86,9 +96,9 @@ def column_map(rig: Rig, spreads: Mapping[str, Spread], *, add: bool) -> tuple[C
     return ColumnMap(moved, {name: name for name in kept}), {**given, **kept}
 
 
-def cause_names(rig: Rig) -> tuple[str, ...]:
+def cause_names(rig: Rig, built: Mapping[str, BuiltPickup] = NOT_KNOWN) -> tuple[str, ...]:
     """Return the causes of every built pickup of a rig, as input names (``bridge: turns``)."""
-    return tuple(name for name in column_map(rig, {}, add=True)[1])
+    return tuple(name for name in column_map(rig, {}, add=True, built=built)[1])
 
 
 def standard_normal(name: str) -> Spread:
@@ -96,7 +106,7 @@ def standard_normal(name: str) -> Spread:
     return Spread(name=name, shape="normal", low=-COVERAGE, high=COVERAGE)
 
 
-def cause_spread(rig: Rig, name: str, text: str = "") -> Spread:
+def cause_spread(rig: Rig, name: str, text: str = "", built: Mapping[str, BuiltPickup] = NOT_KNOWN) -> Spread:
     """Return the spread of a cause: as the build has it, or ``"normal 2 %"``, ``"5 %"`` of the cause's own value.
 
     Raises
@@ -110,14 +120,16 @@ def cause_spread(rig: Rig, name: str, text: str = "") -> Spread:
     >>> cause_spread(rig, "bridge: turns").high
     1.959963984540054
     """
-    if name not in cause_names(rig):
-        raise InputError(f"rig '{rig.name}' has no cause '{name}'.{did_you_mean(name, cause_names(rig))}")
+    if name not in (known := cause_names(rig, built)):
+        raise InputError(f"rig '{rig.name}' has no cause '{name}'.{did_you_mean(name, known)}")
     if not text.strip():
         return standard_normal(name)
     from labkit.pickup.predict.plan import plan_of
 
     slot, _, cause = name.partition(": ")
-    doubt = plan_of(rig.pickups[slot].made_from).inputs[cause]  # type: ignore[arg-type]
+    doubt = plan_of(rig.pickups[slot].made_from).inputs.get(cause)  # type: ignore[arg-type]
+    if doubt is None:
+        raise InputError(f"{name}: what a workshop book leaves open has no value of its own to scale; leave it")
     one = doubt.deviation if doubt.scale == "log" else abs(doubt.deviation / doubt.value) if doubt.value else 0.0
     if not one:
         raise InputError(f"{name}: its build states no doubt to scale; vary another number")

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,12 +30,15 @@ from labkit.study.measures import (
     read_measures,
     study_grid,
 )
-from labkit.study.tolerance.causes import ColumnMap, column_map
+from labkit.study.tolerance.causes import NOT_KNOWN, ColumnMap, column_map
 from labkit.study.tolerance.draws import CELL, SAMPLINGS, Sampling, cell_draws, cell_size, cells_of
 from labkit.study.tolerance.result import VARIANTS, MeasureSpread, ToleranceResult
 from labkit.study.tolerance.spread import Spread, checked_spreads, default_spreads
 from labkit.study.work.reduction import State, fingerprint, reduce_chunks
 from labkit.study.work.work import Watcher, Workers
+
+if TYPE_CHECKING:
+    from labkit.pickup.predict.built import BuiltPickup
 
 BANDS = (0.05, 0.5, 0.95)
 PILOT = 256
@@ -173,6 +177,7 @@ def tolerance_study(
     points: int = 256,
     measures: Sequence[Measure] = (),
     windows: Sequence[Window] = (),
+    built: Mapping[str, BuiltPickup] = NOT_KNOWN,
 ) -> ToleranceStudy:
     """Make a tolerance study ready.
 
@@ -192,6 +197,8 @@ def tolerance_study(
         Beyond resonance, height and level.
     windows : sequence of Window
         What a good variant must keep.
+    built : mapping of str to BuiltPickup
+        By slot: pickups whose doubts are those of a workshop's own records.
 
     Raises
     ------
@@ -203,7 +210,8 @@ def tolerance_study(
         raise InputError(f"sampling is sobol or random; got '{sampling}'")
     if seed < 0:
         raise InputError(f"a seed is 0 or more; got {seed}")
-    columns, wanted = column_map(rig, default_spreads(rig) if spreads is None else spreads, add=spreads is None)
+    usual = default_spreads(rig) if spreads is None else spreads
+    columns, wanted = column_map(rig, usual, add=spreads is None, built=built)
     wanted = checked_spreads(rig, wanted)
     asked = (*measures, *(window.measure for window in windows))
     every = tuple(dict.fromkeys((Measure(RESONANCE), Measure(HEIGHT), Measure(LEVEL), *asked)))

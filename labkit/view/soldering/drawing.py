@@ -275,7 +275,7 @@ def _body(body: Body, placed: Placed, kind: str) -> Iterator[str]:
     x0, y0 = (body.x0 + placed.x) * STEP, (body.y0 + placed.y) * STEP
     x1, y1 = (body.x1 + placed.x) * STEP, (body.y1 + placed.y) * STEP
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
-    outline = {"stroke": EDGE, "stroke_width": 1.8}
+    outline: dict[str, svg.Attribute] = {"stroke": EDGE, "stroke_width": 1.8}
     if body.form == "round":
         yield svg.element("circle", cx=x, cy=y, r=(x1 - x0) / 2, fill=CARD, **outline)
         return
@@ -322,20 +322,16 @@ def _lugs(placed: Placed, plan: SolderPlan) -> str:
         is_used = bool(plan.wires_at(Lug(part.name, lug)))
         label = placed.shape.labels.get(lug)
         for x, y in cells:
-            at = {"cx": (x + placed.x) * STEP, "cy": (y + placed.y) * STEP, "data_lug": f"{part.name}|{lug}"}
+            across, down = (x + placed.x) * STEP, (y + placed.y) * STEP
+            edge, fill = (INK, PAPER) if is_used else (EDGE, CARD)
+            look: dict[str, svg.Attribute] = {"r": _LUG, "fill": fill, "stroke": edge, "stroke_width": 1.6}
             if label is None:
-                drawn.append(svg.element("circle", **at, r=_DOT if is_used else 2.0, fill=INK if is_used else EDGE))
-                continue
-            edge = INK if is_used else EDGE
-            drawn.append(
-                svg.element("circle", **at, r=_LUG, fill=PAPER if is_used else CARD, stroke=edge, stroke_width=1.6)
-            )
-            drawn.append(
-                svg.text(
-                    at["cx"], at["cy"] + 3.6, label[-1:] if label[:1] in "AB" and len(label) == 2 else label,
-                    INK if is_used else MUTED, anchor="middle", font_size=10.5,
-                )
-            )  # fmt: skip
+                look = {"r": _DOT if is_used else 2.0, "fill": edge}
+            drawn.append(svg.element("circle", cx=across, cy=down, data_lug=f"{part.name}|{lug}", **look))
+            if label is not None:
+                ink = INK if is_used else MUTED
+                words = label[1:] if part.kind == "pot" and len(label) == 2 else label
+                drawn.append(svg.text(across, down + 3.6, words, ink, anchor="middle", font_size=10.5))
     return svg.element("g", *drawn, aria_hidden="true")
 
 

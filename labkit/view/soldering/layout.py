@@ -244,7 +244,7 @@ def _crossings(lines: np.ndarray) -> int:
     def side(point: np.ndarray) -> np.ndarray:
         along = end - start
         away = point[None, :, :] - start[:, None, :]
-        return np.sign(along[:, None, 0] * away[..., 1] - along[:, None, 1] * away[..., 0])
+        return np.asarray(np.sign(along[:, None, 0] * away[..., 1] - along[:, None, 1] * away[..., 0]))
 
     apart = side(start) * side(end)
     return int(np.sum((apart < 0) & (apart.T < 0)) // 2)

@@ -57,10 +57,10 @@ class _Grid:
         pairs = [(across[:, :-1], across[:, 1:]), (down[:-1], down[1:]), (across, down)]
         base = [1.0, 1.0, BEND]
         rows, columns, costs = [], [], []
-        for (one, other), cost in zip(pairs, base):
+        for (one, other), each in zip(pairs, base):
             rows += [one.ravel(), other.ravel()]
             columns += [other.ravel(), one.ravel()]
-            costs.append(np.full(2 * one.size, cost))
+            costs.append(np.full(2 * one.size, each))
         self.start = 2 * self.size
         every = np.arange(2 * self.size)
         row = np.concatenate([*rows, np.full(every.size, self.start)])

@@ -153,8 +153,7 @@ def variants(part: PlanPart) -> tuple[Shape, ...]:
     plain = shape_of(part)
     if part.kind == "pickup":
         right = part.device.columns[1]
-        orders = itertools.islice(itertools.permutations(right), 24)
-        return tuple(_pickup(part, order) for order in orders)
+        return tuple(_pickup(part, order) for order in itertools.islice(itertools.permutations(right), 24))
     if part.device.ring:
         return tuple(_ring(part, turn) for turn in range(len(part.device.ring)))
     if part.kind == "switch":

@@ -13,19 +13,19 @@ from pathlib import Path
 
 import numpy as np
 from scipy.special import ndtr
-from scipy.stats import chi2, t
+from scipy.stats import t
 
-from labkit.book.learn.evidence import RESISTANCE, Place, WireEvidence, reading_model
+from labkit.book.learn.evidence import RESISTANCE, CoilPlace, WireEvidence, reading_model
 from labkit.book.learn.knowledge import (
     LEAST_OF_A_GROUP,
-    STRAY,
-    Group,
+    CoilGroup,
     Records,
     coil_covariance,
     log_prior,
     posterior_of,
     records_of,
     robust_scale,
+    stray_limit,
 )
 from labkit.pickup.predict.plan import plan_of
 from tests.book.learn.shops import (
@@ -47,7 +47,7 @@ DECIBELS = 20 / np.log(10)
 PLAIN_COILS = 10
 """Of one's last coils, for the plain ratio."""
 
-BY_THE_BOOK = 60
+BY_THE_BOOK = 24
 """Shops of which widths are told, each through the book by itself."""
 
 Case = tuple[int, str]
@@ -95,7 +95,7 @@ class _Shops:
     """
 
     def __init__(
-        self, past: list[Place], away: np.ndarray, target: Place | None = None, wire: np.ndarray | None = None
+        self, past: list[CoilPlace], away: np.ndarray, target: CoilPlace | None = None, wire: np.ndarray | None = None
     ) -> None:
         self.past, self.away, self.target, self.wire = past, away, target, wire
         self.alone = self._strays()
@@ -120,7 +120,7 @@ class _Shops:
         read = records_of([], [_wire(self.target, self.wire[shop])])
         return replace(records, groups=(*records.groups, *read.groups))
 
-    def _rows(self, group: Group) -> np.ndarray:
+    def _rows(self, group: CoilGroup) -> np.ndarray:
         columns = [KINDS.index(kind) for kind in group.kinds]
         return self.away[:, list(map(int, group.serials))][:, :, columns]
 
@@ -137,10 +137,10 @@ class _Shops:
         found = np.zeros(len(self.away), dtype=bool)
         for shop in range(len(found)) if large else ():
             scale = robust_scale([square[shop] for square in squares], sizes)
-            found[shop] = any((square[shop] > scale**2 * chi2.isf(STRAY, k)).any() for square, k in zip(squares, sizes))
+            found[shop] = any((square[shop] > stray_limit(scale, k)).any() for square, k in zip(squares, sizes))
         return found
 
-    def predict(self, place: Place, truth: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    def predict(self, place: CoilPlace, truth: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
         """Return whether the interval of each shop holds, by reading, and half-widths of the first shops."""
         model = reading_model(single_coil(), KINDS, ())
         effects = model.effects[:READ]
@@ -177,7 +177,7 @@ class _Shops:
         return list(held), half
 
 
-def _whitened(group: Group, rows: np.ndarray) -> np.ndarray:
+def _whitened(group: CoilGroup, rows: np.ndarray) -> np.ndarray:
     root = np.linalg.cholesky(coil_covariance(group.names, group.effects))
     found: np.ndarray = rows @ np.linalg.inv(root).T
     return found
@@ -205,13 +205,13 @@ def _wire_shift(z: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return found + 0.0039 * room + np.hypot(0.001, 0.001) * length
 
 
-def _wire(place: Place, shift: float) -> WireEvidence:
+def _wire(place: CoilPlace, shift: float) -> WireEvidence:
     winding = single_coil().coils[0][1].winding
     wire = winding.wire
     planned = 4 * 1.7241e-8 / (np.pi * wire.bare_nominal**2)
     return WireEvidence(
         wire=wire,
-        place=Place(spool=place.spool, months=place.months),
+        place=CoilPlace(spool=place.spool, months=place.months),
         ohm_per_m=float(planned * np.exp(shift)),
         deviation=0.001,
     )
@@ -341,11 +341,13 @@ def _widths(half: np.ndarray) -> str:
 
 
 def main(shops: int = SHOPS) -> None:
-    """Run the study and write its page."""
+    """Run the study and write its page, scenario by scenario."""
     assert KINDS[0] == RESISTANCE
-    PAGE.write_text(
-        page({scenario: tally(scenario, shops, SEED) for scenario in SCENARIOS}, shops, SEED), encoding="utf-8"
-    )
+    tallies = {}
+    for scenario in SCENARIOS:
+        tallies[scenario] = tally(scenario, shops, SEED)
+        print(scenario, flush=True)
+    PAGE.write_text(page(tallies, shops, SEED), encoding="utf-8")
 
 
 if __name__ == "__main__":

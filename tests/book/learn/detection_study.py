@@ -20,7 +20,7 @@ import numpy as np
 from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.readings import LcrValue, Readings, load_plan
 from labkit.book.learn.batch import judge_batch
-from labkit.book.learn.evidence import HIGH_LOSS, INDUCTANCE, LOSS, RESISTANCE, Kind, Place, evaluated
+from labkit.book.learn.evidence import HIGH_LOSS, INDUCTANCE, LOSS, RESISTANCE, CoilPlace, Kind, evaluated
 from labkit.book.learn.knowledge import Records, records_of
 from labkit.pickup.materials.wire import wire
 from labkit.pickup.predict.model import evaluate, nominal
@@ -112,12 +112,12 @@ class Count:
         return f"{flagged:.0f} / {right:.0f} / {again:.0f}"
 
 
-def places(past: int, size: int) -> list[Place]:
+def places(past: int, size: int) -> list[CoilPlace]:
     """Return where past coils and then those of a batch of a new spool were wound."""
     return [
-        Place(spool=f"spool {i // 10}", lot=f"lot {i // 14}", session=f"session {i // 5}", months=i * 0.6)
+        CoilPlace(spool=f"spool {i // 10}", lot=f"lot {i // 14}", session=f"session {i // 5}", months=i * 0.6)
         if i < past
-        else Place(spool="new", lot="new", session="today", months=past * 0.6)
+        else CoilPlace(spool="new", lot="new", session="today", months=past * 0.6)
         for i in range(past + size)
     ]
 

@@ -8,22 +8,22 @@ from __future__ import annotations
 
 import numpy as np
 
-from labkit.book.learn.evidence import Place, reading_model
+from labkit.book.learn.evidence import CoilPlace, reading_model
 from labkit.book.learn.levels import SCALE_CORRELATION, SCALE_PRIORS, SCALED, shares_of
 from tests.book.learn.shops import KINDS, single_coil
 
 
 def sampled(
-    away: np.ndarray, places: list[Place], target: Place, *, draws: int, seed: int, scales: bool = True
+    away: np.ndarray, places: list[CoilPlace], target: CoilPlace, *, draws: int, seed: int, scales: bool = True
 ) -> np.ndarray:
     """Return draws of the next coil's readings about the plan, shape (draws, kinds).
 
     Parameters
     ----------
     away : ndarray, shape (coils, kinds)
-    places : list of Place
+    places : list of CoilPlace
         One time, so that nothing drifts.
-    target : Place
+    target : CoilPlace
     draws : int
     scales : bool
         False holds all scales at 1.

@@ -21,7 +21,7 @@ from labkit.book.learn.evidence import (
     PEAK,
     RESISTANCE,
     CoilEvidence,
-    Place,
+    CoilPlace,
     evaluated,
     reading_model,
 )
@@ -61,17 +61,17 @@ def single_coil() -> PickupBuild:
     return load_built("narrow single coil, built").build
 
 
-def schedule() -> tuple[list[Place], list[Place]]:
+def schedule() -> tuple[list[CoilPlace], list[CoilPlace]]:
     """Return where 20 past coils were wound, and where the next after 1, 3, 10 and 20: same spool and lot, new ones."""
 
-    def place(index: int, **other: str | float) -> Place:
+    def place(index: int, **other: str | float) -> CoilPlace:
         things: dict[str, str | float] = {
             "spool": f"spool {index // COILS_OF_A_SPOOL}",
             "lot": f"lot {index // COILS_OF_A_LOT}",
             "session": f"session {index // COILS_OF_A_SESSION}",
             "months": index * MONTHS_A_COIL,
         }
-        return Place(**(things | other))  # type: ignore[arg-type]
+        return CoilPlace(**(things | other))  # type: ignore[arg-type]
 
     past = [place(index) for index in range(max(COUNTS))]
     targets = []
@@ -106,7 +106,7 @@ def _share(name: str) -> dict[str, float]:
     return dict(shares_of(name))
 
 
-def drawn(scenario: str, places: list[Place], shops: int, rng: np.random.Generator) -> np.ndarray:
+def drawn(scenario: str, places: list[CoilPlace], shops: int, rng: np.random.Generator) -> np.ndarray:
     """Return every cause of every coil in standard deviations, shape (shops, coils, causes)."""
     names = causes().names
     months = np.array([place.months for place in places])
@@ -188,7 +188,7 @@ def deviations(scenario: str, causes_drawn: np.ndarray, *, full: bool = True) ->
     return found.reshape(*causes_drawn.shape[:2], len(KINDS))
 
 
-def evidence(away: np.ndarray, places: list[Place], kinds=KINDS) -> list[CoilEvidence]:
+def evidence(away: np.ndarray, places: list[CoilPlace], kinds=KINDS) -> list[CoilEvidence]:
     """Return coils with readings that lie ``away`` (coils, kinds) from the plan."""
     build = single_coil()
     planned = reading_model(build, KINDS, ()).at(20.0)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from labkit.book.learn.batch import READ_LOSS, judge_batch
-from labkit.book.learn.evidence import HEIGHT, INDUCTANCE, LOSS, PEAK, RESISTANCE, Kind, Place, reading_model
+from labkit.book.learn.evidence import HEIGHT, INDUCTANCE, LOSS, PEAK, RESISTANCE, CoilPlace, Kind, reading_model
 from labkit.book.learn.knowledge import records_of, robust_scale
 from labkit.core.errors import InputError
 from tests.book.learn.detection_study import READ, _shift, batches, counts, places
@@ -151,16 +151,17 @@ def test_peak_and_height_find_extra_capacitance(good) -> None:
 def test_a_robust_scale_does_not_see_a_few_bad_coils() -> None:
     """Of 400 coils a tenth is far off: their median distance stays that of good ones within 15 %."""
     squares = np.random.default_rng(2).chisquare(2, 400)
-    clean = robust_scale([squares], [2])
+    clean, doubt = robust_scale([squares], [2])
     squares[:40] += 1000
-    assert robust_scale([squares], [2]) == pytest.approx(clean, rel=0.15)
+    assert robust_scale([squares], [2])[0] == pytest.approx(clean, rel=0.15)
     assert clean == pytest.approx(1.0, rel=0.1)
+    assert doubt < 0.05
 
 
 def test_a_batch_of_two_designs_or_none_is_refused() -> None:
     with pytest.raises(InputError, match="one coil or more"):
         judge_batch([])
-    coils = evidence(np.zeros((2, len(KINDS))), [Place(session="a")] * 2)
+    coils = evidence(np.zeros((2, len(KINDS))), [CoilPlace(session="a")] * 2)
     other = replace(coils[1].build, temperature_c=25.0)
     with pytest.raises(InputError, match="one design"):
         judge_batch([coils[0], replace(coils[1], build=other)])

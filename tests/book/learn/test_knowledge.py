@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from labkit.book.learn.evidence import CAPACITANCE, INDUCTANCE, PEAK, RESISTANCE, CoilEvidence, Place, reading_model
+from labkit.book.learn.evidence import CAPACITANCE, INDUCTANCE, PEAK, RESISTANCE, CoilEvidence, CoilPlace, reading_model
 from labkit.book.learn.knowledge import posterior_of, records_of
 from labkit.book.learn.levels import SHARES, shares_of
 from labkit.book.learn.prediction import knowledge, with_book
@@ -20,7 +20,7 @@ AT_ONCE = [replace(place, months=0.0) for place in schedule()[0]]  # nothing dri
 
 
 @pytest.fixture(scope="module")
-def shop() -> tuple[np.ndarray, list[Place], list[Place]]:
+def shop() -> tuple[np.ndarray, list[CoilPlace], list[CoilPlace]]:
     past, targets = schedule()
     rng = np.random.default_rng(11)
     away = deviations("as stated", drawn("as stated", past + targets, 1, rng))[0]
@@ -51,9 +51,9 @@ def test_every_doubt_of_a_build_has_a_level(name: str) -> None:
 @pytest.mark.parametrize("name", ["narrow single coil, built", "two-coil, built"])
 def test_an_empty_book_predicts_what_there_is_without_one(name: str) -> None:
     built = load_built(name)
-    same, known = with_book(built, records_of([]), Place())
+    same, known = with_book(built, records_of([]), CoilPlace())
     assert same is built
-    posterior = posterior_of(records_of([]), Place())
+    posterior = posterior_of(records_of([]), CoilPlace())
     parts = built.total.resistance.contributions
     found = posterior.predict([part.name for part in parts], np.array([[part.deviation for part in parts]]))
     assert np.exp(found.high[0]) == pytest.approx(built.total.resistance.high / built.total.resistance.value, rel=1e-6)
@@ -83,7 +83,7 @@ def test_learned_scales_agree_with_sampling(shop) -> None:
     away, _, targets = shop
     for place in (targets[4], targets[5]):
         target = replace(place, months=0.0)
-        draws = sampled(away[:10], AT_ONCE[:10], target, draws=4000, seed=2)
+        draws = sampled(away[:10], AT_ONCE[:10], target, draws=2500, seed=2)
         low, high = np.percentile(draws, [2.5, 97.5], axis=0)
         model = reading_model(single_coil(), KINDS, ())
         found = posterior_of(records_of(evidence(away[:10], AT_ONCE[:10])), target).predict(model.names, model.effects)
@@ -134,7 +134,14 @@ def test_resistance_alone_leaves_the_capacitance_open(shop) -> None:
     known = knowledge(records_of(evidence(away[:10], past[:10], (RESISTANCE, INDUCTANCE))), single_coil(), targets[4])
     item = next(each for each in known.next_readings if each.kind == CAPACITANCE)
     assert np.log(item.after.high / item.after.low) > 0.9 * np.log(item.before.high / item.before.low)
+    assert item.after.high / item.after.low <= item.before.high / item.before.low  # what was not read is not widened
     assert item.causes == ()
+    made, _ = with_book(
+        load_built("narrow single coil, built"),
+        records_of(evidence(away[:10], past[:10], (RESISTANCE, INDUCTANCE))),
+        targets[4],
+    )
+    assert made.total.capacitance == load_built("narrow single coil, built").total.capacitance
 
 
 def test_faulty_and_stray_coils_do_not_teach(shop) -> None:

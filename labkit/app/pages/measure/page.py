@@ -34,6 +34,7 @@ from labkit.app.pages.measure.remake import remake, remake_html
 from labkit.app.pages.measure.state import MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
+    GOOD_FILES_HTML,
     NOT_IN_FIT,
     READING_CAUTIONS,
     REMAKE_WORDS,
@@ -113,7 +114,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
         self.sweep_parts = (
-            box("lab-section", self.upload),
+            box("lab-section", self.upload, ipywidgets.HTML(GOOD_FILES_HTML)),
             box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
         )
         self.steel_box = box("lab-section", ipywidgets.HTML(f"<h2>Keep it</h2><p>{STEEL_WORDS}</p>"), self.steel)

@@ -23,6 +23,32 @@ SWEEP_CAUTIONS = (
     "Measure with the pickup disconnected from the instrument, at some ten millivolts, away from transformers.",
     "Never connect a measuring set to an amplifier's speaker output or to anything on the mains that is open.",
 )
+GOOD_FILES = (
+    ("Impedance", "Frequency (Hz),Impedance (ohm),Phase (deg)\n60,5969,8.7\n66.1,5984,9.6\n72.9,6002,10.5"),
+    ("Exciter coil or resistor", "Frequency (Hz),Level (dB)\n60,35.3\n66.1,36.1\n72.9,37.0"),
+    (
+        "Inductance meter, a row for each frequency",
+        "Frequency (Hz),Ls (H),Rs (ohm)\n100,2.396,5901\n120,2.397,5902\n150,2.397,5903",
+    ),
+)
+"""What a file should begin with, by what was measured."""
+
+_GOOD_FILE = (
+    ("Columns", "one row of headings that name quantity and unit", "bare numbers: it is asked what they are"),
+    ("Points", "60 to 500 from 60 Hz to 20 kHz, evenly on a logarithmic axis", "fewer than 8, or none near the peak"),
+    ("Numbers", "2.402 or 2,402; the same in the whole file", "both kinds, or marks between thousands"),
+    ("Several pickups", "a file each", "one file with a column each"),
+    ("Loads", "a file each, of the same pickup", "readings of two loads in one column"),
+    ("Kind", "CSV, TSV, XLSX, Touchstone; WAV or FLAC under A sound interface", "a picture of the curve, a PDF"),
+)
+
+GOOD_FILES_HTML = (
+    "<details><summary>What a good file looks like</summary>"
+    + "".join(f"<p>{escape(title)}</p><pre>{escape(text)}\n…</pre>" for title, text in GOOD_FILES)
+    + table_html("A good file and a bad one", ("", "Good", "Not good"), _GOOD_FILE)
+    + "</details>"
+)
+
 READING_CAUTIONS = (
     "Insulation: low-voltage ohmmeter only; an insulation tester can destroy an old coil.",
     "Resistance: unsolder one lead, or state the pot it is read through; let the coil reach the room's temperature.",

@@ -49,6 +49,7 @@ class WiringPage(PinningPage[WiringPageState]):
         self.soldering = Disclosure(
             "Soldering drawing: lugs, wires and switches", lambda: soldering_html(state.rig), working="Drawing it …"
         )
+        self.soldering.add_class("lab-soldering-place")
         self.opener = Upload(
             Intake(largest=LARGEST_SHEET, what="a wiring", advice="Save a rig sheet from the Rig page, or write one."),
             label="Own wiring …",
@@ -59,10 +60,10 @@ class WiringPage(PinningPage[WiringPageState]):
         self.opener.on_file(self._open_file)
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
-        """Return the chosen wiring's curve, all wirings, and the rest of the chosen one."""
+        """Return the chosen wiring's curve, all wirings, the rest of the chosen one, and its drawing at full width."""
         _, chosen = super().columns()
         results, more = chosen.children
-        return results, self.picker, more
+        return results, self.picker, more, self.soldering
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the chosen wiring's name and its curve."""
@@ -73,7 +74,7 @@ class WiringPage(PinningPage[WiringPageState]):
         return (
             self.words,
             self.controls,
-            box("lab-section", self.positions, self.schematic, self.soldering),
+            box("lab-section", self.positions, self.schematic),
             self.opener,
             note(CAUTION),
         )

@@ -1,7 +1,7 @@
 // The bar at the foot: Play, A and B, what is played, at which level. In the lab it stands right after the skip link.
 export default {
   render({ model, el }) {
-    const STORE = "labkit.listening", SILENT_MS = 60000, AGAIN_MS = 4000, WORDS_MS = 400, OWN = "recording", NB = "\u00a0";
+    const STORE = "labkit.listening", SILENT_MS = 60000, SILENT_OUTPUT_MS = 2500, AGAIN_MS = 4000, WORDS_MS = 400, OWN = "recording", NB = "\u00a0";
     const inLab = document.body.dataset.voila !== undefined;
     const unique = `ear-${Math.random().toString(36).slice(2, 8)}`; // a letter first, as selectors want it
     const bar = document.createElement("section");
@@ -140,6 +140,7 @@ export default {
       sound.start();
       show("playing");
       if (live) say("");
+      setTimeout(() => { if (sounds() && sound.context.state !== "running") say("The browser has not started its sound output: connect one, or choose another under ⋯, then play again."); }, SILENT_OUTPUT_MS);
     }
     // the input is open and muted, so that nothing goes round the cable
     let wantsDelay = false;

@@ -1,0 +1,167 @@
+"""``--book`` of commands that predict, and the commands of a workshop book that say what it knows and judge a batch."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from labkit.core.errors import InputError
+from labkit.core.units import format_quantity
+
+if TYPE_CHECKING:
+    from labkit.book.learn.batch import BatchVerdict
+    from labkit.book.learn.prediction import Knowledge
+    from labkit.book.store import Book
+    from labkit.pickup.predict.built import BuiltPickup
+    from labkit.rig.rig import Rig
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+WIDTH = 96
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FromBook:
+    """What a command was told of a workshop book: its file, and from what the next coil will be wound."""
+
+    file: Path | None = None
+    spool: str = ""
+    lot: str = ""
+    machine: str = ""
+
+    def of_pickup(self, built: BuiltPickup) -> tuple[BuiltPickup, Knowledge | None]:
+        """Return a pickup with the book, and what the book knows; the pickup as it is without one."""
+        if self.file is None:
+            given = {"--spool": self.spool, "--lot": self.lot, "--machine": self.machine}
+            named = next((name for name, value in given.items() if value), None)
+            if named:
+                raise InputError(f"{named} names a thing of a workshop book; say which with --book FILE")
+            return built, None
+        from labkit.book.learn.from_book import taught_by
+
+        with self._open() as book:
+            return self._with(book, taught_by(book).records, built)
+
+    def of_rig(self, rig: Rig) -> tuple[Rig, dict[str, BuiltPickup], dict[str, Knowledge]]:
+        """Return a rig with the book's values in every pickup that is known by its build, those pickups, and why."""
+        from labkit.book.learn.from_book import taught_by
+        from labkit.pickup.predict.built import predict_build
+
+        made = {slot: pickup.made_from for slot, pickup in rig.pickups.items() if pickup.made_from is not None}
+        if self.file is None:
+            for slot in made:
+                self.of_pickup(predict_build(made[slot]))
+            return rig, {}, {}
+        if not made:
+            raise InputError("--book: no pickup of this rig is known by its build, so a book has nothing to say of it")
+        built, known = {}, {}
+        with self._open() as book:
+            records = taught_by(book).records
+            for slot, build in made.items():
+                built[slot], found = self._with(book, records, predict_build(build))
+                known[slot] = found
+        pickups = {slot: replace(each.pickup, made_from=made[slot]) for slot, each in built.items()}
+        return rig.replace(pickups=pickups), built, known
+
+    def _with(self, book: Book, records: Any, built: BuiltPickup) -> tuple[BuiltPickup, Knowledge]:
+        from labkit.book.learn.from_book import place_in
+        from labkit.book.learn.prediction import with_book
+
+        place = place_in(book, design=built.name, spool=self.spool, lot=self.lot, machine=self.machine)
+        if built.is_given:
+            raise InputError(
+                f"--book: '{built.name}' is a sheet of values; a book speaks of what is wound from a build"
+            )
+        return with_book(built, records, place)
+
+    @contextmanager
+    def _open(self) -> Iterator[Book]:
+        from labkit.book.store import open_book
+
+        assert self.file is not None
+        with open_book(self.file) as book:
+            yield book
+
+
+def with_book_options(function: Command) -> Command:
+    """``--book``, ``--spool``, ``--lot`` and ``--machine``, as ``from_book``."""
+
+    @wraps(function)
+    def told(*, with_book: Path | None, spool: str, lot: str, machine: str, **given: Any) -> Any:
+        return function(from_book=FromBook(file=with_book, spool=spool, lot=lot, machine=machine), **given)
+
+    for name, meaning in (("machine", "winding machine"), ("lot", "lot of magnets"), ("spool", "spool of wire")):
+        help_text = f"With --book: the {meaning} of the next coil, as the book calls it; else one it does not know."
+        if name == "machine":
+            help_text = "With --book: the winding machine, as the book calls it; else the usual one."
+        told = click.option(f"--{name}", default="", help=help_text)(told)
+    option = click.option(
+        "with_book",
+        "--book",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Predict with the past coils of this workshop book.",
+    )
+    return option(told)  # type: ignore[return-value]
+
+
+def knowledge_text(known: Knowledge) -> str:
+    """Return what a book knows: the next coil's readings without it and with it, what was used, and why."""
+    lines = _wrapped(f"With the book: {known.sentence}.")
+    rows = [
+        (item.kind.words, _bounds(item.before, item.unit), _bounds(item.after, item.unit), ", ".join(item.causes))
+        for item in known.next_readings
+    ]
+    heads = ("the next coil will read", "without the book", "with it", "learned")
+    widths = [max(len(row[place]) for row in [heads, *rows]) for place in range(4)]
+    for row in [heads, *rows]:
+        lines.append("  " + "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths)).rstrip())
+    if known.coils:
+        lines += _wrapped(
+            f"Coils of this workshop scatter {known.coil_scale:.1f} times as much as labkit takes. Output over the "
+            "strings is not learned. No real workshop's records stand behind the way doubts are divided."
+        )
+    if known.conflict is not None:
+        lines += _wrapped(f"Mind: {known.conflict.sentence}.")
+    return "\n".join(lines)
+
+
+def _bounds(interval: Any, unit: str) -> str:
+    if unit == "dB":
+        return f"{interval.low:.1f} … {interval.high:.1f} dB"
+    return f"{format_quantity(interval.low, unit, digits=3)} … {format_quantity(interval.high, unit, digits=3)}"
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="  ")
+
+
+def verdict_text(verdict: BatchVerdict) -> str:
+    """Return a batch's verdict: what all share, then each coil that is not simply good, with the next step."""
+    lines = []
+    for sentence in verdict.sentences:
+        lines += _wrapped(f"{sentence[:1].upper()}{sentence[1:]}.")
+    good = [coil.serial for coil in verdict.coils if coil.tier == "good"]
+    for coil in verdict.coils:
+        if coil.tier == "good":
+            continue
+        causes = ", ".join(
+            f"{name}{f' ({size})' if size else ''} {100 * part:.0f} %" for name, size, part in coil.causes[:3]
+        )
+        lines += _wrapped(
+            f"{coil.serial}  {coil.tier}, {100 * coil.good:.0f} % that it is good; {causes}. Next: {coil.action}."
+        )
+    lines.append(f"  {len(good)} of {len(verdict.coils)} coils pass" + (f": {', '.join(good)}" if good else ""))
+    return "\n".join(lines)
+
+
+def verdicts_json(verdicts: Mapping[str, BatchVerdict]) -> dict[str, Any]:
+    """Return the JSON form of a session's batches by design."""
+    return {name: verdict.as_dict() for name, verdict in verdicts.items()}
