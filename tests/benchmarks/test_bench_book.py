@@ -1,53 +1,60 @@
-"""A prediction with a workshop book of 20 000 coils, and a batch of 20 judged against it."""
+"""A workshop book of 20 000 coils: opening it, all it says, the newest coils, a search."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from pathlib import Path
 
-import numpy as np
 import pytest
 
-from labkit.book.learn.batch import judge_batch
-from labkit.book.learn.evidence import INDUCTANCE, LOSS, RESISTANCE, CoilPlace
-from labkit.book.learn.knowledge import Records, records_of
-from labkit.book.learn.prediction import knowledge
+from labkit.book.evidence import book_evidence
+from labkit.book.history import coil_lines, find_coils
+from labkit.book.records import CoilReading, Session, WoundCoil
+from labkit.book.store import Book, open_book
 from tests.benchmarks.conftest import Timed, cpu_seconds
-from tests.book.learn.shops import KINDS, evidence, single_coil
+from tests.book.books import small_book, wound
+from tests.book.workers import READINGS
 
 pytestmark = pytest.mark.benchmark(timer=cpu_seconds)
 
-GROUP = "a workshop book of 20 000 coils"
-COILS, OF_A_SESSION, OF_A_SPOOL, OF_A_LOT = 20_000, 20, 18, 60
-NEXT = CoilPlace(spool="new", lot="new", session="today", months=250.0)
-
-
-def coils() -> list:
-    away = 0.01 * np.random.default_rng(1).normal(size=(COILS, len(KINDS)))
-    places: dict[tuple[int, ...], CoilPlace] = {}
-    found = []
-    for index in range(COILS):
-        key = (index // OF_A_SPOOL, index // OF_A_LOT, index // OF_A_SESSION)
-        spool, lot, session = map(str, key)
-        found.append(places.setdefault(key, CoilPlace(spool=spool, lot=lot, session=session, months=key[2] * 0.25)))
-    return evidence(away, found, (RESISTANCE, INDUCTANCE, LOSS))
+COILS = 20_000
+GROUP = "workshop book of 20 000 coils"
 
 
 @pytest.fixture(scope="module")
-def records() -> Records:
-    return records_of(coils())
+def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("large")
+    with small_book(folder) as book, book.writing():
+        first = wound(book, "0")
+        usual = {name: getattr(first, name) for name in ("design", "wound_at", "spool", "lot")}
+        session = book.records(Session)[0].uid
+        for number in range(COILS):
+            coil = WoundCoil(serial=f"{number:05d}", **usual)
+            book.add(coil)
+            for quantity, value, unit in READINGS:
+                made = {"quantity": quantity, "value": value, "unit": unit, "text_as_typed": f"{value:g}"}
+                book.add(CoilReading(coil=coil.uid, session=session, **made))
+    return folder / "workshop.book"
 
 
-def test_read_in(timed: Timed) -> None:
-    made = coils()
-    timed(GROUP, "compare with the plan and group", COILS, lambda: records_of(made), rounds=2)
+@pytest.fixture
+def book(large: Path) -> Book:
+    return open_book(large)
 
 
-def test_predict(timed: Timed, records: Records) -> None:
-    found = timed(GROUP, "predict the next coil", 1, lambda: knowledge(records, single_coil(), NEXT), rounds=3)
-    assert found.coils > COILS / 2
+def test_opening(large: Path, timed: Timed) -> None:
+    timed(GROUP, "open", COILS, lambda: open_book(large).close(), rounds=5)
 
 
-def test_judge(timed: Timed, records: Records) -> None:
-    away = 0.01 * np.random.default_rng(2).normal(size=(20, len(KINDS)))
-    batch = evidence(away, [replace(NEXT, months=250.0)] * 20, (RESISTANCE, INDUCTANCE, LOSS))
-    timed(GROUP, "judge a batch of 20", 20, lambda: judge_batch(batch, records), rounds=3)
+def test_all_it_says(book: Book, timed: Timed) -> None:
+    said = timed(GROUP, "all coils as evidence", COILS, lambda: book_evidence(book), rounds=3)
+    assert len(said.coils) == COILS
+
+
+def test_the_newest(book: Book, timed: Timed) -> None:
+    said = timed(GROUP, "newest 300 as evidence", 300, lambda: book_evidence(book, newest=300), rounds=3)
+    assert len(said.coils) == 300
+
+
+def test_a_search(book: Book, timed: Timed) -> None:
+    found = timed(GROUP, "find", COILS, lambda: find_coils(coil_lines(book), ["reel 12", "ohms < 6k"]), rounds=3)
+    assert len(found) == COILS
