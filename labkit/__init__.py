@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from labkit.bench.fit.fixture import Fixture, Measurement, parse_load
     from labkit.bench.read.sweep_reader import read_sweep
     from labkit.bench.sets import level_balance, set_phases
+    from labkit.book.store import Book, new_book, open_book
     from labkit.cases.runner import load_cases, run_cases
     from labkit.catalogue.named import find_sheet
     from labkit.circuit.elements import Circuit
@@ -62,6 +63,7 @@ _HOMES = {
     "bench.diagnose.readings": ("load_plan", "load_readings"),
     "bench.sets": ("level_balance", "set_phases"),
     "bench.read.sweep_reader": ("read_sweep",),
+    "book.store": ("Book", "new_book", "open_book"),
     "cases.runner": ("load_cases", "run_cases"),
     "catalogue.named": ("find_sheet",),
     "circuit.elements": ("Circuit",),
@@ -95,6 +97,7 @@ _HOMES = {
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Book",
     "BuiltPickup",
     "Circuit",
     "Coil",
@@ -135,6 +138,8 @@ __all__ = [
     "load_take",
     "longest_cable",
     "match_loudness",
+    "new_book",
+    "open_book",
     "parse_load",
     "parse_quantity",
     "play",

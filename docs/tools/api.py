@@ -23,6 +23,7 @@ GROUPS = {
     "pickup": "Pickups",
     "sound": "Listening",
     "bench": "The bench",
+    "book": "The workshop book",
     "study": "Studies",
     "cases": "Reference cases",
     "view": "Pictures",

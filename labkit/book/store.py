@@ -56,8 +56,8 @@ def file_system_of(folder: Path) -> str:
 def open_book(
     path: Path,
     *,
-    file_system: Callable[[Path], str] = file_system_of,
-    migrations: Sequence[Migration] = MIGRATIONS,
+    file_system: Callable[[Path], str] | None = None,
+    migrations: Sequence[Migration] | None = None,
 ) -> Book:
     """Open a workshop book that is there already.
 
@@ -66,10 +66,10 @@ def open_book(
     Parameters
     ----------
     path : Path
-    file_system : callable
-        Says what kind of file system a folder lies on.
-    migrations : sequence of callable
-        Steps from one format to the next.
+    file_system : callable, optional
+        Says what kind of file system a folder lies on; `file_system_of` unless given.
+    migrations : sequence of callable, optional
+        Steps from one format to the next; those of this labkit unless given.
 
     Raises
     ------
@@ -86,7 +86,7 @@ def open_book(
         if _number(connection, "application_id") != APPLICATION_ID:  # before anything of another program is touched
             raise InputError(f"{path}: is no workshop book (an empty file, or another program's)")
         _set_up(connection, path)
-        _brought_up_to_date(connection, path, migrations)
+        _brought_up_to_date(connection, path, MIGRATIONS if migrations is None else migrations)
         return Book(path, connection)
     except sqlite3.DatabaseError as problem:
         connection.close()
@@ -96,7 +96,7 @@ def open_book(
         raise
 
 
-def new_book(path: Path, *, name: str = "", file_system: Callable[[Path], str] = file_system_of) -> Book:
+def new_book(path: Path, *, name: str = "", file_system: Callable[[Path], str] | None = None) -> Book:
     """Make an empty workshop book and open it.
 
     Raises
@@ -132,8 +132,8 @@ def new_book(path: Path, *, name: str = "", file_system: Callable[[Path], str] =
     return open_book(path, file_system=file_system)
 
 
-def _refuse_network(path: Path, file_system: Callable[[Path], str]) -> None:
-    kind = file_system(path.parent)
+def _refuse_network(path: Path, file_system: Callable[[Path], str] | None) -> None:
+    kind = (file_system or file_system_of)(path.parent)
     if kind in NETWORK_FILE_SYSTEMS:
         raise InputError(
             f"{path}: lies on a network folder ({kind}), where two writers cannot lock each other out; keep the book "

@@ -10,6 +10,7 @@ import select
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 from labkit.book.evidence import book_evidence
@@ -45,6 +46,7 @@ def watch(path: Path) -> None:
                 if halves:
                     raise SystemExit(f"half a coil was seen: {halves}")
                 times += 1
+                time.sleep(0.01)
     print(f"read {times} times")
 
 

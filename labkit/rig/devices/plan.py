@@ -25,7 +25,7 @@ from labkit.core.units import format_quantity
 from labkit.rig.devices.device import Device, device_called, words_of_lug
 from labkit.rig.devices.fit import DeviceFit, coils_of, fit_devices
 from labkit.rig.harness import Harness
-from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead
+from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
 from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 
 Mark = Literal["hot", "return", "screen", "link", "supply"]
@@ -219,7 +219,7 @@ class _Nets:
 def _parts(harness: Harness, fits: Mapping[str, DeviceFit]) -> dict[str, PlanPart]:
     """Pickups, switches, pots, small parts, jack and what goes with them, in this order."""
     net = _Nets(harness, fits)
-    has_buffer = any(isinstance(part, OnboardBuffer) for part in harness.parts.values())
+    has_buffer = any(isinstance(part, OnboardBuffer | ShelvingAmplifier) for part in harness.parts.values())
     found = [_pickup(harness, slot, net) for slot in harness.slots]
     found += [
         PlanPart(
@@ -317,7 +317,7 @@ def _small(part: Part, net: Callable[[str], str]) -> PlanPart:
     words = [format_quantity(float(f"{part.value:.3g}"), unit) for kind, unit in _VALUES if isinstance(part, kind)]  # type: ignore[attr-defined]
     nodes = [net(node) for node in part.nodes]
     lugs: tuple[str, ...]
-    if isinstance(part, OnboardBuffer):
+    if isinstance(part, OnboardBuffer | ShelvingAmplifier):
         device, lugs = device_called("buffer board", "buffer"), ("in", "out")
         more = {"ground": GROUND, "supply": "battery plus"}
     elif isinstance(part, ScreenedLead):
