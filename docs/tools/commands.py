@@ -29,6 +29,7 @@ EXIT_CODES = {
 FAILS = {
     "sweep check": "a recording cannot be used",
     "book check": "the file is damaged",
+    "book judge": "a coil is likely to be faulty",
     "diagnose": "a reading does not fit the plan",
     "tolerance": "fewer variants than `--least-share` keep the windows",
     "search": "the goal was understood and nothing meets it",

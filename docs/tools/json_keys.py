@@ -63,6 +63,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("pickup", "unequal two-coil, built", "--reference", "two-coil, built"),
         ("pickup", "mixed-grade single coil, built", "--reading", "40mT"),
         ("pickup", "narrow single coil"),
+        ("pickup", "narrow single coil, built", "--book", "demo.book", "--spool", "reel 11"),
     ),
     "formula": (("formula", SINGLE, "--keep", "bridge"), ("formula", SINGLE, "--impedance", "--keep", "cable")),
     "netlist": (("netlist", SINGLE),),
@@ -114,9 +115,12 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "book stock": (("book", "stock", "--book", "demo.book"),),
     "book chart": (("book", "chart", "Saltmarsh Lane, middle", "--book", "demo.book"),),
     "book pairs": (("book", "pairs", "neck", "--with", "middle", "--book", "demo.book"),),
+    "book knows": (("book", "knows", "Saltmarsh Lane, neck", "--spool", "reel 11", "--book", "demo.book"),),
+    "book judge": (("book", "judge", "batch 10", "--book", "demo.book"),),
     "book sets": (("book", "sets", "0101", "0107", "--as", "neck", "--as", "middle", "--book", "demo.book"),),
     "tolerance": (
         ("tolerance", SINGLE, "--count", "256", "--sensitivity", "--window", "resonance=3 kHz to 4 kHz"),
+        ("tolerance", "narrow single coil, built", "--count", "256", "--book", "demo.book"),
     ),
     "search": (("search", "a lower, tamer peak with load trims"), ("search", "goal.toml")),
     "search, a ready question": (
@@ -143,7 +147,7 @@ MAPS = {
     "reproduce": {"builds.off", "builds.deviations"},
     "tolerance": {
         "spreads", "measures", "sensitivity.local_per_percent", "sensitivity.swings", "sensitivity.variance_shares",
-        "sensitivity.variance_shares.NAME",
+        "sensitivity.variance_shares.NAME", "knowledge",
     },
     "search": {"solutions.choices", "solutions.values"},
     "catalogue harness NAME": {"pickups"},

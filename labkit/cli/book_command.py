@@ -13,6 +13,7 @@ import click
 
 from labkit.cli.book_answers import ANSWERS, batch_json, batch_text
 from labkit.cli.options import Output, book_option, result_options, stated, temperature_option
+from labkit.cli.with_book import LEARNED
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.units import parse_quantity
 
@@ -30,7 +31,7 @@ def book() -> None:
     """
 
 
-for _answer in ANSWERS:
+for _answer in (*ANSWERS, *LEARNED):
     book.add_command(_answer)
 
 

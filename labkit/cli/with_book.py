@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import wraps
@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from labkit.core.errors import InputError
+from labkit.cli.options import Output, book_option, result_options
+from labkit.core.errors import InputError, did_you_mean
 from labkit.core.units import format_quantity
 
 if TYPE_CHECKING:
@@ -162,6 +163,71 @@ def verdict_text(verdict: BatchVerdict) -> str:
     return "\n".join(lines)
 
 
-def verdicts_json(verdicts: Mapping[str, BatchVerdict]) -> dict[str, Any]:
-    """Return the JSON form of a session's batches by design."""
-    return {name: verdict.as_dict() for name, verdict in verdicts.items()}
+@click.command("knows")
+@click.argument("design")
+@result_options()
+@book_option
+@click.option("--spool", default="", help="Of the next coil, as the book calls it; else one it does not know.")
+@click.option("--lot", default="", help="Of its magnets, as the book calls it; else one it does not know.")
+@click.option("--machine", default="", help="The winding machine; else the usual one.")
+def knows(book: Book, out: Output, design: str, spool: str, lot: str, machine: str) -> None:
+    """What the next coil of DESIGN will read, without the book and with it, and why.
+
+    DESIGN is a design of the book, the path of a build sheet, or a build in the catalogue.
+    """
+    from labkit.book.learn.from_book import place_in, taught_by
+    from labkit.book.learn.prediction import knowledge
+    from labkit.book.store import read_design
+    from labkit.pickup.predict.built import load_built
+
+    known = {str(row[0]) for row in book.query("select distinct name from design")}
+    built = read_design(book.design(design).sheet, design) if design in known else load_built(design)
+    if built.is_given:
+        raise InputError(f"'{built.name}' is a sheet of values; a book speaks of builds")
+    place = place_in(book, design=built.name, spool=spool, lot=lot, machine=machine)
+    found = knowledge(taught_by(book).records, built.build, place)
+    out.write(text=lambda: f"{built.name}\n{knowledge_text(found)}", data=found.as_dict)
+
+
+@click.command("judge")
+@click.argument("session", required=False)
+@result_options()
+@book_option
+def judge(book: Book, out: Output, session: str | None) -> int:
+    """Judge the coils of a SESSION together: what they share, and each one's own verdict with the next step.
+
+    SESSION is the name its batch was entered under; without it the newest is judged. Coils are held against one another
+    and against all other coils of the book, so that spool, room and meter are blamed on none of them. Exit code 1: a
+    coil is likely to be faulty.
+    """
+    from labkit.book.learn.from_book import judge_session
+    from labkit.book.records import Session
+
+    held = "uid in (select session from reading where void_reason is null)"
+    known = book.records(Session, held)
+    found = [each for each in known if session is None or each.label == session]
+    if not found:
+        labels = [each.label for each in known if each.label]
+        hint = did_you_mean(session or "", labels) or " None with readings is entered yet."
+        raise InputError(f"{book.path.name}: no session is called '{session or ''}'.{hint}")
+    chosen = max(found, key=lambda each: each.started_at)
+    verdicts = judge_session(book, chosen)
+    if not verdicts:
+        raise InputError(
+            f"{book.path.name}: no coil of session '{chosen.label}' was read in a way that a plan predicts"
+        )
+    title = chosen.label or chosen.started_at
+    out.write(
+        text=lambda: "\n".join(
+            line for name, verdict in verdicts.items() for line in (f"{title}: {name}", verdict_text(verdict))
+        ),
+        data=lambda: {
+            "session": title,
+            "designs": [{"design": name, **verdict.as_dict()} for name, verdict in verdicts.items()],
+        },
+    )
+    return int(any(coil.tier == "fault" for verdict in verdicts.values() for coil in verdict.coils))
+
+
+LEARNED = (knows, judge)
+"""Commands of ``labkit book`` that learn from it."""

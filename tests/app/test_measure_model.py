@@ -237,6 +237,17 @@ def test_only_the_controls_of_the_chosen_field_meter_are_shown():
     assert "own.ref_read" not in shown("marks")
 
 
+def test_marks_and_q_are_plain_numbers():
+    state = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks&own.marks1=46.5&own.quality=2.5")
+    by_key = {control.key: control for control in state.shown_controls}
+    assert by_key["own.marks1"].text(46.5) == "46.5"
+    assert by_key["own.marks1"].read("61,25") == 61.25
+    assert by_key["own.quality"].text(2.5) == "2.5"
+    assert by_key["own.quality"].read("3.3") == 3.3
+    with pytest.raises(InputError, match="a number from 0 to 100"):
+        by_key["own.quality"].read("250 %")
+
+
 def test_marks_without_a_charged_piece_are_asked_for():
     state = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks&own.piece1=none")
     assert state.result.verdict is None

@@ -24,11 +24,14 @@ def state() -> RigPageState:
 
 
 def other_rig(state: RigPageState) -> str:
-    return next(name for name in state.offers.rigs if name != state.offers.default_rig)
+    """A rig with a switch, which the usual one has not."""
+    return next(name for name in state.offers.rigs if load_rig(name).harness.selectors)
 
 
 def test_the_page_opens_with_a_working_rig_and_an_empty_address(state):
     assert state.query == ""
+    assert state.snapshot.rig.setup.rig == "Saltmarsh Lane, narrow single coil", "whatever other rigs there are"
+    assert state.offers.rigs[0] == state.offers.default_rig
     assert state.result.reading.peak_hz is not None
     assert state.numbers[0].value.endswith("kHz")
 

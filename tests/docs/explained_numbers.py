@@ -13,6 +13,9 @@ from labkit.bench.diagnose import diagnose, faults, meter
 from labkit.bench.fit import fixture
 from labkit.bench.fit import warnings as fit_warnings
 from labkit.book import chart, entry, matching, records, stock
+from labkit.book.learn import batch
+from labkit.book.learn.levels import DRIFT_MONTHS, SHARES
+from labkit.book.learn.prediction import CONFLICT
 from labkit.circuit.elements import GROUND, Circuit, Resistor, Source
 from labkit.circuit.solve.noise import thermal_noise
 from labkit.circuit.solve.solver import solve
@@ -402,6 +405,15 @@ def tolerance_and_search() -> Claims:
     yield f"{DEFAULT_COUNT // 1000} 000 variants"
 
 
+def learning() -> Claims:
+    yield f"The counter has {100 * SHARES['turns']['machine']:.0f} % of the variance of the turns, each coil"
+    yield f"the spool has {100 * SHARES['bare diameter']['spool']:.0f} % of the wire's diameter, its maker"
+    yield f"fades with {DRIFT_MONTHS['shop']:.0f} months, with a meter {DRIFT_MONTHS['meter']:.0f} months"
+    yield f"what {1 / CONFLICT - 1:.0f} of {1 / CONFLICT:.0f} shops would show"
+    yield f'weighed against "good" ({100 * (1 - batch.FAULTY):.0f} % before anything is read)'
+    yield f"Below a probability of {batch.FLAGGED:g} of being good a coil is a *fault*, below {batch.PASSES:g} it"
+
+
 def workshop_book() -> Claims:
     assert entry.FAR == 10, "ten of its standard deviations away"
     assert chart.FEWEST_FOR_LIMITS == 6, "first six good coils"
@@ -434,6 +446,7 @@ CLAIMS: Mapping[str, Callable[[], Claims]] = {
     "measuring": measuring,
     "verdicts": verdicts,
     "tolerance-and-search": tolerance_and_search,
+    "learning": learning,
     "workshop-book": workshop_book,
 }
 """By the name of the page."""

@@ -23,6 +23,11 @@ PARTS: dict[str, dict[str, Any]] = {
     "buffer": {"nodes": ["a", "b"], "input_resistance": "1 MΩ", "input_capacitance": "20 pF", "gain": "3 dB"},
     "dummy coil": {"nodes": ["a", "b"], "resistance": "6 kΩ", "inductance": "2.4 H", "capacitance": "100 pF"},
     "screened lead": {"nodes": ["a", "ground"], "capacitance": "60 pF"},
+    "operational amplifier": {"nodes": ["a", "b", "c"], "gain_bandwidth": "1 MHz", "voltage_noise": "8 nV/√Hz"},
+    "shelving amplifier": {"nodes": ["a", "b"], "band": "treble", "corner": "2 kHz", "range": "9 dB"},
+    "transistor": {"nodes": ["a", "b", "c"], "transconductance": "2 mS", "gate_resistance": "100 kΩ"},
+    "transformer": {"nodes": ["a", "ground", "b", "ground"], "primary_inductance": "20 H", "ratio": 0.2},
+    "piezo": {"nodes": ["a", "ground"], "capacitance": "1 nF", "level": "3 dB"},
     "light resistor": {"nodes": ["a", "b"], "cell": "small cell", "darkest_lux": 0.2},
 }
 
@@ -40,6 +45,21 @@ STAGES: dict[str, dict[str, Any]] = {
         "stage_gain": 55,
     },
     "low-impedance input": {"coupling": "10 µF", "resistance": "10 kΩ"},
+    "amplifier": {"gain": "12 dB", "input_resistance": "1 MΩ", "coupling": "22 nF", "roll_off": "100 pF"},
+    "transistor stage": {"transconductance": "2 mS", "leak": "470 kΩ", "current_noise": "10 fA/√Hz"},
+    "transformer": {"primary_inductance": "20 H", "ratio": 0.2, "primary_resistance": "100 Ω"},
+    "cable line": {"length": "50 m", "capacitance": "90 pF/m", "resistance": "0.1 Ω/m", "inductance": "0.5 µH/m"},
+    "tone stack": {
+        "driving_resistance": "38 kΩ",
+        "slope": "68 kΩ",
+        "treble_capacitor": "470 pF",
+        "bass_capacitor": "47 nF",
+        "middle_capacitor": "22 nF",
+        "treble_pot": "250 kΩ",
+        "bass_pot": "500 kΩ",
+        "middle_pot": "25 kΩ",
+        "treble": 7,
+    },
     "passive split": {
         "branch": [
             {"kind": "cable", "length": "3 m", "capacitance": "100 pF/m"},

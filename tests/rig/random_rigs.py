@@ -44,7 +44,7 @@ def random_rig(random: Random) -> Rig:
         pickups={slot: random_pickup(random, two_coils=_wants_coils(harness, slot)) for slot in harness.slots},
         harness=harness,
         settings={control.name: _position(random, control) for control in harness.controls},
-        chain=random_chain(random),
+        chain=random_chain(random, has_active=True),
     )
 
 
@@ -80,8 +80,11 @@ def random_pickup(random: Random, *, two_coils: bool | None = None) -> Pickup:
     )
 
 
-def random_chain(random: Random) -> tuple[Stage, ...]:
-    """Return a cable and what it ends in, sometimes with a buffer or a pedal and a second cable between."""
+def random_chain(random: Random, *, has_active: bool = False) -> tuple[Stage, ...]:
+    """Return a cable and what it ends in, sometimes with a buffer or a pedal and a second cable between.
+
+    With ``has_active`` amplifiers, transistors, transformers, lines and tone stacks may stand there, too.
+    """
 
     def cable(name: str) -> Cable:
         return Cable(
@@ -98,14 +101,10 @@ def random_chain(random: Random) -> tuple[Stage, ...]:
         name="pedal", value=2.5e5, taper=parse_taper("audio 10 %"), position=random.choice([0.0, 4.0, 10.0])
     )
     between: tuple[Stage, ...] = random.choice(
-        [
-            (),
-            (),
-            (BufferBox(name="buffer box", stage=buffer), cable("cable2")),
-            (pedal, cable("cable2")),
-            (random_active_stage(random), cable("cable2")),
-        ]
+        [(), (), (BufferBox(name="buffer box", stage=buffer), cable("cable2")), (pedal, cable("cable2"))]
     )
+    if has_active and random.random() < 0.2:
+        between = (random_active_stage(random), cable("cable2"))
     valve = ValveInput(
         name="valve",
         stopper=34e3,

@@ -22,7 +22,7 @@ from labkit.rig.chain.stages import CableLine, ToneStack
 from labkit.rig.noise import rig_noise
 from labkit.rig.parts.taper import parse_taper
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig, read_stage, set_value
+from labkit.rig.sheet import load_rig, read_rig, read_stage, set_value
 from tests.circuit.ngspice import read_raw, run_commands, simulate, simulate_noise
 from tests.rig.random_rigs import ACTIVE_KINDS
 
@@ -110,12 +110,44 @@ def test_every_active_rig_of_the_catalogue_is_stable_and_says_nothing() -> None:
         assert rig.warnings == (), name
 
 
-def test_an_amplifier_made_to_oscillate_is_said_to() -> None:
+def test_an_unstable_wiring_is_said_to_be() -> None:
     """The two inputs of a feedback stage exchanged, as a misread drawing has them."""
-    rig = set_value(load_rig(SINGLE), "wiring", "preamplifier with treble and bass")
-    swapped = replace(rig.harness.parts["shelving"], nodes=("summing", "ground", "driven"))
-    (said,) = [each for each in rig.replace(parts={"shelving": swapped}).warnings if "unstable" in each]
+
+    def harness(plus: str, minus: str) -> dict[str, object]:
+        parts = {
+            "into": {"kind": "resistor", "nodes": ["bridge.hot", "summing"], "value": "100k"},
+            "back": {"kind": "resistor", "nodes": ["summing", "tip"], "value": "100k"},
+            "stage": {"kind": "operational amplifier", "nodes": [plus, minus, "tip"]},
+        }
+        return {"name": "inverter", "pickups": ["bridge"], "output": "tip", "parts": parts}
+
+    def rig(plus: str, minus: str) -> Rig:
+        data = {"name": "r", "harness": harness(plus, minus), "pickups": {"bridge": "narrow single coil"}}
+        return read_rig(Table(data, "a rig"))
+
+    assert not [each for each in rig("ground", "summing").warnings if "unstable" in each]
+    (said,) = [each for each in rig("summing", "ground").warnings if "unstable" in each]
     assert "its curve and its noise are not to be had then" in said
+
+
+@pytest.mark.parametrize(("knob", "moved", "still"), [("bass", 20.0, 5000.0), ("treble", 100_000.0, 200.0)])
+def test_shelves_reach_their_range_at_both_ends_and_are_flat_in_the_middle(
+    knob: str, moved: float, still: float
+) -> None:
+    """By hand: (R + P)/R for the bass; 12 dB within what 200 kHz of bandwidth and the coupling leave."""
+    rig = set_value(load_rig(SINGLE), "wiring", "preamplifier with treble and bass").replace(chain=())
+    for part in ("bass", "treble"):
+        rig = set_value(rig, f"{part}.gain_bandwidth", "50 MHz")
+    frequency = np.sort(np.array([moved, still]))
+    flat = 20 * np.log10(np.abs(rig.evaluate(frequency)))
+    for position, expected in ((10.0, 12.0), (0.0, -12.0)):
+        turned = 20 * np.log10(np.abs(rig.replace(settings={knob: position}).evaluate(frequency))) - flat
+        at = dict(zip(frequency, turned))
+        assert at[moved] == pytest.approx(expected, abs=0.4)
+        assert at[still] == pytest.approx(0.0, abs=0.4)
+    straight = rig.replace(settings={"bass": 5, "treble": 5})
+    alone = abs(straight.evaluate(np.array([100.0]))[0])
+    assert alone == pytest.approx(abs(rig.evaluate(np.array([1000.0]))[0]), rel=0.02)
 
 
 def test_the_low_impedance_stage_takes_the_pickup_down_by_hand() -> None:
@@ -212,7 +244,7 @@ def test_the_tone_stack_is_the_published_one(treble: float, middle: float, bass:
 def test_a_valves_own_noise_passes_through_the_tone_stack_behind_it() -> None:
     rig = load_rig(RIGS[0])
     noise = [each for each in rig.circuit.of_kind(InputNoise) if each.voltage]
-    assert [(each.name, each.reader) for each in noise] == [("valve input.noise", "tone stack")]
+    assert [(each.name, each.reader) for each in noise] == [("valve input.noise", "tone stack.stage")]
     parts = {part.part for part in rig_noise(rig).parts}
     assert {"tone stack", "valve input", "own noise of valve input"} <= parts
 

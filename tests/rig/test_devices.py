@@ -120,7 +120,7 @@ def test_every_switch_of_the_catalogue_is_a_real_one() -> None:
             (style,) = {switch.style for switch in switches_of(harness_called(name), fit.control)}
             assert fit.device.style == style
             count += 1
-    assert count == 30
+    assert count >= 30
 
 
 def test_a_coil_that_is_not_heard_hangs_on_ground() -> None:

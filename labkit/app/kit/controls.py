@@ -27,6 +27,9 @@ KNOB = "knob"
 COUNT = "count"
 """Unit of what is counted: turns, poles."""
 
+PLAIN = "plain"
+"""Unit of a number that has none and is no share: Q, marks of a meter."""
+
 _LONGEST_TEXT = 80
 
 
@@ -112,6 +115,8 @@ class Control:
             return f"{self.brief(value)} of 10"
         if self.unit == COUNT:
             return f"{value:.0f}"
+        if self.unit == PLAIN:
+            return f"{value:.4g}"
         return format_quantity(float(f"{value:.4g}"), self.unit)
 
     def brief(self, value: Value) -> str:
@@ -153,7 +158,7 @@ class Control:
             words = [str(position) for position in self.positions]
             raise InputError(f"{self.label}: there is no '{text}'.{did_you_mean(text, words)}")
         low, high = self.limits
-        if self.unit in (KNOB, COUNT):
+        if self.unit in (KNOB, COUNT, PLAIN):
             value = self._plain_number(text)
         else:
             is_bare = text[-1:].isdigit() and self.bare_unit

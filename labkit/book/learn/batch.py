@@ -24,7 +24,7 @@ from labkit.bench.diagnose.expected import loaded_peak
 from labkit.bench.diagnose.faults import Fault, Situation, coil_faults, dc_of, every_coil, with_turns, with_wire
 from labkit.bench.diagnose.meter import dc_resistance_at, lcr_reading
 from labkit.bench.fit.fixture import STANDARD_LOAD
-from labkit.book.learn.evidence import LOSS, CoilEvidence, CoilPlace, Kind
+from labkit.book.learn.evidence import LOSS, CoilEvidence, Kind
 from labkit.book.learn.knowledge import (
     LEAST_OF_A_GROUP,
     Posterior,
@@ -34,7 +34,7 @@ from labkit.book.learn.knowledge import (
     posterior_of,
     robust_scale,
 )
-from labkit.book.learn.levels import LEVELS, shares_of
+from labkit.book.learn.levels import shares_of
 from labkit.book.learn.prediction import CAUSE_WORDS, cause_keys
 from labkit.core.errors import InputError, join_words
 from labkit.core.sourced import Interval
@@ -60,6 +60,12 @@ WARM_WEIGHT = 0.08
 GAUGE_STEPS = (-0.03, -0.02, -0.01, 0.0, 0.01, 0.02, 0.03)
 _NOT_OF_ONE_COIL = ("as planned", "wire diameter within the gauge", "meter in the other LCR model")
 
+SEVERAL = 25.0
+"""Variance, against what is left open of it, of a cause that is out of the usual."""
+
+LEAST_OF_A_CAUSE = 0.05
+"""Probability from which on a cause that all coils share is named."""
+
 LIKE = 0.95
 """Cosine from which on two causes move the readings alike and are never told apart."""
 
@@ -69,6 +75,7 @@ READ_AGAIN = (
     "read it again after an hour at the room's temperature, not held in the hand, with the thermometer beside it"
 )
 READ_LOSS = "read the series resistance at 1 kHz: it tells shorted turns from missing ones"
+COUNT_TURNS = "resistance and inductance say so together: weigh the coil against a good one, or count its turns"
 READ_TWICE = "read again, each value twice, with temperature and frequency noted; then look at the coil"
 
 CAUSE_CHECKS: Mapping[str, str] = MappingProxyType(
@@ -119,17 +126,17 @@ class SharedCause:
     ----------
     causes : tuple of str
         Likeliest first; where there are several, the readings cannot tell which.
+    probability : float
+        That one of them was out of the usual, of all causes that are known here and of none.
     shifts : mapping of Kind to Interval
-        As ratios less 1, in the sense in which they act on each reading.
-    firm : bool
-        Whether the shift of some reading is other than none.
+        What they then did to each reading, as ratios less 1.
     check : str
         What would tell.
     """
 
     causes: tuple[str, ...]
+    probability: float
     shifts: Mapping[Kind, Interval]
-    firm: bool
     check: str
 
 
@@ -175,13 +182,12 @@ class BatchVerdict:
             return ("the batch lies where it was expected",)
         said = [f"the whole batch reads otherwise than expected: {', '.join(moved)}"]
         for each in self.shared:
-            if each.firm:
-                several = len(each.causes) > 1
-                said.append(
-                    f"may be {join_words(each.causes, 'or')}"
-                    + (", which move the readings alike; these readings cannot tell which" if several else "")
-                    + (f": {each.check}" if each.check else "")
-                )
+            several = len(each.causes) > 1
+            said.append(
+                f"{join_words(each.causes, 'or')} may have done it ({100 * each.probability:.0f} %)"
+                + ("; they move the readings alike, and these readings cannot tell which" if several else "")
+                + (f": {each.check}" if each.check else "")
+            )
         return tuple(said)
 
     def as_dict(self) -> dict[str, object]:
@@ -203,7 +209,12 @@ class BatchVerdict:
             ],
             "shift": ratios(self.shift),
             "common_shift": [
-                {"causes": list(each.causes), "firm": each.firm, "check": each.check, "shifts": ratios(each.shifts)}
+                {
+                    "causes": list(each.causes),
+                    "p": each.probability,
+                    "check": each.check,
+                    "shifts": ratios(each.shifts),
+                }
                 for each in self.shared
             ],
             "said": list(self.sentences),
@@ -277,8 +288,8 @@ def judge_batch(batch: Sequence[CoilEvidence], records: Records | None = None) -
         coils=tuple(
             _verdict(coil, row, judge.situations, size) for coil, row, size in zip(batch, weighed, judge.sizes)
         ),
-        shift=_ratios(kinds, *judge.shift()),
-        shared=_shared_causes(posterior, names, effects, kinds, judge, place),
+        shift=_ratios(kinds, judge.apart()[0], np.sqrt(np.diag(judge.apart()[1]))),
+        shared=_shared_causes(posterior, names, effects, kinds, judge),
         scatter=judge.scatter,
         past=sum(len(group.serials) for group in posterior.used),
     )
@@ -423,14 +434,16 @@ class _Judge:
         found: np.ndarray = weighed / weighed.sum(axis=1, keepdims=True)
         return found
 
-    def shift(self) -> tuple[np.ndarray, np.ndarray]:
-        """Return by how much the batch lies off what was expected of it, and the standard deviations of that.
+    def apart(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return by how much the batch's good coils lie off what was expected of them, and its covariance.
 
         The doubt is that of the expectation and of the mean of the coils together.
         """
-        mean = np.nanmean(np.where(self.kept[:, None], self.away, np.nan), axis=0)
-        count = np.maximum((~np.isnan(self.away) & self.kept[:, None]).sum(axis=0), 1)
-        return mean - self.expected, np.sqrt(np.diag(self.shared) + np.diag(self.own) / count)
+        read = ~np.isnan(self.away) & self.kept[:, None]
+        count = np.maximum(read.sum(axis=0), 1)
+        mean = np.where(read, self.away, 0.0).sum(axis=0) / count
+        moved = np.where(read.any(axis=0), mean - self.expected, 0.0)
+        return moved, self.shared + self.own / np.sqrt(np.outer(count, count))
 
 
 def _ratios(kinds: Sequence[Kind], middle: np.ndarray, deviation: np.ndarray) -> dict[Kind, Interval]:
@@ -469,71 +482,72 @@ def _action(coil: CoilEvidence, tier: Tier, causes: Sequence[tuple[str, str, flo
         return READ_LOSS
     if first == NOT_LISTED:
         return READ_TWICE
+    if first == "number of turns" and any(kind.quantity == "inductance" for kind in coil.readings):
+        return COUNT_TURNS
     return READ_AGAIN if first == "warm coil" else situations.checks[situations.names.index(first)]
 
 
 def _shared_causes(
-    posterior: Posterior,
-    names: Sequence[str],
-    effects: np.ndarray,
-    kinds: Sequence[Kind],
-    judge: _Judge,
-    place: CoilPlace,
+    posterior: Posterior, names: Sequence[str], effects: np.ndarray, kinds: Sequence[Kind], judge: _Judge
 ) -> tuple[SharedCause, ...]:
-    """Divide the batch's shift over the causes that may have made it; causes of one direction are kept together."""
-    mean, covariance = judge.middle()
-    inverse = np.linalg.inv(judge.shared)
-    moved = inverse @ (mean - judge.expected)
-    less = inverse @ (judge.shared - covariance) @ inverse
+    """Weigh which cause may have moved the whole batch; causes of one direction are kept together.
+
+    Shift δ of the batch: N(0, S + 25·V) where a group of causes was off by several times what is left open of it (V),
+    N(0, S) where nothing out of the usual happened, both with the same weight before.
+    """
+    moved, spread = judge.apart()
     groups: list[tuple[np.ndarray, list[tuple[float, str]], np.ndarray]] = []
     for column, name in enumerate(names):
         word = next((CAUSE_WORDS[key] for key in cause_keys(name) if key in CAUSE_WORDS), None)
         if word is None:
             continue
-        for level in LEVELS:
-            if level in ("coil", "own") or not shares_of(name).get(level):
+        word = "ohmmeter" if name.startswith("meter, resistance") else word
+        direction = np.linalg.solve(judge.root, effects[:, column])
+        direction = direction / np.linalg.norm(direction)
+        for level in shares_of(name):
+            if level in ("coil", "own"):
                 continue
             across, own = posterior.of_cause(names, effects, name, level)
             open_part = own - posterior.conditioned(across)[1] if posterior.means.size else own
             weight = float(np.trace(np.linalg.solve(judge.stated, open_part)))
-            size = np.sqrt(np.maximum(np.diag(open_part), 0.0) / np.diag(judge.shared))
-            if size.max() < 0.15:
-                continue
-            direction = np.linalg.solve(judge.root, effects[:, column])
-            direction = direction / np.linalg.norm(direction)
-            word_of_meter = f"{'ohmmeter' if name.startswith('meter, resistance') else 'meter'}"
-            said = word_of_meter if word == "meter" else word
             for known, members, total in groups:
                 if abs(float(known @ direction)) > LIKE:
-                    members.append((weight, said))
+                    members.append((weight, word))
                     total += open_part
                     break
             else:
-                groups.append((direction, [(weight, said)], open_part.copy()))
+                groups.append((direction, [(weight, word)], open_part.copy()))
+    logs = [_log_normal(moved, spread)]
+    logs += [_log_normal(moved, spread + SEVERAL * part) - math.log(len(groups)) for _, _, part in groups]
+    weights = np.exp(np.array(logs) - max(logs))
+    weights /= weights.sum()
     found = []
-    for _, members, part in groups:
-        middle, doubt = part @ moved, part - part @ less @ part
-        deviation = np.sqrt(np.maximum(np.diag(doubt), 0.0))
-        words = tuple(dict.fromkeys(word for _, word in sorted(members, reverse=True)))
-        pull = float(np.max(np.abs(middle) / np.sqrt(np.diag(judge.own))))
-        shifts = {
-            kind: shift
-            for row, (kind, shift) in enumerate(_ratios(kinds, middle, deviation).items())
-            if part[row, row] > 1e-3 * judge.shared[row, row]
-        }
+    for probability, (_, members, part) in zip(weights[1:].tolist(), groups):
+        if probability < LEAST_OF_A_CAUSE:
+            continue
+        whole = (1 + SEVERAL) * part
+        gain = whole @ np.linalg.inv(spread + SEVERAL * part)
+        deviation = np.sqrt(np.maximum(np.diag(whole - gain @ whole), 0.0))
+        largest = max(weight for weight, _ in members)
+        words = dict.fromkeys(word for weight, word in sorted(members, reverse=True) if weight > 0.02 * largest)
+        shifts = _ratios(kinds, gain @ moved, deviation)
         checks = dict.fromkeys(CAUSE_CHECKS.get("meter" if word == "ohmmeter" else word, "") for word in words)
         found.append(
-            (
-                pull,
-                SharedCause(
-                    causes=words,
-                    shifts=MappingProxyType(shifts),
-                    firm=any(shift.low > 0 or shift.high < 0 for shift in shifts.values()),
-                    check="; ".join(check for check in checks if check),
+            SharedCause(
+                causes=tuple(words),
+                probability=probability,
+                shifts=MappingProxyType(
+                    {kind: shift for row, (kind, shift) in enumerate(shifts.items()) if part[row, row] > 0}
                 ),
+                check="; ".join(check for check in checks if check),
             )
         )
-    return tuple(each for _, each in sorted(found, key=lambda pair: -pair[0]))
+    return tuple(sorted(found, key=lambda each: -each.probability))
+
+
+def _log_normal(away: np.ndarray, covariance: np.ndarray) -> float:
+    root = np.linalg.cholesky(covariance)
+    return float(-0.5 * (np.linalg.solve(root, away) ** 2).sum() - np.log(np.diag(root)).sum())
 
 
 @lru_cache(maxsize=64)

@@ -14,6 +14,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -219,7 +220,8 @@ def coil_covariance(names: Sequence[str], effects: np.ndarray) -> np.ndarray:
     return found
 
 
-def _prior_covariance(names: Sequence[str], effects: np.ndarray) -> np.ndarray:
+def prior_covariance(names: Sequence[str], effects: np.ndarray) -> np.ndarray:
+    """Return the stated covariance of readings with all doubts, shared and own, shape (readings, readings)."""
     weight = np.array([math.fsum(shares_of(name).values()) for name in names])
     found: np.ndarray = (effects * weight) @ effects.T
     return found
@@ -243,11 +245,9 @@ def robust_scale(
     middle, weight
         What is known already: a factor, and 1/variance of its logarithm.
     """
-    from scipy.stats import chi2
-
     if not squares:
         return middle, 1 / math.sqrt(weight)
-    ratios = np.concatenate([found / chi2.ppf(0.5, k) for found, k in zip(squares, sizes)])
+    ratios = np.concatenate([found / _beyond(0.5, k) for found, k in zip(squares, sizes)])
     k, count = max(sizes), ratios.size
     spread = {1: 0.26, 2: 0.16}.get(k, 0.13) * math.sqrt(20 / count)
     small = {1: 0.071, 2: 0.031}.get(k, 0.016) * 20 / count  # medians of few coils lie too near their own coils
@@ -266,9 +266,15 @@ def stray_limit(scale: tuple[float, float], size: int) -> float:
     scale : tuple of float
         From `robust_scale`.
     """
+    return float(scale[0] ** 2 * math.exp(4 * scale[1]) * _beyond(STRAY, size))
+
+
+@lru_cache(maxsize=64)
+def _beyond(part: float, size: int) -> float:
+    """The squared distance that a part of coils of ``size`` readings lie beyond: upper quantile of χ²."""
     from scipy.stats import chi2
 
-    return float(scale[0] ** 2 * math.exp(4 * scale[1]) * chi2.isf(STRAY, size))
+    return float(chi2.isf(part, size))
 
 
 def _whitened(group: CoilGroup, about: np.ndarray) -> np.ndarray:
@@ -278,8 +284,6 @@ def _whitened(group: CoilGroup, about: np.ndarray) -> np.ndarray:
 
 
 def _without_strays(groups: Sequence[CoilGroup], left_out: dict[str, str]) -> list[CoilGroup]:
-    from scipy.stats import chi2
-
     large = [group for group in groups if group.count >= LEAST_OF_A_GROUP]
     squares = [(_whitened(group, np.median(group.readings, axis=0)) ** 2).sum(axis=1) for group in large]
     scale = robust_scale(squares, [len(group.kinds) for group in large])
@@ -291,9 +295,9 @@ def _without_strays(groups: Sequence[CoilGroup], left_out: dict[str, str]) -> li
             good = by_group[id(group)] <= stray_limit(scale, size)
             why = "far from the coils read with it: look at it again"
         else:
-            covariance = 4 * _prior_covariance(group.names, group.effects)
+            covariance = 4 * prior_covariance(group.names, group.effects)
             distance = np.einsum("ni,ni->n", group.readings, np.linalg.solve(covariance, group.readings.T).T)
-            good = distance <= chi2.isf(STRAY_OF_PLAN, size)
+            good = distance <= _beyond(STRAY_OF_PLAN, size)
             why = "beyond anything its build allows: look at the reading and its unit"
         left_out |= {serial: why for serial, is_good in zip(group.serials, good) if not is_good}
         if good.any():

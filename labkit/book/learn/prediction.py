@@ -115,6 +115,8 @@ class Knowledge:
         As the workshop's meters will show them.
     coils, of_spool, of_lot, of_design : int
         Coils used, and of them those of this spool, lot and design.
+    passed_over : int
+        Older coils of a large book that would add little, and were not taken in.
     left_out : mapping of str to str
         Serial and why.
     coil_scale : float
@@ -128,6 +130,7 @@ class Knowledge:
     of_spool: int
     of_lot: int
     of_design: int
+    passed_over: int
     left_out: Mapping[str, str]
     coil_scale: float
     conflict: Conflict | None
@@ -152,6 +155,8 @@ class Knowledge:
         ]
         said = f"{_counted(self.coils, 'coil')}" + (f", {join_words(of, 'and')}" if of else "")
         said += f"; learned: {join_words(self.causes, 'and')}" if self.causes else "; nothing of it narrows this build"
+        if self.passed_over:
+            said += f"; {_counted(self.passed_over, 'older coil')} passed over"
         if self.left_out:
             reasons = Counter(self.left_out.values())
             said += "; left out: " + "; ".join(f"{_counted(n, 'coil')} ({why})" for why, n in reasons.items())
@@ -165,6 +170,7 @@ class Knowledge:
                 "of_design": self.of_design,
                 "of_spool": self.of_spool,
                 "of_lot": self.of_lot,
+                "passed_over": self.passed_over,
             },
             "left_out": dict(self.left_out),
             "why": self.sentence,
@@ -239,6 +245,7 @@ def _knowledge(
         of_spool=counts[0],
         of_lot=counts[1],
         of_design=sum(len(group.serials) for group in used if _is_of(group, build, place)),
+        passed_over=records.coils - sum(len(group.serials) for group in used),
         left_out=records.left_out,
         coil_scale=posterior.coil_scale,
         conflict=conflict_of(posterior, build, place),

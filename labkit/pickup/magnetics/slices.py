@@ -185,9 +185,9 @@ def far_kernel(gap: np.ndarray, square: ArrayLike, source_radius: ArrayLike, rad
     # mean square radius of source (ring R², disc R²/2) and of target (R²/2), over 4: what does not vanish
     own = np.full(gap.shape[-1], 1 / 4)
     own[[0, -1]] = 1 / 8
-    source = np.asarray(source_radius) ** 2
-    spread = source * own + np.asarray(radius) ** 2 / 8
-    far = square + gap**2
+    source, target = (np.asarray(each, dtype=float) ** 2 for each in (source_radius, radius))
+    spread = source * own + target / 8
+    far = np.asarray(square, dtype=float) + gap**2
     curvature = gap / far**2.5 * (15 * gap**2 / far - 9)
     kernel: np.ndarray = source / 4 * (gap / far**1.5 - spread * curvature)
     return kernel

@@ -204,7 +204,7 @@ class AmplifierStage(Stage):
             if gain > 1:
                 shunt = Resistor(name=f"{name}.ground", nodes=(summing, GROUND), resistance=back / (gain - 1))
                 found.append(shunt)
-        found += self.amplifier.elements(name, plus, summing, after)
+        found += self.amplifier.elements(f"{name}.amplifier", plus, summing, after)
         found.append(Resistor(name=f"{name}.feedback", nodes=(after, summing), resistance=back))
         if self.roll_off:
             found.append(Capacitor(name=f"{name}.roll_off", nodes=(after, summing), capacitance=self.roll_off))
@@ -242,7 +242,7 @@ class TransistorStage(Stage):
         found: list[Element] = [
             Capacitor(name=f"{name}.input", nodes=(before, gate), capacitance=self.coupling),
             Resistor(name=f"{name}.leak", nodes=(gate, GROUND), resistance=self.leak),
-            *self.transistor.elements(name, drain, gate, source),
+            *self.transistor.elements(f"{name}.transistor", drain, gate, source),
             Resistor(name=f"{name}.source", nodes=(source, GROUND), resistance=self.source_resistor),
         ]
         if not is_follower:
@@ -365,7 +365,7 @@ class ToneStack(Stage):
             return Resistor(name=f"{name}.{word}", nodes=(here, there), resistance=ohms)
 
         return (
-            Buffer(name=name, nodes=(before, driven), gain=gain, output_resistance=self.driving_resistance),
+            Buffer(name=f"{name}.stage", nodes=(before, driven), gain=gain, output_resistance=self.driving_resistance),
             capacitor("treble", driven, top, self.treble_capacitor),
             resistor("treble_upper", top, after, self.treble_pot * (1 - treble)),
             resistor("treble_lower", after, foot, self.treble_pot * treble),

@@ -25,7 +25,7 @@ from labkit.core.units import format_quantity
 from labkit.rig.devices.device import Device, device_called, words_of_lug
 from labkit.rig.devices.fit import DeviceFit, coils_of, fit_devices
 from labkit.rig.harness import Harness
-from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead
+from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
 from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 
 Mark = Literal["hot", "return", "screen", "link", "supply"]
@@ -81,7 +81,7 @@ class PlanPart:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wire:
+class SolderWire:
     """A wire, or the leg of a part, between two lugs.
 
     Attributes
@@ -113,19 +113,19 @@ class SolderPlan:
     fits : mapping of str to DeviceFit
         The real switch of each selector.
     parts : mapping of str to PlanPart
-    wires : tuple of Wire
+    wires : tuple of SolderWire
     """
 
     harness: Harness
     fits: Mapping[str, DeviceFit]
     parts: Mapping[str, PlanPart]
-    wires: tuple[Wire, ...] = ()
+    wires: tuple[SolderWire, ...] = ()
 
     def node(self, lug: Lug) -> str | None:
         """Return the node at a lug; None where it is open."""
         return self.parts[lug.part].nodes.get(lug.lug)
 
-    def wires_at(self, lug: Lug) -> tuple[Wire, ...]:
+    def wires_at(self, lug: Lug) -> tuple[SolderWire, ...]:
         """Return the wires that end at a lug."""
         return tuple(wire for wire in self.wires if lug in (wire.one, wire.other))
 
@@ -144,7 +144,7 @@ class SolderPlan:
             return f"{name} {lug.lug} lead"
         return f"{name} {'lug ' if part.kind == 'pot' else ''}{words_of_lug(lug.lug)}"
 
-    def wire_words(self, wire: Wire) -> str:
+    def wire_words(self, wire: SolderWire) -> str:
         """Return what a wire joins, for a reader who does not see it."""
         kinds = {"return": "ground wire", "hot": "wire", "screen": "screen wire", "supply": "battery wire"}
         kind = "leg" if wire.is_leg else kinds.get(wire.mark, "link")
@@ -219,7 +219,7 @@ class _Nets:
 def _parts(harness: Harness, fits: Mapping[str, DeviceFit]) -> dict[str, PlanPart]:
     """Pickups, switches, pots, small parts, jack and what goes with them, in this order."""
     net = _Nets(harness, fits)
-    has_buffer = any(isinstance(part, OnboardBuffer) for part in harness.parts.values())
+    has_buffer = any(isinstance(part, OnboardBuffer | ShelvingAmplifier) for part in harness.parts.values())
     found = [_pickup(harness, slot, net) for slot in harness.slots]
     found += [
         PlanPart(
@@ -317,7 +317,7 @@ def _small(part: Part, net: Callable[[str], str]) -> PlanPart:
     words = [format_quantity(float(f"{part.value:.3g}"), unit) for kind, unit in _VALUES if isinstance(part, kind)]  # type: ignore[attr-defined]
     nodes = [net(node) for node in part.nodes]
     lugs: tuple[str, ...]
-    if isinstance(part, OnboardBuffer):
+    if isinstance(part, OnboardBuffer | ShelvingAmplifier):
         device, lugs = device_called("buffer board", "buffer"), ("in", "out")
         more = {"ground": GROUND, "supply": "battery plus"}
     elif isinstance(part, ScreenedLead):
@@ -349,14 +349,14 @@ def joined_up(plan: SolderPlan, distance: Distance) -> SolderPlan:
     for part in parts.values():
         for lug, node in part.nodes.items():
             members.setdefault(node, []).append(Lug(part.name, lug))
-    wires: list[Wire] = []
+    wires: list[SolderWire] = []
     for node, lugs in members.items():
         if len(lugs) > 1:
             wires += _Net(node, lugs, parts, distance).wires()
     return replace(plan, parts=MappingProxyType(parts), wires=in_order(wires, parts))
 
 
-def wire_between(parts: Mapping[str, PlanPart], one: Lug, other: Lug, node: str) -> Wire:
+def wire_between(parts: Mapping[str, PlanPart], one: Lug, other: Lug, node: str) -> SolderWire:
     """Return the wire, or leg, of a node between two lugs."""
     mark: Mark = "hot"
     if node == GROUND:
@@ -366,7 +366,7 @@ def wire_between(parts: Mapping[str, PlanPart], one: Lug, other: Lug, node: str)
     if one.part == other.part and parts[one.part].kind != "pickup":
         mark = "link"
     is_leg = "leg" in (parts[one.part].device.lug_is, parts[other.part].device.lug_is)
-    return Wire(one=one, other=other, node=node, mark=mark, is_leg=is_leg)
+    return SolderWire(one=one, other=other, node=node, mark=mark, is_leg=is_leg)
 
 
 class _Net:
@@ -375,10 +375,10 @@ class _Net:
     def __init__(self, node: str, lugs: list[Lug], parts: dict[str, PlanPart], distance: Distance) -> None:
         self.node, self.parts, self.distance = node, parts, distance
         self.lugs = lugs
-        self.made: list[Wire] = []
+        self.made: list[SolderWire] = []
         self.used: Counter[Lug] = Counter()
 
-    def wires(self) -> list[Wire]:
+    def wires(self) -> list[SolderWire]:
         """Return the wires: lugs first, then legs and leads, each to the nearest lug with room."""
         self._screened_leads()
         hubs = [lug for lug in self.lugs if self._room(lug) > 1]
@@ -435,10 +435,10 @@ class _Net:
         return Lug(name, "tag")
 
 
-def in_order(wires: Iterable[Wire], parts: Mapping[str, PlanPart]) -> tuple[Wire, ...]:
+def in_order(wires: Iterable[SolderWire], parts: Mapping[str, PlanPart]) -> tuple[SolderWire, ...]:
     """Return wires in the order of soldering: links, legs (a part's together), grounds, hots, jack, pickups, bridge."""
 
-    def rank(wire: Wire) -> tuple[int, str, int]:
+    def rank(wire: SolderWire) -> tuple[int, str, int]:
         kinds = [parts[lug.part].kind for lug in (wire.one, wire.other)]
         legs = [lug for lug in (wire.one, wire.other) if parts[lug.part].device.lug_is == "leg"]
         if wire.mark == "link":
@@ -453,7 +453,7 @@ def in_order(wires: Iterable[Wire], parts: Mapping[str, PlanPart]) -> tuple[Wire
     return tuple(sorted((_outward(wire, parts) for wire in wires), key=rank))
 
 
-def _outward(wire: Wire, parts: Mapping[str, PlanPart]) -> Wire:
+def _outward(wire: SolderWire, parts: Mapping[str, PlanPart]) -> SolderWire:
     """Let a wire start at the end that moves: a leg or lead before a lug."""
     order = {"leg": 0, "lead": 1, "lug": 2}
     ranks = [(order[parts[lug.part].device.lug_is], lug.lug == CAN) for lug in (wire.one, wire.other)]

@@ -6,6 +6,7 @@ Active parts are small-signal models by the numbers of their data sheets; chains
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -21,12 +22,23 @@ from labkit.circuit.elements import (
     Resistor,
     Source,
 )
-from labkit.core.keys import inline, number, quantity
+from labkit.core.keys import inline, number, quantity, text
 from labkit.core.sheet import Table
 from labkit.core.units import UsualRange
 from labkit.pickup.electrical import CAPACITANCE, Coil, Pickup
 from labkit.pickup.network import pickup_elements
-from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Position, Pot, Switch
+from labkit.rig.parts.parts import (
+    FULL,
+    POT,
+    FixedCapacitor,
+    FixedInductor,
+    FixedResistor,
+    Knob,
+    Part,
+    Position,
+    Pot,
+    Switch,
+)
 
 INPUT_RESISTANCE = UsualRange(low=100e3, high=100e6)
 OUTPUT_RESISTANCE = UsualRange(low=1.0, high=20e3)
@@ -38,6 +50,9 @@ STRAY = UsualRange(low=0.1e-12, high=100e-12)
 TRANSCONDUCTANCE = UsualRange(low=100e-6, high=100e-3)
 PRIMARY = UsualRange(low=0.1, high=100.0)
 PIEZO = UsualRange(low=100e-12, high=20e-9)
+SHELF = UsualRange(low=30.0, high=10e3)
+SHELF_SUM = 0.1
+"""Resistor from the wiper of a bass shelf to the summing point, over its pot."""
 LEAD = UsualRange(low=20e-12, high=1e-9)
 
 
@@ -315,6 +330,66 @@ class OperationalAmplifier(Part):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ShelvingAmplifier(Part):
+    """A stage that lifts or cuts bass or treble by a knob, flat at 5: a feedback tone control for one end of the band.
+
+    An operational amplifier inverts; equal networks before and behind its summing point hold the ends of a pot. For the
+    bass both halves of the pot are bridged by capacitors; for the treble a capacitor joins its wiper. At either end of
+    the knob the shelf reaches ``range``, and is 3 dB from flat at about ``corner``. It inverts: two of them do not.
+
+    Source: P. J. Baxandall, Negative-feedback tone control, Wireless World, October 1952.
+    """
+
+    kind: ClassVar[str] = "shelving amplifier"
+    lugs: ClassVar[tuple[str, ...]] = ("input", "output")
+    control_word: ClassVar[str] = "knob"
+    band: str = text(options=("bass", "treble"), meaning="which end of the band it moves")
+    corner: float = quantity("Hz", usual=SHELF, low=1.0, high=100e3, meaning="where the shelf is 3 dB from flat, about")
+    range_db: float = quantity("dB", name="range", default=12.0, low=1.0, high=30.0, meaning="lift or cut at the ends")
+    pot: float = quantity("Ω", default=100e3, usual=POT, low=1.0, meaning="resistance of the pot, of linear taper")
+    default: float = number(
+        default=5.0, low=0, high=FULL, is_varied=False, meaning="where the knob stands in a new rig"
+    )
+    amplifier: AmplifierData = inline(AmplifierData, default=AmplifierData())
+
+    @property
+    def control(self) -> Knob:
+        """The knob."""
+        return Knob(name=self.control_name or self.name, default=self.default)
+
+    def elements(self, position: Position | None) -> tuple[Element, ...]:
+        """Return amplifier, pot and networks."""
+        part = self.control.check(self.default if position is None else position) / FULL
+        before, after = self.nodes
+        top, wiper, foot, summing = (f"{self.name}.{word}" for word in ("top", "wiper", "foot", "summing"))
+        gain = 10 ** (self.range_db / 20)
+        is_bass = self.band == "bass"
+        end = self.pot / (gain - 1) if is_bass else self.pot * (math.sqrt(1 + 1 / (gain - 1)) - 1)
+
+        def resistor(word: str, here: str, there: str, ohms: float) -> Element:
+            return Resistor(name=f"{self.name}.{word}", nodes=(here, there), resistance=ohms)
+
+        def capacitor(word: str, here: str, there: str, farads: float) -> Element:
+            return Capacitor(name=f"{self.name}.{word}", nodes=(here, there), capacitance=farads)
+
+        found = [
+            resistor("in", before, top, end),
+            resistor("upper", top, wiper, self.pot * (1 - part)),
+            resistor("lower", wiper, foot, self.pot * part),
+            resistor("back", foot, after, end),
+        ]
+        if is_bass:
+            farads = gain / (2 * math.pi * self.corner * self.pot)
+            found += [capacitor("over", top, wiper, farads), capacitor("under", wiper, foot, farads)]
+            found.append(resistor("sum", wiper, summing, SHELF_SUM * self.pot))
+        else:
+            farads = 1 / (2 * math.pi * self.corner * (self.pot + end))
+            found += [resistor("flat_in", before, summing, self.pot), resistor("flat_back", summing, after, self.pot)]
+            found.append(capacitor("turn", wiper, summing, farads))
+        return (*found, *self.amplifier.elements(f"{self.name}.amplifier", GROUND, summing, after))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Transistor(Part):
     """A transistor inside the instrument, at its working point; supply and bias are short and open to signals."""
 
@@ -377,6 +452,7 @@ PART_KINDS: tuple[type[Part], ...] = (
     DummyCoil,
     ScreenedLead,
     OperationalAmplifier,
+    ShelvingAmplifier,
     Transistor,
     Transformer,
     Piezo,

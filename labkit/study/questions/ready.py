@@ -281,7 +281,7 @@ def cable_as_a_line(rig: Rig, *, moved_db: float = 0.1, longest: float = 1000.0)
     """
     require_positive(moved_db=moved_db, longest=longest)
     lengths = np.geomspace(1.0, longest, 41)
-    moved = line_differences_db(rig, lengths)
+    moved = line_differences_db(rig, lengths.tolist())
     over = np.flatnonzero(moved > moved_db)
     rows = tuple(
         {"length_m": length, "moved_db": float(difference)}

@@ -17,6 +17,7 @@ from labkit.rig.parts.active import (
     OnboardBuffer,
     OperationalAmplifier,
     ScreenedLead,
+    ShelvingAmplifier,
     Transformer,
     Transistor,
 )
@@ -77,7 +78,7 @@ def knob_letter(name: str) -> str:
 def hidden_word(harness: Harness) -> str:
     """Name what of a wiring cannot be seen on the instrument, in a word or two; empty where nothing is hidden."""
     for kind, word in (
-        (OnboardBuffer | OperationalAmplifier | Transistor, "battery"),
+        (OnboardBuffer | OperationalAmplifier | ShelvingAmplifier | Transistor, "battery"),
         (Transformer, "transformer"),
         (DummyCoil, "dummy coil"),
         (FixedInductor, "inductor"),

@@ -11,13 +11,32 @@ from collections.abc import Iterator
 from dataclasses import replace
 from string import ascii_lowercase
 
-from labkit.circuit.elements import Buffer, Capacitor, Contact, CustomAdmittance, Element, Inductor, Resistor
+from labkit.circuit.elements import (
+    Buffer,
+    Capacitor,
+    Contact,
+    ControlledVoltage,
+    CustomAdmittance,
+    Element,
+    Inductor,
+    Resistor,
+)
 from labkit.core.joined import Joined
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, Pickup
 from labkit.rig.chain.chain import Cable, Input, Stage
-from labkit.rig.chain.stages import BufferBox, BypassBox, PassiveSplit, ValveInput, VolumePedal
-from labkit.rig.parts.active import BufferStage, DummyCoil, OnboardBuffer, ScreenedLead
+from labkit.rig.chain.stages import (
+    AmplifierStage,
+    BufferBox,
+    BypassBox,
+    CableLine,
+    PassiveSplit,
+    ToneStack,
+    TransistorStage,
+    ValveInput,
+    VolumePedal,
+)
+from labkit.rig.parts.active import BufferStage, DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 from labkit.rig.rig import Rig
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart, PartKind
@@ -100,6 +119,11 @@ def element_parts(elements: tuple[Element, ...]) -> Iterator[DrawnPart]:
         elif isinstance(element, Buffer):
             value = f"×{element.gain:g}, {short_quantity(element.output_resistance, 'Ω')}"
             yield DrawnPart(kind="buffer", name=element.name, nodes=element.nodes, label=(words, value))
+        elif isinstance(element, ControlledVoltage):
+            plus, minus = element.nodes[2:]
+            value = f"×{element.gain:.3g} of {_words(plus)} less {_words(minus)}"
+            read = plus if plus != GROUND else minus
+            yield DrawnPart(kind="buffer", name=element.name, nodes=(read, element.nodes[0]), label=(words, value))
         elif isinstance(element, CustomAdmittance):
             yield two_pin("impedance", element.name, element.nodes, words)
 
@@ -158,6 +182,23 @@ def _stage(stage: Stage, before: str, after: str) -> Iterator[DrawnPart]:
         yield DrawnPart(kind="pot", name=stage.name, nodes=(before, after, GROUND), label=lines)
     elif isinstance(stage, ValveInput):
         yield from _valve(stage, before, after)
+    elif isinstance(stage, CableLine):
+        label = (
+            f"{words} {stage.length:.3g}{NO_BREAK}m",
+            short_quantity(stage.length * stage.resistance_per_length, "Ω"),
+        )
+        yield DrawnPart(kind="line", name=stage.name, nodes=(before, after, GROUND), label=label)
+    elif isinstance(stage, AmplifierStage):
+        yield load_part(f"{stage.name}.input", before, stage.input_resistance, 0.0, f"{words} input")
+        lines = (words, stage.connection, f"{stage.gain_db:+.3g}{NO_BREAK}dB")
+        yield DrawnPart(kind="buffer", name=stage.name, nodes=(before, after), label=lines)
+    elif isinstance(stage, TransistorStage):
+        yield load_part(f"{stage.name}.input", before, stage.leak, 0.0, f"{words} input")
+        lines = (words, stage.connection, short_quantity(stage.transistor.transconductance, "S"))
+        yield DrawnPart(kind="buffer", name=stage.name, nodes=(before, after), label=lines)
+    elif isinstance(stage, ToneStack):
+        knobs = f"treble {stage.treble:g}, middle {stage.middle:g}, bass {stage.bass:g}"
+        yield DrawnPart(kind="buffer", name=stage.name, nodes=(before, after), label=(words, knobs))
     elif isinstance(stage, PassiveSplit):
         for part, _ in _stages(stage.branch, before, stage.name):
             yield part
@@ -286,6 +327,9 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
         yield from _switch(part, str(where))
     elif isinstance(part, OnboardBuffer):
         yield from buffer_parts(part.name, part.stage, *part.nodes)
+    elif isinstance(part, ShelvingAmplifier):
+        lines = (words, f"±{part.range_db:g}{NO_BREAK}dB", f"at {_position(part.default if where is None else where)}")
+        yield DrawnPart(kind="buffer", name=part.name, nodes=part.nodes, label=lines)
     elif isinstance(part, DummyCoil):
         label = (words, *_coil_values(part.coil))
         yield DrawnPart(kind=_coil_kind(part.coil), name=part.name, nodes=part.nodes, label=label)

@@ -14,14 +14,14 @@ from functools import lru_cache
 from html import escape
 
 from labkit.core.errors import InputError
-from labkit.rig.devices.plan import CAN, Lug, SolderPlan, Wire, in_order, solder_plan
+from labkit.rig.devices.plan import CAN, Lug, SolderPlan, SolderWire, in_order, solder_plan
 from labkit.rig.harness import Harness
 from labkit.view import svg
 from labkit.view.palette import BLUE, CARD, COPPER, EDGE, GREEN, INK, MUTED, PAPER, SANS, SERIF
 from labkit.view.schematic.drawing import text_width
 from labkit.view.soldering.layout import FOOT, Layout, Placed, layouts
 from labkit.view.soldering.routing import Route, Router
-from labkit.view.soldering.shapes import STEP, Body, Cell, Shape, said
+from labkit.view.soldering.shapes import STEP, Body, Cell, Footprint, said
 from labkit.view.soldering.words import switch_words
 
 CLASS = "lab-solder"
@@ -292,7 +292,7 @@ def _body(body: Body, placed: Placed, kind: str) -> Iterator[str]:
         yield svg.element("path", d=f"M{svg.number(x)} {svg.number(y - 20)}{arcs}", stroke=EDGE, stroke_width=1.8)
 
 
-def nearest_of_bodies(shape: Shape, cell: Cell) -> tuple[float, float] | None:
+def nearest_of_bodies(shape: Footprint, cell: Cell) -> tuple[float, float] | None:
     """Return the place on a part's bodies that is nearest to a lug, in steps; None of a part without a body."""
     x, y = cell
     found: list[tuple[float, float]] = []
@@ -335,7 +335,7 @@ def _lugs(placed: Placed, plan: SolderPlan) -> str:
     return svg.element("g", *drawn, aria_hidden="true")
 
 
-def _looks(wire: Wire) -> tuple[str, str, float, tuple[float, ...]]:
+def _looks(wire: SolderWire) -> tuple[str, str, float, tuple[float, ...]]:
     return LEG if wire.is_leg else MARKS[wire.mark]
 
 
@@ -383,6 +383,7 @@ def _path(corners: Sequence[tuple[float, float]]) -> str:
 def _tags(drawing: SolderDrawing) -> list[Cell | None]:
     """A place for each number: on a straight run, away from lugs, other wires' crossings and other numbers."""
     lugs = {cell for cells in drawing.layout.places().values() for cell in cells}
+    words = drawing.layout.words()
     ways = Counter(cell for route in drawing.routes for cell in route.cells[1:-1])
     taken: set[Cell] = set()
     found: list[Cell | None] = [None] * len(drawing.routes)
@@ -397,6 +398,7 @@ def _tags(drawing: SolderDrawing) -> list[Cell | None]:
                 20.0 * (ways[x, y] > 1)
                 + 6.0 * sum(cell in taken for cell in near)
                 + 3.0 * sum(cell in lugs for cell in near)
+                + 2.0 * sum(cell in words for cell in near)
                 + 0.7 * sum(ways[cell] > 1 for cell in near)
                 + 2.0 * turns
                 + abs(place - len(cells) / 2) / len(cells)

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.rig.devices.plan import Lug, PlanPart, SolderPlan, joined_up
-from labkit.view.soldering.shapes import STEP, Cell, Shape, variants
+from labkit.rig.devices.plan import Lug, SolderPlan, joined_up
+from labkit.view.soldering.shapes import Cell, Footprint, variants
 
 WIDTH, HEIGHT = 85, 60
 """Of a drawing, steps: 1275 × 900 pixels, as wide to high as A4 lying. A crowded one grows."""
@@ -41,7 +41,7 @@ class Placed:
     """A part's shape at a place: column and row of its upper left corner."""
 
     part: str
-    shape: Shape
+    shape: Footprint
     x: int
     y: int
 
@@ -70,6 +70,14 @@ class Layout:
     def places(self) -> dict[Lug, tuple[Cell, ...]]:
         """Return where every lug stands."""
         return {Lug(name, lug): part.cells(lug) for name, part in self.parts.items() for lug in part.shape.lugs}
+
+    def words(self) -> set[Cell]:
+        """Return the places under words."""
+        found: set[Cell] = set()
+        for part in self.parts.values():
+            for line in part.shape.words:
+                found |= replace(line, x=line.x + part.x, y=line.y + part.y).cells()
+        return found
 
     def blocked(self) -> set[Cell]:
         """Return the places that no wire may run through."""
@@ -162,7 +170,7 @@ class _Search:
             target.insert(self.random.randint(0, len(target)), name)
         return replace(order, rows=tuple(map(tuple, rows)))
 
-    def _shape(self, name: str, order: _Order) -> Shape:
+    def _shape(self, name: str, order: _Order) -> Footprint:
         return self.shapes[name][order.variant[self.index[name]]]
 
     def _layout(self, order: _Order) -> Layout:
@@ -260,23 +268,8 @@ def _over_bodies(lines: np.ndarray, boxes: np.ndarray) -> int:
     return int(np.sum(inside.any(axis=1)))
 
 
-def part_of(plan: SolderPlan, placed: Placed) -> PlanPart:
-    """Return the part of a plan that is placed."""
-    return plan.parts[placed.part]
-
-
 def all_words(layout: Layout) -> Iterator[tuple[str, tuple[float, float, float, float]]]:
     """Yield the part and the box, pixels, of every line of words."""
     for name, part in layout.parts.items():
         for line in part.shape.words:
             yield name, replace(line, x=line.x + part.x, y=line.y + part.y).box()
-
-
-def size_px(layout: Layout) -> tuple[int, int]:
-    """Return width and height of a drawing, CSS pixels."""
-    return layout.width * STEP, layout.height * STEP
-
-
-def pairs_of_bodies(layout: Layout) -> Iterator[tuple[Placed, Placed]]:
-    """Yield every two parts of a layout."""
-    yield from itertools.combinations(layout.parts.values(), 2)

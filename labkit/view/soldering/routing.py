@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from labkit.circuit.elements import GROUND
 from labkit.core.joined import Joined
-from labkit.rig.devices.plan import CAN, WIRES_A_LUG, Lug, SolderPlan, Wire, wire_between
+from labkit.rig.devices.plan import CAN, WIRES_A_LUG, Lug, SolderPlan, SolderWire, wire_between
 from labkit.view.soldering.shapes import Cell
 
 BEND = 1.5
@@ -33,7 +33,7 @@ _PASSES = 6
 class Route:
     """A wire and the places it runs through, from its first lug to its other."""
 
-    wire: Wire
+    wire: SolderWire
     cells: tuple[Cell, ...]
 
     def corners(self) -> tuple[Cell, ...]:
@@ -167,7 +167,7 @@ class Router:
         order = sorted(range(len(self.wires)), key=lambda number: self._far(self.wires[number]))
         for number in order:
             self._lay(number, self._sources(number))
-        best: tuple[float, dict[int, tuple[Cell, ...]], list[Wire]] | None = None
+        best: tuple[float, dict[int, tuple[Cell, ...]], list[SolderWire]] | None = None
         for _ in range(passes):
             for number in [each for each in order if each not in self.cells]:
                 self._push_in(number)
@@ -193,7 +193,7 @@ class Router:
         crossings = sum(len(wires) > 1 for wires in self.used.values())
         return 1e4 * missing + CROSSING * crossings + sum(map(len, self.cells.values()))
 
-    def _restore(self, cells: Mapping[int, tuple[Cell, ...]], wires: Iterable[Wire]) -> None:
+    def _restore(self, cells: Mapping[int, tuple[Cell, ...]], wires: Iterable[SolderWire]) -> None:
         for number in list(self.cells):
             self._lift(number)
         self.wires = list(wires)
@@ -225,14 +225,14 @@ class Router:
         others = [other for cell in self.cells[number] for other in self.used.get(cell, {}) if other != number]
         return list(dict.fromkeys(others))
 
-    def _far(self, wire: Wire) -> int:
+    def _far(self, wire: SolderWire) -> int:
         return min(
             abs(one[0] - other[0]) + abs(one[1] - other[1])
             for one in self.places[wire.one]
             for other in self.places[wire.other]
         )
 
-    def _is_fixed(self, wire: Wire) -> bool:
+    def _is_fixed(self, wire: SolderWire) -> bool:
         """Say whether both ends must stay: a lug's link to its own can, and what a screened lead is soldered to."""
         kinds = [self.plan.parts[lug.part].kind for lug in (wire.one, wire.other)]
         is_own_can = wire.mark == "link" and CAN in (wire.one.lug, wire.other.lug)

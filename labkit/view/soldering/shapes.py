@@ -81,7 +81,7 @@ class Words:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
+class Footprint:
     """A part in steps from its upper left corner.
 
     Attributes
@@ -106,7 +106,7 @@ class Shape:
     words: tuple[Words, ...] = ()
     kept_free: tuple[Cell, ...] = ()
 
-    def mirrored(self) -> Shape:
+    def mirrored(self) -> Footprint:
         """Return the part with left and right exchanged."""
 
         def turned(x: float) -> float:
@@ -121,7 +121,7 @@ class Shape:
             kept_free=tuple((self.width - x, y) for x, y in self.kept_free),
         )
 
-    def with_lugs(self, names: Mapping[str, str]) -> Shape:
+    def with_lugs(self, names: Mapping[str, str]) -> Footprint:
         """Return the part with lugs exchanged: each name's places are those of the name it is given."""
         return replace(self, lugs={lug: self.lugs[names.get(lug, lug)] for lug in self.lugs})
 
@@ -131,7 +131,7 @@ def said(name: str) -> str:
     return name.replace("_", " ")
 
 
-def shape_of(part: PlanPart) -> Shape:
+def shape_of(part: PlanPart) -> Footprint:
     """Return the shape of a part of a plan."""
     if part.kind == "pickup":
         return _pickup(part)
@@ -144,7 +144,7 @@ def shape_of(part: PlanPart) -> Shape:
     return _small(part)
 
 
-def variants(part: PlanPart) -> tuple[Shape, ...]:
+def variants(part: PlanPart) -> tuple[Footprint, ...]:
     """Return the ways in which a part may be turned without a change to what it is, the plain one first.
 
     A pot keeps its lugs up. Poles that do the same may change places, and their throws may run up or down together; a
@@ -174,7 +174,7 @@ def variants(part: PlanPart) -> tuple[Shape, ...]:
     return (plain,)
 
 
-def _pickup(part: PlanPart, order: tuple[str, ...] = ()) -> Shape:
+def _pickup(part: PlanPart, order: tuple[str, ...] = ()) -> Footprint:
     left, right = part.device.columns
     right = order or right
     rows = max(len(left), len(right), 1)
@@ -190,10 +190,10 @@ def _pickup(part: PlanPart, order: tuple[str, ...] = ()) -> Shape:
             for lug in column
         ]
     body = Body(form="box", x0=1, y0=0, x1=1 + wide, y1=height)
-    return Shape(width=wide + 2, height=height, bodies=(body,), lugs=lugs, labels={}, words=tuple(words))
+    return Footprint(width=wide + 2, height=height, bodies=(body,), lugs=lugs, labels={}, words=tuple(words))
 
 
-def _pot(part: PlanPart) -> Shape:
+def _pot(part: PlanPart) -> Footprint:
     """A can seen from behind: radius of three steps, lugs above, those of a second gang below."""
     x, y = 5, 5
     above, below = part.device.ends
@@ -209,7 +209,7 @@ def _pot(part: PlanPart) -> Shape:
     )
     body = Body(form="round", x0=x - 3, y0=y - 3, x1=x + 3, y1=y + 3, metal=0.7)
     labels = {lug: lug for lug in lugs if lug != CAN}
-    return Shape(width=10, height=10, bodies=(body,), lugs=lugs, labels=labels, words=words)
+    return Footprint(width=10, height=10, bodies=(body,), lugs=lugs, labels=labels, words=words)
 
 
 def _lines(text: str, width: float, size: float) -> list[str]:
@@ -223,17 +223,18 @@ def _lines(text: str, width: float, size: float) -> list[str]:
     return lines
 
 
-_BODY = 5
-"""Width of a switch's body, steps."""
+_BODY, _BOARD = 5, 8
+"""Width of a switch's body, and of one with words on both sides, steps."""
 _NEXT_BODY = 13
 """From one body of a switch to its next, steps."""
 
 
-def _columns(part: PlanPart, order: tuple[tuple[str, ...], ...] = ()) -> Shape:
+def _columns(part: PlanPart, order: tuple[tuple[str, ...], ...] = ()) -> Footprint:
     """Bodies with a column of lugs left and right of each."""
     columns = order or part.device.columns
     is_switch = part.kind == "switch"
     sides = _sides(part)
+    wide = _BOARD if len(columns) > 1 and not is_switch else _BODY
     rows = max(len(column) for column in columns)
     top = 2 if is_switch else 1
     height = top + 2 * rows + 1
@@ -245,9 +246,9 @@ def _columns(part: PlanPart, order: tuple[tuple[str, ...], ...] = ()) -> Shape:
     for place, column in enumerate(columns):
         start, is_right = sides[place]
         if not is_right or not any(body.x0 == start + 1 for body in bodies):
-            bodies.append(Body(form="box", x0=start + 1, y0=top - 0.5, x1=start + 1 + _BODY, y1=height - 0.5))
-        x = start + (_BODY + 2 if is_right else 0)
-        width = max(width, start + _BODY + 2)
+            bodies.append(Body(form="box", x0=start + 1, y0=top - 0.5, x1=start + 1 + wide, y1=height - 0.5))
+        x = start + (wide + 2 if is_right else 0)
+        width = max(width, start + wide + 2)
         for row, lug in enumerate(column):
             lugs[lug] = ((x, top + 1 + 2 * row),)
             if is_switch:
@@ -264,7 +265,7 @@ def _columns(part: PlanPart, order: tuple[tuple[str, ...], ...] = ()) -> Shape:
     if part.words and not is_switch and part.words[0] != part.kind:
         words.append(Words(x=middle, y=height + 0.5, text=part.words[0], size=10))
         height += 1
-    return Shape(width=width, height=height, bodies=tuple(bodies), lugs=lugs, labels=labels, words=tuple(words))
+    return Footprint(width=width, height=height, bodies=tuple(bodies), lugs=lugs, labels=labels, words=tuple(words))
 
 
 def _sides(part: PlanPart) -> list[tuple[int, bool]]:
@@ -274,7 +275,7 @@ def _sides(part: PlanPart) -> list[tuple[int, bool]]:
     return [(_NEXT_BODY * (place // 2), place % 2 == 1) for place in range(len(part.device.columns))]
 
 
-def _ring(part: PlanPart, turn_by: int = 0) -> Shape:
+def _ring(part: PlanPart, turn_by: int = 0) -> Footprint:
     """Lugs around a round body, clockwise from the top."""
     ring = part.device.ring[turn_by:] + part.device.ring[:turn_by]
     radius = 4.0
@@ -306,7 +307,7 @@ def _ring(part: PlanPart, turn_by: int = 0) -> Shape:
         for turn in turns
         for reach in (radius - 0.75, radius - 0.5)
     }
-    return Shape(
+    return Footprint(
         width=size,
         height=size + top,
         bodies=(body,),
@@ -317,12 +318,12 @@ def _ring(part: PlanPart, turn_by: int = 0) -> Shape:
     )
 
 
-def _small(part: PlanPart) -> Shape:
+def _small(part: PlanPart) -> Footprint:
     """A small part on its two legs, upright, its value beside it."""
     (above,), (below,) = part.device.ends
     words = [Words(x=2.4, y=3.3, text=part.words[0], size=11, is_bold=True, anchor="start")] if part.words else []
     room = math.ceil(max((line.box()[2] for line in words), default=0) / STEP)
-    return Shape(
+    return Footprint(
         width=max(2, room),
         height=6,
         bodies=(Body(form="box", x0=0.4, y0=1.3, x1=1.6, y1=4.7),),

@@ -13,16 +13,18 @@ from pathlib import Path
 
 import numpy as np
 from scipy.special import ndtr
-from scipy.stats import t
+from scipy.stats import chi2, t
 
 from labkit.book.learn.evidence import RESISTANCE, CoilPlace, WireEvidence, reading_model
 from labkit.book.learn.knowledge import (
     LEAST_OF_A_GROUP,
+    STRAY_OF_PLAN,
     CoilGroup,
     Records,
     coil_covariance,
     log_prior,
     posterior_of,
+    prior_covariance,
     records_of,
     robust_scale,
     stray_limit,
@@ -138,6 +140,12 @@ class _Shops:
         for shop in range(len(found)) if large else ():
             scale = robust_scale([square[shop] for square in squares], sizes)
             found[shop] = any((square[shop] > stray_limit(scale, k)).any() for square, k in zip(squares, sizes))
+        for group in planned:
+            if group.count < LEAST_OF_A_GROUP:
+                covariance = 4 * prior_covariance(group.names, group.effects)
+                rows = self._rows(group)
+                square = np.einsum("sni,ij,snj->sn", rows, np.linalg.inv(covariance), rows)
+                found |= (square > chi2.isf(STRAY_OF_PLAN, len(group.kinds))).any(axis=1)
         return found
 
     def predict(self, place: CoilPlace, truth: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:

@@ -213,3 +213,39 @@ def test_a_sheet_of_values_has_nothing_to_learn(book: Book, run) -> None:
     code, said = run("tolerance", "narrow single coil", "--book", str(book.path))
     assert code == 2
     assert "known by its build" in said
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory) -> Path:
+    """The demo book, with its two planted stories."""
+    file = tmp_path_factory.mktemp("demo") / "demo.book"
+    assert main(["book", "new", str(file), "--demo"]) == 0
+    return file
+
+
+def test_the_worn_counter_of_the_demo_book_is_found(demo: Path, run) -> None:
+    code, said = run("book", "judge", "batch 10", "--book", str(demo), "--json")
+    assert code == 1
+    found = json.loads(said)["designs"][0]
+    assert found["common_shift"][0]["causes"] == ["counter"]
+    assert found["common_shift"][0]["p"] > 0.6
+    worst = min(found["coils"], key=lambda coil: coil["p_good"])
+    assert (worst["serial"], worst["causes"][0]["cause"]) == ("0160", "number of turns")
+    assert "0160" in run("book", "judge", "batch 10", "--book", str(demo))[1]
+
+
+def test_the_warm_afternoon_of_the_demo_book_is_not_blamed_on_one_cause(demo: Path, run) -> None:
+    code, said = run("book", "judge", "batch 5", "--book", str(demo), "--json")
+    assert code == 0
+    found = json.loads(said)["designs"][0]
+    assert {"room's temperature", "wire of the spool"} <= set(found["common_shift"][0]["causes"])
+    assert all(coil["tier"] == "good" for coil in found["coils"])
+
+
+def test_the_book_says_what_it_knows(demo: Path, run) -> None:
+    code, said = run("book", "knows", "Saltmarsh Lane, neck", "--book", str(demo), "--spool", "reel 11")
+    assert code == 0
+    assert "60 coils, 30 of this design and 12 of this spool" in " ".join(said.split())
+    code, said = run("book", "judge", "batch 11", "--book", str(demo))
+    assert code == 2
+    assert "batch 1" in said

@@ -21,6 +21,14 @@ from labkit.rig.sheet import load_rig
 
 _MOST_OPENED = 40
 
+USUAL_RIG = "Saltmarsh Lane, narrow single coil"
+"""The rig a page opens with, where the catalogue holds it: the plainest one."""
+
+
+def _catalogue_rigs() -> tuple[str, ...]:
+    """Names of the catalogue's rigs, the usual one first; the others as their sheets are found."""
+    return tuple(sorted(catalogue().usable_names("rig"), key=lambda name: name != USUAL_RIG))
+
 
 class RigOffers:
     """The rigs of the catalogue, one of a caller's own where one is given, and those that somebody opened here.
@@ -42,14 +50,14 @@ class RigOffers:
     def rigs(self) -> tuple[str, ...]:
         """Names of the rigs to choose from."""
         first = dict.fromkeys([] if self._own is None else [self._own.name])
-        return tuple(first | dict.fromkeys(self._opened) | dict.fromkeys(catalogue().usable_names("rig")))
+        return tuple(first | dict.fromkeys(self._opened) | dict.fromkeys(_catalogue_rigs()))
 
     @property
     def default_rig(self) -> str:
         """The rig a page opens with."""
         if self._own is not None:
             return self._own.name
-        names = catalogue().usable_names("rig")
+        names = _catalogue_rigs()
         if not names:
             raise InputError("the catalogue holds no rig; give one, or put a rig sheet into a catalogue folder")
         return names[0]

@@ -16,7 +16,7 @@ from labkit.app.kit.rig.state import Setup
 from labkit.catalogue import catalogue
 from labkit.core.grid import frequency_grid
 from labkit.rig.harness import Harness
-from labkit.rig.parts.active import OnboardBuffer, OperationalAmplifier, Transistor
+from labkit.rig.parts.active import OnboardBuffer, OperationalAmplifier, ShelvingAmplifier, Transistor
 from labkit.rig.parts.parts import FULL, Switch
 from labkit.rig.rig import Rig
 from labkit.view import svg
@@ -114,7 +114,8 @@ def wiring_of(harness: Harness) -> Wiring:
         splits=bool(split),
         cancels=any(claim.hum == "cancels" for claim in harness.claims),
         battery=any(
-            isinstance(part, OnboardBuffer | OperationalAmplifier | Transistor) for part in harness.parts.values()
+            isinstance(part, OnboardBuffer | OperationalAmplifier | ShelvingAmplifier | Transistor)
+            for part in harness.parts.values()
         ),
     )
 

@@ -6,7 +6,7 @@ no instrument shows; `is_given` tells them apart.
 
 from __future__ import annotations
 
-from labkit.app.kit.controls import Control, ControlSet, Group, Value, log_positions, with_value
+from labkit.app.kit.controls import PLAIN, Control, ControlSet, Group, Value, log_positions, with_value
 from labkit.app.pages.measure.lifts import LIFT_DEFAULTS, lift_groups
 from labkit.app.pages.measure.sweeps import (
     DEMO_METER_CAPACITANCE,
@@ -54,7 +54,10 @@ _OHMS = log_positions(1e3, 20e3, tuple(round(1 + 0.1 * step, 1) for step in rang
 def _with_nothing(name: str, positions: tuple[float, ...], unit: str) -> dict[str, object]:
     return {
         "positions": (0.0, *positions),
-        "names": (name, *(format_quantity(float(f"{value:.4g}"), unit) for value in positions)),
+        "names": (
+            name,
+            *(f"{value:.4g}" if unit == PLAIN else format_quantity(float(f"{value:.4g}"), unit) for value in positions),
+        ),
         "unit": unit,
         "low": 0.0,
     }
@@ -200,13 +203,13 @@ def _field_controls(scale: str | None) -> tuple[Control, ...]:
     )
     grades = ("none", *catalogue().usable_names("magnet"))
     in_marks = (
-        *(_slider(f"own.marks{number}", f"Pole {number}, marks", marks, "1", high=1e6) for number in poles),
+        *(_slider(f"own.marks{number}", f"Pole {number}, marks", marks, PLAIN, high=1e6) for number in poles),
         *(
             control
             for number in range(1, PIECES + 1)
             for control in (
                 _words(f"own.piece{number}", f"Charged piece {number} is", grades),
-                _slider(f"own.piece_read{number}", f"Piece {number} reads, marks", marks, "1", high=1e6),
+                _slider(f"own.piece_read{number}", f"Piece {number} reads, marks", marks, PLAIN, high=1e6),
             )
         ),
     )
@@ -275,7 +278,7 @@ def reading_groups(plans: tuple[str, ...], scale: str | None = None) -> tuple[Gr
                     positions=("series", "parallel"),
                     names=("Series", "Parallel"),
                 ),
-                _slider("own.quality", "Q", tuple(round(0.1 * step, 1) for step in range(1, 101)), "1", high=100.0),
+                _slider("own.quality", "Q", tuple(round(0.1 * step, 1) for step in range(1, 101)), PLAIN, high=100.0),
             ),
         ),
         Group(
