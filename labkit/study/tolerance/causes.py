@@ -88,7 +88,11 @@ def column_map(
                 if wanted and target in known and target not in ({} if add else spreads):
                     moved[target] = (known[target].value, wanted)
                     causes |= {name: standard_normal(name) for name in wanted}
-    own = {find_input(rig, name).name: spread for name, spread in spreads.items() if name not in causes}
+    own = {
+        (known[name] if name in known else find_input(rig, name)).name: spread
+        for name, spread in spreads.items()
+        if name not in causes
+    }
     kept = {name: spread for name, spread in own.items() if name not in moved}
     given = {name: spreads.get(name, spread) for name, spread in causes.items()}
     return ColumnMap(moved, {name: name for name in kept}), {**given, **kept}

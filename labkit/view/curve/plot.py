@@ -69,6 +69,10 @@ def figure(
         low_db, high_db = level_window(curves)
         axes.set_ylim(low_db, high_db)
         for curve in reversed(curves):
+            if curve.low_db is not None and curve.high_db is not None:
+                axes.fill_between(
+                    curve.frequency_hz, curve.low_db, curve.high_db, color=curve.style.colour, alpha=0.16, linewidth=0
+                )
             dash = (
                 "solid"
                 if not curve.style.dash

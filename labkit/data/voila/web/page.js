@@ -55,6 +55,7 @@
   const KEPT_SCHEME = "labkit.scheme", root = document.documentElement, wish = matchMedia("(prefers-color-scheme: dark)");
   const kept = () => { try { return localStorage.getItem(KEPT_SCHEME); } catch { return null; } };
   if (["light", "dark"].includes(kept())) root.dataset.scheme = kept();
+  try { if (localStorage.getItem("labkit.band") === "off") root.dataset.band = "off"; } catch { /* likewise */ } // for the first picture
   function scheme() {
     const button = document.querySelector(".lab-scheme");
     if (!button) return;
