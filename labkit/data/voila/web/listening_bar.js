@@ -213,7 +213,7 @@ export default {
       if (query === null || !inLab) return say(hasB() ? "This pair cannot go to the blind test: a link cannot hold it." : "");
       if (!hasB()) return say("A blind test needs two sounds: keep a sound with K, then change something.");
       const take = model.get("takes").includes(takes.value) ? `&own.take=${encodeURIComponent(takes.value)}` : "";
-      location.href = `listening_test.ipynb?${query}${take}`;
+      location.href = `listening_test.${document.documentElement.dataset.pages ?? "ipynb"}?${query}${take}`;
     }
 
     // what arrives: signals that are new, sides that have changed, the gain of each
