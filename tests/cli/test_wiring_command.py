@@ -63,10 +63,13 @@ def test_steps_and_checks_are_printed_and_are_the_same_as_data(labkit):
         assert step["words"] in steps.out
     checks = labkit("wiring", NAME, "--checks", "--pickup", "neck=7.3k", "--pickup", "bridge=8.1k")
     assert "DC resistance of the pickups, as given: neck 7.3 kΩ, bridge 8.1 kΩ." in checks.out
-    assert "  at the jack 7.19 kΩ (6.85 kΩ to 7.56 kΩ)" in checks.out
+    assert "in phase, both\n  tip beeps with neck hot, bridge hot\n" in checks.out
     data = json.loads(labkit("wiring", NAME, "--checks", "--pickup", "neck=7.3k", "--json").out)
     reading = {each["position"]: each["reading_ohm"] for each in data["positions"]}["in phase, neck"]
-    assert reading["low"] < 7195 < reading["high"]
+    by_hand = 1 / (1 / 7300 + 1 / 500e3)
+    assert abs(reading["value"] / by_hand - 1) < 1e-3
+    # 5 % of the coil and 1 % of the meter
+    assert 0.94 * by_hand < reading["low"] < 0.96 * by_hand
     assert sum(len(row["wires"]) for row in data["missing_wires"]) == 18
 
 
