@@ -77,7 +77,7 @@ def wiring_paper_html(
         "volume is at 0."
     )
     knobs = "; ".join(f"{place}: {ohms}" for place, ohms in knob_checks(finder))
-    faults = [(row.complaint, row.shows, " or ".join(map(str, row.wires))) for row in fault_table(finder)]
+    faults = [(row.complaint, row.shows, "\u00a0or\u00a0".join(map(str, row.wires))) for row in fault_table(finder)]
     body = [
         figure(drawing.to_svg(), f"Numbers are wires and legs in the order of soldering. {DEVICES}"),
         titled("To buy", grid(("", "Part", "Value", "For"), to_buy)),
@@ -95,7 +95,7 @@ def wiring_paper_html(
 
 
 _STYLE = (
-    "<style>ol.steps { columns: 2; column-gap: 6mm; margin: 0; padding-left: 6mm; font-size: 8pt; }"
+    "<style>ol.steps { columns: 2; column-gap: 6mm; margin: 0; padding-left: 6mm; font-size: 7.5pt; }"
     ".dense figure { margin: 0 0 1mm; } .dense td:first-child { min-width: 0; }"
-    ".dense table { font-size: 8pt; }</style>"
+    ".dense table { font-size: 7.5pt; line-height: 1.12; } .dense th, .dense td { padding: 0.2mm 2mm 0.2mm 0; }</style>"
 )
