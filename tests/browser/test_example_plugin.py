@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.conftest import Server, stop_server
+from tests.browser.conftest import START_S, Server, stop_server
 from tests.plugins.samples import EXAMPLE, READER_FILES
 from tests.setup.installation import Installation, build_wheel, closure, install, link_into
 
@@ -66,7 +66,7 @@ def pip(lab: Installation, *command: str) -> None:
     """Run pip of the test environment upon another one."""
     python = str(lab.environment / "bin" / "python")
     done = subprocess.run(
-        [sys.executable, "-m", "pip", "--python", python, *command], capture_output=True, text=True, timeout=120
+        [sys.executable, "-m", "pip", "--python", python, *command], capture_output=True, text=True, timeout=400
     )
     assert done.returncode == 0, done.stdout + done.stderr
 
@@ -182,7 +182,7 @@ def plugged_server(plugged: Installation) -> Iterator[Server]:
     reader = threading.Thread(target=lambda: lines.extend(process.stdout), daemon=True)
     reader.start()
     server = Server(process=process, address=f"http://127.0.0.1:{port}/", lines=lines, reader=reader)
-    give_up = time.monotonic() + 90
+    give_up = time.monotonic() + START_S
     while time.monotonic() < give_up:
         try:
             urllib.request.urlopen(server.address, timeout=10).close()
