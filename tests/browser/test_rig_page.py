@@ -115,7 +115,7 @@ def test_pin_undo_redo_start_again(rig):
     number = kilohertz(page)
     page.get_by_role("button", name="Keep as B").click()
     page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
-    page.get_by_label("Cable length, type a value").fill("12")
+    page.get_by_label("Cable length, type a value", exact=True).fill("12")
     page.keyboard.press("Enter")
     settle(page, number)
     moved = kilohertz(page)
@@ -136,7 +136,7 @@ def test_pin_undo_redo_start_again(rig):
 def test_a_typed_error_stands_beside_its_control_and_moves_nothing(rig):
     page = rig
     number = kilohertz(page)
-    entry = page.get_by_label("Cable length, type a value")
+    entry = page.get_by_label("Cable length, type a value", exact=True)
     entry.fill("22 nF")
     page.keyboard.press("Enter")
     page.wait_for_selector(".lab-row[data-key='cable.length'] .lab-error:not(:empty)")
@@ -190,7 +190,7 @@ def test_script_in_an_address_does_no_harm(visit):
 def test_two_browsers_do_not_disturb_each_other(rig, visit):
     one, other = visit(RIG, ready=CURVE).page, rig
     number = kilohertz(other)
-    one.get_by_label("Cable length, type a value").fill("25")
+    one.get_by_label("Cable length, type a value", exact=True).fill("25")
     one.keyboard.press("Enter")
     settle(one, number)
     assert kilohertz(other) == number
