@@ -202,7 +202,7 @@ def test_the_panel_is_found_from_the_first_page_and_moves(visit, plugged_server,
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Light tone").click()
     page.wait_for_selector(".noUi-handle[aria-valuetext]")
     assert page.inner_text("h1") == "Light tone"
-    assert page.get_by_text("the cell has 402 kΩ").is_visible()
+    page.get_by_text("the cell has 402 kΩ").wait_for()
     page.locator(".noUi-handle").focus()
     page.keyboard.press("Home")
     page.get_by_text("Shutter at 0 of 10").wait_for()
