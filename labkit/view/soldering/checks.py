@@ -138,9 +138,9 @@ def _parts_in_the_way(drawing: SolderDrawing) -> Iterator[str]:
         if left < 0 or top < 0 or right > width or bottom > height:
             yield f"'{name}' leaves the sheet"
     for (one, first), (other, second) in itertools.combinations(all_words(drawing.layout), 2):
-        across = min(first[2], second[2]) - max(first[0], second[0])
-        down = min(first[3], second[3]) - max(first[1], second[1])
-        if one == other and across > 0 and down > 2:  # lines below each other may touch by their descenders
+        beside = min(first[2], second[2]) - max(first[0], second[0])
+        below = min(first[3], second[3]) - max(first[1], second[1])
+        if one == other and beside > 0 and below > 2:  # lines below each other may touch by their descenders
             yield f"words of '{one}' stand on each other"
     for (one, first), (other, second) in itertools.combinations(rooms, 2):
         is_apart = first[0] >= second[2] or first[2] <= second[0] or first[1] >= second[3] or first[3] <= second[1]

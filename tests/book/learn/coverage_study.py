@@ -260,7 +260,8 @@ def page(tallies: dict[str, Tally], shops: int, seed: int) -> str:
         "",
         "## Half-width against number of past coils",
         "",
-        "R, L, C, loaded peak in %, height in dB, as the shop's meters will read the next coil. Without the book: "
+        f"R, L, C, loaded peak in %, height in dB, as the meters of the first {BY_THE_BOOK} shops will read the next "
+        "coil. Without the book: "
         f"{_widths(_without())}.",
         "",
         "| scenario | past coils | same spool and lot | new ones | new ones, ten metres of the spool read |",

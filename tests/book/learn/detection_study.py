@@ -28,7 +28,7 @@ from labkit.pickup.predict.plan import plan_of
 from tests.book.learn.shops import KINDS, causes, deviations, drawn, evidence, single_coil
 
 PAGE = Path(__file__).parents[3] / "docs" / "reference" / "batch_study.md"
-SEED, BATCHES, SIZE, PAST = 2028, 200, 20, 30
+SEED, BATCHES, SIZE, PAST = 2028, 40, 20, 30
 
 FAULTS = {
     "shorted turns, 1.5 %": "shorted turns",
