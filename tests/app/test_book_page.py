@@ -15,7 +15,7 @@ from labkit.app.pages.book.state import BookPageState
 from labkit.app.server.door import Door, hub_door, room_door
 from labkit.app.server.server import book_environment
 from labkit.book.exchange import read_in
-from labkit.book.records import CoilReading, Session, WoundCoil
+from labkit.book.records import CoilReading, Session, Spool, WoundCoil
 from labkit.book.store import Book, new_book
 from labkit.cli.open_command import open_lab
 from labkit.core.errors import InputError
@@ -205,3 +205,36 @@ def test_entries_into_the_demo_book_are_gone_with_it():
     book = demo_book()
     assert not Path(book.path).exists()
     assert len(book.records(WoundCoil)) == 60
+
+
+def test_the_winding_page_predicts_with_the_book_where_one_is_open(monkeypatch, filled):
+    from labkit.app.pages.winding.page import WindingPage
+    from labkit.app.pages.winding.state import BOOK, WITHOUT, WindingPageState
+
+    monkeypatch.delenv(BOOK_VARIABLE, raising=False)
+    assert BOOK not in WindingPageState().controls, "nothing to choose without a book"
+    monkeypatch.setenv(BOOK_VARIABLE, str(filled.path))
+    page = WindingPage(WindingPageState())
+    state = page.state
+    alone, curve = state.built.total.resistance, state.result.gain_db
+    reel = next(each.uid for each in filled.records(Spool) if each.label == "reel 14")
+    state.set_text(BOOK, reel)
+    page.show()
+    told = state.built.total.resistance
+    assert told.high - told.low < 0.9 * (alone.high - alone.low), "the shop's own coils narrow it"
+    assert told.value < 0.98 * alone.value, "and reel 14 runs low"
+    assert state.rig.pickups[state.slot].coils["main"].resistance == pytest.approx(
+        state.built.pickup.coils["main"].resistance
+    )
+    assert abs(state.result.gain_db - curve).max() > 0.01, "curve and sound follow"
+    assert "12 of this spool" in page.known.value
+    assert "Without the book" in page.known.value
+    assert "reel" not in state.query, "a link names no thing of the book"
+    state.set_text("turns", "7800")
+    assert state.reel == reel, "it stays while one winds"
+    again = WindingPageState(query=state.query)
+    assert again.reel == reel
+    state.set_text(BOOK, WITHOUT)
+    page.show()
+    assert page.known.value == ""
+    assert state.built.total.resistance.high - state.built.total.resistance.low > told.high - told.low

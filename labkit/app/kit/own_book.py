@@ -11,6 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from labkit.book.exchange import read_in
+from labkit.book.learn.from_book import Taught, taught_by
 from labkit.book.store import Book, new_book, open_book
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
@@ -47,3 +48,13 @@ def demo_book() -> Book:
     with TemporaryDirectory() as folder, new_book(Path(folder) / "demo.book") as made:
         read_in(made, DEMO_BOOK)
         return made.scratch()
+
+
+def taught(book: Book) -> Taught:
+    """Return what a book teaches, worked out anew when it has changed."""
+    return _taught(book, book.moment)
+
+
+@lru_cache(maxsize=2)
+def _taught(book: Book, moment: tuple[int, int]) -> Taught:
+    return taught_by(book)
