@@ -238,3 +238,38 @@ def test_the_winding_page_predicts_with_the_book_where_one_is_open(monkeypatch, 
     page.show()
     assert page.known.value == ""
     assert state.built.total.resistance.high - state.built.total.resistance.low > told.high - told.low
+
+
+def test_the_measure_page_enters_a_fit_as_one_evidence_on_a_coil(monkeypatch, filled, tmp_path):
+    from labkit.app.pages.measure.page import MeasurePage
+    from labkit.app.pages.measure.state import MeasurePageState
+    from labkit.bench.fit.fit import fit_sweeps
+    from labkit.bench.fit.fixture import Fixture, Measurement
+    from labkit.bench.read.sweep_reader import parse_sweep
+    from labkit.book.records import SweepFit
+    from tests.book.test_sweeps import TABLE
+
+    monkeypatch.delenv(BOOK_VARIABLE, raising=False)
+    assert "lab-away" in MeasurePage(MeasurePageState()).book_box._dom_classes, "nothing to enter into"
+    filled.copy_to(tmp_path / "own.book")
+    monkeypatch.setenv(BOOK_VARIABLE, str(tmp_path / "own.book"))
+    page = MeasurePage(MeasurePageState())
+    page.serial.value = "0101"
+    page.into_book.click()
+    assert "example sweeps" in page.entered.value, "the lab's own sweeps are of no coil"
+    page.state.is_demo = False
+    sweep = parse_sweep(TABLE, name="bare.csv")
+    found = fit_sweeps([Measurement(sweep=sweep, fixture=Fixture(kind="impedance"))], sections=0)
+    monkeypatch.setattr(MeasurePageState, "fit", found)
+    page.serial.value = "9999"
+    page.into_book.click()
+    assert "9999" in page.entered.value
+    page.serial.value, page.celsius.value = "0101", "22.5 °C"
+    page.into_book.click()
+    assert "one piece of evidence" in page.entered.value
+    book = own_book()
+    (kept,) = book.records(SweepFit)
+    assert kept.coil == book.coil("0101").uid
+    assert book.records(Session, "uid = ?", [kept.session])[0].celsius == 22.5
+    page.into_book.click()
+    assert "in the book already" in page.entered.value

@@ -43,6 +43,15 @@ def _opened(path: str) -> Book:
     return open_book(Path(path).expanduser())
 
 
+def has_book() -> bool:
+    """Whether a workshop book of one's own can be opened here."""
+    try:
+        own_book()
+    except InputError:
+        return False
+    return True
+
+
 def demo_book() -> Book:
     """Return the invented book of the winding room at Saltmarsh Lane, in memory: no entry is kept."""
     with TemporaryDirectory() as folder, new_book(Path(folder) / "demo.book") as made:

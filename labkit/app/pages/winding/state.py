@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
-from labkit.app.kit.own_book import own_book, taught
+from labkit.app.kit.own_book import has_book, own_book, taught
 from labkit.app.kit.page_state import BAND_GRID, GRID, Own, PinningPageState, Snapshot
 from labkit.app.kit.pickup.made import (
     MadePickup,
@@ -523,10 +523,7 @@ class WindingPageState(PinningPageState[WindingResult]):
 
 
 def _open_book() -> Book | None:
-    try:
-        return own_book()
-    except InputError:
-        return None
+    return own_book() if has_book() else None
 
 
 def _book_groups() -> tuple[Group, ...]:
