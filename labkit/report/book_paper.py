@@ -108,7 +108,9 @@ def work_card_html(
         celsius=celsius,
     )
     known = knowledge(taught_by(book).records, built.build, place)
-    limits = {item.kind.quantity: bounds(item.after, item.unit, digits=3) for item in known.next_readings}
+    limits: dict[str, str] = {
+        item.kind.quantity: bounds(item.after, item.unit, digits=3) for item in known.next_readings
+    }
     resting = f"{known.coils} coils of the book" if known.coils else "the design alone: no coil of the book teaches it"
     body = [
         lead(f"{count} × {design.title}"),
@@ -238,8 +240,8 @@ def batch_sheet_html(book: Book, session: Session, *, head: PaperHead = TO_FILL_
     body.append(
         bullets("What to do next", [f"{each.serial}: {each.action}" for each in judged.values() if each.action])
     )
-    for title, verdict in verdicts.items():
-        body.append(bullets(f"What the coils of {title} share", verdict.sentences))
+    for title, found in verdicts.items():
+        body.append(bullets(f"What the coils of {title} share", found.sentences))
     body += [bullets("Cautions", [INSULATION, DEFER]), signature(("Read by", "Date"))]
     return page(f"Batch sheet: {session.label or session.started_at[:10]}", head, body, is_dense=len(rows) > 12)
 
