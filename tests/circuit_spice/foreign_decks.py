@@ -330,7 +330,7 @@ Rw w 0 {rm*m}
 Rl out 0 1meg
 """,
     "a bleed across a volume pot": """bleed
-.param x = 0.2, r = 500k
+.param x = 0.2 r = 500k
 V1 e 0 AC 1
 R1 e m 7.2k
 L1 m hot 4.1
