@@ -42,9 +42,14 @@ def load_rig(sheet: str | Path) -> Rig:
     InputError
         If neither a file nor a catalogue rig answers to it, or the sheet cannot be read.
     """
-    if str(sheet).casefold().endswith(NETLIST_SUFFIXES) and str(sheet) not in catalogue().names("rig"):
+    if is_netlist(sheet):
         return netlist_rig(read_text(Path(sheet)), str(sheet))
     return read_rig(find_sheet(sheet, "rig"))
+
+
+def is_netlist(sheet: str | Path) -> bool:
+    """Say whether a path is that of a netlist, by the end of its name."""
+    return str(sheet).casefold().endswith(NETLIST_SUFFIXES)
 
 
 def read_rig(table: Table) -> Rig:

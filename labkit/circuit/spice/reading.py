@@ -545,11 +545,13 @@ class _Reader:
             raise statement.error(f"'{name}' needs a number or an expression: {problem}") from None
 
     def seen(self) -> list[str]:
-        frame, names = self.frame, list[str]()
+        """Names of the parameters that the present frame sees."""
+        names: dict[str, None] = {}
+        frame: _Frame | None = self.frame
         while frame is not None:
-            names += [*frame.values, *frame.texts]
-            frame = frame.around  # type: ignore[assignment]
-        return list(dict.fromkeys(names))
+            names |= dict.fromkeys([*frame.values, *frame.texts])
+            frame = frame.around
+        return list(names)
 
     def literal(self, statement: Statement, word: str, name: str, braced: bool) -> float:
         inner = word
