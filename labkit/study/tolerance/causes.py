@@ -11,17 +11,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from labkit.core.errors import InputError, did_you_mean
+from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.inputs import RigInput, find_input, rig_inputs
 from labkit.rig.rig import Rig
 from labkit.study.tolerance.spread import COVERAGE, Spread, parse_spread
-
-if TYPE_CHECKING:
-    from labkit.pickup.predict.built import BuiltPickup
 
 NOT_KNOWN: Mapping[str, BuiltPickup] = MappingProxyType({})
 

@@ -216,7 +216,7 @@
     document.addEventListener("lab-opened", () => { opened ||= performance.now(); setTimeout(keep, SETTLED_MS); });
     function follow(now) {
       const svg = drawn();
-      if (svg?.getClientRects().length) {
+      if (opened && svg?.getClientRects().length) { // before that, what stands over the curve is still growing
         const { left, top } = svg.getBoundingClientRect();
         Object.assign(first.style, { left: `${left + scrollX}px`, top: `${top + scrollY}px` });
       }
