@@ -204,6 +204,8 @@ def _dress(axes: Axes, low_hz: float, high_hz: float) -> None:
 
 def _draw_line(axes: Axes, curve: Curve, label: str = "") -> None:
     style = curve.style
+    if curve.low_db is not None and curve.high_db is not None:
+        axes.fill_between(curve.frequency_hz, curve.low_db, curve.high_db, color=style.colour, alpha=0.16, linewidth=0)
     axes.plot(
         curve.frequency_hz,
         curve.gain_db,
