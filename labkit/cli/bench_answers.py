@@ -95,7 +95,7 @@ def open_coil(out: Output, wire_mass: str | None, resistance: str | None, **size
 
     Treat an original as if it were the last one: no heat, no solvent and no insulation tester on it.
     """
-    given = {
+    given: dict[str, Any] = {
         name: _doubtful(sizes[name], unit, f"--{name.replace('_', '-')}", doubt)
         for name, unit, doubt, _words in _COIL_SIZES
     }
