@@ -54,12 +54,22 @@ def missing_sentence(error: ModuleNotFoundError) -> str:
 
 
 class CurveView(LabWidget):
-    """A drawn curve that can be read off; `width` is the room for it, CSS pixels; `is_tall` on a wide screen."""
+    """A drawn curve that can be read off; `width` is the room for it, CSS pixels; `is_tall` on a wide screen.
+
+    Attributes
+    ----------
+    band : str
+        What the band behind the curve holds, beside its switch; empty where the drawing has none.
+    shows_band : bool
+        Where that switch stands; the browser remembers it for all pages.
+    """
 
     _esm = web_text("curve_reader.js", "curve_view.js")
     svg = traitlets.Unicode("").tag(sync=True)
     width = traitlets.Int(790).tag(sync=True)
     is_tall = traitlets.Bool(False).tag(sync=True)
+    band = traitlets.Unicode("").tag(sync=True)
+    shows_band = traitlets.Bool(True).tag(sync=True)
 
 
 class ControlPanel(LabWidget):

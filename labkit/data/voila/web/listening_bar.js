@@ -352,7 +352,11 @@ export default {
       if (answer.done) {
         const { file, back } = sending;
         sending = null;
-        if (!back) { KeptFiles.put(OWN, OWN, file, { name: file.name, plays: true }); return open(true); }
+        if (!back) {
+          KeptFiles.put(OWN, OWN, file, { name: file.name, plays: true });
+          if (sheet.hidden) open(true); // where it is open, the focus stays where it is
+          return;
+        }
         if (back.through && model.get("rigs").includes(back.through)) model.send({ do: "through", name: back.through });
         if (!back.plays) model.send({ do: "take", name: kept.take || model.get("takes")[0] });
         return;
