@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import betainc
 
 from labkit.circuit.solve.solver import solve
+from labkit.core.by_numpy import beta_shares
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
@@ -90,8 +90,7 @@ def _weights() -> np.ndarray:
     Each is a mean over neighbouring draws, which scatters less than the nearest one. Source: F. E. Harrell and
     C. E. Davis, Biometrika 69 (1982) 635.
     """
-    edges = np.arange(DRAWS + 1) / DRAWS
-    return np.array([np.diff(betainc((DRAWS + 1) * part, (DRAWS + 1) * (1 - part), edges)) for part in (0.025, 0.975)])
+    return np.array([beta_shares((DRAWS + 1) * part, (DRAWS + 1) * (1 - part), DRAWS) for part in (0.025, 0.975)])
 
 
 @lru_cache(maxsize=1024)
