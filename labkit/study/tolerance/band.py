@@ -15,6 +15,7 @@ from statistics import NormalDist
 import numpy as np
 
 from labkit.circuit.solve.solver import solve
+from labkit.core.by_numpy import beta_shares
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
@@ -90,14 +91,7 @@ def _weights() -> np.ndarray:
     Each is a mean over neighbouring draws, which scatters less than the nearest one. Source: F. E. Harrell and
     C. E. Davis, Biometrika 69 (1982) 635.
     """
-    fine = (np.arange(64 * DRAWS) + 0.5) / (64 * DRAWS)
-    found = []
-    for part in (0.025, 0.975):
-        first, second = (DRAWS + 1) * part, (DRAWS + 1) * (1 - part)
-        density = np.exp((first - 1) * np.log(fine) + (second - 1) * np.log1p(-fine))
-        shares = density.reshape(DRAWS, 64).sum(axis=1)
-        found.append(shares / shares.sum())
-    return np.array(found)
+    return np.array([beta_shares((DRAWS + 1) * part, (DRAWS + 1) * (1 - part), DRAWS) for part in (0.025, 0.975)])
 
 
 def _drawn(spread: Spread) -> np.ndarray:
