@@ -51,7 +51,8 @@ if TYPE_CHECKING:
     from labkit.study.search.goal import load_goal
     from labkit.study.search.search import run_search
     from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
-    from labkit.view.curve.plot import plot_responses
+    from labkit.view.curve.plot import plot_responses, write_plot
+    from labkit.view.notebook import notebook_html
 
 __version__ = "0.1.0"
 
@@ -92,7 +93,8 @@ _HOMES = {
     "study.search.search": ("run_search",),
     "study.tolerance.tolerance": ("run_tolerance", "tolerance_study"),
     "study.questions.winding": ("turns_and_wire",),
-    "view.curve.plot": ("plot_responses",),
+    "view.curve.plot": ("plot_responses", "write_plot"),
+    "view.notebook": ("notebook_html",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
@@ -139,6 +141,7 @@ __all__ = [
     "longest_cable",
     "match_loudness",
     "new_book",
+    "notebook_html",
     "open_book",
     "parse_load",
     "parse_quantity",
@@ -155,6 +158,7 @@ __all__ = [
     "tolerance_study",
     "tone_capacitor_for_hump",
     "turns_and_wire",
+    "write_plot",
     "write_wav",
 ]
 

@@ -421,6 +421,20 @@ class Book:
         with self._lock:
             _copied(self._connection, target)
 
+    def scratch(self) -> Book:
+        """Return a copy in memory, to try an entry on: what is written into it is gone when it is closed."""
+        connection = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+        with self._lock:
+            self._connection.backup(connection)
+        connection.execute("pragma foreign_keys = on")
+        return Book(self.path, connection)
+
+    @property
+    def moment(self) -> tuple[int, int]:
+        """Numbers that change whenever the book does, whoever writes into it."""
+        with self._lock:
+            return _number(self._connection, "data_version"), self._connection.total_changes
+
     def check(self) -> tuple[str, ...]:
         """Return what is wrong with the file by the database's own check; empty when it is sound."""
         wrong = [str(row[0]) for row in self.query("pragma integrity_check") if row[0] != "ok"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from html import escape
 from typing import Any, Literal
 
 from labkit.core.sheet import Table
@@ -27,6 +28,13 @@ class Expected:
     tolerance: float
     tolerance_kind: ToleranceKind
 
+    @property
+    def tolerance_text(self) -> str:
+        """The tolerance in words: ``±2 %``, ``±0.5`` or ``at most``."""
+        if self.tolerance_kind == "relative":
+            return f"±{self.tolerance * 100:.3g} %"
+        return "at most" if self.tolerance_kind == "at most" else f"±{self.tolerance:.3g}"
+
     def is_met(self, got: float) -> bool:
         """Say whether a result lies within the tolerance."""
         if self.tolerance_kind == "relative":
@@ -36,7 +44,7 @@ class Expected:
         return got <= self.value
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Case:
     """An outside check.
 
@@ -67,6 +75,26 @@ class Case:
     tolerance_reason: str
     doubt: str = ""
     known_gap: str = ""
+
+    def __repr__(self) -> str:
+        return f"<Case '{self.id}' of {self.model}, {self.role}: {self.claim}>"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{escape(found.quantity)}</td><td>{found.value:.6g} {escape(found.unit)}</td>"
+            f"<td>{escape(found.tolerance_text)}</td></tr>"
+            for found in self.expected
+        )
+        about = f"{self.claim} Source: {self.source} ({self.how}; {self.role}). Tolerance: {self.tolerance_reason}"
+        more = "".join(f"<p>{name}: {escape(words)}</p>" for name, words in self._remarks if words)
+        return (
+            f"<p><strong>{escape(self.id)}</strong></p><p>{escape(about)}</p>{more}<table><thead><tr><th>quantity</th>"
+            f"<th>expected</th><th>tolerance</th></tr></thead><tbody>{rows}</tbody></table>"
+        )
+
+    @property
+    def _remarks(self) -> tuple[tuple[str, str], ...]:
+        return ("Doubt", self.doubt), ("Known gap", self.known_gap)
 
 
 def read_case(table: Table) -> Case:

@@ -16,7 +16,7 @@ Verdict = Literal["within", "outside", "known gap", "known gap closed", "not run
 Check = Callable[[Mapping[str, Any]], Mapping[str, float]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Outcome:
     """One expected number and what labkit makes of it.
 
@@ -29,6 +29,10 @@ class Outcome:
     got: float
     verdict: Verdict
     note: str = ""
+
+    def __repr__(self) -> str:
+        found = self.expected
+        return f"<Outcome of '{self.case.id}', {found.quantity}: {self.got:.6g} {found.unit}, {self.verdict}>"
 
     @property
     def is_failure(self) -> bool:

@@ -340,3 +340,16 @@ def _require(holds: bool, element: Element, requirement: str) -> None:
 
 def _require_two_nodes(element: Element) -> None:
     _require(len(element.nodes) == 2, element, f"needs two nodes; got {len(element.nodes)}")
+
+
+class HasCircuit(Protocol):
+    """What has a circuit, such as a rig at its settings."""
+
+    @property
+    def circuit(self) -> Circuit:
+        """The circuit."""
+
+
+def circuit_of(thing: Circuit | HasCircuit) -> Circuit:
+    """Return a circuit itself, or that of the thing that has one."""
+    return thing if isinstance(thing, Circuit) else thing.circuit

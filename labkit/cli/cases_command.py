@@ -67,20 +67,13 @@ def _table(outcomes: list[Outcome]) -> str:
         expected = outcome.expected
         lines.append(
             f"{outcome.case.id[:36]:<36} {expected.quantity[:28]:<28} {expected.value:>12.6g} {outcome.got:>12.6g} "
-            f"{expected.unit:<6} {_tolerance(outcome):>12}  {outcome.verdict}"
+            f"{expected.unit:<6} {expected.tolerance_text:>12}  {outcome.verdict}"
             + (f" ({outcome.case.role})" if outcome.case.role == "calibration" else "")
         )
         if outcome.note or outcome.verdict == "known gap":
             lines.append(f"    {outcome.note or outcome.case.known_gap}")
     lines += ["", *_summary(outcomes)]
     return "\n".join(lines)
-
-
-def _tolerance(outcome: Outcome) -> str:
-    expected = outcome.expected
-    if expected.tolerance_kind == "relative":
-        return f"±{expected.tolerance * 100:.3g} %"
-    return "at most" if expected.tolerance_kind == "at most" else f"±{expected.tolerance:.3g}"
 
 
 def _summary(outcomes: list[Outcome]) -> list[str]:

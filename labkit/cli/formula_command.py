@@ -8,10 +8,11 @@ import click
 
 from labkit.circuit.elements import Circuit
 from labkit.circuit.formula.formula import formula as formula_of
-from labkit.circuit.formula.text import formula_mapping
+from labkit.circuit.formula.summary import summary
+from labkit.circuit.formula.text import coefficients_text, formula_mapping, formula_python
 from labkit.circuit.spice.deck import spice_deck
 from labkit.cli.options import Output, result_options, rig_argument
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, join_words
 from labkit.rig.rig import Rig
 
 _SOURCE = click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")
@@ -21,7 +22,15 @@ _SOURCE = click.option("--source", help="One pickup alone (its slot), or one coi
 @result_options()
 @rig_argument
 @_SOURCE
-@click.option("--latex", "as_latex", is_flag=True, help="Print the formula in LaTeX.")
+@click.option("--full", is_flag=True, help="Print the whole H(s) with symbols, poles, zeros and sensitivities.")
+@click.option("--latex", "as_latex", is_flag=True, help="Print the whole formula in LaTeX.")
+@click.option("--coefficients", "as_coefficients", is_flag=True, help="Print the coefficients of the powers of s.")
+@click.option(
+    "--python",
+    "as_python",
+    is_flag=True,
+    help="Print the whole formula as a Python module of one function; with --output FILE.py, write it.",
+)
 @click.option("--impedance", is_flag=True, help="The output impedance instead of the gain.")
 @click.option(
     "--keep",
@@ -40,23 +49,42 @@ def formula(
     rig: Rig,
     out: Output,
     source: str | None,
+    full: bool,
     as_latex: bool,
+    as_coefficients: bool,
+    as_python: bool,
     impedance: bool,
     keep: tuple[str, ...],
     method: Literal["auto", "lcapy", "ring"],
 ) -> None:
-    """H(s) of the rig SHEET at its settings, with poles, zeros, resonance, Q and sensitivities.
+    """Formulas of the rig SHEET at its settings: closed forms with their errors, what matters, or the whole H(s).
 
-    SHEET is the path of a rig sheet or the name of a rig in the catalogue. Shorts and opens of the controls are
-    exact, and parts without influence are left out. --keep takes a part, or the beginning of its name up to a dot.
+    SHEET is the path of a rig sheet or the name of a rig in the catalogue. Printed first are resonance, Q, height,
+    level and treble's end by the usual closed forms, each beside the whole circuit, and the circuit cut down to the
+    parts that matter to 0.1 dB. --full, --latex, --coefficients, --python, --impedance and --keep print the whole H(s):
+    shorts and opens of the controls are exact, and parts without influence are left out. --keep takes a part, or the
+    beginning of its name up to a dot.
     """
-    if out.as_json and as_latex:
-        raise InputError("--json and --latex exclude each other; give one of them")
-    found = formula_of(_circuit(rig, source), list(keep) or None, method=method)
+    forms = {
+        "--json": out.as_json,
+        "--full": full,
+        "--latex": as_latex,
+        "--coefficients": as_coefficients,
+        "--python": as_python,
+    }
+    asked = [name for name, is_asked in forms.items() if is_asked]
+    if len(asked) > 1:
+        raise InputError(f"{join_words(asked)} exclude each other; give one of them")
+    circuit = _circuit(rig, source)
+    first = summary(circuit)
+    if not asked and not impedance and not keep:
+        out.write(text=lambda: f"{first.text()}Whole H(s): --full, --coefficients, --latex or --python.")
+        return
+    found = formula_of(circuit, list(keep) or None, method=method)
     shown = found.output_impedance if impedance else found
 
     def mapping() -> dict[str, Any]:
-        data = formula_mapping(shown) | {"source": source if source is not None else "all"}
+        data = formula_mapping(shown) | {"source": source if source is not None else "all"} | first.mapping()
         if not impedance:
             data["output_impedance"] = {
                 key: value
@@ -65,7 +93,14 @@ def formula(
             }
         return data
 
-    out.write(text=lambda: shown.latex() if as_latex else shown.text().rstrip(), data=mapping)
+    def text() -> str:
+        if as_latex:
+            return shown.latex()
+        if as_coefficients or as_python:
+            return (coefficients_text if as_coefficients else formula_python)(shown).rstrip()
+        return shown.text().rstrip()
+
+    out.write(text=text, data=mapping)
 
 
 @click.command()

@@ -17,6 +17,7 @@ DONE, CHECK_FAILED, BAD_INPUT, INTERRUPTED, BUG = 0, 1, 2, 130, 70
 
 COMMANDS: dict[str, str] = {
     "open": "labkit.cli.open_command:open_lab",
+    "site": "labkit.cli.site_command:site",
     "response": "labkit.cli.response_command:response",
     "pickup": "labkit.cli.pickup_command:pickup",
     "formula": "labkit.cli.formula_command:formula",

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import click
 
 from labkit.core.errors import InputError
+from labkit.core.files import BOOK_VARIABLE
 
 DEFAULT_PORT = 8866
 
@@ -36,6 +39,13 @@ DEFAULT_PORT = 8866
     help="With --share: of these, pages open at one visitor's address (4 by default).",
 )
 @click.option("--public-address", help="Address under which a hub in front of the lab serves it.")
+@click.option(
+    "book_file",
+    "--book",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help=f"The workshop book of the pages; {BOOK_VARIABLE} names one too. Closed in a lab that others can reach.",
+)
 def open_lab(
     port: int,
     no_browser: bool,
@@ -45,6 +55,7 @@ def open_lab(
     most_pages: int | None,
     most_pages_each: int | None,
     public_address: str | None,
+    book_file: Path | None,
 ) -> None:
     """Open the lab in the browser: on this machine only, unless it is shared."""
     if not share and (address, most_pages, most_pages_each) != (None, None, None):
@@ -53,6 +64,15 @@ def open_lab(
         )
     if share and public_address is not None:
         raise InputError("--share and --public-address exclude each other: behind a hub, the hub decides who comes in")
+    if book_file is not None:
+        if share or public_address is not None:
+            raise InputError(
+                "--book is for a lab of this machine alone: a lab that others can reach keeps the book closed"
+            )
+        from labkit.book.store import open_book
+
+        open_book(book_file).close()
+        os.environ[BOOK_VARIABLE] = str(book_file.resolve())
     # the server takes a second to import: only here
     with _left_out("rfc3987_syntax"):
         from labkit.app.server.door import PAGES_IN_A_ROOM, PAGES_OF_ONE, Door, hub_door, room_door

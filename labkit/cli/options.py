@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from labkit.core.errors import InputError
-from labkit.core.files import as_json_text, write_atomically
+from labkit.core.files import BOOK_VARIABLE, as_json_text, write_atomically
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
@@ -199,9 +199,6 @@ def temperature_option(text: str) -> tuple[float, float]:
     if not 0 <= half < 50:
         raise InputError(f"--temperature: the doubt of '{text}' must be 0 to 50 K")
     return celsius, half / 1.96
-
-
-BOOK_VARIABLE = "LABKIT_BOOK"
 
 
 def book_option(function: Command) -> Command:

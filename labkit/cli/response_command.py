@@ -79,10 +79,10 @@ def response(
     noise = rig_noise(rig, field_t=_quantity(field, "T", "--field"), mains_hz=_quantity(mains, "Hz", "--mains"))
     driven = _driven(rig, curve.frequency_hz, places) if by_strings else None
     if plot is not None:
-        from labkit.view.curve.plot import plot_responses
+        from labkit.view.curve.plot import write_plot
 
         curves = {rig.name: curve} if driven is None else {"at equal EMF": curve, "by the strings": driven[0]}
-        plot_responses(curves, plot, overwrite=out.force)
+        write_plot(curves, plot, overwrite=out.force)
     if plot is None or out.is_asked_for:
         out.write(
             text=lambda: _text(rig, curve, noise, source, driven),

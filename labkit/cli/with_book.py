@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from labkit.cli.main import CHECK_FAILED, DONE
 from labkit.cli.options import Output, book_option, result_options
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.units import format_quantity
@@ -226,7 +227,8 @@ def judge(book: Book, out: Output, session: str | None) -> int:
             "designs": [{"design": name, **verdict.as_dict()} for name, verdict in verdicts.items()],
         },
     )
-    return int(any(coil.tier == "fault" for verdict in verdicts.values() for coil in verdict.coils))
+    is_faulty = any(coil.tier == "fault" for verdict in verdicts.values() for coil in verdict.coils)
+    return CHECK_FAILED if is_faulty else DONE
 
 
 LEARNED = (knows, judge)

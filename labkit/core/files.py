@@ -40,6 +40,12 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 DEMO_BOOK = _PACKAGE / "data" / "demo_book"
 """The workshop book of the winding room at Saltmarsh Lane as text."""
 
+BOOK_VARIABLE = "LABKIT_BOOK"
+"""Names the file of the workshop book, for commands and pages."""
+
+BOOK_CLOSED_VARIABLE = "LABKIT_BOOK_CLOSED"
+"""Set where other machines may reach the lab, whose pages then open no book."""
+
 
 def shipped_folder(name: str) -> Path:
     """Return the folder ``dashboards`` or ``reference_cases``: inside the package once installed, beside it before.

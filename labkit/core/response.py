@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.frames import dataframe, dataset
 from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, REFERENCE_HZ, frequency_grid
+from labkit.core.units import format_quantity
 
 SEARCH_POINTS = 480
 """Points of the log grid on which a peak is first looked for: 48 a decade-third, so that a hump of Q 30 shows."""
@@ -123,6 +126,24 @@ def minus_3db_on_grid(frequency_hz: np.ndarray, decibels: np.ndarray, reference_
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """What lies around a curve: lowest and highest level at every frequency, as `plot_responses` draws it.
+
+    Attributes
+    ----------
+    frequency_hz : ndarray, shape (F,), Hz
+    low_db, high_db : ndarray, shape (F,), dB
+    name : str
+        What the band holds, such as "90 % of all variants".
+    """
+
+    frequency_hz: np.ndarray
+    low_db: np.ndarray
+    high_db: np.ndarray
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Response:
     """A complex gain over frequency.
 
@@ -136,12 +157,15 @@ class Response:
     evaluate : callable, optional
         ``evaluate(frequency_hz) -> complex array`` gives the same response at any other frequencies.
         With it, peaks and −3 dB points are exact to the solver; without it they are read off the grid.
+    unit : str
+        Of the values: "V/V" unless stated, "1" for the ratio of two responses.
     """
 
     frequency_hz: np.ndarray
     values: np.ndarray
     name: str = ""
-    evaluate: Callable[[np.ndarray], np.ndarray] | None = field(default=None, repr=False, compare=False)
+    evaluate: Callable[[np.ndarray], np.ndarray] | None = field(default=None, compare=False)
+    unit: str = "V/V"
 
     def __post_init__(self) -> None:
         frequency = np.array(self.frequency_hz, dtype=float)
@@ -156,6 +180,130 @@ class Response:
         values.flags.writeable = False
         object.__setattr__(self, "frequency_hz", frequency)
         object.__setattr__(self, "values", values)
+
+    def __repr__(self) -> str:
+        low, high = (
+            format_quantity(float(f"{end:.3g}"), "Hz") for end in (self.frequency_hz[0], self.frequency_hz[-1])
+        )
+        words = f"Response '{self.name}': {self.frequency_hz.size} points, {low} to {high}"
+        if self.values.ndim > 1:
+            return f"<{words}, a stack of {' × '.join(map(str, self.values.shape[:-1]))} curves>"
+        peak = self.peak
+        if peak is None:
+            return f"<{words}, {'silent' if self.is_silent else 'no peak'}>"
+        place = format_quantity(float(f"{peak.frequency_hz:.3g}"), "Hz")
+        return f"<{words}, peak at {place}, {peak.height_db:+.1f} dB over 100 Hz>"
+
+    def _repr_html_(self) -> str:
+        from labkit import notebook_html  # drawings belong to a layer above, which the public face loads when asked
+
+        return notebook_html(self)
+
+    def plot(self, *, ax: Any = None, band: Band | None = None) -> Any:
+        """Draw the curve with matplotlib and return its axes; several curves: `labkit.plot_responses`.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure by default.
+        band : Band, optional
+            Drawn behind the curve: of `ToleranceResult.band`, or a fit's `prediction`.
+        """
+        from labkit import plot_responses
+
+        return plot_responses(self, ax=ax, band=band)
+
+    def __truediv__(self, other: Response) -> Response:
+        """Return the ratio of two responses on the grid of the first; its ``gain_db`` is the difference of levels, dB.
+
+        >>> grid = np.array([100.0, 1000.0])
+        >>> a, b = (Response(frequency_hz=grid, values=np.full(2, level)) for level in (1.0, 0.5))
+        >>> (a / b).gain_db.round(2).tolist(), (a / b).unit
+        ([6.02, 6.02], '1')
+        """
+        if not isinstance(other, Response):
+            return NotImplemented
+
+        def ratio(mine: np.ndarray, theirs: np.ndarray) -> np.ndarray:
+            if not np.all(theirs):
+                raise InputError(f"'{other.name}' is exactly zero at a frequency, and nothing can be divided by it")
+            quotient: np.ndarray = mine / theirs
+            return quotient
+
+        return self._with(other, ratio, "over", unit="1")
+
+    def minus(self, other: Response) -> Response:
+        """Return what is left when the other response is subtracted, with its phase, on the grid of the first.
+
+        This is what a null test leaves: small only where level and phase agree. The difference of levels in dB is
+        ``(a / b).gain_db``.
+
+        Raises
+        ------
+        InputError
+            If the two have different units.
+
+        >>> grid = np.array([100.0, 1000.0])
+        >>> a, b = (Response(frequency_hz=grid, values=np.full(2, level)) for level in (1.0, 0.5))
+        >>> abs(a.minus(b).values).tolist(), a.minus(b).unit
+        ([0.5, 0.5], 'V/V')
+        """
+        return self._with(other, np.subtract, "minus", unit=self.unit)
+
+    def _with(
+        self, other: Response, operation: Callable[[np.ndarray, np.ndarray], np.ndarray], word: str, *, unit: str
+    ) -> Response:
+        if other.unit != self.unit:
+            raise InputError(f"'{self.name}' is in {self.unit} and '{other.name}' in {other.unit}; they do not compare")
+        both = None
+        if self.evaluate is not None and other.evaluate is not None:
+            mine, theirs = self.evaluate, other.evaluate
+
+            def both(frequency_hz: np.ndarray) -> np.ndarray:
+                return operation(mine(frequency_hz), theirs(frequency_hz))
+
+        same = np.array_equal(self.frequency_hz, other.frequency_hz)
+        return Response(
+            frequency_hz=self.frequency_hz,
+            values=operation(self.values, other.values if same else other.at(self.frequency_hz)),
+            name=f"{self.name} {word} {other.name}",
+            evaluate=both,
+            unit=unit,
+        )
+
+    def to_dataframe(self) -> Any:
+        """Return the curve as a ``pandas.DataFrame``: frequency_hz, gain_db, phase_deg; units in ``attrs["units"]``.
+
+        Raises
+        ------
+        InputError
+            If pandas is not installed, or the response is a stack, which `to_xarray` takes.
+        """
+        single = self._single()
+        columns = {"frequency_hz": single.frequency_hz, "gain_db": single.gain_db, "phase_deg": single.phase_deg}
+        return dataframe(columns, {"frequency_hz": "Hz", "gain_db": "dB", "phase_deg": "degree"})
+
+    def to_xarray(self) -> Any:
+        """Return the response as an ``xarray.Dataset``: gain_db, phase_deg and the complex values over frequency_hz.
+
+        A stack has the axes ``variant`` (or ``variant1``, ``variant2``, …) before the frequency.
+
+        Raises
+        ------
+        InputError
+            If xarray is not installed.
+        """
+        depth = self.values.ndim - 1
+        axes = [*(f"variant{number}" if depth > 1 else "variant" for number in range(1, depth + 1)), "frequency_hz"]
+        return dataset(
+            {
+                "gain_db": (axes, self.gain_db, "dB"),
+                "phase_deg": (axes, self.phase_deg, "degree"),
+                "values": (axes, self.values, self.unit),
+            },
+            {"frequency_hz": (self.frequency_hz, "Hz")},
+            name=self.name,
+        )
 
     @property
     def gain_db(self) -> np.ndarray:
@@ -230,6 +378,8 @@ class Response:
         """
         single = self._single()
         if single.evaluate is None:
+            if single.frequency_hz.size < 3:
+                return None
             frequency, level = peak_on_grid(single.frequency_hz, single.gain_db)
             if np.isnan(frequency) or level < SILENT_DB:
                 return None

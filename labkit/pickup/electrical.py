@@ -16,7 +16,7 @@ from typing import Literal, get_args
 
 from labkit.core.errors import InputError
 from labkit.core.keys import listed, number, quantity, text
-from labkit.core.units import UsualRange
+from labkit.core.units import UsualRange, format_quantity
 from labkit.pickup.predict.propagation import Prediction, shifted
 
 RESISTANCE = UsualRange(low=100.0, high=30e3)
@@ -114,7 +114,7 @@ class Coil:
         return wind * pole
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Pickup:
     """Coils, how the pickup's own two leads present them, and what couples them.
 
@@ -160,6 +160,22 @@ class Pickup:
                 f"pickup '{self.name}': lead capacitance must be 0 F or more; got {self.lead_capacitance} F"
             )
         object.__setattr__(self, "coils", MappingProxyType(dict(self.coils)))
+
+    def __repr__(self) -> str:
+        coils = "; ".join(
+            f"{name} "
+            + ", ".join(
+                format_quantity(float(f"{value:.3g}"), unit)
+                for value, unit in ((coil.resistance, "Ω"), (coil.inductance, "H"), (coil.capacitance, "F"))
+            )
+            for name, coil in self.coils.items()
+        )
+        return f"<Pickup {self.name!r}: {coils}{f', in {self.connection}' if len(self.coils) > 1 else ''}>"
+
+    def _repr_html_(self) -> str:
+        from labkit import notebook_html  # drawings belong to a layer above, which the public face loads when asked
+
+        return notebook_html(self)
 
     @property
     def emf(self) -> Prediction | None:

@@ -75,7 +75,7 @@ def read_claims(table: Table, controls: Sequence[Control], slots: Sequence[str])
 
 
 def _read_claim(key: str, entry: Table, controls: Sequence[Control], slots: Sequence[str]) -> Claim:
-    where = entry.attempt("", lambda: _where(key, controls))
+    where = entry.attempt("", lambda: read_place(key, controls))
     selects = entry.texts("selects", None)
     for name in selects or ():
         slot = name.partition(".")[0]
@@ -95,7 +95,7 @@ def _read_claim(key: str, entry: Table, controls: Sequence[Control], slots: Sequ
     return claim
 
 
-def _where(key: str, controls: Sequence[Control]) -> dict[str, Position]:
+def read_place(key: str, controls: Sequence[Control]) -> dict[str, Position]:
     selectors = [control for control in controls if isinstance(control, Selector)]
     if len(selectors) == 1 and key in selectors[0].positions:
         return {selectors[0].name: key}

@@ -22,7 +22,7 @@ import numpy as np
 from labkit.circuit.elements import MAIN_VALUE, Buffer, Capacitor, Circuit, CustomAdmittance, Element, Resistor
 from labkit.circuit.solve.topology import dissipative
 from labkit.core.errors import InputError
-from labkit.rig.inputs import RigInput, find_input, with_inputs
+from labkit.rig.inputs import RigInput, find_input, rig_inputs, with_inputs
 from labkit.rig.parts.parts import Part
 from labkit.rig.rig import Rig
 
@@ -93,6 +93,9 @@ class Variation:
     rig : Rig
     ranges : mapping of str to (low, high)
         Input names (see `labkit.rig.inputs`) and the range, SI, inside which they will be varied.
+    like : Variation, optional
+        Of nearly the same rig: what it knows of parts, stages and pickups that both have is taken over, which saves
+        most of the work where one control moved.
 
     Attributes
     ----------
@@ -106,12 +109,13 @@ class Variation:
         If an input is unknown, a range impossible, or a number changes more than element values.
     """
 
-    def __init__(self, rig: Rig, ranges: Mapping[str, tuple[float, float]]) -> None:
+    def __init__(self, rig: Rig, ranges: Mapping[str, tuple[float, float]], *, like: Variation | None = None) -> None:
         self.rig = rig
         self.inputs: dict[str, RigInput] = {}
         self.ranges: dict[str, tuple[float, float]] = {}
+        known = rig_inputs(rig)
         for name, (low, high) in ranges.items():
-            found = find_input(rig, name)
+            found = known[name] if name in known else find_input(rig, name)
             if found.name in self.inputs:
                 raise InputError(f"'{name}' is varied twice; give it once")
             if not low <= high:
@@ -126,7 +130,8 @@ class Variation:
         self.corners: list[_Corners] = []
         self.formulas: list[_ByFormula] = []
         self.rows: list[_RowByRow] = []
-        self._map()
+        self.by_group: dict[str, list[_Corners]] = {}
+        self._map(like if like is not None and not like.rows else None)
 
     def values(self, columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
         """Return element values for the solver.
@@ -159,7 +164,7 @@ class Variation:
         """Return one variant as a rig of its own."""
         return with_inputs(self.rig, values)
 
-    def _map(self) -> None:
+    def _map(self, like: Variation | None) -> None:
         groups: dict[str, list[str]] = {}
         for name, item in self.inputs.items():
             groups.setdefault(item.group, []).append(name)
@@ -167,7 +172,16 @@ class Variation:
         pending = list(groups.items())
         while pending:
             group, names = pending.pop(0)
-            elements = self._map_group(names)
+            kept = None if like is None else self._corners_of(like, group, names)
+            if kept is None:
+                start = len(self.corners)
+                elements = self._map_group(names)
+                kept = self.corners[start:]
+            else:
+                self.corners += kept
+                elements = [corner.element for corner in kept]
+            if kept:
+                self.by_group[group] = kept
             clash = next((touched[element] for element in elements if element in touched), None)
             if clash is not None:
                 # Two groups move one element (eddy fractions of two coupled coils): treat them as one, row by row.
@@ -180,6 +194,24 @@ class Variation:
                 touched |= dict.fromkeys(mine, clash)
             else:
                 touched |= dict.fromkeys(elements, group)
+
+    def _corners_of(self, like: Variation, group: str, names: list[str]) -> list[_Corners] | None:
+        """What another variation knows of a group; None unless both have the same thing, varied in the same ranges.
+
+        Whatever else might bear on it shows in the values in the middle of the ranges, which must be those of this rig.
+        """
+        head = names[0].partition(".")[0]
+        mine, other = ({k: v for k, v in of.ranges.items() if k.partition(".")[0] == head} for of in (self, like))
+        known = like.by_group.get(group)
+        if known is None or mine != other or _described(self.rig, head) != _described(like.rig, head):
+            return None
+        places = {name: np.array([0.618034]) for name in names}
+        for corner in known:
+            expected = self.reference.get(corner.element, np.nan)
+            found = float(corner.values(places)[0])
+            if not abs(found - expected) <= ROUNDING * float(np.max(np.abs(corner.corners))):
+                return None
+        return known
 
     def _map_group(self, names: list[str]) -> list[str]:
         formula = self._formula(names)
@@ -302,6 +334,14 @@ def plain_circuit(rig: Rig) -> Circuit:
         else:
             found.append(element)
     return dataclasses.replace(rig.circuit, elements=tuple(found))
+
+
+def _described(rig: Rig, head: str) -> tuple[object, ...]:
+    """The thing that numbers belong to, by identity, with where its control stands."""
+    part = rig.harness.parts.get(head)
+    control = None if part is None else part.control
+    stages = [id(stage) for stage in rig.chain if stage.name == head]
+    return id(part), id(rig.pickups.get(head)), stages, None if control is None else rig.settings[control.name]
 
 
 def _between(low: float, high: float, place: float) -> float:

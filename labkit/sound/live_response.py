@@ -61,12 +61,10 @@ def impulse_responses(transfers: np.ndarray) -> np.ndarray:
 
     Validity: a response must have died away within 0.17 s, as every rig's has.
     """
-    import scipy.fft
-
     spectrum = np.zeros((transfers.shape[0], _SIZE // 2 + 1), dtype=complex)
     spectrum[:, 1:] = transfers * _late_and_band_limited()
     spectrum[:, 0] = transfers[:, 0].real
-    return _shortened(scipy.fft.irfft(spectrum, _SIZE, axis=-1), early=EARLY)
+    return _shortened(np.fft.irfft(spectrum, _SIZE, axis=-1), early=EARLY)
 
 
 def converting_response(difference: Difference) -> np.ndarray:
@@ -74,7 +72,7 @@ def converting_response(difference: Difference) -> np.ndarray:
 
     Minimum phase: no delay. Its magnitude is that of `Difference.limited`.
     """
-    from labkit.sound.convert.impulse import minimum_phase  # brings scipy.fft, which a page loads when it sounds
+    from labkit.sound.convert.impulse import minimum_phase
 
     magnitude = np.abs(bin_transfers(difference.limited)[0])
     magnitude = np.maximum(np.concatenate([magnitude[:1], magnitude]), 1e-6 * magnitude.max())
@@ -100,20 +98,18 @@ class TakeLoudness:
     """
 
     def __init__(self, signals: np.ndarray) -> None:
-        import scipy.fft
-
         size, step = round(SHORTEST_S * RATE), round(_GATE_STEP_S * RATE)
         if signals.shape[1] < size:
             raise InputError(
                 f"a sound of {signals.shape[1] / RATE:.2f} s is too short; at least {SHORTEST_S} s are due"
             )
-        frequency = scipy.fft.rfftfreq(size, 1 / RATE)[1:-1]
+        frequency = np.fft.rfftfreq(size, 1 / RATE)[1:-1]
         edges, self._places = _bands()
         starts = np.searchsorted(frequency, edges[:-1])
         weight = 2.0 / size**2 * _k_weighting(frequency)
         pairs = []
         for start in range(0, signals.shape[1] - size + 1, step):
-            spectrum = scipy.fft.rfft(signals[:, start : start + size], axis=-1)[:, 1:-1]
+            spectrum = np.fft.rfft(signals[:, start : start + size], axis=-1)[:, 1:-1]
             power = spectrum[:, None] * spectrum[None, :].conj() * weight
             pairs.append(np.add.reduceat(power, starts, axis=-1).astype(np.complex64))
         self._power = np.stack(pairs)  # (blocks, coils, coils, bands)

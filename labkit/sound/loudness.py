@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from labkit.core.by_numpy import fast_length
 from labkit.core.errors import InputError
 from labkit.core.validity import range_called
 
@@ -138,13 +139,11 @@ def true_peak_db(samples: np.ndarray, *, factor: int = 4) -> float:
 
     Source: Rec. ITU-R BS.1770-5, Annex 2 (there by a filter; here exactly, by the Fourier transform).
     """
-    import scipy.fft
-
     rows = np.atleast_2d(np.asarray(samples, dtype=float))
-    length = scipy.fft.next_fast_len(rows.shape[1], real=True)
+    length = fast_length(rows.shape[1])
     highest = 0.0
     for row in rows:
-        fine = scipy.fft.irfft(scipy.fft.rfft(row, length), length * factor) * factor
+        fine = np.fft.irfft(np.fft.rfft(row, length), length * factor) * factor
         highest = max(highest, float(np.max(np.abs(fine))))
     return 20 * math.log10(highest) if highest > 0 else -math.inf
 

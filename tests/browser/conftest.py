@@ -99,8 +99,10 @@ def kernel_of(page: object, server: Server) -> psutil.Process:
 
 @pytest.fixture(scope="session")
 def lab(chromium_path: str) -> Iterator[Server]:
-    """The lab as a user starts it."""
-    server = start_server("--port", "0", "--no-browser")
+    """The lab as a user starts it; but its first curves come however busy the machine is."""
+    patient = "import labkit.app.server.first_curve as first; first.PATIENCE_S = 120.0;"
+    code = f"{patient} from labkit.cli.main import main; main()"
+    server = start_server("--port", "0", "--no-browser", code=code)
     yield server
     stop_server(server)
 

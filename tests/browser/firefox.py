@@ -29,6 +29,10 @@ _PARTING = ("Kernel connection is disposed", "Cannot send")
 """What the widget library says of a page that is left while something is on its way."""
 
 
+class NoFirefoxError(Exception):
+    """What is there under its name does not run here: another store's stand-in, or one that may not read our folder."""
+
+
 class Firefox:
     """One running Firefox with one page.
 
@@ -38,6 +42,11 @@ class Firefox:
         Its command.
     folder : Path
         Empty; for its profile.
+
+    Raises
+    ------
+    NoFirefoxError
+        It ends, or never listens.
     """
 
     def __init__(self, path: str, folder: Path) -> None:
@@ -46,13 +55,20 @@ class Firefox:
         lines = [f"user_pref({json.dumps(name)}, {json.dumps(value)});" for name, value in _PREFERENCES.items()]
         (folder / "user.js").write_text("\n".join(lines))
         command = [path, "--headless", "--no-remote", "--profile", str(folder), "--remote-debugging-port", "0"]
-        self._process = subprocess.Popen(
-            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=os.environ | {"HOME": str(folder)}
-        )
-        assert self._process.stdout is not None
-        address = next(found[0] for line in self._process.stdout if (found := re.search(r"ws://[\w.:]+", line)))
+        said = folder / "said.txt"  # a pipe that nobody reads on would stop it once full
+        with said.open("wb") as output:
+            self._process = subprocess.Popen(
+                command, stdout=output, stderr=subprocess.STDOUT, env=os.environ | {"HOME": str(folder)}
+            )
+        ends = time.monotonic() + PATIENCE_MS / 1000
+        while not (address := re.search(r"ws://[\w.:]+(?=\s)", said.read_text("utf-8", "replace"))):
+            if self._process.poll() is not None or time.monotonic() > ends:
+                self._process.kill()
+                self._process.wait(10)
+                raise NoFirefoxError(f"{path} does not start: {said.read_text('utf-8', 'replace')[-400:]}")
+            time.sleep(0.05)
         self._socket = websocket.create_connection(
-            f"{address}/session", suppress_origin=True, timeout=PATIENCE_MS / 1000
+            f"{address[0]}/session", suppress_origin=True, timeout=PATIENCE_MS / 1000
         )
         self._asked = 0
         self.errors: list[str] = []
@@ -114,5 +130,3 @@ class Firefox:
             except subprocess.TimeoutExpired:
                 self._process.kill()
                 self._process.wait(10)
-            assert self._process.stdout is not None
-            self._process.stdout.close()

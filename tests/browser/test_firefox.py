@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 
-from tests.browser.firefox import Firefox
+from tests.browser.firefox import Firefox, NoFirefoxError
 from tests.browser.test_every_page import PAGES
 
 pytestmark = pytest.mark.browser
@@ -20,7 +20,10 @@ def firefox(tmp_path_factory):
     path = shutil.which("firefox-esr") or shutil.which("firefox")
     if path is None:
         pytest.skip("install firefox (Debian: apt-get install firefox-esr)")
-    running = Firefox(path, tmp_path_factory.mktemp("firefox"))
+    try:
+        running = Firefox(path, tmp_path_factory.mktemp("firefox"))
+    except NoFirefoxError as error:
+        pytest.skip(str(error))
     yield running
     running.close()
 

@@ -82,6 +82,29 @@ def test_in_a_window_of_another_width_the_picture_is_not_shown(visit):
         other.close()
 
 
+def test_the_picture_stays_where_it_is_until_the_page_has_opened_and_then_lies_over_the_curve(visit):
+    page = visit("voila/render/rig.ipynb", ready=OWN).page
+    is_replaced(page)
+    page.route("**/labkit/scripts/*", lambda route: route.abort())
+    page.reload(wait_until="domcontentloaded")
+    first = page.locator("#lab-first")
+    before = first.bounding_box()
+    curve = "<div class='lab-curve-holder'><svg width='1' height='1'></svg></div>"
+    page.evaluate(
+        "(curve) => document.body.insertAdjacentHTML('afterbegin', curve)",
+        f"<div class='lab-page' style='position: absolute; top: 7px; width: 90px'>{curve}</div>",
+    )
+    page.evaluate("async () => { for (let frame = 0; frame < 5; frame++) await new Promise(requestAnimationFrame); }")
+    assert first.bounding_box() == before
+    opened = """async () => {
+      const first = document.getElementById("lab-first");
+      document.dispatchEvent(new Event("lab-opened"));
+      await new Promise(requestAnimationFrame);
+      return first.getBoundingClientRect().top;
+    }"""
+    assert page.evaluate(opened) == 7
+
+
 @pytest.mark.parametrize(
     "query",
     ["v=1&rig=%3Cscript%3Ewindow.harm%3D1%3C%2Fscript%3E", "v=1&cable.length=1e999", "%00%ff&&=", "v=1&" * 900],

@@ -15,7 +15,7 @@ from labkit.rig.inputs import with_inputs
 from labkit.rig.sheet import load_rig
 from labkit.sound.live_response import RATE, bin_transfers, impulse_responses
 from labkit.sound.render.rig_sound import coil_transfers
-from tests.browser.conftest import leave, profile, settled
+from tests.browser.conftest import kernel_of, leave, profile, settled
 
 pytestmark = pytest.mark.browser
 
@@ -289,16 +289,23 @@ def recording(seconds: float = 2.0, kind: str = "WAV") -> bytes:
 
 
 @pytest.mark.parametrize("kind", ["WAV", "FLAC"])
-def test_an_own_recording_is_heard_through_both_and_its_band_is_said(visit, kind):
+def test_an_own_recording_is_heard_through_both_and_its_band_is_said(visit, lab, kind):
     seen = visit(PAIR, ready=BAR)
     page = seen.page
     settled(page)
     page.get_by_role("button", name="More about listening").click()
     with page.expect_file_chooser() as chooser:
         page.get_by_role("button", name="Choose a recording").click()
+    kernel = kernel_of(page, lab)
+    kernel.suspend()
     chooser.value.set_files({"name": f"riff.{kind.lower()}", "mimeType": "audio/x", "buffer": recording(kind=kind)})
+    elsewhere = page.get_by_label("Single keys work")
+    elsewhere.focus()  # while the recording is on its way
+    kernel.resume()
     through = page.get_by_label("It was made through")
     through.wait_for()
+    settled(page)  # all of the recording has come
+    expect(elsewhere).to_be_focused()
     assert page.get_by_label("You hear").locator("option:checked").inner_text() == f"riff.{kind.lower()}"
     page.keyboard.press("Escape")
     play(page)

@@ -38,7 +38,8 @@ def test_what_a_position_does_is_told_and_tabulated(visit, screenshots, width):
     page = seen.page
     choose_wiring(page, "two pickups, phase switch")
     page.locator("[data-key=neck] select").first.select_option("narrow single coil, reversed")
-    page.wait_for_function("() => document.body.innerText.includes('in phase. Hum: cancels: −34 dB at 100 Hz')")
+    told = page.locator("#rendered_cells")
+    expect(told).to_contain_text("in phase. Hum: cancels: −34 dB at 100 Hz", use_inner_text=True)
     page.get_by_text("What each position does").click()
     page.wait_for_selector(".lab-disclosed table")
     rows = page.locator(".lab-disclosed tbody tr").all_inner_texts()

@@ -31,7 +31,8 @@ def row(page, label: str) -> str:
 def wait_for_row(page, label: str, before: str) -> None:
     page.wait_for_function(
         "([label, before]) => [...document.querySelectorAll('.lab-doubt tr')].some(row =>"
-        " row.querySelector('th').textContent === label && row.querySelector('td')?.textContent !== before)",
+        " row.querySelector('th').textContent.replaceAll('\\u00a0', ' ') === label"
+        " && row.querySelector('td')?.textContent !== before)",
         arg=[label, before],
     )
 

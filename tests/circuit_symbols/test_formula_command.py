@@ -40,10 +40,36 @@ def test_formula_json_agrees_with_the_response_command(run) -> None:
 
 
 def test_formula_text_and_latex_are_printed(run) -> None:
-    code, out, _ = run("formula", ONE, "--method", "ring")
+    code, out, _ = run("formula", ONE, "--method", "ring", "--full")
     assert (code, "H(s) = N(s) / D(s)" in out) == (0, True)
     assert run("formula", ONE, "--method", "ring", "--latex")[1].startswith("\\begin{aligned}")
     assert "Z_out(s)" in run("formula", ONE, "--method", "ring", "--impedance")[1]
+
+
+def test_closed_forms_come_first_and_the_whole_on_request(run) -> None:
+    code, out, _ = run("formula", ONE)
+    assert code == 0
+    assert len(out.splitlines()) <= 12
+    assert "f0 = 1/(2π√(L·C))" in out
+    assert "H(s) = N(s)" not in out
+    assert "n_k" in run("formula", ONE, "--coefficients", "--method", "ring")[1]
+    data = json.loads(run("formula", ONE, "--json", "--method", "ring")[1])
+    resonance = data["closed_forms"][0]
+    # 2.4 H with 717 pF is 3837 Hz by hand; the tone branch adds half a picofarad
+    assert resonance["value"] == pytest.approx(3837, rel=2e-3)
+    assert resonance["error"] == pytest.approx(resonance["value"] / data["peak"]["frequency_hz"] - 1, rel=1e-4)
+
+
+def test_a_written_python_module_is_the_formula(run, tmp_path: Path) -> None:
+    file = tmp_path / "gain.py"
+    assert run("formula", ONE, "--python", "--method", "ring", "--output", str(file))[0] == 0
+    space: dict = {}
+    exec(compile(file.read_text(encoding="utf-8"), str(file), "exec"), space)
+    frequency = np.geomspace(20, 20e3, 31)
+    # the tone capacitor of this rig has no loss, so that nothing is left out
+    assert np.allclose(space["gain"](frequency), load_rig(ONE).evaluate(frequency), rtol=1e-9)
+    halved = space["gain"](frequency, C_1=717e-12 / 2)
+    assert np.argmax(np.abs(halved)) > np.argmax(np.abs(space["gain"](frequency)))
 
 
 def test_kept_parts_are_the_symbols(run) -> None:

@@ -75,3 +75,24 @@ def test_the_check_of_a_notebook_can_fail():
     cell.source = cell.source.replace(right, '"cable.length", "15 m"')
     with pytest.raises(CellExecutionError, match="the square root says"):
         run(book)
+
+
+def test_six_tasks_take_ten_lines_each_and_show_what_they_found():
+    """Run in one kernel, one after the other with nothing left over, for a kernel takes longer than they do."""
+    paths = sorted((ROOT / "docs" / "notebooks" / "ten_lines").glob("*.ipynb"))
+    index = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
+    together, ends = nbformat.v4.new_notebook(), []
+    for path in paths:
+        cells = [cell for cell in read(path).cells if cell.cell_type == "code"]
+        assert sum(bool(line.strip()) for cell in cells for line in cell.source.splitlines()) <= 10, path
+        assert not any(cell.outputs for cell in cells)
+        assert f"(notebooks/ten_lines/{path.name})" in index
+        together.cells += [nbformat.v4.new_code_cell("%reset -f"), *cells]
+        ends.append(len(together.cells))
+    assert len(paths) == 6
+    run(together)
+    for path, start, end in zip(paths, [0, *ends], ends):
+        outputs = [output for cell in together.cells[start:end] for output in cell.get("outputs", [])]
+        shown = [output.get("data", {}) for output in outputs]
+        assert any("image/png" in data or "<svg" in data.get("text/html", "") for data in shown), path
+        assert not [output for output in outputs if output.output_type == "stream" and output.name == "stderr"], path

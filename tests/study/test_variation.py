@@ -206,3 +206,20 @@ def test_a_value_written_as_text_comes_back_to_the_last_digit() -> None:
     cable = with_inputs(rig, {"cable.length": value}).stage("cable")
     assert isinstance(cable, Cable)
     assert cable.length == value
+
+
+def test_what_is_taken_over_from_another_variation_is_what_this_one_would_find(monkeypatch):
+    rig, ranges = single(), {"cable.capacitance": (9e-11, 1.3e-10), "volume.value": (2e5, 3e5)}
+    before = Variation(rig, ranges)
+    built = []
+    monkeypatch.setattr(
+        Variation,
+        "_map_group",
+        lambda self, names, real=Variation._map_group: (built.append(names), real(self, names))[1],
+    )
+    after = Variation(rig.replace(settings={"volume": 3.0}), ranges, like=before)
+    assert built == [["volume.value"]]  # the cable's map is kept, the turned pot's is not
+    columns = {name: np.array(ends) for name, ends in ranges.items()}
+    fresh = Variation(rig.replace(settings={"volume": 3.0}), ranges).values(columns)
+    for name, values in after.values(columns).items():
+        np.testing.assert_allclose(values, fresh[name], rtol=1e-12)

@@ -1,22 +1,27 @@
 """Work beside the page: one long piece at a time in a process of its own, and calls that wait for a pause.
 
-The page stays awake and cancel takes effect at once. Without a running event loop (a plain script, a test) the work is
-done on the spot.
+The page stays awake and cancel takes effect at once. Without a running event loop (a plain script, a test), and in a
+browser's own Python, the work is done on the spot.
 """
 
 from __future__ import annotations
 
 import asyncio
 import math
-import multiprocessing
+import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from labkit.core.errors import InputError
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+    from multiprocessing.process import BaseProcess
+
+HAS_PROCESSES = sys.platform != "emscripten"
+"""False in a browser, where the work is done on the spot."""
 
 _DONE, _FAILED, _PROGRESS, _STOP = "done", "failed", "progress", "stop"
 
@@ -53,9 +58,8 @@ class Background:
 
     def warm(self, *works: Callable[..., Any]) -> None:
         """Start the process ahead of its first work; it imports what the functions named need."""
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
+        loop = _loop_with_processes()
+        if loop is None:
             return
         if self._process is None:
             self._start(*works)
@@ -94,9 +98,8 @@ class Background:
         """
         if self.is_asleep:
             return
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
+        loop = _loop_with_processes()
+        if loop is None:
             try:
                 result = (
                     work(*arguments) if on_progress is None else work(*arguments, progress=on_progress, stop=_never)
@@ -138,7 +141,9 @@ class Background:
 
     def _start(self, *works: Callable[..., Any]) -> Connection:
         if self._line is None or self._process is None or not self._process.is_alive():
-            context = multiprocessing.get_context("spawn")
+            from multiprocessing import get_context
+
+            context = get_context("spawn")
             self._line, other = context.Pipe()
             self._process = context.Process(target=serve, args=(other, *works), daemon=True)
             self._process.start()
@@ -227,6 +232,14 @@ def _stopper(line: Connection) -> Callable[[], bool]:
         return asked
 
     return stop
+
+
+def _loop_with_processes() -> asyncio.AbstractEventLoop | None:
+    """The running loop; None without one, and where there are no other processes."""
+    try:
+        return asyncio.get_running_loop() if HAS_PROCESSES else None
+    except RuntimeError:
+        return None
 
 
 def _never() -> bool:

@@ -245,10 +245,17 @@ class CurvePage(Page[State]):
                 bar.on("keep", lambda **_: self._keep())
         self.actions.on("sheets", self._take_up)
         self.curve.observe(lambda _: self._draw(), ["width", "is_tall"])
+        self.curve.observe(lambda change: self._show_band(change["new"]), "shows_band")
         self.listening.on_other_source(self._draw)
+
+    def _show_band(self, is_wanted: bool) -> None:
+        self.state.shows_band = is_wanted
+        self._draw()
+        self.show_results()
 
     def _draw(self) -> None:
         """Draw the curve, shaded where what is heard of a recording is not true to it."""
+        self.curve.band = self.state.band_words
         drawing, band = self.draw(self.curve.width), self.listening.band_hz
         self.curve.svg = shade_outside(drawing, band) if band is not None and self.draws_what_is_heard else drawing
 

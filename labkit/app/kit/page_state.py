@@ -26,6 +26,7 @@ from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
+from labkit.study.tolerance.band import GainBand, LiveBand
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.curve.marks import LevelDifference, level_difference
 from labkit.view.palette import NOW, PINS
@@ -39,6 +40,10 @@ COALESCE_S = 1.0
 MOST_STEPS = 200
 GRID = frequency_grid(LOW_HZ, HIGH_HZ, 220)
 """Frequencies of a page's curves, Hz."""
+BAND_GRID = GRID[::2]
+_LOG_GRID = np.log(GRID)
+SILENT_DB = -100.0
+"""Under this a curve has no band: nothing is heard, and what leaks has no tolerance that anybody knows."""
 TALL = 480
 """Height of a plot on a wide screen, CSS pixels."""
 LONGEST_BRIEF = 11
@@ -255,10 +260,21 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         State from an address.
     clock : callable
         Seconds, rising; given by tests.
+
+    Attributes
+    ----------
+    shows_band : bool
+        False where nobody wants the band behind the present curve; then it is not worked out.
     """
+
+    shows_band = True
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.offers = RigOffers(rig)
+        live = LiveBand()
+        self._band: Callable[[Setup, Own], GainBand | None] = lru_cache(maxsize=64)(
+            lambda setup, own: live(self._result(setup, own).rig, BAND_GRID)  # type: ignore[attr-defined]
+        )
         self.rig_of: Callable[[Setup], Rig] = lru_cache(maxsize=64)(self.offers.rig)
         self._result: Callable[[Setup, Own], Result] = lru_cache(maxsize=64)(self._calculate)
         self._fresh: Callable[[str], Snapshot] = lru_cache(maxsize=16)(self._make_fresh)
@@ -318,6 +334,26 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
     def rig(self) -> Rig:
         """The present rig."""
         return self.rig_of(self.snapshot.rig.setup)
+
+    @property
+    def band_words(self) -> str:
+        """What the band behind the present curve holds; empty where the page draws none."""
+        return ""
+
+    def banded(self, curve: Curve, raised_db: np.ndarray | float = 0.0) -> Curve:
+        """Return the present curve, on `GRID`, with the band of its rig's tolerances behind it, where that is wanted.
+
+        Parameters
+        ----------
+        curve : Curve
+        raised_db : ndarray or float, dB
+            How far the curve is drawn above that at equal EMF.
+        """
+        band = self._band(self.snapshot.rig.setup, self.snapshot.own) if self.shows_band else None
+        if band is None or curve.gain_db.max() < SILENT_DB:
+            return curve
+        low, high = (np.interp(_LOG_GRID, _LOG_GRID[::2], bound) + raised_db for bound in (band.low_db, band.high_db))
+        return replace(curve, low_db=np.minimum(low, curve.gain_db), high_db=np.maximum(high, curve.gain_db))
 
     @property
     def query(self) -> str:

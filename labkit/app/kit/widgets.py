@@ -48,13 +48,28 @@ class LabWidget(anywidget.AnyWidget):
             handler(**{str(name): value for name, value in fields.items()})
 
 
+def missing_sentence(error: ModuleNotFoundError) -> str:
+    """Say that something needs a library that is not here, as in a page that a browser works out by itself."""
+    return f"This needs {error.name}, which these pages do not have here; the lab on a machine of your own does it."
+
+
 class CurveView(LabWidget):
-    """A drawn curve that can be read off; `width` is the room for it, CSS pixels; `is_tall` on a wide screen."""
+    """A drawn curve that can be read off; `width` is the room for it, CSS pixels; `is_tall` on a wide screen.
+
+    Attributes
+    ----------
+    band : str
+        What the band behind the curve holds, beside its switch; empty where the drawing has none.
+    shows_band : bool
+        Where that switch stands; the browser remembers it for all pages.
+    """
 
     _esm = web_text("curve_reader.js", "curve_view.js")
     svg = traitlets.Unicode("").tag(sync=True)
     width = traitlets.Int(790).tag(sync=True)
     is_tall = traitlets.Bool(False).tag(sync=True)
+    band = traitlets.Unicode("").tag(sync=True)
+    shows_band = traitlets.Bool(True).tag(sync=True)
 
 
 class ControlPanel(LabWidget):
@@ -190,6 +205,9 @@ class FileOffers(LabWidget):
         except InputError as error:
             self.send({"failed": str(error)})
             return
+        except ModuleNotFoundError as error:
+            self.send({"failed": missing_sentence(error)})
+            return
         self.send({"name": made.name, "type": made.kind, "print": made.is_printed}, buffers=[made.content])
 
 
@@ -278,4 +296,6 @@ class Disclosure(LabWidget):
             self.html, self.said = self._make(), ""
         except LabkitError as error:
             self.html, self.said = "", f"{str(error)[:1].upper()}{str(error)[1:]}"
+        except ModuleNotFoundError as error:
+            self.html, self.said = "", missing_sentence(error)
         self._is_stale = False

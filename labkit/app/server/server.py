@@ -44,7 +44,7 @@ from labkit.app.server.kernels import FORKED_WAITING, WAITING, PromptClient, Rea
 from labkit.app.server.scripts import LastingFiles, PageScripts, PageScriptsHandler, files_digest, read_pieces
 from labkit.app.server.widget_socket import WidgetConnection, WidgetSocket
 from labkit.core.errors import LabkitError
-from labkit.core.files import shipped_folder
+from labkit.core.files import BOOK_CLOSED_VARIABLE, shipped_folder
 
 DEFAULT_PORT = 8866
 LOCAL_DOOR = Door()
@@ -325,10 +325,16 @@ def serve(
     paths = [share, *filter(None, os.environ.get("JUPYTER_PATH", "").split(os.pathsep))]
     os.environ["JUPYTER_PATH"] = os.pathsep.join(dict.fromkeys(paths))
     os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")
+    os.environ.update(book_environment(door))
     use_compiled_templates()
     config = server_config(port=port, debug=debug, folder=folder, door=door, kernel_idle_s=kernel_idle_s)
     threading.Thread(target=_announce, args=(door, port, open_browser), daemon=True).start()
     Lab.launch_instance(argv=[], config=config)
+
+
+def book_environment(door: Door) -> dict[str, str]:
+    """Return what kernels are told about the workshop book: closed where other machines reach the lab."""
+    return {BOOK_CLOSED_VARIABLE: "1"} if door.is_shared or door.public else {}
 
 
 def _claim_port(port: int, ip: str = HOST) -> int:

@@ -33,6 +33,7 @@ from labkit.bench.fit.prediction import PredictedCurve, Rival, as_fitted, load_i
 from labkit.bench.fit.solve import FitSolution, by_plainness, eddy_order, solve, weights_of
 from labkit.bench.fit.warnings import fit_warnings, part_in_words
 from labkit.core.errors import InputError
+from labkit.core.frames import dataframe, dataset
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
 from labkit.core.sheet import sheet_text
@@ -87,7 +88,7 @@ class Residual:
     fixture: Fixture
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Fit:
     """The result of `fit_sweeps`; every interval is 95 %.
 
@@ -132,6 +133,70 @@ class Fit:
     rivals: tuple[Rival, ...] = ()
     prediction: PredictedCurve | None = None
     doubts: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        ends = (
+            [format_quantity(float(f"{end:.3g}"), unit) for end in (found.value, found.low, found.high)]
+            for _name, found, unit in self.quantities[:3]
+        )
+        shown = ", ".join(f"{value} ({low} to {high})" for value, low, high in ends)
+        return f"<Fit {self.name!r}: {shown}, 95 %; {self.residual_db:.2f} dB rms left over>"
+
+    def _repr_html_(self) -> str:
+        from labkit import notebook_html  # drawings belong to a layer above, which the public face loads when asked
+
+        return notebook_html(self)
+
+    @property
+    def quantities(self) -> tuple[tuple[str, Interval, str], ...]:
+        """Name, value with its 95 % bounds, and SI unit of everything that was fitted."""
+        found = [
+            ("resistance", self.resistance, "Ω"),
+            ("inductance", self.inductance, "H"),
+            ("capacitance", self.capacitance, "F"),
+        ]
+        if self.loss_resistance is not None:
+            found.append(("loss resistance", self.loss_resistance, "Ω"))
+        for number, section in enumerate(self.eddy, start=1):
+            found += [
+                (f"eddy fraction {number}", section.fraction, "1"),
+                (f"eddy corner {number}", section.corner_hz, "Hz"),
+            ]
+        if self.rig_corner_hz is not None:
+            found.append(("corner of the exciter rig", self.rig_corner_hz, "Hz"))
+        return tuple(found)
+
+    def to_dataframe(self) -> Any:
+        """Return the fitted values as a ``pandas.DataFrame``: quantity, value, low, high (95 %), unit (SI).
+
+        Raises
+        ------
+        InputError
+            If pandas is not installed.
+        """
+        rows = [(name, found.value, found.low, found.high, unit) for name, found, unit in self.quantities]
+        return dataframe(dict(zip(("quantity", "value", "low", "high", "unit"), zip(*rows))))
+
+    def to_xarray(self) -> Any:
+        """Return the predicted curve as an ``xarray.Dataset``: level_db over ``bound`` and frequency_hz.
+
+        ``bound`` is value, low and high, 95 %.
+
+        Raises
+        ------
+        InputError
+            If xarray is not installed, or the fit was kept without a prediction.
+        """
+        if self.prediction is None:
+            raise InputError(
+                f"the fit '{self.name}' was kept without a prediction; fit again for a curve with its band"
+            )
+        levels = [self.prediction.level_db, self.prediction.low_db, self.prediction.high_db]
+        return dataset(
+            {"level_db": (("bound", "frequency_hz"), levels, "dB")},
+            {"bound": (["value", "low", "high"], ""), "frequency_hz": (self.prediction.frequency_hz, "Hz")},
+            name=self.name,
+        )
 
     @property
     def coil(self) -> Coil:

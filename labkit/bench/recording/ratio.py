@@ -20,6 +20,7 @@ from labkit.bench.recording.excitation import (
     one_sweep,
     tones_hz,
 )
+from labkit.core.by_numpy import fast_length
 
 BEFORE_S, AFTER_S = 0.06, 0.42
 """Window round an arrival; the second harmonic arrives 0.21 s early."""
@@ -83,9 +84,7 @@ def pulses(samples: np.ndarray, rate: int, *, own_rate: float | None = None) -> 
     own_rate : float, Hz, optional
         Rate that the samples were really taken at, where the file states another.
     """
-    from scipy.fft import next_fast_len  # a page imports this module and needs it only with a recording
-
-    length = next_fast_len(samples.shape[1] + int(SWEEP_S * rate * 1.2), real=True)
+    length = fast_length(samples.shape[1] + int(SWEEP_S * rate * 1.2))
     played = one_sweep(np.arange(int(SWEEP_S * (own_rate or rate)) + 1) / (own_rate or rate))
     spectrum = fft.rfft(played, length)
     frequency = fft.rfftfreq(length, 1 / (own_rate or rate))

@@ -209,6 +209,11 @@ class _Side:
         terms = signs * np.exp(logs - largest)
         return cls(np.bincount(powers[:, 0].astype(int), terms, minlength=polynomial.degree + 1), largest)
 
+    def in_si(self) -> list[float]:
+        """Coefficients over powers of s in rad/s, still divided by the factor."""
+        powers = np.arange(self.coefficients.size)
+        return [float(value) for value in self.coefficients / SCALE_RAD**powers]
+
     def value(self, x: np.ndarray | complex, order: int = 0) -> np.ndarray:
         """The polynomial, or a derivative, at x = s/ω₀."""
         return _horner(self.coefficients, x, order)

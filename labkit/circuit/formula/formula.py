@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from labkit.circuit.elements import Circuit
+from labkit.circuit.elements import Circuit, HasCircuit, circuit_of
 from labkit.circuit.formula.choice import (
     most_influential,
     numeric_note,
@@ -252,7 +252,7 @@ class Formula:
 
 
 def formula(
-    circuit: Circuit,
+    circuit: Circuit | HasCircuit,
     keep: Sequence[str] | None = None,
     source: str | None = None,
     *,
@@ -262,7 +262,7 @@ def formula(
 
     Parameters
     ----------
-    circuit : Circuit
+    circuit : Circuit, or a thing that has one, such as a Rig
         At its present settings: shorts and opens are exact.
     keep : sequence of str, optional
         Parts (or the beginnings of their names up to a dot) that stay symbols while all others become numbers.
@@ -297,6 +297,7 @@ def formula(
     >>> found.numerator, found.denominator
     (1, C_shunt*R_series*s + 1)
     """
+    circuit = circuit_of(circuit)
     names = [emf.name for emf in circuit.sources]
     if source is not None and source not in names:
         raise CircuitError(f"{circuit.name}: no source is named '{source}'.{did_you_mean(source, names)}")

@@ -60,6 +60,63 @@ def formula_latex(formula: Formula) -> str:
     return f"\\begin{{aligned}}\n{body}\n\\end{{aligned}}"
 
 
+def formula_coefficients(formula: Formula) -> dict[str, list[float]]:
+    """Return the coefficients of numerator and denominator by rising powers of s, in SI; the denominator's first is 1.
+
+    Where the denominator has no constant term its lowest one is 1.
+    """
+    above, below = (side.in_si() for side in (formula._scaled.numerator, formula._scaled.denominator))
+    scale = next((value for value in below if value), 1.0)
+    ratio = math.exp(formula._scaled.numerator.log_factor - formula._scaled.denominator.log_factor)
+    return {
+        "numerator": [value * ratio / scale for value in above],
+        "denominator": [value / scale for value in below],
+    }
+
+
+def coefficients_text(formula: Formula) -> str:
+    """Return the coefficients as a table in plain text."""
+    head, meaning = _HEADS[formula.quantity]
+    sides = formula_coefficients(formula)
+    lines = [f"{formula.name}: {head}(s), {meaning}", "", f"{head}(s) = Σ n_k·s^k / Σ d_k·s^k, s in rad/s", ""]
+    lines.append(f"  {'k':>2}  {'n_k':>22}  {'d_k':>22}")
+    for power in range(max(len(side) for side in sides.values())):
+        cells = [f"{side[power]:.15g}" if power < len(side) else "" for side in sides.values()]
+        lines.append(f"  {power:>2}  {cells[0]:>22}  {cells[1]:>22}".rstrip())
+    return "\n".join(lines) + "\n"
+
+
+def formula_python(formula: Formula) -> str:
+    """Return a Python module with one function of frequency in numpy; every symbol is an argument with its value."""
+    what, meaning = {
+        "transfer": ("gain", "Output voltage over EMF, V/V"),
+        "output impedance": ("output_impedance", "Output impedance, Ω"),
+    }[formula.quantity]
+    title = formula.name.replace("\\", "/").replace('"', "'")
+    factor = _display_factor(formula)
+    sides = {
+        name: _PYTHON.pieces(side, factor) or ["0.0"]
+        for name, side in (("numerator", formula.rational.numerator), ("denominator", formula.rational.denominator))
+    }
+    lines = [f'"""{title}: {what} as a function of frequency."""', "", "import numpy as np", "", ""]
+    lines += [f"def {what}(", "    frequency_hz,", *(["    *,"] if formula.symbols else [])]
+    for symbol in formula.symbols:
+        parts = symbol.combination or symbol.parts[0]
+        lines.append(f"    {symbol.name}={symbol.value!r},  # {_UNIT_WORD[symbol.unit]}{parts}")
+    lines += ["):", f'    """{meaning}, complex, at frequencies in Hz."""']
+    lines.append("    s = 2j * np.pi * np.asarray(frequency_hz, dtype=float)")
+    for name, pieces in sides.items():
+        lines += [
+            f"    {name} = (",
+            *(f"        {'+ ' if at else ''}{piece}" for at, piece in enumerate(pieces)),
+            "    )",
+        ]
+    return "\n".join([*lines, "    return numerator / denominator + 0 * s", ""])
+
+
+_UNIT_WORD = {"1": "", "Ω": "ohm, ", "H": "henry, ", "F": "farad, ", "V": "volt, "}
+
+
 def formula_mapping(formula: Formula) -> dict[str, Any]:
     """Return the formula as plain values for JSON, SI with the unit in the key."""
     peak = formula.response.peak
@@ -71,6 +128,7 @@ def formula_mapping(formula: Formula) -> dict[str, Any]:
         "quantity": formula.quantity,
         "numerator": _plain(rational.numerator, factor),
         "denominator": _plain(rational.denominator, factor),
+        "coefficients": formula_coefficients(formula),
         "latex": formula_latex(formula),
         "symbols": {
             symbol.name: {"value": symbol.value, "unit": symbol.unit, "parts": list(symbol.parts)}
@@ -126,6 +184,7 @@ class _Notation:
     power: str
     brackets: str
     names: Mapping[str, str] = field(default_factory=dict)
+    before_brackets: str = " "
 
     def powers(self, name: str, power: int) -> list[str]:
         shown = self.names.get(name, name)
@@ -154,7 +213,7 @@ class _Notation:
             outside = self.between.join([*self.powers("s", power), *self.factors(polynomial, common)])
             inside = _joined([self.term(polynomial, monomial, value * factor) for monomial, value in rest])
             if outside and len(rest) > 1:
-                pieces.append(f"{outside} {self.brackets.format(inside)}")
+                pieces.append(f"{outside}{self.before_brackets}{self.brackets.format(inside)}")
             elif outside:
                 pieces.append({"1": "", "-1": "-"}.get(inside, inside + self.between) + outside)
             else:
@@ -168,7 +227,13 @@ class _LatexNotation(_Notation):
         return rf"{mantissa} \cdot 10^{{{int(exponent)}}}" if e else mantissa
 
 
+class _PythonNotation(_Notation):
+    def number(self, value: Fraction) -> str:
+        return str(value.numerator) if value.denominator == 1 and abs(value.numerator) < 10**6 else repr(float(value))
+
+
 _PLAIN = _Notation("·", " ", "{}^{}", "({})")
+_PYTHON = _PythonNotation("*", "*", "{}**{}", "({})", before_brackets="*")
 _JSON = _Notation("*", "*", "{}^{}", "({})")
 
 

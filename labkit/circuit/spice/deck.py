@@ -24,10 +24,12 @@ from labkit.circuit.elements import (
     Coupling,
     CustomAdmittance,
     Element,
+    HasCircuit,
     Inductor,
     InputNoise,
     Resistor,
     Source,
+    circuit_of,
 )
 from labkit.circuit.spice.reading import could_be_element, read_spice
 from labkit.core.errors import CircuitError, InputError, did_you_mean
@@ -49,7 +51,7 @@ _LINE_WIDTH = 100
 
 
 def spice_deck(
-    circuit: Circuit,
+    circuit: Circuit | HasCircuit,
     *,
     source: str | None = None,
     low_hz: float = LOWEST_HZ,
@@ -60,7 +62,7 @@ def spice_deck(
 
     Parameters
     ----------
-    circuit : Circuit
+    circuit : Circuit, or a thing that has one, such as a Rig
     source : str, optional
         Name of the only EMF to be driven, with 1 V; all EMFs with their own weights when left out.
     low_hz, high_hz : float, Hz
@@ -94,6 +96,7 @@ def spice_deck(
             f"a sweep needs 0 < low < high and a point or more per decade; "
             f"got {low_hz:g} Hz to {high_hz:g} Hz, {points_per_decade} points"
         )
+    circuit = circuit_of(circuit)
     names = [emf.name for emf in circuit.sources]
     if source is not None and source not in names:
         raise CircuitError(f"{circuit.name}: no source is named '{source}'.{did_you_mean(source, names)}")

@@ -19,6 +19,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
+from labkit.core.by_numpy import elliptic_integrals
 from labkit.core.errors import InputError
 from labkit.pickup.magnetics.field import crowding_factor
 from labkit.pickup.magnetics.magnet import REFERENCE_CELSIUS, MagnetGrade, temperature_factor
@@ -418,12 +419,11 @@ def _pole_field(pole: StandingPole, magnetisation: np.ndarray, points: np.ndarra
 
 def _ring(rho: np.ndarray, z: np.ndarray, radius: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Radial and axial field of a ring of unit charge at distance rho from its axis and height z, 1/m²."""
-    from scipy.special import ellipe, ellipk
 
     rho, z, radius = np.broadcast_arrays(rho, z, radius)
     near, far = (rho - radius) ** 2 + z**2, (rho + radius) ** 2 + z**2
     modulus = 4 * rho * radius / far
-    first, second = ellipk(modulus), ellipe(modulus)
+    first, second = elliptic_integrals(modulus)
     axial = z * second / (2 * math.pi**2 * near * np.sqrt(far))
     middle = rho < 1e-9
     safe = np.where(middle, 1.0, rho)

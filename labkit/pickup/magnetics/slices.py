@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
+from labkit.core.by_numpy import elliptic_integrals
 from labkit.core.errors import InputError
 from labkit.pickup.winding.inductance import MU_0
 
@@ -132,11 +133,12 @@ def ring_field_over_disc(distance: np.ndarray, radius: float) -> np.ndarray:
     -------
     ndarray, A/m per A/m
     """
-    from scipy.special import ellipk  # loads for 0.15 s: a rig of given values needs none of it
 
     reach = np.sqrt(4 * radius**2 + distance**2)
     modulus = (2 * radius / reach) ** 2
-    mean: np.ndarray = np.sign(distance) * (0.25 - np.abs(distance) / reach * ellipk(modulus) / (2 * math.pi))
+    mean: np.ndarray = np.sign(distance) * (
+        0.25 - np.abs(distance) / reach * elliptic_integrals(modulus)[0] / (2 * math.pi)
+    )
     return mean
 
 
@@ -148,11 +150,11 @@ def disc_field_over_disc(distance: np.ndarray, radius: float) -> np.ndarray:
     Parameters and returns as `ring_field_over_disc`. Summed over both ends and averaged along a rod this is the
     magnetometric demagnetising factor of Chen, Brug and Goldfarb (IEEE Trans. Magn. 27, 1991, χ = 0).
     """
-    from scipy.special import ellipe, ellipk
 
     scaled = np.abs(distance) / radius
     modulus = 4 / (4 + scaled**2)
-    inner = scaled * np.sqrt(4 + scaled**2) / (2 * math.pi) * (ellipk(modulus) - ellipe(modulus))
+    first, second = elliptic_integrals(modulus)
+    inner = scaled * np.sqrt(4 + scaled**2) / (2 * math.pi) * (first - second)
     mean: np.ndarray = np.sign(distance) * (0.5 - inner)
     return mean
 

@@ -16,6 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from labkit.core.by_numpy import elliptic_integrals
 from labkit.pickup.magnetics.bar import PoleRows, row_charge
 from labkit.pickup.magnetics.pair import coil_arguments
 from labkit.pickup.magnetics.slices import Rods, coil_field, gauss_points, surface_charge
@@ -124,13 +125,12 @@ def ring_field(distance: np.ndarray, height: np.ndarray, radius: float | np.ndar
     ndarray, 1/m³; ndarray, 1/m²
         H_ρ/ρ and H_z per unit charge.
     """
-    from scipy.special import ellipe, ellipk  # loads for 0.15 s: a rig of given values needs none of it
 
     rho = np.maximum(distance, 1e-4 * radius)  # on the axis itself H_ρ/ρ is a limit
     far = (rho + radius) ** 2 + height**2
     near = (rho - radius) ** 2 + height**2
     modulus = 4 * radius * rho / far
-    first, second = ellipk(modulus), ellipe(modulus)
+    first, second = elliptic_integrals(modulus)
     root = np.sqrt(far)
     outwards = (first - second * (radius**2 - rho**2 + height**2) / near) / (4 * math.pi**2 * rho**2 * root)
     along = height * second / (2 * math.pi**2 * root * near)

@@ -34,6 +34,8 @@ WIRES_A_LUG = 3
 SPOTS_OF_A_CAN = 3
 POT_LUGS = ("3", "2", "1")
 """Clockwise end, wiper, counter-clockwise end: the order of a pot's nodes."""
+INSULATION_OHM = 1e9
+"""What is left between tip and sleeve of a jack that nothing is soldered to (common practice, no source)."""
 
 
 class Lug(NamedTuple):
@@ -476,7 +478,8 @@ def harness_as_soldered(plan: SolderPlan, joints: Iterable[tuple[Lug, Lug]] | No
     Returns
     -------
     Harness
-        With the same slots and controls. A buffer whose supply or ground is open is left out.
+        With the same slots and controls. A buffer whose supply or ground is open is left out; a tip that nothing is
+        soldered to keeps the jack's insulation to the sleeve.
     """
     pairs = [(wire.one, wire.other) for wire in plan.wires] if joints is None else list(joints)
     touched = {lug for pair in pairs for lug in pair}
@@ -512,6 +515,8 @@ def harness_as_soldered(plan: SolderPlan, joints: Iterable[tuple[Lug, Lug]] | No
     flat = tuple(end for tie in ties for end in tie)
     leads = "leads as soldered"
     parts[leads] = Switch(name=leads, nodes=flat, control_name=leads, positions={"on": tuple(ties)}, default="on")
+    if all(output not in part.joints for part in parts.values()):
+        parts[jack] = FixedResistor(name=jack, nodes=(output, GROUND), value=INSULATION_OHM)
     return Harness(name=f"{plan.harness.name}, as soldered", slots=plan.harness.slots, output=output, parts=parts)
 
 

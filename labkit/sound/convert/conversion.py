@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
-import scipy.fft
 
+from labkit.core.by_numpy import fast_length
 from labkit.core.errors import InputError
 from labkit.core.wav import SampleFormat, WavInfo, clipped_places, open_wav, read_block, wav_info
 from labkit.sound.convert.difference import Difference
@@ -41,26 +41,26 @@ class Convolver:
     """
 
     def __init__(self, difference: Difference, *, rate: int, channels: int) -> None:
-        length = 2 * scipy.fft.next_fast_len(round(FILTER_S * rate / 2), real=True)
+        length = 2 * fast_length(round(FILTER_S * rate / 2))
         self.latency = length // 2
-        bins = scipy.fft.rfftfreq(length, 1 / rate)
+        bins = np.fft.rfftfreq(length, 1 / rate)
         values = np.empty(bins.size, dtype=complex)
         values[1:] = difference.limited(bins[1:])
         values[0] = np.real(difference.limited(bins[1:2] * 1e-2)[0])
         values[-1] = values[-1].real
-        kernel = np.roll(scipy.fft.irfft(values, length), self.latency)
+        kernel = np.roll(np.fft.irfft(values, length), self.latency)
         ramp = np.sin(0.5 * np.pi * (np.arange(length // 10) + 0.5) / (length // 10)) ** 2
         kernel[: ramp.size] *= ramp
         kernel[-ramp.size :] *= ramp[::-1]
-        self.block = max(scipy.fft.next_fast_len(round(BLOCK_S * rate), real=True), length)
-        self._size = scipy.fft.next_fast_len(self.block + length, real=True)
-        self._transfer = scipy.fft.rfft(kernel, self._size)
+        self.block = max(fast_length(round(BLOCK_S * rate)), length)
+        self._size = fast_length(self.block + length)
+        self._transfer = np.fft.rfft(kernel, self._size)
         self._overlap = np.zeros((channels, self._size))
 
     def push(self, block: np.ndarray) -> np.ndarray:
         """Take the next block, shape (channels, n ≤ block); return n samples, late by `latency`."""
         count = block.shape[1]
-        self._overlap += scipy.fft.irfft(scipy.fft.rfft(block, self._size) * self._transfer, self._size)
+        self._overlap += np.fft.irfft(np.fft.rfft(block, self._size) * self._transfer, self._size)
         ready = self._overlap[:, :count].copy()
         self._overlap[:, : self._size - count] = self._overlap[:, count:].copy()
         self._overlap[:, self._size - count :] = 0.0

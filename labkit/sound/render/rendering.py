@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from labkit.core.by_numpy import fast_length
 from labkit.core.errors import InputError
 from labkit.sound.take.take import Take
 
@@ -113,12 +114,10 @@ class Renderer:
     """
 
     def __init__(self, take: Take) -> None:
-        import scipy.fft  # loads for 0.2 s: only when something sounds
-
         self.take = take
-        length = scipy.fft.next_fast_len(take.emf.shape[1] + round(TAIL_S * take.rate), real=True)
+        length = fast_length(take.emf.shape[1] + round(TAIL_S * take.rate))
         self._length = length + length % 2
-        self._spectrum = scipy.fft.rfft(take.emf, self._length, axis=-1)[:, 1:]
+        self._spectrum = np.fft.rfft(take.emf, self._length, axis=-1)[:, 1:]
         self._sampler = BinSampler(self._length // 2, take.rate / self._length)
         self._responses = np.empty((self._spectrum.shape[0], self._sampler.bins), dtype=complex)
         self._product = np.empty(self._sampler.bins + 1, dtype=complex)
@@ -149,7 +148,5 @@ class Renderer:
         product[-1] = product[-1].real
         if not np.isfinite(product.view(float).sum()):
             raise InputError("the response is not a finite number at every frequency, so it cannot be heard")
-        import scipy.fft
-
-        sound: np.ndarray = scipy.fft.irfft(product, self._length, overwrite_x=True)[: self.take.emf.shape[1]]
+        sound: np.ndarray = np.fft.irfft(product, self._length)[: self.take.emf.shape[1]]
         return sound

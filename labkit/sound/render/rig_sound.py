@@ -12,6 +12,7 @@ import numpy as np
 
 from labkit.circuit.solve.noise import noise_density
 from labkit.circuit.solve.solver import solve
+from labkit.core.by_numpy import fast_length
 from labkit.core.errors import InputError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
@@ -188,10 +189,8 @@ def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: flo
     >>> bool(1e-6 < noise.std() < 2e-5)
     True
     """
-    import scipy.fft
-
-    length = scipy.fft.next_fast_len(samples, real=True)
-    bins = scipy.fft.rfftfreq(length, 1 / rate)
+    length = fast_length(samples)
+    bins = np.fft.rfftfreq(length, 1 / rate)
     grid = frequency_grid(_NOISE_FROM_HZ, rate / 2, _NOISE_POINTS)
     density = np.zeros(bins.size)
     heard = bins >= _NOISE_FROM_HZ
@@ -199,7 +198,7 @@ def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: flo
     density[heard] = np.sqrt(np.interp(np.log(bins[heard]), np.log(grid), power))
     drawn = np.random.default_rng([seed, 4]).normal(size=(2, bins.size)) / np.sqrt(2)
     spectrum = density * np.sqrt(rate * length / 2) * (drawn[0] + 1j * drawn[1])  # E|X|² = S·f_s·N/2, S one-sided
-    noise: np.ndarray = scipy.fft.irfft(spectrum, length)[:samples]
+    noise: np.ndarray = np.fft.irfft(spectrum, length)[:samples]
     return noise
 
 

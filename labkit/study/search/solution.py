@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from labkit.core.errors import join_words
+from labkit.core.errors import InputError, join_words
+from labkit.core.frames import dataframe, dataset
 from labkit.rig.rig import Rig
 from labkit.study.search.goal import Goal
 
@@ -82,6 +83,46 @@ class SearchResult:
     reachable: tuple[tuple[float, float], ...]
     reason: str
     proof: str
+
+    def to_dataframe(self) -> Any:
+        """Return the solutions as a ``pandas.DataFrame``, best first.
+
+        Columns are the choices, what each target came to, fits, misfit and cost. Choices are
+        SI numbers and texts, targets in the unit of their measure.
+
+        Raises
+        ------
+        InputError
+            If pandas is not installed.
+        """
+        rows = self.solutions
+        columns: dict[str, list[Any]] = {}
+        for name in dict.fromkeys(name for row in rows for name in row.choices):
+            columns[name] = [row.choices.get(name) for row in rows]
+        units = {}
+        for place, target in enumerate(self.goal.targets):
+            columns[target.name] = [row.values[place] for row in rows]
+            units[target.name] = "dB" if target.measure is None else target.measure.unit
+        for name in ("fits", "misfit", "cost"):
+            columns[name] = [getattr(row, name) for row in rows]
+        return dataframe(columns, units)
+
+    def to_xarray(self) -> Any:
+        """Return the solutions' curves as an ``xarray.Dataset``: gain_db over ``solution`` (from 1) and frequency_hz.
+
+        Raises
+        ------
+        InputError
+            If xarray is not installed, or nothing was found.
+        """
+        if not self.solutions:
+            raise InputError(f"the search found nothing to show: {self.reason}")
+        found = [row.rig.response() for row in self.solutions]
+        return dataset(
+            {"gain_db": (("solution", "frequency_hz"), np.stack([each.gain_db for each in found]), "dB")},
+            {"solution": (range(1, len(found) + 1), ""), "frequency_hz": (found[0].frequency_hz, "Hz")},
+            name=self.goal.name,
+        )
 
 
 def gives_up(goal: Goal, solution: SearchSolution, cheapest: float | None) -> SearchSolution:

@@ -11,17 +11,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from labkit.core.errors import InputError, did_you_mean
+from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.inputs import RigInput, find_input, rig_inputs
 from labkit.rig.rig import Rig
 from labkit.study.tolerance.spread import COVERAGE, Spread, parse_spread
-
-if TYPE_CHECKING:
-    from labkit.pickup.predict.built import BuiltPickup
 
 NOT_KNOWN: Mapping[str, BuiltPickup] = MappingProxyType({})
 
@@ -90,7 +88,11 @@ def column_map(
                 if wanted and target in known and target not in ({} if add else spreads):
                     moved[target] = (known[target].value, wanted)
                     causes |= {name: standard_normal(name) for name in wanted}
-    own = {find_input(rig, name).name: spread for name, spread in spreads.items() if name not in causes}
+    own = {
+        (known[name] if name in known else find_input(rig, name)).name: spread
+        for name, spread in spreads.items()
+        if name not in causes
+    }
     kept = {name: spread for name, spread in own.items() if name not in moved}
     given = {name: spreads.get(name, spread) for name, spread in causes.items()}
     return ColumnMap(moved, {name: name for name in kept}), {**given, **kept}

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from labkit.core.errors import InputError
+from labkit.core.frames import dataframe, dataset
+from labkit.core.response import Band
 from labkit.core.validity import range_called
 from labkit.study.measures import Measure, Window
 
@@ -124,6 +126,59 @@ class ToleranceResult:
         middle = (p + z * z / (2 * n)) / (1 + z * z / n)
         half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
         return max(middle - half, 0.0), min(middle + half, 1.0)
+
+    @property
+    def band(self) -> Band:
+        """The middle 90 % of all variants at every frequency, for `labkit.plot_responses`."""
+        return Band(
+            frequency_hz=self.study.frequency_hz,
+            low_db=self.bands_db[0],
+            high_db=self.bands_db[2],
+            name=f"90 % of {self.count} variants",
+        )
+
+    def to_dataframe(self) -> Any:
+        """Return a row a measure as a ``pandas.DataFrame``.
+
+        Columns: measure, unit, nominal, mean, p5, p50, p95, lowest, highest, found (variants that have it).
+
+        Raises
+        ------
+        InputError
+            If pandas is not installed.
+        """
+        many = not self.warnings
+        columns: dict[str, list[Any]] = {
+            "measure": [item.measure.name for item in self.measures],
+            "unit": [item.measure.unit for item in self.measures],
+            "nominal": [item.nominal for item in self.measures],
+            "mean": [item.mean for item in self.measures],
+            "p5": [item.low if many else math.nan for item in self.measures],
+            "p50": [item.median if many else math.nan for item in self.measures],
+            "p95": [item.high if many else math.nan for item in self.measures],
+            "lowest": [item.least for item in self.measures],
+            "highest": [item.greatest for item in self.measures],
+            "found": [item.found for item in self.measures],
+        }
+        return dataframe(columns)
+
+    def to_xarray(self) -> Any:
+        """Return the curve's band as an ``xarray.Dataset``: level_db over ``percentile`` (5, 50, 95) and frequency_hz.
+
+        Raises
+        ------
+        InputError
+            If xarray is not installed.
+        """
+        return dataset(
+            {
+                "level_db": (("percentile", "frequency_hz"), self.bands_db, "dB"),
+                "lowest_db": (("frequency_hz",), self.extremes_db[0], "dB"),
+                "highest_db": (("frequency_hz",), self.extremes_db[1], "dB"),
+            },
+            {"percentile": ([5, 50, 95], "%"), "frequency_hz": (self.study.frequency_hz, "Hz")},
+            name=self.study.rig.name,
+        )
 
     def measure(self, name: str) -> MeasureSpread:
         """Return one measure by name."""

@@ -186,9 +186,10 @@ def parse_spread(item: RigInput, text: str) -> Spread:
 
 def checked_spreads(rig: Rig, spreads: Mapping[str, Spread]) -> dict[str, Spread]:
     """Return the spreads in order, refusing ranges that parts cannot have."""
+    inputs = rig_inputs(rig)
     for spread in spreads.values():
         low, _ = spread.range
-        known = rig_inputs(rig).get(spread.name)
+        known = inputs.get(spread.name)
         if low < 0 and known is not None and known.value >= 0 and not spread.name.endswith("coupling"):
             raise InputError(f"{spread.name}: the spread reaches below 0 ({low:g}); narrow it")
     return dict(spreads)

@@ -11,12 +11,12 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.errors import InputError
+from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
 from labkit.study.measures import (
@@ -36,9 +36,6 @@ from labkit.study.tolerance.result import VARIANTS, MeasureSpread, ToleranceResu
 from labkit.study.tolerance.spread import Spread, checked_spreads, default_spreads
 from labkit.study.work.reduction import State, fingerprint, reduce_chunks
 from labkit.study.work.work import Watcher, Workers
-
-if TYPE_CHECKING:
-    from labkit.pickup.predict.built import BuiltPickup
 
 BANDS = (0.05, 0.5, 0.95)
 PILOT = 256

@@ -231,6 +231,22 @@ def level_name(level_db: float) -> str:
     return f"{level_db:+g}".replace("-", "−") if level_db else "0"
 
 
+def level_window(curves: Sequence[Curve]) -> tuple[float, float]:
+    """Return the ends of the level axis, dB: those of a rig's curve, widened by tens where a curve lies outside.
+
+    A file is not redrawn while a hand moves. Never follows a curve into silence below −90 dB.
+
+    >>> level_window([])
+    (-30.0, 15.0)
+    """
+    tops = [float(np.max(curve.gain_db)) for curve in curves if curve.gain_db.size]
+    tops = [level for level in tops if level > -90.0]
+    low, high = RIG_DB
+    if max(tops, default=0.0) > high:
+        high = 10.0 * math.ceil((min(max(tops), 90.0) + 0.5) / 10)
+    return max(min(low, 10.0 * math.floor((min(tops, default=0.0) - 15.0) / 10)), -120.0), high
+
+
 def difference_window(curves: Sequence[Curve]) -> tuple[float, float]:
     """Return a level axis for differences, dB: the same way up and down, one decibel at least.
 

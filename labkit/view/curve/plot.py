@@ -6,24 +6,23 @@ The pages draw their live curve themselves (`labkit.view.curve.curve`); this is 
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import matplotlib
-import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
+from labkit.bench.fit.prediction import PredictedCurve
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.files import write_atomically
-from labkit.core.response import Response
-from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, OWN_NOTES, RIG_DB, Curve, spread_labels
+from labkit.core.response import Band, Response
+from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, OWN_NOTES, Curve, level_window, spread_labels
 from labkit.view.palette import EDGE, INK, LINE, MUTED, NOW, PAPER, PINS, STRING
 from labkit.view.words import ZERO, note_frequency
 
@@ -69,18 +68,7 @@ def figure(
         low_db, high_db = level_window(curves)
         axes.set_ylim(low_db, high_db)
         for curve in reversed(curves):
-            dash = (
-                "solid"
-                if not curve.style.dash
-                else (0, tuple(length / curve.style.width for length in curve.style.dash))
-            )
-            axes.plot(
-                curve.frequency_hz,
-                curve.gain_db,
-                color=curve.style.colour,
-                linestyle=dash,
-                linewidth=curve.style.width * 0.75,
-            )
+            _draw_line(axes, curve)
         axes.set_xlim(low_hz, high_hz)
         _name_ends(axes, curves, low_db, high_db, size_in[1])
         drawing.text(0.075, 0.945, title, color=INK, fontsize=13, fontweight="bold")
@@ -88,23 +76,46 @@ def figure(
     return drawing
 
 
-def level_window(curves: Sequence[Curve]) -> tuple[float, float]:
-    """Return the ends of the level axis, dB: those of a rig's curve, widened by tens where a curve lies outside.
+def plot_responses(*responses: Response, ax: Axes | None = None, band: Band | PredictedCurve | None = None) -> Axes:
+    """Draw responses into axes of matplotlib and return them; `write_plot` writes a file.
 
-    A file is not redrawn while a hand moves. Never follows a curve into silence below −90 dB.
+    Parameters
+    ----------
+    *responses : Response
+        One to four single curves; the legend gives their names.
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure by default.
+    band : Band or PredictedCurve, optional
+        Drawn behind the curves: a study's ``result.band``, or a fit's ``prediction``.
 
-    >>> level_window([])
-    (-30.0, 15.0)
+    Raises
+    ------
+    InputError
+        If there are none or more than four.
     """
-    tops = [float(np.max(curve.gain_db)) for curve in curves if curve.gain_db.size]
-    tops = [level for level in tops if level > -90.0]
-    low, high = RIG_DB
-    if max(tops, default=0.0) > high:
-        high = 10.0 * math.ceil((min(max(tops), 90.0) + 0.5) / 10)
-    return max(min(low, 10.0 * math.floor((min(tops, default=0.0) - 15.0) / 10)), -120.0), high
+    curves = _styled({str(number): response for number, response in enumerate(responses)})
+    if ax is None:
+        from matplotlib import pyplot  # so that a notebook shows it; files are drawn without
+
+        ax = pyplot.subplots(figsize=(8.2, 4.4))[1]
+    low = min(float(curve.frequency_hz[0]) for curve in curves)
+    high = max(float(curve.frequency_hz[-1]) for curve in curves)
+    _dress(ax, low, high)
+    if band is not None:
+        words = getattr(band, "name", "") or "95 % band"
+        ax.fill_between(
+            band.frequency_hz, band.low_db, band.high_db, color=NOW.colour, alpha=0.15, linewidth=0, label=words
+        )
+    for curve, response in zip(curves, responses):
+        _draw_line(ax, curve, label=response.name)
+    ax.set_xlim(low, high)
+    ax.set_ylim(*level_window(curves))
+    if any(response.name for response in responses):
+        ax.legend(loc="lower left", frameon=False)
+    return ax
 
 
-def plot_responses(responses: Mapping[str, Response], path: Path, *, overwrite: bool = False) -> None:
+def write_plot(responses: Mapping[str, Response], path: Path, *, overwrite: bool = False) -> None:
     """Draw responses into an SVG, PNG or PDF file, by the ending of its name; whole or not at all.
 
     Parameters
@@ -120,21 +131,25 @@ def plot_responses(responses: Mapping[str, Response], path: Path, *, overwrite: 
     InputError
         If there are none or more than four, the ending is another one, or the file cannot be written.
     """
-    styles = (NOW, *PINS)
-    if not 1 <= len(responses) <= len(styles):
-        raise InputError(
-            f"one to {len(styles)} curves fit into a plot; got {len(responses)}. Draw several plots instead"
-        )
-    curves = [
-        Curve(frequency_hz=response.frequency_hz, gain_db=response.gain_db, label=name, style=style)
-        for style, (name, response) in zip(styles, responses.items())
-    ]
+    curves = _styled(responses)
     low = min(float(curve.frequency_hz[0]) for curve in curves)
     high = max(float(curve.frequency_hz[-1]) for curve in curves)
     title = curves[0].label if len(curves) == 1 else ""
     if len(curves) == 1:
         curves = [replace(curves[0], label="")]
     write_figure(figure(curves, title=title, caption=ZERO, low_hz=low, high_hz=high), path, overwrite=overwrite)
+
+
+def _styled(responses: Mapping[str, Response]) -> list[Curve]:
+    styles = (NOW, *PINS)
+    if not 1 <= len(responses) <= len(styles):
+        raise InputError(
+            f"one to {len(styles)} curves fit into a plot; got {len(responses)}. Draw several plots instead"
+        )
+    return [
+        Curve(frequency_hz=response.frequency_hz, gain_db=response.gain_db, label=name, style=style)
+        for style, (name, response) in zip(styles, responses.items())
+    ]
 
 
 def write_figure(drawing: Figure, path: Path, *, overwrite: bool = False) -> None:
@@ -185,6 +200,20 @@ def _dress(axes: Axes, low_hz: float, high_hz: float) -> None:
         axes.text(
             middle, 1.06, "E2 – the strings’ own notes – E6", transform=over, ha="center", color=MUTED, fontsize=9
         )
+
+
+def _draw_line(axes: Axes, curve: Curve, label: str = "") -> None:
+    style = curve.style
+    if curve.low_db is not None and curve.high_db is not None:
+        axes.fill_between(curve.frequency_hz, curve.low_db, curve.high_db, color=style.colour, alpha=0.16, linewidth=0)
+    axes.plot(
+        curve.frequency_hz,
+        curve.gain_db,
+        color=style.colour,
+        linestyle=(0, tuple(length / style.width for length in style.dash)) if style.dash else "solid",
+        linewidth=style.width * 0.75,
+        label=label or None,
+    )
 
 
 def _name_ends(axes: Axes, curves: Sequence[Curve], low_db: float, high_db: float, height_in: float) -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
+from labkit.core.sourced import Interval
+from labkit.rig.devices.faults import Cause, FaultFinder, Observation, ohms_words
 from labkit.rig.devices.fit import DeviceFit
 from labkit.rig.devices.plan import SolderPlan
+from labkit.rig.devices.steps import ToBuy, fault_table, knob_checks, position_checks, shopping_list, soldering_steps
 from labkit.view.soldering.shapes import said
 
 CAUTION = (
@@ -44,6 +47,133 @@ def plan_text(plan: SolderPlan) -> Iterator[str]:
     yield "Wires and legs, in the order of soldering"
     for number, wire in enumerate(plan.wires, start=1):
         yield f"  {number:2} {plan.wire_words(wire)}"
+
+
+CHECKS_BASIS = (
+    "Ohms between the jack's tip and sleeve, nothing plugged in, coils at 20 °C; bounds hold 95 of 100 instruments "
+    "whose parts keep their tolerance: coils ± 5 % (± 30 % where nobody stated them), resistors ± 5 %, the meter 1 %, "
+    "half a turn of a knob ± 50 % (common practice, no source). Not modelled: resistance of contacts and wires, and "
+    "what a meter shows of electronics."
+)
+FAULTS_BASIS = (
+    "One fault at a time, each worked out in the model; which kinds are more frequent is common practice, no source. "
+    "Not modelled: two faults together, a contact that comes and goes, hum from outside the wiring."
+)
+
+
+def to_buy_words(row: ToBuy) -> str:
+    """Return a line of the shopping list."""
+    return f"{row.count} × {row.what}{f', {row.value}' if row.value else ''} ({row.use})"
+
+
+def interval_words(ohms: Interval | None) -> str:
+    """Return a reading with its bounds, or that it is open, a beep, or not modelled."""
+    if ohms is None:
+        return "not modelled"
+    value, low, high = (ohms_words(each) for each in (ohms.value, ohms.low, ohms.high))
+    return value if value in ("open", "0 Ω") else f"{value} ({low} to {high})"
+
+
+def pickups_words(finder: FaultFinder, stated: Mapping[str, float] | None) -> str:
+    """Return which DC resistances are taken for the pickups.
+
+    Parameters
+    ----------
+    finder : FaultFinder
+    stated : mapping of str to float or None
+        Slots whose resistance was given; None where the pickups are the rig's own.
+    """
+    words = [f"{said(slot)} {ohms_words(pickup_ohms(finder, slot))}" for slot in finder.rig.pickups]
+    own = "of the rig" if stated is None else "as given" if set(stated) >= set(finder.rig.pickups) else "taken for them"
+    return f"DC resistance of the pickups, {own}: {', '.join(words)}."
+
+
+def pickup_ohms(finder: FaultFinder, slot: str) -> float:
+    """Return the DC resistance of a pickup between its leads, Ω."""
+    pickup = finder.rig.pickups[slot]
+    each = [coil.resistance for coil in pickup.coils.values()]
+    return sum(each) if pickup.connection == "series" else 1 / sum(1 / ohms for ohms in each)
+
+
+def steps_text(plan: SolderPlan) -> Iterator[str]:
+    """Yield the shopping list and the numbered steps of a plan."""
+    yield plan.harness.name
+    yield ""
+    yield "To buy"
+    for row in shopping_list(plan):
+        yield f"  {to_buy_words(row)}"
+    yield ""
+    yield "Steps (wires by their number on the drawing)"
+    for number, step in enumerate(soldering_steps(plan), start=1):
+        yield f"  {number:2} [{', '.join(map(str, step.wires))}] {step}"
+
+
+def checks_text(finder: FaultFinder, stated: Mapping[str, float] | None) -> Iterator[str]:
+    """Yield what must show before the strings go on: beeps, ohms, phase and hum by position, and the fault table."""
+    yield finder.plan.harness.name
+    yield ""
+    yield pickups_words(finder, stated)
+    yield ""
+    yield "Always"
+    yield f"  the jack's sleeve beeps with {', '.join(finder.grounds)}"
+    yield "  the jack's tip does not beep with its sleeve, unless a volume is at 0"
+    for check in position_checks(finder):
+        yield ""
+        yield check.place
+        yield f"  tip beeps with {', '.join(check.tip) or 'no lead'}"
+        yield f"  sleeve beeps with {', '.join(check.sleeve) or 'no lead'}"
+        yield f"  at the jack {interval_words(check.ohms)}"
+        yield f"  heard: {check.heard}; {check.phase}; hum: {check.hum}"
+    turned = knob_checks(finder)
+    if turned:
+        yield ""
+        yield "Knobs"
+        yield from (f"  {place}: {ohms}" for place, ohms in turned)
+    yield ""
+    yield "When one wire is missing"
+    for row in fault_table(finder):
+        yield f"  {row.complaint}: {row.shows}: {wire_numbers(row.wires)}"
+    yield ""
+    yield CHECKS_BASIS
+
+
+def wire_numbers(wires: Sequence[int]) -> str:
+    """Return numbers of wires, any one of which is meant."""
+    return f"wire{'s' if len(wires) > 1 else ''} {' or '.join(map(str, wires))}"
+
+
+MOST_CAUSES = 3
+MOST_FAULTS = 6
+
+
+def causes_text(finder: FaultFinder, observations: Sequence[Observation]) -> Iterator[str]:
+    """Yield the first causes of what was read, each with the check that settles it, and what to read next."""
+    causes = finder.causes(observations)
+    first = [cause for cause in causes[:MOST_CAUSES] if cause.share >= 0.01 or cause is causes[0]]
+    for number, cause in enumerate(first, start=1):
+        yield f"{number}  {cause_words(finder, cause)}"
+        for fault in cause.faults[:MOST_FAULTS]:
+            yield f"     {fault.words}: {fault.check}"
+        if len(cause.faults) > MOST_FAULTS:
+            yield f"     and {len(cause.faults) - MOST_FAULTS} more that show the same"
+    following = finder.next_place(first, observations)
+    if following is not None:
+        yield ""
+        yield f"Read next: {finder.place_words(following)}"
+        for number, cause in enumerate(first, start=1):
+            reading = cause.signature.readings[following]
+            if reading is not None:
+                yield f"  {ohms_words(reading.ohms)} speaks for {number}"
+    yield ""
+    yield FAULTS_BASIS
+
+
+def cause_words(finder: FaultFinder, cause: Cause) -> str:
+    """Return what a cause shows, and how likely it is among the others."""
+    share = f"{100 * cause.share:.0f} %" if cause.share >= 0.01 else "below 1 %"
+    if not cause.faults:
+        return f"{share}: the wiring is whole, or the fault does not show at the jack"
+    return f"{share}: {finder.shows(cause.signature)}"
 
 
 def linked_html(svg: str, plan: SolderPlan) -> str:

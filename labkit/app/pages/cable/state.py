@@ -46,6 +46,7 @@ from labkit.study.questions.cable import (
     trim_for_peak,
     with_buffer,
 )
+from labkit.study.tolerance.band import BAND_WORDS
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ, Curve, draw_curves
 from labkit.view.drawings.cable_map import LengthMap, draw_lengths
 from labkit.view.palette import NOW, PINS
@@ -376,14 +377,20 @@ class CablePageState(CurvePageState[CableResult]):
         result = self.result
         return self.sentence if result.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
 
+    @property
+    def band_words(self) -> str:
+        """What the band behind the present curve holds."""
+        return BAND_WORDS
+
     def curves(self) -> list[Curve]:
-        """Return the present curve and the compared one."""
+        """Return the present curve with its band, and the compared one."""
         result = self.result
         here = (
             f"{length_text(result.cable.length)}, a buffer" if result.has_buffer else length_text(result.cable.length)
         )
+        now = Curve(frequency_hz=GRID_HZ, gain_db=result.gain_db, label=f"A {here}", style=NOW, reading=result.reading)
         return [
-            Curve(frequency_hz=GRID_HZ, gain_db=result.gain_db, label=f"A {here}", style=NOW, reading=result.reading),
+            self.banded(now),
             Curve(
                 frequency_hz=GRID_HZ,
                 gain_db=result.other_gain_db,

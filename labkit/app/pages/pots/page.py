@@ -48,7 +48,7 @@ class PotsPage(CurvePage[PotsPageState]):
         self.files.offer("print", "Print for the customer", lambda: self.customer_sheet(is_printed=True))
         offer_curves(
             self.files,
-            curves=lambda: self.state.result.view.main.curves,
+            curves=self.state.curves,
             stem=lambda: f"{self.file_stem}-pots",
             title=lambda: f"{self.state.rig.name}: {self.state.result.view.main.title}",
         )

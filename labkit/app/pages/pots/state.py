@@ -33,7 +33,8 @@ from labkit.study.questions.pots import (
     with_capacitor,
     with_taper,
 )
-from labkit.view.curve.curve import RIG_DB, draw_curves
+from labkit.study.tolerance.band import BAND_WORDS
+from labkit.view.curve.curve import RIG_DB, Curve, draw_curves
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, read_response, sentence
 
 POSITIONS, TAPER, VALUES, BLEED, CAPACITOR, LOSS = (
@@ -226,18 +227,33 @@ class PotsPageState(CurvePageState[PotsResult]):
         """The curves in words."""
         return self.sentence if self.result.reading.is_silent else f"{self.sentence} {sentence(self.numbers)}"
 
+    @property
+    def band_words(self) -> str:
+        """What the band behind the present curve holds; empty where differences are drawn."""
+        return BAND_WORDS if self.has_band else ""
+
+    def curves(self) -> list[Curve]:
+        """Return the curves of the main drawing, the present one with its band unless differences are drawn."""
+        now, *others = self.result.view.main.curves
+        return [self.banded(now) if self.has_band else now, *others]
+
+    @property
+    def has_band(self) -> bool:
+        """True where the main drawing shows levels."""
+        return self.result.view.main.levels == RIG_DB
+
     def draw(self, width: int, height: int | None = None) -> str:
         """Return the main drawing, SVG, for a width in CSS pixels."""
         view = self.result.view
         title = f"{view.main.title}, {self.snapshot.rig.setup.rig}"
         return draw_curves(
-            view.main.curves,
+            self.curves(),
             title=title,
             description=self.description,
             width=width,
             height=height,
             levels=view.main.levels,
-            compares=view.main.levels == RIG_DB,
+            compares=self.has_band,
         )
 
     def draw_small(self, place: int, width: int) -> str:

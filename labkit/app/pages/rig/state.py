@@ -16,6 +16,7 @@ from labkit.rig.outputs import HOW_TO_STATE, counted_outputs
 from labkit.rig.rig import Rig
 from labkit.sound.render.rig_sound import too_close_strings
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
+from labkit.study.tolerance.band import BAND_WORDS
 from labkit.view.curve.curve import Curve
 from labkit.view.words import ZERO
 
@@ -108,9 +109,15 @@ class RigPageState(PinningPageState[RigCurve]):
         unknown = [pickup.name for pickup in self.rig.pickups.values() if pickup.output is None]
         return f"the output of '{unknown[0]}' is not known; {HOW_TO_STATE}" if unknown else ""
 
+    @property
+    def band_words(self) -> str:
+        """What the band behind the present curve holds."""
+        return BAND_WORDS
+
     def curves(self) -> list[Curve]:
-        """Return the present curve and the pins."""
-        return self.lettered_curves(self._levels(), is_marked=self.curve == EQUAL_EMF)
+        """Return the present curve with its band, and the pins."""
+        now, *kept = self.lettered_curves(self._levels(), is_marked=self.curve == EQUAL_EMF)
+        return [self.banded(now, now.gain_db - self.result.gain_db), *kept]
 
     def _levels(self) -> list[np.ndarray]:
         """Of the present rig and the pins, in dB on the page's grid."""

@@ -115,10 +115,13 @@ def short_formula(rig: Rig) -> Formula:
 
 
 def formula_html(rig: Rig) -> str:
-    """Return the formula with the rig's numbers as preformatted text."""
+    """Return the closed forms with their errors, and the whole formula folded away, as preformatted text."""
+    from labkit.circuit.formula.summary import summary
     from labkit.circuit.formula.text import formula_text
 
-    return f'<pre class="lab-formula">{escape(formula_text(short_formula(rig)))}</pre>'
+    first, whole = escape(summary(rig.circuit).text()), escape(formula_text(short_formula(rig)))
+    folded = f'<details><summary>The whole H(s)</summary><pre class="lab-formula">{whole}</pre></details>'
+    return f'<pre class="lab-formula">{first}</pre>{folded}'
 
 
 def netlist(rig: Rig) -> str:

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
-from labkit.app.kit.page_state import GRID, Own, PinningPageState, Snapshot
+from labkit.app.kit.page_state import BAND_GRID, GRID, Own, PinningPageState, Snapshot
 from labkit.app.kit.pickup.made import (
     MadePickup,
     built_from,
@@ -63,7 +63,7 @@ IN_RIG = "in."
 
 SLOT, COIL = "own.slot", "own.coil"
 _TOOLS = {OWN + control.key: control for control in TOOL_CONTROLS}
-_BAND_GRID = GRID[::2]
+PICKUP_BAND_WORDS = "The doubt of this pickup's build alone; pots, cable and input are as stated."
 _PROBE_HZ = np.array([400.0])
 
 
@@ -241,7 +241,8 @@ class WindingPageState(PinningPageState[WindingResult]):
     @property
     def caption(self) -> str:
         """What zero is, and what the band and the doubt of the level hold."""
-        output, band = self.built.output_db, "The band holds 95 of 100 such pickups in this rig"
+        output = self.built.output_db
+        band = "The band holds 95 of 100 such pickups in this rig" if self.shows_band else "No band is drawn"
         if output is None or not self.counted.is_counted:
             return f"{ZERO} {band}."
         half = (output.high - output.low) / 2
@@ -252,6 +253,11 @@ class WindingPageState(PinningPageState[WindingResult]):
         """How the outputs of the pickups count in the present rig and the pins."""
         return counted_outputs(self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins))
 
+    @property
+    def band_words(self) -> str:
+        """What the band behind the present curve holds."""
+        return PICKUP_BAND_WORDS
+
     def curves(self) -> list[Curve]:
         """Return the present curve with its band and the doubt of its level, and the pins; each at its own level."""
         now, counted = self.result, self.counted
@@ -261,7 +267,9 @@ class WindingPageState(PinningPageState[WindingResult]):
         is_level = output is not None and counted.is_counted
         first, *kept = self.lettered_curves(levels)
         doubt = (output.high - output.low) / 2 if output is not None and is_level else 0.0
-        return [replace(first, low_db=now.low_db + raised, high_db=now.high_db + raised, doubt_db=doubt), *kept]
+        if self.shows_band:
+            first = replace(first, low_db=now.low_db + raised, high_db=now.high_db + raised)
+        return [replace(first, doubt_db=doubt), *kept]
 
     def draw(self, width: int, height: int | None = None) -> str:
         """Return the drawing of the curves, SVG, for a width (and a height) in CSS pixels."""
@@ -357,7 +365,7 @@ class WindingPageState(PinningPageState[WindingResult]):
         rig = self.rig_of(setup)
         response = rig.response(GRID)
         low, high = (
-            np.interp(np.log(GRID), np.log(_BAND_GRID), bound) for bound in gain_bounds(rig, slot, built, _BAND_GRID)
+            np.interp(np.log(GRID), np.log(BAND_GRID), bound) for bound in gain_bounds(rig, slot, built, BAND_GRID)
         )
         level = gain_db(response.values)
         alone, together = (gain_db(rig.evaluate(_PROBE_HZ, source=source))[0] for source in (slot, None))

@@ -70,7 +70,11 @@ export default {
     model.on("change:changes", showRig);
     model.on("change:actions", showActions);
     model.on("change:said", () => say(model.get("said")));
-    model.on("change:query", () => { if (inLab) history.replaceState(null, "", address()); });
+    model.on("change:query", () => {
+      if (!inLab) return;
+      history.replaceState(null, "", address());
+      document.dispatchEvent(new Event("lab-moved"));
+    });
     model.on("msg:custom", (message) => {
       if (message.address === undefined) return;
       const isFirst = !opened;

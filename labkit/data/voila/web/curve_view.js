@@ -8,6 +8,30 @@ export default {
     const picture = document.createElement("div");
     holder.append(picture);
     el.append(holder);
+    // the switch of the band, kept for all pages of the lab; "labkit.band" is read in page.js as well
+    const KEPT_BAND = "labkit.band", inLab = document.body.dataset.voila !== undefined;
+    const row = document.createElement("div"), label = document.createElement("label"), box = document.createElement("input"), words = document.createElement("span");
+    row.className = "lab-band-row";
+    box.type = "checkbox";
+    label.append(box, "Band of tolerances");
+    row.append(label, words);
+    el.append(row);
+    function showBand() {
+      row.hidden = !model.get("band");
+      box.checked = model.get("shows_band");
+      words.textContent = box.checked ? model.get("band") : "";
+    }
+    function turnBand(isOn) {
+      model.set("shows_band", isOn);
+      model.save_changes();
+    }
+    box.addEventListener("change", () => {
+      if (inLab) try { localStorage.setItem(KEPT_BAND, box.checked ? "on" : "off"); } catch { /* a browser that keeps nothing */ }
+      turnBand(box.checked);
+    });
+    model.on("change:band change:shows_band", showBand);
+    showBand();
+    try { if (inLab && localStorage.getItem(KEPT_BAND) === "off" && model.get("shows_band")) turnBand(false); } catch { /* likewise */ }
     const refresh = attachCurveReader(holder);
     const wide = matchMedia("(min-width: 1640px) and (min-height: 800px)");
     let start = null; // the first curve's line when a slider was taken
@@ -50,6 +74,7 @@ export default {
       for (const name of holds) document.removeEventListener(name, hold, true);
       for (const name of releases) document.removeEventListener(name, release, true);
       model.off("change:svg", draw);
+      model.off("change:band change:shows_band", showBand);
     };
   },
 };

@@ -213,7 +213,7 @@ export default {
       if (query === null || !inLab) return say(hasB() ? "This pair cannot go to the blind test: a link cannot hold it." : "");
       if (!hasB()) return say("A blind test needs two sounds: keep a sound with K, then change something.");
       const take = model.get("takes").includes(takes.value) ? `&own.take=${encodeURIComponent(takes.value)}` : "";
-      location.href = `listening_test.ipynb?${query}${take}`;
+      location.href = `listening_test.${document.documentElement.dataset.pages ?? "ipynb"}?${query}${take}`;
     }
 
     // what arrives: signals that are new, sides that have changed, the gain of each
@@ -352,7 +352,11 @@ export default {
       if (answer.done) {
         const { file, back } = sending;
         sending = null;
-        if (!back) { KeptFiles.put(OWN, OWN, file, { name: file.name, plays: true }); return open(true); }
+        if (!back) {
+          KeptFiles.put(OWN, OWN, file, { name: file.name, plays: true });
+          if (sheet.hidden) open(true); // where it is open, the focus stays where it is
+          return;
+        }
         if (back.through && model.get("rigs").includes(back.through)) model.send({ do: "through", name: back.through });
         if (!back.plays) model.send({ do: "take", name: kept.take || model.get("takes")[0] });
         return;

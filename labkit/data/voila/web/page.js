@@ -55,6 +55,7 @@
   const KEPT_SCHEME = "labkit.scheme", root = document.documentElement, wish = matchMedia("(prefers-color-scheme: dark)");
   const kept = () => { try { return localStorage.getItem(KEPT_SCHEME); } catch { return null; } };
   if (["light", "dark"].includes(kept())) root.dataset.scheme = kept();
+  try { if (localStorage.getItem("labkit.band") === "off") root.dataset.band = "off"; } catch { /* likewise */ } // for the first picture
   function scheme() {
     const button = document.querySelector(".lab-scheme");
     if (!button) return;
@@ -215,7 +216,7 @@
     document.addEventListener("lab-opened", () => { opened ||= performance.now(); setTimeout(keep, SETTLED_MS); });
     function follow(now) {
       const svg = drawn();
-      if (svg?.getClientRects().length) {
+      if (opened && svg?.getClientRects().length) { // before that, what stands over the curve is still growing
         const { left, top } = svg.getBoundingClientRect();
         Object.assign(first.style, { left: `${left + scrollX}px`, top: `${top + scrollY}px` });
       }

@@ -62,7 +62,7 @@
     if (document.body.dataset.voila === undefined) return;
     let timer = 0;
     const soon = () => { clearTimeout(timer); timer = setTimeout(update, 1500); };
-    for (const name of ["change", "input", "click"]) document.addEventListener(name, soon);
+    for (const name of ["change", "input", "click", "lab-moved"]) document.addEventListener(name, soon);
     window.addEventListener("pagehide", keep);
   });
 })();

@@ -1,0 +1,690 @@
+"""What goes wrong when a wiring is soldered, one fault at a time, and which fault explains what a meter shows.
+
+`single_faults` breaks every wire, bridges every two lugs that stand side by side, exchanges and misplaces wires, and
+lets coils, tracks, contacts and capacitors fail. `FaultFinder` works each of them out (`harness_as_soldered`): the ohms
+at the jack in every position, what is heard there, and what the knobs do. `FaultFinder.causes` puts the faults in the
+order in which they explain what was read. Faults that nothing at the jack tells apart are one cause; each has a check
+of its own that does.
+
+Only one fault at a time is thought of. Which kinds are more frequent than others is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+
+from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.joined import Joined
+from labkit.core.response import gain_db
+from labkit.core.sourced import Interval
+from labkit.core.units import format_quantity, parse_quantity
+from labkit.rig.claims import read_place
+from labkit.rig.devices.device import COMMON
+from labkit.rig.devices.meter import METER_TOLERANCE, OPEN_OHM, SHORT_OHM, JackReading, jack_reading, tolerances_of
+from labkit.rig.devices.plan import CAN, Lug, PlanPart, SolderPlan, harness_as_soldered
+from labkit.rig.hum import PositionFacts, coil_signals, position_facts, switch_settings
+from labkit.rig.parts.parts import FULL, Position, Pot
+from labkit.rig.rig import Rig
+
+Kind = Literal[
+    "missing wire", "bridged lugs", "exchanged wires", "wire on the wrong lug", "broken part", "shorted part"
+]
+Heard = Literal["as it should", "silent", "weak", "hums", "out of phase", "other pickup"]
+Turned = Literal["as it should", "does nothing", "backwards", "does not close", "silences"]
+
+LIKELY: Mapping[Kind, float] = {
+    "missing wire": 1.0,
+    "bridged lugs": 0.5,
+    "exchanged wires": 0.5,
+    "wire on the wrong lug": 0.3,
+    "broken part": 0.3,
+    "shorted part": 0.3,
+}
+"""How often a kind of fault is met beside the others (common practice, no source)."""
+
+MOST_PLACES = 32
+"""Combinations of the switches that are read; with more, each switch is moved by itself."""
+TURNED_TOLERANCE = 0.5
+"""Of the ohms of a track between its ends: its law and where half a turn is differ (common practice, no source)."""
+UNSTATED_TOLERANCE = 0.3
+"""Of a pickup's resistance that nobody has stated (common practice, no source)."""
+STRANGE = -20.0
+"""Logarithm of how much an open line in place of ohms, or a wrong word, speaks against a fault."""
+_KNOB_HZ = np.array([400.0, 4000.0])
+_UNHEARD_DB = -80.0
+
+Joints = tuple[tuple[Lug, Lug], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing that is wrong.
+
+    Attributes
+    ----------
+    kind : str
+        One of `LIKELY`.
+    words : str
+        Which wire, lug or part, in a sentence's words.
+    check : str
+        What settles whether it is this one.
+    wires : tuple of int
+        The wires of the plan that it is about, counted from 1.
+    joints : tuple of pair of Lug
+        What is then joined to what.
+    """
+
+    kind: Kind
+    words: str
+    check: str
+    wires: tuple[int, ...] = ()
+    joints: Joints = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """What shows at the jack.
+
+    Attributes
+    ----------
+    readings : mapping of str to JackReading or None
+        By place; None where no reading is modelled.
+    heard : mapping of str to str
+        What is heard in each position of the switches, knobs as in a new rig.
+    turned : mapping of str to str
+        What each knob does.
+    """
+
+    readings: Mapping[str, JackReading | None]
+    heard: Mapping[str, Heard] = field(default_factory=dict)
+    turned: Mapping[str, Turned] = field(default_factory=dict)
+
+    def key(self) -> tuple[object, ...]:
+        """Return what two signatures share that cannot be told apart: ohms to a thousandth, and all words."""
+
+        def rounded(reading: JackReading | None) -> object:
+            if reading is None or reading.is_open or reading.is_short:
+                return None if reading is None else reading.is_open
+            return round(1000 * math.log(reading.ohms))
+
+        readings = tuple(rounded(reading) for reading in self.readings.values())
+        return readings, tuple(self.heard.values()), tuple(self.turned.values())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """Faults that show the same at the jack, and how well they explain what was read.
+
+    Attributes
+    ----------
+    faults : tuple of Fault
+        The likeliest kind first; empty for a wiring without a fault.
+    share : float
+        Of all causes, from 0 to 1; before any reading a whole wiring has half.
+    signature : Signature
+    """
+
+    faults: tuple[Fault, ...]
+    share: float
+    signature: Signature
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """What was read or heard: ohms at a place (infinite where open), or a word for a position or knob."""
+
+    place: str
+    ohms: float | None = None
+    word: str = ""
+
+
+# --------------------------------------------------------------------------------------------------------- the faults
+
+
+def single_faults(plan: SolderPlan) -> tuple[Fault, ...]:
+    """Return every single fault that is thought of in a plan.
+
+    >>> from labkit.catalogue import catalogue
+    >>> from labkit.rig.devices.plan import solder_plan
+    >>> faults = single_faults(solder_plan(catalogue().load("harness", "one volume")))
+    >>> faults[0].kind, faults[0].words
+    ('missing wire', 'wire 1, link from volume lug 1 to the back of the volume pot')
+    """
+    joints: Joints = tuple((wire.one, wire.other) for wire in plan.wires)
+    return tuple(
+        itertools.chain(
+            _missing(plan, joints),
+            _bridges(plan, joints),
+            _exchanged(plan, joints),
+            _misplaced(plan, joints),
+            _failed(plan, joints),
+        )
+    )
+
+
+def _at(plan: SolderPlan, lug: Lug) -> tuple[int, ...]:
+    return tuple(number for number, wire in enumerate(plan.wires, start=1) if lug in (wire.one, wire.other))
+
+
+def _missing(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+    for number, wire in enumerate(plan.wires, start=1):
+        yield Fault(
+            kind="missing wire",
+            words=f"wire {number}, {plan.wire_words(wire)}",
+            check=f"from {plan.lug_words(wire.one)} to {plan.lug_words(wire.other)} must beep; heat both joints anew",
+            wires=(number,),
+            joints=joints[: number - 1] + joints[number:],
+        )
+
+
+def _neighbours(plan: SolderPlan) -> Iterator[tuple[Lug, Lug]]:
+    """Lugs that stand side by side on one part; the outer lugs of a pot stand beside its can as well."""
+    for part in plan.parts.values():
+        if part.device.lug_is != "lug":
+            continue
+        ring = (*part.device.ring, *part.device.ring[:1])
+        rows = (*part.device.columns, ring, *part.device.ends)
+        pairs = [pair for row in rows for pair in itertools.pairwise(row)]
+        if CAN in part.nodes:
+            pairs += [(lug, CAN) for lug in part.device.lugs]
+        yield from ((Lug(part.name, one), Lug(part.name, other)) for one, other in pairs)
+
+
+def _bridges(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+    joined = Joined([*joints, *plan.strands])
+    for one, other in _neighbours(plan):
+        is_used = all(lug.lug == CAN or _at(plan, lug) for lug in (one, other))
+        if is_used and not joined.same(one, other):
+            words = f"{plan.lug_words(one)} and {plan.lug_words(other)}"
+            yield Fault(
+                kind="bridged lugs",
+                words=f"solder or a stray strand between {words}",
+                check=f"look between {words} with a glass; the gap must be clean",
+                wires=(*_at(plan, one), *_at(plan, other)),
+                joints=(*joints, (one, other)),
+            )
+
+
+def _renamed(joints: Joints, names: Mapping[Lug, Lug]) -> Joints:
+    return tuple((names.get(one, one), names.get(other, other)) for one, other in joints)
+
+
+def _exchanged(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+    """Wires of two lugs of one part, the one in the other's place."""
+    pairs = [(one, other) for one, other in _neighbours(plan) if CAN not in (one.lug, other.lug)]
+    for part in plan.parts.values():
+        if part.kind == "pot":
+            pairs += [(Lug(part.name, f"{gang}3"), Lug(part.name, f"{gang}1")) for gang in ("", "A", "B")]
+        elif part.kind == "pickup":
+            leads = [Lug(part.name, lug) for lug in part.nodes if lug != "screen"]
+            pairs += list(itertools.combinations(leads, 2))
+    joined = Joined([*joints, *plan.strands])
+    for one, other in pairs:
+        wires = (*_at(plan, one), *_at(plan, other))
+        are_used = bool(_at(plan, one) and _at(plan, other))
+        are_outer = plan.parts[one.part].kind == "pot" and {one.lug[-1], other.lug[-1]} == {"1", "3"}
+        if not wires or joined.same(one, other) or not (are_used or are_outer):
+            continue
+        words = f"{plan.lug_words(one)} and {plan.lug_words(other)}"
+        yield Fault(
+            kind="exchanged wires",
+            words=f"what belongs on {words} is exchanged",
+            check=f"follow the wires of {words} by their numbers on the drawing",
+            wires=wires,
+            joints=_renamed(joints, {one: other, other: one}),
+        )
+
+
+def _misplaced(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+    """A wire on the lug beside its own, where it has company on neither."""
+    for one, other in _neighbours(plan):
+        for right, wrong in ((one, other), (other, one)):
+            if CAN in (right.lug, wrong.lug):
+                continue
+            for number in _at(plan, right):
+                moved = _renamed((joints[number - 1],), {right: wrong})[0]
+                if moved[0] != moved[1] and plan.node(right) != plan.node(wrong):
+                    yield Fault(
+                        kind="wire on the wrong lug",
+                        words=f"wire {number} sits on {plan.lug_words(wrong)} in place of {plan.lug_words(right)}",
+                        check=f"wire {number} belongs on {plan.lug_words(right)}",
+                        wires=(number,),
+                        joints=(*joints[: number - 1], moved, *joints[number:]),
+                    )
+
+
+def _failed(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+    """Coils, contacts, tracks and small parts that are open or short inside."""
+
+    def open_at(lug: Lug, words: str, check: str) -> Fault:
+        cut = Lug(lug.part, f"{lug.lug} cut off")
+        return Fault(
+            kind="broken part", words=words, check=check, wires=_at(plan, lug), joints=_renamed(joints, {lug: cut})
+        )
+
+    def short(one: Lug, other: Lug, words: str, check: str) -> Fault:
+        wires = (*_at(plan, one), *_at(plan, other))
+        return Fault(kind="shorted part", words=words, check=check, wires=wires, joints=(*joints, (one, other)))
+
+    for part in plan.parts.values():
+        name = part.name.replace("_", " ")
+        if part.kind in ("pickup", "dummy coil"):
+            for one, other, coil in _coils(part):
+                check = f"one lead of {coil} off: the meter must show its ohms across the leads"
+                yield open_at(one, f"{coil} is open inside", check)
+                yield short(one, other, f"the leads of {coil} touch", check)
+        elif part.kind == "pot":
+            for lug in (lug for lug in part.nodes if lug != CAN and _at(plan, Lug(part.name, lug))):
+                words = plan.lug_words(Lug(part.name, lug))
+                yield open_at(
+                    Lug(part.name, lug),
+                    f"the track of the {name} pot is broken at {words}",
+                    f"the {name} pot: lug 1 to lug 3 must show its value, and turning it must move lug 2",
+                )
+        elif part.kind == "switch":
+            for lug in part.nodes:
+                if not lug.endswith(COMMON):
+                    words = plan.lug_words(Lug(part.name, lug))
+                    yield open_at(
+                        Lug(part.name, lug),
+                        f"the contact at {words} does not close",
+                        f"work {name} some twenty times; {words} must beep with its common",
+                    )
+        elif part.kind in ("capacitor", "resistor", "inductor"):
+            ends = [Lug(part.name, lug) for lug in part.nodes]
+            check = f"one leg of the {name} off: measure it by itself"
+            yield open_at(ends[0], f"the {name} is open inside", check)
+            if part.kind != "inductor":
+                yield short(ends[0], ends[1], f"the {name} is short, or its legs touch", check)
+
+
+def _coils(part: PlanPart) -> Iterator[tuple[Lug, Lug, str]]:
+    name = part.name.replace("_", " ")
+    if "hot" in part.nodes:
+        yield Lug(part.name, "hot"), Lug(part.name, "ground"), f"the {name} pickup"
+        return
+    for lug in part.nodes:
+        coil, _, end = lug.rpartition(" ")
+        if end == "start" or lug == "start":
+            finish = Lug(part.name, f"{coil} finish".strip())
+            words = f"the {coil} coil of {name}" if coil else f"the {name}"
+            yield Lug(part.name, lug), finish, words
+
+
+# ------------------------------------------------------------------------------------------------------ what they show
+
+
+class FaultFinder:
+    """A wiring as it should be, every single fault of it, and what each shows at the jack.
+
+    Parameters
+    ----------
+    plan : SolderPlan
+    rig : Rig
+        Pickups in this wiring, and what it is heard through.
+    coils : mapping of str to float, optional
+        Relative tolerance of the pickups' DC resistance by slot, ±5 % where left out.
+    """
+
+    def __init__(self, plan: SolderPlan, rig: Rig, *, coils: Mapping[str, float] | None = None) -> None:
+        self.plan = plan
+        controls = {control.name: control.default for control in plan.harness.controls}
+        self.rig = rig.replace(harness=plan.harness, settings=controls)
+        self.tolerances = tolerances_of(self.rig, coils=coils)
+        pots = [part.name for part in plan.harness.parts.values() if isinstance(part, Pot)]
+        self.tolerances |= {f"{name} between its ends": TURNED_TOLERANCE for name in pots}
+        self.joints: Joints = tuple((wire.one, wire.other) for wire in plan.wires)
+        self.positions = _positions(self.rig)
+        self.grounds = {plan.lug_words(lug): lug for lug in _grounds(plan)}
+        self.places: dict[str, Mapping[str, Position]] = {**self.positions, **self._turns()}
+        self.jack = next(part.name for part in plan.parts.values() if part.kind == "jack")
+        self.whole = self.signature(self.joints)
+
+    @cached_property
+    def faults(self) -> tuple[tuple[Fault, Signature], ...]:
+        """Every single fault with what it shows."""
+        return tuple((fault, self.signature(fault.joints)) for fault in single_faults(self.plan))
+
+    @cached_property
+    def missing_wires(self) -> tuple[tuple[Fault, Signature], ...]:
+        """Every wire left out, with what that shows."""
+        return tuple((fault, self.signature(fault.joints)) for fault in _missing(self.plan, self.joints))
+
+    def interval(self, place: str, reading: JackReading) -> Interval:
+        """Return a reading at a place with its bounds, Ω; a track between its ends is known to half of its value."""
+        named = JackReading(ohms=reading.ohms, shares=self._shares(place, reading))
+        return named.interval(self.tolerances)
+
+    def reading_words(self, place: str) -> str:
+        """Return what the meter must show at a place, with its bounds."""
+        reading = self.whole.readings[place]
+        if reading is None:
+            return "not modelled: electronics stand at the jack"
+        if reading.is_open or reading.is_short:
+            return ohms_words(reading.ohms)
+        bounds = self.interval(place, reading)
+        return f"{ohms_words(bounds.value)} ({ohms_words(bounds.low)} to {ohms_words(bounds.high)})"
+
+    def place_words(self, place: str) -> str:
+        """Return a place as it is printed: the positions without their switches where that is clear."""
+        settings = self.places.get(place)
+        positions = [each for selector in self.rig.harness.selectors for each in selector.positions]
+        if settings and len(positions) == len(set(positions)):
+            words = [each if isinstance(each, str) else f"{name} at {each:g}" for name, each in settings.items()]
+            return ", ".join(words).replace("_", " ")
+        return place.replace("_", " ").replace("=", " ")
+
+    def shows(self, signature: Signature) -> str:
+        """Return in words how a signature differs from that of a whole wiring."""
+        words = []
+        changed = {
+            place: reading
+            for place in self.positions
+            if (reading := signature.readings[place]) is not None
+            and (meant := self.whole.readings[place]) is not None
+            and self.is_told_apart(reading, meant)
+        }
+        same = {ohms_words(reading.ohms) for reading in changed.values()}
+        if len(same) == 1 and len(changed) == len(self.positions) > 1:
+            words.append(f"{same.pop()} everywhere")
+        else:
+            words += [f"{self.place_words(place)} {ohms_words(each.ohms)}" for place, each in changed.items()]
+        for place in self.grounds:
+            reading = signature.readings[place]
+            if reading is not None and reading.is_open:
+                words.append(f"{place} open to the sleeve")
+        for word in dict.fromkeys(signature.heard.values()):
+            places = [self.place_words(place) for place, each in signature.heard.items() if each == word]
+            if word != "as it should":
+                where = "everywhere" if len(places) == len(signature.heard) else f"at {'; '.join(places)}"
+                words.append(f"{_SAID[word]} {where}")
+        if set(signature.heard.values()) != {"silent"}:
+            for knob, turned in signature.turned.items():
+                if turned != "as it should":
+                    words.append(f"{knob.replace('_', ' ')} {_SAID[turned]}")
+        return "; ".join(words) or "nothing at the jack"
+
+    @staticmethod
+    def is_told_apart(one: JackReading, other: JackReading) -> bool:
+        """Say whether two readings differ by more than the meter leaves open."""
+        if (one.is_open, one.is_short) != (other.is_open, other.is_short):
+            return True
+        return not one.is_open and not one.is_short and abs(math.log(one.ohms / other.ohms)) > METER_TOLERANCE
+
+    def _shares(self, place: str, reading: JackReading) -> dict[str, float]:
+        settings = self.places.get(place, {})
+        found = {}
+        for name, share in reading.shares.items():
+            part = self.rig.harness.parts.get(name)
+            is_between = isinstance(part, Pot) and 0 < float(settings.get(part.control.name, FULL)) < FULL
+            found[f"{name} between its ends" if is_between else name] = share
+        return found
+
+    def _turns(self) -> dict[str, Mapping[str, Position]]:
+        """Places with a knob half open and closed, where the switches let it show the most."""
+        found: dict[str, Mapping[str, Position]] = {}
+        for knob in self.rig.harness.knobs:
+            best: tuple[float, str] = (0.0, "")
+            for name, settings in self.positions.items():
+                ends = [jack_reading(self.rig, {**settings, knob.name: at}) for at in (FULL, 0.0)]
+                values = [min(max(end.ohms, SHORT_OHM), OPEN_OHM) for end in ends if end is not None]
+                if len(values) == 2:
+                    best = max(best, (abs(math.log(values[0] / values[1])), name), key=lambda each: each[0])
+            if best[0] > 0.02:
+                for at in (FULL / 2, 0.0):
+                    label = f"{knob.name}={at:g}" if best[1] == "always" else f"{best[1]}, {knob.name}={at:g}"
+                    found[label] = {**self.positions[best[1]], knob.name: at}
+        return found
+
+    def signature(self, joints: Joints) -> Signature:
+        """Return what shows at the jack when these lugs are joined."""
+        rig = self.rig.replace(harness=harness_as_soldered(self.plan, joints))
+        readings: dict[str, JackReading | None]
+        readings = {place: jack_reading(rig, settings) for place, settings in self.places.items()}
+        joined = Joined([*joints, *self.plan.strands])
+        sleeve = Lug(self.jack, "sleeve")
+        for words, lug in self.grounds.items():
+            readings[words] = JackReading(ohms=0.0 if joined.same(sleeve, lug) else math.inf)
+        facts = {place: position_facts(rig.replace(settings=settings)) for place, settings in self.positions.items()}
+        turns = {knob.name: _turn(rig, knob.name, self.positions.values()) for knob in self.rig.harness.knobs}
+        if not hasattr(self, "whole"):
+            self._facts, self._knobs = facts, turns
+        heard = {place: _heard(facts[place], self._facts[place]) for place in facts}
+        turned = {knob: _turned(turn, self._knobs[knob]) for knob, turn in turns.items()}
+        return Signature(readings=readings, heard=heard, turned=turned)
+
+    # ------------------------------------------------------------------------------------------------ from a reading
+
+    def observation(self, text: str) -> Observation:
+        """Return what a line such as ``neck: 5.7k``, ``both: open``, ``bridge: silent`` or ``tone: does nothing`` says.
+
+        Raises
+        ------
+        InputError
+            If the place, the ohms or the word is not known.
+        """
+        where, colon, said = (word.strip() for word in text.rpartition(":"))
+        if not colon or not where or not said:
+            raise InputError(
+                f"'{text}': write PLACE: READING, such as '{next(iter(self.positions))}: 5.7k', ': open' or ': silent'"
+            )
+        place = self._place(where)
+        knobs = {knob.name: _TURNED for knob in self.rig.harness.knobs}
+        words = knobs.get(place, _HEARD if place in self.positions else ())
+        if said.lower() in words:
+            return Observation(place=place, word=said.lower())
+        if place in knobs:
+            known = join_words([f"'{word}'" for word in _TURNED], "or")
+            raise InputError(f"'{text}': of a knob say {known}.{did_you_mean(said, words, listing=False)}")
+        if said.lower() in ("open", "ol", "o.l"):
+            return Observation(place=place, ohms=math.inf)
+        if said.lower() in ("beeps", "short"):
+            return Observation(place=place, ohms=0.0)
+        try:
+            ohms = parse_quantity(said, "Ω")
+        except InputError:
+            others = "".join(f", '{word}'" for word in words)
+            raise InputError(
+                f"'{text}': expected ohms with their unit (5.7k, 5700 ohm), 'open', 'beeps'{others}; got '{said}'."
+                f"{did_you_mean(said, ('open', 'beeps', *words), listing=False)}"
+            ) from None
+        if not ohms >= 0:
+            raise InputError(f"'{text}': ohms are not below zero")
+        return Observation(place=place, ohms=ohms)
+
+    def _place(self, where: str) -> str:
+        harness = self.rig.harness
+        plain = where.replace("_", " ")
+        for name in (*self.places, *self.grounds, *(knob.name for knob in harness.knobs)):
+            if plain == name.replace("_", " "):
+                return name
+        try:
+            settings = read_place(where, harness.controls)
+        except InputError as error:
+            known = [*self.places, *self.grounds, *(knob.name for knob in harness.knobs)]
+            if "=" in where:
+                raise
+            raise InputError(f"'{where}' is no place to read here.{did_you_mean(where, known)}") from error
+        for name, known_settings in self.places.items():
+            if known_settings == settings:
+                return name
+        self.places[where] = {**settings}
+        self.__dict__.pop("faults", None)
+        self.whole = self.signature(self.joints)
+        return where
+
+    def causes(self, observations: Sequence[Observation]) -> tuple[Cause, ...]:
+        """Return the causes in the order in which they explain what was read, none at all among them."""
+        groups: dict[object, list[Fault]] = {self.whole.key(): []}
+        signatures: dict[object, Signature] = {self.whole.key(): self.whole}
+        for fault, signature in self.faults:
+            groups.setdefault(signature.key(), []).append(fault)
+            signatures.setdefault(signature.key(), signature)
+        every = sum(LIKELY[fault.kind] for fault, _ in self.faults)
+        scores = []
+        for key, faults in groups.items():
+            faults.sort(key=lambda fault: -LIKELY[fault.kind])
+            weight = sum(LIKELY[fault.kind] for fault in faults) if key != self.whole.key() else every
+            scores.append((self._agreement(signatures[key], observations) + math.log(weight), key))
+        scores.sort(key=lambda each: -each[0])
+        total = sum(math.exp(score - scores[0][0]) for score, _ in scores)
+        found = []
+        for score, key in scores:
+            is_whole = key == self.whole.key()
+            found.append(
+                Cause(
+                    faults=() if is_whole else tuple(groups[key]),
+                    share=math.exp(score - scores[0][0]) / total,
+                    signature=signatures[key],
+                )
+            )
+        return tuple(found)
+
+    def _agreement(self, signature: Signature, observations: Sequence[Observation]) -> float:
+        """Logarithm of how well a signature explains what was read."""
+        score = 0.0
+        logs: list[tuple[float, Mapping[str, float]]] = []
+        for seen in observations:
+            if seen.ohms is None:
+                known = signature.heard.get(seen.place) or signature.turned.get(seen.place)
+                is_knob_of_nothing = seen.place in signature.turned and set(signature.heard.values()) == {"silent"}
+                score += 0.0 if known == seen.word and not is_knob_of_nothing else STRANGE / 2
+                continue
+            reading = signature.readings[seen.place]
+            if reading is None:
+                continue
+            kinds = [(ohms >= OPEN_OHM) - (ohms <= 2 * SHORT_OHM) for ohms in (reading.ohms, seen.ohms)]
+            if kinds[0] != kinds[1]:
+                score += STRANGE
+            elif not kinds[0]:
+                logs.append((math.log(seen.ohms / reading.ohms), self._shares(seen.place, reading)))
+        if logs:
+            # parts are the same in every position, so their deviations are shared; the density is that of a normal
+            # law over that of the meter alone, so that more readings in ohms are no fault by themselves
+            names = list(dict.fromkeys(name for _, shares in logs for name in shares))
+            half = [self.tolerances.get(name, 0.0) / 2 for name in names]
+            moved = np.array([[shares.get(name, 0.0) * each for name, each in zip(names, half)] for _, shares in logs])
+            spread = moved @ moved.T / (METER_TOLERANCE / 2) ** 2 + np.eye(len(logs))
+            off = np.array([each for each, _ in logs]) / (METER_TOLERANCE / 2)
+            fit = -0.5 * float(off @ np.linalg.solve(spread, off) + np.linalg.slogdet(spread)[1])
+            score += max(fit, STRANGE * len(logs))
+        return score
+
+    def next_place(self, causes: Sequence[Cause], observations: Sequence[Observation]) -> str | None:
+        """Return the place whose reading would tell the first causes apart best; None where none would."""
+        taken = {seen.place for seen in observations if seen.ohms is not None}
+        best: tuple[float, str | None] = (0.05, None)
+        for place in (*self.places, *self.grounds):
+            if place in taken:
+                continue
+            values = []
+            for cause in causes[:3]:
+                reading = cause.signature.readings[place]
+                if reading is not None:
+                    values.append(math.log(min(max(reading.ohms, SHORT_OHM), OPEN_OHM)))
+            if values and max(values) - min(values) > best[0]:
+                best = (max(values) - min(values), place)
+        return best[1]
+
+
+_HEARD: tuple[str, ...] = ("as it should", "silent", "weak", "hums", "out of phase", "other pickup")
+_SAID = {
+    "silent": "no sound",
+    "weak": "weak",
+    "hums": "hums",
+    "out of phase": "thin, out of phase",
+    "other pickup": "other coils heard",
+    "does nothing": "does nothing",
+    "backwards": "works backwards",
+    "does not close": "does not close",
+    "silences": "silences at 0",
+}
+_TURNED: tuple[str, ...] = ("as it should", "does nothing", "backwards", "does not close", "silences")
+
+
+def _positions(rig: Rig) -> dict[str, Mapping[str, Position]]:
+    """Places of the switches that are read, by their name."""
+    selectors = rig.harness.selectors
+    if not selectors:
+        return {"always": {}}
+    if math.prod(len(selector.positions) for selector in selectors) <= MOST_PLACES:
+        places = list(switch_settings(selectors))
+    else:
+        usual = {selector.name: selector.default for selector in selectors}
+        moved = [{**usual, selector.name: each} for selector in selectors for each in selector.positions]
+        places = [dict(pairs) for pairs in dict.fromkeys(tuple(place.items()) for place in moved)]
+    if len(selectors) == 1:
+        return {str(next(iter(place.values()))): place for place in places}
+    return {", ".join(f"{name}={where}" for name, where in place.items()): place for place in places}
+
+
+def _grounds(plan: SolderPlan) -> Iterator[Lug]:
+    """Metal that only has to be ground: cans, screens, the wire from the bridge."""
+    for part in plan.parts.values():
+        if part.kind == "bridge":
+            yield Lug(part.name, "wire")
+        elif CAN in part.nodes:
+            yield Lug(part.name, CAN)
+        elif "screen" in part.nodes:
+            yield Lug(part.name, "screen")
+
+
+def _turn(rig: Rig, knob: str, places: Iterable[Mapping[str, Position]]) -> np.ndarray:
+    """Levels with a knob at 0 over those at 10, all coils, dB, shape (places, F); NaN where both are silent."""
+    rows = []
+    for place in places:
+        levels = []
+        for at in (0.0, FULL):
+            signals = coil_signals(rig.replace(settings={**place, knob: at}), _KNOB_HZ)
+            whole = np.sqrt(np.sum(np.abs(np.array(list(signals.values()))) ** 2, axis=0)) if signals else np.zeros(2)
+            levels.append(np.maximum(gain_db(whole), _UNHEARD_DB))
+        silent = np.maximum(*levels) <= _UNHEARD_DB
+        rows.append(np.where(silent, np.nan, levels[0] - levels[1]))
+    return np.array(rows)
+
+
+def _turned(now: np.ndarray, meant: np.ndarray) -> Turned:
+    both = ~np.isnan(now) & ~np.isnan(meant)
+    if not np.any(both) or np.max(np.abs(meant[both])) < 0.5:
+        return "as it should"
+    if np.max(np.abs(now[both])) < 0.5:
+        return "does nothing"
+    place = np.unravel_index(np.argmax(np.where(both, np.abs(meant), 0.0)), meant.shape)
+    if meant[place] < -3 and now[place] > 3:
+        return "backwards"
+    closing = both[:, 0] & (meant[:, 0] < -40)
+    if np.any(closing) and np.min(now[closing, 0]) > -20:
+        return "does not close"
+    if np.min(now[both[:, 0], 0], initial=0.0) < -40 < np.min(meant[both[:, 0], 0], initial=0.0):
+        return "silences"
+    return "as it should"
+
+
+def _heard(now: PositionFacts, meant: PositionFacts) -> Heard:
+    if now.level_db < meant.level_db - 40 and not (meant.phase == "out" and now.heard):
+        return "silent" if not now.heard or now.level_db < -60 else "weak"
+    if not now.heard and meant.heard:
+        return "silent"
+    if set(now.heard) != set(meant.heard):
+        return "other pickup"
+    if now.phase == "out" and meant.phase != "out":
+        return "out of phase"
+    if now.level_db < meant.level_db - 6:
+        return "weak"
+    if now.hum == "adds" and meant.hum != "adds":
+        return "hums"
+    return "as it should"
+
+
+def ohms_words(ohms: float) -> str:
+    """Return what a meter shows: ohms to three digits, ``open``, or ``0 Ω``."""
+    if ohms >= OPEN_OHM:
+        return "open"
+    return "0 Ω" if ohms <= SHORT_OHM else format_quantity(float(f"{ohms:.3g}"), "Ω")

@@ -1,0 +1,207 @@
+"""The workshop book's page: a batch typed and judged, the months and their stories, a shared lab's closed book."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.app.kit.own_book import CLOSED, demo_book, own_book
+from labkit.app.pages.book.page import BookPage, panel
+from labkit.app.pages.book.state import BookPageState
+from labkit.app.server.door import Door, hub_door, room_door
+from labkit.app.server.server import book_environment
+from labkit.book.exchange import read_in
+from labkit.book.records import CoilReading, Session, WoundCoil
+from labkit.book.store import Book, new_book
+from labkit.cli.open_command import open_lab
+from labkit.core.errors import InputError
+from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
+
+NECK = "Saltmarsh Lane, neck"
+GOOD = [["0161", "5.73", "2.12", "5950"], ["0162", "5.74", "2.13", "5960"], ["0163", "5.72", "2.11", "5935"]]
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory) -> Iterator[Book]:
+    """The demo book in a file, as a winder has one."""
+    with new_book(tmp_path_factory.mktemp("book") / "own.book") as book:
+        read_in(book, DEMO_BOOK)
+        yield book
+
+
+@pytest.fixture
+def page(filled: Book) -> BookPage:
+    """A page over a copy of it, so that tests do not meet."""
+    return BookPage(BookPageState(filled.scratch()))
+
+
+def shown(page: BookPage, view: str) -> str:
+    page.state.set_text("view", view)
+    page.show()
+    return re.sub(r"<[^>]+>", " ", page.answer.value + page.text.value + page.stories.value)
+
+
+def test_the_first_row_has_the_number_that_is_due_and_waits_for_readings(page):
+    assert page.table.rows == [["0161", "", "", ""]]
+    assert [column["label"] for column in page.table.columns] == ["serial", "ohms, kΩ", "henries, H", "loss, Ω"]
+    assert page.enter_button.disabled, "there is nothing to enter yet"
+
+
+def test_a_typed_batch_is_judged_before_it_is_entered_and_nothing_is_written(page):
+    page._typed(rows=[*GOOD, ["0164", "5.20", "2.11", "5400"]])
+    kinds = [each["kind"] for each in page.table.said]
+    assert kinds == ["good", "good", "good", "bad"]
+    assert "In its batch: fault" in page.table.said[3]["text"]
+    assert "−11.6 % from the plan" in page.table.said[3]["text"]
+    assert len(page.state.book.records(WoundCoil)) == 60, "judging enters nothing"
+    assert not page.enter_button.disabled, "a coil that is off is entered as it is"
+
+
+def test_a_slip_of_the_unit_is_asked_about_and_holds_the_batch_back(page):
+    page._typed(rows=[*GOOD, ["0164", "5730000", "2.12", "5950"]])
+    assert page.table.said[3]["kind"] == "ask"
+    assert "Type it anew, or '5730000!' to keep it" in page.table.said[3]["text"]
+    assert page.enter_button.disabled
+    page._enter()  # a press that was on its way
+    assert len(page.state.book.records(WoundCoil)) == 60
+
+
+def test_an_entered_batch_stands_in_the_book_as_typed_and_the_table_is_ready_for_the_next(page):
+    page.state.set_text("celsius", "23.5")
+    page._typed(rows=GOOD)
+    page._enter()
+    book = page.state.book
+    session = book.records(Session)[-1]
+    assert (session.label, session.celsius) == ("batch 11", 23.5)
+    read = book.records(CoilReading, "session = ?", [session.uid])
+    assert [(each.text_as_typed, each.value) for each in read[:2]] == [("5.73", 5730.0), ("2.12", 2.12)]
+    coil = book.coil("0163")
+    assert coil.spool == book.coil("0160").spool, "as for the coil before, unless somebody says otherwise"
+    assert page.table.rows == [["0164", "", "", ""]]
+    assert page.actions.said == f"batch 11 entered into {book.name}."
+
+
+def test_rows_of_a_spreadsheet_are_taken_with_their_columns_and_decimal_commas(page):
+    page._pasted(
+        rows=[["0161", "", "", ""]], text="number\tR (kΩ)\tL\tpeak\n0201\t5,73\t2,12\t4400\n0202\t5,74\t2,13\t4390\n"
+    )
+    assert [column["key"] for column in page.table.columns] == ["serial", "ohms", "henries", "peak"]
+    assert page.table.rows == [["0201", "5,73", "2,12", "4400"], ["0202", "5,74", "2,13", "4390"]]
+    assert [each["kind"] for each in page.table.said] == ["good", "good"]
+    page._pasted(rows=page.table.rows, text="number\tcolour\n1\tred")
+    assert "colour" in page.table.summary, "what cannot be read is said under the table"
+    assert len(page.table.rows) == 2
+
+
+def test_the_months_tell_both_stories_of_the_demo_book(page):
+    said = shown(page, "months")
+    afternoon, counter = (said[said.index(name) :] for name in ("batch 5 of", "batch 10 of"))
+    assert "room's temperature may have done it" in afternoon.replace("&#x27;", "'")[:900]
+    assert "Sun on the bench after lunch." in afternoon
+    assert "Counter may have done it" in counter
+    assert "The counter was hard to reset." in counter
+    assert "Capability against ± 5 %" in said, "30 coils are enough"
+    assert page.chart.svg.count('stroke-dasharray="2 3"') == 3, "three changes of reel are marked"
+
+
+def test_a_capability_is_not_given_from_fewer_than_25_coils(page, filled):
+    few = filled.scratch()
+    for coil in few.records(WoundCoil)[:12]:
+        few.cross_out(coil, "for this test")
+    said = shown(BookPage(BookPageState(few)), "months")
+    assert "no capability yet".casefold() in said.casefold()
+    assert "Capability against" not in said
+
+
+def test_what_the_shop_knows_stands_beside_what_labkit_says_alone(page):
+    said = shown(page, "knows")
+    assert "60 coils" in said
+    assert "Without the book" in said
+    known = page.state.knowledge()
+    ohms = known.next_readings[0]
+    assert ohms.after.high - ohms.after.low < ohms.before.high - ohms.before.low
+
+
+def test_a_search_finds_coils_and_one_of_them_with_everything(page):
+    page.state.set_text("view", "find")
+    page.search.value = "neck, reel 12, ohms > 5.9k"
+    found = [line.name for line in page.state.found()]
+    assert found
+    assert all(page.state.book.coil(name) for name in found)
+    assert all(line.values["resistance"] > 5900 and line.spool == "reel 12" for line in page.state.found())
+    page.search.value = "0101"
+    assert "As typed" in page.text.value
+    assert "5.931" in page.text.value
+    page.search.value = "reel 99"
+    assert "drop one of the terms" in page.text.value
+    page.search.value = "ohms > blue"
+    assert "blue" in page.text.value, "said in a sentence"
+
+
+def test_stock_and_pairs_are_there(page):
+    assert "reel 12" in shown(page, "stock")
+    assert "20" in shown(page, "stock")
+    page.state.set_text("view", "pairs")
+    assert "pairs" in shown(page, "pairs")
+
+
+def test_a_link_carries_the_part_and_nothing_of_the_book(page):
+    page.state.set_text("view", "months")
+    page.state.set_text("design", NECK)
+    assert page.state.query.endswith("own.view=months"), "no name of the book leaves in an address"
+    assert BookPageState(page.state.book, query=page.state.query).snapshot.view == "months"
+
+
+def test_texts_of_the_book_are_escaped(filled):
+    book = filled.scratch()
+    coil = book.coil("0101")
+    from dataclasses import replace
+
+    from labkit.book.records import Note
+
+    book.change(replace(coil, who="<b>"))
+    book.add(Note(about=coil.uid, text="<script>alert(1)</script>"))
+    page = BookPage(BookPageState(book))
+    page.state.set_text("view", "find")
+    page.search.value = "0101"
+    assert "<script>" not in page.text.value
+    assert "&lt;script&gt;" in page.text.value
+
+
+def test_an_empty_book_says_what_is_missing(tmp_path):
+    with new_book(tmp_path / "empty.book") as book:
+        page = BookPage(BookPageState(book))
+        assert "labkit book design SHEET" in page.text.value
+        assert shown(page, "stock")
+
+
+def test_a_lab_that_others_reach_has_its_book_closed(monkeypatch, filled):
+    monkeypatch.setenv(BOOK_VARIABLE, str(filled.path))
+    assert own_book().uid == filled.uid
+    assert book_environment(Door()) == {}
+    for door in (room_door("127.0.0.1"), hub_door("https://hub.example/lab/")):
+        monkeypatch.setenv(*next(iter(book_environment(door).items())))
+        with pytest.raises(InputError, match=re.escape(CLOSED)):
+            own_book()
+        monkeypatch.delenv(BOOK_CLOSED_VARIABLE)
+    monkeypatch.setenv(BOOK_CLOSED_VARIABLE, "1")
+    assert "closed here" in panel().children[2].children[1].children[0].value
+
+
+def test_a_book_is_named_for_a_lab_of_this_machine_alone(tmp_path):
+    missing = CliRunner().invoke(open_lab, ["--book", str(tmp_path / "none.book")])
+    assert isinstance(missing.exception, InputError)
+    assert "no such workshop book" in str(missing.exception)
+    shared = CliRunner().invoke(open_lab, ["--share", "--book", str(tmp_path / "none.book")])
+    assert isinstance(shared.exception, InputError)
+    assert "keeps the book closed" in str(shared.exception)
+
+
+def test_entries_into_the_demo_book_are_gone_with_it():
+    book = demo_book()
+    assert not Path(book.path).exists()
+    assert len(book.records(WoundCoil)) == 60

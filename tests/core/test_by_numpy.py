@@ -1,0 +1,29 @@
+"""What scipy has as well, against scipy."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.fft
+import scipy.special
+
+from labkit.core.by_numpy import elliptic_integrals, fast_length
+
+
+def test_elliptic_integrals_are_those_of_the_library():
+    m = np.concatenate([-np.logspace(-8, 4, 2000), np.linspace(0, 1, 4001), 1 - np.logspace(-15, -1, 500)])
+    first, second = elliptic_integrals(m)
+    # a few roundings of the mean; E loses one more digit where K, which it is multiplied by, is large
+    np.testing.assert_allclose(first, scipy.special.ellipk(m), rtol=2e-15)
+    np.testing.assert_allclose(second, scipy.special.ellipe(m), rtol=3e-14)
+    assert np.all(np.isnan(elliptic_integrals(np.array([1.5]))))
+
+
+def test_legendres_relation_holds():
+    m = np.linspace(0.01, 0.99, 99)
+    (K, E), (K1, E1) = elliptic_integrals(m), elliptic_integrals(1 - m)
+    np.testing.assert_allclose(E * K1 + E1 * K - K * K1, np.pi / 2, rtol=1e-14)  # some ten roundings
+
+
+def test_lengths_of_fast_transforms_are_those_of_the_library():
+    for least in (*range(1, 1200), 48_001, 99_991, 481_201, 1_234_567):
+        assert fast_length(least) == scipy.fft.next_fast_len(least, real=True)

@@ -1,0 +1,106 @@
+"""The site with the browser's own Python, served by nothing but ``python -m http.server``."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from labkit.app.kit.page_state import RigCurve
+from labkit.app.kit.rig.offers import RigOffers
+from labkit.app.site.site import write_site
+from labkit.rig.sheet import load_rig
+from tests.browser.conftest import PATIENCE_MS
+
+LIVE = ".lab-page .lab-curve-holder svg"
+KEPT = "These pages are kept in this browser"
+
+
+@pytest.fixture(scope="module")
+def site(runtime, tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("site")
+    assert write_site(folder, runtime) <= 20e6
+    return folder
+
+
+def test_curves_are_those_of_this_machine(site):
+    if not (node := shutil.which("node")):
+        pytest.skip("node is not installed; it runs the browser's Python without a browser")
+    names = list(RigOffers().rigs)
+    script = Path(__file__).with_name("curves_in_node.js")
+    done = subprocess.run([node, str(script), str(site)], input=json.dumps(names), capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    assert found["system"] == "emscripten"
+    for name in names:
+        native = RigCurve.of(load_rig(name)).gain_db
+        # the same formulas on the same kind of doubles: only the order of roundings in libraries may differ
+        np.testing.assert_allclose(found["curves"][name], native, rtol=0, atol=1e-9)
+
+
+@pytest.fixture
+def served(site) -> Iterator[tuple[str, subprocess.Popen]]:
+    """The site at an address, and the process that serves it."""
+    command = [sys.executable, "-u", "-m", "http.server", "0", "--bind", "127.0.0.1", "--directory", str(site)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    port = process.stdout.readline().split(" port ")[1].split()[0]
+    yield f"http://127.0.0.1:{port}/", process
+    process.kill()
+    process.wait()
+    process.stdout.close()
+
+
+@pytest.mark.browser
+def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, chromium_path):
+    from playwright.sync_api import expect, sync_playwright
+
+    address, process = served
+    flags = "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking"
+    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as profile:
+        browser = playwright.chromium.launch_persistent_context(
+            profile, executable_path=chromium_path, args=[*flags.split(), "--autoplay-policy=no-user-gesture-required"]
+        )
+        browser.set_default_timeout(PATIENCE_MS)
+        expect.set_options(timeout=PATIENCE_MS)
+        page, errors, asked = browser.new_page(), [], []
+        page.on("console", lambda said: errors.append(said.text) if said.type == "error" else None)
+        page.on("pageerror", lambda fault: errors.append(str(fault)))
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(address + "cable.html")
+        expect(page.get_by_role("heading", level=1)).to_have_text("How long may the cable be?")
+        expect(page.get_by_text(KEPT)).to_be_visible()
+        process.kill()  # from here on there is no server, and no network either
+        process.wait()
+        browser.set_offline(True)
+
+        # hear 3 m against 10 m of cable
+        page.goto(address + "rig.html")
+        length = page.get_by_role("textbox", name="Cable length")
+        length.fill("3 m")
+        length.press("Enter")
+        page.get_by_role("button", name="Keep as B").click()
+        length.fill("10 m")
+        length.press("Enter")
+        expect(page.get_by_text("A 10 m", exact=False).first).to_be_visible()
+        page.get_by_role("button", name="Play").click()
+        expect(page.get_by_role("button", name="Stop")).to_be_visible()
+        assert "cable.length" in page.url
+
+        # 250 k against 500 k: the rig comes along
+        page.get_by_role("navigation").get_by_role("link", name="Pots and caps").click()
+        page.wait_for_selector(LIVE)
+        assert "cable.length" in page.url
+        page.wait_for_selector(".lab-page .lab-answer")
+        before = page.locator(LIVE).first.inner_html()
+        page.get_by_label("Volume pot", exact=False).first.select_option(label="500 kΩ")
+        page.wait_for_function("before => document.querySelector('" + LIVE + "').innerHTML !== before", arg=before)
+        assert not errors
+        assert all(url.startswith((address, "data:", "blob:")) for url in asked)
+        browser.close()
