@@ -189,7 +189,7 @@ class Router:
     def routes(self, passes: int = _PASSES) -> tuple[Route, ...]:
         """Lay all wires and return their ways in the order of the plan's wires; what finds no way is left out."""
         order = sorted(range(len(self.wires)), key=lambda number: self._far(self.wires[number]))
-        for number in order:
+        for number in [each for each in order if each not in self.cells]:
             self._lay(number, self._sources(number))
         best: tuple[float, dict[int, tuple[Cell, ...]], list[SolderWire]] | None = None
         for _ in range(passes):
