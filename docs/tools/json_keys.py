@@ -68,7 +68,14 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "formula": (("formula", SINGLE, "--keep", "bridge"), ("formula", SINGLE, "--impedance", "--keep", "cable")),
     "netlist": (("netlist", SINGLE),),
     "schematic": (("schematic", SINGLE),),
-    "wiring": (("wiring", "buffer after the volume"), ("wiring", "two pickups, phase switch")),
+    "wiring": (
+        ("wiring", "buffer after the volume"),
+        ("wiring", "two pickups, phase switch"),
+        ("wiring", "one volume, one tone", "--steps"),
+        ("wiring", "buffer after the volume", "--checks"),
+        ("wiring", "one volume, one tone", "--checks"),
+        ("wiring", "one volume, one tone", "--fault", "always: open"),
+    ),
     "render": (
         ("render", SINGLE, "--output", "one.wav", *SHORT_TAKE),
         ("render", SINGLE, "--set-against", "volume=5", "--output", "other.wav", *SHORT_TAKE),

@@ -72,8 +72,24 @@ class _LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
 
+def _say_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if not wanted or ctx.resilient_parsing:
+        return
+    from labkit.circuit.solve.fast import version_line
+
+    click.echo(f"labkit, version {__version__}\n{version_line()}")
+    ctx.exit()
+
+
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(__version__, prog_name="labkit")
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_say_version,
+    help="Show the version and exit.",
+)
 def labkit() -> None:
     """Predict, hear, measure and compare electric-guitar pickups in a real rig."""
 

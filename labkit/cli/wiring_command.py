@@ -44,6 +44,11 @@ _SUFFIX = ".svg"
     "--checks", is_flag=True, help="What beeps and the ohms at the jack in every position, and a table of faults."
 )
 @click.option(
+    "--paper",
+    is_flag=True,
+    help="Printable page (HTML): drawing, shopping list, steps, checks and faults; two pages A4.",
+)
+@click.option(
     "--fault",
     "seen",
     multiple=True,
@@ -56,7 +61,7 @@ _SUFFIX = ".svg"
     "resistances",
     multiple=True,
     metavar="SLOT=OHMS",
-    help="DC resistance of a pickup at its leads, for --checks and --fault. Repeatable.",
+    help="DC resistance of a pickup at its leads, for --checks, --paper and --fault. Repeatable.",
 )
 def wiring(
     wiring: str,
@@ -64,6 +69,7 @@ def wiring(
     drawing: bool,
     steps: bool,
     checks: bool,
+    paper: bool,
     seen: tuple[str, ...],
     resistances: tuple[str, ...],
 ) -> None:
@@ -74,12 +80,14 @@ def wiring(
     drawing are the same.
     """
     path = out.path
-    asked = {"--drawing": drawing, "--steps": steps, "--checks": checks, "--fault": bool(seen)}
+    asked = {"--drawing": drawing, "--steps": steps, "--checks": checks, "--paper": paper, "--fault": bool(seen)}
     given = [name for name, is_given in asked.items() if is_given]
     if len(given) > 1:
         raise InputError(f"{join_words(given)} ask for different things; give one of them")
-    if resistances and not (checks or seen):
-        raise InputError("--pickup says what is wired for --checks or --fault; give one of them as well")
+    if resistances and not (checks or paper or seen):
+        raise InputError("--pickup says what is wired for --checks, --paper or --fault; give one of them as well")
+    if paper and out.as_json:
+        raise InputError("--paper is a printed page; for --json ask for --steps or --checks")
     if drawing and not out.as_json and path is not None and path.suffix.lower() != _SUFFIX:
         raise InputError(
             f"--output {path}: a soldering drawing is written as {_SUFFIX}; got the suffix '{path.suffix}'."
@@ -89,6 +97,12 @@ def wiring(
     drawn = draw_soldering(harness)
     if drawing and not out.as_json and path is not None:
         write_atomically(path, drawn.to_svg().encode(), overwrite=out.force)
+        return
+    if paper:
+        from labkit.report.wiring_paper import wiring_paper_html
+
+        finder, stated = _finder(drawn.plan, rig, resistances)
+        out.emit(wiring_paper_html(drawn, finder, stated))
         return
     if checks or seen:
         finder, stated = _finder(drawn.plan, rig, resistances)

@@ -294,3 +294,18 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_draws_the_other
     assert len(numbers) == 4
     assert max(box["x"] + box["width"] for box in numbers) <= width
     page.screenshot(path=str(screenshots / f"rig-by-strings-{width}.png"))
+
+
+def test_the_switch_of_the_band_is_remembered_on_the_next_page(browser, lab):
+    context = profile(browser)
+    page = context.new_page()
+    band = page.locator(".lab-curve-holder .lab-band")
+    page.goto(lab.address + RIG)
+    page.wait_for_selector(".lab-curve-holder .lab-band")
+    page.get_by_role("checkbox", name="Band of tolerances").uncheck()
+    expect(band).to_have_count(0, timeout=PATIENCE_MS)
+    page.goto(lab.address + "voila/render/cable.ipynb")
+    page.wait_for_selector(f".lab-curve-holder {CURVE}")
+    expect(page.get_by_role("checkbox", name="Band of tolerances")).not_to_be_checked(timeout=PATIENCE_MS)
+    expect(band).to_have_count(0, timeout=PATIENCE_MS)
+    leave(context)

@@ -19,7 +19,7 @@ from labkit.core.errors import InputError
 from labkit.rig.devices.faults import Fault, FaultFinder, Observation
 from labkit.rig.devices.meter import OPEN_OHM, jack_reading
 from labkit.rig.devices.plan import harness_as_soldered, solder_plan
-from labkit.rig.parts.parts import FixedResistor, Knob, Pot
+from labkit.rig.parts.parts import FixedResistor, Knob, Part, Pot
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
 from tests.rig.unseen_wirings import NAMES, unseen
@@ -65,7 +65,7 @@ def visible_faults(finder: FaultFinder) -> list[Fault]:
 
 def instrument(rig: Rig, choose: random.Random) -> Rig:
     """The same rig with other resistances; their tolerance is two standard deviations."""
-    parts = {}
+    parts: dict[str, Part] = {}
     for part in rig.harness.parts.values():
         if isinstance(part, Pot):
             parts[part.name] = replace(part, value=part.value * (1 + choose.gauss(0.0, part.tolerance / 2)))
@@ -88,7 +88,7 @@ def observed(finder: FaultFinder, fault: Fault, choose: random.Random) -> tuple[
     read = []
     for place, settings in finder.places.items():
         by_eye = {
-            name: at + choose.uniform(-0.5, 0.5) if name in knobs and 0 < float(at) < 10 else at
+            name: float(at) + choose.uniform(-0.5, 0.5) if name in knobs and 0 < float(at) < 10 else at
             for name, at in settings.items()
         }
         reading = jack_reading(wrong, by_eye)
@@ -141,7 +141,7 @@ def study(names: Sequence[str], count: int, seed: int) -> tuple[list[Trial], lis
 
 
 def within(trials: Sequence[Trial], which: str, first: int = FIRST) -> float:
-    return sum(getattr(each, which) <= first for each in trials) / len(trials)
+    return sum(int(getattr(each, which)) <= first for each in trials) / len(trials)
 
 
 def main() -> None:

@@ -391,21 +391,27 @@ class FaultFinder:
             and (meant := self.whole.readings[place]) is not None
             and self.is_told_apart(reading, meant)
         }
+        silent = {place for place, word in signature.heard.items() if word == "silent"}
+        is_silent = silent == set(self.positions)
         same = {ohms_words(reading.ohms) for reading in changed.values()}
         if len(same) == 1 and len(changed) == len(self.positions) > 1:
             words.append(f"{same.pop()} everywhere")
         else:
-            words += [f"{self.place_words(place)} {ohms_words(each.ohms)}" for place, each in changed.items()]
-        for place in self.grounds:
-            reading = signature.readings[place]
-            if reading is not None and reading.is_open:
-                words.append(f"{place} open to the sleeve")
+            for place, each in changed.items():
+                no_sound = ", no sound" if place in silent and not is_silent else ""
+                words.append(f"{self.place_words(place)} {ohms_words(each.ohms)}{no_sound}")
+        loose = [place for place in self.grounds if (now := signature.readings[place]) is not None and now.is_open]
+        if loose:
+            words.append(f"no beep from the sleeve to {join_words(loose)}")
         for word in dict.fromkeys(signature.heard.values()):
-            places = [self.place_words(place) for place, each in signature.heard.items() if each == word]
-            if word != "as it should":
-                where = "everywhere" if len(places) == len(signature.heard) else f"at {'; '.join(places)}"
-                words.append(f"{_SAID[word]} {where}")
-        if set(signature.heard.values()) != {"silent"}:
+            places = [place for place, each in signature.heard.items() if each == word]
+            if word in ("silent", "other pickup") and not (word == "silent" and is_silent):
+                places = [place for place in places if place not in changed]  # the ohms say so
+            if word != "as it should" and places:
+                where = "; ".join(map(self.place_words, places))
+                is_all = len(places) == len(signature.heard)
+                words.append(f"{_SAID[word]} {'everywhere' if is_all else f'at {where}'}")
+        if not is_silent:
             for knob, turned in signature.turned.items():
                 if turned != "as it should":
                     words.append(f"{knob.replace('_', ' ')} {_SAID[turned]}")

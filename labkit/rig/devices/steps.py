@@ -93,7 +93,7 @@ class FaultRow:
 
     Attributes
     ----------
-    complaint : "no sound", "hum", "backwards", "weak or another sound", "a knob" or "a ground"
+    complaint : "no sound", "hum", "backwards", "another sound", "a knob" or "a ground"
     shows : str
         What the meter shows and what is heard, where it differs from a whole wiring.
     wires : tuple of int
@@ -246,7 +246,7 @@ def fault_table(finder: FaultFinder) -> tuple[FaultRow, ...]:
         FaultRow(complaint=_complaint(signature), shows=finder.shows(signature), wires=tuple(wires))
         for wires, signature in rows.values()
     ]
-    order = ("no sound", "hum", "backwards", "weak or another sound", "a knob", "a ground")
+    order = ("no sound", "hum", "backwards", "another sound", "a knob", "a ground")
     return tuple(sorted(found, key=lambda row: order.index(row.complaint)))
 
 
@@ -258,7 +258,7 @@ def _complaint(signature: Signature) -> str:
         if said in words:
             return complaint
     if any(word != "as it should" for word in words):
-        return "weak or another sound"
+        return "another sound"
     if any(word != "as it should" for word in signature.turned.values()):
         return "backwards" if "backwards" in signature.turned.values() else "a knob"
     return "a ground"
