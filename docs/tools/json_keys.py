@@ -113,6 +113,13 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("reproduce", "narrow single coil, built", "--original", "narrow single coil", "--readings", "readings.toml",
          "--wire", "AWG 42 single build", "--turns", "7500-8500"),
     ),
+    "turns": (("turns", "narrow single coil, built", "7.2k"),),
+    "open-coil": (
+        ("open-coil", "--straight-length", "52 mm", "--end-radius", "2.5 mm", "--winding-height", "11 mm", "--build-up",
+         "4.2 mm", "--bare-diameter", "63 um", "--overall-diameter", "71 um", "--wire-mass", "32 g"),
+    ),
+    "hum": (("hum", TWO),),
+    "balance": (("balance", "neck=0", "middle=-0.6", "bridge=-2.4"),),
     "book batch": (
         ("book", "batch", "batch.csv", "--design", "Saltmarsh Lane, neck", "--book", "demo.book", "--meter",
          "bench ohmmeter", "--try"),
@@ -149,6 +156,8 @@ MAPS = {
     "render": {"take.coils"},
     "fit": {"correlations"},
     "shim": {"steel.values", "steel.deviations"},
+    "open-coil": {"by_route"},
+    "balance": {"offset_db"},
     "book sets": {"levels_db"},
     "fit --coil": {"coils"},
     "reproduce": {"builds.off", "builds.deviations"},

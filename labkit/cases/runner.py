@@ -116,11 +116,18 @@ def _not_run(case: Case, note: str) -> Iterator[Outcome]:
 
 
 def named_cases(names: Iterable[str]) -> tuple[Case, ...]:
-    """Return the cases of the given ids; InputError with the nearest id when there is none."""
-    cases = {case.id: case for case in load_cases()}
-    chosen = []
+    """Return the cases of the given ids, and all of a file by its name; InputError with the nearest name otherwise."""
+    known = catalogue()
+    cases = {case.id: case for case in load_cases(known)}
+    in_file: dict[str, list[str]] = {}
+    for name in cases:
+        in_file.setdefault(known.item("case", name).path.stem, []).append(name)
+    chosen: dict[str, Case] = {}
     for name in names:
-        if name not in cases:
-            raise InputError(f"no reference case is named '{name}'.{did_you_mean(name, cases)}")
-        chosen.append(cases[name])
-    return tuple(chosen)
+        ids = [name] if name in cases else in_file.get(name.removesuffix(".toml"))
+        if ids is None:
+            raise InputError(
+                f"no reference case, and no file of them, is named '{name}'.{did_you_mean(name, [*cases, *in_file])}"
+            )
+        chosen |= {each: cases[each] for each in ids}
+    return tuple(chosen.values())

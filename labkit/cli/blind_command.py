@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from labkit import __version__
+from labkit.cli.main import WholeHelpGroup
 from labkit.cli.options import json_option, say_written
 from labkit.cli.sound_options import (
     TakeChoices,
@@ -34,7 +35,7 @@ from labkit.sound.take.take import Take
 from labkit.view.words import louder_in_words
 
 
-@click.group()
+@click.group(cls=WholeHelpGroup)
 def blind() -> None:
     """Find out whether you can tell two rigs apart: an ABX test at equal loudness."""
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.cli.book_answers import ANSWERS, batch_json, batch_text
+from labkit.cli.main import WholeHelpGroup
 from labkit.cli.options import Output, book_option, result_options, stated, temperature_option
 from labkit.cli.with_book import LEARNED
 from labkit.core.errors import InputError, did_you_mean
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from labkit.book.store import Book
 
 
-@click.group()
+@click.group(cls=WholeHelpGroup)
 def book() -> None:
     """Keep a workshop book: what was wound, from which materials, and what was read on it.
 

@@ -6,7 +6,7 @@ import click
 
 from labkit.cases.runner import Outcome, load_cases, named_cases, run_cases
 from labkit.cases.summary import WITHOUT, ranges, share_text, summary_by_model
-from labkit.cli.main import CHECK_FAILED, DONE
+from labkit.cli.main import CHECK_FAILED, DONE, coloured
 from labkit.cli.options import Output, result_options
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.validity import Range
@@ -26,6 +26,8 @@ def cases(
     of_ranges: bool,
 ) -> int:
     """Run the reference cases (all, or those of the given NAMES) and print a verdict on each number.
+
+    A NAME is that of a case, or of a file of cases such as air_coils.
 
     A number that chose a constant is calibration and confirms nothing. A known gap is expected to fail; its reason
     stands below it. Exits with 1 when a case lies outside its tolerance.
@@ -67,13 +69,17 @@ def _table(outcomes: list[Outcome]) -> str:
         expected = outcome.expected
         lines.append(
             f"{outcome.case.id[:36]:<36} {expected.quantity[:28]:<28} {expected.value:>12.6g} {outcome.got:>12.6g} "
-            f"{expected.unit:<6} {expected.tolerance_text:>12}  {outcome.verdict}"
+            f"{expected.unit:<6} {expected.tolerance_text:>12}  {_verdict(outcome)}"
             + (f" ({outcome.case.role})" if outcome.case.role == "calibration" else "")
         )
         if outcome.note or outcome.verdict == "known gap":
             lines.append(f"    {outcome.note or outcome.case.known_gap}")
     lines += ["", *_summary(outcomes)]
     return "\n".join(lines)
+
+
+def _verdict(outcome: Outcome) -> str:
+    return coloured(outcome.verdict, "red" if outcome.is_failure else "yellow" if outcome.case.known_gap else "green")
 
 
 def _summary(outcomes: list[Outcome]) -> list[str]:

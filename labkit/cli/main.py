@@ -33,12 +33,18 @@ COMMANDS: dict[str, str] = {
     "fit": "labkit.cli.bench_commands:fit",
     "diagnose": "labkit.cli.bench_commands:diagnose",
     "reproduce": "labkit.cli.bench_commands:reproduce",
+    "turns": "labkit.cli.bench_answers:turns",
+    "open-coil": "labkit.cli.bench_answers:open_coil",
+    "hum": "labkit.cli.bench_answers:hum",
+    "balance": "labkit.cli.bench_answers:balance",
     "book": "labkit.cli.book_command:book",
     "tolerance": "labkit.cli.study_commands:tolerance",
     "search": "labkit.cli.study_commands:search",
     "report": "labkit.cli.report_command:report",
     "cases": "labkit.cli.cases_command:cases",
     "catalogue": "labkit.cli.catalogue_command:catalogue",
+    "schema": "labkit.cli.schema_command:schema",
+    "completion": "labkit.cli.completion_command:completion",
 }
 """Where each command lives; the order is that of a pickup's life and of ``labkit --help``."""
 
@@ -47,7 +53,22 @@ class _ReaderGoneError(Exception):
     """Whoever read the output has had enough, as `head` has."""
 
 
-class _LazyGroup(click.Group):
+def coloured(text: str, colour: str, stream: TextIO | None = None) -> str:
+    """Return a text in a colour where the stream, standard output by default, is a terminal and NO_COLOR is not set."""
+    is_plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return text if is_plain or not (stream or sys.stdout).isatty() else click.style(text, fg=colour)
+
+
+class WholeHelpGroup(click.Group):
+    """Commands listed with their whole first sentence, which click would cut at the width of a line."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        found = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, one.get_short_help_str(limit=1000)) for name, one in found if one is not None])
+
+
+class _LazyGroup(WholeHelpGroup):
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
@@ -72,8 +93,24 @@ class _LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
 
+def _say_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if not wanted or ctx.resilient_parsing:
+        return
+    from labkit.circuit.solve.fast import version_line
+
+    click.echo(f"labkit, version {__version__}\n{version_line()}")
+    ctx.exit()
+
+
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(__version__, prog_name="labkit")
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_say_version,
+    help="Show the version and exit.",
+)
 def labkit() -> None:
     """Predict, hear, measure and compare electric-guitar pickups in a real rig."""
 
@@ -81,6 +118,8 @@ def labkit() -> None:
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line and return its exit code: 0 done, 1 a check failed, 2 bad input."""
     _use_utf8()
+    if "_LABKIT_COMPLETE" in os.environ:
+        import_module("labkit.cli.completion_command")  # says how each shell takes a completion
     try:
         result = labkit.main(args=arguments, prog_name="labkit", standalone_mode=False)
         code = result if isinstance(result, int) else DONE
@@ -114,7 +153,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _say(sentence: str, code: int) -> int:
     try:
-        click.echo(f"labkit: {' '.join(sentence.split())}", err=True)
+        click.echo(f"{coloured('labkit:', 'red', sys.stderr)} {' '.join(sentence.split())}", err=True)
     except OSError:
         _drop(sys.stderr)  # where nobody can be told, the exit code still tells
     return code

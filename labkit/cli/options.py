@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
+from labkit.cli.completion_command import names_of
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_VARIABLE, as_json_text, write_atomically
 from labkit.core.units import name_and_value, parse_quantity
@@ -227,9 +228,10 @@ def rig_argument(function: Command) -> Command:
     def with_rig(*, sheet: str, changes: tuple[str, ...], **given: Any) -> Any:
         return function(rig=rig_with(sheet, changes), **given)
 
-    return click.argument("sheet")(set_option(with_rig))  # type: ignore[return-value]
+    return click.argument("sheet", **names_of("rig"))(set_option(with_rig))  # type: ignore[return-value]
 
 
 def emit(text: str, path: Path, force: bool) -> None:
     """Write a text to a file, with a line end."""
+    text = click.unstyle(text)  # colours are for a terminal
     write_atomically(path, text if text.endswith("\n") else f"{text}\n", overwrite=force)

@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, result_options
 from labkit.cli.with_book import FromBook, knowledge_text, with_book_options
 from labkit.core.errors import InputError
@@ -40,7 +41,7 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
 
 
 @click.command()
-@click.argument("sheet")
+@click.argument("sheet", **names_of("pickup"))
 @result_options()
 @click.option(
     "changes",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from labkit.catalogue import find_sheet
+from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, result_options, set_option
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
@@ -17,7 +18,7 @@ KINDS = ("rig", "pickup")
 
 
 @click.command()
-@click.argument("sheet")
+@click.argument("sheet", **names_of("rig"))
 @result_options(json=False)
 @set_option
 @click.option(

@@ -10,6 +10,7 @@ import click
 import numpy as np
 
 from labkit.cli.blind_command import blind
+from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, result_options, set_option
 from labkit.cli.sound_options import (
     BITS,
@@ -48,7 +49,7 @@ from labkit.view.words import louder_in_words, side_in_words
 
 
 @click.command()
-@click.argument("sheet")
+@click.argument("sheet", **names_of("rig"))
 @result_options()
 @set_option
 @take_options

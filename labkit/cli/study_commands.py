@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.catalogue import catalogue
+from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, changed, result_options, set_option
 from labkit.cli.with_book import FromBook, with_book_options
 from labkit.core.errors import InputError, QuantityError, did_you_mean
@@ -43,7 +44,7 @@ def work_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @click.command()
-@click.argument("sheet")
+@click.argument("sheet", **names_of("rig"))
 @result_options(csv="Print the bands as a table.")
 @set_option
 @click.option(

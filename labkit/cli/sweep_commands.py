@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from labkit.cli.main import WholeHelpGroup
 from labkit.cli.options import Output, result_options, say_written, stated
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
@@ -48,7 +49,7 @@ For the capacitance of a small coil make one more recording before the last, and
 """
 
 
-@click.group()
+@click.group(cls=WholeHelpGroup)
 def sweep() -> None:
     """Measure a pickup with a sound interface: write what is played, check recordings, keep a calibration."""
 

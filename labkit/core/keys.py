@@ -188,6 +188,11 @@ def declared_keys(kind: type) -> tuple[Key, ...]:
     return tuple(found)
 
 
+def declared_lists(kind: type) -> dict[str, type]:
+    """Return the lists of tables of a dataclass: by their key, what each table is read into."""
+    return {declared.name: declared.kind for _field, declared in _fields(kind) if isinstance(declared, _Listed)}
+
+
 def read_keys(kind: type, table: Table, *, base: object | None = None) -> dict[str, Any]:
     """Return the values of a dataclass's fields from a table.
 

@@ -75,7 +75,7 @@ def build_sheet_html(
     ]
     lower = [titled("Pickup", table(_parts(built.build)))]
     notes = list(built.warnings)
-    if fields := _field_targets(built, probe_gap):
+    if fields := field_targets(built, probe_gap):
         rows = [(f"{pole}, gap {length(probe_gap)}", bounds(value, "T", digits=3)) for pole, value in fields.items()]
         probe = remark("Gap from pole to probe. Read the reference piece first, with the same gap.")
         lower.append(titled("Field", table(rows) + probe))
@@ -240,7 +240,7 @@ def _cautions(build: PickupBuild) -> tuple[str, ...]:
     return tuple(line for line in WINDING_CAUTIONS if not line.startswith(left_out))
 
 
-def _field_targets(built: BuiltPickup, gap: float) -> dict[str, Interval]:
+def field_targets(built: BuiltPickup, gap: float) -> dict[str, Interval]:
     """Field that the finished pickup should show, T: the row's mean, and each pole with those that stand like it.
 
     Nothing where the field is not modelled.

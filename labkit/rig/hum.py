@@ -399,8 +399,8 @@ def _hum_parts(rig: Rig, frequency_hz: np.ndarray) -> tuple[dict[str, np.ndarray
 
 
 def _residual(parts: Mapping[str, complex], assumptions: tuple[str, ...]) -> HumResidual:
-    strongest = max(parts, key=lambda name: abs(parts[name]))
-    unit = abs(parts[strongest])
+    strongest = max(parts, key=lambda name: abs(parts[name]), default="")
+    unit = abs(parts.get(strongest, 0.0))
     if unit == 0:
         return HumResidual(level_db=-np.inf, reference=strongest, coils=0, assumptions=assumptions)
     whole = abs(sum(parts.values())) / unit

@@ -1,15 +1,19 @@
-"""A wiring from a SPICE netlist: its sources are where the pickups go, everything else is a part at a fixed value.
+"""A rig from a whole SPICE netlist, or a wiring whose sources are where the pickups go; every part at a fixed value.
 
-A netlist has no knobs and no switches, so such a wiring stands as it was written: one position of one instrument.
+A netlist has no knobs and no switches, so it stands as it was written: one position of one instrument.
 """
 
 from __future__ import annotations
 
-from labkit.circuit.elements import GROUND, Capacitor, Element, Inductor, Resistor, Source
+from dataclasses import dataclass
+from typing import ClassVar
+
+from labkit.circuit.elements import GROUND, Capacitor, Coupling, Element, Inductor, Resistor, Source
 from labkit.circuit.spice.reading import read_spice
 from labkit.core.errors import InputError
 from labkit.rig.harness import Harness
-from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part
+from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Position
+from labkit.rig.rig import Rig
 
 JOIN_OHM = 1.0
 """Where two pickups share a node they are joined through so much: some thousandth of a decibel beside a coil's."""
@@ -86,8 +90,8 @@ def _node(node: str, joined: dict[str, str]) -> str:
     return joined.get(node, node.replace(".", "_"))
 
 
-def _part(element: Element, joined: dict[str, str], where: str) -> Part:
-    nodes = tuple(_node(node, joined) for node in element.nodes)
+def _part(element: Element, joined: dict[str, str], where: str, *, keep_nodes: bool = False) -> Part:
+    nodes = element.nodes if keep_nodes else tuple(_node(node, joined) for node in element.nodes)
     if isinstance(element, Resistor):
         return FixedResistor(name=element.name, nodes=nodes, value=element.resistance)
     if isinstance(element, Capacitor):
@@ -117,3 +121,64 @@ def _refuse_coils(elements: tuple[Element, ...], sources: list[Source], where: s
                         "out, since the source stands for the whole pickup"
                     )
                 node = next(end for end in came.nodes if end != node)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetlistPart(Part):
+    """An element of a netlist that no part of a sheet stands for, as it was read."""
+
+    kind: ClassVar[str] = "netlist element"
+    element: Element
+
+    def elements(self, position: Position | None) -> tuple[Element, ...]:
+        """Return the element."""
+        return (self.element,)
+
+
+SUFFIXES = (".cir", ".net", ".sp", ".spice", ".ckt")
+"""Names of files that hold a netlist."""
+
+
+def netlist_rig(text: str, where: str = "the netlist") -> Rig:
+    """Return a rig of a whole netlist, pickups included: no slots, no controls, every element a part.
+
+    Resistors, capacitors and inductors are parts whose value can be set and varied; sources drive with their AC value.
+
+    Parameters
+    ----------
+    text : str
+        A netlist as `read_spice` takes it.
+    where : str
+        For messages.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or nothing drives it.
+
+    >>> rig = netlist_rig('''low pass
+    ... V1 in 0 AC 1
+    ... R1 in out 10k
+    ... C1 out 0 1n
+    ... .end''')
+    >>> rig.name, list(rig.harness.parts)
+    ('low pass', ['V1', 'R1', 'C1'])
+    """
+    try:
+        circuit = read_spice(text)
+    except InputError as error:
+        raise InputError(f"{where}: {error}") from None
+    if not circuit.sources:
+        raise InputError(f"{where}: no source with an AC value drives it; write 'AC 1' behind the nodes of one")
+    coupled = {name for coupling in circuit.of_kind(Coupling) for name in coupling.inductors}
+    parts: dict[str, Part] = {}
+    for element in circuit.elements:
+        if isinstance(element, Resistor | Capacitor | Inductor) and element.name not in coupled:
+            parts[element.name] = _part(element, {}, where, keep_nodes=True)
+        else:
+            parts[element.name] = NetlistPart(name=element.name, nodes=element.nodes, element=element)
+    name = circuit.name[:60].strip() or "a netlist"
+    wiring = Harness(
+        name=name, summary="A whole netlist, as it was written.", slots=(), output=circuit.output, parts=parts
+    )
+    return Rig(name=name, pickups={}, harness=wiring)

@@ -10,6 +10,7 @@ from typing import Any
 
 from labkit.catalogue import catalogue, find_sheet, is_path
 from labkit.core.errors import InputError, SheetError, did_you_mean
+from labkit.core.files import read_text
 from labkit.core.keys import NUMBER, declared_keys
 from labkit.core.sheet import Table
 from labkit.pickup.electrical import Pickup
@@ -17,6 +18,8 @@ from labkit.pickup.sheet import pickup_data, read_pickup
 from labkit.plugins import plugins
 from labkit.rig.chain.chain import Stage
 from labkit.rig.harness import Harness, harness_data, read_harness, read_part
+from labkit.rig.netlist import SUFFIXES as NETLIST_SUFFIXES
+from labkit.rig.netlist import netlist_rig
 from labkit.rig.parts.parts import Part, Position
 from labkit.rig.rig import Rig
 
@@ -32,14 +35,21 @@ def _not_a_stage(thing: object) -> str:
 
 
 def load_rig(sheet: str | Path) -> Rig:
-    """Load a rig by path or by catalogue name.
+    """Load a rig by path or by catalogue name; a file whose name ends like ``.cir`` is a whole netlist.
 
     Raises
     ------
     InputError
         If neither a file nor a catalogue rig answers to it, or the sheet cannot be read.
     """
+    if is_netlist(sheet):
+        return netlist_rig(read_text(Path(sheet)), str(sheet))
     return read_rig(find_sheet(sheet, "rig"))
+
+
+def is_netlist(sheet: str | Path) -> bool:
+    """Say whether a path is that of a netlist, by the end of its name."""
+    return str(sheet).casefold().endswith(NETLIST_SUFFIXES)
 
 
 def read_rig(table: Table) -> Rig:

@@ -15,7 +15,7 @@ from labkit.app.pages.book.state import BookPageState
 from labkit.app.server.door import Door, hub_door, room_door
 from labkit.app.server.server import book_environment
 from labkit.book.exchange import read_in
-from labkit.book.records import CoilReading, Session, WoundCoil
+from labkit.book.records import CoilReading, Session, Spool, WoundCoil
 from labkit.book.store import Book, new_book
 from labkit.cli.open_command import open_lab
 from labkit.core.errors import InputError
@@ -205,3 +205,71 @@ def test_entries_into_the_demo_book_are_gone_with_it():
     book = demo_book()
     assert not Path(book.path).exists()
     assert len(book.records(WoundCoil)) == 60
+
+
+def test_the_winding_page_predicts_with_the_book_where_one_is_open(monkeypatch, filled):
+    from labkit.app.pages.winding.page import WindingPage
+    from labkit.app.pages.winding.state import BOOK, WITHOUT, WindingPageState
+
+    monkeypatch.delenv(BOOK_VARIABLE, raising=False)
+    assert BOOK not in WindingPageState().controls, "nothing to choose without a book"
+    monkeypatch.setenv(BOOK_VARIABLE, str(filled.path))
+    page = WindingPage(WindingPageState())
+    state = page.state
+    alone, curve = state.built.total.resistance, state.result.gain_db
+    reel = next(each.uid for each in filled.records(Spool) if each.label == "reel 14")
+    state.set_text(BOOK, reel)
+    page.show()
+    told = state.built.total.resistance
+    assert told.high - told.low < 0.9 * (alone.high - alone.low), "the shop's own coils narrow it"
+    assert told.value < 0.98 * alone.value, "and reel 14 runs low"
+    assert state.rig.pickups[state.slot].coils["main"].resistance == pytest.approx(
+        state.built.pickup.coils["main"].resistance
+    )
+    assert abs(state.result.gain_db - curve).max() > 0.01, "curve and sound follow"
+    assert "12 of this spool" in page.known.value
+    assert "Without the book" in page.known.value
+    assert "reel" not in state.query, "a link names no thing of the book"
+    state.set_text("turns", "7800")
+    assert state.reel == reel, "it stays while one winds"
+    again = WindingPageState(query=state.query)
+    assert again.reel == reel
+    state.set_text(BOOK, WITHOUT)
+    page.show()
+    assert page.known.value == ""
+    assert state.built.total.resistance.high - state.built.total.resistance.low > told.high - told.low
+
+
+def test_the_measure_page_enters_a_fit_as_one_evidence_on_a_coil(monkeypatch, filled, tmp_path):
+    from labkit.app.pages.measure.page import MeasurePage
+    from labkit.app.pages.measure.state import MeasurePageState
+    from labkit.bench.fit.fit import fit_sweeps
+    from labkit.bench.fit.fixture import Fixture, Measurement
+    from labkit.bench.read.sweep_reader import parse_sweep
+    from labkit.book.records import SweepFit
+    from tests.book.test_sweeps import TABLE
+
+    monkeypatch.delenv(BOOK_VARIABLE, raising=False)
+    assert "lab-away" in MeasurePage(MeasurePageState()).book_box._dom_classes, "nothing to enter into"
+    filled.copy_to(tmp_path / "own.book")
+    monkeypatch.setenv(BOOK_VARIABLE, str(tmp_path / "own.book"))
+    page = MeasurePage(MeasurePageState())
+    page.serial.value = "0101"
+    page.into_book.click()
+    assert "example sweeps" in page.entered.value, "the lab's own sweeps are of no coil"
+    page.state.is_demo = False
+    sweep = parse_sweep(TABLE, name="bare.csv")
+    found = fit_sweeps([Measurement(sweep=sweep, fixture=Fixture(kind="impedance"))], sections=0)
+    monkeypatch.setattr(MeasurePageState, "fit", found)
+    page.serial.value = "9999"
+    page.into_book.click()
+    assert "9999" in page.entered.value
+    page.serial.value, page.celsius.value = "0101", "22.5 °C"
+    page.into_book.click()
+    assert "one piece of evidence" in page.entered.value
+    book = own_book()
+    (kept,) = book.records(SweepFit)
+    assert kept.coil == book.coil("0101").uid
+    assert book.records(Session, "uid = ?", [kept.session])[0].celsius == 22.5
+    page.into_book.click()
+    assert "in the book already" in page.entered.value

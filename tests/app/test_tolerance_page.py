@@ -76,7 +76,7 @@ def test_every_part_taken_as_exact_is_refused_in_one_sentence():
     assert page.causes.value == ""
 
 
-@pytest.mark.parametrize("question", [name for name in QUESTIONS if name != "turns and wire"])
+@pytest.mark.parametrize("question", [name for name in QUESTIONS if name not in ("turns and wire", "cable as a line")])
 def test_a_ready_question_answers_and_its_link_opens_the_rig_page_in_that_rig(question):
     rig = "&volume.value=500000" if question == "load resistor" else ""
     state = StudyPageState(query=f"v=1&own.ask=question&own.question={question.replace(' ', '+')}{rig}")
@@ -88,6 +88,14 @@ def test_a_ready_question_answers_and_its_link_opens_the_rig_page_in_that_rig(qu
     # the address holds six digits of every value
     assert abs(there.rig.evaluate([1000.0])[0]) == pytest.approx(abs(answer.rig.evaluate([1000.0])[0]), rel=1e-5)
     assert len(there.pins) == 1, "the present rig stands beside it"
+
+
+def test_a_question_whose_answer_is_no_rig_is_answered_in_words_beside_the_present_curve():
+    page = opened("v=1&own.ask=question&own.question=cable+as+a+line")
+    assert "a shorter cable is its capacitance" in page.said.value
+    assert page.state.found == ()
+    assert [curve.brief for curve in page.state.curves()] == ["A"]
+    assert "Open it on the rig page" not in page.table.value
 
 
 def test_turns_and_wire_are_asked_of_a_pickup_that_comes_from_its_build():

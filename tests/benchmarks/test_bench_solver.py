@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -11,6 +13,7 @@ import numpy as np
 import pytest
 
 from labkit.circuit.elements import GROUND, Capacitor, Circuit, Element, Inductor, Resistor, Source
+from labkit.circuit.solve import fast
 from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
@@ -67,6 +70,65 @@ def two_pickups() -> Circuit:
         Capacitor(name="grid", nodes=("grid", GROUND), capacitance=107e-12),
     ]
     return Circuit(elements=tuple(elements), output="grid")
+
+
+ONE_PICKUP_IN_C = r"""
+#include <complex.h>
+#include <math.h>
+/* Highest gain of each variant: coil with one eddy section, volume and tone pot, cable and input. Values of a variant:
+   coil R, eddy R, volume above and below the wiper, tone, input R, coil C, tone C, cable C, input C. */
+void highest(const double *part, const double *hz, long variants, long points, double l, double le, double *out)
+{
+    for (long v = 0; v < variants; v++, part += 10) {
+        double most = 0.0;
+        const double upper = part[2], leak = 1 / part[3] + 1 / part[5], load = part[8] + part[9];
+        for (long f = 0; f < points; f++) {
+            const double w = 6.283185307179586 * hz[f], x = w * le, r = part[1], d = r * r + x * x;
+            const double complex coil = part[0] + r * x * x / d + I * (w * l + r * r * x / d);
+            const double complex below = leak + I * w * load;
+            const double complex after = upper * below + 1; /* voltage at hot for 1 V at the tip */
+            const double q = w * part[7], t = part[4] * q, n = 1 + t * t;
+            const double complex tone = t * q / n + I * q / n;
+            const double complex e = after + coil * (below + after * (I * w * part[6] + tone));
+            const double g = 1 / (creal(e) * creal(e) + cimag(e) * cimag(e));
+            if (g > most) most = g;
+        }
+        out[v] = sqrt(most);
+    }
+}
+"""
+IN_C = (
+    "bridge.main.resistance",
+    "bridge.main.eddy1.resistance",
+    "volume.upper",
+    "volume.lower",
+    "tone.lower",
+    "input.resistance",
+    "bridge.main.capacitance",
+    "tone_capacitor",
+    "cable",
+    "input.capacitance",
+)
+
+
+def highest_in_c(folder: Path, *flags: str) -> Callable[[dict[str, np.ndarray]], np.ndarray]:
+    """Compile the closed form of the one-pickup rig, written by hand for it alone."""
+    (folder / "one.c").write_text(ONE_PICKUP_IN_C, encoding="ascii")
+    library = folder / "one.so"
+    subprocess.run(["gcc", *flags, "-shared", "-fPIC", "-o", str(library), str(folder / "one.c"), "-lm"], check=True)
+    function = ctypes.CDLL(str(library)).highest
+    doubles = np.ctypeslib.ndpointer(np.float64, flags="C")
+    function.argtypes = [doubles, doubles, *2 * [ctypes.c_long], *2 * [ctypes.c_double], doubles]
+    coils = {part.name: part.inductance for part in one_pickup().of_kind(Inductor)}
+    inductance, eddy = coils["bridge.main.inductance"], coils["bridge.main.eddy1.inductance"]
+
+    def call(values: dict[str, np.ndarray]) -> np.ndarray:
+        parts = np.column_stack([values[name] for name in IN_C])
+        found = np.empty(len(parts))
+        function(parts, GRID_HZ, len(parts), GRID_HZ.size, inductance, eddy, found)
+        return found
+
+    return call
 
 
 CIRCUITS = {"one-pickup rig": one_pickup, "two pickups": two_pickups}
@@ -137,6 +199,27 @@ class TestManyVariants:
         points = VARIANTS * GRID_HZ.size
         timed(f"{VARIANTS} variants, {name}", "compiled star-mesh, in blocks", points, call, note=note, rounds=3)
 
+    @pytest.mark.skipif(not fast.is_installed(), reason="numba, which labkit[fast] brings, is not installed")
+    def test_extra(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        values = varied(circuit, VARIANTS)
+        call = lambda: highest_levels(circuit, values, is_compiled=True)  # noqa: E731
+        np.testing.assert_allclose(call(), highest_levels(circuit, values, is_compiled=False), rtol=1e-12)
+        points = VARIANTS * GRID_HZ.size
+        timed(f"{VARIANTS} variants, {name}", "the extra, labkit[fast]", points, call, note="already loaded", rounds=3)
+
+    @pytest.mark.skipif(shutil.which("gcc") is None, reason="gcc is not installed")
+    @pytest.mark.parametrize("flags", [("-O2",), ("-O3", "-march=native", "-ffast-math")], ids=" ".join)
+    def test_by_hand_in_c(self, name: str, flags: tuple[str, ...], timed: Timed, tmp_path: Path) -> None:
+        if name != "one-pickup rig":
+            pytest.skip("written for the one-pickup rig alone")
+        circuit = CIRCUITS[name]()
+        values, in_c = varied(circuit, VARIANTS), highest_in_c(tmp_path, *flags)
+        np.testing.assert_allclose(in_c(values), highest_levels(circuit, values), rtol=1e-9)
+        points = VARIANTS * GRID_HZ.size
+        call, route = lambda: in_c(values), f"by hand in C, {' '.join(flags)}"
+        timed(f"{VARIANTS} variants, {name}", route, points, call, note="closed form of this circuit alone", rounds=3)
+
     def test_batched_lapack(self, name: str, timed: Timed) -> None:
         circuit = CIRCUITS[name]()
         few = 20
@@ -165,9 +248,10 @@ def varied(circuit: Circuit, variants: int) -> dict[str, np.ndarray]:
     }
 
 
-def highest_levels(circuit: Circuit, values: dict[str, np.ndarray]) -> np.ndarray:
+def highest_levels(circuit: Circuit, values: dict[str, np.ndarray], *, is_compiled: bool | None = False) -> np.ndarray:
     """Highest gain of each variant, so that no curve is kept."""
-    return np.concatenate([np.abs(curves).max(axis=-1) for _, curves in solve_blocks(circuit, GRID_HZ, values)])
+    found = solve_blocks(circuit, GRID_HZ, values, is_compiled=is_compiled)
+    return np.concatenate([np.abs(curves).max(axis=-1) for _, curves in found])
 
 
 def streaming_megabytes(name: str) -> float:

@@ -72,7 +72,7 @@ def banner(page) -> str:
 
 def type_length(page, text: str, shown: str) -> None:
     """Type a cable's length and wait until the address has it."""
-    page.get_by_label("Cable length, type a value").fill(text)
+    page.get_by_label("Cable length, type a value", exact=True).fill(text)
     page.keyboard.press("Enter")
     page.wait_for_function("(text) => location.search.includes(text)", arg=shown)
 
@@ -95,7 +95,7 @@ def test_a_lost_network_is_told_and_the_words_go_by_themselves(visit, screenshot
     page.screenshot(path=str(screenshots / f"connection-lost-{width}.png"))
     assert faults(page) == []
     # what is moved meanwhile is not lost
-    page.get_by_label("Cable length, type a value").fill("25")
+    page.get_by_label("Cable length, type a value", exact=True).fill("25")
     page.keyboard.press("Enter")
     page.context.set_offline(False)
     state_is(page, "well")
@@ -181,7 +181,7 @@ def test_the_page_goes_on_with_its_state_after_its_kernel_died(visit, lab, scree
     assert page.inner_text(".lab-numbers") == numbers
     page.get_by_role("button", name="Go on").click()
     state_is(page, "well")
-    expect(page.get_by_label("Cable length, type a value")).to_have_value("25 m")
+    expect(page.get_by_label("Cable length, type a value", exact=True)).to_have_value("25 m")
     settled(page)
     page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
     assert "tone=3" in page.url
@@ -355,7 +355,7 @@ def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, o
     gate.unlink(missing_ok=True)
     page = visit("voila/render/slow.ipynb?v=1&tone=3&volume=7", ready=CURVE, server=odd_lab, at_rest=False).page
     assert page.get_by_label("Tone knob, type a value").input_value() == "10 of 10"  # not there yet
-    page.get_by_label("Cable length, type a value").fill("25")
+    page.get_by_label("Cable length, type a value", exact=True).fill("25")
     page.keyboard.press("Enter")
     page.get_by_label("Tone knob", exact=True).focus()
     page.keyboard.press("ArrowLeft")
@@ -366,7 +366,7 @@ def test_what_is_typed_before_the_state_of_the_address_has_come_is_kept(visit, o
     draft = page.get_by_label("Cable capacitance, type a value")
     draft.fill("12")
     page.wait_for_timeout(4000)  # by then the page has asked for its state twice
-    assert page.get_by_label("Cable length, type a value").input_value() == "25"
+    assert page.get_by_label("Cable length, type a value", exact=True).input_value() == "25"
     gate.touch()
     page.wait_for_function(
         "() => location.search.includes('cable.length=25') && location.search.includes('volume.value=500000')"
@@ -397,7 +397,7 @@ def test_nothing_is_lost_with_a_socket_that_drops_before_the_state_of_the_addres
         while not answered.exists():
             page.wait_for_timeout(20)
         # what is set now gets lost as well; it must come after the state of the address
-        page.get_by_label("Cable length, type a value").fill("25")
+        page.get_by_label("Cable length, type a value", exact=True).fill("25")
         page.keyboard.press("Enter")
         page.evaluate("window.deaf.close()")
         page.wait_for_function("() => location.search.includes('cable.length=25')")
@@ -423,7 +423,7 @@ def test_what_is_typed_is_kept_when_the_address_brings_another_rig(visit, odd_la
     gate.unlink(missing_ok=True)
     address = f"voila/render/slow.ipynb?v=1&rig={quote_plus(other)}"
     page = visit(address, ready=CURVE, server=odd_lab, at_rest=False).page
-    length = page.get_by_label("Cable length, type a value")
+    length = page.get_by_label("Cable length, type a value", exact=True)
     length.fill("2")
     unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("300 kΩ")
@@ -442,7 +442,7 @@ def test_what_a_dying_kernel_has_not_answered_is_there_after_going_on(visit, lab
     page = visit(f"{RIG}?v=1&tone=3", ready=CURVE).page
     kernel = kernel_of(page, lab)
     hold(kernel)
-    page.get_by_label("Cable length, type a value").fill("25")
+    page.get_by_label("Cable length, type a value", exact=True).fill("25")
     page.keyboard.press("Enter")
     unfold(page, "Parts inside")
     page.get_by_label("Volume pot", exact=True).select_option("500 kΩ")

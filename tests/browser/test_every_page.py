@@ -82,9 +82,7 @@ def test_questions_open_working_pages(visit):
 def test_a_ready_question_on_the_start_page_opens_with_its_answer(visit):
     page = visit("", ready=".lab-who").page
     page.get_by_role("link", name="Which capacitor before a buffer equals a cable?").click()
-    page.get_by_text("from the signal to ground before the buffer stand in for 5 m of cable").first.wait_for(
-        timeout=90_000
-    )
+    page.get_by_text("from the signal to ground before the buffer stand in for 5 m of cable").first.wait_for()
     assert "own.question=cable+equivalent" in page.url
 
 

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.conftest import Server, stop_server
+from tests.browser.conftest import START_S, Server, stop_server
 from tests.plugins.samples import EXAMPLE, READER_FILES
 from tests.setup.installation import Installation, build_wheel, closure, install, link_into
 
@@ -66,7 +66,7 @@ def pip(lab: Installation, *command: str) -> None:
     """Run pip of the test environment upon another one."""
     python = str(lab.environment / "bin" / "python")
     done = subprocess.run(
-        [sys.executable, "-m", "pip", "--python", python, *command], capture_output=True, text=True, timeout=120
+        [sys.executable, "-m", "pip", "--python", python, *command], capture_output=True, text=True, timeout=400
     )
     assert done.returncode == 0, done.stdout + done.stderr
 
@@ -182,7 +182,7 @@ def plugged_server(plugged: Installation) -> Iterator[Server]:
     reader = threading.Thread(target=lambda: lines.extend(process.stdout), daemon=True)
     reader.start()
     server = Server(process=process, address=f"http://127.0.0.1:{port}/", lines=lines, reader=reader)
-    give_up = time.monotonic() + 90
+    give_up = time.monotonic() + START_S
     while time.monotonic() < give_up:
         try:
             urllib.request.urlopen(server.address, timeout=10).close()
@@ -202,7 +202,7 @@ def test_the_panel_is_found_from_the_first_page_and_moves(visit, plugged_server,
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Light tone").click()
     page.wait_for_selector(".noUi-handle[aria-valuetext]")
     assert page.inner_text("h1") == "Light tone"
-    assert page.get_by_text("the cell has 402 kΩ").is_visible()
+    page.get_by_text("the cell has 402 kΩ").wait_for()
     page.locator(".noUi-handle").focus()
     page.keyboard.press("Home")
     page.get_by_text("Shutter at 0 of 10").wait_for()

@@ -111,7 +111,7 @@ def test_paper_has_the_settings_and_not_the_buttons(page, screenshots):
     page.emulate_media(media="print")
     settled(page)
     assert page.get_by_text("250 kΩ, 250 kΩ, 22 nF").is_visible()
-    assert page.get_by_label("Cable length, type a value").is_visible()
+    assert page.get_by_label("Cable length, type a value", exact=True).is_visible()
     assert page.locator(".lab-answer").is_visible()
     for gone in (".lab-listen", ".lab-title .lab-buttons", ".lab-header nav", "input[type=range]"):
         assert not page.locator(gone).first.is_visible()

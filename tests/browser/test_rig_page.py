@@ -115,7 +115,7 @@ def test_pin_undo_redo_start_again(rig):
     number = kilohertz(page)
     page.get_by_role("button", name="Keep as B").click()
     page.wait_for_selector(".lab-ticket[data-letter=B]:not(.lab-empty)")
-    page.get_by_label("Cable length, type a value").fill("12")
+    page.get_by_label("Cable length, type a value", exact=True).fill("12")
     page.keyboard.press("Enter")
     settle(page, number)
     moved = kilohertz(page)
@@ -136,7 +136,7 @@ def test_pin_undo_redo_start_again(rig):
 def test_a_typed_error_stands_beside_its_control_and_moves_nothing(rig):
     page = rig
     number = kilohertz(page)
-    entry = page.get_by_label("Cable length, type a value")
+    entry = page.get_by_label("Cable length, type a value", exact=True)
     entry.fill("22 nF")
     page.keyboard.press("Enter")
     page.wait_for_selector(".lab-row[data-key='cable.length'] .lab-error:not(:empty)")
@@ -190,7 +190,7 @@ def test_script_in_an_address_does_no_harm(visit):
 def test_two_browsers_do_not_disturb_each_other(rig, visit):
     one, other = visit(RIG, ready=CURVE).page, rig
     number = kilohertz(other)
-    one.get_by_label("Cable length, type a value").fill("25")
+    one.get_by_label("Cable length, type a value", exact=True).fill("25")
     one.keyboard.press("Enter")
     settle(one, number)
     assert kilohertz(other) == number
@@ -294,3 +294,18 @@ def test_with_two_pickups_the_page_says_which_curve_is_drawn_and_draws_the_other
     assert len(numbers) == 4
     assert max(box["x"] + box["width"] for box in numbers) <= width
     page.screenshot(path=str(screenshots / f"rig-by-strings-{width}.png"))
+
+
+def test_the_switch_of_the_band_is_remembered_on_the_next_page(browser, lab):
+    context = profile(browser)
+    page = context.new_page()
+    band = page.locator(".lab-curve-holder .lab-band")
+    page.goto(lab.address + RIG)
+    page.wait_for_selector(".lab-curve-holder .lab-band")
+    page.get_by_role("checkbox", name="Band of tolerances").uncheck()
+    expect(band).to_have_count(0, timeout=PATIENCE_MS)
+    page.goto(lab.address + "voila/render/cable.ipynb")
+    page.wait_for_selector(f".lab-curve-holder {CURVE}")
+    expect(page.get_by_role("checkbox", name="Band of tolerances")).not_to_be_checked(timeout=PATIENCE_MS)
+    expect(band).to_have_count(0, timeout=PATIENCE_MS)
+    leave(context)

@@ -100,6 +100,10 @@ class Z:
     """An impedance over frequency, so that printed dividers can be worked out as they stand."""
 
     ohm: np.ndarray
+    __array_ufunc__ = None  # so that a gain times an impedance asks the impedance
+
+    def __rmul__(self, gain: np.ndarray) -> Z:
+        return Z(gain * self.ohm)
 
     def __add__(self, other: Z) -> Z:
         return Z(self.ohm + other.ohm)

@@ -8,8 +8,21 @@ import subprocess
 import sys
 
 import pytest
+from click.testing import CliRunner
 
+from labkit import __version__
 from labkit.cli import ONE_THREAD
+from labkit.cli.main import labkit
+
+
+def test_the_version_says_whether_the_extra_is_there(monkeypatch):
+    monkeypatch.setattr("labkit.circuit.solve.fast.is_installed", lambda: False)
+    done = CliRunner().invoke(labkit, ["--version"])
+    assert done.output.splitlines() == [
+        f"labkit, version {__version__}",
+        "fast circuits: no (pip install labkit[fast])",
+    ]
+
 
 SEEN = """
 import json, os, sys

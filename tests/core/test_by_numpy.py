@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 import scipy.special
 
-from labkit.core.by_numpy import elliptic_integrals, fast_length
+from labkit.core.by_numpy import beta_shares, elliptic_integrals, fast_length
 
 
 def test_elliptic_integrals_are_those_of_the_library():
@@ -27,3 +27,12 @@ def test_legendres_relation_holds():
 def test_lengths_of_fast_transforms_are_those_of_the_library():
     for least in (*range(1, 1200), 48_001, 99_991, 481_201, 1_234_567):
         assert fast_length(least) == scipy.fft.next_fast_len(least, real=True)
+
+
+def test_shares_of_a_beta_distribution_are_those_of_the_library():
+    for count in (256, 320):
+        for part in (0.025, 0.5, 0.975):
+            a, b = (count + 1) * part, (count + 1) * (1 - part)
+            wanted = np.diff(scipy.special.betainc(a, b, np.arange(count + 1) / count))
+            # where the density starts with a power that is no whole number, the first part's quadrature is the worst
+            np.testing.assert_allclose(beta_shares(a, b, count), wanted, rtol=0, atol=1e-13)

@@ -52,6 +52,12 @@ NOT_RUN = {
     "labkit pickup build.toml --set string_steel=shop_steel.toml": (
         f"{_LIFTED}test_lifted_strings_narrow_what_a_build_predicts"
     ),
+    "labkit site saltmarsh-lane --runtime browser_runtime": (
+        "tests/site/test_site_command.py::test_a_folder_is_written_from_a_checked_distribution"
+    ),
+    "python -m http.server --directory saltmarsh-lane": (
+        "tests/site/test_site_in_browser.py::test_two_tasks_are_done_without_a_network_after_the_first_visit"
+    ),
     "make lab": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     ". .venv/bin/activate": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     "make test": "tests/setup/test_make.py::test_make_test_alone_creates_what_it_needs_and_runs_every_check",

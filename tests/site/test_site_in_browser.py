@@ -18,6 +18,7 @@ from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.site.site import write_site
 from labkit.rig.sheet import load_rig
 from tests.browser.conftest import PATIENCE_MS
+from tests.browser.test_five_tasks import Hands, heard, play, ticket
 
 LIVE = ".lab-page .lab-curve-holder svg"
 KEPT = "These pages are kept in this browser"
@@ -80,27 +81,28 @@ def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, chro
         process.wait()
         browser.set_offline(True)
 
-        # hear 3 m against 10 m of cable
-        page.goto(address + "rig.html")
-        length = page.get_by_role("textbox", name="Cable length")
-        length.fill("3 m")
-        length.press("Enter")
-        page.get_by_role("button", name="Keep as B").click()
-        length.fill("10 m")
-        length.press("Enter")
-        expect(page.get_by_text("A 10 m", exact=False).first).to_be_visible()
-        page.get_by_role("button", name="Play").click()
-        expect(page.get_by_role("button", name="Stop")).to_be_visible()
-        assert "cable.length" in page.url
-
-        # 250 k against 500 k: the rig comes along
-        page.get_by_role("navigation").get_by_role("link", name="Pots and caps").click()
+        page.reload()  # hear 10 m of cable against 3 m
         page.wait_for_selector(LIVE)
-        assert "cable.length" in page.url
-        page.wait_for_selector(".lab-page .lab-answer")
-        before = page.locator(LIVE).first.inner_html()
-        page.get_by_label("Volume pot", exact=False).first.select_option(label="500 kΩ")
-        page.wait_for_function("before => document.querySelector('" + LIVE + "').innerHTML !== before", arg=before)
+        hands = Hands(page)
+        hands.click(page.get_by_label("Length, A, type a value"))
+        hands.press("1", "0", "Enter")
+        expect(ticket(page, "A")).to_contain_text("10 m")
+        page.wait_for_function("() => location.search.includes('cable.length=10')")
+        hands.click(play(page))
+        heard(page, "A", "10 m")
+        hands.click(ticket(page, "B"))
+        heard(page, "B", "3 m")
+
+        # hear pots of 250 against 500 kilohms; the rig comes along to the other page
+        page.get_by_role("navigation", name="Pages").get_by_role("link", name="Pots and caps").click()
+        page.wait_for_url("**/pots_and_capacitors.html?*cable.length=10*")
+        page.wait_for_selector(LIVE)
+        hands.click(page.get_by_role("radio", name="Pot values", exact=True))
+        expect(ticket(page, "B")).to_contain_text("500 kΩ")
+        hands.click(play(page))
+        heard(page, "A", "250 kΩ")
+        hands.click(ticket(page, "B"))
+        heard(page, "B", "500 kΩ")
         assert not errors
         assert all(url.startswith((address, "data:", "blob:")) for url in asked)
         browser.close()

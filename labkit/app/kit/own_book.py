@@ -11,6 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from labkit.book.exchange import read_in
+from labkit.book.learn.from_book import Taught, taught_by
 from labkit.book.store import Book, new_book, open_book
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
@@ -42,8 +43,27 @@ def _opened(path: str) -> Book:
     return open_book(Path(path).expanduser())
 
 
+def has_book() -> bool:
+    """Whether a workshop book of one's own can be opened here."""
+    try:
+        own_book()
+    except InputError:
+        return False
+    return True
+
+
 def demo_book() -> Book:
     """Return the invented book of the winding room at Saltmarsh Lane, in memory: no entry is kept."""
     with TemporaryDirectory() as folder, new_book(Path(folder) / "demo.book") as made:
         read_in(made, DEMO_BOOK)
         return made.scratch()
+
+
+def taught(book: Book) -> Taught:
+    """Return what a book teaches, worked out anew when it has changed."""
+    return _taught(book, book.moment)
+
+
+@lru_cache(maxsize=2)
+def _taught(book: Book, moment: tuple[int, int]) -> Taught:
+    return taught_by(book)

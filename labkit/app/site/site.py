@@ -150,9 +150,10 @@ def _pages(version: str) -> dict[str, bytes]:
     colours = (data / "voila" / "web" / "tokens.css").read_text(encoding="utf-8")
     pages = site_pages()
     there = {f"{page.name}.ipynb": page.file for page in pages}
+    asked: list[dict[str, Any]] = asked_tasks()
     groups = [
         {**group, "tasks": [{**task, "file": there[task["file"]]} for task in group["tasks"] if task["file"] in there]}
-        for group in asked_tasks()
+        for group in asked
     ]
     shown = {"labkitTasks": [group for group in groups if group["tasks"]], "labkitRigs": demo_rigs()}
     files = {}

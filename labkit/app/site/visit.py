@@ -5,8 +5,13 @@ The worker of the site (``labkit/data/site/worker.js``) calls `open_page` once a
 
 from __future__ import annotations
 
+import importlib.util
+import io
 import json
+import marshal
 import os
+import sys
+import zipfile
 from collections.abc import Callable
 from typing import Any
 
@@ -47,3 +52,30 @@ def open_page(name: str, query: str, post: Post) -> str:
 def receive(text: str, buffers: list[Any]) -> None:
     """Take a message of the page, JSON, with its buffers."""
     LINE.receive(json.loads(text), [bytes(each) for each in buffers])
+
+
+COMPILED = "lib/compiled"
+"""Where compiled modules of the standard library go, which itself is read from an archive."""
+
+
+def compiled_code() -> bytes:
+    """Return every loaded module as compiled code, an archive to be unpacked at the root of the file system.
+
+    A module of a folder gets its code where Python looks for it; one of an archive goes below `COMPILED`.
+    """
+    packed = io.BytesIO()
+    # a header that asks for no comparison with the source: both come from the same version of the site
+    header = importlib.util.MAGIC_NUMBER + (1).to_bytes(4, "little") + bytes(8)
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name, module in list(sys.modules.items()):
+            spec = getattr(module, "__spec__", None)
+            origin: object = getattr(spec, "origin", None)
+            loader: Any = getattr(spec, "loader", None)
+            if not isinstance(origin, str) or not origin.endswith(".py") or not hasattr(loader, "get_code"):
+                continue
+            before, is_packed, inside = origin.partition(".zip/")
+            code = loader.get_code(name)
+            if code is not None:
+                place = f"{COMPILED}/{inside}c" if is_packed else importlib.util.cache_from_source(before).lstrip("/")
+                archive.writestr(place, header + marshal.dumps(code))
+    return packed.getvalue()

@@ -182,7 +182,7 @@ class Box(Widget):
     """Widgets in a row."""
 
     kind = "Box"
-    children: traitlets.Tuple[Any, ...] = traitlets.Tuple().tag(sync=True)
+    children: Any = traitlets.Tuple().tag(sync=True)
 
     def __init__(self, children: Any = (), **traits: Any) -> None:
         super().__init__(children=tuple(children), **traits)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import AdmittanceRow
+from labkit.circuit.solve import fast
 from labkit.circuit.solve.topology import SolverStage, inductive
 
 OPEN_SIEMENS = 1e-300
@@ -176,7 +177,12 @@ class _Compiler:
 
 
 def run(
-    program: Program, coefficients: np.ndarray, basis: np.ndarray, emfs: Mapping[int, np.ndarray | float]
+    program: Program,
+    coefficients: np.ndarray,
+    basis: np.ndarray,
+    emfs: Mapping[int, np.ndarray | float],
+    *,
+    is_compiled: bool = False,
 ) -> np.ndarray:
     """Run a program on one block.
 
@@ -188,6 +194,8 @@ def run(
         Rows of the program at the block's frequencies.
     emfs : mapping of int to float or ndarray broadcastable to (V, F)
         Signed EMF of every injection, volts.
+    is_compiled : bool
+        Run it by the compiled loop of the extra `labkit[fast]`, which must be installed.
 
     Returns
     -------
@@ -199,6 +207,8 @@ def run(
         dead = np.zeros((len(program.currents) + 1, variants, basis.shape[-1]), dtype=complex)
         dead[-1] = program.dead_impedance
         return dead
+    if is_compiled:
+        return fast.run_compiled(program, coefficients, basis, emfs)
     return _results(program, _worked(program, coefficients, basis, emfs))
 
 

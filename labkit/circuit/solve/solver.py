@@ -28,6 +28,7 @@ from labkit.circuit.elements import (
     Resistor,
     ValuesByName,
 )
+from labkit.circuit.solve import fast
 from labkit.circuit.solve.program import Program, blocks, compile_stage, node_voltages, run
 from labkit.circuit.solve.topology import (
     SHORT_OHM,
@@ -114,7 +115,7 @@ def solve(
     count = len(sources) if per_source else 1
     transfer = np.empty((count, batch.variants, batch.points), dtype=complex)
     impedance = np.empty((batch.variants, batch.points), dtype=complex)
-    for rows, columns in blocks(batch.variants, batch.points, BLOCK_POINTS):
+    for rows, columns in blocks(batch.variants, batch.points, batch.block_points):
         voltage, output = batch.block(rows, columns, per_source)
         transfer[:, rows, columns] = voltage
         impedance[rows, columns] = output
@@ -129,7 +130,12 @@ def solve(
 
 
 def solve_blocks(
-    circuit: Circuit, frequency_hz: np.ndarray, values: ValuesByName, *, block_points: int = BLOCK_POINTS
+    circuit: Circuit,
+    frequency_hz: np.ndarray,
+    values: ValuesByName,
+    *,
+    block_points: int | None = None,
+    is_compiled: bool | None = None,
 ) -> Iterator[tuple[slice, np.ndarray]]:
     """Yield the summed response of a batch block by block, in order.
 
@@ -137,16 +143,18 @@ def solve_blocks(
     ----------
     circuit, frequency_hz, values
         As for `solve`; at least one value should be an array of shape (V,).
-    block_points : int
-        Points (variants × frequencies) of a block.
+    block_points : int, optional
+        Points (variants × frequencies) of a block; as many as suit the processor's cache by default.
+    is_compiled : bool, optional
+        Run by the extra `labkit[fast]` or by numpy; by default as `labkit.circuit.solve.fast.pays` says of this batch.
 
     Yields
     ------
     slice, ndarray of shape (variants of the block, F), complex
         The variants covered, and their output voltage.
     """
-    batch = Batch(circuit, frequency_hz, values)
-    size = max(block_points, batch.points)
+    batch = Batch(circuit, frequency_hz, values, is_compiled=is_compiled)
+    size = max(block_points or batch.block_points, batch.points)
     for rows, columns in blocks(batch.variants, batch.points, size):
         yield rows, batch.block(rows, columns, False)[0][0]
 
@@ -244,7 +252,14 @@ class Ways:
 class Batch:
     """One circuit with its values and frequencies laid out for the programs of its stages."""
 
-    def __init__(self, circuit: Circuit, frequency_hz: np.ndarray, values: ValuesByName | None) -> None:
+    def __init__(
+        self,
+        circuit: Circuit,
+        frequency_hz: np.ndarray,
+        values: ValuesByName | None,
+        *,
+        is_compiled: bool | None = None,
+    ) -> None:
         frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
         if frequency.ndim != 1 or not np.all(np.isfinite(frequency)) or not np.all(frequency > 0):
             raise CircuitError(f"{circuit.name}: frequencies must be one row of positive, finite numbers in Hz")
@@ -259,6 +274,9 @@ class Batch:
             )
         self.is_batch = bool(lengths)
         self.variants = lengths.pop() if lengths else 1
+        self.is_compiled = fast.pays(self.variants * self.points) if is_compiled is None else is_compiled
+        # the compiled loop keeps to the cache by itself, and a call costs the same for more points
+        self.block_points = 8 * BLOCK_POINTS if self.is_compiled else BLOCK_POINTS
         self.topology: Topology = _topology(_Keyed(_without_opens(circuit, self.given)))
         self.bases: dict[Program, np.ndarray] = {}
         self.tables: dict[str, np.ndarray] = {}
@@ -281,7 +299,7 @@ class Batch:
                 else:
                     weight = self.gain(injection.source, rows, columns) * self._read(read, injection.source)[0]
                 emfs[i] = injection.sign * weight
-            solved = run(program, self.coefficients(node, stage, program, rows), self.basis(program, columns), emfs)
+            solved = self._run(node, stage, program, rows, columns, emfs)
             if per_source:
                 voltage = np.zeros((len(names), *solved.shape[1:]), dtype=complex)
                 for i, injection in enumerate(stage.injections):
@@ -325,7 +343,7 @@ class Batch:
                 else:
                     weight = 1.0 if per_source else self._value(injection.source, rows)
                 emfs[i] = injection.sign * weight
-            solved = run(program, self.coefficients(node, stage, program, rows), self.basis(program, columns), emfs)
+            solved = self._run(node, stage, program, rows, columns, emfs)
             own = np.zeros((len(names), *solved.shape[1:]), dtype=complex)
             driven = np.zeros((len(active), *solved.shape[1:]), dtype=complex)
             for i, injection in enumerate(stage.injections):
@@ -344,6 +362,18 @@ class Batch:
             through=np.array(through),
             circuit=self.circuit,
         )
+
+    def _run(
+        self,
+        node: str,
+        stage: SolverStage,
+        program: Program,
+        rows: slice,
+        columns: slice,
+        emfs: Mapping[int, np.ndarray | float],
+    ) -> np.ndarray:
+        table, basis = self.coefficients(node, stage, program, rows), self.basis(program, columns)
+        return run(program, table, basis, emfs, is_compiled=self.is_compiled)
 
     def node_voltages(self, node: str, stage: SolverStage, rows: slice, columns: slice) -> np.ndarray:
         """Return the voltage of every node of a stage for 1 A into the node it is read at, (nodes, V, F), Ω."""

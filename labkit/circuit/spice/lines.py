@@ -31,10 +31,6 @@ REFUSED_KINDS = {
     "a": "a code model",
     "b": "a behavioural source",
     "d": "a diode",
-    "f": "a current-controlled source",
-    "g": "a voltage-controlled current source",
-    "h": "a current-controlled source",
-    "i": "a current source",
     "j": "a field-effect transistor",
     "m": "a field-effect transistor",
     "o": "a transmission line",
@@ -43,13 +39,20 @@ REFUSED_KINDS = {
     "t": "a transmission line",
     "u": "a distributed line",
     "w": "a controlled switch",
-    "x": "a subcircuit",
     "z": "a field-effect transistor",
 }
+USE_INSTEAD = {
+    "a": "write what it does as R, L, C and controlled sources E, G, F, H",
+    "b": "write its small-signal gain as a controlled source E or G, or its value as R, L or C",
+    **dict.fromkeys("dszw", "write its small-signal resistance at the working point as R, an open one not at all"),
+    **dict.fromkeys("jmq", "write its small-signal circuit: G with its transconductance, R and C between its nodes"),
+    **dict.fromkeys("otu", "write the line as sections of L, R, C and their leak"),
+}
+"""What to write for an element that is not read."""
 _FLAT = "write the netlist out flat, in one text"
 _ONE_SET = "a netlist is read for one set of values; write the value that you want, and take this line out"
 REFUSED_LINES = {
-    **dict.fromkeys((".include", ".inc", ".lib", ".subckt", ".ends", ".func", ".global"), _FLAT),
+    **dict.fromkeys((".include", ".inc", ".lib", ".func", ".global"), _FLAT),
     **dict.fromkeys((".if", ".elseif", ".else", ".endif"), "keep the lines of the branch that you want, without it"),
     **dict.fromkeys((".step", ".alter", ".data", ".mc", ".wcase", ".dcvolt"), _ONE_SET),
 }
@@ -143,9 +146,12 @@ def words_of(line: str) -> list[str]:
     single = " ".join(line.split())  # runs of blanks would make the two patterns slow
     spaced = re.sub(r" ?= ?", "=", single)
     spaced = spaced.replace(" (", "(") if spaced[:1] in ".vV" else spaced
-    words, depth, word = [], 0, ""
+    words, depth, word, quoted = [], 0, "", False
     for character in spaced:
         depth += (character in "({") - (character in ")}")
+        if character == "'":
+            quoted = not quoted
+            depth += 1 if quoted else -1
         if depth <= 0 and (character.isspace() or character == ","):
             if word:
                 words.append(word)

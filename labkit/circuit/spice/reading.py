@@ -1,15 +1,16 @@
 """SPICE in: `read_spice` turns the linear small-signal part of a standard netlist into a `Circuit`.
 
-Read are R, L, C, K, V, and E where it is a buffer (both its reference ends on ground); ``.param`` with plain
-numbers; ``.print``, ``.plot``, ``.save`` or ``.probe`` for the output node. Lines that cannot change the answer are
-passed over by name; everything else is refused by line, with what to write instead.
+Read are R, L, C, K, V, I, the controlled sources E, G, F and H with a number for their gain, subcircuits with
+parameters, and ``.param`` with expressions; ``.print``, ``.plot``, ``.save`` or ``.probe`` name the output node. Lines
+that cannot change the answer are passed over by name; everything else is refused by line, with what to write instead.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from labkit.circuit.elements import (
@@ -18,12 +19,15 @@ from labkit.circuit.elements import (
     Capacitor,
     Circuit,
     Contact,
+    ControlledCurrent,
+    ControlledVoltage,
     Coupling,
     Element,
     Inductor,
     Resistor,
     Source,
 )
+from labkit.circuit.spice.expression import ExpressionError, evaluate
 from labkit.circuit.spice.lines import (
     LARGEST_SHUNT_OHM,
     NUMBER,
@@ -33,6 +37,7 @@ from labkit.circuit.spice.lines import (
     REFUSED_LINES,
     SHUNTS,
     SUFFIXES,
+    USE_INSTEAD,
     WAVES,
     Statement,
     is_number,
@@ -50,6 +55,9 @@ MOST_ELEMENTS = 5_000
 """Elements, and pairs of coupled coils; a rig with a long cable in sections has some hundreds."""
 
 _LONGEST_NUMBER = 60
+_DEEPEST = 20
+_SENSE_OHM = 1e3
+_LITERAL = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?[a-zµμω%]*\d*", re.IGNORECASE)
 
 
 def read_spice(
@@ -114,8 +122,7 @@ def read_spice(
         text = f"*\n{text}"
     title, statements = statements_of(text, begins_at=1 if first_line == "element" else 2)
     reader = _Reader(capital_m=capital_m)
-    for statement in statements:
-        reader.read(statement)
+    reader.read_all(statements)
     return reader.circuit(output=output, name=name or title or "netlist")
 
 
@@ -141,11 +148,45 @@ def could_be_element(line: str) -> bool:
     return is_numbered or len(words) >= 4
 
 
+def located(statement: Statement, read: Callable[[Statement], list[Element]]) -> list[Element]:
+    """Read one line; what an element refuses is told with the line."""
+    try:
+        return read(statement)
+    except CircuitError as problem:
+        if str(problem).startswith("line "):
+            raise
+        raise statement.error(str(problem)) from None
+
+
 _TWO_TERMINALS: dict[str, tuple[type[Resistor | Capacitor | Inductor], str, str]] = {
     "r": (Resistor, "resistance", "1k"),
     "c": (Capacitor, "capacitance", "22n"),
     "l": (Inductor, "inductance", "2.4"),
 }
+
+
+@dataclass(slots=True)
+class _Frame:
+    """Where a line stands: the whole netlist, or one use of a subcircuit with its ports and parameters."""
+
+    path: str = ""
+    ports: dict[str, str] = field(default_factory=dict)
+    texts: dict[str, tuple[Statement, str]] = field(default_factory=dict)
+    """Parameters as written, with their line, worked out when they are used."""
+    values: dict[str, float] = field(default_factory=dict)
+    around: _Frame | None = None
+    """Where names are looked for that are not known here."""
+    depth: int = 0
+
+
+@dataclass(slots=True)
+class _Subcircuit:
+    """A subcircuit as written: its first line, ports, parameters and body."""
+
+    statement: Statement
+    ports: tuple[str, ...]
+    parameters: dict[str, tuple[Statement, str]]
+    body: list[Statement] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -155,9 +196,11 @@ class _Reader:
     elements: list[Element] = field(default_factory=list)
     names: dict[str, str] = field(default_factory=dict)
     nodes: dict[str, str] = field(default_factory=dict)
-    parameters: dict[str, float] = field(default_factory=dict)
+    frame: _Frame = field(default_factory=_Frame)
+    subcircuits: dict[str, _Subcircuit] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
-    couplings: list[Statement] = field(default_factory=list)
+    couplings: list[tuple[Statement, _Frame]] = field(default_factory=list)
+    by_current: list[tuple[Statement, _Frame]] = field(default_factory=list)
     undriven: list[Statement] = field(default_factory=list)
     capital_m: Literal["milli", "mega"] | None = None
 
@@ -169,35 +212,135 @@ class _Reader:
         if kind == ".":
             self.read_dot_line(statement)
             return
-        known = dict.fromkeys(_TWO_TERMINALS, self.two_terminals) | {"v": self.read_voltage, "e": self.read_buffer}
+        known = dict.fromkeys(_TWO_TERMINALS, self.two_terminals)
+        known |= {"v": self.read_voltage, "i": self.read_current, "e": self.read_controlled, "g": self.read_controlled}
         if kind == "k":
-            self.couplings.append(statement)
+            self.couplings.append((statement, self.frame))
+        elif kind in "fh":
+            self.by_current.append((statement, self.frame))
+        elif kind == "x":
+            self.read_use(statement)
         elif kind in known:
-            try:
-                self.elements.append(known[kind](statement))
-            except CircuitError as problem:
-                if str(problem).startswith("line "):
-                    raise
-                raise statement.error(str(problem)) from None
+            self.elements += located(statement, known[kind])
         elif kind in REFUSED_KINDS:
-            raise statement.error(
-                f"'{first}' is {REFUSED_KINDS[kind]}; a circuit here is made of R, L, C, K, V and buffers E"
-            )
+            raise statement.error(f"'{first}' is {REFUSED_KINDS[kind]}, which is not read; {USE_INSTEAD[kind]}")
         else:
-            raise statement.error(f"'{first}' is no element; names begin with R, L, C, K, V or E")
+            raise statement.error(f"'{first}' is no element; names begin with R, L, C, K, V, I, E, G, F, H or X")
+
+    def read_all(self, statements: list[Statement]) -> None:
+        """Set the subcircuits aside, then the parameters, which may stand below their use, and read the rest."""
+        rest: list[Statement] = []
+        open_ones: list[_Subcircuit] = []
+        for statement in statements:
+            keyword = statement.words[0].lower()
+            if keyword == ".subckt":
+                open_ones.append(self.read_subcircuit(statement))
+            elif keyword == ".ends":
+                if not open_ones:
+                    raise statement.error("'.ends' closes no subcircuit; a '.subckt NAME nodes' must stand above it")
+                open_ones.pop()
+            else:
+                (open_ones[-1].body if open_ones else rest).append(statement)
+        if open_ones:
+            raise open_ones[-1].statement.error("this subcircuit is not closed; add '.ends' below its last line")
+        self.read_body(rest)
+
+    def read_body(self, statements: list[Statement]) -> None:
+        is_parameter = [statement.words[0].lower() in (".param", ".params") for statement in statements]
+        for wanted in (True, False):
+            for statement, found in zip(statements, is_parameter):
+                if found is wanted:
+                    self.read(statement)
+        for name in list(self.frame.texts):
+            self.parameter(name)
+
+    def read_subcircuit(self, statement: Statement) -> _Subcircuit:
+        words = [word for word in statement.words if word.lower().rstrip(":") not in ("params", "param")]
+        if len(words) < 3:
+            raise statement.error("a subcircuit is written '.subckt name node node …'")
+        ports = tuple(word.lower() for word in words[2:] if "=" not in word)
+        if words[1].lower() in self.subcircuits:
+            raise statement.error(f"two subcircuits are named '{words[1]}'; every one needs its own name")
+        given = self.given(statement, [word for word in words[2:] if "=" in word])
+        made = _Subcircuit(statement=statement, ports=ports, parameters=given)
+        self.subcircuits[words[1].lower()] = made
+        return made
+
+    def read_use(self, statement: Statement) -> None:
+        words = [word for word in statement.words if word.lower().rstrip(":") not in ("params", "param")]
+        plain = [word for word in words[1:] if "=" not in word]
+        if not plain:
+            raise statement.error(f"a subcircuit is used as '{words[0]} node node … name'")
+        found = self.subcircuits.get(plain[-1].lower())
+        if found is None:
+            hint = did_you_mean(plain[-1].lower(), self.subcircuits) or " No .subckt of that name stands here."
+            raise statement.error(f"no subcircuit is named '{plain[-1]}'.{hint}")
+        if len(plain) - 1 != len(found.ports):
+            raise statement.error(
+                f"the subcircuit '{plain[-1]}' has {len(found.ports)} nodes ({' '.join(found.ports)}); "
+                f"got {len(plain) - 1}"
+            )
+        if self.frame.depth >= _DEEPEST:
+            raise statement.error(f"subcircuits are nested more than {_DEEPEST} deep; does one contain itself?")
+        given = self.given(statement, [word for word in words[1:] if "=" in word])
+        for key in given:
+            if key not in found.parameters:
+                raise statement.error(
+                    f"the subcircuit '{plain[-1]}' has no parameter '{key}'.{did_you_mean(key, found.parameters)}"
+                )
+        outer = self.frame
+        whole = outer
+        while whole.around is not None:
+            whole = whole.around
+        self.frame = _Frame(
+            path=f"{self.new_name(statement)}_",
+            ports=dict(zip(found.ports, (self.node(statement, word) for word in plain))),
+            texts={key: text for key, text in found.parameters.items() if key not in given},
+            values={key: self.number(statement, text, key) for key, (_, text) in given.items()},
+            around=whole,
+            depth=outer.depth + 1,
+        )
+        try:
+            self.read_body(found.body)
+        finally:
+            self.frame = outer
+
+    def given(self, statement: Statement, words: list[str]) -> dict[str, tuple[Statement, str]]:
+        """Read ``name=value`` words; each name once."""
+        found: dict[str, tuple[Statement, str]] = {}
+        for word in words:
+            key, equals, value = word.partition("=")
+            if not equals or not key or not value:
+                raise statement.error(f"a parameter is written name=value; got '{word}'")
+            if key.lower() in found or (key.lower() in self.frame.texts and statement.words[0].lower() == ".param"):
+                raise statement.error(f"parameter '{key}' is given twice; keep the one that holds")
+            found[key.lower()] = (statement, value)
+        return found
+
+    def parameter(self, name: str) -> float | None:
+        """Return the value of a parameter as seen from the present frame; None where there is none."""
+        frame: _Frame | None = self.frame
+        while frame is not None:
+            if name in frame.values:
+                return frame.values[name]
+            if name in frame.texts:
+                statement, text = frame.texts.pop(name)  # so that one that needs itself is not found again
+                outer, self.frame = self.frame, frame
+                try:
+                    frame.values[name] = self.number(statement, text, f"parameter '{name}'")
+                finally:
+                    self.frame = outer
+                    frame.texts[name] = (statement, text)
+                return frame.values[name]
+            frame = frame.around
+        return None
 
     def read_dot_line(self, statement: Statement) -> None:
         keyword = statement.words[0].lower()
         if keyword in REFUSED_LINES:
             raise statement.error(f"'{keyword}' is not read; {REFUSED_LINES[keyword]}")
         if keyword in (".param", ".params"):
-            for word in statement.words[1:]:
-                key, equals, value = word.partition("=")
-                if not equals:
-                    raise statement.error(f"a parameter is written name=value; got '{word}'")
-                if key.lower() in self.parameters:
-                    raise statement.error(f"parameter '{key}' is given twice; keep the one that holds")
-                self.parameters[key.lower()] = self.number(statement, value, f"parameter '{key}'")
+            self.frame.texts |= self.given(statement, list(statement.words[1:]))
         elif keyword in OUTPUT_LINES:
             for word in statement.words[1:]:
                 match = re.fullmatch(r"v(?:db|m|p|r|i)?\(\s*([^(),\s]+)\s*\)", word, re.IGNORECASE)
@@ -219,7 +362,7 @@ class _Reader:
                         f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
                     )
 
-    def two_terminals(self, statement: Statement) -> Element:
+    def two_terminals(self, statement: Statement) -> list[Element]:
         letter = statement.words[0][0].lower()
         part, noun, example = _TWO_TERMINALS[letter]
         words = statement.words
@@ -243,9 +386,27 @@ class _Reader:
             )
         name = self.new_name(statement)
         nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
-        return part(name=name, nodes=nodes, **{noun: self.number(statement, value, name)})  # type: ignore[arg-type]
+        return [part(name=name, nodes=nodes, **{noun: self.number(statement, value, name)})]  # type: ignore[arg-type]
 
-    def read_voltage(self, statement: Statement) -> Element:
+    def read_voltage(self, statement: Statement) -> list[Element]:
+        name, nodes, voltage = self.source(statement)
+        if voltage is None:
+            return [Contact(name=name, nodes=nodes, closed=True)]
+        return [Source(name=name, nodes=nodes, voltage=voltage)]
+
+    def read_current(self, statement: Statement) -> list[Element]:
+        """A current source is a controlled current with an EMF of its own before it; without an AC value an open."""
+        name, nodes, current = self.source(statement)
+        if current is None:
+            return []
+        drive = f"{name}_drive"
+        return [
+            Source(name=name, nodes=(drive, GROUND), voltage=current),
+            ControlledCurrent(name=f"{name}_current", nodes=(*nodes, drive, GROUND), transconductance=1.0),
+        ]
+
+    def source(self, statement: Statement) -> tuple[str, tuple[str, str], float | None]:
+        """Read an independent source: its name, its nodes, and its AC value with its sign, where it has one."""
         words = statement.words
         if len(words) < 3:
             raise statement.error(
@@ -279,25 +440,68 @@ class _Reader:
         if magnitude is None:
             if constant:
                 self.undriven.append(statement)
-            return Contact(name=name, nodes=nodes, closed=True)
+            return name, nodes, None
         if phase % 180:
             raise statement.error(f"the phase of a source must be 0 or 180 degrees; got {phase:g}")
-        return Source(name=name, nodes=nodes, voltage=-magnitude if phase % 360 else magnitude)
+        return name, nodes, -magnitude if phase % 360 else magnitude
 
-    def read_buffer(self, statement: Statement) -> Element:
+    def read_controlled(self, statement: Statement) -> list[Element]:
         words = statement.words
-        if len(words) != 6:
+        letter = words[0][0].lower()
+        what = "a voltage" if letter == "e" else "a current"
+        if len(words) != 6 or words[3].lower().startswith(("poly", "value", "vol", "cur", "table", "laplace")):
             raise statement.error(
-                f"a buffer is written '{words[0]} out 0 in 0 gain'; got {len(words) - 1} words after the name"
+                f"{what} set by a voltage is written '{words[0]} out 0 in 0 gain', with a number for its gain; "
+                f"got {len(words) - 1} words after the name"
             )
-        leaves, below, enters, reference = (self.node(statement, word) for word in words[1:5])
-        if below != GROUND or reference != GROUND:
-            raise statement.error("a controlled source is read as a buffer, so its second and fourth node must be 0")
+        positive, negative, plus, minus = (self.node(statement, word) for word in words[1:5])
         name = self.new_name(statement)
-        return Buffer(name=name, nodes=(enters, leaves), gain=self.number(statement, words[5], name))
+        gain = self.number(statement, words[5], name)
+        if letter == "g":
+            nodes = (positive, negative, plus, minus)
+            return [ControlledCurrent(name=name, nodes=nodes, transconductance=gain)]
+        if negative == GROUND and minus == GROUND:
+            return [Buffer(name=name, nodes=(plus, positive), gain=gain)]
+        return [ControlledVoltage(name=name, nodes=(positive, negative, plus, minus), gain=gain)]
+
+    def read_by_current(self, statement: Statement) -> list[Element]:
+        """Read F or H: a source's current is the voltage over 1 kΩ in series, which a source behind it takes back."""
+        words = statement.words
+        letter = words[0][0].lower()
+        what = "a current" if letter == "f" else "a voltage"
+        if len(words) != 5:
+            raise statement.error(
+                f"{what} set by a current is written '{words[0]} out 0 Vsense gain'; "
+                f"got {len(words) - 1} words after the name"
+            )
+        known = self.names.get(f"{self.frame.path}{words[3]}".lower(), "")
+        sensed = next((part for part in self.elements if part.name == known), None)
+        if not isinstance(sensed, Source | Contact):
+            sources = [part.name for part in self.elements if isinstance(part, Source | Contact)]
+            raise statement.error(
+                f"'{words[0]}' reads the current of a voltage source, and none is named '{words[3]}'."
+                f"{did_you_mean(words[3], sources)}"
+            )
+        begin, middle, behind = sensed.nodes[0], f"{known}_sense", f"{known}_behind"
+        made: list[Element] = []
+        if not any(part.name == middle for part in self.elements):
+            place = self.elements.index(sensed)
+            self.elements[place] = replace(sensed, nodes=(behind, sensed.nodes[1]))
+            made += [
+                Resistor(name=middle, nodes=(begin, middle), resistance=_SENSE_OHM, is_noisy=False),
+                ControlledVoltage(name=behind, nodes=(middle, behind, begin, middle), gain=-1.0),
+            ]
+        else:
+            begin = next(part.nodes[0] for part in self.elements if part.name == middle)
+        nodes = (self.node(statement, words[1]), self.node(statement, words[2]), begin, middle)
+        name = self.new_name(statement)
+        gain = self.number(statement, words[4], name) / _SENSE_OHM
+        if letter == "f":
+            return [*made, ControlledCurrent(name=name, nodes=nodes, transconductance=gain)]
+        return [*made, ControlledVoltage(name=name, nodes=nodes, gain=gain)]
 
     def new_name(self, statement: Statement) -> str:
-        name = statement.words[0]
+        name = f"{self.frame.path}{statement.words[0]}"
         if name.lower() in self.names:
             raise statement.error(
                 f"two elements are named '{name}'; every element needs its own name (capitals do not count)"
@@ -313,22 +517,53 @@ class _Reader:
             raise statement.error(f"the ground of a netlist is node 0; a node named '{word}' is ambiguous, rename it")
         if "=" in word or "(" in word:
             raise statement.error(f"a node is due where '{word}' stands")
-        return self.nodes.setdefault(folded, word)
+        if folded in self.frame.ports:
+            return self.frame.ports[folded]
+        return self.nodes.setdefault(f"{self.frame.path}{folded}".lower(), f"{self.frame.path}{word}")
 
     def number(self, statement: Statement, word: str, name: str) -> float:
-        braced = re.fullmatch(r"[{'](.*)[}']", word)
-        inner = braced[1].strip() if braced else word
-        if inner.lower() in self.parameters:
-            return self.parameters[inner.lower()]
+        """Return the value of a literal, of a parameter, or of an expression in braces or quotes."""
+        braced = re.fullmatch(r"\{(.*)\}|'(.*)'", word)
+        inner = (braced[1] or braced[2] or "").strip() if braced else word
+        is_literal = _LITERAL.fullmatch(inner) is not None
+        if is_literal or not (braced or re.search(r"[-+*/^(]", inner.lstrip("+-"))):
+            value = None if is_literal else self.parameter(inner.lower())
+            return (
+                self.literal(statement, inner if braced else word, name, braced is not None) if value is None else value
+            )
+
+        def parameter(wanted: str) -> float:
+            found = self.parameter(wanted.lower())
+            if found is None:
+                hint = did_you_mean(wanted.lower(), self.seen()) or " No .param gives it a value."
+                raise ExpressionError(f"'{wanted}' has no value.{hint}")
+            return found
+
+        try:
+            return evaluate(inner, lambda text: self.literal(statement, text, name, False), parameter)
+        except ExpressionError as problem:
+            raise statement.error(f"'{name}' needs a number or an expression: {problem}") from None
+
+    def seen(self) -> list[str]:
+        """Names of the parameters that the present frame sees."""
+        names: dict[str, None] = {}
+        frame: _Frame | None = self.frame
+        while frame is not None:
+            names |= dict.fromkeys([*frame.values, *frame.texts])
+            frame = frame.around
+        return list(names)
+
+    def literal(self, statement: Statement, word: str, name: str, braced: bool) -> float:
+        inner = word
+        between = re.fullmatch(r"([+-]?\d+)(meg|[rkmunp])(\d+)", inner, re.IGNORECASE)
+        if between is not None and len(inner) <= _LONGEST_NUMBER:  # 2k2 is 2.2k; R stands for the point alone
+            letters = "" if between[2].lower() == "r" else between[2]
+            inner = f"{between[1]}.{between[3]}{letters}"
         match = NUMBER.fullmatch(inner) if len(inner) <= _LONGEST_NUMBER else None
         if match is None:
-            hint = (
-                " Letters end a number in SPICE; write 4.7k."
-                if re.fullmatch(r"\d+[a-z]+\d+", inner, re.IGNORECASE)
-                else ""
-            )
-            if not hint and (braced or inner[:1].isalpha()):
-                hint = did_you_mean(inner.lower(), self.parameters) or " No .param stands before it."
+            hint = ""
+            if braced or inner[:1].isalpha():
+                hint = did_you_mean(inner.lower(), self.seen()) or " No .param gives it a value."
             raise statement.error(f"'{name}' needs a number such as 1k, 22n or 1meg; got '{word}'.{hint}")
         if match[2].startswith("M") and not match[2].lower().startswith(("meg", "mil")) and self.capital_m is None:
             raise statement.error(
@@ -367,8 +602,8 @@ class _Reader:
             raise statement.error(str(problem)) from None
 
     def inductor(self, statement: Statement, word: str) -> str:
-        name = self.names.get(word.lower(), "")
-        if name[:1] not in ("l", "L"):
+        name = self.names.get(f"{self.frame.path}{word}".lower(), "")
+        if word[:1] not in ("l", "L") or not name:
             known = [element.name for element in self.elements if isinstance(element, Inductor)]
             raise statement.error(f"no inductor is named '{word}'.{did_you_mean(word, known)}")
         return name
@@ -383,7 +618,13 @@ class _Reader:
             raise CircuitError(
                 "the netlist holds no element; its first line is its title and is never read as an element"
             )
-        couplings = [coupling for statement in self.couplings for coupling in self.read_coupling(statement)]
+        couplings: list[Coupling] = []
+        for statement, frame in self.by_current:
+            self.frame = frame
+            self.elements += located(statement, self.read_by_current)
+        for statement, frame in self.couplings:
+            self.frame = frame
+            couplings += self.read_coupling(statement)
         wanted = [output] if output is not None else [*self.asked, "out", "output"]
         for node in wanted:
             if node.lower() in self.nodes:

@@ -1,5 +1,5 @@
 // Keeps every file of the site, each checked by its SHA-256, and answers from what it keeps; asks no other host.
-const NAME = "labkit-VERSION", FILES = LISTED;
+const NAME = "labkit-site-VERSION", FILES = LISTED;
 const own = (name) => new URL(name, self.registration.scope).href;
 async function fetched(name, integrity) {
   try {
@@ -19,7 +19,7 @@ self.addEventListener("install", (event) => event.waitUntil((async () => {
   await self.skipWaiting();
 })()));
 self.addEventListener("activate", (event) => event.waitUntil((async () => {
-  for (const name of await caches.keys()) if (name.startsWith("labkit-") && name !== NAME) await caches.delete(name);
+  for (const name of await caches.keys()) if (name.startsWith("labkit-site-") && name !== NAME) await caches.delete(name);
   await self.clients.claim();
 })()));
 self.addEventListener("fetch", (event) => {

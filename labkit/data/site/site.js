@@ -4,7 +4,7 @@
   const start = `importScripts(${JSON.stringify(`${root}labkit/site/worker.js?v=${version}`)})`;
   // a worker of a blob stands under the content policy of its page; one of a file would stand under none
   const worker = new Worker(URL.createObjectURL(new Blob([start], { type: "text/javascript" })));
-  worker.postMessage({ start: { root, page, query: location.search.slice(1), packed } });
+  worker.postMessage({ start: { root, page, query: location.search.slice(1), packed, version } });
   const whole = new Promise((done) => { document.addEventListener("DOMContentLoaded", done, { once: true }); });
   const models = new Map();
 

@@ -10,7 +10,7 @@ from labkit.pickup.sheet import read_pickup
 from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import read_rig
+from labkit.rig.sheet import is_netlist, load_rig, read_rig
 
 LOAD_OHM, LOAD_FARAD = 200e3, 470e-12
 """The usual load of a bench measurement (common practice, no source)."""
@@ -26,12 +26,14 @@ def loaded_pickup(pickup: Pickup) -> Rig:
 
 
 def load_rig_or_pickup(sheet: str | Path) -> Rig:
-    """Load a rig, or a pickup in the load of a bench measurement, by path or catalogue name.
+    """Load a rig, or a pickup in the load of a bench measurement, by path or catalogue name; a netlist is a rig.
 
     Raises
     ------
     InputError
         If neither a file nor an item of the catalogue answers to it.
     """
+    if is_netlist(sheet):
+        return load_rig(sheet)
     table = find_sheet(sheet, "rig", "pickup")
     return read_rig(table) if table.raw("sheet") == "rig" else loaded_pickup(read_pickup(table))

@@ -10,17 +10,18 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
-from scipy.special import betainc
 
 from labkit.circuit.solve.solver import solve
+from labkit.core.by_numpy import beta_shares
 from labkit.core.errors import InputError
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
 from labkit.study.measures import decibels
 from labkit.study.tolerance.causes import column_map
-from labkit.study.tolerance.spread import checked_spreads, default_spreads
+from labkit.study.tolerance.spread import COVERAGE, Spread, checked_spreads, default_spreads
 
 DRAWS = 256
 """Variants; even, since every draw has its mirror image."""
@@ -70,7 +71,7 @@ class LiveBand:
             columns, spreads = column_map(rig, default_spreads(rig), add=True)
             spreads = checked_spreads(rig, spreads)
             variation = Variation(rig, columns.ranges(spreads), like=self._last)
-            drawn = {name: spread.quantile(_draws(name)) for name, spread in spreads.items()}
+            drawn = {name: _drawn(spread) for name, spread in spreads.items()}
             values = variation.values(columns.values(drawn))
         except InputError:
             return None
@@ -90,8 +91,19 @@ def _weights() -> np.ndarray:
     Each is a mean over neighbouring draws, which scatters less than the nearest one. Source: F. E. Harrell and
     C. E. Davis, Biometrika 69 (1982) 635.
     """
-    edges = np.arange(DRAWS + 1) / DRAWS
-    return np.array([np.diff(betainc((DRAWS + 1) * part, (DRAWS + 1) * (1 - part), edges)) for part in (0.025, 0.975)])
+    return np.array([beta_shares((DRAWS + 1) * part, (DRAWS + 1) * (1 - part), DRAWS) for part in (0.025, 0.975)])
+
+
+def _drawn(spread: Spread) -> np.ndarray:
+    """The draws of a spread in its own unit; nothing but numpy, which is all that the lab in a browser has."""
+    if spread.shape != "normal":
+        return spread.quantile(_draws(spread.name))
+    return (spread.low + spread.high) / 2 + (spread.high - spread.low) / 2 / COVERAGE * _normal(spread.name)
+
+
+@lru_cache(maxsize=1024)
+def _normal(name: str) -> np.ndarray:
+    return np.array([NormalDist().inv_cdf(part) for part in _draws(name).tolist()])
 
 
 @lru_cache(maxsize=1024)

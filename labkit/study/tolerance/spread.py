@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
@@ -89,11 +90,10 @@ class Spread:
     def quantile(self, part: np.ndarray) -> np.ndarray:
         """Return the values below which the given parts (0 … 1) of all draws lie."""
         if self.shape == "normal":
-            from scipy.special import ndtr, ndtri
-
-            tail = ndtr(-CUT)
+            normal = NormalDist()  # not scipy's: a page in a browser draws the band of its curve
+            tail = normal.cdf(-CUT)
             found: np.ndarray = (self.low + self.high) / 2 + (self.high - self.low) / 2 / COVERAGE * np.clip(
-                ndtri(tail + part * (1 - 2 * tail)), -CUT, CUT
+                np.vectorize(normal.inv_cdf, otypes=[float])(tail + part * (1 - 2 * tail)), -CUT, CUT
             )
             return found
         if self.shape == "log-uniform":

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from labkit.circuit.solve import fast
 from labkit.circuit.solve.solver import solve, solve_blocks
 from labkit.core.errors import InputError
 from labkit.pickup.predict.built import BuiltPickup
@@ -65,6 +66,7 @@ class ToleranceStudy:
     windows: tuple[Window, ...]
     nominal_db: np.ndarray
     nominal: np.ndarray
+    is_compiled: bool = False
     curve_bins: Bins | None = None
     measure_bins: Bins | None = None
 
@@ -86,6 +88,7 @@ class ToleranceStudy:
             self.frequency_hz.tolist(),
             [repr(item) for item in (*self.measures, *self.windows)],
             CELL,
+            *(["compiled"] if self.is_compiled else []),
         )
 
     def draws(self, cell: int, size: int | None = None) -> dict[str, np.ndarray]:
@@ -159,7 +162,7 @@ class ToleranceStudy:
 
 def _blocks(study: ToleranceStudy, values: Mapping[str, np.ndarray], size: int) -> Iterator[tuple[slice, np.ndarray]]:
     if values:
-        return solve_blocks(study.variation.circuit, study.frequency_hz, values)
+        return solve_blocks(study.variation.circuit, study.frequency_hz, values, is_compiled=study.is_compiled)
     curve = solve(study.variation.circuit, study.frequency_hz).transfer
     return iter([(slice(0, size), np.broadcast_to(curve, (size, curve.size)))])
 
@@ -227,6 +230,7 @@ def tolerance_study(
         frequency_hz=grid,
         measures=every,
         windows=tuple(windows),
+        is_compiled=fast.pays(count * grid.size),
         nominal_db=nominal_db,
         nominal=read_measures(every, grid, nominal_db[None], nominal_noise)[:, 0],
     )

@@ -21,7 +21,7 @@ from labkit.view.palette import BLUE, CARD, COPPER, EDGE, GREEN, INK, MUTED, PAP
 from labkit.view.schematic.drawing import text_width
 from labkit.view.soldering.layout import FOOT, Layout, Placed, layouts
 from labkit.view.soldering.routing import Route, Router
-from labkit.view.soldering.shapes import STEP, Body, Cell, Footprint, said
+from labkit.view.soldering.shapes import STEP, Body, Cell, Footprint, said, variants
 from labkit.view.soldering.words import switch_words
 
 CLASS = "lab-solder"
@@ -38,7 +38,7 @@ NOTE = (
     "Seen from behind. Pots: 1 counter-clockwise end, 2 wiper, 3 clockwise end. Switches: C common of the pole with "
     "the letter. Numbers on wires are those of the steps."
 )
-_TRIED, _DRAWN, _ENOUGH = 10, 2, 3
+_TRIED, _DRAWN, _ENOUGH = 8, 2, 3
 """Layouts whose wires are laid in a first go, the best of these that are worked out, and crossings that are few enough
 to stop at."""
 _CORNER = 6.0
@@ -101,17 +101,19 @@ class _Known:
 def _drawn(known: _Known) -> SolderDrawing:
     plan = known.plan
     tried: list[tuple[int, int, Layout]] = []
+    shapes = {name: variants(part) for name, part in plan.parts.items()}
     for number, layout in enumerate(layouts(plan, _TRIED)):
-        routes = _router(plan, layout).routes(passes=1)
+        routes = Router(plan, layout, shapes).routes(passes=1)
         tried.append((_count_crossings(routes) + 100 * (len(plan.wires) - len(routes)), number, layout))
         if tried[-1][0] <= _ENOUGH:
             break
     best: SolderDrawing | None = None
     for _, _, layout in sorted(tried, key=lambda each: each[:2])[:_DRAWN]:
-        routes = _router(plan, layout).routes()
+        router = Router(plan, layout, shapes)
+        routes = router.routes()
         if len(routes) < len(plan.wires):
             continue
-        drawing = _numbered(*_lettered(plan, layout, routes))
+        drawing = _numbered(*_lettered(plan, router.layout, routes))
         if best is None or drawing.crossings < best.crossings:
             best = drawing
         if best.crossings <= _ENOUGH:
@@ -157,10 +159,6 @@ def _lettered(
     wires = tuple(renamed(route).wire for route in routes)
     plan = replace(plan, parts=parts, fits=fits, wires=wires)
     return plan, replace(layout, parts=placed), tuple(map(renamed, routes))
-
-
-def _router(plan: SolderPlan, layout: Layout) -> Router:
-    return Router(plan, layout.places(), layout.blocked(), width=layout.width, height=layout.height)
 
 
 def _count_crossings(routes: Sequence[Route]) -> int:

@@ -79,10 +79,11 @@ class Layout:
                 found |= replace(line, x=line.x + part.x, y=line.y + part.y).cells()
         return found
 
-    def blocked(self) -> set[Cell]:
-        """Return the places that no wire may run through."""
-        found = {(x, y) for x in range(self.width) for y in (*range(HEAD - 1), *range(self.height - FOOT, self.height))}
-        return found.union(*(part.blocked() for part in self.parts.values()))
+    def margin(self) -> set[Cell]:
+        """Return the places at its edges that no wire runs through."""
+        rows = (*range(HEAD - 1), *range(self.height - FOOT, self.height))
+        found = {(x, y) for x in range(self.width) for y in rows}
+        return found | {(x, y) for x in (0, self.width - 1) for y in range(self.height)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,8 +166,8 @@ class _Search:
             row[at], row[other] = row[other], row[at]
         else:
             row.remove(name)
-            stays = self.kinds[name] in ("pot", "switch")
-            target = row if stays or self.random.random() < 0.4 else self.random.choice(rows)
+            levels = {"pot": [rows[BELOW]], "switch": [rows[ABOVE], rows[BETWEEN]]}.get(self.kinds[name], rows)
+            target = row if self.random.random() < 0.4 else self.random.choice(levels)
             target.insert(self.random.randint(0, len(target)), name)
         return replace(order, rows=tuple(map(tuple, rows)))
 

@@ -1,14 +1,16 @@
 """Ways for wires on a grid: along its lines, round bodies and words, with few crossings and none on top of another.
 
 Each wire takes the cheapest way past those that lie there already: steps, bends and crossings cost. Then each is lifted
-and laid anew until nothing changes. Where several lugs of one node would do as its end, the way decides.
+and laid anew until nothing changes. Where several lugs of one node would do as its end, the way decides. At last each
+part is lifted with its wires and put down, turned as it may be, where the ways to what they join are cheapest.
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -17,16 +19,25 @@ from scipy.sparse.csgraph import dijkstra
 from labkit.circuit.elements import GROUND
 from labkit.core.joined import Joined
 from labkit.rig.devices.plan import CAN, WIRES_A_LUG, Lug, SolderPlan, SolderWire, wire_between
-from labkit.view.soldering.shapes import Cell
+from labkit.view.soldering.layout import Layout, Placed
+from labkit.view.soldering.shapes import Cell, Footprint
 
+FIXED = ("pickup", "jack", "bridge")
+"""Kinds of parts that keep their place."""
 BEND = 1.5
 CROSSING = 16.0
 NEAR_A_LUG = 1.5
+IN_THE_WAY = 1.0
 NOT_A_CAN = 12.0
-"""What bends, crossings, the place beside a lug and a ground on another lug than a can cost, in steps."""
+"""What bends, crossings, the place beside a lug, a wire under a part that is moved, and a ground on another lug than a
+can cost, in steps."""
+LEG = 2.0
+"""A leg of a small part counts as so many times its length, for it should be no longer than a leg."""
 _OVERLAP = 60.0
+_NEARBY = 20.0
+"""A way is looked for first among those that cost no more than this and twice its straight length."""
 _NEVER = 1e6
-_PASSES = 6
+_PASSES = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +61,7 @@ class Route:
 class _Grid:
     """Two layers of places, one for ways across and one for ways down; a bend is a step from one to the other."""
 
-    def __init__(self, width: int, height: int, open_places: np.ndarray) -> None:
+    def __init__(self, width: int, height: int) -> None:
         self.width, self.height, self.size = width, height, width * height
         index = np.arange(self.size).reshape(height, width)
         across, down = index, index + self.size
@@ -66,16 +77,12 @@ class _Grid:
         row = np.concatenate([*rows, np.full(every.size, self.start)])
         column = np.concatenate([*columns, every])
         cost = np.concatenate([*costs, np.full(every.size, _NEVER)])
-        is_open = np.append(np.tile(open_places, 2), True)
-        kept = is_open[row] & is_open[column]
-        row, column, cost = row[kept].astype(np.int32), column[kept].astype(np.int32), cost[kept]
         order = np.lexsort((column, row))
-        self.row, self.column, self.base = row[order], column[order], cost[order]
-        self.start_edge = np.full(2 * self.size, -1)
-        pointers = np.searchsorted(self.row, np.arange(self.start + 2))
+        row, self.column, self.base = row[order], column[order].astype(np.int32), cost[order]
+        pointers = np.searchsorted(row, np.arange(self.start + 2))
         self.graph = csr_matrix((self.base.copy(), self.column, pointers), shape=(self.start + 1, self.start + 1))
         self.inner = int(pointers[self.start])
-        self.start_edge[self.column[self.inner :]] = np.arange(self.inner, len(self.column))
+        """Where the edges from the start begin: one to each place of both layers, in their order."""
 
     def at(self, cell: Cell) -> int:
         return cell[1] * self.width + cell[0]
@@ -84,22 +91,17 @@ class _Grid:
         self, price: np.ndarray, sources: Mapping[Cell, float], targets: Mapping[Cell, float]
     ) -> tuple[tuple[Cell, ...], float] | None:
         """Return the cheapest way from any source to any target, each with a cost of its own."""
-        price = price.copy()
-        ends = [self.at(cell) for cell in (*sources, *targets)]
-        price[ends] = 0
-        price[[end + self.size for end in ends]] = 0
-        data = self.graph.data
-        data[:] = self.base
-        inner = self.inner
-        data[:inner] += 0.5 * (price[self.row[:inner]] + price[self.column[:inner]])
-        for cell, cost in sources.items():
-            data[self.start_edge[list(self._both(cell))]] = cost + 1e-9
-        costs, before = dijkstra(self.graph, indices=self.start, return_predecessors=True)
-        best = min(
-            ((costs[node] + cost, node) for cell, cost in targets.items() for node in self._both(cell)),
-            default=(_NEVER, 0),
-        )
-        if best[0] >= _NEVER / 2:
+        self._set(price, sources, targets)
+        near = min((abs(x - u) + abs(y - v) for x, y in sources for u, v in targets), default=0)
+        for limit in (2.0 * near + _NEARBY, _NEVER / 2):
+            costs, before = dijkstra(self.graph, indices=self.start, return_predecessors=True, limit=limit)
+            best = min(
+                ((costs[node] + cost, node) for cell, cost in targets.items() for node in self._both(cell)),
+                default=(math.inf, 0),
+            )
+            if best[0] <= limit:  # what lies further away is not cheaper
+                break
+        else:
             return None
         cells: list[Cell] = []
         node = best[1]
@@ -111,61 +113,83 @@ class _Grid:
             node = int(before[node])
         return tuple(reversed(cells)), float(best[0])
 
+    def costs(self, price: np.ndarray, sources: Mapping[Cell, float]) -> np.ndarray:
+        """Return what the cheapest way from any source to each place costs, shape (height, width)."""
+        self._set(price, sources, ())
+        found = dijkstra(self.graph, indices=self.start, limit=_NEVER / 2)
+        return np.asarray(found[: self.start].reshape(2, self.height, self.width).min(axis=0))
+
+    def _set(self, price: np.ndarray, sources: Mapping[Cell, float], targets: Iterable[Cell]) -> None:
+        price = price.copy()
+        ends = [self.at(cell) for cell in (*sources, *targets)]
+        price[ends] = 0
+        price[[end + self.size for end in ends]] = 0
+        data = self.graph.data
+        data[:] = self.base
+        data[: self.inner] += price[self.column[: self.inner]]
+        for cell, cost in sources.items():
+            data[[self.inner + node for node in self._both(cell)]] = cost + 1e-9
+
     def _both(self, cell: Cell) -> tuple[int, int]:
         return self.at(cell), self.at(cell) + self.size
 
 
 class Router:
-    """Lays the wires of a plan between lugs at given places.
+    """Lays the wires of a plan between the lugs of placed parts, and moves parts to where their wires lie better.
 
     Parameters
     ----------
     plan : SolderPlan
-    places : mapping of Lug to tuple of cell
-        Where each lug stands; a can has several places.
-    blocked : iterable of cell
-        What lies under bodies and words.
-    width, height : int
-        Of the grid.
+    layout : Layout
+    shapes : mapping of str to tuple of Footprint
+        The ways in which each part may be drawn.
     """
 
-    def __init__(
-        self,
-        plan: SolderPlan,
-        places: Mapping[Lug, tuple[Cell, ...]],
-        blocked: Iterable[Cell],
-        *,
-        width: int,
-        height: int,
-    ) -> None:
-        self.plan, self.places = plan, places
-        self.lug_at = {cell: lug for lug, cells in places.items() for cell in cells}
-        price = np.zeros((2, height, width))
-        for x, y in self.lug_at:
-            for across, down in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-                if 0 <= x + across < width and 0 <= y + down < height:
-                    price[:, y + down, x + across] += NEAR_A_LUG
-        price[:, :, [0, -1]] = _NEVER
-        price[:, [0, -1], :] = _NEVER
-        for x, y in blocked:
-            if 0 <= x < width and 0 <= y < height:
-                price[:, y, x] = _NEVER
-        for x, y in self.lug_at:
-            price[:, y, x] = _NEVER
-        open_places = price[0].reshape(-1) < _NEVER
-        for x, y in self.lug_at:
-            open_places[y * width + x] = True
-        self.grid = _Grid(width, height, open_places)
-        self.price = price.reshape(-1)
+    def __init__(self, plan: SolderPlan, layout: Layout, shapes: Mapping[str, tuple[Footprint, ...]]) -> None:
+        self.plan, self.sheet, self.shapes = plan, layout, shapes
+        self.parts: dict[str, Placed] = {}
+        self.places: dict[Lug, tuple[Cell, ...]] = {}
+        self.lug_at: dict[Cell, Lug] = {}
+        self.grid = _Grid(layout.width, layout.height)
+        self.taken = np.zeros((layout.height, layout.width), dtype=int)
+        self.beside = np.zeros((layout.height, layout.width))
+        for x, y in layout.margin():
+            self.taken[y, x] = 1
+        for part in layout.parts.values():
+            self._stand(part)
         self.wires = list(plan.wires)
         self.cells: dict[int, tuple[Cell, ...]] = {}
         self.used: dict[Cell, dict[int, str]] = {}
         self.ways = np.zeros((2, self.grid.size), dtype=int)
 
+    @property
+    def layout(self) -> Layout:
+        """Where the parts stand now."""
+        return replace(self.sheet, parts=self.parts)
+
+    def _stand(self, part: Placed, change: int = 1) -> None:
+        """Put a part at its place, or take it away where the change is -1."""
+        lugs = {cell: Lug(part.part, lug) for lug in part.shape.lugs for cell in part.cells(lug)}
+        for x, y in part.blocked() | set(lugs):
+            if 0 <= x < self.grid.width and 0 <= y < self.grid.height:
+                self.taken[y, x] += change
+        for x, y in lugs:
+            for across, down in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+                self.beside[y + down, x + across] += change * NEAR_A_LUG
+        if change > 0:
+            self.parts[part.part] = part
+            self.lug_at |= lugs
+            self.places |= {Lug(part.part, lug): part.cells(lug) for lug in part.shape.lugs}
+        else:
+            for cell in lugs:
+                del self.lug_at[cell]
+        price = self.beside + np.where(self.taken > 0, _NEVER, 0.0)
+        self.price = np.concatenate([price.reshape(-1)] * 2)
+
     def routes(self, passes: int = _PASSES) -> tuple[Route, ...]:
         """Lay all wires and return their ways in the order of the plan's wires; what finds no way is left out."""
         order = sorted(range(len(self.wires)), key=lambda number: self._far(self.wires[number]))
-        for number in order:
+        for number in [each for each in order if each not in self.cells]:
             self._lay(number, self._sources(number))
         best: tuple[float, dict[int, tuple[Cell, ...]], list[SolderWire]] | None = None
         for _ in range(passes):
@@ -182,7 +206,7 @@ class Router:
         assert best is not None
         self._restore(best[1], best[2])
         for _ in range(passes - 1):
-            if not self._untangle():
+            if not self.improve() | self._untangle():
                 break
         return tuple(
             Route(wire=wire, cells=self.cells[number]) for number, wire in enumerate(self.wires) if number in self.cells
@@ -191,14 +215,17 @@ class Router:
     def _score(self) -> float:
         missing = len(self.wires) - len(self.cells)
         crossings = sum(len(wires) > 1 for wires in self.used.values())
-        return 1e4 * missing + CROSSING * crossings + sum(map(len, self.cells.values()))
+        length = sum(len(cells) * (LEG if self.wires[number].is_leg else 1.0) for number, cells in self.cells.items())
+        return 1e4 * missing + CROSSING * crossings + length
 
     def _restore(self, cells: Mapping[int, tuple[Cell, ...]], wires: Iterable[SolderWire]) -> None:
         for number in list(self.cells):
-            self._lift(number)
+            if cells.get(number) != self.cells[number]:
+                self._lift(number)
         self.wires = list(wires)
         for number, way in cells.items():
-            self._put(number, way)
+            if number not in self.cells:
+                self._put(number, way)
 
     def _untangle(self) -> bool:
         """Lay each wire that crosses others first, and those after it; keep what is better. Say whether any was."""
@@ -221,9 +248,114 @@ class Router:
                 self._restore(cells, wires)
         return is_better
 
+    def improve(self) -> bool:
+        """Move each part, with its wires, to where these lie best; say whether anything became better."""
+        is_better = False
+        for name in list(self.parts):
+            if self.shapes[name] and self._move(name):
+                is_better = True
+        return is_better
+
+    def _move(self, name: str) -> bool:
+        numbers = [number for number in self.cells if name in self._names(number)]
+        if all(map(self._is_plain, numbers)):
+            return False
+        score, cells, wires, part = self._score(), dict(self.cells), list(self.wires), self.parts[name]
+        for number in numbers:
+            self._lift(number)
+        self._stand(part, -1)
+        best = self._best_place(part, numbers)
+        self._stand(best)
+        ground = best.blocked() | {cell for lug in best.shape.lugs for cell in best.cells(lug)}
+        numbers += list(dict.fromkeys(number for cell in ground for number in self.used.get(cell, ())))
+        for number in [each for each in numbers if each in self.cells]:
+            self._lift(number)
+        laid = [self._lay(number, self._sources(number)) for number in sorted(numbers, key=self._far_of)]
+        if all(laid):
+            for number in numbers:
+                self._lay_anew(number)
+            if self._score() < score:
+                return True
+        for number in [each for each in numbers if each in self.cells]:
+            self._lift(number)
+        self._stand(self.parts[name], -1)
+        self._stand(part)
+        self._restore(cells, wires)
+        return False
+
+    def _names(self, number: int) -> tuple[str, str]:
+        return self.wires[number].one.part, self.wires[number].other.part
+
+    def _best_place(self, part: Placed, numbers: Sequence[int]) -> Placed:
+        """Where the ways from what its wires join to its lugs cost least, for all places with room and all turns."""
+        prices = self._prices(overlap=_NEVER)
+        maps: list[tuple[str, np.ndarray]] = []
+        pulled = {number: self.wires[number] for number in numbers}
+        for wire in pulled.values():
+            mine, other = (wire.one, wire.other) if wire.one.part == part.part else (wire.other, wire.one)
+            if other.part == part.part:
+                continue
+            others = [each for number, each in enumerate(self.wires) if number not in pulled and each.node == wire.node]
+            joined = Joined((each.one, each.other) for each in others)
+            used = Counter(lug for each in others for lug in (each.one, each.other))
+            lugs = dict.fromkeys((other, *(lug for each in others for lug in (each.one, each.other))))
+            cells = {
+                cell: 0.0
+                for lug in lugs
+                if joined.same(lug, other)
+                and used[lug] < self.plan.parts[lug.part].room(lug.lug)
+                and lug.part != part.part
+                for cell in self.places[lug]
+            }
+            maps.append((mine.lug, self.grid.costs(prices, cells) * (LEG if wire.is_leg else 1.0)))
+        is_free = self.taken == 0
+        wires = (self.ways.sum(axis=0).reshape(is_free.shape) > 0) * IN_THE_WAY
+        best = (math.inf, part)
+        for shape in self.shapes[part.part]:
+            cost, room = self._cost_of_places(shape, maps, is_free, wires)
+            if self.plan.parts[part.part].kind in FIXED:
+                room[:] = False
+                room[part.y, part.x] = True
+            cost[~room] = math.inf
+            y, x = np.unravel_index(int(np.argmin(cost)), cost.shape)
+            if cost[y, x] < best[0]:
+                best = float(cost[y, x]), Placed(part=part.part, shape=shape, x=int(x), y=int(y))
+        return best[1]
+
+    def _cost_of_places(
+        self, shape: Footprint, maps: Iterable[tuple[str, np.ndarray]], is_free: np.ndarray, wires: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Cost of the ways, and whether there is room, for each place of a shape's corner; shape (height, width)."""
+        height, width = is_free.shape
+        cells = Placed(part="", shape=shape, x=0, y=0).blocked() | {
+            cell for each in shape.lugs.values() for cell in each
+        }
+        left, right = min(x for x, _ in cells), max(x for x, _ in cells)
+        top, bottom = min(y for _, y in cells), max(y for _, y in cells)
+
+        def shifted(values: np.ndarray, x: int, y: int, fill: float | bool) -> np.ndarray:
+            found = np.full_like(values, fill)
+            inner = values[max(0, y) : height + min(0, y), max(0, x) : width + min(0, x)]
+            found[max(0, -y) : max(0, -y) + inner.shape[0], max(0, -x) : max(0, -x) + inner.shape[1]] = inner
+            return found
+
+        def all_of(values: np.ndarray, x0: int, x1: int, y0: int, y1: int) -> np.ndarray:
+            across = np.all([shifted(values, x, 0, False) for x in range(x0, x1 + 1)], axis=0)
+            return np.asarray(np.all([shifted(across, 0, y, False) for y in range(y0, y1 + 1)], axis=0))
+
+        room = all_of(is_free, left - 1, right + 1, top - 1, bottom + 1)
+        across = np.sum([shifted(wires, x, 0, 0.0) for x in range(left, right + 1)], axis=0)
+        cost = np.sum([shifted(across, 0, y, 0.0) for y in range(top, bottom + 1)], axis=0)
+        for lug, values in maps:
+            cost += np.min([shifted(values, x, y, math.inf) for x, y in shape.lugs[lug]], axis=0)
+        return cost, room
+
     def _crossed_by(self, number: int) -> list[int]:
         others = [other for cell in self.cells[number] for other in self.used.get(cell, {}) if other != number]
         return list(dict.fromkeys(others))
+
+    def _far_of(self, number: int) -> int:
+        return self._far(self.wires[number])
 
     def _far(self, wire: SolderWire) -> int:
         return min(
@@ -295,27 +427,30 @@ class Router:
         one, other = self.lug_at[cells[0]], self.lug_at[cells[-1]]
         self.wires[number] = wire_between(self.plan.parts, one, other, self.wires[number].node)
         self.cells[number] = cells
+        self._mark(number, 1)
+
+    def _mark(self, number: int, change: int) -> None:
+        """Enter a wire among those that lie at its places, or strike it out where the change is -1."""
+        across, down = [], []
+        cells = self.cells[number]
         for before, cell, after in zip(cells, cells[1:], cells[2:]):
             way = "across" if before[1] == after[1] else "down" if before[0] == after[0] else "bend"
-            self.used.setdefault(cell, {})[number] = way
-            self._count(cell, way, 1)
-
-    def _count(self, cell: Cell, way: str, change: int) -> None:
-        at = self.grid.at(cell)
-        if way != "down":
-            self.ways[0, at] += change
-        if way != "across":
-            self.ways[1, at] += change
+            if way != "down":
+                across.append(self.grid.at(cell))
+            if way != "across":
+                down.append(self.grid.at(cell))
+            if change > 0:
+                self.used.setdefault(cell, {})[number] = way
+            elif len(self.used[cell]) == 1:
+                del self.used[cell]
+            else:
+                del self.used[cell][number]
+        self.ways[0, across] += change
+        self.ways[1, down] += change
 
     def _lift(self, number: int) -> tuple[Cell, ...]:
-        cells = self.cells.pop(number)
-        for cell in cells:
-            mine = self.used.get(cell)
-            if mine is not None and number in mine:
-                self._count(cell, mine.pop(number), -1)
-                if not mine:
-                    del self.used[cell]
-        return cells
+        self._mark(number, -1)
+        return self.cells.pop(number)
 
     def _is_plain(self, number: int) -> bool:
         """Say whether a wire could not lie better: as short as may be, with no crossing."""

@@ -6,6 +6,8 @@ panel()
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -17,7 +19,7 @@ from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.own_book import demo_book, own_book
 from labkit.app.kit.page import Page, box, note
 from labkit.app.kit.text import answer_html
-from labkit.app.kit.widgets import CurveView, LabWidget, web_text
+from labkit.app.kit.widgets import CurveView, LabWidget, MadeFile, web_text
 from labkit.app.pages.book.state import BATCH, FIND, KNOWS, MONTHS, PAIRS, STOCK, BookPageState
 from labkit.app.pages.book.words import (
     CAUTION,
@@ -36,6 +38,9 @@ from labkit.app.pages.book.words import (
 )
 from labkit.core.errors import InputError
 from labkit.view.drawings.coil_chart import draw_coil_chart
+
+PAPERS = {BATCH: ("card", "batch"), FIND: ("coil", "test", "customer"), STOCK: ("reels",)}
+"""What each part of the book prints."""
 
 PAUSE_S = 0.8
 """After the last key, before a batch is judged together."""
@@ -103,8 +108,23 @@ class BookPage(Page[BookPageState]):
         self.batch_box = box(
             "lab-section", self.table, box("lab-buttons", self.enter_button, self.clear_button), self.upload
         )
+        self._offers()
         self._judge = Debounce(self._judged, PAUSE_S)
         self._tell = Debounce(self._told, 0.1)
+
+    def _offers(self) -> None:
+        """Offer the papers; `show` shows those of the part that is shown."""
+        state = self.state
+        for key, label, make in (
+            ("card", "Print work card", state.work_card),
+            ("batch", "Print batch sheet", state.batch_sheet),
+            ("coil", "Print coil card", partial(state.coil_paper, "coil")),
+            ("test", "Print test record", partial(state.coil_paper, "test")),
+            ("customer", "Print customer sheet", partial(state.coil_paper, "customer")),
+            ("reels", "Print reel labels", state.reel_labels),
+        ):
+            self.files.offer(key, label, partial(_printed, key, make))
+        self._all_offers = list(self.files.offers)
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the controls, and the part of the book beside them."""
@@ -139,6 +159,8 @@ class BookPage(Page[BookPageState]):
             (self.answer, (KNOWS, MONTHS)),
         ):
             widget.layout.display = None if view in views else "none"
+        papers = PAPERS.get(view, ()) if self.state.has_designs else ()
+        self.files.offers = [offer for offer in self._all_offers if offer["key"] in papers]
         self.text.value = ""
         if not self.state.has_designs and view not in (FIND, STOCK):
             self.batch_box.layout.display = self.chart.layout.display = "none"
@@ -272,6 +294,10 @@ class BookPage(Page[BookPageState]):
     def _searched(self, change: dict[str, Any]) -> None:
         self.state.searched = str(change["new"])[:200]
         self.show()
+
+
+def _printed(key: str, make: Callable[[], str]) -> MadeFile:
+    return MadeFile(name=f"{key}.html", kind="text/html", content=make().encode(), is_printed=True)
 
 
 def panel() -> ipywidgets.Box:

@@ -14,6 +14,7 @@ from typing import Any
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import PageState
 from labkit.app.kit.rig.state import join_query, split_query
+from labkit.app.kit.text import today
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD
 from labkit.book.cells import DecimalMark, next_serial
 from labkit.book.chart import Chart, chart
@@ -39,6 +40,7 @@ from labkit.book.records import (
 )
 from labkit.book.store import Book, read_design
 from labkit.core.errors import InputError
+from labkit.report.paper_page import PaperHead
 
 BATCH, KNOWS, MONTHS, PAIRS, FIND, STOCK = "batch", "knows", "months", "pairs", "find", "stock"
 VIEWS = {
@@ -62,6 +64,9 @@ THINGS: dict[str, tuple[str, type[BookRecord]]] = {
 METERS = {"ohms": "Ohmmeter", "lcr": "LCR meter", "sweep": "Sweep", "field": "Field meter"}
 CHARTED = ("resistance", "inductance", "loss_resistance", "peak", "field")
 TOLERANCES = (0.02, 0.03, 0.05, 0.1)
+USUAL_BATCH = 6
+"""Coils of a work card where nothing is typed yet."""
+
 MOST_BATCHES = 6
 """Batches that are told about, the newest of those that stand out."""
 
@@ -474,6 +479,65 @@ class BookPageState(PageState[Shown]):
         """
         terms = [term.strip() for term in self.searched.split(",") if term.strip()]
         return find_coils(self.lines(), terms)[::-1]
+
+    @property
+    def _head(self) -> PaperHead:
+        return PaperHead(date=today(), shop=self.book.name)
+
+    def work_card(self) -> str:
+        """Return the card for the batch under its heading: as many coils as the table has rows, six in an empty one."""
+        from labkit.report.book_paper import work_card_html
+
+        usual = {**self._known("usual", self._usual), **dict(self.snapshot.chosen)}
+        rows = [cells for cells in self._cells if any(cells[1:])]
+        things = {key: "" if usual[key] == NOT_SAID else str(usual[key]) for key in ("spool", "lot", "machine")}
+        return work_card_html(
+            self.book,
+            self.heading().design,
+            count=len(rows) or USUAL_BATCH,
+            first_serial=self._cells[0][0] if self._cells else self.next_serial(),
+            celsius=float(usual["celsius"]),
+            head=self._head,
+            **things,
+        )
+
+    def batch_sheet(self) -> str:
+        """Return the sheet of the batch that was entered last.
+
+        Raises
+        ------
+        InputError
+            If there is none.
+        """
+        from labkit.report.book_paper import batch_sheet_html
+
+        sessions = self.book.records(Session, "uid in (select session from reading where void_reason is null)")
+        if not sessions:
+            raise InputError("no batch is entered yet; enter one, then print its sheet")
+        return batch_sheet_html(self.book, self.entered or sessions[-1], head=self._head)
+
+    def coil_paper(self, kind: str) -> str:
+        """Return the card, the test record or the customer's sheet of the coil that was found.
+
+        Raises
+        ------
+        InputError
+            If the search leaves none or several.
+        """
+        from labkit.report.book_paper import book_customer_html, coil_card_html, record_html
+
+        found = self.found()
+        if len(found) != 1:
+            raise InputError(f"a paper is of one coil, and the search leaves {len(found)}; search for its number")
+        make = {"coil": coil_card_html, "test": record_html, "customer": book_customer_html}[kind]
+        return make(self.book, found[0].coil, head=self._head)
+
+    def reel_labels(self) -> str:
+        """Return labels of the reels that are not empty."""
+        from labkit.report.book_paper import reel_labels_html
+
+        open_reels = [each for each in self._records(Spool) if each.emptied_on is None]
+        return reel_labels_html(self.book, open_reels, head=self._head)
 
     def pairs(self) -> tuple[Any, tuple[str, ...]]:
         """Return the coils of the chosen designs that belong together, and those left over.

@@ -15,6 +15,7 @@ import numpy as np
 from labkit.app.kit.background import Background
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import GivenFile, Intake, Upload
+from labkit.app.kit.own_book import has_book, own_book
 from labkit.app.kit.page import CurvePage, box, file_stem
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.text import numbers_html, sentence_html
@@ -55,6 +56,7 @@ from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.recording.excitation import excitation
 from labkit.bench.recording.interface import interface_sheet_text
 from labkit.core.errors import InputError
+from labkit.core.units import parse_quantity
 from labkit.core.wav import wav_bytes
 from labkit.pickup.string.known_steel import steel_text
 from labkit.rig.rig import Rig
@@ -113,9 +115,16 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.remade, self._remade_for = ipywidgets.HTML(), ""
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
+        self.serial = ipywidgets.Text(description="Serial number", placeholder="of a coil of the book")
+        self.celsius = ipywidgets.Text(description="Coil at, °C", value="20")
+        self.into_book = ipywidgets.Button(description="Into the workshop book")
+        self.into_book.on_click(lambda _: self._into_book())
+        self.entered = ipywidgets.HTML()
+        self.book_box = box("lab-search", self.serial, self.celsius, box("lab-buttons", self.into_book), self.entered)
+        _show(self.book_box, has_book())
         self.sweep_parts = (
             box("lab-section", self.upload, ipywidgets.HTML(GOOD_FILES_HTML)),
-            box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.links),
+            box("lab-section", ipywidgets.HTML("<h2>Keep it</h2>"), self.files, self.book_box, self.links),
         )
         self.steel_box = box("lab-section", ipywidgets.HTML(f"<h2>Keep it</h2><p>{STEEL_WORDS}</p>"), self.steel)
         self.opener_box = box("lab-section", self.opener)
@@ -438,6 +447,24 @@ class MeasurePage(CurvePage[MeasurePageState]):
         if self.state.fit is None:
             raise InputError("there is no fit yet to keep")
         return self.state.fit
+
+    def _into_book(self) -> None:
+        """Enter the fit as one piece of evidence on a coil of the workshop book; say what became of it."""
+        from labkit.book.records import Session, now
+        from labkit.book.sweeps import enter_fit
+
+        try:
+            if self.state.is_demo:
+                raise InputError("these are the lab's own example sweeps; open sweeps of a coil of yours")
+            fit, book = self._needed_fit(), own_book()
+            celsius = parse_quantity(f"{self.celsius.value.strip().rstrip('°C ')} °C", "°C")
+            session = Session(started_at=now(), label="sweeps", celsius=celsius, celsius_deviation=0.5)
+            coil = book.coil(self.serial.value.strip())
+            enter_fit(book, coil, fit, session=session)
+            said = f"Entered on coil {coil.serial}: one piece of evidence for resistance, inductance and capacitance."
+        except InputError as error:
+            said = f"{str(error)[:1].upper()}{str(error)[1:]}."
+        self.entered.value = f'<p class="lab-note" role="status">{escape(said)}</p>'
 
     def _pickup_sheet(self) -> MadeFile:
         fit = self._needed_fit()

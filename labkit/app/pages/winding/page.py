@@ -18,6 +18,7 @@ from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.pickup.made import text_in_words
 from labkit.app.kit.text import answer_html, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
+from labkit.app.pages.book.words import capital, knowledge_html
 from labkit.app.pages.winding.controls import HEARD, fold_heads
 from labkit.app.pages.winding.sheets import open_sheet_text, saved_sheet, winding_paper
 from labkit.app.pages.winding.state import WindingPageState
@@ -51,6 +52,8 @@ class WindingPage(PinningPage[WindingPageState]):
         self.said, self.change = ipywidgets.HTML(), ipywidgets.HTML()
         self.fit, self.table, self.coil_table = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.asked, self.link, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.known = ipywidgets.HTML()
+        self.known_box = box("lab-section", box("lab-wrap", self.known))
         self.change_box = box("lab-section", self.change)
         self.bobbin = CurveView()
         self.working_point, self.magnets = CurveView(), ipywidgets.HTML()
@@ -87,6 +90,7 @@ class WindingPage(PinningPage[WindingPageState]):
         return (
             box("lab-section", self.answer, self.numbers),
             self.change_box,
+            self.known_box,
             box("lab-section", ipywidgets.HTML("<h2>On the bobbin</h2>"), self.fit, self.bobbin),
             box("lab-section", box("lab-doubt", self.table), note(not_modelled())),
             self.magnet_box,
@@ -119,6 +123,10 @@ class WindingPage(PinningPage[WindingPageState]):
         compared = state.compared
         self.change_box.layout.display = "none" if change is None else None
         self.change.value = "" if change is None or compared is None else _line(change_sentence(change, compared.name))
+        known = state.result.known
+        self.known_box.layout.display = None if known is not None else "none"
+        said = "" if known is None else _line(capital(known.sentence)) + knowledge_html(known, "With the workshop book")
+        self.known.value = said
         self.bobbin.svg = self.draw_bobbin(self.bobbin.width)
         self.fit.value = self._fits()
         self._show_magnets()

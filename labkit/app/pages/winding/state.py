@@ -15,6 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
+from labkit.app.kit.own_book import has_book, own_book, taught
 from labkit.app.kit.page_state import BAND_GRID, GRID, Own, PinningPageState, Snapshot
 from labkit.app.kit.pickup.made import (
     MadePickup,
@@ -41,6 +42,10 @@ from labkit.app.pages.winding.controls import (
     without_flanges,
 )
 from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
+from labkit.book.learn.from_book import place_in
+from labkit.book.learn.prediction import Knowledge, with_book
+from labkit.book.records import Spool
+from labkit.book.store import Book
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.magnetics.history import Aged, aged
@@ -61,7 +66,8 @@ SILENT_DB = -60.0
 IN_RIG = "in."
 """Keys of controls that are the rig's begin so."""
 
-SLOT, COIL = "own.slot", "own.coil"
+SLOT, COIL, BOOK = "own.slot", "own.coil", "own.book"
+WITHOUT, NEW_REEL = "without", "new"
 _TOOLS = {OWN + control.key: control for control in TOOL_CONTROLS}
 PICKUP_BAND_WORDS = "The doubt of this pickup's build alone; pots, cable and input are as stated."
 _PROBE_HZ = np.array([400.0])
@@ -80,6 +86,8 @@ class WindingResult:
     reading : Reading
     is_heard : bool
         False where the rig is set so that the slot is silent.
+    known : Knowledge or None
+        What the workshop book says, where the pickup is predicted with it.
     """
 
     rig: Rig
@@ -89,6 +97,7 @@ class WindingResult:
     high_db: np.ndarray
     reading: Reading
     is_heard: bool
+    known: Knowledge | None = None
 
 
 class WindingPageState(PinningPageState[WindingResult]):
@@ -103,8 +112,10 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self._usual_slot: Callable[[str], str] = lru_cache(maxsize=16)(self._loudest_slot)
-        self._in_slot: Callable[[Setup, str], WindingResult] = lru_cache(maxsize=48)(self._predict)
+        self._plain_rig: Callable[[Setup], Rig] = lru_cache(maxsize=64)(lambda setup: self.offers.rig(setup))
+        self._with_reel: Callable[..., WindingResult] = lru_cache(maxsize=48)(self._predict)
         super().__init__(rig, query=query, clock=clock)
+        self.rig_of = self._rig_with_book
 
     @property
     def slot(self) -> str:
@@ -130,6 +141,21 @@ class WindingPageState(PinningPageState[WindingResult]):
     def built(self) -> BuiltPickup:
         """The predicted pickup."""
         return self.result.built
+
+    @property
+    def reel(self) -> str:
+        """From which reel of the workshop book the pickup is predicted: its uid, ``new``, or ``without`` the book."""
+        return str(dict(self.snapshot.own).get(BOOK, WITHOUT))
+
+    def _rig_with_book(self, setup: Setup) -> Rig:
+        """Return the rig of a setup, its pickup in the slot predicted with the book where that is asked for."""
+        if self.reel == WITHOUT or self._made_in(setup, self.slot) is None:
+            return self._plain_rig(setup)
+        return self._in_slot(setup, self.slot, self.reel).rig
+
+    def _in_slot(self, setup: Setup, slot: str, reel: str = WITHOUT) -> WindingResult:
+        book = _open_book() if reel != WITHOUT else None
+        return self._with_reel(setup, slot, WITHOUT if book is None else reel, book and book.moment)
 
     @property
     def windings(self) -> Mapping[str, Winding]:
@@ -196,6 +222,7 @@ class WindingPageState(PinningPageState[WindingResult]):
                 replace(heard, controls=(*looked_at, *heard.controls)),
                 Group(title=STARTED, controls=(start_control(made.base),), is_fold=True),
                 *folds,
+                *_book_groups(),
                 Group(title="At the winder", controls=tools, note="Answers stand under the drawing.", is_fold=True),
                 self._rig_group(),
             )
@@ -205,7 +232,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     def values(self) -> dict[str, Value]:
         """Where every control stands."""
         made = self.made
-        values: dict[str, Value] = {"start": made.base, COIL: self.coil, SLOT: self.slot}
+        values: dict[str, Value] = {"start": made.base, COIL: self.coil, SLOT: self.slot, BOOK: self.reel}
         values |= _controls_of(made, self.coil).values(made.sheet)
         values |= {OWN + key: value for key, value in self._tool_values.items()}
         return values | {f"{IN_RIG}{key}": value for key, value in self.offers.values(self.snapshot.rig.setup).items()}
@@ -235,8 +262,10 @@ class WindingPageState(PinningPageState[WindingResult]):
         """What differs from the compared pin's pickup; None where that one is not a predicted one."""
         if self.compared is None:
             return None
-        made = self._made_in(self.compared.pin.setup, self.slot)
-        return None if made is None else built_from(made).change_to(self.built)
+        setup = self.compared.pin.setup
+        if self._made_in(setup, self.slot) is None:
+            return None
+        return self._in_slot(setup, self.slot, self.reel).built.change_to(self.built)
 
     @property
     def caption(self) -> str:
@@ -312,9 +341,11 @@ class WindingPageState(PinningPageState[WindingResult]):
         if own.get(SLOT) == self._usual_slot(rig.setup.rig):
             del own[SLOT]
         if own.get(COIL, names[0]) not in names:
-            own = {key: value for key, value in own.items() if key == SLOT}
+            own = {key: value for key, value in own.items() if key in (SLOT, BOOK)}
         elif own.get(COIL) == names[0]:
             del own[COIL]
+        if own.get(BOOK) == WITHOUT:
+            del own[BOOK]
         return Snapshot(rig=rig, own=tuple(sorted(own.items())))
 
     def _slot_of(self, rig: str, own: Own) -> str:
@@ -358,11 +389,16 @@ class WindingPageState(PinningPageState[WindingResult]):
         raise refused or InputError("the catalogue holds no pickup that is described by its build")
 
     def _calculate(self, setup: Setup, own: Own) -> WindingResult:
-        return self._in_slot(setup, self._slot_of(setup.rig, own))
+        return self._in_slot(setup, self._slot_of(setup.rig, own), str(dict(own).get(BOOK, WITHOUT)))
 
-    def _predict(self, setup: Setup, slot: str) -> WindingResult:
-        built = built_from(read_text(self._text_in(setup, slot)))
-        rig = self.rig_of(setup)
+    def _predict(self, setup: Setup, slot: str, reel: str, _: object) -> WindingResult:
+        built, known = built_from(read_text(self._text_in(setup, slot))), None
+        rig, book = self._plain_rig(setup), _open_book() if reel != WITHOUT else None
+        if book is not None:
+            spool = next((each.label for each in book.records(Spool, "uid = ?", [reel])), "")
+            place = place_in(book, design=built.name, spool=spool)
+            built, known = with_book(built, taught(book).records, place)
+            rig = rig.replace(pickups={**rig.pickups, slot: replace(built.pickup, made_from=built.build)})
         response = rig.response(GRID)
         low, high = (
             np.interp(np.log(GRID), np.log(BAND_GRID), bound) for bound in gain_bounds(rig, slot, built, BAND_GRID)
@@ -377,6 +413,7 @@ class WindingPageState(PinningPageState[WindingResult]):
             high_db=np.maximum(high, level),
             reading=read_response(response),
             is_heard=bool(alone > SILENT_DB + together),
+            known=known,
         )
 
     def _rig_group(self) -> Group:
@@ -437,6 +474,10 @@ class WindingPageState(PinningPageState[WindingResult]):
     def _read_own(self, setup: Setup, fields: Mapping[str, str], problems: list[str]) -> Own:
         """Return slot, coil and readings; of what cannot be used, `settled` takes the usual one."""
         own: dict[str, Value] = {OWN + name: text for name, text in fields.items() if OWN + name in (SLOT, COIL)}
+        reels = [control.positions for group in _book_groups() for control in group.controls]
+        asked = fields.get(BOOK.removeprefix(OWN))
+        if any(asked in positions for positions in reels):
+            own[BOOK] = str(asked)
         for key, control in _TOOLS.items():
             if control.key in fields:
                 try:
@@ -451,7 +492,9 @@ class WindingPageState(PinningPageState[WindingResult]):
         if key == "start":
             return self._with_made(made_from(str(value), catalogue_keys(str(value))))
         if key == COIL:
-            return self._snapshot(now.rig, {SLOT: self.slot, COIL: value}, made)
+            return self._snapshot(now.rig, {SLOT: self.slot, COIL: value, BOOK: self.reel}, made)
+        if key == BOOK:
+            return self._snapshot(now.rig, {**own, BOOK: value}, made)
         if key in _TOOLS:
             return self._snapshot(now.rig, {**own, key: float(value)}, made)
         if key == f"{IN_RIG}rig":
@@ -477,6 +520,26 @@ class WindingPageState(PinningPageState[WindingResult]):
     def _in_rig(self, setup: Setup, slot: str) -> Snapshot:
         rig = replace(self.snapshot.rig, setup=self._placed(setup, slot, self.text))
         return self._snapshot(rig, {**dict(self.snapshot.own), SLOT: slot}, self.made)
+
+
+def _open_book() -> Book | None:
+    return own_book() if has_book() else None
+
+
+def _book_groups() -> tuple[Group, ...]:
+    """The switch to predict with the workshop book, where one is open; a reel is named in links by its uid alone."""
+    book = _open_book()
+    if book is None:
+        return ()
+    reels = [each for each in reversed(book.records(Spool)) if each.emptied_on is None]
+    control = Control(
+        key=BOOK,
+        label="Predict",
+        kind="choice",
+        positions=(WITHOUT, NEW_REEL, *(each.uid for each in reels)),
+        names=("without the book", "with it, from a new reel", *(f"with it, from {each.label}" for each in reels)),
+    )
+    return (Group(title="Workshop book", controls=(control,)),)
 
 
 @lru_cache(maxsize=32)
