@@ -16,7 +16,7 @@ from pathlib import Path
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.rig.devices.faults import Fault, FaultFinder, Observation
+from labkit.rig.devices.faults import FaultFinder, Observation, SolderFault
 from labkit.rig.devices.meter import OPEN_OHM, jack_reading
 from labkit.rig.devices.plan import harness_as_soldered, solder_plan
 from labkit.rig.parts.parts import FixedResistor, Knob, Part, Pot
@@ -46,7 +46,7 @@ class Trial:
     """
 
     wiring: str
-    fault: Fault
+    fault: SolderFault
     by_meter: int
     by_ear: int
     by_name: int
@@ -58,7 +58,7 @@ def finder_of(name: str) -> FaultFinder:
     return FaultFinder(solder_plan(harness), demo_rig(harness))
 
 
-def visible_faults(finder: FaultFinder) -> list[Fault]:
+def visible_faults(finder: FaultFinder) -> list[SolderFault]:
     """Faults that show anything at all at the jack."""
     return [fault for fault, shown in finder.faults if shown.key() != finder.whole.key()]
 
@@ -79,7 +79,9 @@ def instrument(rig: Rig, choose: random.Random) -> Rig:
     return rig.replace(parts=parts, pickups=pickups)
 
 
-def observed(finder: FaultFinder, fault: Fault, choose: random.Random) -> tuple[list[Observation], list[Observation]]:
+def observed(
+    finder: FaultFinder, fault: SolderFault, choose: random.Random
+) -> tuple[list[Observation], list[Observation]]:
     """What a technician reads, and hears, of one instrument with a fault."""
     rig = instrument(finder.rig, choose)
     own = FaultFinder(replace(finder.plan, harness=rig.harness), rig)
@@ -104,7 +106,7 @@ def observed(finder: FaultFinder, fault: Fault, choose: random.Random) -> tuple[
     return read, heard
 
 
-def place_of(finder: FaultFinder, fault: Fault, seen: Sequence[Observation]) -> tuple[int, int]:
+def place_of(finder: FaultFinder, fault: SolderFault, seen: Sequence[Observation]) -> tuple[int, int]:
     """Place of the cause that holds a fault, and of its own name when all are read one after the other."""
     names = 0
     for number, cause in enumerate(finder.causes(seen), start=1):
@@ -114,7 +116,7 @@ def place_of(finder: FaultFinder, fault: Fault, seen: Sequence[Observation]) -> 
     raise AssertionError(f"{fault.words}: in no cause")
 
 
-def trial(finder: FaultFinder, fault: Fault, choose: random.Random) -> Trial:
+def trial(finder: FaultFinder, fault: SolderFault, choose: random.Random) -> Trial:
     read, heard = observed(finder, fault, choose)
     by_meter, _ = place_of(finder, fault, read)
     by_ear, by_name = place_of(finder, fault, [*read, *heard])

@@ -119,9 +119,9 @@ class Widget(traitlets.HasTraits):
         return {name: encoded(getattr(self, name)) for name in self.traits(sync=True)}
 
     @property
-    def layout(self) -> Layout:
+    def layout(self) -> WidgetLayout:
         """Where ``display`` is set."""
-        return Layout(self)
+        return WidgetLayout(self)
 
     def add_class(self, name: str) -> Widget:
         """Give it a class of the style sheet."""
@@ -162,7 +162,7 @@ class Widget(traitlets.HasTraits):
         LINE.changed(self, change.name)
 
 
-class Layout:
+class WidgetLayout:
     """Of a widget: only whether it is shown."""
 
     def __init__(self, widget: Widget) -> None:

@@ -64,7 +64,7 @@ Joints = tuple[tuple[Lug, Lug], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class SolderFault:
     """One thing that is wrong.
 
     Attributes
@@ -124,14 +124,14 @@ class Cause:
 
     Attributes
     ----------
-    faults : tuple of Fault
+    faults : tuple of SolderFault
         The likeliest kind first; empty for a wiring without a fault.
     share : float
         Of all causes, from 0 to 1; before any reading a whole wiring has half.
     signature : Signature
     """
 
-    faults: tuple[Fault, ...]
+    faults: tuple[SolderFault, ...]
     share: float
     signature: Signature
 
@@ -148,7 +148,7 @@ class Observation:
 # --------------------------------------------------------------------------------------------------------- the faults
 
 
-def single_faults(plan: SolderPlan) -> tuple[Fault, ...]:
+def single_faults(plan: SolderPlan) -> tuple[SolderFault, ...]:
     """Return every single fault that is thought of in a plan.
 
     >>> from labkit.catalogue import catalogue
@@ -173,9 +173,9 @@ def _at(plan: SolderPlan, lug: Lug) -> tuple[int, ...]:
     return tuple(number for number, wire in enumerate(plan.wires, start=1) if lug in (wire.one, wire.other))
 
 
-def _missing(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+def _missing(plan: SolderPlan, joints: Joints) -> Iterator[SolderFault]:
     for number, wire in enumerate(plan.wires, start=1):
-        yield Fault(
+        yield SolderFault(
             kind="missing wire",
             words=f"wire {number}, {plan.wire_words(wire)}",
             check=f"from {plan.lug_words(wire.one)} to {plan.lug_words(wire.other)} must beep; heat both joints anew",
@@ -197,13 +197,13 @@ def _neighbours(plan: SolderPlan) -> Iterator[tuple[Lug, Lug]]:
         yield from ((Lug(part.name, one), Lug(part.name, other)) for one, other in pairs)
 
 
-def _bridges(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+def _bridges(plan: SolderPlan, joints: Joints) -> Iterator[SolderFault]:
     joined = Joined([*joints, *plan.strands])
     for one, other in _neighbours(plan):
         is_used = all(lug.lug == CAN or _at(plan, lug) for lug in (one, other))
         if is_used and not joined.same(one, other):
             words = f"{plan.lug_words(one)} and {plan.lug_words(other)}"
-            yield Fault(
+            yield SolderFault(
                 kind="bridged lugs",
                 words=f"solder or a stray strand between {words}",
                 check=f"look between {words} with a glass; the gap must be clean",
@@ -216,7 +216,7 @@ def _renamed(joints: Joints, names: Mapping[Lug, Lug]) -> Joints:
     return tuple((names.get(one, one), names.get(other, other)) for one, other in joints)
 
 
-def _exchanged(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+def _exchanged(plan: SolderPlan, joints: Joints) -> Iterator[SolderFault]:
     """Wires of two lugs of one part, the one in the other's place."""
     pairs = [(one, other) for one, other in _neighbours(plan) if CAN not in (one.lug, other.lug)]
     for part in plan.parts.values():
@@ -233,7 +233,7 @@ def _exchanged(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
         if not wires or joined.same(one, other) or not (are_used or are_outer):
             continue
         words = f"{plan.lug_words(one)} and {plan.lug_words(other)}"
-        yield Fault(
+        yield SolderFault(
             kind="exchanged wires",
             words=f"what belongs on {words} is exchanged",
             check=f"follow the wires of {words} by their numbers on the drawing",
@@ -242,7 +242,7 @@ def _exchanged(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
         )
 
 
-def _misplaced(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+def _misplaced(plan: SolderPlan, joints: Joints) -> Iterator[SolderFault]:
     """A wire on the lug beside its own, where it has company on neither."""
     for one, other in _neighbours(plan):
         for right, wrong in ((one, other), (other, one)):
@@ -251,7 +251,7 @@ def _misplaced(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
             for number in _at(plan, right):
                 moved = _renamed((joints[number - 1],), {right: wrong})[0]
                 if moved[0] != moved[1] and plan.node(right) != plan.node(wrong):
-                    yield Fault(
+                    yield SolderFault(
                         kind="wire on the wrong lug",
                         words=f"wire {number} sits on {plan.lug_words(wrong)} in place of {plan.lug_words(right)}",
                         check=f"wire {number} belongs on {plan.lug_words(right)}",
@@ -260,18 +260,18 @@ def _misplaced(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
                     )
 
 
-def _failed(plan: SolderPlan, joints: Joints) -> Iterator[Fault]:
+def _failed(plan: SolderPlan, joints: Joints) -> Iterator[SolderFault]:
     """Coils, contacts, tracks and small parts that are open or short inside."""
 
-    def open_at(lug: Lug, words: str, check: str) -> Fault:
+    def open_at(lug: Lug, words: str, check: str) -> SolderFault:
         cut = Lug(lug.part, f"{lug.lug} cut off")
-        return Fault(
+        return SolderFault(
             kind="broken part", words=words, check=check, wires=_at(plan, lug), joints=_renamed(joints, {lug: cut})
         )
 
-    def short(one: Lug, other: Lug, words: str, check: str) -> Fault:
+    def short(one: Lug, other: Lug, words: str, check: str) -> SolderFault:
         wires = (*_at(plan, one), *_at(plan, other))
-        return Fault(kind="shorted part", words=words, check=check, wires=wires, joints=(*joints, (one, other)))
+        return SolderFault(kind="shorted part", words=words, check=check, wires=wires, joints=(*joints, (one, other)))
 
     for part in plan.parts.values():
         name = part.name.replace("_", " ")
@@ -348,12 +348,12 @@ class FaultFinder:
         self.whole = self.signature(self.joints)
 
     @cached_property
-    def faults(self) -> tuple[tuple[Fault, Signature], ...]:
+    def faults(self) -> tuple[tuple[SolderFault, Signature], ...]:
         """Every single fault with what it shows."""
         return tuple((fault, self.signature(fault.joints)) for fault in single_faults(self.plan))
 
     @cached_property
-    def missing_wires(self) -> tuple[tuple[Fault, Signature], ...]:
+    def missing_wires(self) -> tuple[tuple[SolderFault, Signature], ...]:
         """Every wire left out, with what that shows."""
         return tuple((fault, self.signature(fault.joints)) for fault in _missing(self.plan, self.joints))
 
@@ -528,7 +528,7 @@ class FaultFinder:
 
     def causes(self, observations: Sequence[Observation]) -> tuple[Cause, ...]:
         """Return the causes in the order in which they explain what was read, none at all among them."""
-        groups: dict[object, list[Fault]] = {self.whole.key(): []}
+        groups: dict[object, list[SolderFault]] = {self.whole.key(): []}
         signatures: dict[object, Signature] = {self.whole.key(): self.whole}
         for fault, signature in self.faults:
             groups.setdefault(signature.key(), []).append(fault)

@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
@@ -90,10 +89,11 @@ class Spread:
     def quantile(self, part: np.ndarray) -> np.ndarray:
         """Return the values below which the given parts (0 … 1) of all draws lie."""
         if self.shape == "normal":
-            normal = NormalDist()  # not scipy's: a page in a browser draws the band of its curve
-            tail = normal.cdf(-CUT)
+            from scipy.special import ndtr, ndtri
+
+            tail = ndtr(-CUT)
             found: np.ndarray = (self.low + self.high) / 2 + (self.high - self.low) / 2 / COVERAGE * np.clip(
-                np.vectorize(normal.inv_cdf, otypes=[float])(tail + part * (1 - 2 * tail)), -CUT, CUT
+                ndtri(tail + part * (1 - 2 * tail)), -CUT, CUT
             )
             return found
         if self.shape == "log-uniform":

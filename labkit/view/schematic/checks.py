@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations, product
 
 from labkit.core.joined import Joined
-from labkit.view.schematic.drawing import Box, Drawing, Point, SymbolPin, WireLine
+from labkit.view.schematic.drawing import Drawing, Point, SymbolBox, SymbolPin, WireLine
 from labkit.view.schematic.parts import GROUND, DrawnCircuit, PinKey
 
 _Thing = tuple[str, int]
@@ -107,7 +107,7 @@ def faults(drawing: Drawing, circuit: DrawnCircuit) -> list[DrawingFault]:
     ]
 
 
-def _things(drawing: Drawing) -> list[tuple[str, str, Box]]:
+def _things(drawing: Drawing) -> list[tuple[str, str, SymbolBox]]:
     bodies = [("body", symbol.owner, symbol.body) for symbol in drawing.symbols]
     ends = [("body", f"{end.kind} {end.net}".strip(), end.box) for end in drawing.terminals]
     return [*bodies, *ends, *(("label", label.owner, label.box) for label in drawing.labels)]

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 from labkit.view.schematic import blocks, symbols
 from labkit.view.schematic.blocks import PlacedLink
-from labkit.view.schematic.drawing import Box, Fragment, WireLine, joined, label_at, label_size
+from labkit.view.schematic.drawing import Fragment, SymbolBox, WireLine, joined, label_at, label_size
 from labkit.view.schematic.normalise import Joint, Tree, has_coil, is_live
 from labkit.view.schematic.parts import GROUND, DrawnPart
 from labkit.view.schematic.rows import RowPlan
@@ -36,7 +36,7 @@ class Column:
     """
 
     rooms: dict[int, tuple[float, float]] = field(default_factory=dict)
-    outlines: dict[int, list[Box]] = field(default_factory=dict)
+    outlines: dict[int, list[SymbolBox]] = field(default_factory=dict)
     fragments: dict[int, Fragment] = field(default_factory=dict)
     x: float = 0.0
 
@@ -51,7 +51,7 @@ class Column:
     def rule_out(self, row: int, upwards: bool, downwards: bool) -> None:
         """Keep the strip of a bare wire free all the way up or down."""
         self.rooms.setdefault(row, (HALF, HALF))
-        strip = Box(-HALF + 1, -FAR if upwards else 0.0, HALF - 1, FAR if downwards else 0.0)
+        strip = SymbolBox(-HALF + 1, -FAR if upwards else 0.0, HALF - 1, FAR if downwards else 0.0)
         self.outlines.setdefault(row, []).append(strip)
 
 
@@ -490,7 +490,7 @@ def _align(columns: LayoutColumns) -> None:
 
 def _nearly_aligned(columns: LayoutColumns) -> list[tuple[Column, Column]]:
     """Return pairs of columns that begin with like symbols in different rows, from the left."""
-    first: list[tuple[int, Box, Column]] = []
+    first: list[tuple[int, SymbolBox, Column]] = []
     for row, found in enumerate(columns.rows):
         for column in found.sequence():
             if row in column.fragments and column.fragments[row].symbols:

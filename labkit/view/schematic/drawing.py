@@ -99,7 +99,7 @@ def _all(shapes: tuple[ShapeT, ...], to: Mapped) -> tuple[ShapeT, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Box(Shape):
+class SymbolBox(Shape):
     """An axis-parallel rectangle."""
 
     x0: float
@@ -107,16 +107,16 @@ class Box(Shape):
     x1: float
     y1: float
 
-    def mapped(self, to: Mapped) -> Box:
+    def mapped(self, to: Mapped) -> SymbolBox:
         """As `Shape.mapped`."""
         (ax, ay), (bx, by) = to(self.x0, self.y0), to(self.x1, self.y1)
-        return Box(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
+        return SymbolBox(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
 
-    def grown(self, by: float) -> Box:
+    def grown(self, by: float) -> SymbolBox:
         """Return the box with ``by`` more on every side."""
-        return Box(self.x0 - by, self.y0 - by, self.x1 + by, self.y1 + by)
+        return SymbolBox(self.x0 - by, self.y0 - by, self.x1 + by, self.y1 + by)
 
-    def overlaps(self, other: Box, slack: float = 0.0) -> bool:
+    def overlaps(self, other: SymbolBox, slack: float = 0.0) -> bool:
         """Say whether the boxes share more than ``slack`` in both directions."""
         return (
             min(self.x1, other.x1) - max(self.x0, other.x0) > slack
@@ -124,12 +124,12 @@ class Box(Shape):
         )
 
 
-def enclosing(boxes: Iterable[Box]) -> Box:
+def enclosing(boxes: Iterable[SymbolBox]) -> SymbolBox:
     """Return the smallest box around all of ``boxes``; a point at the origin when there are none."""
     listed = list(boxes)
     if not listed:
-        return Box(0, 0, 0, 0)
-    return Box(
+        return SymbolBox(0, 0, 0, 0)
+    return SymbolBox(
         min(box.x0 for box in listed),
         min(box.y0 for box in listed),
         max(box.x1 for box in listed),
@@ -174,12 +174,12 @@ class Text(Shape):
         return SMALL_SIZE if self.role == "small" else FONT_SIZE
 
     @property
-    def box(self) -> Box:
+    def box(self) -> SymbolBox:
         """Room of the line: from its ascenders to its descenders."""
         width = text_width(self.text, self.size, is_bold=self.role == "name")
         left = self.at[0] - {"start": 0.0, "middle": width / 2, "end": width}[self.anchor]
         above, below = (SMALL_ASCENT, SMALL_DESCENT) if self.role == "small" else (ASCENT, DESCENT)
-        return Box(left, self.at[1] - above, left + width, self.at[1] + below)
+        return SymbolBox(left, self.at[1] - above, left + width, self.at[1] + below)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,14 +199,14 @@ class PartSymbol(Shape):
     """The drawn body of one part, or of one contact of it."""
 
     owner: str
-    body: Box
+    body: SymbolBox
     pins: tuple[SymbolPin, ...]
     strokes: tuple[Stroke, ...]
     texts: tuple[Text, ...] = ()
     """Text inside the body, such as the names of throws; counted as part of it."""
 
     @property
-    def box(self) -> Box:
+    def box(self) -> SymbolBox:
         """The body."""
         return self.body
 
@@ -225,7 +225,7 @@ class Label(Shape):
     texts: tuple[Text, ...]
 
     @property
-    def box(self) -> Box:
+    def box(self) -> SymbolBox:
         """Room of all lines."""
         return enclosing(text.box for text in self.texts)
 
@@ -247,10 +247,10 @@ class WireLine(Shape):
         return WireLine(to(*self.a), to(*self.b), self.net)
 
     @property
-    def box(self) -> Box:
+    def box(self) -> SymbolBox:
         """The wire as a box without thickness."""
         (ax, ay), (bx, by) = self.a, self.b
-        return Box(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
+        return SymbolBox(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
 
     @property
     def is_horizontal(self) -> bool:
@@ -265,7 +265,7 @@ class Terminal(Shape):
     kind: Literal["ground", "flag", "open"]
     at: Point
     net: str
-    box: Box
+    box: SymbolBox
     strokes: tuple[Stroke, ...]
     texts: tuple[Text, ...] = ()
 
@@ -293,14 +293,14 @@ class Fragment(Shape):
         """As `Shape.mapped`."""
         return Fragment(*(_all(layer, to) for layer in self.layers))
 
-    def boxes(self) -> list[Box]:
+    def boxes(self) -> list[SymbolBox]:
         """Return the room of every thing."""
         return [item.box for layer in self.layers for item in layer]
 
     @property
-    def box(self) -> Box:
+    def box(self) -> SymbolBox:
         """The room of the whole, the origin included."""
-        return enclosing([Box(0, 0, 0, 0), *self.boxes()])
+        return enclosing([SymbolBox(0, 0, 0, 0), *self.boxes()])
 
 
 def joined(fragments: Iterable[Fragment]) -> Fragment:
@@ -327,7 +327,7 @@ class Drawing:
     """Pins that are connected to nothing and not drawn: the idle lug of a rheostat."""
 
     @property
-    def box(self) -> Box:
+    def box(self) -> SymbolBox:
         """The room of the picture without margin or heading."""
         return Fragment(self.symbols, self.labels, self.wires, self.terminals).box
 

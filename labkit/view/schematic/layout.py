@@ -11,7 +11,7 @@ from itertools import pairwise
 from labkit.core.errors import join_words
 from labkit.view.schematic.checks import crossings, faults
 from labkit.view.schematic.columns import Bridge, LayoutColumns, Riser, attached, lane_rank, lane_stops, settled
-from labkit.view.schematic.drawing import Box, Drawing, Fragment, Point, WireLine, joined
+from labkit.view.schematic.drawing import Drawing, Fragment, Point, SymbolBox, WireLine, joined
 from labkit.view.schematic.normalise import DrawnNetwork, hub_candidates, normalise, reduced
 from labkit.view.schematic.parts import GROUND, OPEN, DrawnCircuit, DrawnPart
 from labkit.view.schematic.rows import planned
@@ -125,7 +125,7 @@ def _lanes(columns: LayoutColumns, row: int, base: Fragment) -> Fragment:
     return joined(pieces)
 
 
-def _lane(bridge: Bridge, boxes: list[Box], stops: list[float]) -> Fragment:
+def _lane(bridge: Bridge, boxes: list[SymbolBox], stops: list[float]) -> Fragment:
     x0, x1 = bridge.left.x, bridge.right.x
     under = [box.y0 for box in boxes if box.x1 > x0 - 1 and box.x0 < x1 + 1]
     room = max(pairwise(stops), key=lambda gap: gap[1] - gap[0])
@@ -144,7 +144,7 @@ def _lane(bridge: Bridge, boxes: list[Box], stops: list[float]) -> Fragment:
 def _stacked(columns: LayoutColumns, rows: list[Fragment]) -> list[float]:
     """Return each row's y: as high as the rows and risers above allow."""
     heights: list[float] = []
-    placed: list[Box] = []
+    placed: list[SymbolBox] = []
     for row, fragment in enumerate(rows):
         boxes = fragment.boxes()
         y = 0.0
@@ -160,7 +160,7 @@ def _stacked(columns: LayoutColumns, rows: list[Fragment]) -> list[float]:
         for riser in columns.risers:
             if riser.lower[0] == row:
                 top = _upper_y(columns, riser, heights)
-                placed.append(Box(riser.column.x, top, riser.column.x, y))
+                placed.append(SymbolBox(riser.column.x, top, riser.column.x, y))
     return heights
 
 

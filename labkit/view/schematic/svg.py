@@ -6,7 +6,7 @@ import re
 from html import escape
 
 from labkit.view.palette import COPPER, INK, MUTED, PAPER, SANS, SERIF
-from labkit.view.schematic.drawing import Box, Drawing, Point, Stroke, Text, broken, text_width
+from labkit.view.schematic.drawing import Drawing, Point, Stroke, SymbolBox, Text, broken, text_width
 from labkit.view.svg import Attribute, dashes, element, number, rectangle, text
 
 MARGIN = 26.0
@@ -26,7 +26,7 @@ STROKES: dict[str, tuple[str, float, tuple[float, ...]]] = {
 TEXTS: dict[str, tuple[str, int]] = {"name": (INK, 600), "value": (INK, 400), "small": (MUTED, 400)}
 
 
-def frame(drawing: Drawing) -> tuple[Box, float]:
+def frame(drawing: Drawing) -> tuple[SymbolBox, float]:
     """Return the picture's room with margin and heading, and the y of the heading's baseline."""
     box = drawing.box
     head = HEADING_SIZE + 12 + (SUMMARY_SIZE + 8 if drawing.summary else 0)
@@ -34,7 +34,9 @@ def frame(drawing: Drawing) -> tuple[Box, float]:
         text_width(drawing.name, HEADING_SIZE), *(text_width(row, SUMMARY_SIZE) for row in summary_rows(drawing)), 0.0
     )
     extra = (len(summary_rows(drawing)) - 1) * 16.0 if drawing.summary else 0.0
-    room = Box(box.x0 - MARGIN, box.y0 - MARGIN - head - extra, max(box.x1, box.x0 + widest) + MARGIN, box.y1 + MARGIN)
+    room = SymbolBox(
+        box.x0 - MARGIN, box.y0 - MARGIN - head - extra, max(box.x1, box.x0 + widest) + MARGIN, box.y1 + MARGIN
+    )
     return room, room.y0 + MARGIN - 6 + HEADING_SIZE * 0.8
 
 

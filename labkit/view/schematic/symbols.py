@@ -11,11 +11,11 @@ from dataclasses import replace
 from labkit.view.schematic.drawing import (
     SMALL_SIZE,
     Anchor,
-    Box,
     PartSymbol,
     Point,
     Stroke,
     StrokeRole,
+    SymbolBox,
     SymbolPin,
     Terminal,
     Text,
@@ -37,7 +37,7 @@ def line(*points: Point, role: StrokeRole = "body", closed: bool = False, filled
     )
 
 
-def rectangle(box: Box, role: StrokeRole = "body") -> Stroke:
+def rectangle(box: SymbolBox, role: StrokeRole = "body") -> Stroke:
     """Return the outline of a box."""
     return line((box.x0, box.y0), (box.x1, box.y0), (box.x1, box.y1), (box.x0, box.y1), role=role, closed=True)
 
@@ -88,19 +88,24 @@ def two_pin(
     return PartSymbol(owner, body, (SymbolPin((0.0, 0.0), first), SymbolPin((0.0, body.y1), second)), strokes)
 
 
-def _dotted_coil(y: float) -> tuple[Box, tuple[Stroke, ...]]:
+def _dotted_coil(y: float) -> tuple[SymbolBox, tuple[Stroke, ...]]:
     """A pickup coil: a winding beside two strokes of core, with a dot that shows the sense of winding."""
     core = (line((x, 3), (x, 45), role="fine") for x in (10.5, 13.5))
-    return Box(-9, 0, 15, 48), (_humps(0, 4, 6), *core, circle((-5.5, y), 2.2, "copper", True))
+    return SymbolBox(-9, 0, 15, 48), (_humps(0, 4, 6), *core, circle((-5.5, y), 2.2, "copper", True))
 
 
-_TRACK, _IMPEDANCE, _SHEATH, _INPUT = Box(-7, 0, 7, 36), Box(-10, 0, 10, 36), Box(-16, 0, 16, 36), Box(-21, 0, 21, 46)
+_TRACK, _IMPEDANCE, _SHEATH, _INPUT = (
+    SymbolBox(-7, 0, 7, 36),
+    SymbolBox(-10, 0, 10, 36),
+    SymbolBox(-16, 0, 16, 36),
+    SymbolBox(-21, 0, 21, 46),
+)
 _CONTACTS = (circle((0, 2.6), 2.6), circle((0, 27.4), 2.6))
 
-_TWO_PIN: dict[str, tuple[Box, tuple[Stroke, ...]]] = {
+_TWO_PIN: dict[str, tuple[SymbolBox, tuple[Stroke, ...]]] = {
     "resistor": (_TRACK, (rectangle(_TRACK),)),
-    "capacitor": (Box(-13, 0, 13, 8), (line((-13, 0), (13, 0)), line((-13, 8), (13, 8)))),
-    "inductor": (Box(-2, 0, 6, 40), (_humps(0, 4, 5),)),
+    "capacitor": (SymbolBox(-13, 0, 13, 8), (line((-13, 0), (13, 0)), line((-13, 8), (13, 8)))),
+    "inductor": (SymbolBox(-2, 0, 6, 40), (_humps(0, 4, 5),)),
     "coil": _dotted_coil(6.5),
     "reversed coil": _dotted_coil(48 - 6.5),
     "impedance": (
@@ -125,28 +130,32 @@ _TWO_PIN: dict[str, tuple[Box, tuple[Stroke, ...]]] = {
             rectangle(_INPUT, "fine"),
             line((0, 0), (0, 7), role="wire"),
             line((-10, 12), (-10, 7), (10, 7), (10, 19.5), role="wire"),
-            rectangle(Box(-14, 12, -6, 34)),
+            rectangle(SymbolBox(-14, 12, -6, 34)),
             line((3.5, 19.5), (16.5, 19.5)),
             line((3.5, 26.5), (16.5, 26.5)),
             line((10, 26.5), (10, 39), (-10, 39), (-10, 34), role="wire"),
             line((0, 39), (0, 46), role="wire"),
         ),
     ),
-    "contact": (Box(-4, 0, 12, 30), (*_CONTACTS, line((1.6, 5), (11, 23), role="copper"))),
-    "closed contact": (Box(-4, 0, 12, 30), (*_CONTACTS, line((0, 5.2), (0, 24.8), role="copper"))),
-    "connector": (Box(-5, 0, 5, 10), (circle((0, 5), 5), circle((0, 5), 1.6, "body", True))),
+    "contact": (SymbolBox(-4, 0, 12, 30), (*_CONTACTS, line((1.6, 5), (11, 23), role="copper"))),
+    "closed contact": (SymbolBox(-4, 0, 12, 30), (*_CONTACTS, line((0, 5.2), (0, 24.8), role="copper"))),
+    "connector": (SymbolBox(-5, 0, 5, 10), (circle((0, 5), 5), circle((0, 5), 1.6, "body", True))),
 }
 
 
 def rheostat(owner: str, track: tuple[PinKey, ...], wiper: tuple[PinKey, ...], *, tied: bool) -> PartSymbol:
     """Return a pot used as a rheostat: track end at the top, wiper at the bottom, the idle end open or tied to it."""
-    strokes = [rectangle(Box(-7, 0, 7, 36)), *arrow((7, 18), (19, 18)), line((19, 18), (19, 47), (0, 47), role="wire")]
+    strokes = [
+        rectangle(SymbolBox(-7, 0, 7, 36)),
+        *arrow((7, 18), (19, 18)),
+        line((19, 18), (19, 47), (0, 47), role="wire"),
+    ]
     if tied:
         strokes.append(line((0, 36), (0, 47), role="wire"))
     else:
         strokes.append(circle((0, 38.6), 2.4, "fine"))
     return PartSymbol(
-        owner, Box(-7, 0, 20, 47), (SymbolPin((0.0, 0.0), track), SymbolPin((0.0, 47.0), wiper)), tuple(strokes)
+        owner, SymbolBox(-7, 0, 20, 47), (SymbolPin((0.0, 0.0), track), SymbolPin((0.0, 47.0), wiper)), tuple(strokes)
     )
 
 
@@ -157,9 +166,9 @@ def pot(owner: str, top: PinKey, wiper: PinKey, bottom: PinKey) -> PartSymbol:
     width = text_width("cw", SMALL_SIZE)
     return PartSymbol(
         owner,
-        Box(-10 - width, 0, 17, 38),
+        SymbolBox(-10 - width, 0, 17, 38),
         (SymbolPin((0.0, 0.0), (top,)), SymbolPin((17.0, 19.0), (wiper,)), SymbolPin((0.0, 38.0), (bottom,))),
-        (rectangle(Box(-7, 0, 7, 38)), *arrow((7, 19), (17, 19))),
+        (rectangle(SymbolBox(-7, 0, 7, 38)), *arrow((7, 19), (17, 19))),
         (mark,),
     )
 
@@ -170,9 +179,9 @@ def lying_pot(owner: str, left: PinKey, wiper: PinKey, right: PinKey) -> PartSym
     mark = Text("cw", (x, 14.5), "small", "middle")
     return PartSymbol(
         owner,
-        Box(0, -7, 38, 17),
+        SymbolBox(0, -7, 38, 17),
         (SymbolPin((0.0, 0.0), (left,)), SymbolPin((19.0, 17.0), (wiper,)), SymbolPin((38.0, 0.0), (right,))),
-        (rectangle(Box(0, -7, 38, 7)), *arrow((19, 7), (19, 17))),
+        (rectangle(SymbolBox(0, -7, 38, 7)), *arrow((19, 7), (19, 17))),
         (mark,),
     )
 
@@ -188,7 +197,7 @@ def buffer(owner: str) -> PartSymbol:
     """Return a buffer pointing right, its input at the origin."""
     return PartSymbol(
         owner,
-        Box(0, -19, 36, 19),
+        SymbolBox(0, -19, 36, 19),
         (SymbolPin((0.0, 0.0), ((owner, "in"),)), SymbolPin((36.0, 0.0), ((owner, "out"),))),
         (line((0, -19), (36, 0), (0, 19), closed=True),),
     )
@@ -212,7 +221,7 @@ def shielded_line(owner: str) -> PartSymbol:
     )
     return PartSymbol(
         owner,
-        Box(0, -9, end, 9),
+        SymbolBox(0, -9, end, 9),
         (
             SymbolPin((0.0, 0.0), ((owner, "in"),)),
             SymbolPin((end, 0.0), ((owner, "out"),)),
@@ -231,7 +240,7 @@ def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> PartSy
     Closed contacts are solid blades from the common, open ones dotted.
     """
     width, last = 52.0, THROW_PITCH * (len(order) - 1)
-    strokes: list[Stroke] = [rectangle(Box(0, -12, width, last + 12), "dashed")]
+    strokes: list[Stroke] = [rectangle(SymbolBox(0, -12, width, last + 12), "dashed")]
     pins = [SymbolPin((width, 0.0), ((owner, "common"),))]
     strokes += [line((width, 0), (width - 7.4, 0), role="wire"), circle((width - 10, 0), 2.6)]
     for row, throw in enumerate(order):
@@ -244,13 +253,13 @@ def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> PartSy
         stop = (width - 10 - 2.6 * ux, -2.6 * uy)
         strokes.append(line(start, stop, role="copper" if closed[throw - 1] else "dotted"))
         pins.append(SymbolPin((0.0, y), ((owner, f"throw {throw}"),)))
-    return PartSymbol(owner, Box(0, -12, width, last + 12), tuple(pins), tuple(strokes))
+    return PartSymbol(owner, SymbolBox(0, -12, width, last + 12), tuple(pins), tuple(strokes))
 
 
 def output(owner: str) -> PartSymbol:
     """Return an output terminal: an open circle at the end of a wire."""
     return PartSymbol(
-        owner, Box(0, -5, 10, 5), (SymbolPin((0.0, 0.0), ((owner, "1"),)),), (circle((5, 0), 4.4, "copper"),)
+        owner, SymbolBox(0, -5, 10, 5), (SymbolPin((0.0, 0.0), ((owner, "1"),)),), (circle((5, 0), 4.4, "copper"),)
     )
 
 
@@ -262,7 +271,7 @@ def ground(at: Point) -> Terminal:
         line((x - 5.5, y + 3.6), (x + 5.5, y + 3.6)),
         line((x - 2, y + 7.2), (x + 2, y + 7.2)),
     )
-    return Terminal("ground", at, "ground", Box(x - 9, y, x + 9, y + 8), strokes)
+    return Terminal("ground", at, "ground", SymbolBox(x - 9, y, x + 9, y + 8), strokes)
 
 
 def open_end(at: Point, side: str) -> Terminal:
@@ -271,7 +280,7 @@ def open_end(at: Point, side: str) -> Terminal:
     x, y = at[0] + dx, at[1] + dy
     role: StrokeRole = "fine"
     cross = (line((x - 3, y - 3), (x + 3, y + 3), role=role), line((x - 3, y + 3), (x + 3, y - 3), role=role))
-    return Terminal("open", at, "", Box(x - 3, y - 3, x + 3, y + 3), cross)
+    return Terminal("open", at, "", SymbolBox(x - 3, y - 3, x + 3, y + 3), cross)
 
 
 def flag(at: Point, net: str, side: str) -> Terminal:
@@ -282,13 +291,13 @@ def flag(at: Point, net: str, side: str) -> Terminal:
     if side == "below":
         outline = ((x, y), (x + 7, y + nose), (x + width / 2, y + nose), (x + width / 2, y + nose + 2 * half))
         points = (*outline, *((2 * x - px, py) for px, py in reversed(outline[1:])))
-        box = Box(x - width / 2, y, x + width / 2, y + nose + 2 * half)
+        box = SymbolBox(x - width / 2, y, x + width / 2, y + nose + 2 * half)
         text = Text(net, (x, y + nose + half + 3.25), "small", "middle")
     else:
         sign = -1.0 if side == "left" else 1.0
         far = x + sign * (nose + width)
         points = ((x, y), (x + sign * nose, y - half), (far, y - half), (far, y + half), (x + sign * nose, y + half))
-        box = Box(min(x, far), y - half, max(x, far), y + half)
+        box = SymbolBox(min(x, far), y - half, max(x, far), y + half)
         text = Text(net, (x + sign * (nose + width / 2), y + 3.25), "small", "middle")
     return Terminal("flag", at, net, box, (line(*points, role="fine", closed=True),), (text,))
 
