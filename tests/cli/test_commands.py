@@ -105,7 +105,8 @@ def test_a_silent_output_is_called_silent_in_every_form(labkit):
     assert data["warnings"] == []
     rows = labkit("response", RIG, "--set", "volume=0", "--csv").out.splitlines()
     assert rows[1].split(",")[1] == "-600"
-    formula = labkit("formula", RIG, "--set", "volume=0").out
+    assert "the output is silent" in labkit("formula", RIG, "--set", "volume=0").out
+    formula = labkit("formula", RIG, "--set", "volume=0", "--full").out
     assert "The formula is 0: the output is silent, no EMF reaches the output." in " ".join(formula.split())
     study = labkit("tolerance", RIG, "--set", "volume=0", "--count", "16").out
     assert "level at 100 Hz       silent       silent" in study

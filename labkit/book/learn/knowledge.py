@@ -272,9 +272,9 @@ def stray_limit(scale: tuple[float, float], size: int) -> float:
 @lru_cache(maxsize=64)
 def _beyond(part: float, size: int) -> float:
     """The squared distance that a part of coils of ``size`` readings lie beyond: upper quantile of χ²."""
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
-    return float(chi2.isf(part, size))
+    return float(chdtri(size, part))
 
 
 def _whitened(group: CoilGroup, about: np.ndarray) -> np.ndarray:

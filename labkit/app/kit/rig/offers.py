@@ -16,18 +16,25 @@ from labkit.app.kit.rig.state import Offer, Setup
 from labkit.app.kit.rig.structure import RigName, normal_name, read_name, restructured
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean
+from labkit.plugins.manager import BUILTIN
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 
 _MOST_OPENED = 40
 
 USUAL_RIG = "Saltmarsh Lane, narrow single coil"
-"""The rig a page opens with, where the catalogue holds it: the plainest one."""
+"""The rig a page opens with where nobody has sheets of their own: the plainest one."""
 
 
 def _catalogue_rigs() -> tuple[str, ...]:
-    """Names of the catalogue's rigs, the usual one first; the others as their sheets are found."""
-    return tuple(sorted(catalogue().usable_names("rig"), key=lambda name: name != USUAL_RIG))
+    """Names of the catalogue's rigs as their sheets are found, of labkit's own the usual one first."""
+    found = catalogue()
+    return tuple(
+        sorted(
+            found.usable_names("rig"),
+            key=lambda name: name != USUAL_RIG and found.items["rig", name].plugin == BUILTIN,
+        )
+    )
 
 
 class RigOffers:
