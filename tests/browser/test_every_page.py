@@ -67,7 +67,7 @@ def test_a_page_is_quiet_local_and_accessible_in_both_schemes_at_every_width(vis
     settled(page)
     seen_at = page.evaluate(FIRST_SCREEN)
     assert seen_at["control"] < seen_at["bar"]
-    if name not in ("blind test", "how sure"):  # these begin with words
+    if name not in ("blind test", "how sure", "workshop book"):  # these begin with words, the book with what was wound
         assert seen_at["curve"] + LEAST_OF_CURVE < seen_at["bar"]
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
 
