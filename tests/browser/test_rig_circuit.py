@@ -21,11 +21,12 @@ def test_schematic_and_formula_open_and_follow_the_rig(visit, screenshots, width
     page.wait_for_selector(".lab-disclosed svg")
     page.get_by_text("Formula with your numbers").click()
     page.wait_for_selector("pre.lab-formula")
-    assert "22 nF" in page.inner_text("pre.lab-formula").replace("\u00a0", " ")
+    formulas = page.locator("pre.lab-formula")  # the closed forms, and the whole one folded away
+    assert "22 nF" in " ".join(formulas.all_text_contents()).replace("\u00a0", " ")
     unfold(page, "Parts inside")
     page.get_by_label("Tone capacitor", exact=True).select_option("47 nF")
     for shown in (".lab-disclosed svg", "pre.lab-formula"):
-        follows = f"() => /47\\s*nF/.test(document.querySelector('{shown}').textContent)"
+        follows = f"() => [...document.querySelectorAll('{shown}')].some((each) => /47\\s*nF/.test(each.textContent))"
         page.wait_for_function(follows)
     page.screenshot(path=str(screenshots / f"rig-circuit-{width}.png"), full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= width

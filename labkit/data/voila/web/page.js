@@ -241,6 +241,13 @@
   }
   window.addEventListener("beforeunload", leaving);
 
+  // On leaving, the library ends its line to the kernel; what still waited on that line then fails, and nobody is there to care.
+  let isLeft = false;
+  for (const name of ["beforeunload", "pagehide"]) window.addEventListener(name, () => { isLeft = true; });
+  window.addEventListener("unhandledrejection", (event) => {
+    if (isLeft && event.reason?.message === "Kernel connection is disposed") event.preventDefault();
+  });
+
   // Faults of the stock widgets, mended where they appear. Every rule only adds what is missing.
   const put = (node, name, value) => { if (value && node.getAttribute(name) !== value) node.setAttribute(name, value); };
   const OWN = ".widget-slider, .widget-hslider, .widget-vslider, .widget-inline-hbox, .widget-inline-vbox, .jupyter-widgets";
