@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,17 +54,22 @@ def sweep() -> None:
     """Measure a pickup with a sound interface: write what is played, check recordings, keep a calibration."""
 
 
+def played_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that say what is played: signal, rate, level."""
+    kinds = click.Choice(("sweeps", "tones"))
+    words = "Sweeps show every fault; tones stand more hum."
+    for option in (
+        click.option("--level", type=float, default=-12.0, show_default=True, help="Peak, dB below full scale."),
+        click.option("--rate", type=int, default=48_000, show_default=True, help="Sample rate of the interface, Hz."),
+        click.option("--signal", type=kinds, default="sweeps", show_default=True, help=words),
+    ):
+        command = option(command)
+    return command
+
+
 @sweep.command("write")
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option(
-    "--signal",
-    type=click.Choice(("sweeps", "tones")),
-    default="sweeps",
-    show_default=True,
-    help="Sweeps show every fault; tones stand more hum.",
-)
-@click.option("--rate", type=int, default=48_000, show_default=True, help="Sample rate of the interface, Hz.")
-@click.option("--level", type=float, default=-12.0, show_default=True, help="Peak, dB below full scale.")
+@played_options
 @click.option("--force", is_flag=True, help="Overwrite existing files.")
 def write(folder: Path, signal: str, rate: int, level: float, force: bool) -> None:
     """Write the sound to play, and how to record it, into FOLDER.
@@ -92,15 +97,7 @@ def write(folder: Path, signal: str, rate: int, level: float, force: bool) -> No
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--device", default="", metavar="NAME", help="Part of the interface's name; the system's own by default.")
 @click.option("--inputs", default="1,2", show_default=True, metavar="A,B", help="Inputs at source and pickup.")
-@click.option(
-    "--signal",
-    type=click.Choice(("sweeps", "tones")),
-    default="sweeps",
-    show_default=True,
-    help="Sweeps show every fault; tones stand more hum.",
-)
-@click.option("--rate", type=int, default=48_000, show_default=True, help="Sample rate of the interface, Hz.")
-@click.option("--level", type=float, default=-12.0, show_default=True, help="Peak, dB below full scale.")
+@played_options
 @click.option("--yes", is_flag=True, help="Headphones and loudspeakers are off: play without asking.")
 @click.option("--force", is_flag=True, help="Overwrite an existing file.")
 def record(
