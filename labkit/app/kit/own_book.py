@@ -1,6 +1,7 @@
 """The workshop book of this lab's pages: the file that the person at this machine named, and nobody else's.
 
 A lab that other machines may reach has its book closed: whoever has the link would read, and write, somebody's records.
+Modules of the book are imported where one is opened: most pages, and a browser's Python without SQLite, never do.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ import os
 from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
-from labkit.book.exchange import read_in
-from labkit.book.learn.from_book import Taught, taught_by
-from labkit.book.store import Book, new_book, open_book
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
+
+if TYPE_CHECKING:
+    from labkit.book.learn.from_book import Taught
+    from labkit.book.store import Book
 
 CLOSED = "The workshop book is closed here: this lab is open to other machines. It opens in a lab of your own machine."
 NO_BOOK = (
@@ -40,6 +43,8 @@ def own_book() -> Book:
 
 @lru_cache(maxsize=1)
 def _opened(path: str) -> Book:
+    from labkit.book.store import open_book
+
     return open_book(Path(path).expanduser())
 
 
@@ -54,6 +59,9 @@ def has_book() -> bool:
 
 def demo_book() -> Book:
     """Return the invented book of the winding room at Saltmarsh Lane, in memory: no entry is kept."""
+    from labkit.book.exchange import read_in
+    from labkit.book.store import new_book
+
     with TemporaryDirectory() as folder, new_book(Path(folder) / "demo.book") as made:
         read_in(made, DEMO_BOOK)
         return made.scratch()
@@ -66,4 +74,6 @@ def taught(book: Book) -> Taught:
 
 @lru_cache(maxsize=2)
 def _taught(book: Book, moment: tuple[int, int]) -> Taught:
+    from labkit.book.learn.from_book import taught_by
+
     return taught_by(book)
