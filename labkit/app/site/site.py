@@ -26,7 +26,7 @@ from labkit.app.site.runtime import Runtime
 from labkit.core.errors import InputError
 from labkit.core.files import shipped_folder, write_atomically
 
-PAGES = ("start", "rig", "cable", "pots_and_capacitors", "wiring")
+PAGES = ("start", "rig", "cable", "pots_and_capacitors", "wiring", "winding", "listening_test")
 """What works by numpy alone; the others need libraries that are too large for a visit."""
 
 LIBRARIES = ("pluggy", "platformdirs", "tomli_w", "traitlets")
