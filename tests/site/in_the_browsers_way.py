@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 
-BLOCKED = "scipy matplotlib sympy lcapy soundfile ipywidgets anywidget multiprocessing tornado IPython psutil"
+BLOCKED = "scipy matplotlib sympy lcapy soundfile sqlite3 ipywidgets anywidget multiprocessing tornado IPython psutil"
 
 
 class Lacking:

@@ -162,7 +162,7 @@ def _pages(version: str) -> dict[str, bytes]:
             f'<div class="lab-widget {kind}">{draw_first(f"{page.name}.ipynb", "", width=width)}</div>'
             for kind, width in (("wide", USUAL_WIDTH), ("narrow", PHONE_WIDTH))
         )
-        first = f"<style>{colours}.lab-widget svg{{display:block;max-width:100%}}{_NARROW}</style>{drawn}"
+        first = f"<style>{colours}.lab-widget svg{{display:block;max-width:100%}}{_NARROW}</style><slot>{drawn}</slot>"
         text = template.render(
             page=page, pages=pages, version=version, packed="labkit/labkit.zip", policy=POLICY, first=first, shown=shown
         )
