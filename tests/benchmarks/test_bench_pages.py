@@ -7,6 +7,8 @@ of the page's after it.
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -15,7 +17,9 @@ from typing import Any
 import pytest
 
 from labkit.app.server.forked import CAN_FORK
-from tests.browser.conftest import Server, leave, start_server, stop_server
+from labkit.app.site.site import write_site
+from tests.browser.conftest import PATIENCE_MS, Server, leave, start_server, stop_server
+from tests.site.conftest import runtime  # noqa: F401 - a fixture
 
 pytestmark = pytest.mark.benchmark(timer=time.perf_counter)
 
@@ -25,7 +29,7 @@ LENGTH = '.lab-row[data-key="cable.length"]'
 HEIGHT, CHARGE = '.lab-row[data-key="strings"]', '.lab-row[data-key="charge"]'
 LEVELS = ".lab-doubt"
 MOVES = 41
-OPENINGS = 5
+OPENINGS, SITE_OPENINGS = 5, 3
 READY_S = 4.0 if CAN_FORK else 8.0
 """Between openings: another kernel waits after 2.5 s of delay and, where it is not forked, 3 to 5 s of work."""
 
@@ -128,10 +132,22 @@ def lab(chromium_path: str) -> Iterator[Server]:
 def test_slider_to_redrawn_curve(
     browser: Any, lab: Server, waited: Any, route: str, address: str, control: str, positions: list[int], beside: str
 ) -> None:
+    _move(browser, lab.address + address, waited, route, control, positions, beside)
+
+
+@pytest.mark.parametrize("key", ["cable.length", "volume"])
+def test_slider_to_redrawn_curve_of_the_site(browser: Any, site: str, waited: Any, key: str) -> None:
+    positions = [40 if step % 2 else 20 for step in range(MOVES)]
+    _move(browser, f"{site}rig.html", waited, f"rig page of the site, {key}", f'.lab-row[data-key="{key}"]', positions)
+
+
+def _move(
+    browser: Any, address: str, waited: Any, route: str, control: str, positions: list[int], beside: str = ""
+) -> None:
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     page = context.new_page()
-    page.goto(lab.address + address)
-    page.wait_for_selector(CURVE, timeout=60_000)
+    page.goto(address)
+    page.wait_for_selector(f".lab-page {CURVE}", timeout=PATIENCE_MS)
     page.wait_for_selector(f"{control} input[type=range]", state="attached", timeout=60_000)
     page.wait_for_timeout(2000)  # the kernel that replaces this one has started by then
 
@@ -140,7 +156,7 @@ def test_slider_to_redrawn_curve(
 
     taken = waited("slider to redrawn curve", route, measure)
     leave(context)
-    assert len(taken) == MOVES
+    assert len(taken) == len(positions)
 
 
 @pytest.mark.parametrize(("route", "lag_s"), [("fade over", FADED_S), ("fade half way", 0.5 * FADED_S)])
@@ -212,6 +228,54 @@ def test_address_to_the_first_curve_in_a_fresh_browser(browser: Any, lab: Server
         return [_in_a_fresh_browser(browser, lab, "rig")[0].painted for _ in range(OPENINGS)]
 
     assert len(waited(PAINTED, "rig page, fresh browser", measure)) == OPENINGS
+
+
+@pytest.fixture(scope="module")
+def site(runtime: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:  # noqa: F811
+    """The address of the same pages as files."""
+    folder = tmp_path_factory.mktemp("site")
+    write_site(folder, runtime)
+    command = [sys.executable, "-u", "-m", "http.server", "0", "--bind", "127.0.0.1", "--directory", str(folder)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    assert process.stdout is not None
+    port = process.stdout.readline().split(" port ")[1].split()[0]
+    yield f"http://127.0.0.1:{port}/"
+    process.kill()
+    process.wait()
+    process.stdout.close()
+
+
+@pytest.mark.parametrize("what", [PAINTED, ANSWERS])
+@pytest.mark.parametrize("visit", ["first", "second"])
+def test_address_to_a_page_of_the_site(browser: Any, site: str, waited: Any, visit: str, what: str) -> None:
+    def measure() -> list[float]:
+        return [_of(what, _on_the_site(browser, site, is_second=visit == "second")) for _ in range(SITE_OPENINGS)]
+
+    assert len(waited(what, f"rig page of the site, {visit} visit", measure)) == SITE_OPENINGS
+
+
+KEPT_CODE = """async () => {
+  const keys = await (await caches.open("labkit-compiled")).keys();
+  return keys.length > 0 && document.querySelector(".lab-site-kept").textContent !== "";
+}"""
+
+
+def _on_the_site(browser: Any, address: str, *, is_second: bool) -> Opened:
+    """Open the rig page of the site in a fresh profile; for a second time when the first has kept all it keeps."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.add_init_script(WAIT_FOR_PAINT)
+    for _ in range(1 + is_second):
+        start = time.perf_counter()
+        page.goto(f"{address}rig.html", wait_until="commit")
+        page.wait_for_function("() => document.documentElement?.dataset.labOpened !== undefined", timeout=PATIENCE_MS)
+        answers = time.perf_counter() - start
+        page.wait_for_function("() => window.painted")
+        opened = Opened(painted=page.evaluate("window.painted") / 1000, answers=answers)
+        if is_second:
+            page.wait_for_function(KEPT_CODE, timeout=PATIENCE_MS)
+    leave(context)
+    return opened
 
 
 @dataclass(frozen=True)
