@@ -107,13 +107,18 @@ def formula(
 @result_options()
 @rig_argument
 @_SOURCE
-def netlist(rig: Rig, out: Output, source: str | None) -> None:
+@click.option(
+    "--subcircuit",
+    is_flag=True,
+    help="A .subckt with the output as its pin instead, for schematic editors that call SPICE models, and other decks.",
+)
+def netlist(rig: Rig, out: Output, source: str | None, subcircuit: bool) -> None:
     """SPICE deck of the rig SHEET at its settings, with an AC sweep of the last input.
 
     SHEET is the path of a rig sheet or the name of a rig in the catalogue.
     """
     circuit = _circuit(rig, source)
-    deck = spice_deck(circuit)
+    deck = spice_deck(circuit, as_subcircuit=subcircuit)
     out.write(text=deck.rstrip, data=lambda: {"name": circuit.name, "spice": deck})
 
 

@@ -14,8 +14,10 @@ from labkit.cli.options import Output, result_options
 from labkit.cli.with_book import FromBook, knowledge_text, with_book_options
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
+from labkit.core.grid import HIGHEST_HZ, LOWEST_HZ, frequency_grid
+from labkit.core.response import touchstone
 from labkit.core.units import format_quantity, name_and_value, parse_quantity
-from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE, pickup_impedance
 from labkit.pickup.predict.bench import charge_for_reading
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup, PickupChange, level_change, load_built
 from labkit.pickup.predict.field import field_predictions
@@ -63,6 +65,12 @@ _CHANGE = "--set takes KEY=VALUE, such as coil.main.turns=7500"
     type=click.Path(path_type=Path),
     help="Write the field over the pickup at one height into this file: .csv, or a drawing (.svg, .png, .pdf).",
 )
+@click.option(
+    "--touchstone",
+    "one_port",
+    type=click.Path(path_type=Path),
+    help="Write the impedance at its leads into this file (.s1p), for simulators and analysers.",
+)
 @click.option("--height", default="3 mm", show_default=True, help="Of the field map, over the poles' faces.")
 @with_book_options
 def pickup(
@@ -76,6 +84,7 @@ def pickup(
     gap: str,
     plot: Path | None,
     field_map: Path | None,
+    one_port: Path | None,
     height: str,
     from_book: FromBook,
 ) -> None:
@@ -101,7 +110,12 @@ def pickup(
 
         plot_pickup(built.pickup, plot, built=built, overwrite=out.force)
     mapped = "" if field_map is None else _write_field_map(built, field_map, height, out.force)
-    is_drawn = plot is not None or field_map is not None
+    if one_port is not None:
+        frequency = frequency_grid(LOWEST_HZ, HIGHEST_HZ)
+        said = f"{built.name}: predicted impedance at its leads, without bounds"
+        written = touchstone(frequency, pickup_impedance(built.pickup, frequency), said)
+        write_atomically(one_port, written, overwrite=out.force)
+    is_drawn = plot is not None or field_map is not None or one_port is not None
     if not is_drawn or out.is_asked_for or why or change is not None or charge is not None:
         more: dict[str, Any] = {"why": _causes(built)} if why else {}
         more |= {"against": _change_json(change)} if change is not None else {}

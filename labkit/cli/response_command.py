@@ -15,8 +15,9 @@ import numpy as np
 from labkit.cli.options import Output, result_options, rig_argument
 from labkit.cli.sound_options import place_option, places_by_slot
 from labkit.core.errors import InputError, QuantityError, join_words
+from labkit.core.files import write_atomically
 from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
-from labkit.core.response import SILENT_DB, Response, gain_db
+from labkit.core.response import SILENT_DB, Response, gain_db, touchstone
 from labkit.core.units import format_quantity, parse_quantity
 from labkit.core.validity import warnings_of
 from labkit.pickup.predict.propagation import COVERAGE
@@ -55,6 +56,12 @@ PEAK_DOUBT = 0.06
 @click.option("--field", metavar="FIELD", help="Mains field for the hum in volts, T rms; default '0.1 µT'.")
 @click.option("--mains", metavar="FREQUENCY", help="Frequency of that field; default '50 Hz'.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the curve into this file (.svg, .png or .pdf).")
+@click.option(
+    "--touchstone",
+    "one_port",
+    type=click.Path(path_type=Path),
+    help="Write the output impedance at the last input into this file (.s1p), for simulators and analysers.",
+)
 def response(
     rig: Rig,
     out: Output,
@@ -65,6 +72,7 @@ def response(
     field: str | None,
     mains: str | None,
     plot: Path | None,
+    one_port: Path | None,
 ) -> None:
     """Gain from the pickups' EMF to the last input of the rig SHEET.
 
@@ -83,7 +91,11 @@ def response(
 
         curves = {rig.name: curve} if driven is None else {"at equal EMF": curve, "by the strings": driven[0]}
         write_plot(curves, plot, overwrite=out.force)
-    if plot is None or out.is_asked_for:
+    if one_port is not None:
+        said = f"{rig.name}: output impedance at the last input"
+        impedance = rig.output_impedance(curve.frequency_hz)
+        write_atomically(one_port, touchstone(curve.frequency_hz, impedance, said), overwrite=out.force)
+    if (plot is None and one_port is None) or out.is_asked_for:
         out.write(
             text=lambda: _text(rig, curve, noise, source, driven),
             data=lambda: response_data(rig, curve, noise, source, driven),

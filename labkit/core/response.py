@@ -49,6 +49,26 @@ class Peak:
     height_db: float
 
 
+def touchstone(frequency_hz: np.ndarray, impedance: np.ndarray, said: str) -> str:
+    """Return an impedance as a Touchstone one-port, version 1: the reflection against 50 Ω, in 17 digits.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,), rising
+    impedance : ndarray, shape (F,), complex, Ω
+    said : str
+        What it is; stands in the file as a comment.
+
+    >>> print(touchstone(np.array([1000.0]), np.array([150.0 + 0j]), "a resistor"), end="")
+    ! a resistor
+    # HZ S RI R 50
+    1000 0.5 0
+    """
+    reflection = (impedance - 50) / (impedance + 50)
+    rows = [f"{f:.17g} {s.real:.17g} {s.imag:.17g}" for f, s in zip(frequency_hz, reflection)]
+    return "\n".join([f"! {' '.join(said.split())}", "# HZ S RI R 50", *rows, ""])
+
+
 def gain_db(values: np.ndarray) -> np.ndarray:
     """Return 20·log10|values|, dB, any shape; an exact zero gives −600 dB.
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -53,6 +55,21 @@ def assert_deck_equals_solver(circuit: Circuit, folder: Path, tolerance_db: floa
     # ngspice solves with doubles and 1e15 Ω from each node to ground: 1e-8 relative beside 10 MΩ; with margin 1e-6.
     assert np.max(np.abs(20 * np.log10(np.abs(ratio)))) < tolerance_db
     assert np.max(np.abs(np.degrees(np.angle(ratio)))) < 10 * tolerance_db
+
+
+@pytest.mark.ngspice
+@pytest.mark.parametrize("name", ["two_floating_coils", "switched"])
+def test_a_subcircuit_gives_in_another_deck_what_the_solver_gives(name: str, tmp_path: Path) -> None:
+    circuit = globals()[name]()
+    written = spice_deck(circuit, as_subcircuit=True)
+    called = re.search(r"^\.subckt (\w+) \w+$", written, re.MULTILINE)
+    assert called
+    # as an editor of schematics calls it, with the next part of the chain outside
+    deck = f"* caller\n{written}\nX1 out {called[1]}\nR2 out 0 100k\n.ac dec 10 20 20000\n"
+    frequency, voltage = run_deck(deck, "out", tmp_path)
+    loaded = (*circuit.elements, Resistor(name="outside", nodes=(circuit.output, GROUND), resistance=100e3))
+    expected = solve(replace(circuit, elements=loaded), frequency).transfer
+    np.testing.assert_allclose(voltage, expected, rtol=1e-6, atol=1e-9)  # 1e15 Ω from each node to ground
 
 
 def coil(prefix: str, hot: str, cold: str, *, weight: float = 1.0, scale: float = 1.0) -> tuple[Element, ...]:

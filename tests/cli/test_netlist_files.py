@@ -8,7 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from labkit.bench.read.sweep_reader import read_sweep
 from labkit.cli.main import main
+from labkit.pickup.network import pickup_impedance
+from labkit.pickup.predict.built import load_built
+from labkit.rig.sheet import load_rig
 
 DECK = """Bench pickup
 .subckt load a r=1meg
@@ -79,3 +83,22 @@ def test_sound_of_a_netlist_is_refused(deck: str, capsys: pytest.CaptureFixture[
     code, _, err = run(capsys, "render", deck, "--output", str(tmp_path / "a.wav"))
     assert code == 2
     assert "needs at least one coil under the strings" in err
+
+
+def test_a_touchstone_file_holds_the_impedance_and_is_read_back(labkit, tmp_path):
+    name, build = "Saltmarsh Lane, narrow single coil", "narrow single coil, built"
+    paths = {kind: tmp_path / f"{kind}.s1p" for kind in ("rig", "pickup")}
+    assert labkit("response", name, "--touchstone", paths["rig"]).code == 0
+    assert labkit("pickup", build, "--touchstone", paths["pickup"]).code == 0
+    read = {kind: read_sweep(path) for kind, path in paths.items()}
+    wanted = {
+        "rig": load_rig(name).output_impedance(read["rig"].frequency_hz),
+        "pickup": pickup_impedance(load_built(build).pickup, read["pickup"].frequency_hz),
+    }
+    for kind, sweep in read.items():
+        # the reflection lies near 1 where the impedance is high: five of its 17 digits go
+        assert sweep.phase_deg is not None
+        measured = sweep.magnitude * np.exp(1j * np.radians(sweep.phase_deg))
+        np.testing.assert_allclose(measured, wanted[kind], rtol=1e-9)
+    refused = labkit("response", name, "--touchstone", paths["rig"])
+    assert (refused.code, refused.err.count("\n")) == (2, 1)

@@ -42,6 +42,8 @@ def _lifted(inputs: Path) -> list[object]:
 WRITERS: dict[str, Arguments] = {
     "response --output": lambda inputs, file: ["response", RIG, "--output", file],
     "response --plot": lambda inputs, file: ["response", RIG, "--plot", file.with_suffix(".svg")],
+    "response --touchstone": lambda inputs, file: ["response", RIG, "--touchstone", file],
+    "pickup --touchstone": lambda inputs, file: ["pickup", "narrow single coil, built", "--touchstone", file],
     "formula --output": lambda inputs, file: ["formula", RIG, "--output", file],
     "netlist --output": lambda inputs, file: ["netlist", RIG, "--output", file],
     "wiring --output": lambda inputs, file: ["wiring", "one volume", "--output", file],

@@ -57,8 +57,9 @@ def spice_deck(
     low_hz: float = LOWEST_HZ,
     high_hz: float = HIGHEST_HZ,
     points_per_decade: int = 100,
+    as_subcircuit: bool = False,
 ) -> str:
-    """Write a circuit as a SPICE deck with an AC sweep of its output.
+    """Write a circuit as a SPICE deck with an AC sweep of its output, or as a subcircuit to be called.
 
     Parameters
     ----------
@@ -69,11 +70,13 @@ def spice_deck(
         Ends of the sweep.
     points_per_decade : int
         Density of the sweep.
+    as_subcircuit : bool
+        Write ``.subckt`` with the output as its one pin, without a sweep: for a schematic editor or another deck.
 
     Returns
     -------
     str
-        The deck, ended by ``.end``; the printed output is gain in dB and phase in degrees.
+        The deck, ended by ``.end``, which prints gain in dB and phase in degrees; or the subcircuit.
 
     Raises
     ------
@@ -101,7 +104,7 @@ def spice_deck(
     if source is not None and source not in names:
         raise CircuitError(f"{circuit.name}: no source is named '{source}'.{did_you_mean(source, names)}")
     writer = _DeckWriter(circuit, source=source, low_hz=low_hz, high_hz=high_hz)
-    return writer.deck(points_per_decade)
+    return writer.subcircuit() if as_subcircuit else writer.deck(points_per_decade)
 
 
 def spice_node_names(circuit: Circuit) -> dict[str, str]:
@@ -130,28 +133,13 @@ class _DeckWriter:
         self.shorted: Joined[str] = Joined()
 
     def deck(self, points_per_decade: int) -> str:
-        # Ideal voltages first: an inductor, then a short, is what yields where they close a loop.
-        order = {Source: 0, Buffer: 0, ControlledVoltage: 0, Inductor: 2, Coupling: 3}
-        ranked = sorted(self.circuit.elements, key=lambda element: order.get(type(element), 1))
-        lines = {element.name: self.lines(element) for element in ranked}
-        output = self.nodes[self.circuit.output]
-        written = [line for element in self.circuit.elements for line in lines[element.name]]
-        if output != "0" and not any(output in line.split() for line in written if not line.startswith("*")):
-            written += [
-                "* nothing that was written touches the output: 10^15 ohm keeps its node",
-                f"{_unique('R_open_output', self.taken_names, keep_case_of=1)} {output} 0 1e15",
-            ]
-        renamed = [
-            f"* node {spelt} is '{_line(node)}'" for node, spelt in self.nodes.items() if spelt not in ("0", node)
-        ]
+        """Return the whole deck."""
         title = _line(self.circuit.name) or "circuit"
-        driven = f"only '{_line(self.source)}', with 1 V" if self.source else "every source with its weight"
+        output = self.nodes[self.circuit.output]
         return "\n".join(
             [
                 f"* {title}" if could_be_element(title) else title,
-                f"* output: node '{_line(self.circuit.output)}'; driven: {driven}",
-                *renamed,
-                *written,
+                *self.body(),
                 "* 10^15 ohm from every node to ground, so that a node behind a capacitor has a DC solution",
                 ".options rshunt=1e15",
                 f".ac dec {points_per_decade} {self.low_hz:.17g} {self.high_hz:.17g}",
@@ -166,6 +154,46 @@ class _DeckWriter:
                 "",
             ]
         )
+
+    def subcircuit(self) -> str:
+        """Return the circuit as ``.subckt``, its EMFs inside."""
+        name, output = _unique(self.circuit.name, set()), self.nodes[self.circuit.output]
+        body, whole = self.body(), re.compile(r"\w+")
+        inside = {word for line in body if not line.startswith("*") for word in whole.findall(line)}
+        return "\n".join(
+            [
+                f"* {_line(self.circuit.name)}: a subcircuit with the EMFs of its pickups inside, 1 V AC in all",
+                f"* call it as: X1 out {name}; its pin is the output, and node 0 is ground inside as well",
+                f".subckt {name} {output}",
+                *body,
+                "* 10^15 ohm from every node to ground, so that a node behind a capacitor has a DC solution",
+                *(f"{self.shunt(node)} {node} 0 1e15" for node in sorted(self.taken_nodes & inside) if node != "0"),
+                f".ends {name}",
+                "",
+            ]
+        )
+
+    def shunt(self, node: str) -> str:
+        return _unique(f"R_shunt_{node}", self.taken_names, keep_case_of=1)
+
+    def body(self) -> list[str]:
+        """Return comments and elements."""
+        # Ideal voltages first: an inductor, then a short, is what yields where they close a loop.
+        order = {Source: 0, Buffer: 0, ControlledVoltage: 0, Inductor: 2, Coupling: 3}
+        ranked = sorted(self.circuit.elements, key=lambda element: order.get(type(element), 1))
+        lines = {element.name: self.lines(element) for element in ranked}
+        output = self.nodes[self.circuit.output]
+        written = [line for element in self.circuit.elements for line in lines[element.name]]
+        if output != "0" and not any(output in line.split() for line in written if not line.startswith("*")):
+            written += [
+                "* nothing that was written touches the output: 10^15 ohm keeps its node",
+                f"{_unique('R_open_output', self.taken_names, keep_case_of=1)} {output} 0 1e15",
+            ]
+        renamed = [
+            f"* node {spelt} is '{_line(node)}'" for node, spelt in self.nodes.items() if spelt not in ("0", node)
+        ]
+        driven = f"only '{_line(self.source)}', with 1 V" if self.source else "every source with its weight"
+        return [f"* output: node '{_line(self.circuit.output)}'; driven: {driven}", *renamed, *written]
 
     def lines(self, element: Element) -> list[str]:
         """Return the lines of one element, its comment included."""
