@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -38,7 +40,23 @@ html_theme_options = {
 }
 html_static_path = ["_static"]
 html_css_files = ["docs.css"]
+html_js_files = ["live_curve.js"]
 html_math_renderer = "mathml"
 html_copy_source = False
 html_show_sourcelink = False
 html_show_sphinx = False
+
+
+def add_lab(app: Any, problem: Exception | None) -> None:
+    """Put the pages without a server beside the documentation, where the browser's Python is named (docs/site.md)."""
+    runtime = os.environ.get("LABKIT_BROWSER_RUNTIME")
+    if runtime and problem is None and app.builder.name == "html":
+        from labkit.app.site.runtime import read_runtime
+        from labkit.app.site.site import write_site
+
+        write_site(Path(app.outdir) / "lab", read_runtime(Path(runtime)), overwrite=True)
+
+
+def setup(app: Any) -> None:
+    """Tell Sphinx."""
+    app.connect("build-finished", add_lab)

@@ -9,10 +9,13 @@ import json
 import re
 import zipfile
 from html import unescape
+from pathlib import Path
+from types import SimpleNamespace
 from urllib.parse import urlsplit
 
 import pytest
 
+from docs.conf import add_lab
 from labkit.app.server.first_curve import USUAL_WIDTH, draw_first
 from labkit.app.site.runtime import Runtime
 from labkit.app.site.site import PAGES, site_files, write_site
@@ -88,3 +91,13 @@ def test_a_folder_with_files_is_left_alone_without_force(tmp_path):
     write_site(tmp_path, RUNTIME, overwrite=True)
     assert (tmp_path / "rig.html").exists()
     assert (tmp_path / "mine.txt").read_text() == "mine"
+
+
+def test_the_documentation_has_the_pages_that_it_shows_live_beside_it(tmp_path, monkeypatch):
+    texts = [path.read_text(encoding="utf-8") for path in Path(__file__).parents[2].joinpath("docs").rglob("*.md")]
+    live = {name for text in texts for name in re.findall(r'data-live="([^"]*)"', text)}
+    assert live
+    monkeypatch.setenv("LABKIT_BROWSER_RUNTIME", "anywhere")
+    monkeypatch.setattr("labkit.app.site.runtime.read_runtime", lambda folder: RUNTIME)
+    add_lab(SimpleNamespace(outdir=tmp_path, builder=SimpleNamespace(name="html")), None)
+    assert all((tmp_path / "lab" / name).is_file() for name in live)
