@@ -26,9 +26,11 @@ class Page:
 
     def __init__(self, name: str, query: str = "") -> None:
         self.said: list[dict] = []
+        self.batches: list[list[str]] = []
         self.widgets = json.loads(open_page(name, query, self._take))["widgets"]
 
     def _take(self, text: str, buffers: list[bytes]) -> None:
+        self.batches.append([self.widgets[each["id"]]["kind"] for each in json.loads(text)])
         for message in json.loads(text):
             if "state" in message:
                 self.widgets[message["id"]]["state"].update(message["state"])
@@ -70,7 +72,9 @@ def report() -> dict[str, object]:
     found["result"] = page.first("ListeningDesk")[1]["view"]
     page = Page("rig", sys.argv[2])
     opened = page.first("ActionBar")[1]["query"]
+    page.batches.clear()
     page.send("ControlPanel", do="type", key="cable.length", text="3 m")
+    found["batches"] = page.batches
     moved = page.first("ActionBar")[1]["query"]
     page.send("ActionBar", do="undo")
     number, _ = page.first("CurveView")

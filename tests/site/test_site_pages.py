@@ -42,6 +42,13 @@ def test_a_blind_test_is_done_from_the_sounds_to_the_result(found):
     assert " of 16" in found["result"]["html"]
 
 
+def test_the_curve_goes_to_the_page_before_numbers_and_headings_are_worked_out(found):
+    first, *later = found["batches"]
+    assert first[-1] == "CurveView"
+    assert "ControlPanel" not in first
+    assert "ControlPanel" in [kind for batch in later for kind in batch]
+
+
 def test_a_query_means_the_same_on_both_sides(found):
     opened, moved, undone = found["queries"]
     for query, length in ((opened, 10.0), (moved, 3.0), (undone, 10.0)):

@@ -23,7 +23,7 @@ Post = Callable[[str, list[bytes]], None]
 
 
 class Line:
-    """What goes to the page: changes of state and messages, those of one answer together.
+    """What goes to the page: changes of state and messages, those of one answer together; a drawing does not wait.
 
     Attributes
     ----------
@@ -57,7 +57,7 @@ class Line:
             last["state"][name] = value
         else:
             self._waiting.append({"id": widget.model_id, "state": {name: value}})
-        if not self._depth:
+        if not self._depth or name == "svg":  # the eye follows the curve; numbers and headings come a little later
             self._flush()
 
     def say(self, widget: Widget, content: object, buffers: list[bytes]) -> None:
