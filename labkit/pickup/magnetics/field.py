@@ -28,7 +28,7 @@ SENSOR_DEPTH = 1e-3
 """Usual depth of a Hall element behind the tip of a hand-held probe, m (common practice, no source)."""
 
 MODEL_DEVIATION = 0.05
-"""Relative standard deviation of the field model far from the face: with the doubt of the grade, ± 15 % (95 %) at 3 mm."""
+"""Relative standard deviation of the field model at 3 mm and more: with the doubt of the grade, ± 15 % (95 %)."""
 
 NEAR_FACE_DEVIATION = 0.16
 """The same on the face itself, falling off with the crowding of its charge: there it tells how the curve is met.
