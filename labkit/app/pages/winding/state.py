@@ -111,6 +111,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     """
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        self._last_curve: tuple[tuple[object, ...], WindingResult] | None = None
         self._usual_slot: Callable[[str], str] = lru_cache(maxsize=16)(self._loudest_slot)
         self._plain_rig: Callable[[Setup], Rig] = lru_cache(maxsize=64)(lambda setup: self.offers.rig(setup))
         self._with_reel: Callable[..., WindingResult] = lru_cache(maxsize=48)(self._predict)
@@ -399,13 +400,17 @@ class WindingPageState(PinningPageState[WindingResult]):
             place = place_in(book, design=built.name, spool=spool)
             built, known = with_book(built, taught(book).records, place)
             rig = rig.replace(pickups={**rig.pickups, slot: replace(built.pickup, made_from=built.build)})
+        doubts = dict(built.coils), dict(built.loss_resistance), built.build.lead
+        before, solved = self._last_curve, (rig.circuit, slot, *doubts)
+        if before is not None and before[0] == solved:  # only charge or strings have changed, which is level alone
+            return replace(before[1], rig=rig, built=built, known=known)
         response = rig.response(GRID)
         low, high = (
             np.interp(np.log(GRID), np.log(BAND_GRID), bound) for bound in gain_bounds(rig, slot, built, BAND_GRID)
         )
         level = gain_db(response.values)
         alone, together = (gain_db(rig.evaluate(_PROBE_HZ, source=source))[0] for source in (slot, None))
-        return WindingResult(
+        found = WindingResult(
             rig=rig,
             built=built,
             gain_db=level,
@@ -415,6 +420,8 @@ class WindingPageState(PinningPageState[WindingResult]):
             is_heard=bool(alone > SILENT_DB + together),
             known=known,
         )
+        self._last_curve = solved, found
+        return found
 
     def _rig_group(self) -> Group:
         rig = self.snapshot.rig.setup.rig
