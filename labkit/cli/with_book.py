@@ -198,8 +198,8 @@ def judge(book: Book, out: Output, session: str | None) -> int:
     """Judge the coils of a SESSION together: what they share, and each one's own verdict with the next step.
 
     SESSION is the name its batch was entered under; without it the newest is judged. Coils are held against one another
-    and against all other coils of the book, so that spool, room and meter are blamed on none of them. Exit code 1: a
-    coil is likely to be faulty.
+    and against what was wound before, so that spool, room and meter are blamed on none of them. Exit code 1: a coil is
+    likely to be faulty.
     """
     from labkit.book.learn.from_book import judge_session
     from labkit.book.records import Session

@@ -27,6 +27,11 @@ FIT_INDUCTANCE_HZ = 100.0
 """A fit's inductance is that below all losses: what an LCR meter shows at this frequency."""
 
 
+NEWEST = 200
+"""Coils of a design that are read for learning; older ones would add nothing: twenty say nearly all, see the study of
+simulated shops."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taught:
     """A book made ready for predictions.
@@ -42,9 +47,18 @@ class Taught:
     coils: Mapping[str, CoilEvidence]
 
 
-def taught_by(book: Book) -> Taught:
-    """Return what a book teaches, worked out from its records as they are now."""
-    evidence = book_evidence(book)
+def taught_by(book: Book, *, until: str | None = None, session: str | None = None) -> Taught:
+    """Return what a book teaches, worked out from its records as they are now: the newest coils of each design.
+
+    Parameters
+    ----------
+    book : Book
+    until : str, optional
+        A day or a time; of coils that were wound no later.
+    session : str, optional
+        Uid; coils that were read in it are taken as well.
+    """
+    evidence = book_evidence(book, newest=NEWEST, until=until, session=session)
     builds: dict[str, PickupBuild | str] = {}
     for uid, design in evidence.designs.items():
         try:
@@ -63,7 +77,13 @@ def taught_by(book: Book) -> Taught:
         else:
             left_out[coil.serial] = taken
     records = records_of(found.values(), _wires(evidence))
-    return Taught(records=Records(groups=records.groups, left_out={**left_out, **records.left_out}), coils=found)
+    (total,) = book.query("select count(*) from coil where void_reason is null and wound_at <= ?", (until or "9999",))[
+        0
+    ]
+    return Taught(
+        records=replace(records, left_out={**left_out, **records.left_out}, unread=max(total - len(evidence.coils), 0)),
+        coils=found,
+    )
 
 
 def _coil(coil: BookCoil, build: PickupBuild | str, evidence: BookEvidence) -> CoilEvidence | str:
@@ -200,21 +220,27 @@ def batch_in(book: Book, session: Session, taught: Taught) -> list[CoilEvidence]
 
 
 def judge_session(book: Book, session: Session) -> dict[str, BatchVerdict]:
-    """Judge what was read in a session, each design by itself, against one another and against all other coils.
+    """Judge what was read in a session, each design by itself, against one another and against what went before.
+
+    Coils that were wound later do not count: a counter that wears on would else make the batch in which it began look
+    as expected.
 
     Returns
     -------
     dict of str to BatchVerdict
         By the title of the design.
     """
-    taught = taught_by(book)
+    (last,) = book.query(
+        "select max(c.wound_at) from coil c join reading r on r.coil = c.uid "
+        "where r.session = ? and r.void_reason is null and c.void_reason is null",
+        (session.uid,),
+    )[0]
+    taught = taught_by(book, until=last, session=session.uid)
     batch = batch_in(book, session, taught)
     serials = {coil.serial for coil in batch}
-    others = replace(
-        taught.records,
-        groups=records_of([coil for coil in taught.coils.values() if coil.serial not in serials]).groups
-        + tuple(group for group in taught.records.groups if not group.kinds),
-    )
+    others = records_of([coil for coil in taught.coils.values() if coil.serial not in serials])
+    wires = tuple(group for group in taught.records.groups if not group.kinds)
+    others = replace(others, groups=others.groups + wires, unread=taught.records.unread)
     found: dict[str, list[CoilEvidence]] = {}
     for coil in batch:
         found.setdefault(coil.place.design, []).append(coil)

@@ -245,7 +245,7 @@ def _knowledge(
         of_spool=counts[0],
         of_lot=counts[1],
         of_design=sum(len(group.serials) for group in used if _is_of(group, build, place)),
-        passed_over=records.coils - sum(len(group.serials) for group in used),
+        passed_over=records.coils + records.unread - sum(len(group.serials) for group in used),
         left_out=records.left_out,
         coil_scale=posterior.coil_scale,
         conflict=conflict_of(posterior, build, place),

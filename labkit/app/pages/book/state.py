@@ -416,7 +416,7 @@ class BookPageState(PageState[Shown]):
         return found
 
     def batches(self) -> tuple[JudgedBatch, ...]:
-        """Return batches of any design that stand out on the chart, each judged against all other coils of the book.
+        """Return batches of any design that stand out on the chart, each judged against what was wound before.
 
         Of the batches that began a reel only those are told that read otherwise than expected.
         """
