@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
+from labkit.book.cells import next_serial
 from labkit.book.records import BookRecord, Design, Event, WoundCoil, new_uid, now
 from labkit.book.schema import APPLICATION_ID, MIGRATIONS, Migration, columns, create_triggers, drop_triggers, quoted
 from labkit.core.errors import InputError, did_you_mean
@@ -413,6 +414,11 @@ class Book:
             parts = ", ".join(sorted({each.coil for each in found}))
             raise InputError(f"{self.path.name}: pickup '{serial}' has several coils: {parts}; name one of them")
         return found[-1]
+
+    def next_serial(self) -> str:
+        """Return the serial number after that of the coil entered last; empty in an empty book."""
+        coils = self.query("select serial from coil order by rowid desc limit 1")
+        return next_serial(str(coils[0][0])) if coils else ""
 
     def copy_to(self, target: Path) -> None:
         """Write a whole copy of the book into a new file, also while others write into the book."""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.cli.book_answers import ANSWERS, batch_json, batch_text
+from labkit.cli.book_papers import paper
 from labkit.cli.main import WholeHelpGroup
 from labkit.cli.options import Output, book_option, result_options, stated, temperature_option
 from labkit.cli.with_book import LEARNED
@@ -32,7 +33,7 @@ def book() -> None:
     """
 
 
-for _answer in (*ANSWERS, *LEARNED):
+for _answer in (*ANSWERS, *LEARNED, paper):
     book.add_command(_answer)
 
 

@@ -20,6 +20,7 @@ from labkit.core.units import format_quantity
 if TYPE_CHECKING:
     from labkit.book.learn.batch import BatchVerdict
     from labkit.book.learn.prediction import Knowledge
+    from labkit.book.records import Session
     from labkit.book.store import Book
     from labkit.pickup.predict.built import BuiltPickup
     from labkit.rig.rig import Rig
@@ -190,6 +191,25 @@ def knows(book: Book, out: Output, design: str, spool: str, lot: str, machine: s
     out.write(text=lambda: f"{built.name}\n{knowledge_text(found)}", data=found.as_dict)
 
 
+def session_called(book: Book, label: str | None) -> Session:
+    """Return the session with readings that its batch was entered under, the newest one without a label.
+
+    Raises
+    ------
+    InputError
+        If there is none; says the nearest.
+    """
+    from labkit.book.records import Session
+
+    known = book.records(Session, "uid in (select session from reading where void_reason is null)")
+    found = [each for each in known if label is None or each.label == label]
+    if not found:
+        labels = [each.label for each in known if each.label]
+        hint = did_you_mean(label or "", labels) or " None with readings is entered yet."
+        raise InputError(f"{book.path.name}: no session is called '{label or ''}'.{hint}")
+    return max(found, key=lambda each: each.started_at)
+
+
 @click.command("judge")
 @click.argument("session", required=False)
 @result_options()
@@ -202,16 +222,8 @@ def judge(book: Book, out: Output, session: str | None) -> int:
     likely to be faulty.
     """
     from labkit.book.learn.from_book import judge_session
-    from labkit.book.records import Session
 
-    held = "uid in (select session from reading where void_reason is null)"
-    known = book.records(Session, held)
-    found = [each for each in known if session is None or each.label == session]
-    if not found:
-        labels = [each.label for each in known if each.label]
-        hint = did_you_mean(session or "", labels) or " None with readings is entered yet."
-        raise InputError(f"{book.path.name}: no session is called '{session or ''}'.{hint}")
-    chosen = max(found, key=lambda each: each.started_at)
+    chosen = session_called(book, session)
     verdicts = judge_session(book, chosen)
     if not verdicts:
         raise InputError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 
@@ -113,6 +114,41 @@ def test_a_chart_says_what_it_cannot_say_yet(labkit, room):
     data = json.loads(labkit("book", "chart", DESIGN, "--json").out)
     assert [point["serial"] for point in data["points"]] == ["0114", "0115", "0116"]
     assert data["capability"] is None
+
+
+PAPERS = (
+    (("card", DESIGN, "--count", "2", "--spool", "reel 12", "--magnets", "lot 3"), ("0117", "0118", "reel 12", "Wax")),
+    (("batch",), ("0114", "0116", "batch 1", "Reel of wire")),
+    (("coil", "0115"), ("Coil 0115", "5.83", "<svg")),
+    (("test", "0114"), ("No. 0114", "5.810 kΩ")),
+    (("customer", "0114", "--number", "R-7", "--shop", "another name"), ("R-7", "another name", "0114")),
+    (("reels",), ("reel 12", "Left when printed")),
+    (("reels", "reel 12", "--date", "5 March"), ("5 March", "first mill")),
+)
+
+
+@pytest.mark.parametrize(("asked", "said"), PAPERS, ids=lambda each: each[0])
+def test_every_paper_of_the_book_is_one_file_that_asks_for_nothing_outside(labkit, room, asked, said):
+    outcome = labkit("book", "paper", *asked, "--output", "paper.html")
+    assert (outcome.code, outcome.out) == (0, ""), outcome
+    html = (room / "paper.html").read_text().replace("\u00a0", " ")
+    assert all(words in html for words in said), [words for words in said if words not in html]
+    assert "my room" in html or "--shop" in asked, "the book's own name is that of the shop"
+    assert not re.search(r"(src|href)=.?https?:", html)
+
+
+def test_a_paper_that_cannot_be_made_is_refused_in_one_line(labkit, room):
+    for asked, words in (
+        (("card", "narrow"), "no design is called 'narrow'"),
+        (("card", DESIGN, "--count", "50"), "1 to 24 coils"),
+        (("batch", "batch 2"), "Did you mean 'batch 1'?"),
+        (("coil", "0119"), "no coil has the serial number"),
+        (("reels", "reel 13"), "Did you mean 'reel 12'?"),
+    ):
+        outcome = labkit("book", "paper", *asked)
+        assert outcome.code == 2
+        assert words in outcome.err
+        assert len(outcome.err.strip().splitlines()) == 1
 
 
 def test_a_meter_is_checked_and_a_spool_measured(labkit, room):

@@ -16,7 +16,7 @@ from labkit.app.kit.page_state import PageState
 from labkit.app.kit.rig.state import join_query, split_query
 from labkit.app.kit.text import today
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD
-from labkit.book.cells import DecimalMark, next_serial
+from labkit.book.cells import DecimalMark
 from labkit.book.chart import Chart, chart
 from labkit.book.entry import USUAL_COLUMNS, BatchHeading, EntryRow, EntryTable, Expect, expected_by
 from labkit.book.history import CoilLine, coil_lines, find_coils
@@ -336,12 +336,7 @@ class BookPageState(PageState[Shown]):
 
     def clear(self) -> None:
         """Empty the table; the first row keeps the number that is due."""
-        self._cells = ((self.next_serial(), *[""] * (len(self._columns) - 1)),)
-
-    def next_serial(self) -> str:
-        """Return the number after that of the coil entered last; empty in an empty book."""
-        coils = self.book.query("select serial from coil order by rowid desc limit 1")
-        return next_serial(str(coils[0][0])) if coils else ""
+        self._cells = ((self.book.next_serial(), *[""] * (len(self._columns) - 1)),)
 
     def understood(self) -> list[EntryRow | None]:
         """Return every row of the table as it is understood; None for one without a reading."""
@@ -495,7 +490,7 @@ class BookPageState(PageState[Shown]):
             self.book,
             self.heading().design,
             count=len(rows) or USUAL_BATCH,
-            first_serial=self._cells[0][0] if self._cells else self.next_serial(),
+            first_serial=self._cells[0][0] if self._cells else self.book.next_serial(),
             celsius=float(usual["celsius"]),
             head=self._head,
             **things,
