@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from labkit.book.cells import next_serial
-from labkit.book.records import BookRecord, Design, Event, WoundCoil, new_uid, now
+from labkit.book.records import RECORDS, BookRecord, Design, Event, WoundCoil, new_uid, now
 from labkit.book.schema import APPLICATION_ID, MIGRATIONS, Migration, columns, create_triggers, drop_triggers, quoted
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.files import put_in_place
@@ -324,6 +324,19 @@ class Book:
         condition = f" where {where}" if where else ""
         rows = self.query(f"select {', '.join(map(quoted, names))} from {kind.table}{condition} order by rowid", values)
         return [kind(**dict(zip(names, row))) for row in rows]
+
+    def record(self, uid: str) -> BookRecord:
+        """Return the record of a uid, of whatever kind.
+
+        Raises
+        ------
+        InputError
+            If there is none.
+        """
+        for kind in RECORDS:
+            for record in self.records(kind, "uid = ?", [uid]):
+                return record
+        raise InputError(f"{self.path.name}: no record has the uid {uid}")
 
     def labelled(self, kind: type[Kind], label: str) -> Kind:
         """Return the spool, lot, machine, bobbin or meter that the workshop calls so.

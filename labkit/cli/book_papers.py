@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from labkit.cli.main import WholeHelpGroup
-from labkit.cli.options import Output, book_option, result_options, temperature_option
+from labkit.cli.options import Output, book_option, result_options
 from labkit.cli.with_book import session_called
+from labkit.core.units import stated_temperature
 
 if TYPE_CHECKING:
     from labkit.book.store import Book
@@ -65,7 +66,7 @@ def work_card(
         spool=things["spool"],
         lot=things["magnets"],
         machine=things["machine"],
-        celsius=temperature_option(temperature)[0],
+        celsius=stated_temperature(temperature, "--temperature")[0],
         head=head,
     )
 

@@ -142,6 +142,80 @@ def test_a_search_finds_coils_and_one_of_them_with_everything(page):
     assert "blue" in page.text.value, "said in a sentence"
 
 
+def enter_thing(page: BookPage, thing: str, label: str, **said: str) -> str:
+    page.state.set_text("thing", thing)
+    page.show()
+    page.thing_label.value = label
+    for key, text in said.items():
+        page.thing_texts[key].value = text
+    page.thing_button.click()
+    return page.actions.said
+
+
+def test_reels_magnets_and_meters_are_entered_on_the_page_as_at_the_command_line(page):
+    shown(page, "stock")
+    assert enter_thing(page, "spool", "reel 15", wire="AWG 42 single build", weight="450 g").startswith(
+        "Spool reel 15: entered."
+    )
+    spool = page.state.book.labelled(Spool, "reel 15")
+    assert spool.length_m == pytest.approx(15000, rel=0.1)  # 450 g of 42 gauge: some 34 m a gram
+    assert page.thing_texts["weight"].value == "", "the form is empty for the next one"
+    assert "reel 15" in page.text.value
+    enter_thing(page, "spool", "reel 15", ten_metres="54.4 Ω")
+    assert "need the temperature" in page.actions.said
+    assert page.thing_texts["ten_metres"].value == "54.4 Ω", "what was refused stays, to be mended"
+    enter_thing(page, "spool", "reel 15", ten_metres="54.4 Ω", temperature="21 °C")
+    assert "with ten metres" in page.actions.said
+    assert "new to the book" in enter_thing(page, "magnets", "lot 7", count="120")
+    assert "entered" in enter_thing(page, "magnets", "lot 7", count="120", grade="Alnico 5")
+    assert "whole number" in enter_thing(page, "magnets", "lot 7", count="1e3")
+    assert "entered" in enter_thing(page, "meter", "new bridge", kind="lcr", accuracy="1 %")
+    assert "+2.00 % too much" in enter_thing(
+        page, "check-meter", "new bridge", piece="1 H", shown="1.02 H", known="1 H"
+    )
+    assert "new bridge" in page.text.value
+    assert "+2.00 % too much" in page.text.value
+    page.state.set_text("view", "batch")
+    assert "reel 15" in [str(each) for each in page.state.controls.by_key["spool"].positions], "ready for a batch"
+
+
+def act(page: BookPage, name: str, text: str = "", entry: int | None = None) -> str:
+    page.state.set_text("act", name)
+    if entry is not None:
+        page.state.set_index("entry", entry)
+    page.show()
+    page.act_text.value = text
+    page.act_button.click()
+    return page.actions.said
+
+
+def test_notes_repairs_and_crossing_out_are_done_to_the_coil_that_was_found(page):
+    shown(page, "find")
+    assert page.act_box.layout.display == "none", "a search that leaves sixty coils offers nothing to do to one"
+    page.search.value = "0125"
+    assert page.act_box.layout.display is None
+    book = page.state.book
+    assert "is empty" in act(page, "note")
+    assert act(page, "note", "read in the sun <b>").startswith("Coil 0125: noted.")
+    assert "read in the sun &lt;b&gt;" in page.text.value
+    assert "repair entered" in act(page, "repair", "new lead")
+    assert "Say why" in act(page, "cross out", "", entry=1)
+    said = act(page, "cross out", "the clip had slipped", entry=1)
+    assert "resistance" in said
+    assert "crossed out" in said
+    read = book.records(CoilReading, "coil = ?", [book.coil("0125").uid])
+    assert (read[0].void_reason, read[1].void_reason) == ("the clip had slipped", None)
+    assert "crossed out: the clip had slipped" in page.text.value, "it stays in sight"
+    act(page, "restore", entry=1)
+    assert book.records(CoilReading, "uid = ?", [read[0].uid])[0].void_reason is None
+    act(page, "suspect")
+    assert book.coil("0125").state == "suspect"
+    assert "left on 2026-08-01" in act(page, "left", "2026-08-01")
+    assert "must be a day" in act(page, "left", "August")
+    act(page, "cross out", "entered twice", entry=0)
+    assert page.state.found() == [], "a coil that was crossed out is found no more"
+
+
 def test_stock_and_pairs_are_there(page):
     assert "reel 12" in shown(page, "stock")
     assert "20" in shown(page, "stock")

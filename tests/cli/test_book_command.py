@@ -155,7 +155,7 @@ def test_a_meter_is_checked_and_a_spool_measured(labkit, room):
     shown = labkit("book", "check-meter", "bench", "--piece", "1 kΩ", "--known", "1 kΩ ± 0.01 %", "--shown", "1.002k")
     assert shown.out == "meter bench: 1 check in the book; it shows +0.20 % too much\n"
     ten = ("book", "spool", "reel 12", "--ten-metres", "54.4 Ω", "--meter", "bench")
-    assert "needs the temperature" in labkit(*ten).err
+    assert "need the temperature" in labkit(*ten).err
     assert (
         labkit(*ten, "--temperature", "21 °C").out
         == "spool reel 12: is in the book just so, with ten metres on the ohmmeter\n"
@@ -182,9 +182,9 @@ REFUSED = (
     (("spool", "reel 13"), "say its wire"),
     (("spool", "reel 13", "--wire", "AWG 42 singel build"), "Did you mean 'AWG 42 single build'"),
     (("spool", "reel 12", "--opened", "2026-13-01"), "must be a day"),
-    (("magnets", "lot 4"), "say the grade"),
+    (("magnets", "lot 4"), "say its grade"),
     (("meter", "x", "--kind", "ohm"), "one of ohms, lcr"),
-    (("check-meter", "bench", "--piece", "x", "--shown", "1k"), "--known"),
+    (("check-meter", "bench", "--piece", "x", "--shown", "1k"), "what the piece is"),
     (("check-meter", "bensh", "--piece", "x", "--shown", "1k", "--known", "1k"), "Did you mean 'bench'"),
     (("batch", "b.csv", "--design", "narrow single"), "Did you mean"),
     (("batch", "b.csv", "--design", DESIGN, "--spool", "reel 21"), "Did you mean 'reel 12'"),

@@ -12,11 +12,12 @@ from labkit.app.pages.book.state import JudgedBatch
 from labkit.bench.sets import Match
 from labkit.book.chart import Chart
 from labkit.book.entry import EntryRow
+from labkit.book.evidence import meter_evidence
 from labkit.book.history import CoilLine
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
 from labkit.book.learn.prediction import Knowledge, Learned
 from labkit.book.matching import hum_left_db
-from labkit.book.records import QUANTITIES, CoilReading, Note, Repair, Session, SweepFit, WoundCoil
+from labkit.book.records import QUANTITIES, CoilReading, Meter, Note, Repair, Session, SweepFit, WoundCoil
 from labkit.book.stock import magnets_left, wire_left
 from labkit.book.store import Book
 from labkit.core.sourced import Interval
@@ -34,6 +35,13 @@ CAUTION = (
     "Resistance and insulation: low-voltage ohmmeter only. Read coils at the room's temperature: 10 K add 3.9 %. The "
     "winder entangles hair and sleeves, a breaking wire can reach an eye: wear glasses."
 )
+METER_KINDS = {
+    "ohms": "resistance",
+    "lcr": "inductance, Q",
+    "sweep": "sweep, peak",
+    "field": "field",
+    "thermometer": "temperature",
+}
 KINDS = {"good": "good", "read again": "again", "fault": "bad"}
 
 
@@ -274,4 +282,12 @@ def stock_html(book: Book) -> str:
     ]
     said = table_html("Reels of wire", ("Reel", "Wire", "Coils wound", "Left, 95 of 100", "Enough for"), reels)
     said += table_html("Magnets", ("Lot", "Grade", "Coils", "Left"), lots)
+    meters = []
+    for meter in book.records(Meter):
+        known = meter_evidence(book, meter)
+        checked = any(each.known is not None for each in known.checks)
+        shows = f"{100 * math.expm1(known.gain):+.2f} % too much".replace("-", "−") if checked else "not checked"
+        accuracy = "not said" if meter.accuracy is None else f"± {100 * meter.accuracy:g} %"
+        meters.append((meter.label, METER_KINDS[meter.kind], meter.unit or "–", accuracy, shows))
+    said += table_html("Meters", ("Meter", "Reads", "Unit", "Accuracy", "Shows"), meters)
     return f'{said}<p class="lab-note">Wire that tore or was unwound again is not in the book: rather less is left.</p>'
