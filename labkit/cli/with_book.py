@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -42,47 +42,35 @@ class FromBook:
     def of_pickup(self, built: BuiltPickup) -> tuple[BuiltPickup, Knowledge | None]:
         """Return a pickup with the book, and what the book knows; the pickup as it is without one."""
         if self.file is None:
-            given = {"--spool": self.spool, "--lot": self.lot, "--machine": self.machine}
-            named = next((name for name, value in given.items() if value), None)
-            if named:
-                raise InputError(f"{named} names a thing of a workshop book; say which with --book FILE")
+            self._refuse_things()
             return built, None
-        from labkit.book.learn.from_book import taught_by
+        from labkit.book.learn.from_book import place_in, taught_by
+        from labkit.book.learn.prediction import with_book
 
         with self._open() as book:
-            return self._with(book, taught_by(book).records, built)
+            place = place_in(book, design=built.name, spool=self.spool, lot=self.lot, machine=self.machine)
+            if built.is_given:
+                raise InputError(
+                    f"--book: '{built.name}' is a sheet of values; a book speaks of what is wound from a build"
+                )
+            return with_book(built, taught_by(book).records, place)
 
     def of_rig(self, rig: Rig) -> tuple[Rig, dict[str, BuiltPickup], dict[str, Knowledge]]:
         """Return a rig with the book's values in every pickup that is known by its build, those pickups, and why."""
-        from labkit.book.learn.from_book import taught_by
-        from labkit.pickup.predict.built import predict_build
-
-        made = {slot: pickup.made_from for slot, pickup in rig.pickups.items() if pickup.made_from is not None}
         if self.file is None:
-            for slot in made:
-                self.of_pickup(predict_build(made[slot]))
+            self._refuse_things()
             return rig, {}, {}
-        if not made:
-            raise InputError("--book: no pickup of this rig is known by its build, so a book has nothing to say of it")
-        built, known = {}, {}
+        from labkit.book.learn.from_book import rig_with_book, taught_by
+
         with self._open() as book:
             records = taught_by(book).records
-            for slot, build in made.items():
-                built[slot], found = self._with(book, records, predict_build(build))
-                known[slot] = found
-        pickups = {slot: replace(each.pickup, made_from=made[slot]) for slot, each in built.items()}
-        return rig.replace(pickups=pickups), built, known
+            return rig_with_book(rig, book, records, spool=self.spool, lot=self.lot, machine=self.machine)
 
-    def _with(self, book: Book, records: Any, built: BuiltPickup) -> tuple[BuiltPickup, Knowledge]:
-        from labkit.book.learn.from_book import place_in
-        from labkit.book.learn.prediction import with_book
-
-        place = place_in(book, design=built.name, spool=self.spool, lot=self.lot, machine=self.machine)
-        if built.is_given:
-            raise InputError(
-                f"--book: '{built.name}' is a sheet of values; a book speaks of what is wound from a build"
-            )
-        return with_book(built, records, place)
+    def _refuse_things(self) -> None:
+        given = {"--spool": self.spool, "--lot": self.lot, "--machine": self.machine}
+        named = next((name for name, value in given.items() if value), None)
+        if named:
+            raise InputError(f"{named} names a thing of a workshop book; say which with --book FILE")
 
     @contextmanager
     def _open(self) -> Iterator[Book]:

@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+import pickle
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from labkit.app.kit.own_book import CLOSED, demo_book, own_book
 from labkit.app.pages.book.page import BookPage, panel
 from labkit.app.pages.book.state import BookPageState
+from labkit.app.pages.rig.page import RigPage
+from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.study.page import StudyPage
+from labkit.app.pages.study.state import StudyPageState
+from labkit.app.pages.study.work import spread_rig
 from labkit.app.server.door import Door, hub_door, room_door
 from labkit.app.server.server import book_environment
 from labkit.book.exchange import read_in
 from labkit.book.records import CoilReading, Session, Spool, WoundCoil
-from labkit.book.store import Book, new_book
+from labkit.book.store import Book, new_book, read_design
 from labkit.cli.open_command import open_lab
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
 
 NECK = "Saltmarsh Lane, neck"
 GOOD = [["0161", "5.73", "2.12", "5950"], ["0162", "5.74", "2.13", "5960"], ["0163", "5.72", "2.11", "5935"]]
@@ -176,7 +186,7 @@ def test_reels_magnets_and_meters_are_entered_on_the_page_as_at_the_command_line
     assert "new bridge" in page.text.value
     assert "+2.00 % too much" in page.text.value
     page.state.set_text("view", "batch")
-    assert "reel 15" in [str(each) for each in page.state.controls.by_key["spool"].positions], "ready for a batch"
+    assert "reel 15" in [str(each) for each in page.state.controls["spool"].positions], "ready for a batch"
 
 
 def act(page: BookPage, name: str, text: str = "", entry: int | None = None) -> str:
@@ -233,8 +243,6 @@ def test_a_link_carries_the_part_and_nothing_of_the_book(page):
 def test_texts_of_the_book_are_escaped(filled):
     book = filled.scratch()
     coil = book.coil("0101")
-    from dataclasses import replace
-
     from labkit.book.records import Note
 
     book.change(replace(coil, who="<b>"))
@@ -312,6 +320,65 @@ def test_the_winding_page_predicts_with_the_book_where_one_is_open(monkeypatch, 
     page.show()
     assert page.known.value == ""
     assert state.built.total.resistance.high - state.built.total.resistance.low > told.high - told.low
+
+
+def neck_rig(book: Book) -> Rig:
+    """A rig with the pickup that the book calls neck."""
+    built = read_design(book.design(NECK).sheet)
+    pickups = {"bridge": replace(built.pickup, made_from=built.build)}
+    return load_rig("Saltmarsh Lane, narrow single coil").replace(name="neck alone", pickups=pickups)
+
+
+@pytest.fixture
+def opened(monkeypatch, filled) -> Book:
+    """The filled book as that of this lab."""
+    monkeypatch.setenv(BOOK_VARIABLE, str(filled.path))
+    monkeypatch.delenv(BOOK_CLOSED_VARIABLE, raising=False)
+    return filled
+
+
+def test_the_rig_page_predicts_with_the_book_where_one_is_open(opened, monkeypatch):
+    page = RigPage(RigPageState(neck_rig(opened)))
+    state, reel = page.state, opened.labelled(Spool, "reel 14").uid
+    assert (page.known.value, state.known) == ("", {})
+    plain, wide = state.result.gain_db, state.banded(state.curves()[0])
+    state.set_text("own.book", reel)
+    page.show()
+    assert state.query.endswith(f"own.book={reel}"), "a link names the reel by its uid alone"
+    (found,) = state.known.values()
+    assert found.of_spool == 12
+    assert "12 of this spool" in page.known.value
+    assert "without the book" in page.known.value.casefold()
+    (pickup,) = state.rig.pickups.values()
+    assert pickup.coils["main"].resistance < 0.98 * neck_rig(opened).pickups["bridge"].coils["main"].resistance
+    assert np.abs(state.result.gain_db - plain).max() > 0.05
+    narrow = state.banded(state.curves()[0])
+    assert (narrow.high_db - narrow.low_db).max() < 0.95 * (wide.high_db - wide.low_db).max()
+    state.undo()
+    assert state.result.gain_db == pytest.approx(plain)
+    monkeypatch.delenv(BOOK_VARIABLE)
+    assert "own.book" not in RigPageState().controls
+
+
+def test_a_rig_of_measured_values_is_not_the_book_s_business_and_the_page_says_so(opened):
+    page = RigPage(RigPageState())
+    page.state.set_text("own.book", "new")
+    page.show()
+    assert page.state.errors == {}
+    assert "No pickup of this rig is known by its build" in page.known.value
+
+
+def test_the_tolerances_page_spreads_with_the_book(opened):
+    page = StudyPage(StudyPageState(neck_rig(opened)))
+    state = page.state
+    before = state.job().ask
+    state.set_text("own.book", opened.labelled(Spool, "reel 14").uid)
+    page.show()
+    assert "own.book" in state.visible_controls
+    assert "12 of this spool" in page.known.value
+    ask = pickle.loads(pickle.dumps(state.job().ask))  # it travels to a process of its own
+    wide, narrow = (spread_rig(each, progress=lambda _: None, stop=lambda: False).measure for each in (before, ask))
+    assert narrow.high - narrow.low < 0.97 * (wide.high - wide.low), "most of it is capacitance, which nobody read"
 
 
 def test_the_measure_page_enters_a_fit_as_one_evidence_on_a_coil(monkeypatch, filled, tmp_path):

@@ -10,12 +10,15 @@ from labkit.book.evidence import BookCoil, BookEvidence, FitEvidence, MeterEvide
 from labkit.book.learn.batch import BatchVerdict, judge_batch
 from labkit.book.learn.evidence import METER_OF, CoilEvidence, CoilPlace, Kind, MeterKind, Quantity, WireEvidence
 from labkit.book.learn.knowledge import Records, records_of
+from labkit.book.learn.prediction import Knowledge, with_book
 from labkit.book.records import LEADS, BobbinKind, Design, Machine, MagnetLot, Session, Spool, months, now
 from labkit.book.store import Book, read_design
 from labkit.core.errors import InputError
 from labkit.pickup.materials.wire import wire
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.built import BuiltPickup, predict_build
 from labkit.pickup.predict.sheet import PickupBuild
+from labkit.rig.rig import Rig
 
 NEAR_LOAD = 0.1
 """A peak read into another load than the usual one by more than this part says something else."""
@@ -186,7 +189,8 @@ def place_in(
     design : str
         Name of a design of the book; any other name is a design that it does not know.
     spool, lot, machine, bobbin : str
-        Labels; empty for none of those in the book (machine and bobbin: the usual one).
+        Labels; empty for a spool or lot that is not in the book, and for the machine and the bobbins of the newest coil
+        (of this design, where there is one).
 
     Raises
     ------
@@ -195,15 +199,52 @@ def place_in(
     """
     own = book.labelled(Spool, spool) if spool else None
     known = book.query("select uid from design where name = ? order by version desc limit 1", (design,))
+    usual = book.query(
+        "select machine, bobbin from coil where void_reason is null order by "
+        "design in (select uid from design where name = ?) desc, wound_at desc, rowid desc limit 1",
+        (design,),
+    )
+    usual_machine, usual_bobbin = usual[0] if usual else (None, None)
     return CoilPlace(
         design=str(known[0][0]) if known else "",
         spool=own.uid if own else "",
         maker=own.maker if own else "",
         lot=book.labelled(MagnetLot, lot).uid if lot else "",
-        machine=book.labelled(Machine, machine).uid if machine else "",
-        bobbin=book.labelled(BobbinKind, bobbin).uid if bobbin else "",
+        machine=book.labelled(Machine, machine).uid if machine else usual_machine or "",
+        bobbin=book.labelled(BobbinKind, bobbin).uid if bobbin else usual_bobbin or "",
         months=months(now()),
     )
+
+
+def rig_with_book(
+    rig: Rig, book: Book, records: Records, *, spool: str = "", lot: str = "", machine: str = ""
+) -> tuple[Rig, dict[str, BuiltPickup], dict[str, Knowledge]]:
+    """Return a rig whose built pickups are predicted with a book, those pickups, and what the book knows, by slot.
+
+    Parameters
+    ----------
+    rig : Rig
+    book : Book
+    records : Records
+        What it teaches (`taught_by`).
+    spool, lot, machine : str
+        As for `place_in`.
+
+    Raises
+    ------
+    InputError
+        If no pickup of the rig is known by its build.
+    """
+    made = {slot: pickup.made_from for slot, pickup in rig.pickups.items() if pickup.made_from is not None}
+    if not made:
+        raise InputError("no pickup of this rig is known by its build, so a book has nothing to say of it")
+    built, known = {}, {}
+    for slot, build in made.items():
+        plain = predict_build(build)
+        place = place_in(book, design=plain.name, spool=spool, lot=lot, machine=machine)
+        built[slot], known[slot] = with_book(plain, records, place)
+    pickups = {slot: replace(each.pickup, made_from=made[slot]) for slot, each in built.items()}
+    return rig.replace(pickups={**rig.pickups, **pickups}), built, known
 
 
 def batch_in(book: Book, session: Session, taught: Taught) -> list[CoilEvidence]:

@@ -16,20 +16,18 @@ import traitlets
 
 from labkit.app.kit.background import Debounce
 from labkit.app.kit.files import GivenFile, Intake, Upload
-from labkit.app.kit.own_book import demo_book, own_book
+from labkit.app.kit.own_book import demo_book, knowledge_html, own_book
 from labkit.app.kit.page import Page, box, note
-from labkit.app.kit.text import answer_html
+from labkit.app.kit.text import answer_html, capital
 from labkit.app.kit.widgets import CurveView, LabWidget, MadeFile, web_text
 from labkit.app.pages.book.state import BATCH, FIND, KNOWS, MONTHS, PAIRS, STOCK, BookPageState
 from labkit.app.pages.book.words import (
     CAUTION,
     DEMO,
     batches_html,
-    capital,
     chart_answer,
     chart_html,
     coil_html,
-    knowledge_html,
     lines_html,
     pairs_html,
     row_said,
@@ -116,6 +114,7 @@ class BookPage(Page[BookPageState]):
         self.thing_label = ipywidgets.Text(description="Name", placeholder="as the workshop calls it")
         self.thing_texts: dict[str, ipywidgets.Text] = {}
         self.thing_fields = box("lab-search")
+        self.thing_fields.add_class("lab-form")
         self.thing_button = ipywidgets.Button(description="Enter")
         self.thing_button.on_click(lambda _: self._enter_thing())
         self.thing_box = box("lab-section", self.thing_fields, box("lab-buttons", self.thing_button))
@@ -146,8 +145,8 @@ class BookPage(Page[BookPageState]):
             self.search_box,
             self.answer,
             self.chart,
-            self.thing_box,
             box("lab-wrap", self.text),
+            self.thing_box,
             self.act_box,
             self.stories,
             self.files,

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from html import escape
 
-from labkit.app.kit.text import table_html
+from labkit.app.kit.text import capital, table_html
 from labkit.app.pages.book.state import JudgedBatch
 from labkit.bench.sets import Match
 from labkit.book.chart import Chart
@@ -15,14 +14,11 @@ from labkit.book.entry import EntryRow
 from labkit.book.evidence import meter_evidence
 from labkit.book.history import CoilLine
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
-from labkit.book.learn.prediction import Knowledge, Learned
 from labkit.book.matching import hum_left_db
 from labkit.book.records import QUANTITIES, CoilReading, Meter, Note, Repair, Session, SweepFit, WoundCoil
 from labkit.book.stock import magnets_left, wire_left
 from labkit.book.store import Book
-from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
-from labkit.view.drawings.interval import IntervalScale, draw_interval
 
 MOST_LINES = 100
 """Coils listed at once."""
@@ -43,16 +39,6 @@ METER_KINDS = {
     "thermometer": "temperature",
 }
 KINDS = {"good": "good", "read again": "again", "fault": "bad"}
-
-
-def capital(text: str) -> str:
-    """Return a sentence with a capital, a full stop and minus signs.
-
-    >>> capital("ohms -2.0 % from the plan")
-    'Ohms −2.0 % from the plan.'
-    """
-    text = re.sub(r"(?<![\w-])-(?=\d)", "−", text)
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}"
 
 
 def row_said(row: EntryRow | None, judged: CoilVerdict | None) -> dict[str, str]:
@@ -96,45 +82,6 @@ def summary(rows: Sequence[EntryRow | None], verdict: BatchVerdict | None) -> st
     if verdict is not None and len(verdict.coils) > 1:
         said += " " + " ".join(map(capital, verdict.sentences))
     return said
-
-
-def knowledge_html(known: Knowledge, title: str) -> str:
-    """Return the next coil's readings without the book and with it, drawn one over the other, and why."""
-    lines = []
-    for item in known.next_readings:
-        scale = _scale(item)
-        lines.append(
-            f'<tr><th scope="row">{escape(item.kind.words)}</th><td>{escape(_bounds(item.before, item.unit))}</td>'
-            f"<td>{draw_interval(item.before, scale)}<br>{draw_interval(item.after, scale)}</td>"
-            f"<td><b>{escape(_bounds(item.after, item.unit))}</b></td>"
-            f"<td>{escape(', '.join(item.causes) or 'nothing')}</td></tr>"
-        )
-    heads = ("The next coil reads", "Without the book", "", "With the book", "Learned")
-    top = "".join(f'<th scope="col">{name}</th>' if name else "<td></td>" for name in heads)
-    said = [
-        f"Coils of this workshop scatter {known.coil_scale:.1f} times as much as labkit takes.",
-        "Bars hold 95 of 100 coils: above without the book, below with it. Output over the strings is not learned; no "
-        "real workshop's records stand behind the way doubts are divided.",
-    ]
-    conflict = "" if known.conflict is None else f'<p class="lab-fit lab-bad">{escape(known.conflict.sentence)}.</p>'
-    return (
-        f'{conflict}<div class="lab-table-holder" role="region" tabindex="0" aria-label="{escape(title)}">'
-        f'<table class="lab-table"><caption>{escape(title)}</caption><thead><tr>{top}</tr></thead>'
-        f"<tbody>{''.join(lines)}</tbody></table></div>"
-        + "".join(f'<p class="lab-note">{escape(text)}</p>' for text in said)
-    )
-
-
-def _scale(item: Learned) -> IntervalScale:
-    low, high = min(item.before.low, item.after.low), max(item.before.high, item.after.high)
-    return IntervalScale(low=low - 0.1 * (high - low), high=high + 0.1 * (high - low), is_log=False)
-
-
-def _bounds(interval: Interval, unit: str) -> str:
-    if unit == "dB":
-        return f"{interval.low:.1f} dB – {interval.high:.1f} dB".replace("-", "−")
-    low, high = (format_quantity(end, unit, digits=3) for end in (interval.low, interval.high))
-    return f"{low} – {high}"
 
 
 def chart_answer(chart: Chart) -> str:
