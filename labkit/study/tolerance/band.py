@@ -14,6 +14,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from labkit.circuit.solve import fast
 from labkit.circuit.solve.solver import solve
 from labkit.core.by_numpy import beta_shares
 from labkit.core.errors import InputError
@@ -78,7 +79,8 @@ class LiveBand:
         if not values:
             return None
         self._last = variation
-        levels = decibels(solve(variation.circuit, frequency_hz, values=values).transfer)
+        found = solve(variation.circuit, frequency_hz, values=values, is_compiled=fast.is_installed())
+        levels = decibels(found.transfer)
         levels.sort(axis=0)
         low, high = _weights() @ levels
         return GainBand(low, high)
