@@ -53,7 +53,7 @@ MOVE = """async ([control, positions, beside]) => {
   const present = '.lab-curve-holder svg polyline[data-label^="A "]';
   const shown = () => [
     document.querySelector(present).getAttribute('points'),
-    beside ? document.querySelector(beside).outerHTML : performance.now(),
+    beside ? [...document.querySelectorAll(beside)].at(-1).outerHTML : performance.now(),
   ];
   const taken = [];
   for (const position of positions) {
