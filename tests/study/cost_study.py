@@ -11,6 +11,7 @@ import pickle
 import subprocess
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from labkit.circuit.solve import fast
@@ -47,12 +48,32 @@ def run_alone(count: int) -> tuple[float, float]:
     return seconds, memory
 
 
-def chunk_cost(repeats: int = 20) -> tuple[float, float, int]:
-    """Return CPU seconds of a chunk on a worker, of its result where chunks are added up, and the result's bytes."""
-    made = study(10_000_000)
+@dataclass(frozen=True)
+class Chunks:
+    """Chunks of a study: how many, CPU seconds of one on a worker and of its result where they are added up, bytes."""
+
+    count: int
+    worker_s: float
+    adding_s: float
+    size: int
+
+    def gain(self, threads: int) -> float:
+        """Return how many times sooner the study is done than by one thread: whole rounds, or the adding up, if longer.
+
+        >>> few = Chunks(1600, 0.1, 0.001, 0)
+        >>> few.gain(8), few.gain(320)
+        (8.0, 100.0)
+        """
+        rounds = -(-self.count // threads)
+        return self.count * self.worker_s / max(rounds * self.worker_s, self.count * self.adding_s)
+
+
+def chunks_of(count: int, repeats: int = 5) -> Chunks:
+    """Measure the chunks of a study."""
+    made = study(count)
     made(0)
     worker, adding, state = [], [], _empty(made)
-    for number in range(repeats):
+    for number in range(min(repeats, made.chunks)):
         start = time.process_time()
         sent = pickle.dumps(made(number))
         worker.append(time.process_time() - start)
@@ -60,20 +81,10 @@ def chunk_cost(repeats: int = 20) -> tuple[float, float, int]:
         task = pickle.dumps(made)  # goes out with every chunk
         state = _added(state, pickle.loads(sent))
         adding.append(time.process_time() - start)
-    return min(worker), min(adding), len(sent) + len(task)
+    return Chunks(made.chunks, min(worker), min(adding), len(sent) + len(task))
 
 
-def shared(threads: int, chunks: int, worker_s: float, adding_s: float) -> float:
-    """Return how many times sooner a study is done than by one thread: whole rounds, or the adding up, if longer.
-
-    >>> shared(8, 1600, 0.1, 0.001), shared(320, 1600, 0.1, 0.001)
-    (8.0, 100.0)
-    """
-    rounds = -(-chunks // threads)
-    return chunks * worker_s / max(rounds * worker_s, chunks * adding_s)
-
-
-def page(alone: dict[int, tuple[float, float]], worker_s: float, adding_s: float, size: int) -> str:
+def page(alone: dict[int, tuple[float, float]], chunks: dict[int, Chunks]) -> str:
     """Return the page."""
     first = alone[COUNTS[0]][0]
     extra = f"The extra `labkit[fast]` was {'' if fast.is_installed() else 'not '}installed"
@@ -91,37 +102,46 @@ def page(alone: dict[int, tuple[float, float]], worker_s: float, adding_s: float
     ]
     for count, (seconds, memory) in alone.items():
         each = seconds / count / (first / COUNTS[0])
-        lines.append(f"| {count:,} | {seconds / first:.1f} | {each:.2f} | {memory:.0f} MB |".replace(",", " "))
+        lines.append(f"| {_spaced(count)} | {seconds / first:.1f} | {each:.2f} | {memory:.0f} MB |")
     lines += [
         "",
-        "Memory is what is added up, not what was drawn: a row of sums for every 4096 variants is all that grows.",
+        "Memory is what is added up, not what was drawn: a row of sums for every 4096 variants is all that grows. Most "
+        "of what a larger study takes beyond a small one is the compiler of the extra, where that is installed.",
         "",
         "## By nodes",
         "",
-        f"Worked out, not tried: each node has {THREADS} threads as fast as the machine measured on; a chunk (8192 "
-        f"variants) takes a thread {worker_s / adding_s:.0f} times as long as sending it out and adding its result up "
-        f"takes the process that started the study, and its way there and back is {size / 1000:.0f} kB. More threads "
-        "than that wait. What the scheduler and the network add is not counted; two worker processes on one machine "
-        "are what the tests run.",
+        f"How many times sooner than by one thread. Worked out, not tried: each node has {THREADS} threads as fast as "
+        "the machine measured on, a chunk is worked on by one, and the process that started the study sends chunks out "
+        "and adds their results up, one after another. What the scheduler and the network add is not counted; two "
+        "worker processes on one machine are what the tests run.",
         "",
-        "| nodes | threads | " + " | ".join(f"{count:,} variants".replace(",", " ") for count in COUNTS) + " |",
-        "|---" * (2 + len(COUNTS)) + "|",
+        "| | " + " | ".join(f"{_spaced(count)} variants" for count in chunks) + " |",
+        "|---" * (1 + len(chunks)) + "|",
+        "| chunks | " + " | ".join(str(each.count) for each in chunks.values()) + " |",
+        "| sent and returned, a chunk | " + " | ".join(f"{each.size / 1000:.0f} kB" for each in chunks.values()) + " |",
+        "| work of a chunk over adding it up | "
+        + " | ".join(f"{each.worker_s / each.adding_s:.0f}" for each in chunks.values())
+        + " |",
     ]
     for nodes in NODES:
-        gains = [shared(nodes * THREADS, -(-count // 8192), worker_s, adding_s) for count in COUNTS]
-        lines.append(f"| {nodes} | {nodes * THREADS} | " + " | ".join(f"{gain:.0f} ×" for gain in gains) + " |")
+        gains = " | ".join(f"{each.gain(nodes * THREADS):.0f} ×" for each in chunks.values())
+        lines.append(f"| {nodes} node{'s' * (nodes > 1)}, {nodes * THREADS} threads | {gains} |")
     lines += [
         "",
-        "How many times sooner than one thread. A study of 10 000 variants has two chunks, so that two threads are all "
-        "it can use.",
+        "More threads than there are chunks, or than the third row says, wait. More frequencies or parts make chunks "
+        "longer, not more numerous.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _spaced(count: int) -> str:
+    return f"{count:,}".replace(",", " ")
 
 
 def main() -> None:
     """Run the study and write its page."""
     alone = {count: run_alone(count) for count in COUNTS}
-    PAGE.write_text(page(alone, *chunk_cost()), encoding="utf-8")
+    PAGE.write_text(page(alone, {count: chunks_of(count) for count in COUNTS}), encoding="utf-8")
 
 
 if __name__ == "__main__":
