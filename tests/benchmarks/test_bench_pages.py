@@ -11,7 +11,6 @@ import os
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -142,22 +141,31 @@ def test_slider_to_redrawn_curve(
     follow_slider(browser, lab, waited, route, address, control, positions, beside)
 
 
+@pytest.fixture(
+    scope="module",
+    params=["by numpy", pytest.param("by the extra", marks=pytest.mark.skipif(not is_installed(), reason="no extra"))],
+)
+def lab_by(request: Any, chromium_path: str, tmp_path_factory: Any) -> Iterator[tuple[str, Server]]:
+    """A lab with and without the extra `fast`."""
+    with pytest.MonkeyPatch.context() as patch:
+        if request.param == "by numpy":
+            folder = tmp_path_factory.mktemp("no_extra")
+            (folder / "sitecustomize.py").write_text(HIDES_EXTRA, encoding="ascii")
+            patch.setenv("PYTHONPATH", os.pathsep.join([str(folder), os.environ.get("PYTHONPATH", "")]))
+        server = start_server("--port", "0", "--no-browser")
+    yield request.param, server
+    stop_server(server)
+
+
 @pytest.mark.parametrize(
-    "route", ["by numpy", pytest.param("by the extra", marks=pytest.mark.skipif(not is_installed(), reason="no extra"))]
+    ("name", "address", "control"), [("rig", RIG, LENGTH), ("cable", CABLE, LENGTH), ("pots", POTS, VOLUME)]
 )
 def test_slider_to_redrawn_curve_and_band(
-    browser: Any, waited: Any, route: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    browser: Any, lab_by: tuple[str, Server], waited: Any, name: str, address: str, control: str
 ) -> None:
-    if route == "by numpy":
-        (tmp_path / "sitecustomize.py").write_text(HIDES_EXTRA, encoding="ascii")
-        monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), os.environ.get("PYTHONPATH", "")]))
-    server = start_server("--port", "0", "--no-browser")
-    try:
-        for name, address, control in (("rig", RIG, LENGTH), ("cable", CABLE, LENGTH), ("pots", POTS, VOLUME)):
-            words = f"{name} page, curve and band, {route}"
-            follow_slider(browser, server, waited, words, address, control, list(range(10, 10 + MOVES)), BAND)
-    finally:
-        stop_server(server)
+    route, server = lab_by
+    words = f"{name} page, curve and band, {route}"
+    follow_slider(browser, server, waited, words, address, control, list(range(10, 10 + MOVES)), BAND)
 
 
 def follow_slider(
