@@ -282,7 +282,7 @@ def _in_a_fresh_browser(browser: Any, server: Server, *names: str) -> list[Opene
         state, key, reading = PAGES[name]
         page.goto(f"{server.address}voila/render/{name}.ipynb?v=1&{state}", wait_until="commit")
         readout = f"document.querySelector('.lab-row[data-key=\"{key}\"] .lab-readout')"
-        answered = f"document.documentElement.dataset.labOpened !== undefined && {readout}?.value === '{reading}'"
+        answered = f"document.documentElement?.dataset.labOpened !== undefined && {readout}?.value === '{reading}'"
         page.wait_for_function(f"() => {answered}", timeout=60_000)
         answers = time.perf_counter() - start
         page.wait_for_function("() => window.painted")
