@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -282,7 +283,8 @@ class WindingPageState(PinningPageState[WindingResult]):
         return PICKUP_BAND_WORDS
 
     def curves(self) -> list[Curve]:
-        """Return the present curve with its band and the doubt of its level, and the pins; each at its own level."""
+        """Return the present curve with its band and the doubt of its level, then the pins, B with its band, where it
+        is a predicted pickup, too; each at its own level."""
         now, counted = self.result, self.counted
         rigs = [self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins)]
         levels = [gain_db(rig.evaluate(GRID, levels_db=added)) for rig, added in zip(rigs, counted.levels_db)]
@@ -292,6 +294,11 @@ class WindingPageState(PinningPageState[WindingResult]):
         doubt = (output.high - output.low) / 2 if output is not None and is_level else 0.0
         if self.shows_band:
             first = replace(first, low_db=now.low_db + raised, high_db=now.high_db + raised)
+            if kept:
+                with suppress(InputError):
+                    then = self._result(self.snapshot.rig.pins[0].setup, self.snapshot.own)
+                    more = levels[1] - then.gain_db
+                    kept[0] = replace(kept[0], low_db=then.low_db + more, high_db=then.high_db + more)
         return [replace(first, doubt_db=doubt), *kept]
 
     def draw(self, width: int, height: int | None = None) -> str:
