@@ -8,6 +8,7 @@ from html import escape
 from labkit.core.sourced import Interval
 from labkit.rig.devices.faults import Cause, FaultFinder, Observation, ohms_words
 from labkit.rig.devices.fit import DeviceFit
+from labkit.rig.devices.own_wiring import SWITCH, OwnWiring
 from labkit.rig.devices.plan import SolderPlan
 from labkit.rig.devices.steps import ToBuy, fault_table, knob_checks, position_checks, shopping_list, soldering_steps
 from labkit.view.soldering.shapes import said
@@ -47,6 +48,32 @@ def plan_text(plan: SolderPlan) -> Iterator[str]:
     yield "Wires and legs, in the order of soldering"
     for number, wire in enumerate(plan.wires, start=1):
         yield f"  {number:2} {plan.wire_words(wire)}"
+
+
+OWN_BASIS = (
+    "Heard, phase, hum and level are those of these pickups, knobs as in a new rig, every pickup given the same EMF. A "
+    "pickup that is turned round or stands in series needs its cover and screen on a wire of their own (common "
+    "practice, no source). One switch is searched; a second one has to be written into the sheet."
+)
+
+
+def own_wiring_text(found: OwnWiring) -> Iterator[str]:
+    """Yield the lines of a wiring that was made from words: its switch, what each position joins and does."""
+    yield f"{found.harness.name}, made from {found.start}"
+    yield ""
+    yield switch_words(SWITCH, found.fit)
+    for position, heard, phase, hum, level in found.rows():
+        joins = "; ".join(f"{one} to {other}" for one, other in found.fit.joins(position))
+        yield ""
+        yield said(position)
+        yield f"  heard: {heard}; {phase}; hum: {hum}; level at 400 Hz {level}"
+        yield f"  the switch joins {joins or 'nothing'}"
+    if found.fit.soldered:
+        yield ""
+        yield f"Joined for good: {'; '.join(f'{one} to {other}' for one, other in found.fit.soldered)}"
+    yield ""
+    pickups = ", ".join(f"{said(slot)} {pickup.name}" for slot, pickup in found.rig.pickups.items())
+    yield f"Pickups it was tried with: {pickups}. {OWN_BASIS}"
 
 
 CHECKS_BASIS = (
