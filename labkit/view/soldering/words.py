@@ -173,26 +173,39 @@ MOST_CAUSES = 3
 MOST_FAULTS = 6
 
 
-def causes_text(finder: FaultFinder, observations: Sequence[Observation]) -> Iterator[str]:
-    """Yield the first causes of what was read, each with the check that settles it, and what to read next."""
+def said_causes(
+    finder: FaultFinder, observations: Sequence[Observation]
+) -> tuple[list[tuple[str, list[str]]], list[str], str]:
+    """Return the first causes of what was read with their faults and checks, what to read next, and the basis."""
     causes = finder.causes(observations)
     first = [cause for cause in causes[:MOST_CAUSES] if cause.share >= 0.01 or cause is causes[0]]
-    for number, cause in enumerate(first, start=1):
-        yield f"{number}  {cause_words(finder, cause)}"
-        for fault in cause.faults[:MOST_FAULTS]:
-            yield f"     {fault.words}: {fault.check}"
+    found = []
+    for cause in first:
+        faults = [f"{fault.words}: {fault.check}" for fault in cause.faults[:MOST_FAULTS]]
         if len(cause.faults) > MOST_FAULTS:
-            yield f"     and {len(cause.faults) - MOST_FAULTS} more that show the same"
-    following = finder.next_place(first, observations)
-    if following is not None:
+            faults.append(f"and {len(cause.faults) - MOST_FAULTS} more that show the same")
+        found.append((cause_words(finder, cause), faults))
+    place = finder.next_place(first, observations)
+    following = [] if place is None else [f"Read next: {finder.place_words(place)}"]
+    for number, cause in enumerate(first, start=1):
+        reading = None if place is None else cause.signature.readings[place]
+        if reading is not None:
+            following.append(f"{ohms_words(reading.ohms)} speaks for {number}")
+    return found, following, FAULTS_BASIS
+
+
+def causes_text(finder: FaultFinder, observations: Sequence[Observation]) -> Iterator[str]:
+    """Yield the first causes of what was read, each with the check that settles it, and what to read next."""
+    causes, following, basis = said_causes(finder, observations)
+    for number, (words, faults) in enumerate(causes, start=1):
+        yield f"{number}  {words}"
+        yield from (f"     {fault}" for fault in faults)
+    if following:
         yield ""
-        yield f"Read next: {finder.place_words(following)}"
-        for number, cause in enumerate(first, start=1):
-            reading = cause.signature.readings[following]
-            if reading is not None:
-                yield f"  {ohms_words(reading.ohms)} speaks for {number}"
+        yield following[0]
+        yield from (f"  {line}" for line in following[1:])
     yield ""
-    yield FAULTS_BASIS
+    yield basis
 
 
 def cause_words(finder: FaultFinder, cause: Cause) -> str:
