@@ -7,8 +7,7 @@ from html import escape
 
 from labkit.core.sourced import Interval
 from labkit.rig.devices.faults import Cause, FaultFinder, Observation, ohms_words
-from labkit.rig.devices.fit import DeviceFit
-from labkit.rig.devices.own_wiring import SWITCH, OwnWiring
+from labkit.rig.devices.own_wiring import OwnWiring
 from labkit.rig.devices.plan import SolderPlan
 from labkit.rig.devices.steps import ToBuy, fault_table, knob_checks, position_checks, shopping_list, soldering_steps
 from labkit.view.soldering.shapes import said
@@ -18,17 +17,6 @@ CAUTION = (
     "codes, data sheets and licensed practice come first. Lugs are seen from behind; devices are common practice, no "
     "source: hold a switch's contacts against a meter before soldering."
 )
-
-
-def switch_words(control: str, fit: DeviceFit) -> str:
-    """Return a switch's device and the throws that it joins to their commons in each position."""
-    if fit.device is None:
-        return said(control)
-    positions = []
-    for index, position in enumerate(fit.order):
-        throws = [throw for _, throw in fit.device.joined(index) if throw in fit.nodes]
-        positions.append(f"{said(position)} {' '.join(throws) or 'none'}")
-    return f"{said(control)}: {fit.device.name}. Joined to the common: {'; '.join(positions)}."
 
 
 def plan_text(plan: SolderPlan) -> Iterator[str]:
@@ -42,8 +30,8 @@ def plan_text(plan: SolderPlan) -> Iterator[str]:
     if plan.fits:
         yield ""
         yield "Switches"
-        for control, fit in plan.fits.items():
-            yield f"  {switch_words(control, fit)}"
+        for fit in plan.fits.values():
+            yield f"  {fit.words}"
     yield ""
     yield "Wires and legs, in the order of soldering"
     for number, wire in enumerate(plan.wires, start=1):
@@ -61,7 +49,7 @@ def own_wiring_text(found: OwnWiring) -> Iterator[str]:
     """Yield the lines of a wiring that was made from words: its switch, what each position joins and does."""
     yield f"{found.harness.name}, made from {found.start}"
     yield ""
-    yield switch_words(SWITCH, found.fit)
+    yield found.fit.words
     for position, heard, phase, hum, level in found.rows():
         joins = "; ".join(f"{one} to {other}" for one, other in found.fit.joins(position))
         yield ""
