@@ -19,6 +19,7 @@ class Lacking:
 sys.meta_path.insert(0, Lacking())
 
 from labkit.app.site.visit import open_page, receive  # noqa: E402
+from labkit.app.site.widgets import LINE  # noqa: E402
 
 
 class Page:
@@ -84,6 +85,14 @@ def report() -> dict[str, object]:
     found["queries"] = [opened, moved, page.first("ActionBar")[1]["query"]]
     found["narrow"] = page.first("CurveView")[1]["svg"]
     found["told"] = [each["content"] for each in page.said if each["kind"] == "FileOffers"]
+    page = Page("wiring")
+    (number, _), (choice, _) = page.first("Textarea"), page.first("Dropdown")
+    for state in ({"value": "no reading"}, {"value": 3}):
+        receive(json.dumps({"id": number, "state": state}), [])
+    for index in (1, 999):
+        receive(json.dumps({"id": choice, "state": {"index": index}}), [])
+    found["written"], found["chosen"] = (LINE.widgets[each].value for each in (number, choice))
+    found["options"] = page.first("Dropdown")[1]["options"]
     found["loaded"] = sorted(name for name in BLOCKED.split() if name in sys.modules)
     return found
 

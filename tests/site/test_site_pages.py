@@ -62,6 +62,11 @@ def test_the_width_that_a_page_tells_is_drawn_and_what_does_not_suit_is_left(fou
     assert 'width="500"' in found["narrow"]
 
 
+def test_what_is_written_and_chosen_in_the_page_is_taken_and_nothing_else(found):
+    assert found["written"] == "no reading"
+    assert found["chosen"] == found["options"][1]
+
+
 def test_what_a_browser_lacks_is_said_in_a_sentence(found):
     assert "needs matplotlib" in found["told"][-1]["failed"]
 

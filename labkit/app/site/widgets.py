@@ -217,6 +217,46 @@ class Button(Widget):
         self.on_msg(lambda *_: handler(self))
 
 
+class Text(Widget):
+    """A line to write in."""
+
+    kind = "Text"
+    description = traitlets.Unicode("").tag(sync=True)
+    placeholder = traitlets.Unicode("").tag(sync=True)
+    value = traitlets.Unicode("").tag(sync=True)
+
+
+class Textarea(Text):
+    """Lines to write in."""
+
+    kind = "Textarea"
+    rows = traitlets.Int(None, allow_none=True).tag(sync=True)
+
+
+class Dropdown(Widget):
+    """One of several texts."""
+
+    kind = "Dropdown"
+    description = traitlets.Unicode("").tag(sync=True)
+    options: Any = traitlets.Tuple().tag(sync=True)
+    index = traitlets.Int(0).tag(sync=True)
+
+    @traitlets.validate("index")
+    def _is_there(self, proposal: Any) -> int:
+        if not 0 <= proposal.value < max(1, len(self.options)):
+            raise traitlets.TraitError(f"there is no option {proposal.value}")
+        return int(proposal.value)
+
+    @property
+    def value(self) -> str:
+        """The text that is chosen."""
+        return str(self.options[self.index])
+
+    @value.setter
+    def value(self, text: str) -> None:
+        self.index = self.options.index(text)
+
+
 class AnyWidget(Widget):
     """A widget with a script of its own, which the site keeps under the name of its class."""
 
@@ -228,7 +268,7 @@ class AnyWidget(Widget):
 
 def install() -> None:
     """Put the stand-ins in the place of the libraries."""
-    libraries = {"ipywidgets": (Widget, Box, VBox, HTML, Button), "anywidget": (AnyWidget,)}
+    libraries = {"ipywidgets": (Widget, Box, VBox, HTML, Button, Text, Textarea, Dropdown), "anywidget": (AnyWidget,)}
     for name, classes in libraries.items():
         module = ModuleType(name, __doc__)
         for each in classes:

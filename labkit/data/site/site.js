@@ -39,7 +39,8 @@
     }
   }
 
-  const STOCK = { Box: "widget-box widget-hbox", VBox: "widget-box widget-vbox", HTML: "widget-html", Button: "jupyter-button widget-button" };
+  const STOCK = { Box: "widget-box widget-hbox", VBox: "widget-box widget-vbox", HTML: "widget-html", Button: "jupyter-button widget-button", Text: "widget-inline-hbox widget-text", Textarea: "widget-inline-hbox widget-textarea", Dropdown: "widget-inline-hbox widget-dropdown" };
+  const FIELDS = { Text: "input", Textarea: "textarea", Dropdown: "select" };
   async function view(model) {
     const el = document.createElement(model.kind === "Button" ? "button" : "div");
     let given = [];
@@ -67,6 +68,23 @@
       model.on("change", show);
       show();
       el.addEventListener("click", () => model.send({ event: "click" }));
+    } else if (model.kind in FIELDS) {
+      const label = document.createElement("label"), field = document.createElement(FIELDS[model.kind]), isChoice = model.kind === "Dropdown";
+      label.className = "widget-label";
+      field.id = label.htmlFor = `lab-field-${model.id}`;
+      el.append(label, field);
+      const show = () => {
+        label.textContent = model.get("description");
+        if (isChoice) {
+          field.replaceChildren(...model.get("options").map((text) => new Option(text)));
+          field.selectedIndex = model.get("index");
+        } else if (field.value !== model.get("value")) field.value = model.get("value");
+        if (!isChoice) field.placeholder = model.get("placeholder");
+        if (model.kind === "Textarea") field.rows = model.get("rows") ?? 4;
+      };
+      model.on("change", show);
+      show();
+      field.addEventListener("input", () => { model.set(isChoice ? { index: field.selectedIndex } : { value: field.value }); model.save_changes(); });
     } else {
       const { default: widget } = await import(`${root}labkit/widgets/${model.kind}.js?v=${version}`);
       await widget.initialize?.({ model });

@@ -13,10 +13,11 @@ import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
+from labkit.app.kit.own_book import knowledge_html
 from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.pickup.made import text_in_words
-from labkit.app.kit.text import answer_html, numbers_html, sentence_html, table_html, today
+from labkit.app.kit.text import answer_html, capital, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
 from labkit.app.pages.winding.controls import HEARD, fold_heads
 from labkit.app.pages.winding.sheets import open_sheet_text, saved_sheet, winding_paper
@@ -124,11 +125,7 @@ class WindingPage(PinningPage[WindingPageState]):
         self.change.value = "" if change is None or compared is None else _line(change_sentence(change, compared.name))
         known = state.result.known
         self.known_box.layout.display = None if known is not None else "none"
-        said = ""
-        if known is not None:
-            from labkit.app.pages.book.words import capital, knowledge_html
-
-            said = _line(capital(known.sentence)) + knowledge_html(known, "With the workshop book")
+        said = "" if known is None else _line(capital(known.sentence)) + knowledge_html(known, "With the workshop book")
         self.known.value = said
         self.bobbin.svg = self.draw_bobbin(self.bobbin.width)
         self.fit.value = self._fits()
