@@ -6,14 +6,16 @@ import click
 
 from labkit.cli.options import Output, result_options
 from labkit.core.files import as_json_text
-from labkit.rig.schema import SCHEMAS, sheet_schema
+from labkit.rig.schema import sheet_schema
 
 
 @click.command()
-@click.argument("kind", type=click.Choice(SCHEMAS))
+@click.argument("kind")
 @result_options(json=False)
 def schema(kind: str, out: Output) -> None:
     """Print the JSON Schema of a KIND of sheet, made from the keys that its reader declares.
+
+    KIND is rig, harness, pickup or a stage of the chain, such as cable, input or "valve input".
 
     An editor of TOML that knows JSON Schema completes keys with it, and marks what cannot be read. What a schema cannot
     say is left to the reader: units of quantities, limits, names of the catalogue.

@@ -1,4 +1,4 @@
-"""JSON Schemas (draft 2020-12) of rig, harness and pickup sheets, made from the keys that their readers declare.
+"""JSON Schemas (draft 2020-12) of rigs, harnesses, pickups and stages of the chain, from the keys of their readers.
 
 A schema takes every sheet that the reader takes. It refuses unknown and missing keys, values of the wrong kind, words
 that are none of the options and plain numbers outside their limits; units, limits of quantities, names and what one key
@@ -30,6 +30,7 @@ from labkit.rig.sheet import chain_kinds
 Schema = dict[str, Any]
 
 SCHEMAS = ("rig", "harness", "pickup")
+"""Kinds that have a schema, beside every kind of stage of the chain: a cable, an input, an amplifier …"""
 
 _TEXT: Schema = {"type": "string"}
 
@@ -46,9 +47,10 @@ def sheet_schema(kind: str) -> Schema:
     ['sheet', 'format', 'name', 'harness', 'pickups']
     """
     makers = {"rig": _rig, "harness": _harness, "pickup": _pickup}
-    if kind not in makers:
-        raise InputError(f"there is no schema of a '{kind}' sheet.{did_you_mean(kind, makers)}")
-    body = makers[kind]()
+    stages = chain_kinds()
+    if kind not in makers and kind not in stages:
+        raise InputError(f"there is no schema of a '{kind}' sheet.{did_you_mean(kind, (*makers, *stages))}")
+    body = makers[kind]() if kind in makers else _stage(stages[kind])
     own = {"sheet": {"const": kind}, "format": {"const": FORMAT}, "summary": _TEXT, "note": _TEXT}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -120,6 +122,16 @@ def _rig() -> Schema:
         chain=_list({"oneOf": stages}),
         required=["name", "harness", "pickups"],
     )
+
+
+def _stage(stage: type) -> Schema:
+    """A cable, an input …, by itself or many of them as entries, which then need what is not shared at the top."""
+    own = {"name": _TEXT, "source": _TEXT, "summary": _TEXT, "note": _TEXT}
+    is_open = "read" in vars(stage)
+    entry = _table(stage, required=["name"], is_open=is_open, **own)
+    many = _table(stage, required=["entry"], is_open=is_open, **own, entry=_list(entry, minItems=1))
+    alone = ["name", *_table(stage)["required"]]
+    return many | {"required": [], "anyOf": [{"required": ["entry"]}, {"required": ["name"] if is_open else alone}]}
 
 
 def _harness() -> Schema:

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import json
 import tomllib
+from pathlib import Path
 
 import jsonschema
 import pytest
 
+import labkit
 from labkit.catalogue import catalogue
 from labkit.cli.main import main
 from labkit.core.errors import SheetError
 from labkit.core.sheet import parse_sheet, sheet_text
 from labkit.rig.schema import SCHEMAS, sheet_schema
-from labkit.rig.sheet import load_rig, rig_data
+from labkit.rig.sheet import chain_kinds, load_rig, rig_data
 
 READERS = catalogue().readers
+CATALOGUE = Path(labkit.__file__).parent / "data" / "catalogue"
 
 
 @pytest.fixture(scope="module")
@@ -44,6 +47,22 @@ def test_a_rig_written_with_everything_inside_is_valid(validators):
         validators["harness"].validate({"sheet": "harness", "format": 1, **data["harness"]})
         for pickup in data["pickups"].values():
             validators["pickup"].validate({"sheet": "pickup", "format": 1, **pickup})
+
+
+@pytest.mark.parametrize("kind", [kind for kind in chain_kinds() if kind in READERS and catalogue().names(kind)])
+def test_stages_are_valid_one_by_one_and_as_the_files_that_hold_many(kind):
+    schema = sheet_schema(kind)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    validator = jsonschema.Draft202012Validator(schema)
+    for name in catalogue().names(kind):
+        validator.validate({"sheet": kind, "format": 1, **catalogue().item(kind, name).data})
+    files = sorted(CATALOGUE.glob(f"{kind.replace(' ', '_').replace('-', '_')}s/*.toml"))
+    assert files
+    for path in files:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        validator.validate(data)
+        for spoilt in (data | {"lenght": "3 m"}, {key: data[key] for key in ("sheet", "format")}):
+            assert not validator.is_valid(spoilt)
 
 
 COIL = '[coil.main]\nresistance = "6 kΩ"\ninductance = "2.4 H"\n'
