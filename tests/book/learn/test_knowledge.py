@@ -141,7 +141,10 @@ def test_resistance_alone_leaves_the_capacitance_open(shop) -> None:
         records_of(evidence(away[:10], past[:10], (RESISTANCE, INDUCTANCE))),
         targets[4],
     )
-    assert made.total.capacitance == load_built("narrow single coil, built").total.capacitance
+    kept, plain = made.total.capacitance, load_built("narrow single coil, built").total.capacitance
+    assert (kept.value, kept.low, kept.high) == (plain.value, plain.low, plain.high)
+    shared = {part.name for part in made.total.inductance.contributions} & {part.name for part in kept.contributions}
+    assert shared, "it stays tied to what the book knows of inductance"
 
 
 def test_faulty_and_stray_coils_do_not_teach(shop) -> None:
