@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from labkit.book.evidence import BookCoil, BookEvidence, FitEvidence, MeterEvidence, ReadingEvidence, book_evidence
 from labkit.book.learn.batch import BatchVerdict, judge_batch
 from labkit.book.learn.evidence import CoilEvidence, CoilPlace, Kind, Quantity, WireEvidence
-from labkit.book.learn.knowledge import Records, records_of
+from labkit.book.learn.groups import Records, records_of
 from labkit.book.learn.prediction import Knowledge, with_book
 from labkit.book.records import LEADS, QUANTITIES, BobbinKind, Design, Machine, MagnetLot, Session, Spool, months, now
 from labkit.book.store import Book, read_design

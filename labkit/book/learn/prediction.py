@@ -12,14 +12,8 @@ from typing import Any, get_args
 import numpy as np
 
 from labkit.book.learn.evidence import NEXT_READINGS, CoilPlace, Kind, Quantity, offset_of
-from labkit.book.learn.knowledge import (
-    CONFLICT,
-    CoilGroup,
-    Posterior,
-    Records,
-    model_of,
-    posterior_of,
-)
+from labkit.book.learn.groups import CoilGroup, Records, model_of
+from labkit.book.learn.knowledge import CONFLICT, Posterior, posterior_of
 from labkit.book.learn.levels import SHARES, shares_of
 from labkit.book.records import QUANTITIES
 from labkit.core.errors import join_words

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from labkit.book.learn.evidence import CAPACITANCE, INDUCTANCE, PEAK, RESISTANCE, CoilEvidence, CoilPlace, reading_model
-from labkit.book.learn.knowledge import posterior_of, records_of
+from labkit.book.learn.groups import records_of
+from labkit.book.learn.knowledge import posterior_of
 from labkit.book.learn.levels import SHARES, shares_of
 from labkit.book.learn.prediction import knowledge, with_book
 from labkit.pickup.predict.built import load_built
