@@ -14,7 +14,7 @@ from abc import abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, Literal, TypeVar
 
 import numpy as np
 
@@ -298,12 +298,10 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.offers = RigOffers(rig)
-        live = LiveBand()
-        self._band: Callable[[Setup, Own], GainBand | None] = lru_cache(maxsize=64)(
-            lambda setup, own: live(
-                self._result(setup, own).rig,  # type: ignore[attr-defined]
-                BAND_GRID,
-                built=self.predicted(setup, own).built,
+        live = {"rig": LiveBand(), "other": LiveBand()}
+        self._band: Callable[[Setup, Own, str], GainBand | None] = lru_cache(maxsize=64)(
+            lambda setup, own, which: live[which](
+                getattr(self._result(setup, own), which), BAND_GRID, built=self.predicted(setup, own).built
             )
         )
         self._predicted: Callable[[Setup, str], PredictedRig] = lru_cache(maxsize=64)(self._predict_rig)
@@ -399,16 +397,28 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         """What the band behind the present curve holds; empty where the page draws none."""
         return ""
 
-    def banded(self, curve: Curve, raised_db: np.ndarray | float = 0.0) -> Curve:
-        """Return the present curve, on `GRID`, with the band of its rig's tolerances behind it, where that is wanted.
+    def banded(
+        self,
+        curve: Curve,
+        raised_db: np.ndarray | float = 0.0,
+        *,
+        setup: Setup | None = None,
+        which: Literal["rig", "other"] = "rig",
+    ) -> Curve:
+        """Return a curve, on `GRID`, with the band of its rig's tolerances behind it, where that is wanted.
 
         Parameters
         ----------
         curve : Curve
         raised_db : ndarray or float, dB
             How far the curve is drawn above that at equal EMF.
+        setup : Setup, optional
+            That of the curve; the present one by default.
+        which : "rig" or "other"
+            Which rig of the result it is, where a page compares with a B of its own.
         """
-        band = self._band(self.snapshot.rig.setup, self.snapshot.own) if self.shows_band else None
+        setup = self.snapshot.rig.setup if setup is None else setup
+        band = self._band(setup, self.snapshot.own, which) if self.shows_band else None
         if band is None or curve.gain_db.max() < SILENT_DB:
             return curve
         low, high = (np.interp(_LOG_GRID, _LOG_GRID[::2], bound) + raised_db for bound in (band.low_db, band.high_db))

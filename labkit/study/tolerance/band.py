@@ -15,6 +15,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from labkit.circuit.solve import fast
 from labkit.circuit.solve.solver import solve
 from labkit.core.by_numpy import beta_shares
 from labkit.core.errors import InputError
@@ -55,6 +56,7 @@ class LiveBand:
 
     def __init__(self) -> None:
         self._last: Variation | None = None
+        self._found: tuple[Rig, np.ndarray, GainBand] | None = None
 
     def __call__(
         self, rig: Rig, frequency_hz: np.ndarray, *, built: Mapping[str, BuiltPickup] = NOT_KNOWN
@@ -73,6 +75,8 @@ class LiveBand:
         GainBand or None
             None where nothing of the rig has a tolerance, or a part would come or go inside its own.
         """
+        if self._found is not None and self._found[1] is frequency_hz and self._found[0] == rig:
+            return self._found[2]
         try:
             columns, spreads = column_map(rig, default_spreads(rig), add=True, built=built)
             spreads = checked_spreads(rig, spreads)
@@ -84,10 +88,12 @@ class LiveBand:
         if not values:
             return None
         self._last = variation
-        levels = decibels(solve(variation.circuit, frequency_hz, values=values).transfer)
+        found = solve(variation.circuit, frequency_hz, values=values, is_compiled=fast.is_installed())
+        levels = decibels(found.transfer)
         levels.sort(axis=0)
-        low, high = _weights() @ levels
-        return GainBand(low, high)
+        band = GainBand(*(_weights() @ levels))
+        self._found = rig, frequency_hz, band
+        return band
 
 
 @lru_cache(maxsize=1)

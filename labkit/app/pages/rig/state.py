@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -116,13 +116,17 @@ class RigPageState(PinningPageState[RigCurve]):
         return BAND_WORDS
 
     def curves(self) -> list[Curve]:
-        """Return the present curve with its band, and the pins."""
-        now, *kept = self.lettered_curves(self._levels(), is_marked=self.curve == EQUAL_EMF)
-        return [self.banded(now, now.gain_db - self.result.gain_db), *kept]
-
-    def _levels(self) -> list[np.ndarray]:
-        """Of the present rig and the pins, in dB on the page's grid."""
+        """Return the present curve and B with their bands, and the other pins."""
         setups = (self.snapshot.rig.setup, *(pin.setup for pin in self.snapshot.rig.pins))
+        curves = self.lettered_curves(self._levels(setups), is_marked=self.curve == EQUAL_EMF)
+        banded = [
+            self.banded(curve, curve.gain_db - self.curve_of(setup).gain_db, setup=setup)
+            for curve, setup in zip(curves[:2], setups)
+        ]
+        return [*banded, *curves[2:]]
+
+    def _levels(self, setups: Sequence[Setup]) -> list[np.ndarray]:
+        """Of each setup, in dB on the page's grid."""
         if self.curve == EQUAL_EMF:
             return [self.curve_of(setup).gain_db for setup in setups]
         rigs = [self.rig_of(setup) for setup in setups]

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -42,9 +44,6 @@ from labkit.app.pages.winding.controls import (
     without_flanges,
 )
 from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
-from labkit.book.learn.from_book import place_in
-from labkit.book.learn.prediction import Knowledge, with_book
-from labkit.book.records import Spool
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.magnetics.history import Aged, aged
@@ -58,6 +57,9 @@ from labkit.study.questions.winding_band import gain_bounds
 from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.drawings.bobbin import CoilOutline
 from labkit.view.words import ZERO, Reading, read_response
+
+if TYPE_CHECKING:
+    from labkit.book.learn.prediction import Knowledge
 
 SILENT_DB = -60.0
 """A pickup this far under all of them at 400 Hz is not switched on; leaks past open contacts lie far below."""
@@ -109,6 +111,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     """
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        self._last_curve: tuple[tuple[object, ...], WindingResult] | None = None
         self._usual_slot: Callable[[str], str] = lru_cache(maxsize=16)(self._loudest_slot)
         self._plain_rig: Callable[[Setup], Rig] = lru_cache(maxsize=64)(lambda setup: self.offers.rig(setup))
         self._with_reel: Callable[..., WindingResult] = lru_cache(maxsize=48)(self._predict)
@@ -281,7 +284,8 @@ class WindingPageState(PinningPageState[WindingResult]):
         return PICKUP_BAND_WORDS
 
     def curves(self) -> list[Curve]:
-        """Return the present curve with its band and the doubt of its level, and the pins; each at its own level."""
+        """Return the present curve with its band and the doubt of its level, then the pins, B with its band, where it
+        is a predicted pickup, too; each at its own level."""
         now, counted = self.result, self.counted
         rigs = [self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins)]
         levels = [gain_db(rig.evaluate(GRID, levels_db=added)) for rig, added in zip(rigs, counted.levels_db)]
@@ -291,6 +295,11 @@ class WindingPageState(PinningPageState[WindingResult]):
         doubt = (output.high - output.low) / 2 if output is not None and is_level else 0.0
         if self.shows_band:
             first = replace(first, low_db=now.low_db + raised, high_db=now.high_db + raised)
+            if kept:
+                with suppress(InputError):
+                    then = self._result(self.snapshot.rig.pins[0].setup, self.snapshot.own)
+                    more = levels[1] - then.gain_db
+                    kept[0] = replace(kept[0], low_db=then.low_db + more, high_db=then.high_db + more)
         return [replace(first, doubt_db=doubt), *kept]
 
     def draw(self, width: int, height: int | None = None) -> str:
@@ -388,17 +397,25 @@ class WindingPageState(PinningPageState[WindingResult]):
         built, known = built_from(read_text(self._text_in(setup, slot))), None
         rig, book = self._plain_rig(setup), open_own_book() if reel != WITHOUT else None
         if book is not None:
+            from labkit.book.learn.from_book import place_in
+            from labkit.book.learn.prediction import with_book
+            from labkit.book.records import Spool
+
             spool = next((each.label for each in book.records(Spool, "uid = ?", [reel])), "")
             place = place_in(book, design=built.name, spool=spool)
             built, known = with_book(built, taught(book).records, place)
             rig = rig.replace(pickups={**rig.pickups, slot: replace(built.pickup, made_from=built.build)})
+        doubts = dict(built.coils), dict(built.loss_resistance), built.build.lead
+        before, solved = self._last_curve, (rig.circuit, slot, *doubts)
+        if before is not None and before[0] == solved:  # only charge or strings have changed, which is level alone
+            return replace(before[1], rig=rig, built=built, known=known)
         response = rig.response(GRID)
         low, high = (
             np.interp(np.log(GRID), np.log(BAND_GRID), bound) for bound in gain_bounds(rig, slot, built, BAND_GRID)
         )
         level = gain_db(response.values)
         alone, together = (gain_db(rig.evaluate(_PROBE_HZ, source=source))[0] for source in (slot, None))
-        return WindingResult(
+        found = WindingResult(
             rig=rig,
             built=built,
             gain_db=level,
@@ -408,6 +425,8 @@ class WindingPageState(PinningPageState[WindingResult]):
             is_heard=bool(alone > SILENT_DB + together),
             known=known,
         )
+        self._last_curve = solved, found
+        return found
 
     def _rig_group(self) -> Group:
         rig = self.snapshot.rig.setup.rig
