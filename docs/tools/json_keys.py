@@ -76,6 +76,7 @@ RUNS: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ("wiring", "one volume, one tone", "--checks"),
         ("wiring", "one volume, one tone", "--fault", "always: open"),
     ),
+    "own-wiring": (("own-wiring", "fat: neck + bridge in series", "wide: neck + bridge"),),
     "render": (
         ("render", SINGLE, "--output", "one.wav", *SHORT_TAKE),
         ("render", SINGLE, "--set-against", "volume=5", "--output", "other.wav", *SHORT_TAKE),

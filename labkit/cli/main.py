@@ -24,6 +24,7 @@ COMMANDS: dict[str, str] = {
     "netlist": "labkit.cli.formula_command:netlist",
     "schematic": "labkit.cli.schematic_command:schematic",
     "wiring": "labkit.cli.wiring_command:wiring",
+    "own-wiring": "labkit.cli.wiring_command:own_wiring_command",
     "render": "labkit.cli.sound_commands:render",
     "convert": "labkit.cli.sound_commands:convert",
     "impulse": "labkit.cli.sound_commands:impulse",

@@ -11,22 +11,26 @@ from labkit.catalogue.named import find_sheet
 from labkit.cli.options import Output, result_options
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.files import write_atomically
+from labkit.core.sheet import sheet_text
 from labkit.core.sourced import Interval
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.devices.faults import UNSTATED_TOLERANCE, FaultFinder, Observation
 from labkit.rig.devices.meter import with_resistances
+from labkit.rig.devices.own_wiring import SWITCH, OwnWiring, own_wiring, read_wish
 from labkit.rig.devices.plan import SolderPlan
 from labkit.rig.devices.steps import fault_table, knob_checks, position_checks, shopping_list, soldering_steps
-from labkit.rig.harness import Harness, read_harness
+from labkit.rig.harness import Harness, harness_data, read_harness
+from labkit.rig.parts.parts import SWITCH_STYLES, Switch
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import read_rig
+from labkit.rig.sheet import read_rig, rig_data
 from labkit.view.soldering.drawing import SolderDrawing, draw_soldering
 from labkit.view.soldering.words import (
     CAUTION,
     MOST_CAUSES,
     causes_text,
     checks_text,
+    own_wiring_text,
     pickups_words,
     plan_text,
     steps_text,
@@ -255,4 +259,77 @@ def _data(drawn: SolderDrawing) -> dict[str, Any]:
     }
 
 
-commands = [wiring]
+@click.command(name="own-wiring")
+@click.argument("wishes", nargs=-1, required=True, metavar="'POSITION: PICKUPS' ...")
+@result_options()
+@click.option(
+    "--start", metavar="WIRING", help="What it is made from: a wiring, or a rig, whose pickups are then wired as well."
+)
+@click.option("--style", type=click.Choice(SWITCH_STYLES), help="Of the switch; the plainest one where left out.")
+@click.option("--name", default="own wiring", show_default=True, help="Of the new wiring.")
+@click.option("--sheet", is_flag=True, help="The harness sheet, which every command takes where it takes a wiring.")
+@click.option("--rig", "as_rig", is_flag=True, help="The rig sheet: the wiring with the pickups it was tried with.")
+@click.option("--schematic", is_flag=True, help="The circuit, SVG.")
+@click.option("--drawing", is_flag=True, help="The soldering drawing, SVG.")
+def own_wiring_command(
+    wishes: tuple[str, ...],
+    out: Output,
+    start: str | None,
+    style: str | None,
+    name: str,
+    sheet: bool,
+    as_rig: bool,
+    schematic: bool,
+    drawing: bool,
+) -> None:
+    """Find the switch and the joins for a wiring said in words, position by position, such as 'both: neck + bridge'.
+
+    After the pickups stands how they are joined: 'in series', 'out of phase', 'hum cancels'; after a pickup what its
+    coils do: 'split', 'first coil', 'coils in parallel'; 'off' is silent. It starts from the nearest wiring of the
+    catalogue, keeps its pots and capacitors, tries each position with the pickups, and puts the plainest real switch
+    in that makes the joins.
+    """
+    asked = {"--sheet": sheet, "--rig": as_rig, "--schematic": schematic, "--drawing": drawing, "--json": out.as_json}
+    given = [option for option, is_given in asked.items() if is_given]
+    if len(given) > 1:
+        raise InputError(f"{join_words(given)} ask for different things; give one of them")
+    harness, rig = (None, None) if start is None else _wired(start)
+    slots = harness.slots if harness is not None and len(harness.slots) > 1 else None
+    found = own_wiring([read_wish(text, slots) for text in wishes], harness, rig=rig, style=style, name=name)
+    if sheet or as_rig:
+        kind, data = ("harness", harness_data(found.harness)) if sheet else ("rig", rig_data(found.rig))
+        out.emit(sheet_text(kind, data).rstrip())
+    elif schematic:
+        from labkit.view.schematic import draw, to_svg
+        from labkit.view.schematic.from_rig import drawing_of
+
+        out.emit(to_svg(draw(drawing_of(found.rig))).rstrip())
+    elif drawing:
+        out.emit(draw_soldering(found.harness).to_svg().rstrip())
+    else:
+        out.write(text=lambda: "\n".join((*own_wiring_text(found), "", CAUTION)), data=lambda: _own_data(found))
+
+
+def _own_data(found: OwnWiring) -> dict[str, Any]:
+    part = found.harness.parts[SWITCH]
+    return {
+        "name": found.harness.name,
+        "start": found.start,
+        "device": part.device if isinstance(part, Switch) else None,
+        "positions": [
+            {
+                "position": position,
+                "joined": [list(pair) for pair in found.fit.joins(position)],
+                "heard": heard,
+                "phase": phase,
+                "hum": hum,
+                "level": level,
+            }
+            for position, heard, phase, hum, level in found.rows()
+        ],
+        "soldered": [list(pair) for pair in found.fit.soldered],
+        "sheet": sheet_text("harness", harness_data(found.harness)),
+    }
+
+
+commands = [wiring, own_wiring_command]

@@ -124,7 +124,7 @@ def _suits(pickup: Pickup, harness: Harness, slot: str) -> bool:
     """Say whether two coils are wound as a wiring claims: opposed where it cancels hum, alike where it never does."""
     joins_coils = any(node.startswith(f"{slot}.") and node.count(".") == 2 for node in harness.terminals)
     senses = {coil.wound for coil in pickup.coils.values()}
-    if not joins_coils or None in senses or not harness.claims:
+    if not joins_coils or None in senses or not any(claim.hum for claim in harness.claims):
         return True
     return (len(senses) == 2) == any(claim.hum == "cancels" for claim in harness.claims)
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.sound.convert.difference import Difference
-from labkit.sound.loudness import SHORTEST_S, gated_loudness
+from labkit.sound.loudness import SHORTEST_S, gated_loudness, k_weighting
 from labkit.sound.render.rendering import BinSampler, Evaluate
 
 RATE = 48_000
@@ -25,6 +25,8 @@ EARLY = 32
 LENGTHS = (512, 1024, 2048, 4096)
 REST_DB = -70.0
 """A response is cut where what follows holds less than this part of its energy."""
+
+_NOISE_REST_DB = -45.0  # noise has no phase to keep: its density stays within 0.1 dB
 
 _SIZE = 8192
 _BIN_HZ = RATE / _SIZE
@@ -79,6 +81,21 @@ def converting_response(difference: Difference) -> np.ndarray:
     return _shortened(minimum_phase(magnitude)[None, :], early=0)
 
 
+def noise_response(density: Evaluate) -> np.ndarray:
+    """Return the response that turns white noise of variance 1 into noise of a density, shape (1, taps), float32.
+
+    Parameters
+    ----------
+    density : callable
+        ``density(frequency_hz)``: one-sided, V/√Hz.
+    """
+    from labkit.sound.convert.impulse import minimum_phase
+
+    # white noise of variance 1 has the density √(2/rate); a circuit without any noise gets −280 dB
+    magnitude = np.maximum(density(np.arange(_SIZE // 2 + 1) * _BIN_HZ) * np.sqrt(RATE / 2), 1e-14)
+    return _shortened(minimum_phase(magnitude)[None, :], early=0, rest_db=_NOISE_REST_DB)
+
+
 class TakeLoudness:
     """How loud coil signals come out of any response, without rendering them.
 
@@ -106,7 +123,7 @@ class TakeLoudness:
         frequency = np.fft.rfftfreq(size, 1 / RATE)[1:-1]
         edges, self._places = _bands()
         starts = np.searchsorted(frequency, edges[:-1])
-        weight = 2.0 / size**2 * _k_weighting(frequency)
+        weight = 2.0 / size**2 * np.abs(k_weighting(frequency)) ** 2
         pairs = []
         for start in range(0, signals.shape[1] - size + 1, step):
             spectrum = np.fft.rfft(signals[:, start : start + size], axis=-1)[:, 1:-1]
@@ -139,11 +156,11 @@ def _late_and_band_limited() -> np.ndarray:
     return late
 
 
-def _shortened(responses: np.ndarray, *, early: int) -> np.ndarray:
+def _shortened(responses: np.ndarray, *, early: int, rest_db: float = REST_DB) -> np.ndarray:
     """Cut responses to the least of `LENGTHS` that holds them; the last quarter fades, as does what rings ahead."""
     energy = np.cumsum(responses[:, ::-1] ** 2, axis=-1)[:, ::-1]
     whole = float(energy[:, 0].max(initial=0.0))
-    allowed = whole * 10 ** (REST_DB / 10)
+    allowed = whole * 10 ** (rest_db / 10)
     ends = (length for length in LENGTHS if float(energy[:, length].max(initial=0.0)) <= allowed)
     length = next(ends, LENGTHS[-1])
     cut = responses[:, :length].copy()
@@ -162,14 +179,3 @@ def _bands() -> tuple[np.ndarray, np.ndarray]:
     edges = np.concatenate([fine, fine[-1] * 2 ** (np.arange(1, int(48 * octaves) + 1) / 48), [RATE]])
     middle = np.sqrt(edges[:-1] * np.minimum(edges[1:], RATE / 2))
     return edges, np.clip(np.round(middle / _BIN_HZ).astype(int) - 1, 0, _SIZE // 2 - 1)
-
-
-def _k_weighting(frequency_hz: np.ndarray) -> np.ndarray:
-    """Power gain of the two weighting filters, −0.691 dB included nowhere (`gated_loudness` brings it)."""
-    z = np.exp(-2j * np.pi * frequency_hz / RATE)
-    shelf = (1.53512485958697 - 2.69169618940638 * z + 1.19839281085285 * z**2) / (
-        1 - 1.69065929318241 * z + 0.73248077421585 * z**2
-    )
-    high_pass = (1 - 2 * z + z**2) / (1 - 1.99004745483398 * z + 0.99007225036621 * z**2)
-    power: np.ndarray = np.abs(shelf * high_pass) ** 2
-    return power

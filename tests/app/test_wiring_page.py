@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from html import unescape
+
 import pytest
 
 from labkit.app.kit.rig.opened import rig_sheet_text
 from labkit.app.kit.rig.wirings import small_curves, wirings
 from labkit.app.pages.wiring.page import WiringPage, panel
 from labkit.app.pages.wiring.state import WiringPageState
+from labkit.app.pages.wiring.words import checks_html, finder_of, steps_html
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.core.sheet import sheet_text
-from labkit.rig.harness import harness_data
+from labkit.core.sheet import parse_sheet, sheet_text
+from labkit.rig.devices.steps import soldering_steps
+from labkit.rig.harness import harness_data, read_harness
 from labkit.rig.parts.parts import SWITCH_STYLES
 from labkit.rig.sheet import load_rig
+from labkit.view.soldering.drawing import draw_soldering
 
 PHASE = "two pickups, phase switch"
 NETLIST = "mine\nVbridge hot 0 AC 1\nR1 hot out 225k\nR2 out 0 25k\n.end"
@@ -160,3 +165,65 @@ def test_on_the_rig_page_the_cards_come_when_the_fold_is_opened():
     assert page.state.pins[0].pin.setup == before
     assert page.wiring.chosen == PHASE
     assert "phase" in [control["key"] for group in page.controls.groups for control in group["controls"]]
+
+
+def test_steps_checks_and_the_paper_are_those_of_the_wiring_in_the_rig(page):
+    send(page.picker, do="choose", name="one volume")
+    rig = page.state.rig
+    plan = draw_soldering(rig.harness).plan
+    steps, checks = steps_html(rig), checks_html(rig)
+    assert "1 × jack, mono" in steps
+    assert all(str(step) in unescape(steps) for step in soldering_steps(plan))
+    reading = finder_of(rig).reading_words("always")
+    assert reading in unescape(checks)
+    assert "When one wire is missing" in checks
+    sent = []
+    page.papers.send = lambda content, buffers=None: sent.append((content, buffers))
+    for key in ("print", "paper", "sheet"):
+        send(page.papers, do="make", key=key)
+    (printed, paper), (saved, same), (sheet, toml) = sent
+    assert printed["print"]
+    assert not saved["print"]
+    assert paper == same
+    assert b"Wiring: one volume" in paper[0]
+    assert saved["name"] == "one-volume-wiring.html"
+    assert sheet["name"] == "one-volume.toml"
+    again = read_harness(parse_sheet(toml[0].decode(), "again"))
+    assert harness_data(again) == harness_data(rig.harness)
+
+
+def test_a_fault_is_named_from_what_the_meter_shows(page):
+    send(page.picker, do="choose", name="two pickups, one volume, one tone, three-way")
+    assert page.readings.value == "neck: \nboth: \nbridge: "
+    page.find_fault.click()
+    assert "write what the meter shows behind a place, such as 'neck: open'" in unescape(page.causes.value)
+    whole = finder_of(page.state.rig).whole.readings["both"]
+    page.readings.value = "neck: silent\nboth: 5.8k\nbridge:"
+    page.find_fault.click()
+    assert "<ol" in page.causes.value
+    first = page.causes.value.partition("</li>")[0]
+    assert "neck" in first
+    assert whole.ohms < 5000
+    page.readings.value = "nek: open"
+    page.find_fault.click()
+    assert "Did you mean 'neck'" in unescape(page.causes.value)
+    send(page.picker, do="choose", name="one volume")
+    assert page.readings.value == "always: "
+    assert page.causes.value == ""
+
+
+def test_an_own_wiring_made_from_words_goes_into_the_rig_and_undo_takes_it_out(page):
+    before = page.state.snapshot
+    page.wishes.value = "neck: neck\nfat: neck + bridge in series"
+    page.make_own.click()
+    assert page.state.rig.harness.slots == ("neck", "bridge")
+    assert "toggle, 1 pole, 2 positions" in page.own_said.value
+    assert page.state.pins[0].pin.setup == before.rig.setup
+    assert page.readings.value == "neck: \nfat: "
+    now = page.state.snapshot
+    page.wishes.value = "neck: neck\nfat: neck split, hum cancels"
+    page.make_own.click()
+    assert "no way to join the leads" in page.own_said.value
+    assert page.state.snapshot == now
+    page.state.undo()
+    assert page.state.snapshot == before

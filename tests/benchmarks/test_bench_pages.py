@@ -82,7 +82,7 @@ HEAR = """async ([control, steps]) => {
       await new Promise((done) => setTimeout(done, 1));
       if (performance.now() - start > 10000) throw new Error('the sound does not follow the slider');
     }
-    const { at, taps } = window.made.at(-1);
+    const { at, taps } = window.made[before]; // of a signal: the noise behind it need not be waited for
     taken.push(at - start + 1000 * (taps / 48000 + LAG_S));
     await new Promise((done) => setTimeout(done, 150));
   }

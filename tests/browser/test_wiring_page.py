@@ -90,3 +90,25 @@ def test_a_wire_of_the_soldering_drawing_and_its_line_in_the_list_point_at_each_
     expect(wire).to_be_attached()
     page.screenshot(path=str(screenshots / "soldering-400.png"), full_page=True)
     assert (seen.errors, seen.outside, seen.failed) == ([], [], [])
+
+
+def test_the_bench_names_a_fault_and_an_own_wiring_is_made_from_words(visit, screenshots):
+    seen = visit(WIRING, ready=f"{CARD} .lab-spark polyline")
+    page = seen.page
+    page.get_by_label("Positions", exact=True).fill("neck: neck\nfat: neck + bridge in series\noff: off")
+    page.get_by_role("button", name="Find the switch").click()
+    expect(page.get_by_role("status").filter(has_text="It is in your rig now")).to_be_visible()
+    expect(page.locator(".lab-results h2")).to_have_text("own wiring")
+    readings = page.get_by_label("What the meter shows", exact=True)
+    expect(readings).to_have_value("neck: \nfat: \noff: ")
+    readings.fill("neck: silent\nfat: silent")
+    page.get_by_role("button", name="Name the fault").click()
+    expect(page.locator(".lab-causes > li").first).to_be_visible()
+    page.get_by_text("What to buy, and the steps").click()
+    expect(page.get_by_role("region", name="To buy", exact=True)).to_be_visible()
+    page.get_by_text("Checks with a meter").click()
+    expect(page.get_by_role("region", name="Before the strings go on, knobs at 10", exact=True)).to_be_visible()
+    page.screenshot(path=str(screenshots / "bench-1280.png"), full_page=True)
+    page.set_viewport_size({"width": 400, "height": 900})
+    page.screenshot(path=str(screenshots / "bench-400.png"), full_page=True)
+    assert (seen.errors, seen.outside, seen.failed) == ([], [], [])

@@ -108,3 +108,20 @@ def test_the_paper_holds_drawing_steps_checks_faults_and_cautions(labkit, tmp_pa
         assert words in page
     assert "licensed practice" in page
     assert page.count("http") == page.count("http://www.w3.org/2000/svg")
+
+
+def test_an_own_wiring_comes_as_words_sheet_rig_schematic_and_drawing(labkit, tmp_path):
+    lines = ("fat: neck + bridge in series", "wide: neck + bridge")
+    text = labkit("own-wiring", *lines).out
+    assert "toggle, 2 poles, 2 positions" in text
+    assert "heard: neck and bridge; in phase" in text
+    sheet = tmp_path / "own.toml"
+    assert labkit("own-wiring", *lines, "--sheet", "--output", str(sheet)).code == 0
+    assert "toggle, 2 poles, 2 positions" in labkit("wiring", str(sheet)).out
+    rig = tmp_path / "rig.toml"
+    assert labkit("own-wiring", *lines, "--rig", "--output", str(rig)).code == 0
+    assert labkit("schematic", str(rig)).out == labkit("own-wiring", *lines, "--schematic").out
+    assert 'data-wire="1"' in labkit("own-wiring", *lines, "--drawing").out
+    refused = labkit("own-wiring", *lines, "--drawing", "--sheet")
+    assert (refused.code, refused.out) == (2, "")
+    assert "ask for different things" in refused.err

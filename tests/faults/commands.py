@@ -52,6 +52,7 @@ WRITERS: dict[str, Arguments] = {
         "--output",
         file.with_suffix(".svg"),
     ],
+    "own-wiring --output": lambda inputs, file: ["own-wiring", "a: neck", "b: bridge", "--output", file],
     "schematic --output": lambda inputs, file: ["schematic", RIG, "--output", file.with_suffix(".png")],
     "render --output": lambda inputs, file: ["render", RIG, "--take", inputs / "take.toml", "--output", file],
     "convert --output": lambda inputs, file: [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from random import Random
 
 import pytest
@@ -10,7 +11,10 @@ from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Contact
 from labkit.core.errors import CircuitError
 from labkit.pickup.network import coil_of_terminal
+from labkit.rig.devices.fit import fit_devices
+from labkit.rig.devices.plan import harness_as_soldered, solder_plan
 from labkit.rig.harness import Harness
+from labkit.rig.parts.parts import Switch
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
 from labkit.view.schematic import DrawnCircuit, DrawnPart, crossings, draw, faults
@@ -95,9 +99,11 @@ def drawn_terminals(drawn: DrawnCircuit) -> dict[tuple[str, str], str]:
 
 
 @pytest.mark.parametrize("harness", harnesses(), ids=lambda harness: harness.name)
-def test_the_drawing_joins_what_the_solved_circuit_joins(harness: Harness) -> None:
+def test_the_drawing_joins_what_the_circuit_of_the_real_switches_joins(harness: Harness) -> None:
+    soldered = harness_as_soldered(solder_plan(harness))
     for rig in corner_rigs(harness, SETTINGS_EACH):
-        solved, drawn = circuit_terminals(rig), drawn_terminals(drawing_of(rig))
+        built = rig.replace(harness=soldered)
+        solved, drawn = circuit_terminals(built), drawn_terminals(drawing_of(rig))
         both = sorted(set(solved) & set(drawn))
         parts = {name for name, _ in both}
         values = [part for part in harness.parts.values() if part.kind in ("pot", "resistor", "capacitor", "inductor")]
@@ -178,3 +184,32 @@ def test_a_dot_shows_the_sense_of_winding_and_the_drawing_says_so():
     assert dots["bridge.main"][0] > 24 > dots["dummy"][0]
     assert "a dot marks the start of a coil wound clockwise" in " ".join(summary_rows(drawing))
     assert "dot at its finish" in drawing.description
+
+
+def test_a_switch_is_drawn_by_the_lugs_of_its_real_device() -> None:
+    harness = next(found for found in harnesses() if found.name == "two two-coil pickups, five-way with splits")
+    fit = fit_devices(harness)["selector"]
+    for rig in corner_rigs(harness, 100):
+        drawn = drawing_of(rig)
+        poles = [part for part in drawn.parts if part.kind in ("pole", "contact")]
+        assert fit.device is not None
+        joined = {throw for _, throw in fit.device.joined(fit.order.index(str(rig.settings["selector"])))}
+        contacts = [
+            (set(label.split()[1:]), part.is_closed(index))
+            for part in poles
+            for index, label in enumerate(part.throw_labels or part.lines)
+        ]
+        assert {lug for lugs, _ in contacts for lug in lugs} == {lug for lug in fit.nodes if not lug.endswith("C")}
+        assert all(bool(lugs & joined) == is_closed for lugs, is_closed in contacts)
+        assert fit.words.rstrip(".") in drawn.summary
+
+
+def test_joins_that_no_real_switch_makes_are_drawn_as_the_sheet_has_them_with_the_reason() -> None:
+    harness = next(found for found in harnesses() if found.name == "two pickups, one volume, one tone, three-way")
+    switch = harness.parts["selector"]
+    assert isinstance(switch, Switch)
+    wrong = replace(switch, device="toggle, 1 pole, 3 positions, off in the middle")
+    drawn = drawing_of(demo_rig(harness.with_part(wrong)))
+    assert "'toggle, 1 pole, 3 positions, off in the middle' joins nothing there" in drawn.summary
+    selector = next(part for part in drawn.parts if part.kind == "pole")
+    assert "neck" in " ".join(selector.throw_labels)

@@ -341,7 +341,7 @@ class FaultFinder:
         pots = [part.name for part in plan.harness.parts.values() if isinstance(part, Pot)]
         self.tolerances |= {f"{name} between its ends": TURNED_TOLERANCE for name in pots}
         self.joints: Joints = tuple((wire.one, wire.other) for wire in plan.wires)
-        self.positions = _positions(self.rig)
+        self.positions = read_positions(self.rig)
         self.grounds = {plan.lug_words(lug): lug for lug in _grounds(plan)}
         self.places: dict[str, Mapping[str, Position]] = {**self.positions, **self._turns()}
         self.jack = next(part.name for part in plan.parts.values() if part.kind == "jack")
@@ -615,8 +615,8 @@ _SAID = {
 _TURNED: tuple[str, ...] = ("as it should", "does nothing", "backwards", "does not close", "silences")
 
 
-def _positions(rig: Rig) -> dict[str, Mapping[str, Position]]:
-    """Places of the switches that are read, by their name."""
+def read_positions(rig: Rig) -> dict[str, Mapping[str, Position]]:
+    """Return the places of a rig's switches that are read, by their name; ``always`` where it has none."""
     selectors = rig.harness.selectors
     if not selectors:
         return {"always": {}}

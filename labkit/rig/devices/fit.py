@@ -73,6 +73,17 @@ class DeviceFit:
         """Say whether there is a device."""
         return self.verdict == "found"
 
+    @property
+    def words(self) -> str:
+        """The device, and the throws that it joins to their commons in each position."""
+        if self.device is None:
+            return _said(self.control)
+        positions = []
+        for index, position in enumerate(self.order):
+            throws = [throw for _, throw in self.device.joined(index) if throw in self.nodes]
+            positions.append(f"{_said(position)} {' '.join(throws) or 'none'}")
+        return f"{_said(self.control)}: {self.device.name}. Joined to the common: {'; '.join(positions)}."
+
     def joins(self, position: str) -> Pairs:
         """Return the pairs of nodes that the device joins in a position, what is soldered for good left out."""
         if self.device is None:
@@ -81,6 +92,10 @@ class DeviceFit:
         return tuple(
             (self.nodes[one], self.nodes[other]) for one, other in lugs if one in self.nodes and other in self.nodes
         )
+
+
+def _said(name: str) -> str:
+    return name.replace("_", " ")
 
 
 def switches_of(harness: Harness, control: str) -> tuple[Switch, ...]:

@@ -23,7 +23,7 @@ from labkit.core.errors import InputError
 from labkit.core.joined import Joined
 from labkit.core.units import format_quantity
 from labkit.rig.devices.device import Device, device_called, words_of_lug
-from labkit.rig.devices.fit import DeviceFit, coils_of, fit_devices
+from labkit.rig.devices.fit import DeviceFit, always_joined, coils_of, fit_devices
 from labkit.rig.harness import Harness
 from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
 from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
@@ -202,16 +202,18 @@ def solder_plan(harness: Harness, *, distance: Distance | None = None) -> Solder
     return joined_up(SolderPlan(harness=harness, fits=MappingProxyType(dict(fits)), parts=parts), distance)
 
 
-class _Nets:
-    """One name for all nodes that are joined for good."""
+class Nets:
+    """One name for all nodes that are joined for good: by a switch in all of its positions, or beside its contacts."""
 
-    def __init__(self, harness: Harness, fits: Mapping[str, DeviceFit]) -> None:
-        from labkit.rig.devices.fit import always_joined
-
+    def __init__(
+        self, harness: Harness, fits: Mapping[str, DeviceFit], *, known: Iterable[tuple[str, str]] = ()
+    ) -> None:
         self.output = harness.output
-        self.joined = Joined((*always_joined(harness), *(pair for fit in fits.values() for pair in fit.soldered)))
+        always = always_joined(harness) if fits else ()
+        self.joined = Joined((*known, *always, *(pair for fit in fits.values() for pair in fit.soldered)))
 
     def __call__(self, node: str) -> str:
+        """Return the name of a node: ground's or the output's where it is joined to them."""
         for known in (GROUND, self.output):
             if self.joined.same(node, known):
                 return known
@@ -220,7 +222,7 @@ class _Nets:
 
 def _parts(harness: Harness, fits: Mapping[str, DeviceFit]) -> dict[str, PlanPart]:
     """Pickups, switches, pots, small parts, jack and what goes with them, in this order."""
-    net = _Nets(harness, fits)
+    net = Nets(harness, fits)
     has_buffer = any(isinstance(part, OnboardBuffer | ShelvingAmplifier) for part in harness.parts.values())
     found = [_pickup(harness, slot, net) for slot in harness.slots]
     found += [

@@ -197,7 +197,7 @@ def _with_foot(symbol: PartSymbol, joint: Joint, pins: tuple[str, str, str]) -> 
 
 def _hub(joint: Joint, in_pin: str, rising: frozenset[str], order: tuple[str, ...]) -> PlacedLink:
     pins = (in_pin, *order)
-    symbol = symbols.pole(joint.owner, tuple(int(pin.split()[1]) for pin in pins), joint.closed)
+    symbol = symbols.pole(joint.owner, tuple(int(pin.split()[1]) for pin in pins), joint.closed, joint.throw_names)
     label_width, _ = label_size(joint.lines)
     left = 22.0
     placed = symbol.shifted(left, 0)

@@ -7,7 +7,7 @@ stage of a kind not known here is drawn by the elements it turns into, so that e
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from string import ascii_lowercase
 
@@ -36,10 +36,13 @@ from labkit.rig.chain.stages import (
     ValveInput,
     VolumePedal,
 )
+from labkit.rig.devices.device import COMMON
+from labkit.rig.devices.fit import DeviceFit, fit_devices
+from labkit.rig.devices.plan import Nets
 from labkit.rig.parts.active import BufferStage, DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 from labkit.rig.rig import Rig
-from labkit.view.schematic.parts import GROUND, DrawnCircuit, DrawnPart, PartKind
+from labkit.view.schematic.parts import GROUND, OPEN, DrawnCircuit, DrawnPart, PartKind
 
 NO_BREAK = "\u00a0"
 
@@ -240,12 +243,21 @@ def drawing_of(rig: Rig) -> DrawnCircuit:
     alias = _pickup_aliases(rig)
     for slot, pickup in rig.pickups.items():
         parts += _coils(slot, pickup, alias)
+    fits = fit_devices(rig.harness)
+    are_found = all(fit.is_found for fit in fits.values())
+    net = Nets(rig.harness, fits if are_found else {}, known=alias.items())
+    drawn: set[str] = set()
     for part in rig.harness.parts.values():
-        parts += _harness_part(part, rig)
-    parts = [replace(part, nodes=tuple(alias.get(node, node) for node in part.nodes)) for part in parts]
+        if not are_found or not isinstance(part, Switch):
+            parts += _harness_part(part, rig)
+        elif part.control.name not in drawn:
+            drawn.add(part.control.name)
+            parts += _poles(fits[part.control.name], str(rig.settings[part.control.name]), net)
+    names = _plain_names({*alias, *(node for part in parts for node in part.nodes)} - {OPEN}, net)
+    parts = [replace(part, nodes=tuple(names.get(net(node), node) for node in part.nodes)) for part in parts]
     output = rig.harness.output
-    parts += chain_parts(rig.chain, alias.get(output, output), {part.name for part in parts})
-    return DrawnCircuit(name=rig.name, parts=tuple(parts), summary=_settings(rig))
+    parts += chain_parts(rig.chain, names.get(net(output), output), {part.name for part in parts})
+    return DrawnCircuit(name=rig.name, parts=tuple(parts), summary=_settings(rig, fits))
 
 
 LEGEND = (
@@ -254,9 +266,11 @@ LEGEND = (
 """Under the heading of every drawing; a coil whose sheet does not say how it is wound counts as clockwise."""
 
 
-def _settings(rig: Rig) -> str:
+def _settings(rig: Rig, fits: Mapping[str, DeviceFit]) -> str:
     settings = [f"{name.replace('_', ' ')} {_position(where)}" for name, where in rig.settings.items()]
-    return " · ".join([*settings, LEGEND])
+    lost = [fit.reason for fit in fits.values() if not fit.is_found]
+    switches = [f"joins as in the sheet, for {lost[0]}"] if lost else [fit.words.rstrip(".") for fit in fits.values()]
+    return " · ".join([*settings, *switches, LEGEND])
 
 
 def _coil_kind(coil: Coil) -> PartKind:
@@ -268,19 +282,26 @@ def _position(where: float | str) -> str:
 
 
 def _pickup_aliases(rig: Rig) -> dict[str, str]:
-    """Return a name for every node that the pickups' own joints make one with others; ground first, short first."""
+    """Return a node for every one that the pickups' own joints make one with others."""
     joints = [
         element.nodes
         for element in rig.circuit.of_kind(Contact)
         if element.closed and element.name.partition(".")[0] in rig.pickups and element.name not in rig.harness.parts
     ]
     joined = Joined(joints)
+    return {node: joined.root(node) for node in set().union(*joints)}
+
+
+def _plain_names(nodes: Iterable[str], net: Nets) -> dict[str, str]:
+    """Return a name for every set of nodes that are one, by its root; ground first, short first."""
 
     def rank(node: str) -> tuple[bool, int, str]:
         return node != GROUND, node.count("."), node
 
-    nodes = set().union(*joints)
-    return {node: min((other for other in nodes if joined.same(node, other)), key=rank) for node in nodes}
+    found: dict[str, str] = {}
+    for node in sorted(nodes, key=rank):
+        found.setdefault(net(node), node)
+    return found
 
 
 def _coils(slot: str, pickup: Pickup, alias: dict[str, str]) -> Iterator[DrawnPart]:
@@ -337,6 +358,39 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
         yield valued
     else:
         yield from element_parts(part.elements(where))
+
+
+def _poles(fit: DeviceFit, where: str, net: Nets) -> Iterator[DrawnPart]:
+    """Yield the poles of a real switch, with the lugs that the soldering drawing names; those that join nothing not."""
+    device = fit.device
+    if device is None:
+        return
+    closed = {throw for _, throw in device.joined(fit.order.index(where))}
+    words = fit.control.replace("_", " ")
+    poles: dict[str, list[str]] = {lug: [] for lug in fit.nodes if lug.endswith(COMMON)}
+    for lug in fit.nodes:
+        if lug not in poles:
+            poles[f"{lug[0]}{COMMON}"].append(lug)
+    for common, lugs in poles.items():
+        throws: dict[str, list[str]] = {}
+        for lug in lugs:
+            node = net(fit.nodes[lug])
+            if node != net(fit.nodes[common]):
+                throws.setdefault(node, []).append(lug)
+        letter = "" if len(poles) == 1 else f" {common[0]}"
+        labels = tuple(f"{words} {' '.join(each)}" for each in throws.values())
+        states = tuple(any(lug in closed for lug in each) for each in throws.values())
+        kind: PartKind = "contact" if len(throws) == 1 else "pole"
+        if throws:
+            yield DrawnPart(
+                kind=kind,
+                name=f"{fit.control}{letter.replace(' ', '.')}",
+                nodes=(net(fit.nodes[common]), *throws),
+                label=labels if len(throws) == 1 else (f"{words}{letter}", where.replace("_", " ")),
+                closed=states,
+                throw_labels=() if len(throws) == 1 else labels,
+                throw_names=() if len(throws) == 1 else tuple(map(" ".join, throws.values())),
+            )
 
 
 def _switch(part: Switch, where: str) -> Iterator[DrawnPart]:

@@ -93,6 +93,7 @@ class Joint:
     """Pairs of pin name and node."""
     lines: tuple[str, ...]
     closed: tuple[bool, ...] = ()
+    throw_names: tuple[str, ...] = ()
 
     def node(self, pin: str) -> str:
         """Return the node of a pin."""
@@ -153,7 +154,8 @@ def normalise(circuit: DrawnCircuit, hubs: frozenset[str] = frozenset()) -> Draw
             outputs.append(replace(part, nodes=nodes))
         else:
             closed = tuple(part.is_closed(index) for index in range(len(nodes) - 1)) if part.kind == "pole" else ()
-            joints.append(Joint(part.name, part.kind, tuple(zip(part.pin_names, nodes)), part.lines, closed))
+            pins = tuple(zip(part.pin_names, nodes))
+            joints.append(Joint(part.name, part.kind, pins, part.lines, closed, part.throw_names))
     return DrawnNetwork(
         trees=tuple(trees), joints=tuple(joints), outputs=tuple(outputs), open_pins=frozenset(open_pins)
     )

@@ -68,6 +68,8 @@ class DrawnPart:
         For a contact one, for a pole one per throw: drawn solid when closed.
     throw_labels : tuple of str
         For a pole, one label per throw, used where its contacts are drawn apart; numbered when empty.
+    throw_names : tuple of str
+        For a pole, the lugs at each throw, written beside them where it is drawn whole.
     """
 
     kind: PartKind
@@ -76,6 +78,7 @@ class DrawnPart:
     label: tuple[str, ...] = ()
     closed: tuple[bool, ...] = ()
     throw_labels: tuple[str, ...] = ()
+    throw_names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(PartKind):

@@ -234,10 +234,10 @@ def shielded_line(owner: str) -> PartSymbol:
 THROW_PITCH = 30.0
 
 
-def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> PartSymbol:
+def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...], names: tuple[str, ...] = ()) -> PartSymbol:
     """Return a switch pole in a dashed box: throws at the left in ``order`` from the top, the common at the right.
 
-    Closed contacts are solid blades from the common, open ones dotted.
+    Closed contacts are solid blades from the common, open ones dotted; lugs are named below their throws.
     """
     width, last = 52.0, THROW_PITCH * (len(order) - 1)
     strokes: list[Stroke] = [rectangle(SymbolBox(0, -12, width, last + 12), "dashed")]
@@ -253,7 +253,14 @@ def pole(owner: str, order: tuple[int, ...], closed: tuple[bool, ...]) -> PartSy
         stop = (width - 10 - 2.6 * ux, -2.6 * uy)
         strokes.append(line(start, stop, role="copper" if closed[throw - 1] else "dotted"))
         pins.append(SymbolPin((0.0, y), ((owner, f"throw {throw}"),)))
-    return PartSymbol(owner, SymbolBox(0, -12, width, last + 12), tuple(pins), tuple(strokes))
+    texts = (
+        tuple(
+            Text(names[throw - 1], (2.0, THROW_PITCH * row + 10.5), "small", "start") for row, throw in enumerate(order)
+        )
+        if names
+        else ()
+    )
+    return PartSymbol(owner, SymbolBox(0, -12, width, last + 12), tuple(pins), tuple(strokes), texts)
 
 
 def output(owner: str) -> PartSymbol:

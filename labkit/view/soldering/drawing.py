@@ -22,7 +22,6 @@ from labkit.view.schematic.drawing import text_width
 from labkit.view.soldering.layout import FOOT, Layout, Placed, layouts
 from labkit.view.soldering.routing import Route, Router
 from labkit.view.soldering.shapes import STEP, Body, Cell, Footprint, said, variants
-from labkit.view.soldering.words import switch_words
 
 CLASS = "lab-solder"
 MARKS: dict[str, tuple[str, str, float, tuple[float, ...]]] = {
@@ -421,8 +420,8 @@ def _legend(drawing: SolderDrawing) -> Iterator[str]:
         x += 38 + text_width(words, 12) + 22
     yield "".join(drawn)
     width = drawing.layout.width * STEP - 60
-    for control, fit in plan.fits.items():
-        for line in _wrapped(switch_words(control, fit), width, 12):
+    for fit in plan.fits.values():
+        for line in _wrapped(fit.words, width, 12):
             yield svg.text(30, 0, line, INK, font_size=12)
     for line in _wrapped(NOTE, width, 12):
         yield svg.text(30, 0, line, font_size=12)

@@ -7,7 +7,7 @@ from html import escape
 
 from labkit.core.sourced import Interval
 from labkit.rig.devices.faults import Cause, FaultFinder, Observation, ohms_words
-from labkit.rig.devices.fit import DeviceFit
+from labkit.rig.devices.own_wiring import OwnWiring
 from labkit.rig.devices.plan import SolderPlan
 from labkit.rig.devices.steps import ToBuy, fault_table, knob_checks, position_checks, shopping_list, soldering_steps
 from labkit.view.soldering.shapes import said
@@ -17,17 +17,6 @@ CAUTION = (
     "codes, data sheets and licensed practice come first. Lugs are seen from behind; devices are common practice, no "
     "source: hold a switch's contacts against a meter before soldering."
 )
-
-
-def switch_words(control: str, fit: DeviceFit) -> str:
-    """Return a switch's device and the throws that it joins to their commons in each position."""
-    if fit.device is None:
-        return said(control)
-    positions = []
-    for index, position in enumerate(fit.order):
-        throws = [throw for _, throw in fit.device.joined(index) if throw in fit.nodes]
-        positions.append(f"{said(position)} {' '.join(throws) or 'none'}")
-    return f"{said(control)}: {fit.device.name}. Joined to the common: {'; '.join(positions)}."
 
 
 def plan_text(plan: SolderPlan) -> Iterator[str]:
@@ -41,12 +30,38 @@ def plan_text(plan: SolderPlan) -> Iterator[str]:
     if plan.fits:
         yield ""
         yield "Switches"
-        for control, fit in plan.fits.items():
-            yield f"  {switch_words(control, fit)}"
+        for fit in plan.fits.values():
+            yield f"  {fit.words}"
     yield ""
     yield "Wires and legs, in the order of soldering"
     for number, wire in enumerate(plan.wires, start=1):
         yield f"  {number:2} {plan.wire_words(wire)}"
+
+
+OWN_BASIS = (
+    "Heard, phase, hum and level are those of these pickups, knobs as in a new rig, every pickup given the same EMF. A "
+    "pickup that is turned round or stands in series needs its cover and screen on a wire of their own (common "
+    "practice, no source). One switch is searched; a second one has to be written into the sheet."
+)
+
+
+def own_wiring_text(found: OwnWiring) -> Iterator[str]:
+    """Yield the lines of a wiring that was made from words: its switch, what each position joins and does."""
+    yield f"{found.harness.name}, made from {found.start}"
+    yield ""
+    yield found.fit.words
+    for position, heard, phase, hum, level in found.rows():
+        joins = "; ".join(f"{one} to {other}" for one, other in found.fit.joins(position))
+        yield ""
+        yield said(position)
+        yield f"  heard: {heard}; {phase}; hum: {hum}; level at 400 Hz {level}"
+        yield f"  the switch joins {joins or 'nothing'}"
+    if found.fit.soldered:
+        yield ""
+        yield f"Joined for good: {'; '.join(f'{one} to {other}' for one, other in found.fit.soldered)}"
+    yield ""
+    pickups = ", ".join(f"{said(slot)} {pickup.name}" for slot, pickup in found.rig.pickups.items())
+    yield f"Pickups it was tried with: {pickups}. {OWN_BASIS}"
 
 
 CHECKS_BASIS = (
@@ -146,26 +161,39 @@ MOST_CAUSES = 3
 MOST_FAULTS = 6
 
 
-def causes_text(finder: FaultFinder, observations: Sequence[Observation]) -> Iterator[str]:
-    """Yield the first causes of what was read, each with the check that settles it, and what to read next."""
+def said_causes(
+    finder: FaultFinder, observations: Sequence[Observation]
+) -> tuple[list[tuple[str, list[str]]], list[str], str]:
+    """Return the first causes of what was read with their faults and checks, what to read next, and the basis."""
     causes = finder.causes(observations)
     first = [cause for cause in causes[:MOST_CAUSES] if cause.share >= 0.01 or cause is causes[0]]
-    for number, cause in enumerate(first, start=1):
-        yield f"{number}  {cause_words(finder, cause)}"
-        for fault in cause.faults[:MOST_FAULTS]:
-            yield f"     {fault.words}: {fault.check}"
+    found = []
+    for cause in first:
+        faults = [f"{fault.words}: {fault.check}" for fault in cause.faults[:MOST_FAULTS]]
         if len(cause.faults) > MOST_FAULTS:
-            yield f"     and {len(cause.faults) - MOST_FAULTS} more that show the same"
-    following = finder.next_place(first, observations)
-    if following is not None:
+            faults.append(f"and {len(cause.faults) - MOST_FAULTS} more that show the same")
+        found.append((cause_words(finder, cause), faults))
+    place = finder.next_place(first, observations)
+    following = [] if place is None else [f"Read next: {finder.place_words(place)}"]
+    for number, cause in enumerate(first, start=1):
+        reading = None if place is None else cause.signature.readings[place]
+        if reading is not None:
+            following.append(f"{ohms_words(reading.ohms)} speaks for {number}")
+    return found, following, FAULTS_BASIS
+
+
+def causes_text(finder: FaultFinder, observations: Sequence[Observation]) -> Iterator[str]:
+    """Yield the first causes of what was read, each with the check that settles it, and what to read next."""
+    causes, following, basis = said_causes(finder, observations)
+    for number, (words, faults) in enumerate(causes, start=1):
+        yield f"{number}  {words}"
+        yield from (f"     {fault}" for fault in faults)
+    if following:
         yield ""
-        yield f"Read next: {finder.place_words(following)}"
-        for number, cause in enumerate(first, start=1):
-            reading = cause.signature.readings[following]
-            if reading is not None:
-                yield f"  {ohms_words(reading.ohms)} speaks for {number}"
+        yield following[0]
+        yield from (f"  {line}" for line in following[1:])
     yield ""
-    yield FAULTS_BASIS
+    yield basis
 
 
 def cause_words(finder: FaultFinder, cause: Cause) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
-from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
+from labkit.app.kit.page_state import BOOK, GRID, WITHOUT, PinningPageState, RigCurve, Snapshot, own_book_groups
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.kit.rig.state import Setup
@@ -30,12 +30,13 @@ class RigPageState(PinningPageState[RigCurve]):
     """A rig and what its curves show."""
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
-        """Return every control of the rig, those that rebuild it, and what the curve shows."""
-        return ControlSet((*stage_groups(with_rebuilding(offered, rig), rig), _CURVE_GROUP))
+        """Return every control of the rig, those that rebuild it, the workshop book, and what the curve shows."""
+        groups = stage_groups(with_rebuilding(offered, rig), rig)
+        return ControlSet((*groups, *own_book_groups(), _CURVE_GROUP))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
-        """Return curves at equal EMF."""
-        return {CURVE: EQUAL_EMF}
+        """Return curves at equal EMF, predicted without the workshop book."""
+        return {CURVE: EQUAL_EMF, BOOK: WITHOUT}
 
     def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
         """Return where the controls stand that rebuild the rig."""

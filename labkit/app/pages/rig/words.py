@@ -37,15 +37,6 @@ def schematic_html(rig: Rig) -> str:
     return f'{drawn[drawn.index("<svg") :]}<p class="lab-note">The circuit as it stands now, with every value.</p>'
 
 
-def soldering_html(rig: Rig) -> str:
-    """Return the soldering drawing of a rig's wiring with the list of its wires."""
-    from labkit.view.soldering.drawing import draw_soldering
-    from labkit.view.soldering.words import linked_html
-
-    drawn = draw_soldering(rig.harness)
-    return linked_html(drawn.to_svg(), drawn.plan)
-
-
 def position_html(rig: Rig) -> str:
     """Return one line on what the present position does: heard, phase, hum, level."""
     heard, phase, hum, level = position_row(rig)

@@ -9,6 +9,7 @@ from labkit.app.kit.page_state import PinningPageState, RigCurve
 from labkit.app.kit.rig.controls import INSTRUMENT, KNOBS
 from labkit.app.kit.rig.opened import LONGEST_NAME, read_wiring_text
 from labkit.app.kit.rig.structure import read_name
+from labkit.rig.harness import Harness
 from labkit.rig.rewiring import rewired
 from labkit.rig.rig import Rig
 
@@ -37,7 +38,36 @@ class WiringPageState(PinningPageState[RigCurve]):
         InputError
             With one sentence on what is wrong with the file; nothing is changed then.
         """
-        harness, before = read_wiring_text(text, where), self.snapshot.rig.setup
+        self._put_in(read_wiring_text(text, where))
+
+    def make_own(self, lines: str, *, style: str | None, keeps_start: bool) -> str:
+        """Put a wiring made from words into the rig, a line for each position, and say what it is.
+
+        Parameters
+        ----------
+        lines : str
+            As `labkit.rig.devices.own_wiring.read_wish` takes them.
+        style : str or None
+            Of the switch.
+        keeps_start : bool
+            Start from the present wiring, not from the nearest of the catalogue.
+
+        Raises
+        ------
+        InputError
+            With one sentence on what cannot be done; nothing is changed then.
+        """
+        from labkit.rig.devices.own_wiring import own_wiring, read_wish
+
+        wishes = [read_wish(line) for line in lines.splitlines() if line.strip()]
+        start = self.rig.harness if keeps_start else None
+        found = own_wiring(wishes, start, rig=self.rig, style=style)
+        self._put_in(found.harness)
+        device = found.fit.device
+        return f"Made from {found.start}: {device.name if device else ''}."
+
+    def _put_in(self, harness: Harness) -> None:
+        before = self.snapshot.rig.setup
         plain = read_name(before.rig).plain
         name = self.offers.open(rewired(self.rig, harness).replace(name=f"{plain}, {harness.name}"[:LONGEST_NAME]))
         self.try_out(self.offers.carried(before, name))
