@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
@@ -56,6 +57,8 @@ hypothesis.settings.load_profile(os.environ.get("LABKIT_TEST_PROFILE", "steady")
 
 def pytest_configure(config: pytest.Config) -> None:
     """Keep a person's own sheets out of the tests: user folders point into an empty one for the whole run."""
+    # A run in a shell's background ignores interrupts, and so would every process that a test starts and interrupts.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     empty = tempfile.mkdtemp(prefix="labkit-tests-")
     config.add_cleanup(lambda: shutil.rmtree(empty, ignore_errors=True))
     for variable in ("XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME", "XDG_STATE_HOME"):

@@ -166,33 +166,58 @@ class BookEvidence:
     designs: Mapping[str, Design]
 
 
-def book_evidence(book: Book, *, designs: Collection[str] | None = None, newest: int | None = None) -> BookEvidence:
-    """Return what a book says, of some designs only (uids) and of the newest coils only, where asked.
+def book_evidence(
+    book: Book,
+    *,
+    designs: Collection[str] | None = None,
+    newest: int | None = None,
+    until: str | None = None,
+    session: str | None = None,
+) -> BookEvidence:
+    """Return what a book says, of all its coils or of some.
 
     Parameters
     ----------
     book : Book
     designs : collection of str, optional
+        Uids; coils of these only.
     newest : int, optional
-        So many coils at most, by the day they were wound.
+        So many coils of each design at most, by the day they were wound, and a tenth of it of each spool in use.
+    until : str, optional
+        A day or a time; coils that were wound no later.
+    session : str, optional
+        Uid; coils that were read in it are taken whatever else is asked for.
     """
     spools = {each.uid: _spool(book, each) for each in book.records(Spool)}
-    condition = "void_reason is null"
+    conditions: list[str] = ["void_reason is null"]
     values: list[str | int] = []
     if designs is not None:
-        condition += f" and design in ({', '.join('?' * len(designs))})"
-        values += list(designs)
+        conditions.append("design in (select value from json_each(?))")
+        values.append(json.dumps(list(designs)))
+    if until is not None:
+        conditions.append("wound_at <= ?")
+        values.append(until)
+    condition = " and ".join(conditions)
     if newest is not None:
-        condition = f"uid in (select uid from coil where {condition} order by wound_at desc, rowid desc limit ?)"
-        values.append(newest)
+        order = "order by wound_at desc, rowid desc"
+        condition = (
+            f"uid in (select uid from (select uid, spool, row_number() over (partition by design {order}) as place, "
+            f"row_number() over (partition by design, spool {order}) as of_spool from coil where {condition}) "
+            "where place <= ? or (of_spool <= ? and spool in (select uid from spool where emptied_on is null)))"
+        )
+        values += [newest, newest // 10]
+    if session is not None:
+        condition = f"({condition}) or (void_reason is null and uid in (select coil from reading where session = ?))"
+        values.append(session)
     rows = book.query(
         "select rowid, uid, serial, coil, design, spool, lot, machine, bobbin, who, wound_at, turns_counted, height_m, "
         f"build_up_m, state from coil where {condition} order by rowid",
         values,
     )
-    chosen = "1" if designs is None and newest is None else f"coil in (select uid from coil where {condition})"
-    readings = _readings(book, chosen, values)
-    fits = _fits(book, chosen, values)
+    everything = designs is None and newest is None and until is None
+    chosen = None if everything else json.dumps([row[1] for row in rows])
+    readings = _readings(book, chosen)
+    fits = _fits(book, chosen)
     repaired = {row[0] for row in book.query("select coil from repair where void_reason is null")}
     return BookEvidence(
         coils=tuple(_coil(row, spools, readings, fits, repaired) for row in rows),
@@ -242,13 +267,16 @@ _READ = """
 select r.coil, r.session, r.quantity, r.meter, r.hz, r.model, r.load_ohm, r.load_farad, r.gap_m, r.pole, r.unit,
   r.value, r.uid, s.celsius, s.celsius_deviation, s.started_at
 from reading r join session s on s.uid = r.session
-where r.void_reason is null and r.repairs_before = 0 and {chosen} order by r.rowid
+where r.void_reason is null and r.repairs_before = 0{chosen} order by r.rowid
 """
 
+_CHOSEN = " and coil in (select value from json_each(?))"
 
-def _readings(book: Book, chosen: str, values: list[Any]) -> dict[str, list[ReadingEvidence]]:
+
+def _readings(book: Book, coils: str | None) -> dict[str, list[ReadingEvidence]]:
+    """Readings by coil, of all coils or of those of a JSON list of uids."""
     groups: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
-    for row in book.query(_READ.format(chosen=chosen), values):
+    for row in book.query(_READ.format(chosen=_CHOSEN if coils else ""), [coils] if coils else []):
         groups.setdefault(row[:11], []).append(row[11:])
     at = _months_of_texts()
     found: dict[str, list[ReadingEvidence]] = defaultdict(list)
@@ -337,13 +365,13 @@ def _in_series(rest: list[ReadingEvidence], series: list[ReadingEvidence], paral
     return found
 
 
-def _fits(book: Book, chosen: str, asked: list[Any]) -> dict[str, list[FitEvidence]]:
+def _fits(book: Book, coils: str | None) -> dict[str, list[FitEvidence]]:
     found: dict[str, list[FitEvidence]] = defaultdict(list)
     for coil, uid, names, values, covariance, meter, session, celsius, deviation, started in book.query(
         'select f.coil, f.uid, f.names, f."values", f.covariance, f.meter, f.session, s.celsius, s.celsius_deviation, '
         "s.started_at from sweep_fit f join session s on s.uid = f.session "
-        f"where f.void_reason is null and f.repairs_before = 0 and {chosen} order by f.rowid",
-        asked,
+        f"where f.void_reason is null and f.repairs_before = 0{_CHOSEN if coils else ''} order by f.rowid",
+        [coils] if coils else [],
     ):
         found[coil].append(
             FitEvidence(

@@ -17,7 +17,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
-from labkit.book.records import BookRecord, Design, Event, WoundCoil, new_uid, now
+from labkit.book.cells import next_serial
+from labkit.book.records import RECORDS, BookRecord, Design, Event, WoundCoil, new_uid, now
 from labkit.book.schema import APPLICATION_ID, MIGRATIONS, Migration, columns, create_triggers, drop_triggers, quoted
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.files import put_in_place
@@ -324,6 +325,19 @@ class Book:
         rows = self.query(f"select {', '.join(map(quoted, names))} from {kind.table}{condition} order by rowid", values)
         return [kind(**dict(zip(names, row))) for row in rows]
 
+    def record(self, uid: str) -> BookRecord:
+        """Return the record of a uid, of whatever kind.
+
+        Raises
+        ------
+        InputError
+            If there is none.
+        """
+        for kind in RECORDS:
+            for record in self.records(kind, "uid = ?", [uid]):
+                return record
+        raise InputError(f"{self.path.name}: no record has the uid {uid}")
+
     def labelled(self, kind: type[Kind], label: str) -> Kind:
         """Return the spool, lot, machine, bobbin or meter that the workshop calls so.
 
@@ -413,6 +427,11 @@ class Book:
             parts = ", ".join(sorted({each.coil for each in found}))
             raise InputError(f"{self.path.name}: pickup '{serial}' has several coils: {parts}; name one of them")
         return found[-1]
+
+    def next_serial(self) -> str:
+        """Return the serial number after that of the coil entered last; empty in an empty book."""
+        coils = self.query("select serial from coil order by rowid desc limit 1")
+        return next_serial(str(coils[0][0])) if coils else ""
 
     def copy_to(self, target: Path) -> None:
         """Write a whole copy of the book into a new file, also while others write into the book."""

@@ -12,6 +12,9 @@ from labkit.catalogue.catalogue import catalogue
 from labkit.core.errors import InputError, did_you_mean, join_words
 from labkit.core.sheet import Table, read_sheet
 
+NETLIST_SUFFIXES = (".cir", ".net", ".sp", ".spice", ".ckt")
+"""Names of files that hold a netlist, not a sheet."""
+
 _READS_FILES: ContextVar[bool] = ContextVar("reads_files", default=True)
 
 
@@ -68,6 +71,11 @@ def find_sheet(sheet: str | Path, *kinds: str, also: Iterable[str] = ()) -> Tabl
                 f"refers to the file '{text[:60]}', and a browser sends only the sheet itself; write the table in its "
                 "place, or the name of an item of the catalogue"
             )
+    elif text.casefold().endswith(NETLIST_SUFFIXES) and kind is None:
+        raise InputError(
+            f"{text}: a netlist stands for a rig (labkit response, formula, schematic, netlist, tolerance, report), "
+            f"and here a {join_words(kinds, last='or')} sheet is needed, which says what a netlist does not hold"
+        )
     elif os.path.isfile(text) or (is_path(text) and kind is None):
         return read_sheet(Path(text), kinds=kinds)
     if kind is None:

@@ -9,9 +9,9 @@ import click
 
 from labkit.bench.sets import LEVEL_TOLERANCE_DB, level_balance
 from labkit.cli.completion_command import names_of
-from labkit.cli.options import Output, result_options, rig_argument, set_option, stated
+from labkit.cli.options import Output, result_options, rig_argument, set_option
 from labkit.core.errors import InputError
-from labkit.core.units import format_quantity, name_and_value, parse_quantity
+from labkit.core.units import format_quantity, name_and_value, parse_quantity, stated
 from labkit.pickup.predict.built import load_built
 from labkit.pickup.predict.propagation import Doubtful, Prediction
 from labkit.pickup.winding.open_coil import OpenCoil, identify_coil

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import Output, emit, result_options, stated, temperature_option
+from labkit.cli.options import Output, emit, result_options
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sourced import Interval
-from labkit.core.units import format_quantity, name_and_value, parse_quantity
+from labkit.core.units import format_quantity, name_and_value, parse_quantity, stated, stated_temperature
 
 if TYPE_CHECKING:
     from labkit.bench.fit.fit import Fit
@@ -154,7 +154,7 @@ def _entered(result: Fit, file: Path, serial: str | None, temperature: str | Non
 
     if serial is None or temperature is None:
         raise InputError("--book needs the coil and its temperature: --serial 0114 --temperature '22 °C ± 1'")
-    celsius, deviation = temperature_option(temperature)
+    celsius, deviation = stated_temperature(temperature, "--temperature")
     with open_book(file) as book:
         session = Session(started_at=now()[:16], celsius=celsius, celsius_deviation=deviation)
         used = None if meter is None else book.labelled(Meter, meter)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from functools import wraps
 from pathlib import Path
@@ -11,12 +12,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from labkit.book.things import THINGS, ThingKind
 from labkit.cli.book_answers import ANSWERS, batch_json, batch_text
+from labkit.cli.book_papers import paper
 from labkit.cli.main import WholeHelpGroup
-from labkit.cli.options import Output, book_option, result_options, stated, temperature_option
+from labkit.cli.options import Output, book_option, result_options
 from labkit.cli.with_book import LEARNED
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.units import parse_quantity
+from labkit.core.units import parse_quantity, stated_temperature
 
 if TYPE_CHECKING:
     from labkit.book.entry import BatchHeading
@@ -32,7 +35,7 @@ def book() -> None:
     """
 
 
-for _answer in (*ANSWERS, *LEARNED):
+for _answer in (*ANSWERS, *LEARNED, paper):
     book.add_command(_answer)
 
 
@@ -52,201 +55,20 @@ def new(file: Path, name: str, demo: bool) -> None:
         click.echo(f"{file}: a new workshop book, {made.name}")
 
 
-def _measured(text: str | None, unit: str, option: str, tolerance: float) -> tuple[float | None, float | None]:
-    """Value and standard deviation of ``63 µm ± 1 µm``; nothing where it is not given."""
-    if text is None:
-        return None, None
-    value, half = stated(text, unit, option, tolerance)
-    return value, value * half / 1.96
+def _thing_command(name: str, kind: ThingKind) -> None:
+    """Add the command that enters a thing by its label, with an option for everything that can be said of it."""
+
+    @book_option
+    def entered(*, book: Book, label: str, **said: str | None) -> None:
+        click.echo(kind.enter(book, label, {key: text for key, text in said.items() if text is not None}))
+
+    for each in reversed(kind.fields):
+        entered = click.option(f"--{each.key.replace('_', '-')}", each.key, help=each.meaning)(entered)
+    book.command(name, help=kind.meaning)(click.argument("label")(entered))
 
 
-def _labelled(book: Book, kind: type[BookRecord], label: str, given: dict[str, Any]) -> str:
-    """Enter a thing by its label, or change what is given of the one that is there; say which."""
-    said = {key: value for key, value in given.items() if value is not None}
-    found = book.records(kind, "label = ?", [label])
-    if not found:
-        book.add(kind(label=label, **said))  # type: ignore[call-arg]
-        return "entered"
-    changed = replace(found[0], **said)
-    if changed == found[0]:
-        return "is in the book just so"
-    book.change(changed)
-    return "changed"
-
-
-@book.command()
-@click.argument("label")
-@book_option
-@click.option("--wire", help="Name of the wire in the catalogue; due for a new spool.")
-@click.option("--maker", help="Whose wire, so that spools of one maker count as alike.")
-@click.option("--bare", metavar="SIZE", help="Copper by micrometer, '62.8 µm ± 0.5 µm'.")
-@click.option("--overall", metavar="SIZE", help="Over the film by micrometer.")
-@click.option("--length", metavar="LENGTH", help="On it when it was opened, '4000 m ± 2 %'.")
-@click.option("--weight", metavar="MASS", help="The same by the weight of the wire alone, '113 g ± 2 %'.")
-@click.option("--ten-metres", metavar="OHMS", help="Ten metres of it on the ohmmeter, '54.4 Ω'.")
-@click.option("--temperature", metavar="CELSIUS", help="Of those ten metres, '21 °C ± 1'.")
-@click.option("--meter", metavar="LABEL", help="The ohmmeter.")
-@click.option("--opened", metavar="DAY", help="When it was opened.")
-@click.option("--emptied", metavar="DAY", help="When it was empty.")
-def spool(
-    book: Book,
-    label: str,
-    wire: str | None,
-    maker: str | None,
-    bare: str | None,
-    overall: str | None,
-    length: str | None,
-    weight: str | None,
-    ten_metres: str | None,
-    temperature: str | None,
-    meter: str | None,
-    opened: str | None,
-    emptied: str | None,
-) -> None:
-    """Enter the spool LABEL, say more about it, or enter ten metres of its wire on the ohmmeter."""
-    from labkit.book.records import Meter, Spool, WireReading, now
-    from labkit.book.stock import length_of_mass
-    from labkit.pickup.materials.wire import wire as wire_called
-
-    known = book.records(Spool, "label = ?", [label])
-    wire = wire or (known[0].wire if known else None)
-    if wire is None:
-        raise InputError(f"spool {label}: is new to the book; say its wire, such as --wire 'AWG 42 single build'")
-    kind = wire_called(wire)
-    if length is not None and weight is not None:
-        raise InputError("--length and --weight say the same; give one of them")
-    bare_m, bare_deviation = _measured(bare, "m", "--bare", 0.016)
-    overall_m, overall_deviation = _measured(overall, "m", "--overall", 0.014)
-    length_m, length_deviation = _measured(length, "m", "--length", 0.02)
-    if weight is not None:
-        mass, half = stated(weight, "kg", "--weight", 0.02)
-        length_m, length_deviation = length_of_mass(kind, mass, half / 1.96)
-    given = {
-        "wire": wire,
-        "maker": maker,
-        "bare_m": bare_m,
-        "bare_deviation": bare_deviation,
-        "overall_m": overall_m,
-        "overall_deviation": overall_deviation,
-        "length_m": length_m,
-        "length_deviation": length_deviation,
-        "opened_on": opened,
-        "emptied_on": emptied,
-    }
-    with book.writing():
-        done = _labelled(book, Spool, label, given)
-        if ten_metres is not None:
-            celsius, deviation = temperature_option(temperature) if temperature is not None else (None, None)
-            if celsius is None or deviation is None:
-                raise InputError("--ten-metres needs the temperature of the wire: --temperature '21 °C'; 1 K is 0.4 %")
-            book.add(
-                WireReading(
-                    spool=book.labelled(Spool, label).uid,
-                    read_at=now(),
-                    length_m=10.0,
-                    length_deviation=0.005,
-                    resistance=parse_quantity(ten_metres, "Ω"),
-                    text_as_typed=ten_metres,
-                    celsius=celsius,
-                    celsius_deviation=deviation,
-                    meter=None if meter is None else book.labelled(Meter, meter).uid,
-                )
-            )
-            done += ", with ten metres on the ohmmeter"
-    click.echo(f"spool {label}: {done}")
-
-
-@book.command()
-@click.argument("label")
-@book_option
-@click.option("--grade", help="Grade of the magnets, as in the catalogue; due for a new lot.")
-@click.option("--count", type=click.IntRange(min=0), help="How many came.")
-@click.option("--bought", metavar="DAY", help="When they came.")
-def magnets(book: Book, label: str, grade: str | None, count: int | None, bought: str | None) -> None:
-    """Enter the lot of magnets LABEL, or say more about it."""
-    from labkit.book.records import MagnetLot
-    from labkit.pickup.magnetics.magnet import magnet
-
-    known = book.records(MagnetLot, "label = ?", [label])
-    grade = grade or (known[0].grade if known else None)
-    if grade is None:
-        raise InputError(f"lot {label}: is new to the book; say the grade of its magnets, such as --grade 'Alnico 5'")
-    grade = magnet(grade).name
-    given = {"grade": grade, "count": count, "bought_on": bought}
-    click.echo(f"lot of magnets {label}: {_labelled(book, MagnetLot, label, given)}")
-
-
-@book.command()
-@click.argument("label")
-@book_option
-def machine(book: Book, label: str) -> None:
-    """Enter the winding machine LABEL."""
-    from labkit.book.records import Machine
-
-    click.echo(f"machine {label}: {_labelled(book, Machine, label, {})}")
-
-
-@book.command()
-@click.argument("label")
-@book_option
-def bobbin(book: Book, label: str) -> None:
-    """Enter the bobbins LABEL: a kind, or a delivery, that are alike."""
-    from labkit.book.records import BobbinKind
-
-    click.echo(f"bobbin {label}: {_labelled(book, BobbinKind, label, {})}")
-
-
-@book.command()
-@click.argument("label")
-@book_option
-@click.option("--kind", help="ohms, lcr, sweep, field or thermometer; due for a new meter.")
-@click.option("--unit", help="Of a number without one, such as kΩ; 'marks' for a field meter of its own scale.")
-@click.option("--accuracy", metavar="PERCENT", help="95 % of the value, such as '0.5 %'.")
-def meter(book: Book, label: str, kind: Any, unit: str | None, accuracy: str | None) -> None:
-    """Enter the meter LABEL, or say more about it."""
-    from labkit.book.records import Meter
-
-    known = book.records(Meter, "label = ?", [label])
-    kind = kind or (known[0].kind if known else None)
-    if kind is None:
-        raise InputError(f"meter {label}: is new to the book; say its --kind: ohms, lcr, sweep, field or thermometer")
-    given = {"kind": kind, "unit": unit, "accuracy": None if accuracy is None else parse_quantity(accuracy, "1")}
-    click.echo(f"meter {label}: {_labelled(book, Meter, label, given)}")
-
-
-@book.command("check-meter")
-@click.argument("label")
-@book_option
-@click.option("--piece", required=True, help="What was measured, such as '1 kΩ, 0.01 %'.")
-@click.option("--shown", required=True, metavar="VALUE", help="What the meter showed.")
-@click.option("--known", metavar="VALUE", help="What the piece is, '1 kΩ ± 0.01 %'; leave out for a magnet of a grade.")
-@click.option("--grade", help="Grade of a fully charged magnet that was measured.")
-def check_meter(book: Book, label: str, piece: str, shown: str, known: str | None, grade: str | None) -> None:
-    """Enter a check of the meter LABEL on a known piece; its readings are corrected by it from then on."""
-    from labkit.book.evidence import meter_evidence
-    from labkit.book.records import MARKS, Calibration, Meter, now
-
-    found = book.labelled(Meter, label)
-    unit = {"ohms": "Ω", "field": "T", "lcr": "H", "sweep": "Hz", "thermometer": "°C"}[found.kind]
-    if known is None and grade is None:
-        raise InputError("a check needs what the piece is: --known '1 kΩ ± 0.01 %', or --grade of a charged magnet")
-    in_marks = found.unit == MARKS
-    value = parse_quantity(shown, "1") if in_marks else parse_quantity(shown, unit)
-    known_value, known_deviation = _measured(known, "1" if in_marks else unit, "--known", 0.0)
-    book.add(
-        Calibration(
-            meter=found.uid,
-            done_at=now(),
-            piece=piece,
-            grade=grade,
-            known=known_value,
-            known_deviation=known_deviation,
-            shown=value,
-        )
-    )
-    said = meter_evidence(book, found)
-    gain = f"; it shows {100 * said.gain:+.2f} % too much" if known is not None else ""
-    click.echo(f"meter {label}: {len(said.checks)} check{'s' if len(said.checks) > 1 else ''} in the book{gain}")
+for _name, _kind in THINGS.items():
+    _thing_command(_name, _kind)
 
 
 @book.command()
@@ -344,7 +166,7 @@ def _heading(
         if found.kind in used:
             raise InputError(f"--meter: {name} and {used[found.kind].label} both read {found.kind}; give one of them")
         used[found.kind] = found
-    celsius, deviation = temperature_option(temperature) if temperature is not None else (None, None)
+    celsius, deviation = stated_temperature(temperature, "--temperature") if temperature is not None else (None, None)
     return BatchHeading(
         design=_design(book, sheet),
         coil=coil,
@@ -436,11 +258,11 @@ def cross_out(book: Book, serial: str, why: str | None, coil: str | None, readin
 
 def _crossed(book: Book, serial: str, coil: str | None, reading: str | None) -> tuple[BookRecord, str]:
     from labkit.book.cells import COLUMNS
-    from labkit.book.records import RECORDS, CoilReading
+    from labkit.book.records import CoilReading
 
-    for kind in RECORDS:
-        for record in book.records(kind, "uid = ?", [serial]):
-            return record, f"{record.name_of_one} {serial}"
+    with suppress(InputError):
+        record = book.record(serial)
+        return record, f"{record.name_of_one} {serial}"
     found = book.coil(serial, coil)
     if reading is None:
         return found, f"coil {serial}"

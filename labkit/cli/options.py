@@ -14,7 +14,7 @@ import click
 from labkit.cli.completion_command import names_of
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_VARIABLE, as_json_text, write_atomically
-from labkit.core.units import name_and_value, parse_quantity
+from labkit.core.units import name_and_value
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
 
@@ -147,59 +147,6 @@ def rig_with(sheet: str, changes: tuple[str, ...]) -> Rig:
     for sentence in rig.warnings:
         click.echo(f"labkit: warning: {rig.name}: {sentence}", err=True)
     return rig
-
-
-def stated(text: str, unit: str, option: str, tolerance: float) -> tuple[float, float]:
-    """Read ``220k ± 1 %`` or ``1 mm ± 0.02 mm``: a value and its 95 % half-width over it.
-
-    Parameters
-    ----------
-    text : str
-    unit : str
-    option : str
-        For messages.
-    tolerance : float
-        Taken where none is stated.
-
-    Raises
-    ------
-    InputError
-        If one of the two cannot be read, or the tolerance is not 0 to 50 %.
-    """
-    value_text, _, doubt = text.replace("+/-", "±").partition("±")
-    try:
-        value = parse_quantity(value_text.strip(), unit)
-        if doubt.strip():
-            share = "%" in doubt
-            tolerance = parse_quantity(doubt.strip(), "1" if share else unit) / (1 if share or not value else value)
-    except InputError as problem:
-        raise InputError(f"{option}: {problem}") from None
-    if not 0 <= tolerance <= 0.5:
-        raise InputError(f"{option}: the tolerance must be 0 to 50 %; got {100 * tolerance:g} %")
-    return value, tolerance
-
-
-ROOM_HALF_WIDTH = 2.0
-"""Of a temperature without a ±, K, 95 % (common practice, no source)."""
-
-
-def temperature_option(text: str) -> tuple[float, float]:
-    """Read ``--temperature '23 °C ± 1'``: value and standard deviation, °C; the half-width holds 95 %.
-
-    Raises
-    ------
-    InputError
-        If one of them cannot be read.
-    """
-    value, _, doubt = text.replace("+/-", "±").partition("±")
-    try:
-        celsius = parse_quantity(value.strip(), "°C")
-        half = parse_quantity(doubt.strip().rstrip("°CK ") or "nothing", "1") if doubt.strip() else ROOM_HALF_WIDTH
-    except InputError as problem:
-        raise InputError(f"--temperature: {problem}") from None
-    if not 0 <= half < 50:
-        raise InputError(f"--temperature: the doubt of '{text}' must be 0 to 50 K")
-    return celsius, half / 1.96
 
 
 def book_option(function: Command) -> Command:

@@ -12,7 +12,7 @@ from labkit.core.sheet import Table
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.inputs import rig_inputs
 from labkit.rig.rig import Rig
-from labkit.rig.sheet import load_rig, set_value
+from labkit.rig.sheet import is_netlist, load_rig, set_value
 
 KINDS = ("rig", "pickup")
 
@@ -58,32 +58,31 @@ def report(
     from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
 
     head = PaperHead(number=number, date=date, shop=shop)
-    table = find_sheet(sheet, *KINDS)
-    kind = str(table.data.get("sheet"))
-    other = None if against is None else find_sheet(against, *KINDS)
-    if other is not None and other.data.get("sheet") != kind:
+    table = None if is_netlist(sheet) else find_sheet(sheet, *KINDS)
+    other = None if against is None or is_netlist(against) else find_sheet(against, *KINDS)
+    kind, other_kind = ("rig" if each is None else str(each.data.get("sheet")) for each in (table, other))
+    if against is not None and other_kind != kind:
         raise InputError(
-            f"--against compares two rigs or two pickups; '{sheet}' is a {kind} and '{against}' a "
-            f"{other.data.get('sheet')}"
+            f"--against compares two rigs or two pickups; '{sheet}' is a {kind} and '{against}' a {other_kind}"
         )
-    if kind == "pickup" and other is not None:
+    if table is None or kind == "rig":
+        if paper not in (None, "customer"):
+            raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
+        rig = load_rig(sheet)
+        changed, label, other_label = _after(rig, changes, against)
+        html = rig_paper_html(rig, other=changed, label=label, other_label=other_label, head=head)
+    elif other is not None:
         if paper not in (None, "customer"):
             raise InputError(f"two pickups give the customer paper only; leave '--paper {paper}' or --against out")
         before, after = built_pickup(table), built_pickup(_with_keys(other, changes))
         html = pickup_change_html(before, after, head=head)
-    elif kind == "pickup":
+    else:
         html = pickup_paper_html(
             _with_keys(table, changes),
             paper,  # type: ignore[arg-type]
             temperature_c=_celsius(temperature),
             head=head,
         )
-    else:
-        if paper not in (None, "customer"):
-            raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
-        rig = load_rig(sheet)
-        changed, label, other_label = _after(rig, changes, against)
-        html = rig_paper_html(rig, other=changed, label=label, other_label=other_label, head=head)
     out.emit(html)
 
 

@@ -12,7 +12,8 @@ from typing import Any
 import click
 import numpy as np
 
-from labkit.cli.options import Output, result_options, rig_argument
+from labkit.cli.completion_command import names_of
+from labkit.cli.options import Output, result_options, rig_with, set_option
 from labkit.cli.sound_options import place_option, places_by_slot
 from labkit.core.errors import InputError, QuantityError, join_words
 from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
@@ -32,6 +33,7 @@ from labkit.rig.noise import (
 )
 from labkit.rig.outputs import counted_outputs
 from labkit.rig.rig import Rig
+from labkit.rig.sheet import asked_frequencies
 from labkit.sound.render.rig_sound import USUAL_STRINGS, coil_spots
 from labkit.sound.render.string_drive import DRIVEN_NOT_MODELLED, driven_response
 from labkit.sound.strings import string_set
@@ -42,8 +44,9 @@ PEAK_DOUBT = 0.06
 
 
 @click.command()
+@click.argument("sheet", **names_of("rig"))
 @result_options(csv="Print a table: frequency, gain, phase, output impedance.")
-@rig_argument
+@set_option
 @click.option("--at", metavar="LIST", help="Exactly these frequencies, such as 100,1k,3k (Hz).")
 @click.option("--source", help="One pickup alone (its slot), or one coil (slot.coil).")
 @click.option(
@@ -56,8 +59,9 @@ PEAK_DOUBT = 0.06
 @click.option("--mains", metavar="FREQUENCY", help="Frequency of that field; default '50 Hz'.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the curve into this file (.svg, .png or .pdf).")
 def response(
-    rig: Rig,
+    sheet: str,
     out: Output,
+    changes: tuple[str, ...],
     at: str | None,
     source: str | None,
     by_strings: bool,
@@ -68,14 +72,16 @@ def response(
 ) -> None:
     """Gain from the pickups' EMF to the last input of the rig SHEET.
 
-    SHEET is the path of a rig sheet or the name of a rig in the catalogue. Every pickup that is switched on has
-    the same EMF; with --by-strings each has what the strings give it at its place.
+    SHEET is the path of a rig sheet or of a netlist, or the name of a rig in the catalogue; a netlist's own .ac gives
+    the frequencies. Every pickup that is switched on has the same EMF; with --by-strings each has what the strings give
+    it at its place.
     """
     if by_strings and source is not None:
         raise InputError("--by-strings is for all pickups that are switched on together; leave --source out")
     if places and not by_strings:
         raise InputError("--place says where a pickup sits under the strings; it belongs to --by-strings")
-    curve = rig.response(None if at is None else parse_frequencies(at), source=source)
+    rig = rig_with(sheet, changes)
+    curve = rig.response(asked_frequencies(sheet) if at is None else parse_frequencies(at), source=source)
     noise = rig_noise(rig, field_t=_quantity(field, "T", "--field"), mains_hz=_quantity(mains, "Hz", "--mains"))
     driven = _driven(rig, curve.frequency_hz, places) if by_strings else None
     if plot is not None:

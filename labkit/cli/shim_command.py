@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.options import Output, result_options, stated
+from labkit.cli.options import Output, result_options
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.files import write_atomically
-from labkit.core.units import format_quantity, parse_quantity
+from labkit.core.units import format_quantity, parse_quantity, stated
 
 if TYPE_CHECKING:
     from labkit.bench.shim.sensitivity import LiftScale, MeasuredLift

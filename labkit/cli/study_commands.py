@@ -6,7 +6,8 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +22,7 @@ from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.questions.loads import load_rig_or_pickup
 from labkit.study.questions.ready import QUESTIONS
-from labkit.study.work.work import Progress
+from labkit.study.work.work import Progress, Workers
 
 if TYPE_CHECKING:
     from labkit.pickup.predict.built import BuiltPickup
@@ -32,15 +33,33 @@ QUIET_S = 1.0
 
 
 def work_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """``--workers`` and ``--record``."""
+    """``--workers``, ``--scheduler`` and ``--record``."""
     function = click.option(
         "--record",
         type=click.Path(path_type=Path),
         help="Keep in this file how far it is; started again with the same file it goes on from there.",
     )(function)
+    function = click.option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Share the work among the workers of this Dask scheduler, such as tcp://127.0.0.1:8786 (labkit[cluster]).",
+    )(function)
     return click.option(
         "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes to share the work."
     )(function)
+
+
+@contextmanager
+def _workers(count: int, scheduler: str | None) -> Iterator[Workers]:
+    if scheduler is None:
+        yield count
+        return
+    if count > 1:
+        raise InputError("--workers are processes of this machine, --scheduler those of a cluster; give one of them")
+    from labkit.study.work.cluster import workers_of
+
+    with workers_of(scheduler) as workers:
+        yield workers
 
 
 @click.command()
@@ -108,6 +127,7 @@ def tolerance(
     histograms: Path | None,
     tornado: Path | None,
     workers: int,
+    scheduler: str | None,
     record: Path | None,
     from_book: FromBook,
 ) -> int:
@@ -144,8 +164,8 @@ def tolerance(
         windows=[parse_window(text) for text in windows],
         built=built,
     )
-    with _Shown("variants") as shown:
-        result = run_tolerance(study, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
+    with _workers(workers, scheduler) as shared, _Shown("variants") as shown:
+        result = run_tolerance(study, workers=shared, watcher=shown.tell, stop=shown.asked, record=record)
     extra: dict[str, Any] = {}
     sentences: list[str] = []
     bars: dict[str, Any] = {}
@@ -224,6 +244,7 @@ def search(
     out: Output,
     changes: tuple[str, ...],
     workers: int,
+    scheduler: str | None,
     record: Path | None,
     rig: str | None,
     **given: Any,
@@ -251,8 +272,8 @@ def search(
     if changes:
         raise InputError("--set belongs to the ready questions; a goal sheet has a [set] table of its own")
     wanted = load_goal(goal, also=QUESTIONS)
-    with _Shown("combinations") as shown:
-        result = run_search(wanted, workers=workers, watcher=shown.tell, stop=shown.asked, record=record)
+    with _workers(workers, scheduler) as shared, _Shown("combinations") as shown:
+        result = run_search(wanted, workers=shared, watcher=shown.tell, stop=shown.asked, record=record)
     out.write(
         text=lambda: study_text.search_text(result),
         data=lambda: written.search_data(result),

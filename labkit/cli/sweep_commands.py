@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.cli.main import WholeHelpGroup
-from labkit.cli.options import Output, result_options, say_written, stated
+from labkit.cli.options import Output, result_options, say_written
 from labkit.core.errors import InputError
 from labkit.core.files import write_atomically
-from labkit.core.units import format_quantity, parse_quantity
+from labkit.core.units import format_quantity, parse_quantity, stated
 
 if TYPE_CHECKING:
     from labkit.bench.fit.fixture import Load, Measurement

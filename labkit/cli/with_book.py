@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -20,6 +20,7 @@ from labkit.core.units import format_quantity
 if TYPE_CHECKING:
     from labkit.book.learn.batch import BatchVerdict
     from labkit.book.learn.prediction import Knowledge
+    from labkit.book.records import Session
     from labkit.book.store import Book
     from labkit.pickup.predict.built import BuiltPickup
     from labkit.rig.rig import Rig
@@ -41,47 +42,35 @@ class FromBook:
     def of_pickup(self, built: BuiltPickup) -> tuple[BuiltPickup, Knowledge | None]:
         """Return a pickup with the book, and what the book knows; the pickup as it is without one."""
         if self.file is None:
-            given = {"--spool": self.spool, "--lot": self.lot, "--machine": self.machine}
-            named = next((name for name, value in given.items() if value), None)
-            if named:
-                raise InputError(f"{named} names a thing of a workshop book; say which with --book FILE")
+            self._refuse_things()
             return built, None
-        from labkit.book.learn.from_book import taught_by
+        from labkit.book.learn.from_book import place_in, taught_by
+        from labkit.book.learn.prediction import with_book
 
         with self._open() as book:
-            return self._with(book, taught_by(book).records, built)
+            place = place_in(book, design=built.name, spool=self.spool, lot=self.lot, machine=self.machine)
+            if built.is_given:
+                raise InputError(
+                    f"--book: '{built.name}' is a sheet of values; a book speaks of what is wound from a build"
+                )
+            return with_book(built, taught_by(book).records, place)
 
     def of_rig(self, rig: Rig) -> tuple[Rig, dict[str, BuiltPickup], dict[str, Knowledge]]:
         """Return a rig with the book's values in every pickup that is known by its build, those pickups, and why."""
-        from labkit.book.learn.from_book import taught_by
-        from labkit.pickup.predict.built import predict_build
-
-        made = {slot: pickup.made_from for slot, pickup in rig.pickups.items() if pickup.made_from is not None}
         if self.file is None:
-            for slot in made:
-                self.of_pickup(predict_build(made[slot]))
+            self._refuse_things()
             return rig, {}, {}
-        if not made:
-            raise InputError("--book: no pickup of this rig is known by its build, so a book has nothing to say of it")
-        built, known = {}, {}
+        from labkit.book.learn.from_book import rig_with_book, taught_by
+
         with self._open() as book:
             records = taught_by(book).records
-            for slot, build in made.items():
-                built[slot], found = self._with(book, records, predict_build(build))
-                known[slot] = found
-        pickups = {slot: replace(each.pickup, made_from=made[slot]) for slot, each in built.items()}
-        return rig.replace(pickups=pickups), built, known
+            return rig_with_book(rig, book, records, spool=self.spool, lot=self.lot, machine=self.machine)
 
-    def _with(self, book: Book, records: Any, built: BuiltPickup) -> tuple[BuiltPickup, Knowledge]:
-        from labkit.book.learn.from_book import place_in
-        from labkit.book.learn.prediction import with_book
-
-        place = place_in(book, design=built.name, spool=self.spool, lot=self.lot, machine=self.machine)
-        if built.is_given:
-            raise InputError(
-                f"--book: '{built.name}' is a sheet of values; a book speaks of what is wound from a build"
-            )
-        return with_book(built, records, place)
+    def _refuse_things(self) -> None:
+        given = {"--spool": self.spool, "--lot": self.lot, "--machine": self.machine}
+        named = next((name for name, value in given.items() if value), None)
+        if named:
+            raise InputError(f"{named} names a thing of a workshop book; say which with --book FILE")
 
     @contextmanager
     def _open(self) -> Iterator[Book]:
@@ -190,6 +179,25 @@ def knows(book: Book, out: Output, design: str, spool: str, lot: str, machine: s
     out.write(text=lambda: f"{built.name}\n{knowledge_text(found)}", data=found.as_dict)
 
 
+def session_called(book: Book, label: str | None) -> Session:
+    """Return the session with readings that its batch was entered under, the newest one without a label.
+
+    Raises
+    ------
+    InputError
+        If there is none; says the nearest.
+    """
+    from labkit.book.records import Session
+
+    known = book.records(Session, "uid in (select session from reading where void_reason is null)")
+    found = [each for each in known if label is None or each.label == label]
+    if not found:
+        labels = [each.label for each in known if each.label]
+        hint = did_you_mean(label or "", labels) or " None with readings is entered yet."
+        raise InputError(f"{book.path.name}: no session is called '{label or ''}'.{hint}")
+    return max(found, key=lambda each: each.started_at)
+
+
 @click.command("judge")
 @click.argument("session", required=False)
 @result_options()
@@ -198,20 +206,12 @@ def judge(book: Book, out: Output, session: str | None) -> int:
     """Judge the coils of a SESSION together: what they share, and each one's own verdict with the next step.
 
     SESSION is the name its batch was entered under; without it the newest is judged. Coils are held against one another
-    and against all other coils of the book, so that spool, room and meter are blamed on none of them. Exit code 1: a
-    coil is likely to be faulty.
+    and against what was wound before, so that spool, room and meter are blamed on none of them. Exit code 1: a coil is
+    likely to be faulty.
     """
     from labkit.book.learn.from_book import judge_session
-    from labkit.book.records import Session
 
-    held = "uid in (select session from reading where void_reason is null)"
-    known = book.records(Session, held)
-    found = [each for each in known if session is None or each.label == session]
-    if not found:
-        labels = [each.label for each in known if each.label]
-        hint = did_you_mean(session or "", labels) or " None with readings is entered yet."
-        raise InputError(f"{book.path.name}: no session is called '{session or ''}'.{hint}")
-    chosen = max(found, key=lambda each: each.started_at)
+    chosen = session_called(book, session)
     verdicts = judge_session(book, chosen)
     if not verdicts:
         raise InputError(

@@ -169,6 +169,59 @@ def parse_quantity(text: str, unit: str, *, usual: UsualRange | None = None) -> 
     return value
 
 
+def stated(text: str, unit: str, where: str, tolerance: float) -> tuple[float, float]:
+    """Read ``220k ± 1 %`` or ``1 mm ± 0.02 mm``: a value and its 95 % half-width over it.
+
+    Parameters
+    ----------
+    text : str
+    unit : str
+    where : str
+        For messages.
+    tolerance : float
+        Taken where none is stated.
+
+    Raises
+    ------
+    InputError
+        If one of the two cannot be read, or the tolerance is not 0 to 50 %.
+    """
+    value_text, _, doubt = text.replace("+/-", "±").partition("±")
+    try:
+        value = parse_quantity(value_text.strip(), unit)
+        if doubt.strip():
+            share = "%" in doubt
+            tolerance = parse_quantity(doubt.strip(), "1" if share else unit) / (1 if share or not value else value)
+    except InputError as problem:
+        raise InputError(f"{where}: {problem}") from None
+    if not 0 <= tolerance <= 0.5:
+        raise InputError(f"{where}: the tolerance must be 0 to 50 %; got {100 * tolerance:g} %")
+    return value, tolerance
+
+
+ROOM_HALF_WIDTH = 2.0
+"""Of a temperature without a ±, K, 95 % (common practice, no source)."""
+
+
+def stated_temperature(text: str, where: str = "temperature") -> tuple[float, float]:
+    """Read ``23 °C ± 1``: value and standard deviation, °C; the half-width holds 95 %.
+
+    Raises
+    ------
+    InputError
+        If one of them cannot be read.
+    """
+    value, _, doubt = text.replace("+/-", "±").partition("±")
+    try:
+        celsius = parse_quantity(value.strip(), "°C")
+        half = parse_quantity(doubt.strip().rstrip("°CK ") or "nothing", "1") if doubt.strip() else ROOM_HALF_WIDTH
+    except InputError as problem:
+        raise InputError(f"{where}: {problem}") from None
+    if not 0 <= half < 50:
+        raise InputError(f"{where}: the doubt of '{text}' must be 0 to 50 K")
+    return celsius, half / 1.96
+
+
 def name_and_value(text: str, requirement: str) -> tuple[str, str]:
     """Return name and value of a text NAME=VALUE, neither of them empty.
 

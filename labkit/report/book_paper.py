@@ -13,7 +13,7 @@ from dataclasses import replace
 from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.meter import expected_lcr
 from labkit.bench.fit.fixture import Load
-from labkit.book.cells import COLUMNS, EntryValue
+from labkit.book.cells import COLUMNS, EntryValue, next_serial
 from labkit.book.entry import BatchHeading, as_readings
 from labkit.book.learn.from_book import judge_session, place_in, taught_by
 from labkit.book.learn.prediction import knowledge
@@ -131,8 +131,6 @@ def work_card_html(
 
 
 def _serials(first: str, count: int) -> list[str]:
-    from labkit.book.cells import next_serial
-
     found = [first]
     while len(found) < count:
         found.append(next_serial(found[-1]) if first else "")

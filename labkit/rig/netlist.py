@@ -8,8 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from labkit.circuit.elements import GROUND, Capacitor, Coupling, Element, Inductor, Resistor, Source
-from labkit.circuit.spice.reading import read_spice
+from labkit.circuit.spice.reading import read_spice, read_sweep
 from labkit.core.errors import InputError
 from labkit.rig.harness import Harness
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Position
@@ -135,8 +137,15 @@ class NetlistPart(Part):
         return (self.element,)
 
 
-SUFFIXES = (".cir", ".net", ".sp", ".spice", ".ckt")
-"""Names of files that hold a netlist."""
+def netlist_frequencies(text: str, where: str = "the netlist") -> np.ndarray | None:
+    """Return the frequencies that a netlist asks for, Hz, rising; None where it leaves them to the reader.
+
+    Parameters and errors are those of `netlist_rig`.
+    """
+    try:
+        return read_sweep(text)
+    except InputError as error:
+        raise InputError(f"{where}: {error}") from None
 
 
 def netlist_rig(text: str, where: str = "the netlist") -> Rig:

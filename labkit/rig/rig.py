@@ -7,6 +7,7 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import cast
 
 import numpy as np
 
@@ -59,6 +60,7 @@ class Rig:
     harness: Harness
     settings: Mapping[str, Position] = field(default_factory=dict)
     chain: tuple[Stage, ...] = ()
+    _circuit: Circuit | None = field(default=None, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         for slot in self.harness.slots:
@@ -180,6 +182,11 @@ class Rig:
     @property
     def circuit(self) -> Circuit:
         """The circuit at the present settings; its output is the last input."""
+        if self._circuit is None:
+            object.__setattr__(self, "_circuit", self._joined())
+        return cast(Circuit, self._circuit)
+
+    def _joined(self) -> Circuit:
         elements: list[Element] = []
         for slot, pickup in self.pickups.items():
             elements += self._pickup_elements(slot, pickup)

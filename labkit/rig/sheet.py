@@ -8,9 +8,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from labkit.catalogue import catalogue, find_sheet, is_path
+import numpy as np
+
+from labkit.catalogue import NETLIST_SUFFIXES, catalogue, find_sheet, is_path
 from labkit.core.errors import InputError, SheetError, did_you_mean
 from labkit.core.files import read_text
+from labkit.core.grid import FREQUENCY
 from labkit.core.keys import NUMBER, declared_keys
 from labkit.core.sheet import Table
 from labkit.pickup.electrical import Pickup
@@ -18,8 +21,7 @@ from labkit.pickup.sheet import pickup_data, read_pickup
 from labkit.plugins import plugins
 from labkit.rig.chain.chain import Stage
 from labkit.rig.harness import Harness, harness_data, read_harness, read_part
-from labkit.rig.netlist import SUFFIXES as NETLIST_SUFFIXES
-from labkit.rig.netlist import netlist_rig
+from labkit.rig.netlist import netlist_frequencies, netlist_rig
 from labkit.rig.parts.parts import Part, Position
 from labkit.rig.rig import Rig
 
@@ -50,6 +52,20 @@ def load_rig(sheet: str | Path) -> Rig:
 def is_netlist(sheet: str | Path) -> bool:
     """Say whether a path is that of a netlist, by the end of its name."""
     return str(sheet).casefold().endswith(NETLIST_SUFFIXES)
+
+
+def asked_frequencies(sheet: str | Path) -> np.ndarray | None:
+    """Return the frequencies that a netlist's own ``.ac`` asks for, Hz; None for any other sheet.
+
+    Raises
+    ------
+    InputError
+        If they cannot be read, or lie outside what labkit works out.
+    """
+    found = netlist_frequencies(read_text(Path(sheet)), str(sheet)) if is_netlist(sheet) else None
+    if found is not None:
+        FREQUENCY.check(found, whose=f"{sheet}, .ac: ")
+    return found
 
 
 def read_rig(table: Table) -> Rig:

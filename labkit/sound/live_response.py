@@ -26,6 +26,8 @@ LENGTHS = (512, 1024, 2048, 4096)
 REST_DB = -70.0
 """A response is cut where what follows holds less than this part of its energy."""
 
+_NOISE_REST_DB = -45.0  # noise has no phase to keep: its density stays within 0.1 dB
+
 _SIZE = 8192
 _BIN_HZ = RATE / _SIZE
 _TOP_HZ = 20_000.0
@@ -77,6 +79,21 @@ def converting_response(difference: Difference) -> np.ndarray:
     magnitude = np.abs(bin_transfers(difference.limited)[0])
     magnitude = np.maximum(np.concatenate([magnitude[:1], magnitude]), 1e-6 * magnitude.max())
     return _shortened(minimum_phase(magnitude)[None, :], early=0)
+
+
+def noise_response(density: Evaluate) -> np.ndarray:
+    """Return the response that turns white noise of variance 1 into noise of a density, shape (1, taps), float32.
+
+    Parameters
+    ----------
+    density : callable
+        ``density(frequency_hz)``: one-sided, V/√Hz.
+    """
+    from labkit.sound.convert.impulse import minimum_phase
+
+    # white noise of variance 1 has the density √(2/rate); a circuit without any noise gets −280 dB
+    magnitude = np.maximum(density(np.arange(_SIZE // 2 + 1) * _BIN_HZ) * np.sqrt(RATE / 2), 1e-14)
+    return _shortened(minimum_phase(magnitude)[None, :], early=0, rest_db=_NOISE_REST_DB)
 
 
 class TakeLoudness:
@@ -139,11 +156,11 @@ def _late_and_band_limited() -> np.ndarray:
     return late
 
 
-def _shortened(responses: np.ndarray, *, early: int) -> np.ndarray:
+def _shortened(responses: np.ndarray, *, early: int, rest_db: float = REST_DB) -> np.ndarray:
     """Cut responses to the least of `LENGTHS` that holds them; the last quarter fades, as does what rings ahead."""
     energy = np.cumsum(responses[:, ::-1] ** 2, axis=-1)[:, ::-1]
     whole = float(energy[:, 0].max(initial=0.0))
-    allowed = whole * 10 ** (REST_DB / 10)
+    allowed = whole * 10 ** (rest_db / 10)
     ends = (length for length in LENGTHS if float(energy[:, length].max(initial=0.0)) <= allowed)
     length = next(ends, LENGTHS[-1])
     cut = responses[:, :length].copy()

@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+import pickle
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from labkit.app.kit.own_book import CLOSED, demo_book, own_book
 from labkit.app.pages.book.page import BookPage, panel
 from labkit.app.pages.book.state import BookPageState
+from labkit.app.pages.rig.page import RigPage
+from labkit.app.pages.rig.state import RigPageState
+from labkit.app.pages.study.page import StudyPage
+from labkit.app.pages.study.state import StudyPageState
+from labkit.app.pages.study.work import spread_rig
 from labkit.app.server.door import Door, hub_door, room_door
 from labkit.app.server.server import book_environment
 from labkit.book.exchange import read_in
 from labkit.book.records import CoilReading, Session, Spool, WoundCoil
-from labkit.book.store import Book, new_book
+from labkit.book.store import Book, new_book, read_design
 from labkit.cli.open_command import open_lab
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
+from labkit.rig.rig import Rig
+from labkit.rig.sheet import load_rig
 
 NECK = "Saltmarsh Lane, neck"
 GOOD = [["0161", "5.73", "2.12", "5950"], ["0162", "5.74", "2.13", "5960"], ["0163", "5.72", "2.11", "5935"]]
@@ -142,6 +152,80 @@ def test_a_search_finds_coils_and_one_of_them_with_everything(page):
     assert "blue" in page.text.value, "said in a sentence"
 
 
+def enter_thing(page: BookPage, thing: str, label: str, **said: str) -> str:
+    page.state.set_text("thing", thing)
+    page.show()
+    page.thing_label.value = label
+    for key, text in said.items():
+        page.thing_texts[key].value = text
+    page.thing_button.click()
+    return page.actions.said
+
+
+def test_reels_magnets_and_meters_are_entered_on_the_page_as_at_the_command_line(page):
+    shown(page, "stock")
+    assert enter_thing(page, "spool", "reel 15", wire="AWG 42 single build", weight="450 g").startswith(
+        "Spool reel 15: entered."
+    )
+    spool = page.state.book.labelled(Spool, "reel 15")
+    assert spool.length_m == pytest.approx(15000, rel=0.1)  # 450 g of 42 gauge: some 34 m a gram
+    assert page.thing_texts["weight"].value == "", "the form is empty for the next one"
+    assert "reel 15" in page.text.value
+    enter_thing(page, "spool", "reel 15", ten_metres="54.4 Ω")
+    assert "need the temperature" in page.actions.said
+    assert page.thing_texts["ten_metres"].value == "54.4 Ω", "what was refused stays, to be mended"
+    enter_thing(page, "spool", "reel 15", ten_metres="54.4 Ω", temperature="21 °C")
+    assert "with ten metres" in page.actions.said
+    assert "new to the book" in enter_thing(page, "magnets", "lot 7", count="120")
+    assert "entered" in enter_thing(page, "magnets", "lot 7", count="120", grade="Alnico 5")
+    assert "whole number" in enter_thing(page, "magnets", "lot 7", count="1e3")
+    assert "entered" in enter_thing(page, "meter", "new bridge", kind="lcr", accuracy="1 %")
+    assert "+2.00 % too much" in enter_thing(
+        page, "check-meter", "new bridge", piece="1 H", shown="1.02 H", known="1 H"
+    )
+    assert "new bridge" in page.text.value
+    assert "+2.00 % too much" in page.text.value
+    page.state.set_text("view", "batch")
+    assert "reel 15" in [str(each) for each in page.state.controls["spool"].positions], "ready for a batch"
+
+
+def act(page: BookPage, name: str, text: str = "", entry: int | None = None) -> str:
+    page.state.set_text("act", name)
+    if entry is not None:
+        page.state.set_index("entry", entry)
+    page.show()
+    page.act_text.value = text
+    page.act_button.click()
+    return page.actions.said
+
+
+def test_notes_repairs_and_crossing_out_are_done_to_the_coil_that_was_found(page):
+    shown(page, "find")
+    assert page.act_box.layout.display == "none", "a search that leaves sixty coils offers nothing to do to one"
+    page.search.value = "0125"
+    assert page.act_box.layout.display is None
+    book = page.state.book
+    assert "is empty" in act(page, "note")
+    assert act(page, "note", "read in the sun <b>").startswith("Coil 0125: noted.")
+    assert "read in the sun &lt;b&gt;" in page.text.value
+    assert "repair entered" in act(page, "repair", "new lead")
+    assert "Say why" in act(page, "cross out", "", entry=1)
+    said = act(page, "cross out", "the clip had slipped", entry=1)
+    assert "resistance" in said
+    assert "crossed out" in said
+    read = book.records(CoilReading, "coil = ?", [book.coil("0125").uid])
+    assert (read[0].void_reason, read[1].void_reason) == ("the clip had slipped", None)
+    assert "crossed out: the clip had slipped" in page.text.value, "it stays in sight"
+    act(page, "restore", entry=1)
+    assert book.records(CoilReading, "uid = ?", [read[0].uid])[0].void_reason is None
+    act(page, "suspect")
+    assert book.coil("0125").state == "suspect"
+    assert "left on 2026-08-01" in act(page, "left", "2026-08-01")
+    assert "must be a day" in act(page, "left", "August")
+    act(page, "cross out", "entered twice", entry=0)
+    assert page.state.found() == [], "a coil that was crossed out is found no more"
+
+
 def test_stock_and_pairs_are_there(page):
     assert "reel 12" in shown(page, "stock")
     assert "20" in shown(page, "stock")
@@ -159,8 +243,6 @@ def test_a_link_carries_the_part_and_nothing_of_the_book(page):
 def test_texts_of_the_book_are_escaped(filled):
     book = filled.scratch()
     coil = book.coil("0101")
-    from dataclasses import replace
-
     from labkit.book.records import Note
 
     book.change(replace(coil, who="<b>"))
@@ -238,6 +320,65 @@ def test_the_winding_page_predicts_with_the_book_where_one_is_open(monkeypatch, 
     page.show()
     assert page.known.value == ""
     assert state.built.total.resistance.high - state.built.total.resistance.low > told.high - told.low
+
+
+def neck_rig(book: Book) -> Rig:
+    """A rig with the pickup that the book calls neck."""
+    built = read_design(book.design(NECK).sheet)
+    pickups = {"bridge": replace(built.pickup, made_from=built.build)}
+    return load_rig("Saltmarsh Lane, narrow single coil").replace(name="neck alone", pickups=pickups)
+
+
+@pytest.fixture
+def opened(monkeypatch, filled) -> Book:
+    """The filled book as that of this lab."""
+    monkeypatch.setenv(BOOK_VARIABLE, str(filled.path))
+    monkeypatch.delenv(BOOK_CLOSED_VARIABLE, raising=False)
+    return filled
+
+
+def test_the_rig_page_predicts_with_the_book_where_one_is_open(opened, monkeypatch):
+    page = RigPage(RigPageState(neck_rig(opened)))
+    state, reel = page.state, opened.labelled(Spool, "reel 14").uid
+    assert (page.known.value, state.known) == ("", {})
+    plain, wide = state.result.gain_db, state.banded(state.curves()[0])
+    state.set_text("own.book", reel)
+    page.show()
+    assert state.query.endswith(f"own.book={reel}"), "a link names the reel by its uid alone"
+    (found,) = state.known.values()
+    assert found.of_spool == 12
+    assert "12 of this spool" in page.known.value
+    assert "without the book" in page.known.value.casefold()
+    (pickup,) = state.rig.pickups.values()
+    assert pickup.coils["main"].resistance < 0.98 * neck_rig(opened).pickups["bridge"].coils["main"].resistance
+    assert np.abs(state.result.gain_db - plain).max() > 0.05
+    narrow = state.banded(state.curves()[0])
+    assert (narrow.high_db - narrow.low_db).max() < 0.95 * (wide.high_db - wide.low_db).max()
+    state.undo()
+    assert state.result.gain_db == pytest.approx(plain)
+    monkeypatch.delenv(BOOK_VARIABLE)
+    assert "own.book" not in RigPageState().controls
+
+
+def test_a_rig_of_measured_values_is_not_the_book_s_business_and_the_page_says_so(opened):
+    page = RigPage(RigPageState())
+    page.state.set_text("own.book", "new")
+    page.show()
+    assert page.state.errors == {}
+    assert "No pickup of this rig is known by its build" in page.known.value
+
+
+def test_the_tolerances_page_spreads_with_the_book(opened):
+    page = StudyPage(StudyPageState(neck_rig(opened)))
+    state = page.state
+    before = state.job().ask
+    state.set_text("own.book", opened.labelled(Spool, "reel 14").uid)
+    page.show()
+    assert "own.book" in state.visible_controls
+    assert "12 of this spool" in page.known.value
+    ask = pickle.loads(pickle.dumps(state.job().ask))  # it travels to a process of its own
+    wide, narrow = (spread_rig(each, progress=lambda _: None, stop=lambda: False).measure for each in (before, ask))
+    assert narrow.high - narrow.low < 0.97 * (wide.high - wide.low), "most of it is capacitance, which nobody read"
 
 
 def test_the_measure_page_enters_a_fit_as_one_evidence_on_a_coil(monkeypatch, filled, tmp_path):

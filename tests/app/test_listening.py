@@ -145,7 +145,8 @@ def test_a_change_sends_the_response_that_changed_and_no_signal_again(rig_page):
     assert content["signals"] == []
     assert not content["anew"]
     # float32, some kilobytes: small enough for every step of a drag
-    assert [len(buffer) for buffer in buffers] == [4 * content["sides"]["A"]["taps"]]
+    side = content["sides"]["A"]
+    assert [len(buffer) for buffer in buffers] == [4 * side["taps"] * len(side["keys"])]
     assert len(buffers[0]) <= 16_384
 
 

@@ -338,3 +338,15 @@ def test_builds_of_every_kind_open_on_the_page(state, name):
         assert state.values["poles"] == "as the sheet lists them"
         state.set_text("poles", "slug")
         assert state.built.build.coils[0][1].each == ()
+
+
+@pytest.mark.parametrize(("key", "text"), [("charge", "40 %"), ("strings", "2 mm")])
+def test_charge_and_height_of_strings_keep_the_curve_and_move_its_level(state, key, text):
+    before = state.result
+    drawn = state.curves()[0].gain_db
+    state.set_text(key, text)
+    assert state.result.gain_db is before.gain_db  # not solved again: only the level has changed
+    assert state.result.built.output_db != before.built.output_db
+    assert state.curves()[0].gain_db != pytest.approx(drawn, abs=0.5)
+    state.set_text("turns", "7000")
+    assert state.result.gain_db is not before.gain_db

@@ -1,4 +1,4 @@
-"""A workshop book of 20 000 coils: opening it, all it says, the newest coils, a search."""
+"""A workshop book of 20 000 coils: opening it, all it says, a prediction, a search."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ import pytest
 
 from labkit.book.evidence import book_evidence
 from labkit.book.history import coil_lines, find_coils
-from labkit.book.records import CoilReading, Session, WoundCoil
-from labkit.book.store import Book, open_book
+from labkit.book.learn.from_book import NEWEST, place_in, taught_by
+from labkit.book.learn.prediction import knowledge
+from labkit.book.records import CoilReading, Design, Session, WoundCoil
+from labkit.book.store import Book, open_book, read_design
 from tests.benchmarks.conftest import Timed, cpu_seconds
 from tests.book.books import small_book, wound
 from tests.book.workers import READINGS
@@ -50,9 +52,12 @@ def test_all_it_says(book: Book, timed: Timed) -> None:
     assert len(said.coils) == COILS
 
 
-def test_the_newest(book: Book, timed: Timed) -> None:
-    said = timed(GROUP, "newest 300 as evidence", 300, lambda: book_evidence(book, newest=300), rounds=3)
-    assert len(said.coils) == 300
+def test_a_prediction(book: Book, timed: Timed) -> None:
+    design = book.records(Design)[0]
+    build = read_design(design.sheet).build
+    place = place_in(book, design=design.name, spool="reel 12")
+    said = timed(GROUP, "predict", COILS, lambda: knowledge(taught_by(book).records, build, place), rounds=3)
+    assert said.passed_over == COILS - NEWEST
 
 
 def test_a_search(book: Book, timed: Timed) -> None:

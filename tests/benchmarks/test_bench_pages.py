@@ -7,6 +7,7 @@ of the page's after it.
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -15,15 +16,17 @@ from typing import Any
 import pytest
 
 from labkit.app.server.forked import CAN_FORK
+from labkit.circuit.solve.fast import is_installed
 from tests.browser.conftest import Server, leave, start_server, stop_server
 
 pytestmark = pytest.mark.benchmark(timer=time.perf_counter)
 
 RIG, WINDING = "voila/render/rig.ipynb", "voila/render/winding.ipynb"
+CABLE, POTS = "voila/render/cable.ipynb", "voila/render/pots_and_capacitors.ipynb"
 CURVE = "svg.lab-curve"
-LENGTH = '.lab-row[data-key="cable.length"]'
+LENGTH, VOLUME = '.lab-row[data-key="cable.length"]', '.lab-row[data-key="volume"]'
 HEIGHT, CHARGE = '.lab-row[data-key="strings"]', '.lab-row[data-key="charge"]'
-LEVELS = ".lab-doubt"
+LEVELS, BAND = ".lab-doubt", ".lab-curve-holder .lab-band"
 MOVES = 41
 OPENINGS = 5
 READY_S = 4.0 if CAN_FORK else 8.0
@@ -49,7 +52,7 @@ MOVE = """async ([control, positions, beside]) => {
   const present = '.lab-curve-holder svg polyline[data-label^="A "]';
   const shown = () => [
     document.querySelector(present).getAttribute('points'),
-    beside ? document.querySelector(beside).textContent : performance.now(),
+    beside ? [...document.querySelectorAll(beside)].at(-1).outerHTML : performance.now(),
   ];
   const taken = [];
   for (const position of positions) {
@@ -79,7 +82,7 @@ HEAR = """async ([control, steps]) => {
       await new Promise((done) => setTimeout(done, 1));
       if (performance.now() - start > 10000) throw new Error('the sound does not follow the slider');
     }
-    const { at, taps } = window.made.at(-1);
+    const { at, taps } = window.made[before]; // of a signal: the noise behind it need not be waited for
     taken.push(at - start + 1000 * (taps / 48000 + LAG_S));
     await new Promise((done) => setTimeout(done, 150));
   }
@@ -109,6 +112,13 @@ WAIT_FOR_PAINT = """
 """
 
 
+HIDES_EXTRA = """
+import importlib.util
+whole = importlib.util.find_spec
+importlib.util.find_spec = lambda name, package=None: None if name == "llvmlite" else whole(name, package)
+"""
+
+
 @pytest.fixture(scope="module")
 def lab(chromium_path: str) -> Iterator[Server]:
     """A lab of its own."""
@@ -128,6 +138,40 @@ def lab(chromium_path: str) -> Iterator[Server]:
 def test_slider_to_redrawn_curve(
     browser: Any, lab: Server, waited: Any, route: str, address: str, control: str, positions: list[int], beside: str
 ) -> None:
+    follow_slider(browser, lab, waited, route, address, control, positions, beside)
+
+
+@pytest.fixture(
+    scope="module",
+    params=["by numpy", pytest.param("by the extra", marks=pytest.mark.skipif(not is_installed(), reason="no extra"))],
+)
+def lab_by(request: Any, chromium_path: str, tmp_path_factory: Any) -> Iterator[tuple[str, Server]]:
+    """A lab with and without the extra `fast`."""
+    with pytest.MonkeyPatch.context() as patch:
+        if request.param == "by numpy":
+            folder = tmp_path_factory.mktemp("no_extra")
+            (folder / "sitecustomize.py").write_text(HIDES_EXTRA, encoding="ascii")
+            patch.setenv("PYTHONPATH", os.pathsep.join([str(folder), os.environ.get("PYTHONPATH", "")]))
+        server = start_server("--port", "0", "--no-browser")
+    yield request.param, server
+    stop_server(server)
+
+
+@pytest.mark.parametrize(
+    ("name", "address", "control"), [("rig", RIG, LENGTH), ("cable", CABLE, LENGTH), ("pots", POTS, VOLUME)]
+)
+def test_slider_to_redrawn_curve_and_band(
+    browser: Any, lab_by: tuple[str, Server], waited: Any, name: str, address: str, control: str
+) -> None:
+    route, server = lab_by
+    words = f"{name} page, curve and band, {route}"
+    follow_slider(browser, server, waited, words, address, control, list(range(10, 10 + MOVES)), BAND)
+
+
+def follow_slider(
+    browser: Any, lab: Server, waited: Any, route: str, address: str, control: str, positions: list[int], beside: str
+) -> None:
+    """Open a page and keep the waits from each position of a slider to what is drawn, ``beside`` the curve, too."""
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     page = context.new_page()
     page.goto(lab.address + address)
@@ -238,7 +282,7 @@ def _in_a_fresh_browser(browser: Any, server: Server, *names: str) -> list[Opene
         state, key, reading = PAGES[name]
         page.goto(f"{server.address}voila/render/{name}.ipynb?v=1&{state}", wait_until="commit")
         readout = f"document.querySelector('.lab-row[data-key=\"{key}\"] .lab-readout')"
-        answered = f"document.documentElement.dataset.labOpened !== undefined && {readout}?.value === '{reading}'"
+        answered = f"document.documentElement?.dataset.labOpened !== undefined && {readout}?.value === '{reading}'"
         page.wait_for_function(f"() => {answered}", timeout=60_000)
         answers = time.perf_counter() - start
         page.wait_for_function("() => window.painted")

@@ -24,6 +24,8 @@ from tests.circuit.ngspice import read_raw, run_commands, translate
 
 pytestmark = pytest.mark.benchmark(timer=cpu_seconds)
 
+needs_extra = pytest.mark.skipif(not fast.is_installed(), reason="llvmlite (labkit[fast]) is not installed")
+needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="gcc is not installed")
 GRID_HZ = frequency_grid()
 VARIANTS = 10_000
 
@@ -142,6 +144,23 @@ class TestOneResponse:
         circuit = CIRCUITS[name]()
         timed(f"one response, {name}", "compiled star-mesh", GRID_HZ.size, lambda: solve(circuit, GRID_HZ), rounds=200)
 
+    @needs_extra
+    def test_extra(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        call = lambda: solve(circuit, GRID_HZ, is_compiled=True)  # noqa: E731
+        call()
+        timed(
+            f"one response, {name}", "the extra, labkit[fast]", GRID_HZ.size, call, note="already compiled", rounds=200
+        )
+
+    @needs_gcc
+    def test_by_hand_in_c(self, name: str, timed: Timed, tmp_path: Path) -> None:
+        if name != "one-pickup rig":
+            pytest.skip("written for the one-pickup rig alone")
+        values, in_c = varied(one_pickup(), 1), highest_in_c(tmp_path, "-O2")
+        call = lambda: in_c(values)  # noqa: E731
+        timed(f"one response, {name}", "by hand in C, -O2", GRID_HZ.size, call, note="called from Python", rounds=200)
+
     def test_batched_lapack(self, name: str, timed: Timed) -> None:
         circuit = CIRCUITS[name]()
         matrix, excitation, output = assemble(circuit, GRID_HZ)
@@ -187,6 +206,20 @@ def simulator_run(circuit: Circuit, folder: Path, *, sweeps: int) -> tuple[Calla
     return call, sweeps * len(read_raw(folder / "one.raw")[0])
 
 
+def many_in_simulator(circuits: list[Circuit], grid: np.ndarray, folder: Path) -> tuple[Callable[[], None], int]:
+    """Return a call that sweeps circuits one after another in one process of ngspice, and the points it solves."""
+    commands = ["set noaskquit"]
+    steps = max(round(grid.size / np.log10(grid[-1] / grid[0])), 1)
+    for number, circuit in enumerate(circuits):
+        lines, _, output = translate(circuit)
+        (folder / f"c{number}.cir").write_text("\n".join(["* circuit", *lines, ".end", ""]), encoding="ascii")
+        commands += [f"source c{number}.cir", f"ac dec {steps} {float(grid[0])!r} {float(grid[-1])!r}"]
+        commands += [f"write c{number}.raw v({output})", "destroy all", "remcirc"]
+    call = lambda: run_commands(commands, folder)  # noqa: E731
+    call()
+    return call, sum(len(read_raw(folder / f"c{number}.raw")[0]) for number in range(len(circuits)))
+
+
 @pytest.mark.parametrize("name", CIRCUITS)
 class TestManyVariants:
     """10 000 variants of 512 points, reduced to the highest level of each: what a spread of part values costs."""
@@ -195,11 +228,12 @@ class TestManyVariants:
         circuit = CIRCUITS[name]()
         values = varied(circuit, VARIANTS)
         call = lambda: highest_levels(circuit, values)  # noqa: E731
-        note = f"{streaming_megabytes(name):.0f} MB at most, interpreter and numpy included"
+        memory = peak_megabytes(f"c = CIRCUITS[{name!r}](); highest_levels(c, varied(c, VARIANTS))")
+        note = f"{memory:.0f} MB at most, interpreter and numpy included"
         points = VARIANTS * GRID_HZ.size
         timed(f"{VARIANTS} variants, {name}", "compiled star-mesh, in blocks", points, call, note=note, rounds=3)
 
-    @pytest.mark.skipif(not fast.is_installed(), reason="numba, which labkit[fast] brings, is not installed")
+    @needs_extra
     def test_extra(self, name: str, timed: Timed) -> None:
         circuit = CIRCUITS[name]()
         values = varied(circuit, VARIANTS)
@@ -208,7 +242,7 @@ class TestManyVariants:
         points = VARIANTS * GRID_HZ.size
         timed(f"{VARIANTS} variants, {name}", "the extra, labkit[fast]", points, call, note="already loaded", rounds=3)
 
-    @pytest.mark.skipif(shutil.which("gcc") is None, reason="gcc is not installed")
+    @needs_gcc
     @pytest.mark.parametrize("flags", [("-O2",), ("-O3", "-march=native", "-ffast-math")], ids=" ".join)
     def test_by_hand_in_c(self, name: str, flags: tuple[str, ...], timed: Timed, tmp_path: Path) -> None:
         if name != "one-pickup rig":
@@ -222,20 +256,59 @@ class TestManyVariants:
 
     def test_batched_lapack(self, name: str, timed: Timed) -> None:
         circuit = CIRCUITS[name]()
-        few = 20
-        matrices = [
-            assemble(
-                circuit.with_values({key: float(row[place]) for key, row in varied(circuit, few).items()}), GRID_HZ
-            )
-            for place in range(few)
-        ]
+        matrices = [assemble(each, GRID_HZ) for each in few_of(circuit)]
         matrix = np.concatenate([one for one, _, _ in matrices])
         right = np.broadcast_to(matrices[0][1], (len(matrix), *matrices[0][1].shape))
         call = lambda: np.linalg.solve(matrix, right)  # noqa: E731
-        note = f"{few} variants, matrices ready beforehand"
-        timed(
-            f"{VARIANTS} variants, {name}", "batched LAPACK, solve only", few * GRID_HZ.size, call, note=note, rounds=5
-        )
+        note, points = f"{FEW} variants, matrices ready beforehand", FEW * GRID_HZ.size
+        timed(f"{VARIANTS} variants, {name}", "batched LAPACK, solve only", points, call, note=note, rounds=5)
+
+    @pytest.mark.ngspice
+    def test_ngspice(self, name: str, timed: Timed, tmp_path: Path) -> None:
+        call, points = many_in_simulator(few_of(CIRCUITS[name]()), GRID_HZ, tmp_path)
+        note = f"{FEW} variants in one process, files read and written"
+        timed(f"{VARIANTS} variants, {name}", "ngspice", points, call, note=note, rounds=3)
+
+
+STREAMED, STREAMED_POINTS = 1_000_000, 64
+
+
+@pytest.mark.parametrize(
+    "is_compiled",
+    [
+        False,
+        pytest.param(True, marks=needs_extra),
+    ],
+    ids=["numpy", "extra"],
+)
+def test_a_million_variants_streamed(is_compiled: bool, timed: Timed) -> None:
+    """Parts drawn, solved and reduced to the highest level of each variant, some thousand variants at a time."""
+    code = f"streamed(STREAMED, {is_compiled})"
+    group, route = f"{STREAMED} variants × {STREAMED_POINTS}, one-pickup rig", "the extra" if is_compiled else "numpy"
+    note = f"{peak_megabytes(code):.0f} MB at most, interpreter and numpy included"
+    call = lambda: streamed(STREAMED, is_compiled)  # noqa: E731
+    timed(group, route, STREAMED * STREAMED_POINTS, call, note=note, rounds=1)
+
+
+def streamed(variants: int, is_compiled: bool) -> float:
+    """Return the highest gain of all variants of the one-pickup rig."""
+    circuit, grid, most = one_pickup(), np.geomspace(50.0, 20_000.0, STREAMED_POINTS), 0.0
+    parts = {name: float(row[0]) for name, row in varied(circuit, 1).items()}
+    random = np.random.default_rng(21)
+    for start in range(0, variants, 4096):
+        values = {name: part * random.uniform(0.8, 1.2, min(4096, variants - start)) for name, part in parts.items()}
+        for _, curves in solve_blocks(circuit, grid, values, is_compiled=is_compiled):
+            most = max(most, float(np.abs(curves).max()))
+    return most
+
+
+FEW = 20
+
+
+def few_of(circuit: Circuit) -> list[Circuit]:
+    """Some variants of a circuit as circuits of their own."""
+    rows = varied(circuit, FEW)
+    return [circuit.with_values({key: float(row[place]) for key, row in rows.items()}) for place in range(FEW)]
 
 
 def varied(circuit: Circuit, variants: int) -> dict[str, np.ndarray]:
@@ -254,14 +327,13 @@ def highest_levels(circuit: Circuit, values: dict[str, np.ndarray], *, is_compil
     return np.concatenate([np.abs(curves).max(axis=-1) for _, curves in found])
 
 
-def streaming_megabytes(name: str) -> float:
+def peak_megabytes(call: str) -> float:
     """Largest resident memory of a process that does nothing but one such run, MB.
 
     Taken from the process's own peak (Linux): ``ru_maxrss`` would start from the parent's size.
     """
     code = (
-        "from tests.benchmarks.test_bench_solver import *\n"
-        f"circuit = CIRCUITS[{name!r}](); highest_levels(circuit, varied(circuit, VARIANTS))\n"
+        f"from tests.benchmarks.test_bench_solver import *\n{call}\n"
         "print(Path('/proc/self/status').read_text().partition('VmHWM:')[2].split()[0])"
     )
     root = Path(__file__).resolve().parents[2]

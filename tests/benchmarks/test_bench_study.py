@@ -16,8 +16,8 @@ from labkit.study.search.search import run_search
 from labkit.study.tolerance.sensitivity import global_sensitivities
 from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 from tests.benchmarks.conftest import Timed, cpu_seconds
+from tests.benchmarks.test_bench_solver import many_in_simulator
 from tests.circuit.mna import assemble
-from tests.circuit.ngspice import read_raw, run_commands, translate
 from tests.study.test_search import large
 
 pytestmark = pytest.mark.benchmark(timer=cpu_seconds)
@@ -83,16 +83,7 @@ class TestOtherRoutes:
     @pytest.mark.ngspice
     def test_ngspice(self, size: str, timed: Timed, tmp_path: Path) -> None:
         made, grid = circuits(FEW, SIZES[size][1])
-        commands = ["set noaskquit"]
-        steps = max(round(grid.size / np.log10(grid[-1] / grid[0])), 1)
-        for number, circuit in enumerate(made):
-            lines, _, output = translate(circuit)
-            (tmp_path / f"c{number}.cir").write_text("\n".join(["* circuit", *lines, ".end", ""]), encoding="ascii")
-            commands += [f"source c{number}.cir", f"ac dec {steps} {float(grid[0])!r} {float(grid[-1])!r}"]
-            commands += [f"write c{number}.raw v({output})", "destroy all", "remcirc"]
-        call = lambda: run_commands(commands, tmp_path)  # noqa: E731
-        call()
-        points = sum(len(read_raw(tmp_path / f"c{number}.raw")[0]) for number in range(FEW))
+        call, points = many_in_simulator(made, grid, tmp_path)
         note = f"{FEW} variants in one process"
         timed(f"tolerance study, {size}", "ngspice", points, call, note=note, rounds=3)
 

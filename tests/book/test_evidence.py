@@ -159,5 +159,12 @@ def test_only_the_designs_and_the_newest_coils_that_are_asked_for_are_read(tmp_p
     newest = book_evidence(book, newest=2).coils
     assert [each.serial for each in newest] == ["1", "3"]
     assert all(each.readings for each in newest)
+    assert [each.serial for each in book_evidence(book, until="2026-03-06").coils] == ["2", "3"]
+    session = book.records(Session)[0].uid
+    assert len(book_evidence(book, newest=1, session=session).coils) == 3, "all were read in that one session"
+    old = wound(book, "4", wound_at="2020-01-01", spool=None)
+    book.add(old, *(wound(book, f"n{number}", wound_at="2026-04-01", spool=None) for number in range(10)))
+    of_reel = [each.serial for each in book_evidence(book, newest=10).coils if each.spool]
+    assert of_reel == ["1"], "a spool in use keeps a tenth beside the newest of the design"
     assert book_evidence(book, designs=["another"]).coils == ()
-    assert len(book_evidence(book, designs=[newest[0].design]).coils) == 3
+    assert len(book_evidence(book, designs=[newest[0].design]).coils) == 14

@@ -175,3 +175,23 @@ def test_swapping_keeps_the_place_and_both_are_equally_loud(blank):
 
 def test_early_samples_are_those_of_the_response(drag):
     assert all(int(np.argmax(np.abs(each[0]))) >= EARLY for each in drag)
+
+
+def test_the_noise_of_the_rig_is_let_through_at_true_level_alone(blank):
+    """A response of 1 for the noise: what comes out is the white noise itself, and nothing before it is asked for."""
+    script = """const samples = new Float32Array(2 * 512);
+    samples[512] = 1;
+    sound.setVolume(1);
+    sound.change('A', { keys: ['coil 0', LiveSound.NOISE], taps: 512, samples }, 1);
+    sound.start();
+    later(0.5, () => sound.setTrueLevel(true));
+    later(1.5, () => sound.setTrueLevel(false));"""
+    heard = rendered(blank, np.zeros((1, RATE)), [np.zeros((1, 512), dtype=np.float32)], script, 2.0)
+    before, at_true_level, after = (
+        heard[round(start * RATE) : round(end * RATE)] for start, end in ((0, 0.49), (0.6, 1.49), (1.6, 2.0))
+    )
+    assert not before.any()
+    assert not after.any()
+    # 43 200 samples: one standard deviation of their power is 0.7 %
+    assert np.mean(at_true_level**2) == pytest.approx(1.0, rel=0.04)
+    assert abs(np.mean(at_true_level[1:] * at_true_level[:-1])) < 0.03

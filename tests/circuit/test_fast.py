@@ -1,4 +1,4 @@
-"""The compiled loop of the extra `labkit[fast]`: the same numbers, and numpy where the extra is not there."""
+"""Programs compiled by the extra `labkit[fast]`: the same numbers, and numpy where the extra is not there."""
 
 from __future__ import annotations
 
@@ -9,13 +9,15 @@ import pytest
 
 from labkit.circuit.elements import GROUND, Circuit, Resistor, Source
 from labkit.circuit.solve import fast
-from labkit.circuit.solve.solver import Batch, solve_blocks
+from labkit.circuit.solve.solver import Batch, solve, solve_blocks
 from labkit.rig.sheet import load_rig
 from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 from tests.circuit.random_circuits import random_circuit
 
-needs_numba = pytest.mark.skipif(not fast.is_installed(), reason="numba, which labkit[fast] brings, is not installed")
-GRID_HZ = np.geomspace(20.0, 20_000.0, 150)  # two whole portions of points and a part of one
+needs_extra = pytest.mark.skipif(
+    not fast.is_installed(), reason="llvmlite, which labkit[fast] brings, is not installed"
+)
+GRID_HZ = np.geomspace(20.0, 20_000.0, 150)  # not a whole number of lanes
 
 
 def both(circuit: Circuit, values: dict[str, np.ndarray]) -> list[np.ndarray]:
@@ -31,7 +33,7 @@ def resistors(circuit: Circuit) -> dict[str, np.ndarray]:
     return {part.name: part.resistance * factors for part in circuit.of_kind(Resistor) if np.isfinite(part.resistance)}
 
 
-@needs_numba
+@needs_extra
 @pytest.mark.parametrize(
     "name",
     [
@@ -48,7 +50,7 @@ def test_rigs_are_equal_to_the_numpy_route(name):
     np.testing.assert_allclose(compiled, plain, rtol=1e-12)
 
 
-@needs_numba
+@needs_extra
 def test_random_circuits_are_equal_to_the_numpy_route():
     random = Random(22)
     for _ in range(40):
@@ -58,7 +60,7 @@ def test_random_circuits_are_equal_to_the_numpy_route():
         np.testing.assert_allclose(compiled, plain, rtol=1e-12, atol=1e-15)
 
 
-@needs_numba
+@needs_extra
 def test_an_output_that_only_opens_reach_is_equal_too():
     circuit = Circuit(
         output="out",
@@ -73,6 +75,30 @@ def test_an_output_that_only_opens_reach_is_equal_too():
     np.testing.assert_allclose(compiled, plain, rtol=1e-12)
 
 
+@needs_extra
+def test_digits_do_not_depend_on_the_processor(monkeypatch):
+    from llvmlite import binding
+
+    circuit = load_rig("Saltmarsh Lane, two pickups").circuit
+    _, here = both(circuit, resistors(circuit))
+    fast._kernel.cache_clear()
+    # the least of its family: no wide registers, no multiplication and addition in one
+    monkeypatch.setattr(binding, "get_host_cpu_name", lambda: "generic")
+    monkeypatch.setattr(binding, "get_host_cpu_features", binding.FeatureMap)
+    _, least = both(circuit, resistors(circuit))
+    fast._kernel.cache_clear()
+    np.testing.assert_array_equal(least, here)
+
+
+@needs_extra
+def test_a_few_frequencies_and_one_variant_are_equal_too():
+    circuit = load_rig("Saltmarsh Lane, two pickups").circuit
+    for points in (1, 7, 8, 9):
+        plain, compiled = (solve(circuit, GRID_HZ[:points], is_compiled=route) for route in (False, True))
+        np.testing.assert_allclose(compiled.transfer, plain.transfer, rtol=1e-12)
+        np.testing.assert_allclose(compiled.output_impedance, plain.output_impedance, rtol=1e-12)
+
+
 def test_which_route_runs_depends_on_the_batch_alone(monkeypatch):
     circuit = load_rig("Saltmarsh Lane, narrow single coil").circuit
     values = resistors(circuit)
@@ -85,7 +111,7 @@ def test_which_route_runs_depends_on_the_batch_alone(monkeypatch):
     assert fast.version_line() == "fast circuits: no (pip install labkit[fast])"
 
 
-@needs_numba
+@needs_extra
 def test_a_large_study_runs_by_the_compiled_loop_and_finds_the_same(monkeypatch):
     rig = load_rig("Saltmarsh Lane, narrow single coil")
     plain = tolerance_study(rig, count=600, points=64)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 
@@ -115,11 +116,46 @@ def test_a_chart_says_what_it_cannot_say_yet(labkit, room):
     assert data["capability"] is None
 
 
+PAPERS = (
+    (("card", DESIGN, "--count", "2", "--spool", "reel 12", "--magnets", "lot 3"), ("0117", "0118", "reel 12", "Wax")),
+    (("batch",), ("0114", "0116", "batch 1", "Reel of wire")),
+    (("coil", "0115"), ("Coil 0115", "5.83", "<svg")),
+    (("test", "0114"), ("No. 0114", "5.810 kΩ")),
+    (("customer", "0114", "--number", "R-7", "--shop", "another name"), ("R-7", "another name", "0114")),
+    (("reels",), ("reel 12", "Left when printed")),
+    (("reels", "reel 12", "--date", "5 March"), ("5 March", "first mill")),
+)
+
+
+@pytest.mark.parametrize(("asked", "said"), PAPERS, ids=lambda each: each[0])
+def test_every_paper_of_the_book_is_one_file_that_asks_for_nothing_outside(labkit, room, asked, said):
+    outcome = labkit("book", "paper", *asked, "--output", "paper.html")
+    assert (outcome.code, outcome.out) == (0, ""), outcome
+    html = (room / "paper.html").read_text().replace("\u00a0", " ")
+    assert all(words in html for words in said), [words for words in said if words not in html]
+    assert "my room" in html or "--shop" in asked, "the book's own name is that of the shop"
+    assert not re.search(r"(src|href)=.?https?:", html)
+
+
+def test_a_paper_that_cannot_be_made_is_refused_in_one_line(labkit, room):
+    for asked, words in (
+        (("card", "narrow"), "no design is called 'narrow'"),
+        (("card", DESIGN, "--count", "50"), "1 to 24 coils"),
+        (("batch", "batch 2"), "Did you mean 'batch 1'?"),
+        (("coil", "0119"), "no coil has the serial number"),
+        (("reels", "reel 13"), "Did you mean 'reel 12'?"),
+    ):
+        outcome = labkit("book", "paper", *asked)
+        assert outcome.code == 2
+        assert words in outcome.err
+        assert len(outcome.err.strip().splitlines()) == 1
+
+
 def test_a_meter_is_checked_and_a_spool_measured(labkit, room):
     shown = labkit("book", "check-meter", "bench", "--piece", "1 kΩ", "--known", "1 kΩ ± 0.01 %", "--shown", "1.002k")
     assert shown.out == "meter bench: 1 check in the book; it shows +0.20 % too much\n"
     ten = ("book", "spool", "reel 12", "--ten-metres", "54.4 Ω", "--meter", "bench")
-    assert "needs the temperature" in labkit(*ten).err
+    assert "need the temperature" in labkit(*ten).err
     assert (
         labkit(*ten, "--temperature", "21 °C").out
         == "spool reel 12: is in the book just so, with ten metres on the ohmmeter\n"
@@ -146,9 +182,9 @@ REFUSED = (
     (("spool", "reel 13"), "say its wire"),
     (("spool", "reel 13", "--wire", "AWG 42 singel build"), "Did you mean 'AWG 42 single build'"),
     (("spool", "reel 12", "--opened", "2026-13-01"), "must be a day"),
-    (("magnets", "lot 4"), "say the grade"),
+    (("magnets", "lot 4"), "say its grade"),
     (("meter", "x", "--kind", "ohm"), "one of ohms, lcr"),
-    (("check-meter", "bench", "--piece", "x", "--shown", "1k"), "--known"),
+    (("check-meter", "bench", "--piece", "x", "--shown", "1k"), "what the piece is"),
     (("check-meter", "bensh", "--piece", "x", "--shown", "1k", "--known", "1k"), "Did you mean 'bench'"),
     (("batch", "b.csv", "--design", "narrow single"), "Did you mean"),
     (("batch", "b.csv", "--design", DESIGN, "--spool", "reel 21"), "Did you mean 'reel 12'"),

@@ -47,6 +47,53 @@ def test_response_of_a_netlist_is_that_of_its_divider(deck: str, capsys: pytest.
     assert data["noise"]["rms_v"] > 0
 
 
+@pytest.mark.parametrize(
+    ("sweep", "expected"),
+    [
+        (".ac dec 10 100 10k", np.geomspace(100, 10e3, 21)),
+        (".ac oct 2 100 1k", 100 * 2.0 ** (np.arange(7) / 2)),
+        (".ac lin 5 1k 3k", [1000, 1500, 2000, 2500, 3000]),
+    ],
+)
+def test_the_frequencies_of_a_netlist_are_its_own(
+    sweep: str, expected: np.ndarray, deck: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path(deck).write_text(f"{DECK}{sweep}\n", encoding="utf-8")
+    data = json.loads(run(capsys, "response", deck, "--json")[1])
+    assert data["frequency_hz"] == pytest.approx(expected, rel=1e-12)
+    assert len(data["gain_db"]) == len(expected)
+    assert json.loads(run(capsys, "response", deck, "--json", "--at", "2k")[1])["frequency_hz"] == [2000]
+
+
+@pytest.mark.parametrize(
+    ("sweep", "words"),
+    [
+        (".ac dec 10 100", "a sweep is written"),
+        (".ac dec 10 10k 100", "the lower one first"),
+        (".ac dec 1meg 20 20k", "at most 100000 frequencies"),
+        (".ac lin 3 20 5meg", ".ac: "),
+        (".ac dec 10 20 20k\n.ac dec 5 20 20k", "a second '.ac'"),
+    ],
+)
+def test_a_sweep_that_cannot_be_had_is_one_line_and_code_2(
+    sweep: str, words: str, deck: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path(deck).write_text(f"{DECK}{sweep}\n", encoding="utf-8")
+    code, _, err = run(capsys, "response", deck)
+    assert (code, err.count("\n")) == (2, 1)
+    assert words in err
+
+
+def test_a_netlist_has_a_customer_sheet_and_no_lugs(deck: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(capsys, "report", deck, "--set", "R1=8k")
+    assert (code, err) == (0, "")
+    assert "Bench pickup" in out
+    assert "<svg" in out
+    code, _, err = run(capsys, "wiring", deck)
+    assert (code, err.count("\n")) == (2, 1)
+    assert "a netlist stands for a rig" in err
+
+
 def test_formula_drawing_and_deck_of_a_netlist(deck: str, capsys: pytest.CaptureFixture[str]) -> None:
     text = run(capsys, "formula", deck)[1]
     assert "3.98 kHz" in text  # 1/(2π·√(2.5 · 640e-12))

@@ -20,6 +20,7 @@ RUN_ELSEWHERE = {
 
 _RECORDED = "tests/bench/test_sweep_commands.py::"
 _LIFTED = "tests/bench/test_shim_command.py::"
+_CLUSTER = "tests/study/test_cluster.py::"
 NOT_RUN = {
     'labkit fit source.wav open.wav shorted.wav pickup.wav again.wav --series "220k ± 0.5 %"': (
         f"{_RECORDED}test_recordings_become_the_pickup"
@@ -57,6 +58,16 @@ NOT_RUN = {
     ),
     "python -m http.server --directory saltmarsh-lane": (
         "tests/site/test_site_in_browser.py::test_two_tasks_are_done_without_a_network_after_the_first_visit"
+    ),
+    "dask scheduler --host 127.0.0.1 --port 8786": (
+        f"{_CLUSTER}test_two_processes_one_of_them_killed_give_the_digits_of_one"
+    ),
+    "dask worker tcp://127.0.0.1:8786 --nworkers auto": (
+        f"{_CLUSTER}test_two_processes_one_of_them_killed_give_the_digits_of_one"
+    ),
+    'labkit tolerance "Saltmarsh Lane, narrow single coil" --count 1000000 '
+    "--scheduler tcp://127.0.0.1:8786 --record study.npz": (
+        f"{_CLUSTER}test_the_commands_give_the_same_answers_by_a_scheduler"
     ),
     "make lab": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",
     ". .venv/bin/activate": "tests/setup/test_make.py::test_make_lab_creates_installs_and_opens",

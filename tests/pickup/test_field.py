@@ -14,6 +14,7 @@ from labkit.pickup.magnetics.field import (
     axis_field,
     calibrate_meter,
     estimate_charge,
+    field_deviations,
     predict_field,
     uniform_block_field,
     uniform_rod_field,
@@ -132,10 +133,10 @@ def test_field_of_a_lone_rod_agrees_with_boundary_elements(mu: float) -> None:
         np.testing.assert_allclose(plane, solved.axial_field(radial, height + rods.length / 2), rtol=tolerance)
 
 
-@pytest.mark.parametrize("grade", ["Alnico 5", "Alnico 2"])
+@pytest.mark.parametrize("grade", ["Alnico 5", "Alnico 2", "Alnico 3"])
 def test_field_near_a_face_lies_between_finer_slices_and_a_curve_in_rings(grade: str) -> None:
-    """How the curve is met near the face bounds the model: neither a finer cut nor rings bring it a fifth lower."""
-    distance = np.array([0.0, 0.6e-3, 1e-3, 3e-3]) + 1e-6
+    """How the curve is met near the face bounds the model, and its doubt there holds both other ways."""
+    distance = np.array([0.0, 0.6e-3, 1e-3, 3e-3, 2e-3, 4e-3]) + 1e-6
 
     def sliced(slices: int) -> np.ndarray:
         rods = Rods(positions=((0.0, 0.0),), radius=2.4e-3, length=17e-3, slices=slices)
@@ -148,8 +149,10 @@ def test_field_near_a_face_lies_between_finer_slices_and_a_curve_in_rings(grade:
     rings = rings_field(magnet(grade), radius=2.4e-3, length=17e-3, distance=distance, rings=6, slices=24)
     assert np.all(usual >= finest)
     assert np.all(usual[:3] <= rings[:3])
-    assert np.all(usual[2:] < 1.07 * finest[2:])  # from 1 mm on, within the model's own ± 10 % (95 %)
     assert usual[0] < 1.11 * finest[0]
+    deviation = np.array(list(field_deviations(distance, magnet(grade), radius=2.4e-3, celsius=20.0).values()))
+    for other in (finest, rings):
+        assert np.all(np.abs(np.log(other / usual)) < 1.96 * deviation)
 
 
 def test_field_over_the_plane_meets_the_field_on_the_axis() -> None:
@@ -194,8 +197,8 @@ def test_alnico_5_reads_more_than_alnico_2_by_less_than_the_shop_says() -> None:
 
 def test_predicted_field_has_fifteen_percent_bounds_and_names_its_causes() -> None:
     for name in WORKED_MT:
-        for found in predict_field(row(), magnet(name), distance=DISTANCES):
-            assert 0.08 < found.half_width_fraction < 0.20
+        for found, most in zip(predict_field(row(), magnet(name), distance=DISTANCES), (0.3, 0.25, 0.2, 0.2, 0.2)):
+            assert 0.08 < found.half_width_fraction < most
             assert {item.name for item in found.contributions} >= {"model", "coercivity"}
     middle = predict_field(row(), magnet("Alnico 5"), distance=3e-3, rod=2, charge=0.5)[0]
     state = operating_point(row(), magnet("Alnico 5"), charge=0.5)

@@ -21,6 +21,7 @@ from labkit.pickup.predict.output import (
     played_strings,
     reference_sensitivities,
     string_outputs,
+    string_stiffness,
     strings_over,
     transducers,
 )
@@ -234,3 +235,18 @@ def test_strings_that_slope_are_heard_each_at_its_own_height() -> None:
 def test_offsets_that_cannot_be_are_refused_with_an_example(text: str) -> None:
     with pytest.raises(InputError, match="string_offsets"):
         load_built("narrow single coil, built", {"string_offsets": text})
+
+
+def test_what_neither_charge_nor_height_moves_is_worked_out_once() -> None:
+    weaker, lower = SINGLE.with_charge(0.4), at(2.0)
+    assert weaker.coils is SINGLE.coils
+    assert lower.coils is SINGLE.coils
+    assert pole_sources(lower.build)[0] is pole_sources(SINGLE.build)[0]
+    assert weaker.output_db.value < SINGLE.output_db.value < lower.output_db.value
+    assert SINGLE.replace({"coil.main.turns": 7000}).coils is not SINGLE.coils
+
+
+def test_pull_on_the_pages_is_that_of_takes() -> None:
+    wires = tuple(each.wire for each in strings_over(SINGLE.build)[0])
+    assert string_stiffness(SINGLE.build, wires) == tuple(each.stiffness for each in transducers(SINGLE.build, wires))
+    assert string_stiffness(SINGLE.with_charge(0.0).build, wires) is None

@@ -108,7 +108,7 @@ def _is_installed(name: str) -> bool:
 
 def link_into(distribution: metadata.Distribution, environment: Path, site: Path) -> None:
     """Link the files of a distribution of this environment into another."""
-    prefix = Path(sysconfig.get_path("data"))
+    prefix = Path(sysconfig.get_path("data")).resolve()
     source_site = Path(str(distribution.locate_file(""))).resolve()
     linked: set[Path] = set()
     for file in distribution.files or []:

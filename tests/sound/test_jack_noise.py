@@ -12,7 +12,7 @@ import pytest
 import scipy.signal
 import soundfile
 
-from labkit.app.kit.sound import LiveSound
+from labkit.app.kit.sound import NOISE, LiveSound, OwnRecording
 from labkit.cli.main import main
 from labkit.rig.chain.chain import Input
 from labkit.rig.parts.active import NoiseData
@@ -86,3 +86,25 @@ def test_a_saved_sound_has_the_noise_at_true_level_only(
         "labkit.app.kit.sound.jack_noise", lambda rig, size, **keys: 1e4 * jack_noise(rig, size, **keys)
     )
     assert (level() > 2 * before) == grows
+
+
+@pytest.mark.parametrize("volume", ["10", "5"])
+def test_a_page_makes_the_noise_of_a_rig_out_of_white_noise(volume: str) -> None:
+    rig = set_value(RIG, "volume", volume)
+    keys, rows = LiveSound().hear(rig).sides["A"].sent
+    assert keys[-1] == NOISE
+    white = np.random.default_rng(3).normal(size=20 * RATE)
+    found_hz, power = scipy.signal.welch(scipy.signal.fftconvolve(white, rows[-1], "same"), RATE, nperseg=4096)
+    wanted = scipy.signal.welch(jack_noise(rig, 20 * RATE, rate=RATE), RATE, nperseg=4096)[1]
+    for low, high in ((100, 500), (500, 2000), (2000, 4000), (4000, 8000), (8000, 20_000)):
+        band = (found_hz >= low) & (found_hz < high)
+        # two independent noises, each within 1.2 % of the power (one standard deviation)
+        assert power[band].mean() == pytest.approx(wanted[band].mean(), rel=0.07)
+
+
+def test_a_recording_brings_its_own_noise_and_gets_none_in_a_page() -> None:
+    sound = LiveSound()
+    sound.play(recording=OwnRecording.of("riff.wav", np.sin(np.arange(RATE))))
+    keys, rows = sound.hear(RIG).sides["A"].sent
+    assert keys == ["recording"]
+    assert rows.shape[0] == 1

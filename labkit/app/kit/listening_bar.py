@@ -213,12 +213,17 @@ class Listening:
         wanted = {key for side in pair.sides.values() for key in side.keys}
         new = sorted(wanted & self.sound.signals.keys() - self._signals)
         self._show_own()
+        sent = {letter: pair.sides[letter].sent for letter in changed}
         self.bar.send(
             {
                 "sides": {
-                    letter: {"keys": list(side.keys), "taps": side.responses.shape[-1], "words": side.words}
-                    for letter, side in pair.sides.items()
-                    if letter in changed
+                    letter: {
+                        "keys": keys,
+                        "taps": rows.shape[-1],
+                        "filled": pair.sides[letter].responses.shape[-1],
+                        "words": pair.sides[letter].words,
+                    }
+                    for letter, (keys, rows) in sent.items()
                 },
                 "letters": list(pair.sides),
                 "anew": not self._sent,
@@ -230,7 +235,7 @@ class Listening:
                 ],
             },
             buffers=[
-                *(pair.sides[letter].responses.tobytes() for letter in changed),
+                *(rows.tobytes() for _, rows in sent.values()),
                 *(self.sound.signals[key].tobytes() for key in new),
             ],
         )

@@ -6,15 +6,27 @@ A lab that other machines may reach has its book closed: whoever has the link wo
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from functools import lru_cache
+from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from labkit.app.kit.controls import Control, Group
+from labkit.app.kit.page_state import BOOK, BOOK_TITLE, NEW_REEL, WITHOUT
+from labkit.app.kit.text import capital
 from labkit.book.exchange import read_in
-from labkit.book.learn.from_book import Taught, taught_by
+from labkit.book.learn.from_book import Taught, rig_with_book, taught_by
+from labkit.book.learn.prediction import Knowledge, Learned
+from labkit.book.records import Spool
 from labkit.book.store import Book, new_book, open_book
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
+from labkit.core.sourced import Interval
+from labkit.core.units import format_quantity
+from labkit.pickup.predict.built import BuiltPickup
+from labkit.rig.rig import Rig
+from labkit.view.drawings.interval import IntervalScale, draw_interval
 
 CLOSED = "The workshop book is closed here: this lab is open to other machines. It opens in a lab of your own machine."
 NO_BOOK = (
@@ -50,6 +62,99 @@ def has_book() -> bool:
     except InputError:
         return False
     return True
+
+
+def open_own_book() -> Book | None:
+    """Return the workshop book of this lab, open; None where there is none."""
+    return own_book() if has_book() else None
+
+
+def book_groups() -> tuple[Group, ...]:
+    """Return the switch to predict with the workshop book, where one is open.
+
+    A reel is named in links by its uid alone, so that a link carries no label of the workshop.
+    """
+    book = open_own_book()
+    if book is None:
+        return ()
+    reels = [each for each in reversed(book.records(Spool)) if each.emptied_on is None]
+    control = Control(
+        key=BOOK,
+        label="Predict",
+        kind="choice",
+        positions=(WITHOUT, NEW_REEL, *(each.uid for each in reels)),
+        names=("without the book", "with it, from a new reel", *(f"with it, from {each.label}" for each in reels)),
+    )
+    return (Group(title=BOOK_TITLE, controls=(control,)),)
+
+
+def predicted_with_book(rig: Rig, reel: str) -> tuple[Rig, dict[str, BuiltPickup], dict[str, Knowledge]]:
+    """Return a rig whose built pickups are predicted with the workshop book, those pickups, and what the book knows.
+
+    Parameters
+    ----------
+    rig : Rig
+    reel : str
+        Uid of the reel of wire; any other text is a new one.
+
+    Raises
+    ------
+    InputError
+        If no book is open, or no pickup of the rig is known by its build.
+    """
+    book = own_book()
+    spool = next((each.label for each in book.records(Spool, "uid = ?", [reel])), "")
+    return rig_with_book(rig, book, taught(book).records, spool=spool)
+
+
+def known_html(known: Mapping[str, Knowledge]) -> str:
+    """Return what the workshop book says of every pickup of a rig that is predicted with it, by slot."""
+    if not known:
+        return '<p class="lab-note">No pickup of this rig is known by its build: the book has no say.</p>'
+    return "".join(
+        f"<p>{escape(capital(found.sentence))}</p>{knowledge_html(found, f'{slot}, with the workshop book')}"
+        for slot, found in known.items()
+    )
+
+
+def knowledge_html(known: Knowledge, title: str) -> str:
+    """Return the next coil's readings without the book and with it, drawn one over the other, and why."""
+    lines = []
+    for item in known.next_readings:
+        scale = _scale(item)
+        learned = f"<small>learned: {escape(', '.join(item.causes))}</small>" if item.causes else ""
+        lines.append(
+            f'<tr><th scope="row">{escape(item.kind.words)}{learned}</th>'
+            f"<td>{escape(_bounds(item.before, item.unit))}</td>"
+            f"<td>{draw_interval(item.before, scale)}<br>{draw_interval(item.after, scale)}</td>"
+            f"<td><b>{escape(_bounds(item.after, item.unit))}</b></td></tr>"
+        )
+    heads = ("The next coil reads", "Without the book", "", "With the book")
+    top = "".join(f'<th scope="col">{name}</th>' if name else "<td></td>" for name in heads)
+    said = [
+        f"Coils of this workshop scatter {known.coil_scale:.1f} times as much as labkit takes.",
+        "Bars hold 95 of 100 coils: above without the book, below with it. Output over the strings is not learned; no "
+        "real workshop's records stand behind the way doubts are divided.",
+    ]
+    conflict = "" if known.conflict is None else f'<p class="lab-fit lab-bad">{escape(known.conflict.sentence)}.</p>'
+    return (
+        f'{conflict}<div class="lab-table-holder" role="region" tabindex="0" aria-label="{escape(title)}">'
+        f'<table class="lab-table"><caption>{escape(title)}</caption><thead><tr>{top}</tr></thead>'
+        f"<tbody>{''.join(lines)}</tbody></table></div>"
+        + "".join(f'<p class="lab-note">{escape(text)}</p>' for text in said)
+    )
+
+
+def _scale(item: Learned) -> IntervalScale:
+    low, high = min(item.before.low, item.after.low), max(item.before.high, item.after.high)
+    return IntervalScale(low=low - 0.1 * (high - low), high=high + 0.1 * (high - low), is_log=False)
+
+
+def _bounds(interval: Interval, unit: str) -> str:
+    if unit == "dB":
+        return f"{interval.low:.1f} dB – {interval.high:.1f} dB".replace("-", "−")
+    low, high = (format_quantity(end, unit, digits=3) for end in (interval.low, interval.high))
+    return f"{low} – {high}"
 
 
 def demo_book() -> Book:

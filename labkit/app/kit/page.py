@@ -17,7 +17,7 @@ import ipywidgets
 from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.listening_bar import Hearing, Kept, Listening
-from labkit.app.kit.page_state import TALL, PinningPageState, RigCurve
+from labkit.app.kit.page_state import TALL, WITHOUT, PinningPageState, RigCurve
 from labkit.app.kit.rig.opened import LARGEST_SHEET, read_sheet_text
 from labkit.app.kit.rig.state import split_query
 from labkit.app.kit.text import warnings_html
@@ -182,6 +182,15 @@ class CurvePage(Page[State]):
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what stands below the actions."""
         return ()
+
+    def show_known(self, shown: ipywidgets.HTML) -> None:
+        """Show what the workshop book says of the rig's pickups, where they are predicted with it."""
+        if self.state.reel == WITHOUT:
+            shown.value = ""
+            return
+        from labkit.app.kit.own_book import known_html  # a lab without a book does without all of it
+
+        shown.value = known_html(self.state.known)
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what stands last."""

@@ -8,21 +8,23 @@ controls it shows and what follows from them.
 
 from __future__ import annotations
 
+import os
 import time
 from abc import abstractmethod
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, Literal, TypeVar
 
 import numpy as np
 
-from labkit.app.kit.controls import Control, ControlSet, Value
+from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.pins import ShownPin, shown_pins
 from labkit.app.kit.rig.state import OWN, RigState, Setup, join_query, read_query, split_query, write_query
 from labkit.app.kit.rig.structure import read_name
 from labkit.core.errors import InputError
+from labkit.core.files import BOOK_VARIABLE
 from labkit.core.grid import frequency_grid
 from labkit.rig.rig import Rig
 from labkit.sound.render.string_drive import LevelChange, level_change
@@ -32,9 +34,16 @@ from labkit.view.curve.marks import LevelDifference, level_difference
 from labkit.view.palette import NOW, PINS
 from labkit.view.words import KeyNumber, Reading, key_numbers, level_number, output_number, read_response, sentence
 
+if TYPE_CHECKING:
+    from labkit.book.learn.prediction import Knowledge
+    from labkit.pickup.predict.built import BuiltPickup
+
 State = TypeVar("State")
 Result = TypeVar("Result")
 Own = tuple[tuple[str, Value], ...]
+
+BOOK, BOOK_TITLE, WITHOUT, NEW_REEL = "own.book", "Workshop book", "without", "new"
+"""Key and heading of the switch to predict with the workshop book, and where it stands beside the uids of reels."""
 
 COALESCE_S = 1.0
 MOST_STEPS = 200
@@ -249,6 +258,24 @@ class RigCurve:
         return cls(rig=rig, gain_db=response.shown_gain_db, reading=read_response(response))
 
 
+def own_book_groups() -> tuple[Group, ...]:
+    """Return the switch to predict a rig with the workshop book; none where no book is open."""
+    if not os.environ.get(BOOK_VARIABLE):
+        return ()
+    from labkit.app.kit.own_book import book_groups  # a lab without a book does without all of it
+
+    return book_groups()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PredictedRig:
+    """A rig; with the workshop book also its pickups as it predicts them, and what it knows of each, by slot."""
+
+    rig: Rig
+    built: Mapping[str, BuiltPickup] = field(default_factory=dict)
+    known: Mapping[str, Knowledge] = field(default_factory=dict)
+
+
 class CurvePageState(PageState[Snapshot], Generic[Result]):
     """The state of a page about a rig: moved by controls, undone, written to and read from an address.
 
@@ -271,11 +298,14 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.offers = RigOffers(rig)
-        live = LiveBand()
-        self._band: Callable[[Setup, Own], GainBand | None] = lru_cache(maxsize=64)(
-            lambda setup, own: live(self._result(setup, own).rig, BAND_GRID)  # type: ignore[attr-defined]
+        live = {"rig": LiveBand(), "other": LiveBand()}
+        self._band: Callable[[Setup, Own, str], GainBand | None] = lru_cache(maxsize=64)(
+            lambda setup, own, which: live[which](
+                getattr(self._result(setup, own), which), BAND_GRID, built=self.predicted(setup, own).built
+            )
         )
-        self.rig_of: Callable[[Setup], Rig] = lru_cache(maxsize=64)(self.offers.rig)
+        self._predicted: Callable[[Setup, str], PredictedRig] = lru_cache(maxsize=64)(self._predict_rig)
+        self.rig_of: Callable[[Setup], Rig] = lambda setup: self._predicted(setup, self.reel).rig
         self._result: Callable[[Setup, Own], Result] = lru_cache(maxsize=64)(self._calculate)
         self._fresh: Callable[[str], Snapshot] = lru_cache(maxsize=16)(self._make_fresh)
         super().__init__(self._fresh(self.offers.default_rig), clock)
@@ -336,20 +366,59 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         return self.rig_of(self.snapshot.rig.setup)
 
     @property
+    def reel(self) -> str:
+        """From which reel of the book built pickups are predicted: its uid, ``new``, or ``without`` the book."""
+        return self._reel(self.snapshot.own if hasattr(self, "_history") else ())
+
+    @staticmethod
+    def _reel(own: Own) -> str:
+        return str(dict(own).get(BOOK, WITHOUT))
+
+    def predicted(self, setup: Setup, own: Own) -> PredictedRig:
+        """Return the rig of a setup, with the workshop book where the page's own controls ask for that."""
+        return self._predicted(setup, self._reel(own))
+
+    @property
+    def known(self) -> Mapping[str, Knowledge]:
+        """What the workshop book knows of each pickup, by slot; empty where the rig is predicted without it."""
+        return self.predicted(self.snapshot.rig.setup, self.snapshot.own).known
+
+    def _predict_rig(self, setup: Setup, reel: str) -> PredictedRig:
+        rig = self.offers.rig(setup)
+        if reel == WITHOUT or all(pickup.made_from is None for pickup in rig.pickups.values()):
+            return PredictedRig(rig=rig)
+        from labkit.app.kit.own_book import predicted_with_book
+
+        rig, built, known = predicted_with_book(rig, reel)
+        return PredictedRig(rig=rig, built=built, known=known)
+
+    @property
     def band_words(self) -> str:
         """What the band behind the present curve holds; empty where the page draws none."""
         return ""
 
-    def banded(self, curve: Curve, raised_db: np.ndarray | float = 0.0) -> Curve:
-        """Return the present curve, on `GRID`, with the band of its rig's tolerances behind it, where that is wanted.
+    def banded(
+        self,
+        curve: Curve,
+        raised_db: np.ndarray | float = 0.0,
+        *,
+        setup: Setup | None = None,
+        which: Literal["rig", "other"] = "rig",
+    ) -> Curve:
+        """Return a curve, on `GRID`, with the band of its rig's tolerances behind it, where that is wanted.
 
         Parameters
         ----------
         curve : Curve
         raised_db : ndarray or float, dB
             How far the curve is drawn above that at equal EMF.
+        setup : Setup, optional
+            That of the curve; the present one by default.
+        which : "rig" or "other"
+            Which rig of the result it is, where a page compares with a B of its own.
         """
-        band = self._band(self.snapshot.rig.setup, self.snapshot.own) if self.shows_band else None
+        setup = self.snapshot.rig.setup if setup is None else setup
+        band = self._band(setup, self.snapshot.own, which) if self.shows_band else None
         if band is None or curve.gain_db.max() < SILENT_DB:
             return curve
         low, high = (np.interp(_LOG_GRID, _LOG_GRID[::2], bound) + raised_db for bound in (band.low_db, band.high_db))
@@ -480,7 +549,8 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
         return self.page_controls(self.offers.base(rig), self.offers.offer(rig).controls)
 
     def _calculate(self, setup: Setup, own: Own) -> Result:
-        return self.result_of(self.rig_of(setup), {**self.own_defaults(self.offers.base(setup.rig)), **dict(own)})
+        rig = self.predicted(setup, own).rig
+        return self.result_of(rig, {**self.own_defaults(self.offers.base(setup.rig)), **dict(own)})
 
     def _move(self, key: str, value: Value, *, is_step: bool = False) -> None:
         try:
@@ -535,12 +605,10 @@ class PinningPageState(CurvePageState[Result]):
     """
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
-        self.curve_of: Callable[[Setup], RigCurve] = lru_cache(maxsize=64)(
-            lambda setup: RigCurve.of(self.rig_of(setup))
-        )
-        self._level: Callable[[Setup, Setup], LevelChange] = lru_cache(maxsize=64)(
-            lambda before, after: level_change(self.rig_of(before), self.rig_of(after))
-        )
+        curve = lru_cache(maxsize=64)(lambda setup, reel: RigCurve.of(self.rig_of(setup)))
+        self.curve_of: Callable[[Setup], RigCurve] = lambda setup: curve(setup, self.reel)
+        level = lru_cache(maxsize=64)(lambda before, after, reel: level_change(self.rig_of(before), self.rig_of(after)))
+        self._level: Callable[[Setup, Setup], LevelChange] = lambda before, after: level(before, after, self.reel)
         super().__init__(rig, query=query, clock=clock)
 
     @property

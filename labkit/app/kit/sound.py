@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Literal
 
 import numpy as np
@@ -24,12 +24,14 @@ from labkit.sound.live_response import (
     bin_transfers,
     converting_response,
     impulse_responses,
+    noise_response,
 )
 from labkit.sound.loudness import QUIET_LUFS, match_loudness
 from labkit.sound.render.rendering import Renderer
 from labkit.sound.render.rig_sound import (
     coil_spots,
     coil_transfers,
+    jack_density,
     jack_noise,
     mixing_warnings,
     rig_difference,
@@ -59,6 +61,9 @@ _UNHEARD = 1e-5
 _FAINTEST = 1e-5
 _RECORDING = "recording"
 _INPUT = "input"
+NOISE = "noise"
+"""Key of the white noise that a page makes itself, and lets through at true level only (``live_sound.js``)."""
+
 _HIGHEST_HZ = 16_000.0
 """Up to here the band of a conversion is judged: a recording holds little above."""
 
@@ -151,6 +156,8 @@ class HeardSide:
         Why nothing is heard, or where a conversion is true; else empty.
     band_hz : (float, float) or None
         Where the conversion of a recording is true, Hz; None for a take, and where nothing is known of the recording.
+    noise : ndarray or None, shape (1, taps), float32
+        Response that makes the noise of the rig at the jack out of white noise; a recording has noise of its own.
     """
 
     keys: tuple[str, ...]
@@ -158,6 +165,16 @@ class HeardSide:
     lufs: float
     words: str = ""
     band_hz: tuple[float, float] | None = None
+    noise: np.ndarray | None = None
+
+    @property
+    def sent(self) -> tuple[list[str], np.ndarray]:
+        """Keys and responses as the page convolves them: the signals, then white noise of its own as `NOISE`."""
+        if self.noise is None:
+            return list(self.keys), self.responses
+        taps = max(self.responses.shape[-1], self.noise.shape[-1])
+        rows = [np.pad(each, ((0, 0), (0, taps - each.shape[-1]))) for each in (self.responses, self.noise)]
+        return [*self.keys, NOISE], np.concatenate(rows)
 
     @property
     def is_silent(self) -> bool:
@@ -300,7 +317,10 @@ class LiveSound:
         for place in heard:
             self.signals.setdefault(keys[place], take.emf[place].astype(np.float32))
         return HeardSide(
-            keys=tuple(keys[place] for place in heard), responses=impulse_responses(transfers[heard]), lufs=lufs
+            keys=tuple(keys[place] for place in heard),
+            responses=impulse_responses(transfers[heard]),
+            lufs=lufs,
+            noise=noise_response(partial(jack_density, rig)),
         )
 
     def _render(self, rig: Rig, levels_db: Mapping[str, float]) -> np.ndarray:

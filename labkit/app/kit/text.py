@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Sequence
 from html import escape
 
@@ -126,3 +127,13 @@ def change_in_words(level_db: float) -> str:
 def today() -> str:
     """Return the date that a page puts on its papers: ``2026-11-30``."""
     return datetime.date.today().isoformat()
+
+
+def capital(text: str) -> str:
+    """Return a sentence with a capital, a full stop and minus signs.
+
+    >>> capital("ohms -2.0 % from the plan")
+    'Ohms −2.0 % from the plan.'
+    """
+    text = re.sub(r"(?<![\w-])-(?=\d)", "−", text)
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}"

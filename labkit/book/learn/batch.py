@@ -12,6 +12,7 @@ list" by a multivariate Student's t.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
@@ -366,7 +367,9 @@ class _Judge:
         self.freedom = 10.0 + len(chosen) - size
 
     def _without_the_worst(self) -> np.ndarray:
-        self.kept[:] = True
+        """Weigh, take the worst coil out and weigh again; what was out before comes back first where it is good now."""
+        if not self.kept.all():
+            self.kept |= self._weigh()[:, 0] >= FLAGGED
         while True:
             found = self._weigh()
             good = np.where(self.kept, found[:, 0], 2.0)
@@ -517,27 +520,42 @@ def _shared_causes(
                     break
             else:
                 groups.append((direction, [(weight, word)], open_part.copy()))
+    named = []
+    for _, members, _ in groups:
+        largest = max(weight for weight, _ in members)
+        named.append(tuple(dict.fromkeys(w for weight, w in sorted(members, reverse=True) if weight > 0.02 * largest)))
+    alike = Counter(named)  # a bobbin may be off in height or in length: one cause, which moves readings in two ways
     logs = [_log_normal(moved, spread)]
-    logs += [_log_normal(moved, spread + SEVERAL * part) - math.log(len(groups)) for _, _, part in groups]
+    logs += [
+        _log_normal(moved, spread + SEVERAL * part) - math.log(len(alike) * alike[words])
+        for words, (_, _, part) in zip(named, groups)
+    ]
     weights = np.exp(np.array(logs) - max(logs))
     weights /= weights.sum()
     found = []
-    for probability, (_, members, part) in zip(weights[1:].tolist(), groups):
+    for words in alike:
+        ways = [index for index, each in enumerate(named) if each == words]
+        parts = weights[1:][ways]
+        probability = float(parts.sum())
         if probability < LEAST_OF_A_CAUSE:
             continue
-        whole = (1 + SEVERAL) * part
-        gain = whole @ np.linalg.inv(spread + SEVERAL * part)
-        deviation = np.sqrt(np.maximum(np.diag(whole - gain @ whole), 0.0))
-        largest = max(weight for weight, _ in members)
-        words = dict.fromkeys(word for weight, word in sorted(members, reverse=True) if weight > 0.02 * largest)
-        shifts = _ratios(kinds, gain @ moved, deviation)
+        middles, squares, moves = [], [], np.zeros(len(kinds), dtype=bool)
+        for index in ways:
+            part = groups[index][2]
+            whole = (1 + SEVERAL) * part
+            gain = whole @ np.linalg.inv(spread + SEVERAL * part)
+            middles.append(gain @ moved)
+            squares.append(np.maximum(np.diag(whole - gain @ whole), 0.0) + middles[-1] ** 2)
+            moves |= np.diag(part) > 0
+        middle, square = (np.average(each, axis=0, weights=parts) for each in (middles, squares))
+        shifts = _ratios(kinds, middle, np.sqrt(np.maximum(square - middle**2, 0.0)))
         checks = dict.fromkeys(CAUSE_CHECKS.get("meter" if word == "ohmmeter" else word, "") for word in words)
         found.append(
             SharedCause(
-                causes=tuple(words),
+                causes=words,
                 probability=probability,
                 shifts=MappingProxyType(
-                    {kind: shift for row, (kind, shift) in enumerate(shifts.items()) if part[row, row] > 0}
+                    {kind: shift for (kind, shift), is_moved in zip(shifts.items(), moves) if is_moved}
                 ),
                 check="; ".join(check for check in checks if check),
             )

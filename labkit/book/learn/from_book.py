@@ -10,12 +10,15 @@ from labkit.book.evidence import BookCoil, BookEvidence, FitEvidence, MeterEvide
 from labkit.book.learn.batch import BatchVerdict, judge_batch
 from labkit.book.learn.evidence import METER_OF, CoilEvidence, CoilPlace, Kind, MeterKind, Quantity, WireEvidence
 from labkit.book.learn.knowledge import Records, records_of
+from labkit.book.learn.prediction import Knowledge, with_book
 from labkit.book.records import LEADS, BobbinKind, Design, Machine, MagnetLot, Session, Spool, months, now
 from labkit.book.store import Book, read_design
 from labkit.core.errors import InputError
 from labkit.pickup.materials.wire import wire
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
+from labkit.pickup.predict.built import BuiltPickup, predict_build
 from labkit.pickup.predict.sheet import PickupBuild
+from labkit.rig.rig import Rig
 
 NEAR_LOAD = 0.1
 """A peak read into another load than the usual one by more than this part says something else."""
@@ -25,6 +28,11 @@ FIT_DEVIATION = 0.06
 
 FIT_INDUCTANCE_HZ = 100.0
 """A fit's inductance is that below all losses: what an LCR meter shows at this frequency."""
+
+
+NEWEST = 200
+"""Coils of a design that are read for learning; older ones would add nothing: twenty say nearly all, see the study of
+simulated shops."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,9 +50,18 @@ class Taught:
     coils: Mapping[str, CoilEvidence]
 
 
-def taught_by(book: Book) -> Taught:
-    """Return what a book teaches, worked out from its records as they are now."""
-    evidence = book_evidence(book)
+def taught_by(book: Book, *, until: str | None = None, session: str | None = None) -> Taught:
+    """Return what a book teaches, worked out from its records as they are now: the newest coils of each design.
+
+    Parameters
+    ----------
+    book : Book
+    until : str, optional
+        A day or a time; of coils that were wound no later.
+    session : str, optional
+        Uid; coils that were read in it are taken as well.
+    """
+    evidence = book_evidence(book, newest=NEWEST, until=until, session=session)
     builds: dict[str, PickupBuild | str] = {}
     for uid, design in evidence.designs.items():
         try:
@@ -63,7 +80,13 @@ def taught_by(book: Book) -> Taught:
         else:
             left_out[coil.serial] = taken
     records = records_of(found.values(), _wires(evidence))
-    return Taught(records=Records(groups=records.groups, left_out={**left_out, **records.left_out}), coils=found)
+    (total,) = book.query("select count(*) from coil where void_reason is null and wound_at <= ?", (until or "9999",))[
+        0
+    ]
+    return Taught(
+        records=replace(records, left_out={**left_out, **records.left_out}, unread=max(total - len(evidence.coils), 0)),
+        coils=found,
+    )
 
 
 def _coil(coil: BookCoil, build: PickupBuild | str, evidence: BookEvidence) -> CoilEvidence | str:
@@ -166,7 +189,8 @@ def place_in(
     design : str
         Name of a design of the book; any other name is a design that it does not know.
     spool, lot, machine, bobbin : str
-        Labels; empty for none of those in the book (machine and bobbin: the usual one).
+        Labels; empty for a spool or lot that is not in the book, and for the machine and the bobbins of the newest coil
+        (of this design, where there is one).
 
     Raises
     ------
@@ -175,15 +199,52 @@ def place_in(
     """
     own = book.labelled(Spool, spool) if spool else None
     known = book.query("select uid from design where name = ? order by version desc limit 1", (design,))
+    usual = book.query(
+        "select machine, bobbin from coil where void_reason is null order by "
+        "design in (select uid from design where name = ?) desc, wound_at desc, rowid desc limit 1",
+        (design,),
+    )
+    usual_machine, usual_bobbin = usual[0] if usual else (None, None)
     return CoilPlace(
         design=str(known[0][0]) if known else "",
         spool=own.uid if own else "",
         maker=own.maker if own else "",
         lot=book.labelled(MagnetLot, lot).uid if lot else "",
-        machine=book.labelled(Machine, machine).uid if machine else "",
-        bobbin=book.labelled(BobbinKind, bobbin).uid if bobbin else "",
+        machine=book.labelled(Machine, machine).uid if machine else usual_machine or "",
+        bobbin=book.labelled(BobbinKind, bobbin).uid if bobbin else usual_bobbin or "",
         months=months(now()),
     )
+
+
+def rig_with_book(
+    rig: Rig, book: Book, records: Records, *, spool: str = "", lot: str = "", machine: str = ""
+) -> tuple[Rig, dict[str, BuiltPickup], dict[str, Knowledge]]:
+    """Return a rig whose built pickups are predicted with a book, those pickups, and what the book knows, by slot.
+
+    Parameters
+    ----------
+    rig : Rig
+    book : Book
+    records : Records
+        What it teaches (`taught_by`).
+    spool, lot, machine : str
+        As for `place_in`.
+
+    Raises
+    ------
+    InputError
+        If no pickup of the rig is known by its build.
+    """
+    made = {slot: pickup.made_from for slot, pickup in rig.pickups.items() if pickup.made_from is not None}
+    if not made:
+        raise InputError("no pickup of this rig is known by its build, so a book has nothing to say of it")
+    built, known = {}, {}
+    for slot, build in made.items():
+        plain = predict_build(build)
+        place = place_in(book, design=plain.name, spool=spool, lot=lot, machine=machine)
+        built[slot], known[slot] = with_book(plain, records, place)
+    pickups = {slot: replace(each.pickup, made_from=made[slot]) for slot, each in built.items()}
+    return rig.replace(pickups={**rig.pickups, **pickups}), built, known
 
 
 def batch_in(book: Book, session: Session, taught: Taught) -> list[CoilEvidence]:
@@ -200,21 +261,27 @@ def batch_in(book: Book, session: Session, taught: Taught) -> list[CoilEvidence]
 
 
 def judge_session(book: Book, session: Session) -> dict[str, BatchVerdict]:
-    """Judge what was read in a session, each design by itself, against one another and against all other coils.
+    """Judge what was read in a session, each design by itself, against one another and against what went before.
+
+    Coils that were wound later do not count: a counter that wears on would else make the batch in which it began look
+    as expected.
 
     Returns
     -------
     dict of str to BatchVerdict
         By the title of the design.
     """
-    taught = taught_by(book)
+    (last,) = book.query(
+        "select max(c.wound_at) from coil c join reading r on r.coil = c.uid "
+        "where r.session = ? and r.void_reason is null and c.void_reason is null",
+        (session.uid,),
+    )[0]
+    taught = taught_by(book, until=last, session=session.uid)
     batch = batch_in(book, session, taught)
     serials = {coil.serial for coil in batch}
-    others = replace(
-        taught.records,
-        groups=records_of([coil for coil in taught.coils.values() if coil.serial not in serials]).groups
-        + tuple(group for group in taught.records.groups if not group.kinds),
-    )
+    others = records_of([coil for coil in taught.coils.values() if coil.serial not in serials])
+    wires = tuple(group for group in taught.records.groups if not group.kinds)
+    others = replace(others, groups=others.groups + wires, unread=taught.records.unread)
     found: dict[str, list[CoilEvidence]] = {}
     for coil in batch:
         found.setdefault(coil.place.design, []).append(coil)

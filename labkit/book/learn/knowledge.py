@@ -41,8 +41,10 @@ from labkit.book.learn.levels import (
 from labkit.pickup.predict.sheet import PickupBuild
 from labkit.pickup.winding.air_coil import DEVIATIONS
 
-MOST_ROWS = 96
-"""Averages of readings that are conditioned on at once; a larger book is joined into fewer, older ones first."""
+MOST_ROWS = 56
+"""Averages of readings that are conditioned on at once; a larger book is joined into fewer, older ones first. Matrices
+of this size are decomposed in a fraction of a millisecond, by one thread; larger ones by threads that wait for each
+other."""
 
 LEAST_OF_A_GROUP = 4
 """Coils of a group from which on its median shows a stray one."""
@@ -100,10 +102,13 @@ class Records:
     groups : tuple of CoilGroup
     left_out : mapping of str to str
         Serial of a coil that does not teach, and why.
+    unread : int
+        Older coils of a large book that were not taken in.
     """
 
     groups: tuple[CoilGroup, ...] = ()
     left_out: Mapping[str, str] = field(default_factory=dict)
+    unread: int = 0
 
     @property
     def coils(self) -> int:

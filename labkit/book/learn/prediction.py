@@ -245,7 +245,7 @@ def _knowledge(
         of_spool=counts[0],
         of_lot=counts[1],
         of_design=sum(len(group.serials) for group in used if _is_of(group, build, place)),
-        passed_over=records.coils - sum(len(group.serials) for group in used),
+        passed_over=records.coils + records.unread - sum(len(group.serials) for group in used),
         left_out=records.left_out,
         coil_scale=posterior.coil_scale,
         conflict=conflict_of(posterior, build, place),
@@ -442,13 +442,16 @@ def _after(posterior: Posterior, targets: Sequence[tuple[Prediction, Quantity | 
     after = []
     read = _read_quantities(posterior)
     for row, (item, quantity, log) in enumerate(targets):
-        width = math.log(item.high / item.low) if log else item.high - item.low
-        if quantity not in read and found.high[row] - found.low[row] > width:
-            after.append(item)
-            continue
         parts = {f"{name}, coil by coil": effects[row, column] * own[name] for column, name in enumerate(names)}
         parts |= {f"left open by the book, {index + 1}": part for index, part in enumerate(open_parts[row].tolist())}
+        width, wider = math.log(item.high / item.low) if log else item.high - item.low, found.high[row] - found.low[row]
+        kept = quantity not in read and wider > width
+        if kept:  # as wide as without the book, but still tied to what the book knows of the others
+            parts = {name: part * width / wider for name, part in parts.items()}
         parts = {name: part for name, part in parts.items() if abs(part) > 1e-6 * (1 if log else 10)}
+        if kept:
+            after.append(replace(prediction(item.value, parts, log=log), low=item.low, high=item.high))
+            continue
         value = item.value * math.exp(found.mean[row]) if log else item.value + float(found.mean[row])
         ends = [
             item.value * math.exp(end[row]) if log else item.value + float(end[row]) for end in (found.low, found.high)

@@ -1,34 +1,40 @@
-"""The optional extra `labkit[fast]`: a compiled loop that runs the programs of `labkit.circuit.solve.program`.
+"""The optional extra `labkit[fast]`: the programs of `labkit.circuit.solve.program` as machine code.
 
-One function for all topologies, compiled by numba once and kept on disk, reads the operations of a program as whole
-numbers and works through a few dozen points at a time, so that all slots stay in the processor's nearest cache. Loading
-it takes some tenths of a second: it runs where that pays (`pays`), and the numpy route otherwise.
+The operations of a program are written out for one topology, with real and imaginary parts apart, and compiled by LLVM
+for `LANES` frequencies at a time; what is zero by its kind (the imaginary part of a conductance, the real part of jωC)
+is left out, and what does not depend on frequency is worked out once a variant. Compiling takes some hundredths of a
+second a topology: it runs where that pays (`pays`), and the numpy route otherwise. Multiplications and additions are
+kept apart and nothing is reordered, so the digits are the same on every processor.
 """
 
 from __future__ import annotations
 
+import ctypes
+import threading
 from collections.abc import Callable, Mapping
-from functools import cache, lru_cache
+from functools import lru_cache
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from labkit.circuit.solve.topology import capacitive, constant, dissipative, inductive
+
 if TYPE_CHECKING:
     from labkit.circuit.solve.program import Program
 
-PAYS_FROM = 20_000_000
+PAYS_FROM = 5_000_000
 """Points (variants × frequencies) from which a study is faster with the extra although it has to be loaded first."""
 
-POINTS_AT_A_TIME = 64
-"""A slot of so many complex points is a kilobyte."""
+LANES = 8
+"""Frequencies worked on at a time; narrower processors take a row in two or four steps."""
 
-_LETTERS = {letter: number for number, letter in enumerate("fmsnweE+-~")}
+_turn = threading.Lock()
 
 
 def is_installed() -> bool:
     """Return True where the extra is installed."""
-    return find_spec("numba") is not None
+    return find_spec("llvmlite") is not None
 
 
 def pays(points: int) -> bool:
@@ -37,16 +43,6 @@ def pays(points: int) -> bool:
     It depends on the number alone, not on what ran before: a study gives the same digits in any process.
     """
     return points >= PAYS_FROM and is_installed()
-
-
-@cache
-def _kernel() -> Callable[..., None]:
-    import numba
-
-    compiled = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
-    globals()["_invert"] = compiled(_invert)
-    found: Callable[..., None] = compiled(_run_program)
-    return found
 
 
 def version_line() -> str:
@@ -59,7 +55,7 @@ def version_line() -> str:
         return "fast circuits: no (pip install labkit[fast])"
     from importlib.metadata import version
 
-    return f"fast circuits: yes (numba {version('numba')})"
+    return f"fast circuits: yes (llvmlite {version('llvmlite')})"
 
 
 def run_compiled(
@@ -70,156 +66,237 @@ def run_compiled(
     Parameters and result are those of that function, and the results agree within some 1e-13.
     """
     variants, points = coefficients.shape[1], basis.shape[-1]
+    width = max(points, LANES)
+    rows = np.zeros((len(program.rows), 2, width))
+    rows[:, 0, :points], rows[:, 1, :points] = basis.real, basis.imag
+    branch, row = (np.array(each, dtype=int) for each in zip(*program.cells))
+    cells = np.ascontiguousarray(coefficients[branch, :, row])
     given = [np.atleast_2d(emfs[index]) for index in sorted(emfs)]
-    across = max((each.shape[-1] for each in given), default=1)
-    weights = np.empty((len(given), variants, across), dtype=complex)
+    is_flat = tuple(each.shape[-1] == 1 and not np.iscomplexobj(each) for each in given)
+    flat = np.empty((len(given), variants))
+    full = np.zeros((sum(not each for each in is_flat), variants, width), dtype=complex)
     for place, each in enumerate(given):
-        weights[place] = each
-    result = np.empty((len(program.currents) + 1, variants, points), dtype=complex)
-    codes, currents = _codes(program)
-    _kernel()(
-        codes,
-        program.slots,
-        np.ascontiguousarray(coefficients),
-        np.ascontiguousarray(basis),
-        weights,
-        -1 if program.through is None else program.through,
-        currents,
-        result,
-    )
-    return result
+        if is_flat[place]:
+            flat[place] = each[:, 0].real
+        else:
+            full[sum(not other for other in is_flat[:place]), :, :points] = each
+    result = np.empty((len(program.currents) + 1, variants, width), dtype=complex)
+    call, _ = _kernel(program, is_flat)
+    call(variants, width, *(each.ctypes.data for each in (cells, rows, flat, full, result)))
+    return result[..., :points]
 
 
 @lru_cache(maxsize=512)
-def _codes(program: Program) -> tuple[np.ndarray, np.ndarray]:
-    """Operations as rows of length, letter and slots, one after another; and the slots of the currents, −1 for none."""
-    flat: list[int] = []
-    for letter, *slots in program.operations:
-        flat += [len(slots), _LETTERS[str(letter)], *map(int, slots)]
-    return np.array(flat, dtype=np.int64), np.array([-1 if s is None else s for s in program.currents], dtype=np.int64)
+def _kernel(program: Program, is_flat: tuple[bool, ...]) -> tuple[Callable[..., None], Any]:
+    """Return the function, and the engine that holds its code for as long as it is kept."""
+    from llvmlite import binding
+
+    text = _Writer(program, is_flat).text()
+    with _turn:
+        binding.initialize_native_target()
+        binding.initialize_native_asmprinter()
+        # The engine takes the machine over. A higher level of optimisation compiles longer and runs no faster.
+        machine = binding.Target.from_default_triple().create_target_machine(
+            cpu=binding.get_host_cpu_name(), features=binding.get_host_cpu_features().flatten(), opt=1, jit=True
+        )
+        engine = binding.create_mcjit_compiler(binding.parse_assembly(text), machine)
+        engine.finalize_object()
+    call = ctypes.CFUNCTYPE(None, *2 * [ctypes.c_int64], *5 * [ctypes.c_void_p])(engine.get_function_address("run"))
+    return call, engine
 
 
-def _run_program(
-    codes: np.ndarray,
-    slots: int,
-    coefficients: np.ndarray,
-    basis: np.ndarray,
-    weights: np.ndarray,
-    through: int,
-    currents: np.ndarray,
-    result: Any,
-) -> None:
-    """What numba compiles: plain loops over real and imaginary parts."""
-    branches, variants, rows = coefficients.shape
-    points = basis.shape[1]
-    # A row holds the real parts of a slot and, right behind them, the imaginary ones: the compiler then has so few
-    # places to tell apart that it works on several points at once. Points behind the last one are worked out and left.
-    work = np.zeros((slots + 1, 2 * POINTS_AT_A_TIME))
-    shares = np.zeros((points // POINTS_AT_A_TIME + 1, rows, 2 * POINTS_AT_A_TIME))
-    for f in range(points):
-        for r in range(rows):
-            shares[f // POINTS_AT_A_TIME, r, f % POINTS_AT_A_TIME] = basis[r, f].real
-            shares[f // POINTS_AT_A_TIME, r, f % POINTS_AT_A_TIME + POINTS_AT_A_TIME] = basis[r, f].imag
-    for v in range(variants):
-        for start in range(0, points, POINTS_AT_A_TIME):
-            n = min(POINTS_AT_A_TIME, points - start)
-            share = shares[start // POINTS_AT_A_TIME]
-            for b in range(branches):
-                x = work[b]
-                x[:] = 0.0
-                for r in range(rows):
-                    c = coefficients[b, v, r]
-                    if c != 0.0:
-                        p = share[r]
-                        for i in range(2 * POINTS_AT_A_TIME):
-                            x[i] += c * p[i]
-            at = 0
-            while at < codes.size:
-                count, letter, out = codes[at], codes[at + 1], codes[at + 2]
-                x = work[out]
-                a = work[codes[at + 3]] if count > 1 else x
-                if letter == 2:  # s: reciprocal of a sum
-                    p = work[slots]
-                    p[:POINTS_AT_A_TIME] = 1e-300
-                    p[POINTS_AT_A_TIME:] = 0.0
-                    for k in range(at + 3, at + 2 + count):
-                        a = work[codes[k]]
-                        for i in range(2 * POINTS_AT_A_TIME):
-                            p[i] += a[i]
-                    _invert(x, p)
-                elif letter == 5 or letter == 6:  # e, E: times an EMF
-                    place, sign = codes[at + 4], 1.0
-                    if place < 0:
-                        place, sign = ~place, -1.0
-                    if weights.shape[2] == 1:
-                        e = sign * weights[place, v, 0]
-                        for i in range(POINTS_AT_A_TIME):
-                            g = a[i] * e.real - a[i + POINTS_AT_A_TIME] * e.imag
-                            h = a[i] * e.imag + a[i + POINTS_AT_A_TIME] * e.real
-                            x[i] = g if letter == 5 else x[i] + g
-                            x[i + POINTS_AT_A_TIME] = h if letter == 5 else x[i + POINTS_AT_A_TIME] + h
-                    else:
-                        for i in range(n):
-                            e = sign * weights[place, v, start + i]
-                            g = a[i] * e.real - a[i + POINTS_AT_A_TIME] * e.imag
-                            h = a[i] * e.imag + a[i + POINTS_AT_A_TIME] * e.real
-                            x[i] = g if letter == 5 else x[i] + g
-                            x[i + POINTS_AT_A_TIME] = h if letter == 5 else x[i + POINTS_AT_A_TIME] + h
-                elif letter <= 4:  # f, m, n, w: products
-                    p = work[codes[at + 4]]
-                    if letter == 0:
-                        for i in range(POINTS_AT_A_TIME):
-                            x[i] += a[i] * p[i] - a[i + POINTS_AT_A_TIME] * p[i + POINTS_AT_A_TIME]
-                            x[i + POINTS_AT_A_TIME] += a[i] * p[i + POINTS_AT_A_TIME] + a[i + POINTS_AT_A_TIME] * p[i]
-                    elif letter == 3:
-                        for i in range(POINTS_AT_A_TIME):
-                            x[i] -= a[i] * p[i] - a[i + POINTS_AT_A_TIME] * p[i + POINTS_AT_A_TIME]
-                            x[i + POINTS_AT_A_TIME] -= a[i] * p[i + POINTS_AT_A_TIME] + a[i + POINTS_AT_A_TIME] * p[i]
-                    else:
-                        sign = 1.0 if letter == 1 else -1.0
-                        for i in range(POINTS_AT_A_TIME):
-                            g = a[i] * p[i] - a[i + POINTS_AT_A_TIME] * p[i + POINTS_AT_A_TIME]
-                            h = a[i] * p[i + POINTS_AT_A_TIME] + a[i + POINTS_AT_A_TIME] * p[i]
-                            x[i] = sign * g
-                            x[i + POINTS_AT_A_TIME] = sign * h
-                elif letter == 9:  # ~
-                    for i in range(2 * POINTS_AT_A_TIME):
-                        x[i] = -x[i]
-                else:  # +, -
-                    sign = 1.0 if letter == 7 else -1.0
-                    for i in range(2 * POINTS_AT_A_TIME):
-                        x[i] += sign * a[i]
-                at += 2 + count
-            p = work[slots]
-            p[:POINTS_AT_A_TIME] = 1e-300
-            p[POINTS_AT_A_TIME:] = 0.0
-            if through >= 0:
-                a = work[through]
-                for i in range(2 * POINTS_AT_A_TIME):
-                    p[i] += a[i]
-            _invert(p, p)
-            last = len(currents)
-            for i in range(n):
-                result[last, v, start + i] = complex(p[i], p[i + POINTS_AT_A_TIME])
-            for k in range(last):
-                if currents[k] < 0:
-                    result[k, v, start : start + n] = 0.0
-                else:
-                    a = work[currents[k]]
-                    for i in range(n):
-                        g, h = p[i], p[i + POINTS_AT_A_TIME]
-                        c, d = a[i], a[i + POINTS_AT_A_TIME]
-                        result[k, v, start + i] = complex(d * h - c * g, -(c * h + d * g))
+_Parts = tuple[str | None, str | None]
+"""Names of the real and imaginary part of a number; None is zero."""
+
+ONE = "one"
 
 
-def _invert(x: np.ndarray, p: np.ndarray) -> None:
-    """Reciprocal of a row, scaled so that its square neither over- nor underflows."""
-    for i in range(POINTS_AT_A_TIME):
-        g, h = p[i], p[i + POINTS_AT_A_TIME]
-        k, w = abs(g), abs(h)
-        m = 1.0 / (k if k > w else w)
-        g *= m
-        h *= m
-        w = m / (g * g + h * h)
-        x[i] = g * w
-        x[i + POINTS_AT_A_TIME] = -h * w
+class _Writer:
+    """Writes a program as LLVM's assembly; a name that starts with ``%v`` is the same at all frequencies."""
+
+    def __init__(self, program: Program, is_flat: tuple[bool, ...]) -> None:
+        self.program = program
+        self.is_flat = is_flat
+        self.lines: dict[str, list[str]] = {"v": [], "f": []}
+        self.count = 0
+
+    def text(self) -> str:
+        slots = self._operations()
+        self._results(slots)
+        n = LANES
+        return f"""
+define void @run(i64 %V, i64 %F, ptr noalias %cells, ptr noalias %rows, ptr noalias %flat, ptr noalias %full,
+                 ptr noalias %result) {{
+entry:
+  %last = sub i64 %F, {n}
+  br label %variant
+variant:
+  %v = phi i64 [ 0, %entry ], [ %v.next, %after ]
+  %line = mul i64 %v, %F
+{chr(10).join(self.lines["v"])}
+  br label %point
+point:
+  %start = phi i64 [ 0, %variant ], [ %start.next, %point ]
+  %is.inside = icmp slt i64 %start, %last
+  %f = select i1 %is.inside, i64 %start, i64 %last
+{chr(10).join(self.lines["f"])}
+  %start.next = add i64 %start, {n}
+  %is.more = icmp slt i64 %start.next, %F
+  br i1 %is.more, label %point, label %after
+after:
+  %v.next = add i64 %v, 1
+  %is.done = icmp sge i64 %v.next, %V
+  br i1 %is.done, label %end, label %variant
+end:
+  ret void
+}}
+"""
+
+    def _say(self, place: str, text: str) -> str:
+        self.count += 1
+        name = f"%{place}{self.count}"
+        self.lines[place].append(f"  {name} = {text}")
+        return name
+
+    def _place(self, *names: str | None) -> str:
+        return "f" if any(name is not None and name.startswith("%f") for name in names) else "v"
+
+    def _op(self, what: str, a: str, b: str) -> str:
+        return self._say(self._place(a, b), f"{what} <{LANES} x double> {a}, {b}")
+
+    def _add(self, a: str | None, b: str | None) -> str | None:
+        return b if a is None else a if b is None else self._op("fadd", a, b)
+
+    def _negative(self, a: str | None) -> str | None:
+        return None if a is None else self._say(self._place(a), f"fneg <{LANES} x double> {a}")
+
+    def _subtract(self, a: str | None, b: str | None) -> str | None:
+        return a if b is None else self._negative(b) if a is None else self._op("fsub", a, b)
+
+    def _times(self, a: str | None, b: str | None) -> str | None:
+        if a is None or b is None:
+            return None
+        return b if a == ONE else a if b == ONE else self._op("fmul", a, b)
+
+    def _product(self, a: _Parts, b: _Parts) -> _Parts:
+        return (
+            self._subtract(self._times(a[0], b[0]), self._times(a[1], b[1])),
+            self._add(self._times(a[0], b[1]), self._times(a[1], b[0])),
+        )
+
+    def _sum(self, a: _Parts, b: _Parts, sign: int = 1) -> _Parts:
+        join = self._add if sign > 0 else self._subtract
+        return join(a[0], b[0]), join(a[1], b[1])
+
+    def _reciprocal(self, a: _Parts) -> _Parts:
+        from labkit.circuit.solve.program import OPEN_SIEMENS
+
+        real = self._add(a[0], self._splat(OPEN_SIEMENS))
+        size = real if a[1] is None else self._add(self._times(real, real), self._times(a[1], a[1]))
+        assert size is not None
+        inverse = self._op("fdiv", self._splat(1.0), size)
+        if a[1] is None:
+            return inverse, None
+        return self._times(real, inverse), self._negative(self._times(a[1], inverse))
+
+    def _splat(self, value: float) -> str:
+        return "<" + ", ".join([f"double {np.float64(value).view(np.int64):#018x}"] * LANES) + ">"
+
+    def _scalar(self, table: str, place: int) -> str:
+        """Load row ``place`` of a (rows, V) table at this variant, for all lanes."""
+        base = self._say("v", f"mul i64 %V, {place}")
+        at = self._say("v", f"add i64 {base}, %v")
+        pointer = self._say("v", f"getelementptr double, ptr %{table}, i64 {at}")
+        one = self._say("v", f"load double, ptr {pointer}")
+        first = self._say("v", f"insertelement <{LANES} x double> poison, double {one}, i32 0")
+        return self._say(
+            "v", f"shufflevector <{LANES} x double> {first}, <{LANES} x double> poison, {_mask([0] * LANES)}"
+        )
+
+    def _row(self, place: int) -> str:
+        base = self._say("v", f"mul i64 %F, {place}")
+        at = self._say("f", f"add i64 {base}, %f")
+        pointer = self._say("f", f"getelementptr double, ptr %rows, i64 {at}")
+        return self._say("f", f"load <{LANES} x double>, ptr {pointer}, align 8")
+
+    def _complex_at(self, table: str, place: int) -> str:
+        """Return a pointer to (place, v, f) of a (places, V, F) complex table."""
+        above = self._say("v", f"mul i64 %V, {place}")
+        base = self._say("v", f"add i64 {above}, %v")
+        line = self._say("v", f"mul i64 {base}, %F")
+        at = self._say("f", f"add i64 {line}, %f")
+        twice = self._say("f", f"shl i64 {at}, 1")
+        return self._say("f", f"getelementptr double, ptr %{table}, i64 {twice}")
+
+    def _operations(self) -> dict[int, _Parts]:
+        slots: dict[int, _Parts] = dict.fromkeys(range(self.program.branches), (None, None))
+        rows: dict[int, _Parts] = {}
+        for place, (branch, row) in enumerate(self.program.cells):
+            if row not in rows:
+                kind = self.program.rows[row]
+                rows[row] = (
+                    ONE if kind is constant else None if kind in (capacitive, inductive) else self._row(2 * row),
+                    None if kind in (constant, dissipative) else self._row(2 * row + 1),
+                )
+            slots[branch] = self._sum(slots[branch], self._product((self._scalar("cells", place), None), rows[row]))
+        emfs: dict[int, _Parts] = {}
+        for letter, out, *rest in self.program.operations:
+            a = slots[int(rest[0])]
+            match letter:
+                case "s":
+                    total = a
+                    for slot in rest[1:]:
+                        total = self._sum(total, slots[int(slot)])
+                    slots[int(out)] = self._reciprocal(total)
+                case "m":
+                    slots[int(out)] = self._product(a, slots[int(rest[1])])
+                case "w":
+                    slots[int(out)] = self._sum((None, None), self._product(a, slots[int(rest[1])]), -1)
+                case "f" | "n":
+                    product = self._product(a, slots[int(rest[1])])
+                    slots[int(out)] = self._sum(slots[int(out)], product, 1 if letter == "f" else -1)
+                case "e" | "E":
+                    index = int(rest[1])
+                    source = index if index >= 0 else ~index
+                    if source not in emfs:
+                        emfs[source] = self._emf(source)
+                    before = slots[int(out)] if letter == "E" else (None, None)
+                    slots[int(out)] = self._sum(before, self._product(a, emfs[source]), 1 if index >= 0 else -1)
+                case "+" | "-":
+                    slots[int(out)] = self._sum(slots[int(out)], a, 1 if letter == "+" else -1)
+                case "~":
+                    slots[int(out)] = self._sum((None, None), a, -1)
+        return slots
+
+    def _emf(self, source: int) -> _Parts:
+        if self.is_flat[source]:
+            return self._scalar("flat", source), None
+        pointer = self._complex_at("full", sum(not flat for flat in self.is_flat[:source]))
+        both = self._say("f", f"load <{2 * LANES} x double>, ptr {pointer}, align 8")
+        wide = f"<{2 * LANES} x double>"
+        real, imaginary = (
+            self._say("f", f"shufflevector {wide} {both}, {wide} poison, {_mask(range(first, 2 * LANES, 2))}")
+            for first in (0, 1)
+        )
+        return real, imaginary
+
+    def _results(self, slots: Mapping[int, _Parts]) -> None:
+        through = (None, None) if self.program.through is None else slots[self.program.through]
+        impedance = self._reciprocal(through)
+        for place, current in enumerate(self.program.currents):
+            arriving = (None, None) if current is None else slots[current]
+            self._store(place, self._sum((None, None), self._product(arriving, impedance), -1))
+        self._store(len(self.program.currents), impedance)
+
+    def _store(self, place: int, value: _Parts) -> None:
+        real, imaginary = (part or self._splat(0.0) for part in value)
+        lanes = f"<{LANES} x double>"
+        order = [each for lane in range(LANES) for each in (lane, LANES + lane)]
+        both = self._say("f", f"shufflevector {lanes} {real}, {lanes} {imaginary}, {_mask(order)}")
+        pointer = self._complex_at("result", place)
+        self.lines["f"].append(f"  store <{2 * LANES} x double> {both}, ptr {pointer}, align 8")
+
+
+def _mask(order: Any) -> str:
+    chosen = list(order)
+    return f"<{len(chosen)} x i32> <" + ", ".join(f"i32 {each}" for each in chosen) + ">"

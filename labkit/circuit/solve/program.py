@@ -16,8 +16,8 @@ from labkit.circuit.elements import AdmittanceRow
 from labkit.circuit.solve import fast
 from labkit.circuit.solve.topology import SolverStage, inductive
 
-OPEN_SIEMENS = 1e-300
-"""Added to every Σy, so that a node which only opens reach gives zero instead of 0/0."""
+OPEN_SIEMENS = 1e-150
+"""Added to every Σy, so that a node which only opens reach gives zero instead of 0/0; its square is a number, too."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +33,8 @@ class Program:
     slots: int
     branches: int
     rows: tuple[AdmittanceRow, ...]
+    cells: tuple[tuple[int, int], ...]
+    """Branch and row of every coefficient that may differ from zero."""
     through: int | None
     """Slot of the admittance from output to ground; None when nothing loads the output."""
     currents: tuple[int | None, ...]
@@ -91,11 +93,14 @@ class _Compiler:
         through = self.branch.get((0, 1))
         used = [term.row for term in self.stage.terms] + [inductive] * bool(self.stage.groups)
         rows = tuple(dict.fromkeys(used))
+        cells = [(term.branch, rows.index(term.row)) for term in self.stage.terms]
+        cells += [(branch, rows.index(inductive)) for group in self.stage.groups for branch, *_ in group.landings]
         return Program(
             tuple(self.operations),
             self.next_slot,
             len(self.stage.branches),
             rows,
+            tuple(dict.fromkeys(cells)),
             through,
             tuple(flow.get((0, 1)) for flow in flows),
             {"driven": None, "grounded": 0.0, "floating": 1 / OPEN_SIEMENS}[self.stage.drivable],
@@ -195,7 +200,7 @@ def run(
     emfs : mapping of int to float or ndarray broadcastable to (V, F)
         Signed EMF of every injection, volts.
     is_compiled : bool
-        Run it by the compiled loop of the extra `labkit[fast]`, which must be installed.
+        Run it as machine code by the extra `labkit[fast]`, which must be installed.
 
     Returns
     -------

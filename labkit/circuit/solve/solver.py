@@ -73,6 +73,7 @@ def solve(
     values: ValuesByName | None = None,
     *,
     per_source: bool = False,
+    is_compiled: bool | None = None,
 ) -> Solution:
     """Solve a circuit at given frequencies.
 
@@ -85,6 +86,8 @@ def solve(
         Main values (Ω, F, H, coupling, V, gain, A/V) that replace those of the named elements; arrays make a batch.
     per_source : bool
         Give the transfer from each EMF by itself (1 V each, weights ignored) instead of the weighted sum.
+    is_compiled : bool, optional
+        As for `solve_blocks`.
 
     Returns
     -------
@@ -110,7 +113,7 @@ def solve(
     >>> float(solution.transfer[0].real.round(12)), float(solution.output_impedance[0].real.round(9))
     (0.25, 750.0)
     """
-    batch = Batch(circuit, frequency_hz, values)
+    batch = Batch(circuit, frequency_hz, values, is_compiled=is_compiled)
     sources = tuple(source.name for source in circuit.sources) if per_source else ()
     count = len(sources) if per_source else 1
     transfer = np.empty((count, batch.variants, batch.points), dtype=complex)
@@ -275,7 +278,7 @@ class Batch:
         self.is_batch = bool(lengths)
         self.variants = lengths.pop() if lengths else 1
         self.is_compiled = fast.pays(self.variants * self.points) if is_compiled is None else is_compiled
-        # the compiled loop keeps to the cache by itself, and a call costs the same for more points
+        # compiled code needs no work space, and a call costs the same for more points
         self.block_points = 8 * BLOCK_POINTS if self.is_compiled else BLOCK_POINTS
         self.topology: Topology = _topology(_Keyed(_without_opens(circuit, self.given)))
         self.bases: dict[Program, np.ndarray] = {}

@@ -1,8 +1,9 @@
 """SPICE in: `read_spice` turns the linear small-signal part of a standard netlist into a `Circuit`.
 
 Read are R, L, C, K, V, I, the controlled sources E, G, F and H with a number for their gain, subcircuits with
-parameters, and ``.param`` with expressions; ``.print``, ``.plot``, ``.save`` or ``.probe`` name the output node. Lines
-that cannot change the answer are passed over by name; everything else is refused by line, with what to write instead.
+parameters, and ``.param`` with expressions; ``.print``, ``.plot``, ``.save`` or ``.probe`` name the output node, and
+`read_sweep` gives the frequencies of ``.ac``. Lines that cannot change the answer are passed over by name; everything
+else is refused by line, with what to write instead.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Literal
+
+import numpy as np
 
 from labkit.circuit.elements import (
     GROUND,
@@ -53,6 +56,9 @@ LONGEST_NETLIST = 400_000
 
 MOST_ELEMENTS = 5_000
 """Elements, and pairs of coupled coils; a rig with a long cable in sections has some hundreds."""
+
+MOST_FREQUENCIES = 100_000
+"""Of a sweep; 2 000 a decade over 20 Hz to 20 kHz are 6 000."""
 
 _LONGEST_NUMBER = 60
 _DEEPEST = 20
@@ -104,6 +110,47 @@ def read_spice(
     >>> circuit["R1"].resistance, circuit["C1"].capacitance, circuit.output
     (1000000.0, 2.2e-08, 'out')
     """
+    title, reader = _reader_of(text, first_line=first_line, capital_m=capital_m)
+    return reader.circuit(output=output, name=name or title or "netlist")
+
+
+def read_sweep(
+    text: str,
+    *,
+    first_line: Literal["title", "element"] | None = None,
+    capital_m: Literal["milli", "mega"] | None = None,
+) -> np.ndarray | None:
+    """Return the frequencies that the ``.ac`` line of a netlist asks for, shape (F,), Hz; None where there is none.
+
+    Parameters
+    ----------
+    text, first_line, capital_m
+        As for `read_spice`.
+
+    Raises
+    ------
+    CircuitError
+        If the line asks for no rising frequencies, for more than `MOST_FREQUENCIES`, or there are two.
+
+    >>> read_sweep('''sweep
+    ... V1 out 0 AC 1
+    ... R1 out 0 1k
+    ... .ac oct 1 1k 5k
+    ... .end''').tolist()
+    [1000.0, 2000.0, 4000.0]
+    """
+    _, reader = _reader_of(text, first_line=first_line, capital_m=capital_m)
+    if not reader.sweeps:
+        return None
+    if len(reader.sweeps) > 1:
+        raise reader.sweeps[1].error("a second '.ac' asks for other frequencies; keep the one that you want")
+    return reader.frequencies(reader.sweeps[0])
+
+
+def _reader_of(
+    text: str, *, first_line: Literal["title", "element"] | None, capital_m: Literal["milli", "mega"] | None
+) -> tuple[str, _Reader]:
+    """Return the title of a netlist, and a reader that has read it."""
     if not isinstance(text, str):
         raise CircuitError(f"a netlist must be text; got {type(text).__name__}")
     if len(text) > LONGEST_NETLIST:
@@ -123,7 +170,7 @@ def read_spice(
     title, statements = statements_of(text, begins_at=1 if first_line == "element" else 2)
     reader = _Reader(capital_m=capital_m)
     reader.read_all(statements)
-    return reader.circuit(output=output, name=name or title or "netlist")
+    return title, reader
 
 
 def could_be_element(line: str) -> bool:
@@ -202,6 +249,7 @@ class _Reader:
     couplings: list[tuple[Statement, _Frame]] = field(default_factory=list)
     by_current: list[tuple[Statement, _Frame]] = field(default_factory=list)
     undriven: list[Statement] = field(default_factory=list)
+    sweeps: list[Statement] = field(default_factory=list)
     capital_m: Literal["milli", "mega"] | None = None
 
     def read(self, statement: Statement) -> None:
@@ -352,6 +400,8 @@ class _Reader:
                 f"'{keyword}' is not known, and may change the answer; take it out if it does not."
                 f"{did_you_mean(keyword, known)}"
             )
+        elif keyword == ".ac":
+            self.sweeps.append(statement)
         elif keyword.startswith(".opt"):
             for word in statement.words[1:]:
                 key, _, value = word.partition("=")
@@ -361,6 +411,27 @@ class _Reader:
                     raise statement.error(
                         f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
                     )
+
+    def frequencies(self, statement: Statement) -> np.ndarray:
+        """Return what ``.ac dec 20 20 20k`` asks for: points a decade (or an octave, or in all), and both ends."""
+        words = statement.words
+        kind = words[1].lower() if len(words) > 1 else ""
+        if kind not in ("dec", "oct", "lin") or len(words) != 5:
+            raise statement.error("a sweep is written '.ac dec 20 20 20k': dec, oct or lin, points, both ends in Hz")
+        points, low, high = (self.number(statement, word, ".ac") for word in words[2:])
+        if not 0 < low <= high or points < 1:
+            raise statement.error("a sweep needs one point or more and ends above 0 Hz, the lower one first")
+        if kind == "lin":
+            count = points
+        else:
+            base = 10.0 if kind == "dec" else 2.0
+            count = math.floor(points * math.log(high / low, base) + 1e-6) + 1
+        if count > MOST_FREQUENCIES:
+            raise statement.error(f"a sweep has at most {MOST_FREQUENCIES} frequencies here; this one has {count:.0f}")
+        if kind == "lin":
+            return np.linspace(low, high, int(count)) if low < high else np.array([low])
+        found: np.ndarray = low * base ** (np.arange(count) / points)
+        return found
 
     def two_terminals(self, statement: Statement) -> list[Element]:
         letter = statement.words[0][0].lower()

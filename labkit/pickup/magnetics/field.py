@@ -28,7 +28,13 @@ SENSOR_DEPTH = 1e-3
 """Usual depth of a Hall element behind the tip of a hand-held probe, m (common practice, no source)."""
 
 MODEL_DEVIATION = 0.05
-"""Relative standard deviation of the field model at 1 to 4 mm: with the doubt of the grade, ± 15 % (95 %)."""
+"""Relative standard deviation of the field model at 3 mm and more: with the doubt of the grade, ± 15 % (95 %)."""
+
+NEAR_FACE_DEVIATION = 0.16
+"""The same on the face itself, falling off with the crowding of its charge: there it tells how the curve is met.
+
+At 1 mm over an alnico 2 rod the curve met in finer slices reads 6 % less, in rings as well as slices 21 % more.
+"""
 
 FIELD_DISTANCE = range_called("field_distance")
 READING = range_called("field_reading")
@@ -168,17 +174,24 @@ def predict_field(
         return {str(index): float(value) for index, value in enumerate(row)}
 
     inputs = {"remanence": Doubtful.of(grade.remanence), "coercivity": Doubtful.of(grade.coercivity)}
-    model = field_deviations(away, grade, celsius=celsius)
+    model = field_deviations(away, grade, radius=rods.radius, celsius=celsius)
     if charge == 0:
         return (Prediction(value=0.0, low=0.0, high=0.0),) * away.size
     found = propagate(evaluate, inputs, model=model, vectorised=False)
     return tuple(found[str(index)] for index in range(away.size))
 
 
-def field_deviations(distance: np.ndarray, grade: MagnetGrade, *, celsius: float) -> dict[str, float]:
+def field_deviations(distance: np.ndarray, grade: MagnetGrade, *, radius: float, celsius: float) -> dict[str, float]:
     """Return the relative standard deviation of the field model at each distance (m), by its place in the list."""
     known = math.hypot(MODEL_DEVIATION, grade.temperature_range.deviation(celsius))
-    return {str(at): math.hypot(known, FIELD_DISTANCE.deviation(float(d))) for at, d in enumerate(distance)}
+    near = near_face_deviation(distance, radius)
+    return {str(at): math.hypot(known, near[at], FIELD_DISTANCE.deviation(float(d))) for at, d in enumerate(distance)}
+
+
+def near_face_deviation(distance: np.ndarray, radius: float) -> np.ndarray:
+    """Return `NEAR_FACE_DEVIATION` at distances (m) from the face of a rod, 1."""
+    found: np.ndarray = NEAR_FACE_DEVIATION * np.exp(-distance / (_CROWDING_REACH * radius))
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,7 +307,7 @@ def estimate_charge(
         raise InputError("gap and sensor depth must be 0 mm or more, and not both 0")
     away = gap + sensor_depth
     FIELD_DISTANCE.check(away)
-    model = field_deviations(np.array([away]), grade, celsius=celsius)["0"]
+    model = field_deviations(np.array([away]), grade, radius=rods.radius, celsius=celsius)["0"]
     scale = calibration or MeterCalibration(deviation=0.03)
 
     def full(values: Mapping[str, float]) -> float:

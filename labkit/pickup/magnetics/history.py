@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal, get_args
 
@@ -144,7 +144,6 @@ class Aged:
     warnings: tuple[str, ...] = ()
 
 
-@lru_cache(maxsize=32)
 def aged(assembly: Assembly, events: tuple[HistoryEvent, ...]) -> Aged:
     """Return what a history leaves of the magnets of an assembly.
 
@@ -163,6 +162,15 @@ def aged(assembly: Assembly, events: tuple[HistoryEvent, ...]) -> Aged:
     Validity: axial fields, even over each magnet; slow events; no magnet whose curve has changed (heat above the
     grade's highest temperature). Minor loops are straight lines.
     """
+    saturated = Assembly(
+        poles=tuple(replace(pole, charge=1.0) for pole in assembly.poles),
+        bars=tuple(replace(bar, charge=1.0) for bar in assembly.bars),
+    )
+    return _aged(saturated, events)
+
+
+@lru_cache(maxsize=32)
+def _aged(assembly: Assembly, events: tuple[HistoryEvent, ...]) -> Aged:
     bodies: list[StandingPole | StandingBar] = [*assembly.poles, *assembly.bars]
     grades = tuple(dict.fromkeys(body.grade for body in bodies if body.grade is not None))
     if not grades:

@@ -242,12 +242,8 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
     InputError
         If coils overlap, or losses come out as more than passive coils can have.
     """
-    plan = plan_of(build)
-    found = predictions(plan)
-    coils = {coil.name: _coil(coil.name, found, coil.build) for coil in plan.coils}
-    coupling = _coupling(build, coils, found.get("mutual")) if len(coils) == 2 else None
-    most = most_lost(0.0 if coupling is None else abs(coupling.value))
-    coils = _with_sections(plan, coils, most)
+    wound = _wound(_uncharged(build))
+    found, coils, coupling, most = dict(wound.found), wound.coils, wound.coupling, wound.most
     total = _coil("total", found, None)
     output = output_prediction(build)
     if output is not None and build.output is not None:
@@ -281,12 +277,10 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
             f"no peak below {PEAK.shown(PEAK.limits[1])} stands out {' or '.join(missing)} for every input within its "
             "doubt.",
         )
-    cover = plan.inputs.get("cover capacitance")
-    beside = 0.0 if cover is None else cover.value
-    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings, beside)
+    pickup = _electrical(build, coils, coupling, build.output if output is None else output, warnings, wound.beside)
     return BuiltPickup(
         build=build,
-        coils=MappingProxyType(coils),
+        coils=coils,
         total=total,
         coupling=coupling,
         loss_resistance=MappingProxyType({hz: found[f"loss {hz:g}"] for hz in LOSS_HZ if f"loss {hz:g}" in found}),
@@ -298,6 +292,44 @@ def predict_build(build: PickupBuild) -> BuiltPickup:
         output_db=relative_output(pickup.output),
         pickup=pickup,
         warnings=warnings,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wound:
+    """What a build is electrically: results by name, coils with their fitted losses, capacitance beside them, F."""
+
+    found: Mapping[str, Prediction]
+    coils: Mapping[str, BuiltCoil]
+    coupling: Prediction | None
+    most: float
+    beside: float
+
+
+def _uncharged(build: PickupBuild) -> PickupBuild:
+    """The same coils, poles and plates: neither charge nor strings change R, L, C or losses."""
+    coils = tuple(
+        (name, coil if coil.poles is None else replace(coil, poles=replace(coil.poles, charge=1.0)))
+        for name, coil in build.coils
+    )
+    bar = None if build.bar is None else replace(build.bar, charge=1.0)
+    return replace(build.without_strings, coils=coils, bar=bar, history=(), aged=None, output=None)
+
+
+@lru_cache(maxsize=16)
+def _wound(build: PickupBuild) -> _Wound:
+    plan = plan_of(build)
+    found = predictions(plan)
+    coils: Mapping[str, BuiltCoil] = {coil.name: _coil(coil.name, found, coil.build) for coil in plan.coils}
+    coupling = _coupling(build, coils, found.get("mutual")) if len(coils) == 2 else None
+    most = most_lost(0.0 if coupling is None else abs(coupling.value))
+    cover = plan.inputs.get("cover capacitance")
+    return _Wound(
+        found=found,
+        coils=MappingProxyType(_with_sections(plan, coils, most)),
+        coupling=coupling,
+        most=most,
+        beside=0.0 if cover is None else cover.value,
     )
 
 

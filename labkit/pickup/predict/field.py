@@ -147,7 +147,7 @@ def _pair_field(build: PickupBuild, distance: np.ndarray, rod: int | None) -> tu
         return {str(index): float(value) for index, value in enumerate(row)}
 
     inputs = {"remanence": Doubtful.of(grade.remanence), "coercivity": Doubtful.of(grade.coercivity)}
-    model = field_deviations(distance, grade, celsius=build.temperature_c)
+    model = field_deviations(distance, grade, radius=rods.radius, celsius=build.temperature_c)
     found = propagate(evaluate, inputs, model=model, vectorised=False)
     return tuple(_named(found[str(index)], grade) for index in range(distance.size))
 

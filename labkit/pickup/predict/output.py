@@ -27,6 +27,7 @@ from labkit.pickup.predict.propagation import COVERAGE, Part, Prediction, exactl
 from labkit.pickup.predict.sheet import PickupBuild
 from labkit.pickup.predict.standing import string_places
 from labkit.pickup.predict.under_strings import pole_sources, row_source
+from labkit.pickup.string.fields import StringFields
 from labkit.pickup.string.known_steel import DRAWS, KnownSteel, steel_draws
 from labkit.pickup.string.response import (
     PLAYING_DISTANCE,
@@ -213,7 +214,7 @@ def _rows(
     share = _share(build)
     parts = [
         string_response(
-            source.fields(places), wires, gap=heights, turns=share * source.turns, steel=steel, field_factor=field
+            _fields(source, places), wires, gap=heights, turns=share * source.turns, steel=steel, field_factor=field
         )
         for source in sources
     ]
@@ -226,6 +227,12 @@ def _rows(
     )
     pull = np.sum([part.pull for part in parts], axis=0)
     return _Rows(sensitivity=np.abs(total), pull=pull, response=together)
+
+
+@lru_cache(maxsize=8)
+def _fields(source: Source, places: tuple[float, ...]) -> StringFields:
+    """The fields of a source along strings at places, which stay as the strings rise."""
+    return source.fields(places)
 
 
 def _share(build: PickupBuild) -> float:
@@ -494,23 +501,18 @@ def transducers(
     distance : tuple of float or None, m
         Pole face to string, for each; None takes the sheet's.
     """
-    sources: tuple[Source, ...] = (_reference_source(),) if build is None else pole_sources(build)
-    gap = np.array(_gaps(build, distance, len(wires)) if build is not None else [_REFERENCE_GAP] * len(wires))
-    if not any(source.is_magnetised for source in sources):
+    over = _over_poles(build, wires, distance)
+    if over is None:
         return None
-    row = string_places(build) if build is not None else tuple(x for x, _ in sources[0].positions)
-    places = row if len(row) == len(wires) else tuple(np.linspace(row[0], row[-1], len(wires)).tolist())
+    fields, gap, steel = over
     share = 1.0 if build is None else _share(build)
-    steel = _best_steel(None if build is None else build.string_steel)
     found = np.zeros((5, len(wires)))
-    for source in sources:
-        fields = source.fields(places)
-        response = string_response(fields, wires, gap=gap, turns=share * source.turns, steel=steel)
+    for source, along in fields:
+        response = string_response(along, wires, gap=gap, turns=share * source.turns, steel=steel)
         own = np.abs(response.sensitivity[0])
-        second, third = swing_terms(fields, wires, gap=gap, steel=steel)
-        stiffness = pull_stiffness(fields, wires, gap=gap, steel=steel)
+        second, third = swing_terms(along, wires, gap=gap, steel=steel)
         weighted = (response.window_wavenumber[0] * own, second * own, third * own)
-        found += np.stack([own, *weighted, stiffness])
+        found += np.stack([own, *weighted, pull_stiffness(along, wires, gap=gap, steel=steel)])
     found[1:4] /= found[0]
     return tuple(
         Transducer(
@@ -522,6 +524,31 @@ def transducers(
         )
         for column in found.T
     )
+
+
+def _over_poles(
+    build: PickupBuild | None, wires: tuple[StringWire, ...], distance: tuple[float, ...] | None
+) -> tuple[list[tuple[Source, StringFields]], np.ndarray, StringSteel] | None:
+    """Sources with their fields along the strings, heights and steel; None where no field is modelled or charged."""
+    sources: tuple[Source, ...] = (_reference_source(),) if build is None else pole_sources(build)
+    if not any(source.is_magnetised for source in sources):
+        return None
+    gap = np.array(_gaps(build, distance, len(wires)) if build is not None else [_REFERENCE_GAP] * len(wires))
+    row = string_places(build) if build is not None else tuple(x for x, _ in sources[0].positions)
+    places = row if len(row) == len(wires) else tuple(np.linspace(row[0], row[-1], len(wires)).tolist())
+    steel = _best_steel(None if build is None else build.string_steel)
+    return [(source, _fields(source, places)) for source in sources], gap, steel
+
+
+@lru_cache(maxsize=64)
+def string_stiffness(build: PickupBuild, wires: tuple[StringWire, ...]) -> tuple[float, ...] | None:
+    """Return what the magnets' pull takes from the stiffness of each string, N/m: `Transducer.stiffness` alone."""
+    over = _over_poles(build, wires, None)
+    if over is None:
+        return None
+    fields, gap, steel = over
+    found = sum(pull_stiffness(along, wires, gap=gap, steel=steel) for _, along in fields)
+    return tuple(np.asarray(found).tolist())
 
 
 @lru_cache(maxsize=64)

@@ -10,7 +10,7 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.pickup.materials.materials import StringSetStock, StringStock, string, string_set
-from labkit.pickup.predict.output import transducers
+from labkit.pickup.predict.output import string_stiffness
 from labkit.pickup.predict.sheet import PickupBuild
 from labkit.pickup.string.vibration import damping, detuning_cents, note_frequency, splitting_hz
 from labkit.pickup.string.wire import wires_of_set
@@ -92,17 +92,17 @@ def pull_on_strings(
     chosen, stocks = _stock(strings)
     wires = wires_of_set(strings)
     length = chosen.scale_length * 2 ** (-fret / 12)
-    heard = [(transducers(build, wires), place) for build, place in pickups]
+    heard = [(string_stiffness(build, wires), place) for build, place in pickups]
     found = []
     for at, (stock, note) in enumerate(zip(stocks, chosen.notes, strict=True)):
         mass, open_hz = stock.mass_per_length.value, note_frequency(note)
         f0 = open_hz * 2 ** (fret / 12)
         tension = mass * (2 * chosen.scale_length * open_hz) ** 2
         cents, apart = np.zeros(2), 0.0
-        for ears, place in heard:
-            if ears is None or place >= length:
+        for stiffness, place in heard:
+            if stiffness is None or place >= length:
                 continue
-            taken = {"stiffness": ears[at].stiffness, "mass_per_length": mass, "length": length}
+            taken = {"stiffness": stiffness[at], "mass_per_length": mass, "length": length}
             part = place / length
             cents += detuning_cents(**taken, number=np.array([1, 3]), part=part, frequency_hz=f0 * np.array([1.0, 3.0]))
             apart += float(splitting_hz(**taken, part=part, frequency_hz=f0))

@@ -307,6 +307,11 @@ class PickupBuild:
         return -1 if len(facing) == 2 and facing[0] is not None and facing[0] == facing[1] else 1
 
     @property
+    def without_strings(self) -> PickupBuild:
+        """The same pickup with nothing said of the strings over it: what is worked out from it holds for any height."""
+        return replace(self, string_distance=STRING_DISTANCE, string_offsets=(), string_steel=None)
+
+    @property
     def magnets(self) -> tuple[MagnetGrade, ...]:
         """Grades in the pickup, without repeats."""
         grades = [kind.grade for _, coil in self.coils for kind in coil.kinds] + [self.bar_grade]

@@ -24,6 +24,7 @@ from labkit.pickup.magnetics.assembly import (
     settled,
 )
 from labkit.pickup.magnetics.bar import field_spread
+from labkit.pickup.magnetics.field import MODEL_DEVIATION, near_face_deviation
 from labkit.pickup.magnetics.slices import row_positions
 from labkit.pickup.predict.propagation import COVERAGE, Doubtful, Prediction, propagate
 from labkit.pickup.predict.sheet import CoilBuild, PickupBuild, PoleBuild
@@ -34,9 +35,6 @@ BAR_WIDTH = 12e-3
 
 BLADE_STRINGS, BLADE_PITCH = 6, 10.4e-3
 """Strings taken to run over a blade where no row of rods says otherwise."""
-
-ROD_DEVIATION = 0.05
-"""Relative standard deviation of the field over rod magnets, as for a row of equal ones."""
 
 
 def standing_poles(coil: CoilBuild, *, across: float = 0.0, strings: tuple[float, ...] = ()) -> list[StandingPole]:
@@ -177,8 +175,10 @@ def standing_field(build: PickupBuild, distance: np.ndarray, string: int | None 
         part: Doubtful(value=1.0, deviation=_relative(build, part), scale="log") for part in ("remanence", "coercivity")
     }
     bars = [bar.grade for bar in assembly.bars]
-    model = field_spread(*bars) / COVERAGE if bars else ROD_DEVIATION
-    found = propagate(evaluate, inputs, model={str(index): model for index in range(distance.size)}, vectorised=False)
+    near = near_face_deviation(distance, max(pole.radius for pole in chosen))
+    deviations = np.full(distance.size, field_spread(*bars) / COVERAGE) if bars else np.hypot(MODEL_DEVIATION, near)
+    model = {str(index): float(each) for index, each in enumerate(deviations)}
+    found = propagate(evaluate, inputs, model=model, vectorised=False)
     return tuple(found[str(index)] for index in range(distance.size))
 
 

@@ -19,7 +19,6 @@ from labkit.pickup.string.wire import StringGrid
 from labkit.pickup.winding.spectral import CoilShape
 
 
-@lru_cache(maxsize=64)
 def pole_sources(build: PickupBuild, *, frequency_hz: float = 0.0) -> tuple[Source, ...]:
     """Return what lies under the strings of a build: one source for each row, for two rows in series, or for all.
 
@@ -32,8 +31,14 @@ def pole_sources(build: PickupBuild, *, frequency_hz: float = 0.0) -> tuple[Sour
     Returns
     -------
     tuple of PoleSource or StandingSource
-        Empty where output is not modelled.
+        Empty where output is not modelled; the same ones at every height of the strings, which only an assembly of
+        poles asks for.
     """
+    return _sources(build if magnet_route(build) == "assembly" else build.without_strings, frequency_hz)
+
+
+@lru_cache(maxsize=64)
+def _sources(build: PickupBuild, frequency_hz: float) -> tuple[Source, ...]:
     route = magnet_route(build)
     windings = [coil.winding for _, coil in build.coils if coil.winding is not None]
     if route == "none" or not windings:

@@ -30,7 +30,7 @@ _WRAP_DEPTH = 0.8  # where the charge of the wrap sits, in outer radii
 _TRANSVERSE_WRAP = 0.9  # part of a wound string's outer section that counts across the string
 
 _MOST_STEPS = 60
-_CLOSE = 1e-6
+_CLOSE = 1e-9
 
 Parity = Literal["odd", "even", "none"]
 
@@ -256,7 +256,11 @@ def magnetise_wires(
     for _ in range(_MOST_STEPS):
         if np.all(size <= enough):
             break
-        change = np.linalg.solve(identity - interaction * slope[..., None, :], -error[..., None])[..., 0]
+        # most of the work is here, and most strings settle steps before the last one
+        row, which = np.nonzero(size[..., 0] > enough[..., 0])
+        matrix = identity - interaction[which] * slope[row, which][:, None, :]
+        change = np.zeros_like(field)
+        change[row, which] = np.linalg.solve(matrix, -error[row, which][..., None])[..., 0]
         step = np.ones_like(size)
         while True:
             trial = field + step * change

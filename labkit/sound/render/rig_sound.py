@@ -191,15 +191,22 @@ def jack_noise(rig: Rig, samples: int, *, rate: int, seed: int = 0, celsius: flo
     """
     length = fast_length(samples)
     bins = np.fft.rfftfreq(length, 1 / rate)
-    grid = frequency_grid(_NOISE_FROM_HZ, rate / 2, _NOISE_POINTS)
-    density = np.zeros(bins.size)
-    heard = bins >= _NOISE_FROM_HZ
-    power = noise_density(rig.circuit, grid, temperature_c=celsius).total
-    density[heard] = np.sqrt(np.interp(np.log(bins[heard]), np.log(grid), power))
+    density = np.where(bins >= _NOISE_FROM_HZ, jack_density(rig, bins, celsius=celsius), 0.0)
     drawn = np.random.default_rng([seed, 4]).normal(size=(2, bins.size)) / np.sqrt(2)
     spectrum = density * np.sqrt(rate * length / 2) * (drawn[0] + 1j * drawn[1])  # E|X|² = S·f_s·N/2, S one-sided
     noise: np.ndarray = np.fft.irfft(spectrum, length)[:samples]
     return noise
+
+
+def jack_density(rig: Rig, frequency_hz: np.ndarray, *, celsius: float = 20.0) -> np.ndarray:
+    """Return the noise density at the last input of a rig, one-sided, shape of ``frequency_hz``, V/√Hz.
+
+    Interpolated from a grid over the audio range; below 20 Hz what it is there.
+    """
+    grid = frequency_grid(_NOISE_FROM_HZ, max(float(np.max(frequency_hz)), 2 * _NOISE_FROM_HZ), _NOISE_POINTS)
+    power = noise_density(rig.circuit, grid, temperature_c=celsius).total
+    density: np.ndarray = np.sqrt(np.interp(np.log(np.maximum(frequency_hz, _NOISE_FROM_HZ)), np.log(grid), power))
+    return density
 
 
 def takes_for_both(

@@ -8,19 +8,22 @@ move is kept from one call to the next.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
 
+from labkit.circuit.solve import fast
 from labkit.circuit.solve.solver import solve
 from labkit.core.by_numpy import beta_shares
 from labkit.core.errors import InputError
+from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.rig.variation import Variation
 from labkit.study.measures import decibels
-from labkit.study.tolerance.causes import column_map
+from labkit.study.tolerance.causes import NOT_KNOWN, column_map
 from labkit.study.tolerance.spread import COVERAGE, Spread, checked_spreads, default_spreads
 
 DRAWS = 256
@@ -53,22 +56,29 @@ class LiveBand:
 
     def __init__(self) -> None:
         self._last: Variation | None = None
+        self._found: tuple[Rig, np.ndarray, GainBand] | None = None
 
-    def __call__(self, rig: Rig, frequency_hz: np.ndarray) -> GainBand | None:
+    def __call__(
+        self, rig: Rig, frequency_hz: np.ndarray, *, built: Mapping[str, BuiltPickup] = NOT_KNOWN
+    ) -> GainBand | None:
         """Return the band of a rig's curve at equal EMF.
 
         Parameters
         ----------
         rig : Rig
         frequency_hz : ndarray, shape (F,), Hz
+        built : mapping of str to BuiltPickup
+            Predictions of pickups by slot, where they are not those of the build alone (with a workshop book).
 
         Returns
         -------
         GainBand or None
             None where nothing of the rig has a tolerance, or a part would come or go inside its own.
         """
+        if self._found is not None and self._found[1] is frequency_hz and self._found[0] == rig:
+            return self._found[2]
         try:
-            columns, spreads = column_map(rig, default_spreads(rig), add=True)
+            columns, spreads = column_map(rig, default_spreads(rig), add=True, built=built)
             spreads = checked_spreads(rig, spreads)
             variation = Variation(rig, columns.ranges(spreads), like=self._last)
             drawn = {name: _drawn(spread) for name, spread in spreads.items()}
@@ -78,10 +88,12 @@ class LiveBand:
         if not values:
             return None
         self._last = variation
-        levels = decibels(solve(variation.circuit, frequency_hz, values=values).transfer)
+        found = solve(variation.circuit, frequency_hz, values=values, is_compiled=fast.is_installed())
+        levels = decibels(found.transfer)
         levels.sort(axis=0)
-        low, high = _weights() @ levels
-        return GainBand(low, high)
+        band = GainBand(*(_weights() @ levels))
+        self._found = rig, frequency_hz, band
+        return band
 
 
 @lru_cache(maxsize=1)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.inputs import rig_inputs
 from labkit.rig.rig import Rig
-from labkit.study.tolerance.causes import column_map
+from labkit.study.tolerance.causes import NOT_KNOWN, column_map
 from labkit.study.tolerance.spread import Spread, default_spreads
 
 COILS, POTS, CAPACITORS, RESISTORS, CABLES, INPUTS = "coils", "pots", "capacitors", "resistors", "cables", "inputs"
@@ -20,9 +21,9 @@ _CAPACITANCE_FACTOR = 2
 """Self-capacitance of a coil spreads about twice as far as its resistance (common practice, no source)."""
 
 
-def classes_of(rig: Rig) -> dict[str, tuple[Spread, ...]]:
+def classes_of(rig: Rig, built: Mapping[str, BuiltPickup] = NOT_KNOWN) -> dict[str, tuple[Spread, ...]]:
     """Return the usual spreads of a rig by class of part, those of a predicted pickup by their causes."""
-    _, usual = column_map(rig, default_spreads(rig), add=True)
+    _, usual = column_map(rig, default_spreads(rig), add=True, built=built)
     found: dict[str, list[Spread]] = {name: [] for name in CLASSES}
     for spread in usual.values():
         found[class_of(rig, spread.name)].append(spread)
@@ -41,9 +42,11 @@ def class_of(rig: Rig, name: str) -> str:
     return _OF_A_KIND.get(kind, RESISTORS)
 
 
-def wanted_spreads(rig: Rig, tolerances: Mapping[str, float | None]) -> dict[str, Spread]:
+def wanted_spreads(
+    rig: Rig, tolerances: Mapping[str, float | None], built: Mapping[str, BuiltPickup] = NOT_KNOWN
+) -> dict[str, Spread]:
     """Return the spreads of a study: usual ones, others in their place, none for parts taken as exact."""
-    usual, plain, known = classes_of(rig), default_spreads(rig), rig_inputs(rig)
+    usual, plain, known = classes_of(rig, built), default_spreads(rig), rig_inputs(rig)
     found: dict[str, Spread] = {}
     for name, spreads in usual.items():
         fraction = tolerances.get(name)

@@ -46,6 +46,9 @@ REDUCED_POINTS = 1 << 17
 """Points (variants × frequencies) reduced at a time: two arrays of a megabyte."""
 
 CELLS_OF_A_CHUNK = 2
+MOST_CELLS = 32
+ENOUGH_CHUNKS = 256
+"""A larger study has larger chunks: what one process adds up is the same for each, and limits how many workers help."""
 
 DEFAULT_COUNT = 10_000
 
@@ -73,7 +76,12 @@ class ToleranceStudy:
     @property
     def chunks(self) -> int:
         """Number of chunks."""
-        return math.ceil(cells_of(self.count) / CELLS_OF_A_CHUNK)
+        return math.ceil(cells_of(self.count) / self.chunk_cells)
+
+    @property
+    def chunk_cells(self) -> int:
+        """Number of cells of a chunk."""
+        return min(max(CELLS_OF_A_CHUNK, cells_of(self.count) // ENOUGH_CHUNKS), MOST_CELLS)
 
     @property
     def fingerprint(self) -> str:
@@ -87,7 +95,7 @@ class ToleranceStudy:
             self.sampling,
             self.frequency_hz.tolist(),
             [repr(item) for item in (*self.measures, *self.windows)],
-            CELL,
+            [CELL, self.chunk_cells],
             *(["compiled"] if self.is_compiled else []),
         )
 
@@ -103,9 +111,9 @@ class ToleranceStudy:
 
     def __call__(self, chunk: int) -> State:
         """Compute one chunk."""
-        first = chunk * CELLS_OF_A_CHUNK
+        first = chunk * self.chunk_cells
         state = _empty(self)
-        for cell in range(first, min(first + CELLS_OF_A_CHUNK, cells_of(self.count))):
+        for cell in range(first, min(first + self.chunk_cells, cells_of(self.count))):
             state = _added(state, self._cell(cell))
         for name in ("curve", "measure"):
             # Counts of a chunk are small: what travels between processes is a quarter of what is added up.

@@ -2,7 +2,7 @@
 
     python -m tests.book.learn.detection_study
 
-writes docs/reference/batch_study.md (some minutes of processor time); what is random stands there. Missing turns,
+writes docs/reference/batch_study.md (four minutes of processor time); what is random stands there. Missing turns,
 another gauge and a warm coil go through labkit's full model of the build; shorted turns are a circuit of two coupled
 windings here. None of it uses the formulas by which `labkit.book.learn.batch` judges (`labkit.bench.diagnose.faults`).
 """
@@ -28,7 +28,7 @@ from labkit.pickup.predict.plan import plan_of
 from tests.book.learn.shops import KINDS, causes, deviations, drawn, evidence, single_coil
 
 PAGE = Path(__file__).parents[3] / "docs" / "reference" / "batch_study.md"
-SEED, BATCHES, SIZE, PAST = 2028, 40, 20, 30
+SEED, BATCHES, SIZE, PAST = 2028, 200, 20, 30
 
 FAULTS = {
     "shorted turns, 1.5 %": "shorted turns",

@@ -234,12 +234,35 @@ def test_the_worn_counter_of_the_demo_book_is_found(demo: Path, run) -> None:
     assert "0160" in run("book", "judge", "batch 10", "--book", str(demo))[1]
 
 
+def test_a_batch_is_judged_by_what_went_before_it_and_names_a_cause_once(demo: Path, run) -> None:
+    """The counter began to wear in batch 8: batch 10, which wore on, must not make that look as expected."""
+    code, said = run("book", "judge", "batch 8", "--book", str(demo), "--json")
+    assert code == 0
+    found = json.loads(said)["designs"][0]
+    assert found["past_coils"] == 42
+    shift = next(each for each in found["shift"] if each["quantity"].startswith("inductance"))
+    assert shift["high"] < 0
+    causes = [tuple(each["causes"]) for each in found["common_shift"]]
+    assert ("counter",) in causes
+    assert ("bobbin",) in causes, "its height and its length move the readings differently, and both may be off"
+    assert len(causes) == len(set(causes))
+
+
 def test_the_warm_afternoon_of_the_demo_book_is_not_blamed_on_one_cause(demo: Path, run) -> None:
     code, said = run("book", "judge", "batch 5", "--book", str(demo), "--json")
     assert code == 0
     found = json.loads(said)["designs"][0]
     assert {"room's temperature", "wire of the spool"} <= set(found["common_shift"][0]["causes"])
     assert all(coil["tier"] == "good" for coil in found["coils"])
+
+
+def test_a_book_of_many_coils_teaches_by_the_newest_and_says_so(book: Book, monkeypatch) -> None:
+    monkeypatch.setattr("labkit.book.learn.from_book.NEWEST", 5)
+    taught = taught_by(book)
+    assert (len(taught.coils), taught.records.unread) == (5, 3)
+    known = knowledge(taught.records, single_coil(), place_in(book, design=DESIGN, spool="reel 12"))
+    assert (known.coils, known.passed_over) == (5, 3)
+    assert "3 older coils passed over" in known.sentence
 
 
 def test_the_book_says_what_it_knows(demo: Path, run) -> None:

@@ -16,26 +16,25 @@ import traitlets
 
 from labkit.app.kit.background import Debounce
 from labkit.app.kit.files import GivenFile, Intake, Upload
-from labkit.app.kit.own_book import demo_book, own_book
+from labkit.app.kit.own_book import demo_book, knowledge_html, own_book
 from labkit.app.kit.page import Page, box, note
-from labkit.app.kit.text import answer_html
+from labkit.app.kit.text import answer_html, capital
 from labkit.app.kit.widgets import CurveView, LabWidget, MadeFile, web_text
 from labkit.app.pages.book.state import BATCH, FIND, KNOWS, MONTHS, PAIRS, STOCK, BookPageState
 from labkit.app.pages.book.words import (
     CAUTION,
     DEMO,
     batches_html,
-    capital,
     chart_answer,
     chart_html,
     coil_html,
-    knowledge_html,
     lines_html,
     pairs_html,
     row_said,
     stock_html,
     summary,
 )
+from labkit.book.things import THINGS
 from labkit.core.errors import InputError
 from labkit.view.drawings.coil_chart import draw_coil_chart
 
@@ -108,6 +107,17 @@ class BookPage(Page[BookPageState]):
         self.batch_box = box(
             "lab-section", self.table, box("lab-buttons", self.enter_button, self.clear_button), self.upload
         )
+        self.act_text = ipywidgets.Text(description="What was done, or why", continuous_update=False)
+        self.act_button = ipywidgets.Button(description="Enter")
+        self.act_button.on_click(lambda _: self._done(lambda: self.state.act(self.act_text.value), self.act_text))
+        self.act_box = box("lab-section", box("lab-search", self.act_text), box("lab-buttons", self.act_button))
+        self.thing_label = ipywidgets.Text(description="Name", placeholder="as the workshop calls it")
+        self.thing_texts: dict[str, ipywidgets.Text] = {}
+        self.thing_fields = box("lab-search")
+        self.thing_fields.add_class("lab-form")
+        self.thing_button = ipywidgets.Button(description="Enter")
+        self.thing_button.on_click(lambda _: self._enter_thing())
+        self.thing_box = box("lab-section", self.thing_fields, box("lab-buttons", self.thing_button))
         self._offers()
         self._judge = Debounce(self._judged, PAUSE_S)
         self._tell = Debounce(self._told, 0.1)
@@ -136,6 +146,8 @@ class BookPage(Page[BookPageState]):
             self.answer,
             self.chart,
             box("lab-wrap", self.text),
+            self.thing_box,
+            self.act_box,
             self.stories,
             self.files,
             note(CAUTION),
@@ -154,6 +166,8 @@ class BookPage(Page[BookPageState]):
         for widget, views in (
             (self.batch_box, (BATCH,)),
             (self.search_box, (FIND,)),
+            (self.thing_box, (STOCK,)),
+            (self.act_box, (FIND,) if self.state.found_coil() is not None else ()),
             (self.chart, (MONTHS,)),
             (self.stories, (MONTHS,)),
             (self.answer, (KNOWS, MONTHS)),
@@ -198,7 +212,38 @@ class BookPage(Page[BookPageState]):
             if len(found) == 1:
                 self.text.value += coil_html(state.book, found[0].coil)
         elif view == STOCK:
+            self._show_fields(str(state.values["thing"]))
             self.text.value = stock_html(state.book)
+
+    def _show_fields(self, thing: str) -> None:
+        """Show what can be said of a kind of thing; what was typed stays while the kind does."""
+        kind = THINGS[thing]
+        if list(self.thing_texts) == [each.key for each in kind.fields] and self.thing_fields.children:
+            return
+        self.thing_texts = {
+            each.key: ipywidgets.Text(description=each.words, placeholder=each.example) for each in kind.fields
+        }
+        self.thing_fields.children = (self.thing_label, *self.thing_texts.values())
+
+    def _enter_thing(self) -> None:
+        texts = {key: widget.value.strip() for key, widget in self.thing_texts.items()}
+        said = {key: text for key, text in texts.items() if text}
+        self._done(
+            lambda: self.state.enter_thing(self.thing_label.value, said), self.thing_label, *self.thing_texts.values()
+        )
+
+    def _done(self, do: Callable[[], str], *texts: ipywidgets.Text) -> None:
+        """Do something to the book and say what was done, or why not; what was typed is emptied once it is in."""
+        try:
+            said = do()
+        except InputError as error:
+            self.actions.said = capital(str(error))
+            return
+        for text in texts:
+            text.value = ""
+        self.show()
+        kept = " It is kept until this page closes: the book is invented." if self.state.why_demo else ""
+        self.actions.said = capital(said) + kept
 
     def _draw_chart(self) -> None:
         if self.state.snapshot.view == MONTHS and self.state.has_designs:

@@ -6,17 +6,17 @@ A link carries the part that is shown and nothing of the book.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
+from typing import Any, get_args
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import PageState
 from labkit.app.kit.rig.state import join_query, split_query
 from labkit.app.kit.text import today
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD
-from labkit.book.cells import DecimalMark, next_serial
+from labkit.book.cells import DecimalMark
 from labkit.book.chart import Chart, chart
 from labkit.book.entry import USUAL_COLUMNS, BatchHeading, EntryRow, EntryTable, Expect, expected_by
 from labkit.book.history import CoilLine, coil_lines, find_coils
@@ -28,17 +28,23 @@ from labkit.book.records import (
     QUANTITIES,
     BobbinKind,
     BookRecord,
+    CoilReading,
+    CoilState,
     Design,
     Machine,
     MagnetLot,
     Meter,
     Note,
+    Repair,
     Session,
     Spool,
+    SweepFit,
     WoundCoil,
     months,
+    now,
 )
 from labkit.book.store import Book, read_design
+from labkit.book.things import THINGS
 from labkit.core.errors import InputError
 from labkit.report.paper_page import PaperHead
 
@@ -49,19 +55,32 @@ VIEWS = {
     MONTHS: "Over the months",
     PAIRS: "Pairs",
     FIND: "Find a coil",
-    STOCK: "Reels and magnets",
+    STOCK: "Reels, magnets, meters",
 }
 NOT_SAID = "not said"
 TEMPERATURE_DEVIATION = 0.5
 """Standard deviation of a room's thermometer against the coils, K (from memory); the heading says ± 1 K."""
 
-THINGS: dict[str, tuple[str, type[BookRecord]]] = {
+OF_A_BATCH: dict[str, tuple[str, type[BookRecord]]] = {
     "spool": ("Reel of wire", Spool),
     "lot": ("Magnets", MagnetLot),
     "machine": ("Machine", Machine),
     "bobbin": ("Bobbins", BobbinKind),
 }
 METERS = {"ohms": "Ohmmeter", "lcr": "LCR meter", "sweep": "Sweep", "field": "Field meter"}
+ACTS = {
+    "note": "Write a note",
+    "repair": "Enter a repair",
+    "good": "Mark as good",
+    "suspect": "Mark as suspect",
+    "scrapped": "Mark as scrapped",
+    "left": "It left the workshop",
+    "cross out": "Cross out",
+    "restore": "Let it count again",
+}
+"""What is done to a coil that was found. Nothing is deleted."""
+
+WHOLE = "the whole coil"
 CHARTED = ("resistance", "inductance", "loss_resistance", "peak", "field")
 TOLERANCES = (0.02, 0.03, 0.05, 0.1)
 USUAL_BATCH = 6
@@ -155,12 +174,12 @@ class BookPageState(PageState[Shown]):
         shown = Control(key="view", label="Show", kind="choice", positions=tuple(VIEWS), names=tuple(VIEWS.values()))
         groups = [Group(title="Workshop book", controls=(shown,))]
         view = self.snapshot.view
-        if not self.has_designs:
+        if not self.has_designs and view not in (STOCK, FIND):
             return ControlSet(tuple(groups))
         names = tuple(self.designs)
-        design = Control(key="design", label="Design", kind="choice", positions=names)
+        design = Control(key="design", label="Design", kind="choice", positions=names or (NOT_SAID,))
         if view == BATCH:
-            things = tuple(self._things(tuple(THINGS)))
+            things = tuple(self._things(tuple(OF_A_BATCH)))
             meters = tuple(control for kind in METERS if (control := self._meter(kind)) is not None)
             temperature = Control(
                 key="celsius",
@@ -203,6 +222,20 @@ class BookPageState(PageState[Shown]):
                 names=tuple(f"± {100 * each:.0f} %" for each in TOLERANCES),
             )
             groups.append(Group(title="Coils against plan", controls=(design, quantity, tolerance)))
+        elif view == STOCK:
+            words = tuple(kind.words for kind in THINGS.values())
+            kinds = Control(key="thing", label="Kind", kind="choice", positions=tuple(THINGS), names=words)
+            groups.append(Group(title="Enter, or say more", controls=(kinds,)))
+        elif view == FIND and (coil := self.found_coil()) is not None:
+            act = Control(
+                key="act", label="What to do", kind="choice", positions=tuple(ACTS), names=tuple(ACTS.values())
+            )
+            entries = self.entries(coil)
+            entry = Control(
+                key="entry", label="With", kind="choice", positions=tuple(entries), names=tuple(entries.values())
+            )
+            asks = self._chosen("act") in ("cross out", "restore")
+            groups.append(Group(title=f"Coil {coil.serial}", controls=(act, entry) if asks else (act,)))
         elif view == PAIRS:
             first = replace(design, label="First coils")
             second = Control(
@@ -214,7 +247,7 @@ class BookPageState(PageState[Shown]):
     def _things(self, keys: Sequence[str]) -> list[Control]:
         made = []
         for key in keys:
-            label, kind = THINGS[key]
+            label, kind = OF_A_BATCH[key]
             labels = tuple(each.label for each in self._records(kind) if getattr(each, "emptied_on", None) is None)
             positions = (NOT_SAID, *reversed(labels))
             made.append(Control(key=key, label=label, kind="choice", positions=positions))
@@ -242,16 +275,21 @@ class BookPageState(PageState[Shown]):
         last = coils[-1] if coils else None
         usual: dict[str, Value] = {"hz": 1e3, "load": "standard", "quantity": "resistance", "tolerance": 0.05}
         usual["celsius"] = next((each.celsius for each in reversed(sessions) if each.celsius is not None), 20.0)
-        usual["other"] = ""
+        usual["other"], usual["thing"], usual["act"] = "", "spool", "note"
+        usual["entry"] = ""
         by_uid = {each.uid: each.name for each in self._records(Design)}
         usual["design"] = by_uid[last.design] if last else next(iter(self.designs), "")
-        for key, (_, kind) in THINGS.items():
+        for key, (_, kind) in OF_A_BATCH.items():
             labels = {each.uid: each.label for each in self._records(kind)}
             usual[key] = labels.get(getattr(last, key, None), NOT_SAID)
         for kind_of_meter in METERS:
             own = [each.label for each in self._records(Meter) if each.kind == kind_of_meter]
             usual[kind_of_meter] = own[0] if own else NOT_SAID
         return usual
+
+    def _chosen(self, key: str) -> Value:
+        """Where a control was put, or stands at first."""
+        return dict(self.snapshot.chosen).get(key, self._known("usual", self._usual)[key])
 
     @property
     def query(self) -> str:
@@ -336,12 +374,7 @@ class BookPageState(PageState[Shown]):
 
     def clear(self) -> None:
         """Empty the table; the first row keeps the number that is due."""
-        self._cells = ((self.next_serial(), *[""] * (len(self._columns) - 1)),)
-
-    def next_serial(self) -> str:
-        """Return the number after that of the coil entered last; empty in an empty book."""
-        coils = self.book.query("select serial from coil order by rowid desc limit 1")
-        return next_serial(str(coils[0][0])) if coils else ""
+        self._cells = ((self.book.next_serial(), *[""] * (len(self._columns) - 1)),)
 
     def understood(self) -> list[EntryRow | None]:
         """Return every row of the table as it is understood; None for one without a reading."""
@@ -416,7 +449,7 @@ class BookPageState(PageState[Shown]):
         return found
 
     def batches(self) -> tuple[JudgedBatch, ...]:
-        """Return batches of any design that stand out on the chart, each judged against all other coils of the book.
+        """Return batches of any design that stand out on the chart, each judged against what was wound before.
 
         Of the batches that began a reel only those are told that read otherwise than expected.
         """
@@ -480,6 +513,76 @@ class BookPageState(PageState[Shown]):
         terms = [term.strip() for term in self.searched.split(",") if term.strip()]
         return find_coils(self.lines(), terms)[::-1]
 
+    def found_coil(self) -> WoundCoil | None:
+        """Return the one coil that the search leaves; None for none or several."""
+        try:
+            found = self.found()
+        except InputError:
+            return None
+        return found[0].coil if len(found) == 1 else None
+
+    def entries(self, coil: WoundCoil) -> dict[str, str]:
+        """Return what can be crossed out of a coil, or is: words by uid."""
+        sessions = {each.uid: each for each in self._records(Session)}
+        own = [coil.uid]
+        found: dict[str, tuple[str, str | None]] = {coil.uid: (WHOLE, coil.void_reason)}
+        for read in self.book.records(CoilReading, "coil = ?", own):
+            words = f"{QUANTITIES[read.quantity].words} {read.text_as_typed}, {sessions[read.session].started_at[:10]}"
+            found[read.uid] = words, read.void_reason
+        for fit in self.book.records(SweepFit, "coil = ?", own):
+            found[fit.uid] = f"fitted sweep, {sessions[fit.session].started_at[:10]}", fit.void_reason
+        for repair in self.book.records(Repair, "coil = ?", own):
+            found[repair.uid] = f"repair of {repair.done_at[:10]}: {repair.what[:40]}", repair.void_reason
+        for note in self.book.records(Note, "about = ?", own):
+            found[note.uid] = f"note: {note.text[:40]}", note.void_reason
+        return {uid: words + (" (crossed out)" if reason else "") for uid, (words, reason) in found.items()}
+
+    def act(self, text: str) -> str:
+        """Do what is chosen to the coil that was found; return what was done, a sentence without a full stop.
+
+        Raises
+        ------
+        InputError
+            If the search leaves none or several coils, or the text that is due is missing.
+        """
+        coil = self.found_coil()
+        if coil is None:
+            raise InputError("this is done to one coil; search for its number")
+        text = text.strip()
+        act = str(self._chosen("act"))
+        if act == "note":
+            self.book.add(Note(about=coil.uid, text=text))
+            return f"coil {coil.serial}: noted"
+        if act == "repair":
+            self.book.add(Repair(coil=coil.uid, done_at=now()[:10], what=text))
+            return f"coil {coil.serial}: repair entered; later readings are of the coil as it is now"
+        if act == "left":
+            self.book.change(replace(coil, left_on=text or now()[:10]))
+            return f"coil {coil.serial}: left on {text or now()[:10]}"
+        if act in get_args(CoilState):
+            self.book.change(replace(coil, state=act))  # type: ignore[arg-type]
+            return f"coil {coil.serial}: {act}"
+        uid = str(self.values["entry"])
+        record = self.book.record(uid)
+        if act == "restore":
+            self.book.restore(record)
+            return f"coil {coil.serial}, {self.entries(coil).get(uid, WHOLE)}: counts again"
+        words = self.entries(coil)[uid]
+        self.book.cross_out(record, text)
+        return f"coil {coil.serial}, {words}: crossed out"
+
+    def enter_thing(self, label: str, said: Mapping[str, str]) -> str:
+        """Enter the chosen kind of thing by its label, or say more of it; return what was done.
+
+        Raises
+        ------
+        InputError
+            If something that is due is missing, or cannot be read.
+        """
+        if not label.strip():
+            raise InputError("say what the workshop calls it, such as reel 15")
+        return THINGS[str(self._chosen("thing"))].enter(self.book, label.strip(), said)
+
     @property
     def _head(self) -> PaperHead:
         return PaperHead(date=today(), shop=self.book.name)
@@ -495,7 +598,7 @@ class BookPageState(PageState[Shown]):
             self.book,
             self.heading().design,
             count=len(rows) or USUAL_BATCH,
-            first_serial=self._cells[0][0] if self._cells else self.next_serial(),
+            first_serial=self._cells[0][0] if self._cells else self.book.next_serial(),
             celsius=float(usual["celsius"]),
             head=self._head,
             **things,

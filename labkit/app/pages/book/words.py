@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from html import escape
 
-from labkit.app.kit.text import table_html
+from labkit.app.kit.text import capital, table_html
 from labkit.app.pages.book.state import JudgedBatch
 from labkit.bench.sets import Match
 from labkit.book.chart import Chart
 from labkit.book.entry import EntryRow
+from labkit.book.evidence import meter_evidence
 from labkit.book.history import CoilLine
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
-from labkit.book.learn.prediction import Knowledge, Learned
 from labkit.book.matching import hum_left_db
-from labkit.book.records import QUANTITIES, CoilReading, Note, Repair, Session, SweepFit, WoundCoil
+from labkit.book.records import QUANTITIES, CoilReading, Meter, Note, Repair, Session, SweepFit, WoundCoil
 from labkit.book.stock import magnets_left, wire_left
 from labkit.book.store import Book
-from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
-from labkit.view.drawings.interval import IntervalScale, draw_interval
 
 MOST_LINES = 100
 """Coils listed at once."""
@@ -34,17 +31,14 @@ CAUTION = (
     "Resistance and insulation: low-voltage ohmmeter only. Read coils at the room's temperature: 10 K add 3.9 %. The "
     "winder entangles hair and sleeves, a breaking wire can reach an eye: wear glasses."
 )
+METER_KINDS = {
+    "ohms": "resistance",
+    "lcr": "inductance, Q",
+    "sweep": "sweep, peak",
+    "field": "field",
+    "thermometer": "temperature",
+}
 KINDS = {"good": "good", "read again": "again", "fault": "bad"}
-
-
-def capital(text: str) -> str:
-    """Return a sentence with a capital, a full stop and minus signs.
-
-    >>> capital("ohms -2.0 % from the plan")
-    'Ohms −2.0 % from the plan.'
-    """
-    text = re.sub(r"(?<![\w-])-(?=\d)", "−", text)
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}"
 
 
 def row_said(row: EntryRow | None, judged: CoilVerdict | None) -> dict[str, str]:
@@ -88,45 +82,6 @@ def summary(rows: Sequence[EntryRow | None], verdict: BatchVerdict | None) -> st
     if verdict is not None and len(verdict.coils) > 1:
         said += " " + " ".join(map(capital, verdict.sentences))
     return said
-
-
-def knowledge_html(known: Knowledge, title: str) -> str:
-    """Return the next coil's readings without the book and with it, drawn one over the other, and why."""
-    lines = []
-    for item in known.next_readings:
-        scale = _scale(item)
-        lines.append(
-            f'<tr><th scope="row">{escape(item.kind.words)}</th><td>{escape(_bounds(item.before, item.unit))}</td>'
-            f"<td>{draw_interval(item.before, scale)}<br>{draw_interval(item.after, scale)}</td>"
-            f"<td><b>{escape(_bounds(item.after, item.unit))}</b></td>"
-            f"<td>{escape(', '.join(item.causes) or 'nothing')}</td></tr>"
-        )
-    heads = ("The next coil reads", "Without the book", "", "With the book", "Learned")
-    top = "".join(f'<th scope="col">{name}</th>' if name else "<td></td>" for name in heads)
-    said = [
-        f"Coils of this workshop scatter {known.coil_scale:.1f} times as much as labkit takes.",
-        "Bars hold 95 of 100 coils: above without the book, below with it. Output over the strings is not learned; no "
-        "real workshop's records stand behind the way doubts are divided.",
-    ]
-    conflict = "" if known.conflict is None else f'<p class="lab-fit lab-bad">{escape(known.conflict.sentence)}.</p>'
-    return (
-        f'{conflict}<div class="lab-table-holder" role="region" tabindex="0" aria-label="{escape(title)}">'
-        f'<table class="lab-table"><caption>{escape(title)}</caption><thead><tr>{top}</tr></thead>'
-        f"<tbody>{''.join(lines)}</tbody></table></div>"
-        + "".join(f'<p class="lab-note">{escape(text)}</p>' for text in said)
-    )
-
-
-def _scale(item: Learned) -> IntervalScale:
-    low, high = min(item.before.low, item.after.low), max(item.before.high, item.after.high)
-    return IntervalScale(low=low - 0.1 * (high - low), high=high + 0.1 * (high - low), is_log=False)
-
-
-def _bounds(interval: Interval, unit: str) -> str:
-    if unit == "dB":
-        return f"{interval.low:.1f} dB – {interval.high:.1f} dB".replace("-", "−")
-    low, high = (format_quantity(end, unit, digits=3) for end in (interval.low, interval.high))
-    return f"{low} – {high}"
 
 
 def chart_answer(chart: Chart) -> str:
@@ -274,4 +229,12 @@ def stock_html(book: Book) -> str:
     ]
     said = table_html("Reels of wire", ("Reel", "Wire", "Coils wound", "Left, 95 of 100", "Enough for"), reels)
     said += table_html("Magnets", ("Lot", "Grade", "Coils", "Left"), lots)
+    meters = []
+    for meter in book.records(Meter):
+        known = meter_evidence(book, meter)
+        checked = any(each.known is not None for each in known.checks)
+        shows = f"{100 * math.expm1(known.gain):+.2f} % too much".replace("-", "−") if checked else "not checked"
+        accuracy = "not said" if meter.accuracy is None else f"± {100 * meter.accuracy:g} %"
+        meters.append((meter.label, METER_KINDS[meter.kind], meter.unit or "–", accuracy, shows))
+    said += table_html("Meters", ("Meter", "Reads", "Unit", "Accuracy", "Shows"), meters)
     return f'{said}<p class="lab-note">Wire that tore or was unwound again is not in the book: rather less is left.</p>'

@@ -383,21 +383,22 @@ class CablePageState(CurvePageState[CableResult]):
         return BAND_WORDS
 
     def curves(self) -> list[Curve]:
-        """Return the present curve with its band, and the compared one."""
+        """Return the present curve and the compared one, each with its band."""
         result = self.result
         here = (
             f"{length_text(result.cable.length)}, a buffer" if result.has_buffer else length_text(result.cable.length)
         )
         now = Curve(frequency_hz=GRID_HZ, gain_db=result.gain_db, label=f"A {here}", style=NOW, reading=result.reading)
+        than = Curve(
+            frequency_hz=GRID_HZ,
+            gain_db=result.other_gain_db,
+            label=f"B {result.other_label}",
+            style=PINS[0],
+            reading=result.other_reading,
+        )
         return [
             self.banded(now),
-            Curve(
-                frequency_hz=GRID_HZ,
-                gain_db=result.other_gain_db,
-                label=f"B {result.other_label}",
-                style=PINS[0],
-                reading=result.other_reading,
-            ),
+            self.banded(than, which="other"),
         ]
 
     def draw(self, width: int, height: int | None = None) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from labkit.app.kit.controls import KNOB, Control, ControlSet, Group, Value, with_value
 from labkit.app.kit.page_state import CurvePageState, Snapshot
@@ -78,6 +79,11 @@ class PotsResult:
     other_reading: Reading
     level: LevelChange
     view: View
+
+    @property
+    def other(self) -> Rig:
+        """What the question compares with, B."""
+        return self.view.other
 
 
 class PotsPageState(CurvePageState[PotsResult]):
@@ -233,9 +239,12 @@ class PotsPageState(CurvePageState[PotsResult]):
         return BAND_WORDS if self.has_band else ""
 
     def curves(self) -> list[Curve]:
-        """Return the curves of the main drawing, the present one with its band unless differences are drawn."""
-        now, *others = self.result.view.main.curves
-        return [self.banded(now) if self.has_band else now, *others]
+        """Return the curves of the main drawing, A and B with their bands unless differences are drawn."""
+        curves = self.result.view.main.curves
+        if not self.has_band:
+            return list(curves)
+        rigs: dict[str, Literal["rig", "other"]] = {"A ": "rig", "B ": "other"}
+        return [self.banded(each, which=rigs[each.label[:2]]) if each.label[:2] in rigs else each for each in curves]
 
     @property
     def has_band(self) -> bool:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
-from labkit.app.kit.page_state import GRID, PinningPageState, RigCurve, Snapshot
+from labkit.app.kit.page_state import BOOK, GRID, WITHOUT, PinningPageState, RigCurve, Snapshot, own_book_groups
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.kit.rig.state import Setup
@@ -30,12 +30,13 @@ class RigPageState(PinningPageState[RigCurve]):
     """A rig and what its curves show."""
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
-        """Return every control of the rig, those that rebuild it, and what the curve shows."""
-        return ControlSet((*stage_groups(with_rebuilding(offered, rig), rig), _CURVE_GROUP))
+        """Return every control of the rig, those that rebuild it, the workshop book, and what the curve shows."""
+        groups = stage_groups(with_rebuilding(offered, rig), rig)
+        return ControlSet((*groups, *own_book_groups(), _CURVE_GROUP))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
-        """Return curves at equal EMF."""
-        return {CURVE: EQUAL_EMF}
+        """Return curves at equal EMF, predicted without the workshop book."""
+        return {CURVE: EQUAL_EMF, BOOK: WITHOUT}
 
     def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
         """Return where the controls stand that rebuild the rig."""
@@ -115,13 +116,17 @@ class RigPageState(PinningPageState[RigCurve]):
         return BAND_WORDS
 
     def curves(self) -> list[Curve]:
-        """Return the present curve with its band, and the pins."""
-        now, *kept = self.lettered_curves(self._levels(), is_marked=self.curve == EQUAL_EMF)
-        return [self.banded(now, now.gain_db - self.result.gain_db), *kept]
-
-    def _levels(self) -> list[np.ndarray]:
-        """Of the present rig and the pins, in dB on the page's grid."""
+        """Return the present curve and B with their bands, and the other pins."""
         setups = (self.snapshot.rig.setup, *(pin.setup for pin in self.snapshot.rig.pins))
+        curves = self.lettered_curves(self._levels(setups), is_marked=self.curve == EQUAL_EMF)
+        banded = [
+            self.banded(curve, curve.gain_db - self.curve_of(setup).gain_db, setup=setup)
+            for curve, setup in zip(curves[:2], setups)
+        ]
+        return [*banded, *curves[2:]]
+
+    def _levels(self, setups: Sequence[Setup]) -> list[np.ndarray]:
+        """Of each setup, in dB on the page's grid."""
         if self.curve == EQUAL_EMF:
             return [self.curve_of(setup).gain_db for setup in setups]
         rigs = [self.rig_of(setup) for setup in setups]

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from labkit.app.kit.controls import COUNT, Control, ControlSet, Group, Value
+from labkit.app.kit.page_state import BOOK, BOOK_TITLE, WITHOUT, own_book_groups
 from labkit.app.pages.cable.state import BAND_ENDS
 from labkit.app.pages.study.work import USUAL, in_words
 from labkit.catalogue import catalogue
@@ -291,6 +292,7 @@ def page_controls(rig: Rig, offered: ControlSet) -> ControlSet:
     """Return every control of the page for a rig; `visible` keeps those that the present question needs."""
     pickups = tuple(offered[slot] for slot in rig.pickups if slot in offered)
     groups = [Group(title="Instrument", controls=(offered["rig"], *pickups)), Group(title="Question", controls=(ASK,))]
+    groups += own_book_groups()
     tolerances = tuple(_tolerance(rig, name) for name in classes_of(rig))
     groups.append(Group(title="Parts differ by", controls=(*tolerances, *own_tolerance_controls(rig))))
     groups.append(
@@ -348,6 +350,7 @@ def own_defaults(rig: Rig) -> dict[str, Value]:
     values |= own_tolerance_defaults(rig)
     values |= {
         "own.ask": SPREAD,
+        BOOK: WITHOUT,
         "own.peak_within": "5",
         "own.height_within": "any",
         "own.level_within": "any",
@@ -389,7 +392,7 @@ def visible(controls: ControlSet, values: dict[str, Value], *, has_sheet: bool) 
     fields = {"own.question", *question_keys(question)}
     groups = []
     for group in controls.groups:
-        if group.title in ("Instrument", "Question"):
+        if group.title in ("Instrument", "Question", BOOK_TITLE):
             groups.append(group)
         elif group.title == "Find" and ask == QUESTION:
             kept = tuple(control for control in group.controls if control.key in fields)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.app.kit.page_state import GRID, CurvePageState, RigCurve
+from labkit.app.kit.page_state import BOOK, GRID, CurvePageState, RigCurve
 from labkit.app.kit.rig.offers import RigOffers
 from labkit.app.kit.rig.state import PinnedSetup, RigState, Setup, write_query
 from labkit.app.pages.study.controls import (
@@ -131,6 +131,7 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
             wanted = _BEARS_ON[self.question]
         if self.question == GOAL and self.goal is not None:
             return GOAL, sheet_text("goal", dict(self.goal.data))
+        wanted = (BOOK, *wanted)
         return self.question, setup, tuple((key, values[key]) for key in sorted(values) if key.startswith(wanted))
 
     @property
@@ -187,6 +188,7 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
         }
         return SpreadAsk(
             rig=self.rig,
+            built=self.predicted(self.snapshot.rig.setup, self.snapshot.own).built,
             tolerances=tolerances,
             own=own_fractions(values),
             count=int(str(values["own.count"])),

@@ -7,7 +7,7 @@ opens without them.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ from labkit.rig.rig import Rig
 from labkit.study.tolerance.kinds import wanted_spreads, with_own_tolerances
 
 if TYPE_CHECKING:
+    from labkit.pickup.predict.built import BuiltPickup
     from labkit.study.measures import Measure, Window
     from labkit.study.questions.question import QuestionAnswer
     from labkit.study.search.solution import SearchResult
@@ -43,6 +44,8 @@ class SpreadAsk:
     Attributes
     ----------
     rig : Rig
+    built : mapping of str to BuiltPickup
+        Pickups as the workshop book predicts them, by slot; none without the book.
     tolerances : mapping of str to float or None
         ± fraction by class; None keeps what is usual.
     own : mapping of str to float
@@ -54,6 +57,7 @@ class SpreadAsk:
     """
 
     rig: Rig
+    built: Mapping[str, BuiltPickup] = field(default_factory=dict)
     tolerances: Mapping[str, float | None]
     own: Mapping[str, float]
     count: int
@@ -119,11 +123,17 @@ def spread_rig(ask: SpreadAsk, *, progress: Progress, stop: Stop) -> SpreadAnswe
     from labkit.study.tolerance.sensitivity import local_sensitivities, swings
     from labkit.study.tolerance.tolerance import run_tolerance, tolerance_study
 
-    spreads = with_own_tolerances(ask.rig, wanted_spreads(ask.rig, ask.tolerances), ask.own)
+    spreads = with_own_tolerances(ask.rig, wanted_spreads(ask.rig, ask.tolerances, ask.built), ask.own)
     if not spreads:
         raise InputError("every part is taken as exact, so nothing spreads; give one kind of part a tolerance")
     study = tolerance_study(
-        ask.rig, spreads, count=ask.count, seed=ask.seed, measures=(ask.measure,), windows=ask.windows
+        ask.rig,
+        spreads,
+        count=ask.count,
+        seed=ask.seed,
+        measures=(ask.measure,),
+        windows=ask.windows,
+        built=ask.built,
     )
     result = run_tolerance(study, watcher=lambda step: progress(step.text), stop=stop)
     progress("looking for what matters most")

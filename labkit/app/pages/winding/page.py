@@ -13,12 +13,12 @@ import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
+from labkit.app.kit.own_book import knowledge_html
 from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.pickup.made import text_in_words
-from labkit.app.kit.text import answer_html, numbers_html, sentence_html, table_html, today
+from labkit.app.kit.text import answer_html, capital, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
-from labkit.app.pages.book.words import capital, knowledge_html
 from labkit.app.pages.winding.controls import HEARD, fold_heads
 from labkit.app.pages.winding.sheets import open_sheet_text, saved_sheet, winding_paper
 from labkit.app.pages.winding.state import WindingPageState

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
-from labkit.app.kit.own_book import has_book, own_book, taught
-from labkit.app.kit.page_state import BAND_GRID, GRID, Own, PinningPageState, Snapshot
+from labkit.app.kit.own_book import book_groups, open_own_book, taught
+from labkit.app.kit.page_state import BAND_GRID, BOOK, GRID, WITHOUT, Own, PinningPageState, Snapshot
 from labkit.app.kit.pickup.made import (
     MadePickup,
     built_from,
@@ -45,7 +46,6 @@ from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
 from labkit.book.learn.from_book import place_in
 from labkit.book.learn.prediction import Knowledge, with_book
 from labkit.book.records import Spool
-from labkit.book.store import Book
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.magnetics.history import Aged, aged
@@ -66,8 +66,7 @@ SILENT_DB = -60.0
 IN_RIG = "in."
 """Keys of controls that are the rig's begin so."""
 
-SLOT, COIL, BOOK = "own.slot", "own.coil", "own.book"
-WITHOUT, NEW_REEL = "without", "new"
+SLOT, COIL = "own.slot", "own.coil"
 _TOOLS = {OWN + control.key: control for control in TOOL_CONTROLS}
 PICKUP_BAND_WORDS = "The doubt of this pickup's build alone; pots, cable and input are as stated."
 _PROBE_HZ = np.array([400.0])
@@ -111,6 +110,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     """
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+        self._last_curve: tuple[tuple[object, ...], WindingResult] | None = None
         self._usual_slot: Callable[[str], str] = lru_cache(maxsize=16)(self._loudest_slot)
         self._plain_rig: Callable[[Setup], Rig] = lru_cache(maxsize=64)(lambda setup: self.offers.rig(setup))
         self._with_reel: Callable[..., WindingResult] = lru_cache(maxsize=48)(self._predict)
@@ -142,11 +142,6 @@ class WindingPageState(PinningPageState[WindingResult]):
         """The predicted pickup."""
         return self.result.built
 
-    @property
-    def reel(self) -> str:
-        """From which reel of the workshop book the pickup is predicted: its uid, ``new``, or ``without`` the book."""
-        return str(dict(self.snapshot.own).get(BOOK, WITHOUT))
-
     def _rig_with_book(self, setup: Setup) -> Rig:
         """Return the rig of a setup, its pickup in the slot predicted with the book where that is asked for."""
         if self.reel == WITHOUT or self._made_in(setup, self.slot) is None:
@@ -154,7 +149,7 @@ class WindingPageState(PinningPageState[WindingResult]):
         return self._in_slot(setup, self.slot, self.reel).rig
 
     def _in_slot(self, setup: Setup, slot: str, reel: str = WITHOUT) -> WindingResult:
-        book = _open_book() if reel != WITHOUT else None
+        book = open_own_book() if reel != WITHOUT else None
         return self._with_reel(setup, slot, WITHOUT if book is None else reel, book and book.moment)
 
     @property
@@ -222,7 +217,7 @@ class WindingPageState(PinningPageState[WindingResult]):
                 replace(heard, controls=(*looked_at, *heard.controls)),
                 Group(title=STARTED, controls=(start_control(made.base),), is_fold=True),
                 *folds,
-                *_book_groups(),
+                *book_groups(),
                 Group(title="At the winder", controls=tools, note="Answers stand under the drawing.", is_fold=True),
                 self._rig_group(),
             )
@@ -288,7 +283,8 @@ class WindingPageState(PinningPageState[WindingResult]):
         return PICKUP_BAND_WORDS
 
     def curves(self) -> list[Curve]:
-        """Return the present curve with its band and the doubt of its level, and the pins; each at its own level."""
+        """Return the present curve with its band and the doubt of its level, then the pins, B with its band, where it
+        is a predicted pickup, too; each at its own level."""
         now, counted = self.result, self.counted
         rigs = [self.rig, *(self.rig_of(pin.setup) for pin in self.snapshot.rig.pins)]
         levels = [gain_db(rig.evaluate(GRID, levels_db=added)) for rig, added in zip(rigs, counted.levels_db)]
@@ -298,6 +294,11 @@ class WindingPageState(PinningPageState[WindingResult]):
         doubt = (output.high - output.low) / 2 if output is not None and is_level else 0.0
         if self.shows_band:
             first = replace(first, low_db=now.low_db + raised, high_db=now.high_db + raised)
+            if kept:
+                with suppress(InputError):
+                    then = self._result(self.snapshot.rig.pins[0].setup, self.snapshot.own)
+                    more = levels[1] - then.gain_db
+                    kept[0] = replace(kept[0], low_db=then.low_db + more, high_db=then.high_db + more)
         return [replace(first, doubt_db=doubt), *kept]
 
     def draw(self, width: int, height: int | None = None) -> str:
@@ -393,19 +394,23 @@ class WindingPageState(PinningPageState[WindingResult]):
 
     def _predict(self, setup: Setup, slot: str, reel: str, _: object) -> WindingResult:
         built, known = built_from(read_text(self._text_in(setup, slot))), None
-        rig, book = self._plain_rig(setup), _open_book() if reel != WITHOUT else None
+        rig, book = self._plain_rig(setup), open_own_book() if reel != WITHOUT else None
         if book is not None:
             spool = next((each.label for each in book.records(Spool, "uid = ?", [reel])), "")
             place = place_in(book, design=built.name, spool=spool)
             built, known = with_book(built, taught(book).records, place)
             rig = rig.replace(pickups={**rig.pickups, slot: replace(built.pickup, made_from=built.build)})
+        doubts = dict(built.coils), dict(built.loss_resistance), built.build.lead
+        before, solved = self._last_curve, (rig.circuit, slot, *doubts)
+        if before is not None and before[0] == solved:  # only charge or strings have changed, which is level alone
+            return replace(before[1], rig=rig, built=built, known=known)
         response = rig.response(GRID)
         low, high = (
             np.interp(np.log(GRID), np.log(BAND_GRID), bound) for bound in gain_bounds(rig, slot, built, BAND_GRID)
         )
         level = gain_db(response.values)
         alone, together = (gain_db(rig.evaluate(_PROBE_HZ, source=source))[0] for source in (slot, None))
-        return WindingResult(
+        found = WindingResult(
             rig=rig,
             built=built,
             gain_db=level,
@@ -415,6 +420,8 @@ class WindingPageState(PinningPageState[WindingResult]):
             is_heard=bool(alone > SILENT_DB + together),
             known=known,
         )
+        self._last_curve = solved, found
+        return found
 
     def _rig_group(self) -> Group:
         rig = self.snapshot.rig.setup.rig
@@ -474,7 +481,7 @@ class WindingPageState(PinningPageState[WindingResult]):
     def _read_own(self, setup: Setup, fields: Mapping[str, str], problems: list[str]) -> Own:
         """Return slot, coil and readings; of what cannot be used, `settled` takes the usual one."""
         own: dict[str, Value] = {OWN + name: text for name, text in fields.items() if OWN + name in (SLOT, COIL)}
-        reels = [control.positions for group in _book_groups() for control in group.controls]
+        reels = [control.positions for group in book_groups() for control in group.controls]
         asked = fields.get(BOOK.removeprefix(OWN))
         if any(asked in positions for positions in reels):
             own[BOOK] = str(asked)
@@ -520,26 +527,6 @@ class WindingPageState(PinningPageState[WindingResult]):
     def _in_rig(self, setup: Setup, slot: str) -> Snapshot:
         rig = replace(self.snapshot.rig, setup=self._placed(setup, slot, self.text))
         return self._snapshot(rig, {**dict(self.snapshot.own), SLOT: slot}, self.made)
-
-
-def _open_book() -> Book | None:
-    return own_book() if has_book() else None
-
-
-def _book_groups() -> tuple[Group, ...]:
-    """The switch to predict with the workshop book, where one is open; a reel is named in links by its uid alone."""
-    book = _open_book()
-    if book is None:
-        return ()
-    reels = [each for each in reversed(book.records(Spool)) if each.emptied_on is None]
-    control = Control(
-        key=BOOK,
-        label="Predict",
-        kind="choice",
-        positions=(WITHOUT, NEW_REEL, *(each.uid for each in reels)),
-        names=("without the book", "with it, from a new reel", *(f"with it, from {each.label}" for each in reels)),
-    )
-    return (Group(title="Workshop book", controls=(control,)),)
 
 
 @lru_cache(maxsize=32)

@@ -39,7 +39,7 @@ export default {
         <p class="lab-note">The delay is measured by a cable from this machine’s output to its input: headphones off, three short clicks are played.</p>
         <h2>Level</h2>
         <div class="lab-ear-row">${loudness("sheet")}${volume("sheet")}</div>
-        <p class="lab-note">Same: each is set until both are equally loud on what you hear, within 0.1${NB}dB. True level: as the input gets them.</p>
+        <p class="lab-note">Same: each is set until both are equally loud on what you hear, within 0.1${NB}dB. True level: as the input gets them, the noise of the rig’s parts with a take; a recording and what you play live bring their own.</p>
         <p class="lab-note" data-part="level"></p>
         <h2>Kept</h2>
         <ul class="lab-ear-kept" data-part="kept"></ul>
@@ -228,11 +228,11 @@ export default {
         if (!message.letters.includes(letter)) { sound.dropSide(letter); continue; }
         const side = message.sides[letter];
         if (side) words[letter] = side.words;
-        sound.change(letter, side ? { keys: side.keys, taps: side.taps, samples: given[changed.indexOf(letter)] } : null, gainOf(letter));
+        sound.change(letter, side ? { keys: side.keys, taps: side.taps, filled: side.filled, samples: given[changed.indexOf(letter)] } : null, gainOf(letter));
       }
       if (heard === "B" && !message.letters.includes("B")) heard = "A";
       sound.hear(heard);
-      if (message.anew) sound.setVolume(loud());
+      if (message.anew) { sound.setVolume(loud()); sound.setTrueLevel(!kept.same); }
       bar.dataset.changes = String(Number(bar.dataset.changes ?? 0) + 1);
       if (state === "starting") sounding();
       showTickets();
@@ -395,6 +395,7 @@ export default {
     function changeSame(same) {
       keepFor({ same });
       if (gains) for (const letter of ["A", "B"]) if (sound.sides[letter].branch) sound.change(letter, null, gainOf(letter));
+      sound?.setTrueLevel(!same);
       showLevel();
       showTickets();
     }

@@ -7,6 +7,8 @@ class LiveSound {
   static AHEAD_S = 0.003;
   static LIMIT = 0.7; // of full scale: nothing louder leaves the page
   static INPUT = "input"; // the signal that is played live
+  static NOISE = "noise"; // white, made here: each side's response turns it into the noise of its rig
+  static NOISE_S = 5;
 
   constructor(context, later = (seconds, work) => setTimeout(work, 1000 * seconds)) {
     this.context = context;
@@ -15,6 +17,7 @@ class LiveSound {
     this.meter = new LevelMeter(context);
     this.out.connect(this.meter.node).connect(context.destination);
     this.guard = null;
+    this.noise = new GainNode(context, { gain: 0 }); // open at true level
     this.input = null; // a node, while somebody plays live
     this.signals = new Map(); // key -> { buffer, source }
     this.sides = {};
@@ -28,7 +31,20 @@ class LiveSound {
     this.startedAt = null;
   }
   get isPlaying() { return this.startedAt !== null; }
-  source(key) { return key === LiveSound.INPUT ? this.input : this.signals.get(key)?.source ?? null; }
+  source(key) {
+    if (key === LiveSound.NOISE) return this.noise;
+    return key === LiveSound.INPUT ? this.input : this.signals.get(key)?.source ?? null;
+  }
+  setTrueLevel(isTrue) { this.ramp(this.noise.gain, isTrue ? 1 : 0, LiveSound.FADE_S); }
+  static whiteNoise() { // Gaussian, of variance 1 (Box and Muller)
+    const samples = new Float32Array(LiveSound.NOISE_S * LiveSound.RATE);
+    for (let at = 0; at < samples.length; at += 2) {
+      const size = Math.sqrt(-2 * Math.log(1 - Math.random())), angle = 2 * Math.PI * Math.random();
+      samples[at] = size * Math.cos(angle);
+      samples[at + 1] = size * Math.sin(angle);
+    }
+    return samples;
+  }
 
   // Puts the guard behind everything. False where the browser gives the page no audio worklet, as over plain http under
   // another host name: then nothing can be played live, and takes go on without a limiter.
@@ -69,6 +85,7 @@ class LiveSound {
   begin(key) {
     const signal = this.signals.get(key), now = this.context.currentTime;
     signal.source = new AudioBufferSourceNode(this.context, { buffer: signal.buffer, loop: true });
+    if (key === LiveSound.NOISE) signal.source.connect(this.noise);
     const at = Math.max(now, this.startedAt);
     signal.source.start(at, (at - this.startedAt) % signal.buffer.duration);
   }
@@ -132,16 +149,19 @@ class LiveSound {
     const { context } = this, now = context.currentTime, old = side.branch;
     const branch = { nodes: new Map(), gain: new GainNode(context, { gain: 0 }), level: gain };
     branch.gain.connect(side.gate);
+    const wait = response.filled ?? response.taps; // samples of the signals' responses; that of noise may be longer
     response.keys.forEach((key, row) => {
-      const buffer = context.createBuffer(1, response.taps, LiveSound.RATE);
-      buffer.copyToChannel(response.samples.subarray(row * response.taps, (row + 1) * response.taps), 0);
+      if (key === LiveSound.NOISE && !this.signals.has(key)) this.addSignal(key, this.white ??= LiveSound.whiteNoise());
+      const start = row * response.taps, taps = key === LiveSound.NOISE ? response.taps : wait;
+      const buffer = context.createBuffer(1, taps, LiveSound.RATE);
+      buffer.copyToChannel(response.samples.subarray(start, start + taps), 0);
       const node = new ConvolverNode(context, { disableNormalization: true, buffer });
       node.connect(branch.gain);
       this.source(key)?.connect(node);
       branch.nodes.set(key, node);
     });
-    // the new response has heard its own length of the signal before it is let through
-    const filled = old && this.isPlaying ? response.taps / LiveSound.RATE : 0;
+    // the new response has heard its own length of the signal before it is let through; noise need not wait for its tail
+    const filled = old && this.isPlaying ? wait / LiveSound.RATE : 0;
     const at = now + filled + LiveSound.AHEAD_S, seconds = LiveSound.FADE_S;
     branch.gain.gain.setValueAtTime(0, at);
     branch.gain.gain.linearRampToValueAtTime(gain, at + seconds);
