@@ -495,7 +495,7 @@ def harness_as_soldered(plan: SolderPlan, joints: Iterable[tuple[Lug, Lug]] | No
     Returns
     -------
     Harness
-        With the same slots and controls. A board whose supply or ground is open is left out; a tip that nothing is
+        With the same slots and controls. A board whose supply or ground is open drives nothing; a tip that nothing is
         soldered to keeps the jack's insulation to the sleeve.
     """
     pairs = [(wire.one, wire.other) for wire in plan.wires] if joints is None else list(joints)
@@ -520,9 +520,11 @@ def harness_as_soldered(plan: SolderPlan, joints: Iterable[tuple[Lug, Lug]] | No
             parts[plan_part.name] = _switch(plan, plan_part.name, node)
         for name, lugs in plan_part.terminals.items():
             original = plan.harness.parts[name]
-            if type(original) in BOARDS and not _has_supply(plan, plan_part.name, joined):
-                continue
             nodes = [node(Lug(plan_part.name, lug)) for lug in lugs]
+            if type(original) in BOARDS and not _has_supply(plan, plan_part.name, joined):
+                if original.control is None:
+                    continue
+                nodes[-1] = f"{name} without supply"  # its knob stays, and moves nothing that is heard
             if isinstance(original, Pot):
                 nodes = [
                     each if index == 1 or Lug(plan_part.name, lug) in touched else UNCONNECTED
