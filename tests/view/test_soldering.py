@@ -214,7 +214,7 @@ def test_every_wire_has_a_name_a_number_and_a_place_in_the_order_of_keys() -> No
     root = ElementTree.fromstring(picture)
     groups = [group for group in root.iter("{http://www.w3.org/2000/svg}g") if group.get("class") == "lab-wire"]
     names = {int(group.get("data-step", "0")): group for group in groups}
-    assert sorted(names) == list(range(1, len(drawing.plan.wires) + 1))
+    assert list(names) == list(range(1, len(drawing.plan.wires) + 1))  # the tab key goes on to the next step
     for number, group in names.items():
         words = f"{number}: {drawing.plan.wire_words(drawing.plan.wires[number - 1])}"
         assert group.get("aria-label") == words

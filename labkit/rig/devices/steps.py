@@ -133,6 +133,9 @@ def _ends(plan: SolderPlan, *lugs: Lug) -> set[str]:
 
 def _value(plan: SolderPlan, part: PlanPart) -> str:
     words = [] if part.kind == "switch" else list(part.words)
+    pots = [other.name.replace("_", " ") for other in plan.parts.values() if other.kind == "pot"]
+    if part.device.style == "push-pull" and pots:
+        words.append(f"on the shaft of a pot, such as {pots[-1]}: order both as one")
     for name in part.terminals:
         original = plan.harness.parts[name]
         if isinstance(original, Pot | FixedCapacitor):
