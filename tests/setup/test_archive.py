@@ -12,6 +12,7 @@ from hatchling.builders.sdist import SdistBuilder
 import labkit
 
 ROOT = Path(__file__).resolve().parents[2]
+RECIPE = ROOT / ".ci" / "conda" / "meta.yaml"
 
 
 def test_the_source_archive_can_be_tested_and_read(tmp_path):
@@ -41,4 +42,14 @@ def test_every_file_states_the_same_version():
     stated = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
     cited = re.search(r"^version: (\S+)$", (ROOT / "CITATION.cff").read_text(encoding="utf-8"), re.MULTILINE)
     assert cited is not None
-    assert stated == labkit.__version__ == cited[1]
+    recipe = re.search(r'^  version: "(\S+)"$', RECIPE.read_text(encoding="utf-8"), re.MULTILINE)
+    assert recipe
+    assert stated == labkit.__version__ == cited[1] == recipe[1]
+
+
+def test_the_conda_recipe_asks_for_what_the_package_asks_for():
+    wanted = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["dependencies"]
+    _, _, run = RECIPE.read_text(encoding="utf-8").partition("  run:\n")
+    named = re.findall(r"^    - (\S+)$", run.partition("\ntest:")[0], re.MULTILINE)
+    other = {"matplotlib": "matplotlib-base", "soundfile": "pysoundfile"}
+    assert named == [other.get(name, name) for name in wanted]

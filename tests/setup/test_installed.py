@@ -40,6 +40,14 @@ def test_wheel_holds_code_and_data_and_no_tests(wheel: Path) -> None:
     assert any(name.endswith("licenses/LICENSE") for name in names)
 
 
+def test_the_text_for_a_package_index_points_to_no_file_of_the_checkout(wheel: Path) -> None:
+    with zipfile.ZipFile(wheel) as archive:
+        (name,) = [each for each in archive.namelist() if each.endswith(".dist-info/METADATA")]
+        _, _, text = archive.read(name).decode("utf-8").partition("\n\n")
+    assert "labkit predicts how" in text
+    assert not re.search(r"\]\((?!https:)", text)
+
+
 def test_installed_package_is_not_the_checkout(installation: Installation, project_root: Path) -> None:
     done = installation.run("python", "-c", "import labkit; print(labkit.__file__)")
     assert done.returncode == 0, done.stderr
