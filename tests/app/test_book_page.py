@@ -271,7 +271,7 @@ def test_a_lab_that_others_reach_has_its_book_closed(monkeypatch, filled):
             own_book()
         monkeypatch.delenv(BOOK_CLOSED_VARIABLE)
     monkeypatch.setenv(BOOK_CLOSED_VARIABLE, "1")
-    assert "closed here" in panel().children[2].children[1].children[0].value
+    assert "closed here" in panel().children[2].children[1].children[5].value
 
 
 def test_a_book_is_named_for_a_lab_of_this_machine_alone(tmp_path):
