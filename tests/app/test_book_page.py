@@ -233,6 +233,19 @@ def test_stock_and_pairs_are_there(page):
     assert "pairs" in shown(page, "pairs")
 
 
+def test_coils_are_judged_as_a_set(page):
+    shown(page, "pairs")
+    page.set_text.value = "0101, 0107"
+    said = re.sub(r"<[^>]+>", " ", page.text.value)
+    assert "hum cancels" in said
+    assert "+0.3 dB" in said
+    assert "compass and first swing tell" in said
+    page.set_text.value = "0101, 9999"
+    assert "no coil has the serial number" in page.text.value.casefold()
+    page.set_text.value = ""
+    assert "As a set" not in page.text.value
+
+
 def test_a_link_carries_the_part_and_nothing_of_the_book(page):
     page.state.set_text("view", "months")
     page.state.set_text("design", NECK)
