@@ -32,10 +32,7 @@ from labkit.book.store import Book
 MOST_LINES = 100
 """Coils listed at once."""
 
-DEMO = (
-    "This is an invented book, of the winding room at Saltmarsh Lane: 60 coils on four reels. What you enter here is "
-    "judged and not kept."
-)
+DEMO = "An invented book, of the winding room at Saltmarsh Lane: what you enter is judged, not kept."
 CAUTION = (
     "Resistance and insulation: low-voltage ohmmeter only. Read coils at the room's temperature: 10 K add 3.9 %. The "
     "winder entangles hair and sleeves, a breaking wire can reach an eye: wear glasses."
