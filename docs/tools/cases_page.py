@@ -38,6 +38,7 @@ PAGES = {
     "wiring": "pots-and-loads",
     "loads": "pots-and-loads",
     "valve input": "amplifier-input",
+    "active parts": "active-parts",
     "parts": "pots-and-loads",
     "noise": "circuit",
     "hum": "hum",

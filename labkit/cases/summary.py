@@ -26,6 +26,7 @@ MODELS: dict[str, str] = {
     "wiring": "the harnesses of the catalogue, every position against a circuit simulator",
     "loads": "pots, capacitors, cables and inputs on a coil",
     "valve input": "grid capacitance, stoppers and dividers of a valve stage",
+    "active parts": "stages around operational amplifiers and transistors, against formulas by hand",
     "parts": "tapers, printed codes, preferred values and capacitor losses",
     "noise": "thermal noise of resistances",
     "hum": "what opposed coils leave of a mains field",
@@ -145,7 +146,10 @@ def share_text(share: float | None) -> str:
     return f"{100 * share:.0f} %" if share < 100 else "far outside"
 
 
-WITHOUT: Mapping[str, str] = {"wiring": "parts joined without a model of their own: circuit, loads and parts limit it"}
+WITHOUT: Mapping[str, str] = {
+    "wiring": "parts joined without a model of their own: circuit, loads and parts limit it",
+    "active parts": "small signals at a working point that is taken as given, over the frequencies of the circuit",
+}
 """Models that have no range of their own, and why."""
 
 

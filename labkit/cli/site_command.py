@@ -17,7 +17,7 @@ import click
 )
 @click.option("--force", is_flag=True, help="Write into a folder that has files already.")
 def site(folder: Path, runtime: Path, force: bool) -> None:
-    """Write the pages as files that need no server program: start, rig, cable, pots, wiring, listening test.
+    """Write the pages as files that need no server program: start, rig, cable, pots, wiring, winding, blind test.
 
     They work the curve and the sound out in the visitor's browser, ask no other host for anything, and open without a
     network after the first visit. Try the folder with `python -m http.server`; a web space has to serve it by https.

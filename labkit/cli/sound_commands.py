@@ -9,6 +9,7 @@ from typing import Any
 import click
 import numpy as np
 
+from labkit import __version__
 from labkit.cli.blind_command import blind
 from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, result_options, set_option
@@ -72,14 +73,14 @@ def render(
     against_changes: tuple[str, ...],
     true_level: bool,
 ) -> None:
-    """Play a take through the rig SHEET and write it as a WAV file.
+    """Play a take through the rig SHEET and write it as a WAV or FLAC file.
 
     The same take and seed give the same notes for every rig. Sounds are written at one loudness, so that a louder rig
     does not win by being louder; the gain used and the true level are printed. The true level counts what each pickup
     puts out, predicted from its build or stated by its sheet; where that is not known, it is said.
     """
     if out.path is None:
-        raise InputError("--output is missing; name the WAV file to write, such as --output before.wav")
+        raise InputError("--output is missing; name the file to write, such as --output before.wav or before.flac")
     check_target(out.path, force=out.force)
     if (true_level or against_changes) and against is None and not against_changes:
         raise InputError("--true-level needs --against: a level is true only relative to another rig")
@@ -97,7 +98,13 @@ def render(
         difference_db = matched.difference_db("this", "other")
         change = level_change(rigs[1], rigs[0], outputs=counted.reversed, measured_db=difference_db)
         level = level_data(change)
-    write_wav(out.path, samples, take.rate, sample_format=BITS[bits], force=out.force)
+    tags = {
+        "title": f"{rigs[0].name}, {takes[0].details['performance']}",
+        "comment": f"gain {matched.gain_db['this']:+.2f} dB, with 1 V at full scale before it; "
+        f"{matched.before_lufs['this'] + matched.gain_db['this']:.1f} LUFS",
+        "software": f"labkit {__version__}",
+    }
+    write_wav(out.path, samples, take.rate, sample_format=BITS[bits], force=out.force, tags=tags)
     data = {
         "name": rigs[0].name,
         "file": str(out.path),
@@ -145,7 +152,9 @@ def convert(
     or stereo, 16, 24 or 32 bit, up to ten minutes.
     """
     if out.path is None:
-        raise InputError("--output is missing; name the WAV file to write, such as --output converted.wav")
+        raise InputError(
+            "--output is missing; name the file to write, such as --output converted.wav or converted.flac"
+        )
     before, after = pair.rigs
     difference = difference_of(before, after, boost)
     with progress_bar("converting", quiet=out.as_json) as progress:
@@ -205,9 +214,13 @@ def impulse(
     normalise: str,
     table: Path | None,
 ) -> None:
-    """Write the difference between two rigs as an impulse response, for any convolver."""
+    """Write the difference between two rigs as an impulse response, for any convolver.
+
+    WAV or FLAC by the name of the file, at 44100, 48000, 96000 Hz or any other rate. Both rigs, the gain put on it, the
+    latency and the band where it is true stand in the file's own tags.
+    """
     if out.path is None and table is None:
-        raise InputError("nothing to write; name a WAV file with --output, a CSV file with --table, or both")
+        raise InputError("nothing to write; name a WAV or FLAC file with --output, a CSV file with --table, or both")
     for path in (out.path, table):
         if path is not None:
             check_target(path, force=out.force)
@@ -215,7 +228,14 @@ def impulse(
     difference = difference_of(before, after, boost)
     found = impulse_response(difference, rate=rate, length=length, phase=phase, normalisation=normalise)  # type: ignore[arg-type]
     if out.path is not None:
-        write_wav(out.path, found.samples, rate, sample_format=BITS[bits], force=out.force)
+        tags = {
+            "title": f"{before.name} → {after.name}",
+            "comment": f"impulse response, {phase} phase, latency {found.latency_samples} samples; gain "
+            f"{found.gain_db:+.2f} dB put on it ({normalise}); true from "
+            f"{hertz(max(found.band_hz[0], found.resolved_hz))} to {hertz(found.band_hz[1])}",
+            "software": f"labkit {__version__}",
+        }
+        write_wav(out.path, found.samples, rate, sample_format=BITS[bits], force=out.force, tags=tags)
     if table is not None:
         write_atomically(table, frequency_table(difference), overwrite=out.force)
     change = level_change(before, after)

@@ -32,7 +32,11 @@ from labkit.sound.take.take import CoilSpot, Take, synthesise
 BITS: dict[str, SampleFormat] = {"16": "PCM_16", "24": "PCM_24", "32": "PCM_32", "float": "FLOAT"}
 
 bits_option = click.option(
-    "--bits", type=click.Choice(list(BITS)), default="24", show_default=True, help="Sample format of the WAV file."
+    "--bits",
+    type=click.Choice(list(BITS)),
+    default="24",
+    show_default=True,
+    help="Sample format; a FLAC file holds 16 or 24 bit.",
 )
 rate_option = click.option(
     "--rate", type=click.IntRange(8000, 192_000), default=48_000, show_default=True, help="Sample rate, Hz."

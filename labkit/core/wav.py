@@ -1,8 +1,10 @@
-"""Reading WAV and FLAC and writing WAV, with a plain sentence for everything that can be wrong with a file."""
+"""Reading and writing WAV and FLAC, with a plain sentence for everything that can be wrong with a file."""
 
 from __future__ import annotations
 
 import io
+import wave
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -23,6 +25,9 @@ SAMPLE_FORMATS = {
     "DOUBLE": "64-bit float",
 }
 SampleFormat = Literal["PCM_16", "PCM_24", "PCM_32", "FLOAT"]
+
+TAGS = ("title", "comment", "software", "date", "artist", "copyright")
+"""Words that both kinds of file hold."""
 
 FULL_SCALE_RUN = 3
 """So many neighbouring samples at the same extreme value mean that the recording was clipped."""
@@ -165,9 +170,64 @@ def wav_bytes(samples: np.ndarray, rate: int, *, sample_format: SampleFormat = "
     InputError
         If a sample is not finite or would clip.
     """
-    import soundfile
-
     samples = np.atleast_2d(np.asarray(samples, dtype=float))
+    _check(samples, sample_format, name)
+    if sample_format == "FLOAT":
+        return _by_library(samples, rate, sample_format, "WAV", {})
+    width = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4}[sample_format]  # as the library does, which a browser lacks
+    steps = np.clip(np.rint(samples.T * 2.0**31), -(2.0**31), 2.0**31 - 1).astype("<i4")
+    buffer = io.BytesIO()
+    with wave.open(buffer, "wb") as writer:
+        writer.setparams((samples.shape[0], width, rate, samples.shape[1], "NONE", ""))
+        writer.writeframes(steps[..., None].view(np.uint8)[..., 4 - width :].tobytes())
+    return buffer.getvalue()
+
+
+def write_wav(
+    path: Path,
+    samples: np.ndarray,
+    rate: int,
+    *,
+    sample_format: SampleFormat = "PCM_24",
+    force: bool = False,
+    tags: Mapping[str, str] | None = None,
+) -> None:
+    """Write samples to a WAV file, or to a FLAC file where its name ends so, whole or not at all; see `wav_bytes`.
+
+    Parameters
+    ----------
+    tags : mapping of str to str, optional
+        Words for the file itself, by the names of `TAGS`.
+    """
+    kind = file_format(path, sample_format)
+    if kind == "WAV" and not tags:
+        data = wav_bytes(samples, rate, sample_format=sample_format, name=path.name)
+    else:
+        samples = np.atleast_2d(np.asarray(samples, dtype=float))
+        _check(samples, sample_format, path.name)
+        data = _by_library(samples, rate, sample_format, kind, tags or {})
+    write_atomically(path, data, overwrite=force)
+
+
+def file_format(path: Path, sample_format: SampleFormat) -> Literal["WAV", "FLAC"]:
+    """Return what a file of this name holds.
+
+    Raises
+    ------
+    InputError
+        If a FLAC file cannot hold such samples.
+    """
+    if path.suffix.lower() != ".flac":
+        return "WAV"
+    if sample_format not in ("PCM_16", "PCM_24"):
+        raise InputError(
+            f"{path}: FLAC holds samples of 16 or 24 bit, not {SAMPLE_FORMATS[sample_format]} ones; take one of these, "
+            f"or write {path.with_suffix('.wav').name}"
+        )
+    return "FLAC"
+
+
+def _check(samples: np.ndarray, sample_format: SampleFormat, name: str) -> None:
     if not np.all(np.isfinite(samples)):
         raise InputError(f"{name}: the sound holds samples that are not finite numbers; nothing was written")
     peak = float(np.max(np.abs(samples), initial=0.0))
@@ -175,14 +235,14 @@ def wav_bytes(samples: np.ndarray, rate: int, *, sample_format: SampleFormat = "
         raise InputError(
             f"{name}: the sound would clip by {20 * np.log10(peak):.1f} dB; nothing was written. Lower its level"
         )
+
+
+def _by_library(samples: np.ndarray, rate: int, sample_format: str, kind: str, tags: Mapping[str, str]) -> bytes:
+    import soundfile
+
     buffer = io.BytesIO()
-    soundfile.write(buffer, samples.T, rate, subtype=sample_format, format="WAV")
+    with soundfile.SoundFile(buffer, "w", rate, samples.shape[0], subtype=sample_format, format=kind) as writer:
+        for name, words in tags.items():
+            setattr(writer, name, words)
+        writer.write(samples.T)
     return buffer.getvalue()
-
-
-def write_wav(
-    path: Path, samples: np.ndarray, rate: int, *, sample_format: SampleFormat = "PCM_24", force: bool = False
-) -> None:
-    """Write samples to a WAV file, whole or not at all; see `wav_bytes`."""
-    data = wav_bytes(samples, rate, sample_format=sample_format, name=path.name)
-    write_atomically(path, data, overwrite=force)

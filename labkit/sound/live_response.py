@@ -13,7 +13,7 @@ import numpy as np
 
 from labkit.core.errors import InputError
 from labkit.sound.convert.difference import Difference
-from labkit.sound.loudness import SHORTEST_S, gated_loudness
+from labkit.sound.loudness import SHORTEST_S, gated_loudness, k_weighting
 from labkit.sound.render.rendering import BinSampler, Evaluate
 
 RATE = 48_000
@@ -123,7 +123,7 @@ class TakeLoudness:
         frequency = np.fft.rfftfreq(size, 1 / RATE)[1:-1]
         edges, self._places = _bands()
         starts = np.searchsorted(frequency, edges[:-1])
-        weight = 2.0 / size**2 * _k_weighting(frequency)
+        weight = 2.0 / size**2 * np.abs(k_weighting(frequency)) ** 2
         pairs = []
         for start in range(0, signals.shape[1] - size + 1, step):
             spectrum = np.fft.rfft(signals[:, start : start + size], axis=-1)[:, 1:-1]
@@ -179,14 +179,3 @@ def _bands() -> tuple[np.ndarray, np.ndarray]:
     edges = np.concatenate([fine, fine[-1] * 2 ** (np.arange(1, int(48 * octaves) + 1) / 48), [RATE]])
     middle = np.sqrt(edges[:-1] * np.minimum(edges[1:], RATE / 2))
     return edges, np.clip(np.round(middle / _BIN_HZ).astype(int) - 1, 0, _SIZE // 2 - 1)
-
-
-def _k_weighting(frequency_hz: np.ndarray) -> np.ndarray:
-    """Power gain of the two weighting filters, −0.691 dB included nowhere (`gated_loudness` brings it)."""
-    z = np.exp(-2j * np.pi * frequency_hz / RATE)
-    shelf = (1.53512485958697 - 2.69169618940638 * z + 1.19839281085285 * z**2) / (
-        1 - 1.69065929318241 * z + 0.73248077421585 * z**2
-    )
-    high_pass = (1 - 2 * z + z**2) / (1 - 1.99004745483398 * z + 0.99007225036621 * z**2)
-    power: np.ndarray = np.abs(shelf * high_pass) ** 2
-    return power

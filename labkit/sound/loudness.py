@@ -1,8 +1,7 @@
 """Loudness by ITU-R BS.1770 and matching of levels before a comparison.
 
-The meter is the kept library pyloudnorm; it designs its own weighting filters and reads −3.05 for the full-scale
-997 Hz sine that the Recommendation puts at −3.01 LKFS, so readings are good to 0.1 LU. Differences between two
-readings of similar sound are far better than that.
+The Recommendation prints its filters for 48 kHz and asks for the same response at every other rate. Both meters, this
+one of samples and `labkit.sound.live_response.TakeLoudness`, therefore weigh spectra with the printed response.
 """
 
 from __future__ import annotations
@@ -37,9 +36,9 @@ HEARING_CAUTION = (
     "Start with the volume turned down and raise it slowly: loud sound, above all from headphones, damages hearing."
 )
 
-_PIECE_S = 20.0
-_LEAD_S = 1.0
-_STEP_S = 0.1
+_PIECE_S, _LEAD_S, _TAIL_S = 20, 1, 0.2
+_STEPS_A_SECOND = 10
+_CHANNEL_WEIGHTS = np.array([1.0, 1.0, 1.0, 1.41, 1.41])
 
 
 def integrated_loudness(samples: np.ndarray, rate: int) -> float:
@@ -72,7 +71,7 @@ def integrated_loudness(samples: np.ndarray, rate: int) -> float:
 class LoudnessMeter:
     """Integrated loudness of a sound that arrives in blocks; memory does not grow with its length.
 
-    Pieces of 20 s go to the library, each with a second of lead-in for its filters; the gates are applied at the end.
+    Pieces of 20 s are weighed, each with a second of lead-in for the filters; the gates are applied at the end.
     """
 
     def __init__(self, rate: int) -> None:
@@ -86,10 +85,10 @@ class LoudnessMeter:
         """Take the next samples, shape (channels, n)."""
         self._frames += rows.shape[1]
         self._pending = rows if self._pending is None else np.concatenate([self._pending, rows], axis=1)
-        piece, block = round(_PIECE_S * self.rate), round(SHORTEST_S * self.rate)
+        piece, block = _PIECE_S * self.rate, round(SHORTEST_S * self.rate)
         while self._pending.shape[1] >= self._lead + piece + block:
-            self._measure(self._pending[:, : self._lead + piece + block], round(_PIECE_S / _STEP_S))
-            kept = round(_LEAD_S * self.rate)
+            self._measure(self._pending[:, : self._lead + piece + block], _PIECE_S * _STEPS_A_SECOND)
+            kept = _LEAD_S * self.rate
             self._pending = self._pending[:, self._lead + piece - kept :]
             self._lead = kept
 
@@ -102,13 +101,31 @@ class LoudnessMeter:
         return gated_loudness(np.array(self._powers))
 
     def _measure(self, part: np.ndarray, count: int | None) -> None:
-        from pyloudnorm import Meter
+        rows, frames = part.shape
+        length = fast_length(frames + round(_TAIL_S * self.rate))  # the filters have died away before it begins anew
+        spectrum = np.fft.rfft(part, length) * k_weighting(np.fft.rfftfreq(length, 1 / self.rate))
+        power = _CHANNEL_WEIGHTS[:rows] @ np.fft.irfft(spectrum, length)[:, :frames] ** 2
+        energy = np.concatenate([[0.0], np.cumsum(power)])
+        size = round(SHORTEST_S * self.rate)
+        starts = self._lead + np.arange(frames * _STEPS_A_SECOND // self.rate + 1) * self.rate // _STEPS_A_SECOND
+        starts = starts[starts + size <= frames][:count]
+        self._powers += ((energy[starts + size] - energy[starts]) / size).tolist()
 
-        meter = Meter(self.rate)
-        meter.integrated_loudness(part.T)
-        skipped = round(self._lead / (self.rate * _STEP_S))
-        readings = np.asarray(meter.blockwise_loudness[skipped:], dtype=float)[:count]
-        self._powers += (10 ** ((readings + 0.691) / 10)).tolist()
+
+def k_weighting(frequency_hz: np.ndarray) -> np.ndarray:
+    """Return the complex gain of the two weighting filters; the −0.691 dB of the formula is not in it.
+
+    Above 24 kHz, where the printed filters end, the gain is that at 24 kHz.
+
+    Source: Rec. ITU-R BS.1770-5, Annex 1, tables 1 and 2.
+    """
+    z = np.exp(-2j * np.pi * np.minimum(frequency_hz, 24_000) / 48_000)
+    shelf = (1.53512485958697 - 2.69169618940638 * z + 1.19839281085285 * z**2) / (
+        1 - 1.69065929318241 * z + 0.73248077421585 * z**2
+    )
+    high_pass = (1 - 2 * z + z**2) / (1 - 1.99004745483398 * z + 0.99007225036621 * z**2)
+    gain: np.ndarray = shelf * high_pass
+    return gain
 
 
 def gated_loudness(powers: np.ndarray) -> float:

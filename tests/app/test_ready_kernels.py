@@ -27,7 +27,7 @@ from labkit.app.server.kernels import (
 from labkit.app.server.limited_memory import MOST_MIB
 from labkit.app.server.server import OwnKernels, dashboard_folder, server_config
 
-HEAVY = ("scipy", "matplotlib", "sympy", "lcapy", "skrf", "soundfile", "pyloudnorm", "pandas")
+HEAVY = ("scipy", "matplotlib", "sympy", "lcapy", "skrf", "soundfile", "pandas")
 PATIENCE_S = 240
 """For what must come; a busy machine takes its time."""
 

@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 import scipy.special
 
-from labkit.core.by_numpy import beta_shares, elliptic_integrals, fast_length
+from labkit.core.by_numpy import bessel_ratio, beta_shares, elliptic_integrals, fast_length
 
 
 def test_elliptic_integrals_are_those_of_the_library():
@@ -22,6 +22,13 @@ def test_legendres_relation_holds():
     m = np.linspace(0.01, 0.99, 99)
     (K, E), (K1, E1) = elliptic_integrals(m), elliptic_integrals(1 - m)
     np.testing.assert_allclose(E * K1 + E1 * K - K * K1, np.pi / 2, rtol=1e-14)  # some ten roundings
+
+
+def test_the_ratio_of_bessel_functions_is_that_of_the_library_on_both_sides_of_its_seam():
+    z = np.concatenate([np.logspace(-9, 4, 2000), np.linspace(29.9, 30.1, 101)]) * np.exp(-0.25j * np.pi)
+    wanted = scipy.special.jve(1, z) / scipy.special.jve(0, z)
+    np.testing.assert_allclose(bessel_ratio(z), wanted, rtol=1e-14)  # some ten roundings
+    assert bessel_ratio(np.zeros(3)).tolist() == [0, 0, 0]
 
 
 def test_lengths_of_fast_transforms_are_those_of_the_library():

@@ -15,6 +15,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.fuzz.kept import SEEDS
+
 MOST_MEMORY_MB = 2500
 """Resident; numpy, scipy and the catalogue take some 300 MB under instrumentation."""
 
@@ -66,7 +68,7 @@ def _arguments() -> tuple[argparse.Namespace, list[str]]:
     further = given[given.index("--") + 1 :] if "--" in given else []
     own = given[: given.index("--")] if "--" in given else given
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
-    parser.add_argument("target", choices=["quantity", "sheet", "sweep", "spice", "wav", "recording", "lift", "page"])
+    parser.add_argument("target", choices=sorted(path.name for path in SEEDS.iterdir()))
     parser.add_argument("--seconds", type=int, default=600, help="how long (default 600)")
     parser.add_argument("--longest", type=int, default=4096, help="longest input in bytes (default 4096)")
     place = Path(tempfile.gettempdir()) / "labkit-fuzz"

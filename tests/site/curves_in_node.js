@@ -1,4 +1,4 @@
-// Opens the site's own worker code in Node, which has the same engine as a browser: node curves_in_node.js SITE < rigs
+// Opens the site's own worker code in Node, which has the same engine as a browser: node curves_in_node.js SITE < names
 const fs = require("node:fs"), path = require("node:path");
 const site = path.resolve(process.argv[2]);
 const { loadPyodide } = require(path.join(site, "runtime", "pyodide.js"));
@@ -12,6 +12,14 @@ const { loadPyodide } = require(path.join(site, "runtime", "pyodide.js"));
 import json, sys
 from labkit.rig.sheet import load_rig
 from labkit.app.kit.page_state import RigCurve
-json.dumps({"python": sys.version, "system": sys.platform, "curves": {
-    name: list(map(float, RigCurve.of(load_rig(name)).gain_db)) for name in json.loads(names)}})`));
+from labkit.app.site.visit import open_page, receive
+asked, said = json.loads(names), []
+def widgets(page):
+    return json.loads(open_page(page, "", lambda text, buffers: said.append(len(buffers))))["widgets"]
+pages = {page: next(each["state"]["svg"] for each in widgets(page).values() if each["kind"] == "CurveView") for page in asked["pages"]}
+desk = next(number for number, each in widgets("listening_test").items() if each["kind"] == "ListeningDesk")
+for step in ("prepare", "begin"):
+    receive(json.dumps({"id": desk, "content": {"do": step}}), [])
+json.dumps({"system": sys.platform, "pages": pages, "sounds": said[-1], "curves": {
+    name: list(map(float, RigCurve.of(load_rig(name)).gain_db)) for name in asked["rigs"]}})`));
 })().catch((error) => { console.error(error); process.exit(1); });

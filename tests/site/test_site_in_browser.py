@@ -15,12 +15,16 @@ import pytest
 
 from labkit.app.kit.page_state import RigCurve
 from labkit.app.kit.rig.offers import RigOffers
-from labkit.app.site.site import write_site
+from labkit.app.site.site import PAGES, write_site
 from labkit.rig.sheet import load_rig
 from tests.browser.conftest import PATIENCE_MS
 from tests.browser.test_five_tasks import Hands, heard, play, ticket
 
 LIVE = ".lab-page .lab-curve-holder svg"
+WATCH_PICTURE = """
+  new MutationObserver(() => { if (document.querySelector("#lab-first > div")) window.hadPicture = true; })
+    .observe(document, { childList: true, subtree: true });
+"""
 KEPT = "These pages are kept in this browser"
 
 
@@ -31,19 +35,34 @@ def site(runtime, tmp_path_factory) -> Path:
     return folder
 
 
-def test_curves_are_those_of_this_machine(site):
+@pytest.fixture(scope="module")
+def found(site) -> dict:
+    """What the browser's Python says, run without a browser."""
     if not (node := shutil.which("node")):
         pytest.skip("node is not installed; it runs the browser's Python without a browser")
-    names = list(RigOffers().rigs)
     script = Path(__file__).with_name("curves_in_node.js")
-    done = subprocess.run([node, str(script), str(site)], input=json.dumps(names), capture_output=True, text=True)
+    asked = json.dumps({"rigs": list(RigOffers().rigs), "pages": PAGES})
+    done = subprocess.run([node, str(script), str(site)], input=asked, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert found["system"] == "emscripten"
-    for name in names:
+    return found
+
+
+def test_curves_are_those_of_this_machine(found):
+    for name in RigOffers().rigs:
         native = RigCurve.of(load_rig(name)).gain_db
         # the same formulas on the same kind of doubles: only the order of roundings in libraries may differ
         np.testing.assert_allclose(found["curves"][name], native, rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_draws_its_curve_in_the_browsers_python(found, page):
+    assert "polyline" in found["pages"][page]
+
+
+def test_a_blind_test_gets_its_three_sounds_in_the_browsers_python(found):
+    assert found["sounds"] == 3
 
 
 @pytest.fixture
@@ -81,8 +100,10 @@ def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, chro
         process.wait()
         browser.set_offline(True)
 
+        page.add_init_script(WATCH_PICTURE)
         page.reload()  # hear 10 m of cable against 3 m
         page.wait_for_selector(LIVE)
+        assert not page.evaluate("window.hadPicture")  # an address without a rig: the picture is in the page
         hands = Hands(page)
         hands.click(page.get_by_label("Length, A, type a value"))
         hands.press("1", "0", "Enter")
@@ -102,6 +123,9 @@ def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, chro
         heard(page, "A", "250 kΩ")  # the sound of the page before goes on
         hands.click(ticket(page, "B"))
         heard(page, "B", "500 kΩ")
+        page.reload()  # an address that this browser has shown: its picture comes before Python does
+        page.wait_for_selector(LIVE)
+        assert page.evaluate("window.hadPicture")
         assert not errors
         assert all(url.startswith((address, "data:", "blob:")) for url in asked)
         browser.close()

@@ -36,6 +36,12 @@ def test_a_page_sends_responses_and_signals_to_be_heard(found, name):
     assert min(found[name]["buffers"]) > 1000
 
 
+def test_a_blind_test_is_done_from_the_sounds_to_the_result(found):
+    assert [each[:4] + each[8:] for each in found["trial sounds"]] == ["RIFFWAVE"] * 3
+    assert found["result"]["stage"] == "result"
+    assert " of 16" in found["result"]["html"]
+
+
 def test_a_query_means_the_same_on_both_sides(found):
     opened, moved, undone = found["queries"]
     for query, length in ((opened, 10.0), (moved, 3.0), (undone, 10.0)):

@@ -98,6 +98,32 @@ def test_convert_warns_when_the_pickup_changes(capsys: pytest.CaptureFixture[str
     assert "keeps the place of the pickup" in " ".join(text.split())
 
 
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+def test_an_impulse_response_tells_its_rigs_gain_and_band_in_its_own_tags(
+    capsys: pytest.CaptureFixture[str], rate: int
+) -> None:
+    data = run_json(
+        capsys, "impulse", "--from", RIG, "--set-to", "cable.length=15m", "--rate", str(rate), "--output", "ir.flac"
+    )
+    with soundfile.SoundFile("ir.flac") as file:
+        assert (file.format, file.samplerate, file.frames) == ("FLAC", rate, 4096)
+        assert file.title == f"{data['from']} → {data['to']}"
+        assert f"gain {data['gain_db']:+.2f} dB" in file.comment
+        assert "minimum phase, latency 0 samples" in file.comment
+
+
+def test_a_take_goes_into_a_flac_file_and_out_of_one(capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("a.wav", "a.flac"):
+        run(capsys, "render", RIG, "--output", name)
+        run(capsys, "convert", name, "--from", RIG, "--set-to", "cable.length=15m", "--output", f"b{name[1:]}")
+    for name in "ab":
+        found = [read_wav(Path(f"{name}{suffix}")).samples for suffix in (".wav", ".flac")]
+        np.testing.assert_allclose(*found, rtol=0, atol=2**-20)  # a few steps of 24 bit, one of each writing
+    refused = run(capsys, "render", RIG, "--bits", "float", "--output", "c.flac", code=2)
+    assert "FLAC holds samples of 16 or 24 bit" in refused
+    assert not Path("c.flac").exists()
+
+
 def test_impulse_writes_response_and_table(capsys: pytest.CaptureFixture[str]) -> None:
     data = run_json(
         capsys, "impulse", "--from", RIG, "--set-to", "cable.length=15m", "--output", "ir.wav", "--table", "ir.csv"

@@ -32,6 +32,32 @@ def test_samples_survive_the_round_trip(tmp_path: Path, sample_format: str, step
     assert np.max(np.abs(back.samples - sound)) <= step  # one step of the format
 
 
+@pytest.mark.parametrize("sample_format", ["PCM_16", "PCM_24", "PCM_32"])
+def test_whole_numbers_are_written_as_the_sound_library_writes_them(tmp_path: Path, sample_format: str) -> None:
+    sound = np.stack([np.random.default_rng(5).uniform(-1, 1, 4000), np.linspace(-1, 1, 4000)])
+    write_wav(tmp_path / "own.wav", sound, RATE, sample_format=sample_format)  # type: ignore[arg-type]
+    soundfile.write(tmp_path / "its.wav", sound.T, RATE, subtype=sample_format)
+    own, its = (soundfile.read(tmp_path / name, dtype="int32")[0] for name in ("own.wav", "its.wav"))
+    np.testing.assert_array_equal(own, its)
+
+
+@pytest.mark.parametrize("name", ["a.flac", "a.wav"])
+def test_a_file_tells_what_it_is_by_its_tags(tmp_path: Path, name: str) -> None:
+    tags = {"title": "bridge → neck", "comment": "gain +3.00 dB", "software": "labkit"}
+    write_wav(tmp_path / name, tone(), RATE, sample_format="PCM_24", tags=tags)
+    with soundfile.SoundFile(tmp_path / name) as found:
+        assert found.format == name[2:].upper()
+        assert (found.title, found.comment) == (tags["title"], tags["comment"])
+        assert found.software.startswith("labkit")
+        np.testing.assert_allclose(found.read(), tone(), atol=2**-23)  # one step of 24 bit
+
+
+def test_flac_refuses_samples_that_it_cannot_hold(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"FLAC holds samples of 16 or 24 bit, not 32-bit float ones.*a\.wav"):
+        write_wav(tmp_path / "a.flac", tone(), RATE, sample_format="FLOAT")
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("rate", [8000, 11_025, 22_050, 44_100, 48_000, 88_200, 96_000, 192_000])
 def test_common_rates_are_read(tmp_path: Path, rate: int) -> None:
     soundfile.write(tmp_path / "a.wav", tone(), rate, subtype="PCM_16")

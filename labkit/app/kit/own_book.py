@@ -1,6 +1,7 @@
 """The workshop book of this lab's pages: the file that the person at this machine named, and nobody else's.
 
 A lab that other machines may reach has its book closed: whoever has the link would read, and write, somebody's records.
+Modules of the book are imported where one is opened: most pages, and a browser's Python without SQLite, never do.
 """
 
 from __future__ import annotations
@@ -11,15 +12,11 @@ from functools import lru_cache
 from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
 from labkit.app.kit.controls import Control, Group
 from labkit.app.kit.page_state import BOOK, BOOK_TITLE, NEW_REEL, WITHOUT
 from labkit.app.kit.text import capital
-from labkit.book.exchange import read_in
-from labkit.book.learn.from_book import Taught, rig_with_book, taught_by
-from labkit.book.learn.prediction import Knowledge, Learned
-from labkit.book.records import Spool
-from labkit.book.store import Book, new_book, open_book
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
 from labkit.core.sourced import Interval
@@ -27,6 +24,11 @@ from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import BuiltPickup
 from labkit.rig.rig import Rig
 from labkit.view.drawings.interval import IntervalScale, draw_interval
+
+if TYPE_CHECKING:
+    from labkit.book.learn.from_book import Taught
+    from labkit.book.learn.prediction import Knowledge, Learned
+    from labkit.book.store import Book
 
 CLOSED = "The workshop book is closed here: this lab is open to other machines. It opens in a lab of your own machine."
 NO_BOOK = (
@@ -52,6 +54,8 @@ def own_book() -> Book:
 
 @lru_cache(maxsize=1)
 def _opened(path: str) -> Book:
+    from labkit.book.store import open_book
+
     return open_book(Path(path).expanduser())
 
 
@@ -77,6 +81,8 @@ def book_groups() -> tuple[Group, ...]:
     book = open_own_book()
     if book is None:
         return ()
+    from labkit.book.records import Spool
+
     reels = [each for each in reversed(book.records(Spool)) if each.emptied_on is None]
     control = Control(
         key=BOOK,
@@ -102,6 +108,9 @@ def predicted_with_book(rig: Rig, reel: str) -> tuple[Rig, dict[str, BuiltPickup
     InputError
         If no book is open, or no pickup of the rig is known by its build.
     """
+    from labkit.book.learn.from_book import rig_with_book
+    from labkit.book.records import Spool
+
     book = own_book()
     spool = next((each.label for each in book.records(Spool, "uid = ?", [reel])), "")
     return rig_with_book(rig, book, taught(book).records, spool=spool)
@@ -159,6 +168,9 @@ def _bounds(interval: Interval, unit: str) -> str:
 
 def demo_book() -> Book:
     """Return the invented book of the winding room at Saltmarsh Lane, in memory: no entry is kept."""
+    from labkit.book.exchange import read_in
+    from labkit.book.store import new_book
+
     with TemporaryDirectory() as folder, new_book(Path(folder) / "demo.book") as made:
         read_in(made, DEMO_BOOK)
         return made.scratch()
@@ -171,4 +183,6 @@ def taught(book: Book) -> Taught:
 
 @lru_cache(maxsize=2)
 def _taught(book: Book, moment: tuple[int, int]) -> Taught:
+    from labkit.book.learn.from_book import taught_by
+
     return taught_by(book)

@@ -26,7 +26,7 @@ from labkit.app.site.runtime import Runtime
 from labkit.core.errors import InputError
 from labkit.core.files import shipped_folder, write_atomically
 
-PAGES = ("start", "rig", "cable", "pots_and_capacitors", "wiring")
+PAGES = ("start", "rig", "cable", "pots_and_capacitors", "wiring", "winding", "listening_test")
 """What works by numpy alone; the others need libraries that are too large for a visit."""
 
 LIBRARIES = ("pluggy", "platformdirs", "tomli_w", "traitlets")
@@ -162,7 +162,7 @@ def _pages(version: str) -> dict[str, bytes]:
             f'<div class="lab-widget {kind}">{draw_first(f"{page.name}.ipynb", "", width=width)}</div>'
             for kind, width in (("wide", USUAL_WIDTH), ("narrow", PHONE_WIDTH))
         )
-        first = f"<style>{colours}.lab-widget svg{{display:block;max-width:100%}}{_NARROW}</style>{drawn}"
+        first = f"<style>{colours}.lab-widget svg{{display:block;max-width:100%}}{_NARROW}</style><slot>{drawn}</slot>"
         text = template.render(
             page=page, pages=pages, version=version, packed="labkit/labkit.zip", policy=POLICY, first=first, shown=shown
         )

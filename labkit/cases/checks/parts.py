@@ -16,6 +16,7 @@ from labkit.core.sheet import Table
 from labkit.core.units import parse_marking, parse_quantity
 from labkit.rig.chain.stages import ValveInput
 from labkit.rig.parts.taper import parse_taper
+from labkit.rig.sheet import chain_kinds, read_stage
 from labkit.study.search import preferred
 
 
@@ -92,3 +93,26 @@ def noise_on_a_capacitor(inputs: Mapping[str, Any]) -> dict[str, float]:
     frequency = np.geomspace(1e-4, 1e3, 4001) / (2 * math.pi * resistance * farad)
     density = thermal_noise(Circuit(elements=parts, output="out"), frequency, temperature_c=inputs["T_K"] - 273.15)
     return {"v_rms": math.sqrt(float(np.trapezoid(density**2, frequency))) * 1e6}
+
+
+def active_stage(inputs: Mapping[str, Any]) -> dict[str, float]:
+    """A stage around an amplifier or a transistor, given as in a chain under ``stage``.
+
+    Its gain (dB), input resistance (kΩ) and capacitance (pF) and output resistance (Ω) at ``at_Hz``, and where its gain
+    is 3 dB below that (kHz).
+    """
+    table = Table(inputs["stage"], "reference case", "inputs.stage")
+    stage = read_stage(table.choice("kind", chain_kinds()), "stage", table)
+    driven = Circuit(elements=(Source(name="emf", nodes=("in", GROUND)), *stage.elements("in", "out")), output="out")
+    frequency = np.concatenate([[inputs["at_Hz"]], np.geomspace(inputs["at_Hz"], 1e3 * inputs["at_Hz"], 20_001)])
+    found = solve(driven, frequency)
+    gain = np.abs(found.transfer)
+    below = np.flatnonzero(gain < gain[0] / math.sqrt(2))
+    seen = solve(Circuit(elements=stage.elements("in", "out"), output="in"), frequency[:1]).output_impedance[0]
+    return {
+        "gain": 20 * math.log10(float(gain[0])),
+        "corner": float(frequency[below[0]]) / 1e3 if below.size else math.nan,
+        "input resistance": 1e-3 / float((1 / seen).real),
+        "input capacitance": 1e12 * float((1 / seen).imag) / (2 * math.pi * inputs["at_Hz"]),
+        "output resistance": float(found.output_impedance[0].real),
+    }

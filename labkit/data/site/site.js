@@ -116,10 +116,27 @@
       kept();
     } catch (error) { console.warn("not kept for use without a network:", error.message); }
   }
-  // The first curve in the page is that of the rig without changes, where it stood when this page was left last.
+  // The first curve in the page is that of the rig without changes. Of other addresses the pictures that this browser saw last
+  // are kept. Both stand where the curve stood when this page was left last, until Python has drawn it.
+  const KEPT_PICTURES = `labkit.pictures.${page}`, MOST_KEPT = 4;
+  function pictures() {
+    try { return JSON.parse(localStorage.getItem(KEPT_PICTURES)).filter((each) => each.version === version); } catch { return []; }
+  }
+  window.addEventListener("pagehide", () => {
+    const svg = document.querySelector(".lab-page .lab-curve-holder svg"), address = location.search;
+    if (!svg || !address) return;
+    const others = pictures().filter((each) => each.address !== address).slice(0, MOST_KEPT - 1);
+    try { localStorage.setItem(KEPT_PICTURES, JSON.stringify([{ version, address, window: innerWidth, svg: svg.outerHTML }, ...others])); } catch { /* a browser that keeps nothing */ }
+  });
   whole.then(() => {
     const first = document.getElementById("lab-first"), frame = document.cookie.match(/labkit-curve=(\d+)\.(-?\d+)\.(-?\d+)\./);
-    if (location.search) first.remove();
-    else if (frame && Number(frame[1]) === innerWidth) Object.assign(first.style, { left: `${frame[2]}px`, top: `${frame[3]}px` });
+    if (location.search) {
+      const kept = pictures().find((each) => each.address === location.search && each.window === innerWidth);
+      if (!kept) return first.remove();
+      const inner = document.createElement("div");
+      inner.attachShadow({ mode: "closed" }).innerHTML = kept.svg;
+      first.append(inner); // in the place of the usual rig's
+    }
+    if (frame && Number(frame[1]) === innerWidth) Object.assign(first.style, { left: `${frame[2]}px`, top: `${frame[3]}px` });
   });
 })();

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from labkit.core.by_numpy import bessel_ratio
 from labkit.core.errors import InputError
 from labkit.core.validity import range_called
 from labkit.pickup.electrical import EddySection
@@ -58,8 +59,6 @@ def cylinder_permeability(
     Validity: skin depth from infinity to 1/2000 of the radius; end effects are left to N_f. Finite elements to 20 kHz
     differ by 3–6 % in the real part, 2 % (alnico) and 3–6 % (steel) in the imaginary part.
     """
-    from scipy.special import jve  # loads for 0.15 s: a rig of given values needs none of it
-
     permeability = np.asarray(relative_permeability, dtype=float)
     omega = 2 * math.pi * np.asarray(frequency_hz, dtype=float)
     with np.errstate(invalid="ignore"):  # a negative frequency is refused with the rest
@@ -67,7 +66,7 @@ def cylinder_permeability(
     argument = np.sqrt(-1j * omega * MU_0 * permeability / np.asarray(resistivity)) * np.asarray(radius)
     small = np.abs(argument) < 1e-4  # two terms of the series are exact to 1e-17 there
     safe = np.where(small, 1.0, argument)
-    ratio = np.where(small, 1 + argument**2 / 8, 2 * jve(1, safe) / (safe * jve(0, safe)))
+    ratio = np.where(small, 1 + argument**2 / 8, 2 * bessel_ratio(safe) / safe)
     value: np.ndarray = permeability * ratio
     return value
 

@@ -89,14 +89,18 @@ def passing_count(trials: int, level: float = LEVEL) -> int | None:
 
 def hit_rate_interval(correct: int, trials: int, confidence: float = 0.95) -> tuple[float, float]:
     """Return the exact interval of the long-run share of right answers (Clopper & Pearson 1934)."""
-    from scipy.special import betaincinv
-
-    if trials == 0:
-        return 0.0, 1.0
     tail = (1 - confidence) / 2
-    low = 0.0 if correct == 0 else float(betaincinv(correct, trials - correct + 1, tail))
-    high = 1.0 if correct == trials else float(betaincinv(correct + 1, trials - correct, 1 - tail))
-    return low, high
+    return _share_where(correct, trials, tail), 1 - _share_where(trials - correct, trials, tail)
+
+
+def _share_where(correct: int, trials: int, tail: float) -> float:
+    """The share of right answers with which ``correct`` or more come in ``tail`` of all tests, by halving."""
+    low, high = 0.0, 1.0 if correct else 0.0
+    for _ in range(53):
+        share = (low + high) / 2
+        reached = sum(comb(trials, k) * share**k * (1 - share) ** (trials - k) for k in range(correct, trials + 1))
+        low, high = (low, share) if reached > tail else (share, high)
+    return (low + high) / 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

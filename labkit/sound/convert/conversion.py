@@ -19,7 +19,7 @@ import numpy as np
 
 from labkit.core.by_numpy import fast_length
 from labkit.core.errors import InputError
-from labkit.core.wav import SampleFormat, WavInfo, clipped_places, open_wav, read_block, wav_info
+from labkit.core.wav import SampleFormat, WavInfo, clipped_places, file_format, open_wav, read_block, wav_info
 from labkit.sound.convert.difference import Difference
 from labkit.sound.files import Progress, check_target, no_progress, whole_file
 from labkit.sound.loudness import LEAST_HEADROOM_DB, QUIET_LUFS, SHORTEST_S, LoudnessMeter
@@ -138,7 +138,7 @@ def convert_file(
     force: bool = False,
     progress: Progress = no_progress,
 ) -> Conversion:
-    """Convert a WAV file into another, whole or not at all.
+    """Convert a WAV or FLAC file into another, whole or not at all.
 
     Parameters
     ----------
@@ -159,6 +159,7 @@ def convert_file(
         For every fault of the recording, and when the target exists.
     """
     check_target(target, force=force)
+    file_format(target, sample_format)
     info = wav_info(source)
     if target.exists() and target.resolve() == source.resolve():
         raise InputError(f"the result would overwrite the recording {source}; name another file")
@@ -248,11 +249,11 @@ def _write_scaled(
 ) -> None:
     import soundfile
 
-    written = 0
+    written, kind = 0, file_format(target, sample_format)
     with (
         whole_file(target, force=True) as temporary,
         soundfile.SoundFile(
-            str(temporary), "w", info.rate, info.channels, subtype=sample_format, format="WAV"
+            str(temporary), "w", info.rate, info.channels, subtype=sample_format, format=kind
         ) as writer,
     ):
         while written < info.frames:

@@ -7,24 +7,18 @@ is computed here, so that a dead worker costs time and not the study.
 
 from __future__ import annotations
 
-import multiprocessing
 import signal
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import (
-    FIRST_COMPLETED,
-    BrokenExecutor,
-    CancelledError,
-    Executor,
-    Future,
-    ProcessPoolExecutor,
-    wait,
-)
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from labkit.core.errors import InputError, LabkitError
+
+if TYPE_CHECKING:  # a browser's Python has no other processes
+    from concurrent.futures import ProcessPoolExecutor
 
 ResultT = TypeVar("ResultT")
 
@@ -133,8 +127,11 @@ class _LocalPool:
 
     def submit(self, task: Callable[[int], ResultT], number: int) -> Future[ResultT]:
         if self.pool is None:
+            from concurrent.futures import ProcessPoolExecutor
+            from multiprocessing import get_context
+
             # Spawned, not forked: a fork copies the locks of whatever threads the caller runs.
-            self.pool = ProcessPoolExecutor(self.count, mp_context=multiprocessing.get_context("spawn"))
+            self.pool = ProcessPoolExecutor(self.count, mp_context=get_context("spawn"))
         with _interrupts_held():
             return self.pool.submit(task, number)
 

@@ -13,6 +13,7 @@ import hmac
 import os
 import re
 import secrets
+import sys
 from pathlib import Path
 
 import platformdirs
@@ -91,6 +92,8 @@ class Seal:
         return hmac.new(self._secret, f"labkit listening test {purpose} {number}".encode(), hashlib.sha256).digest()
 
     def _read_or_make(self) -> bytes:
+        if sys.platform == "emscripten":
+            raise OSError("a browser's Python keeps its files no longer than the page")
         path = self._folder / "secret"
         self._folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         for _ in range(2):

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -43,9 +44,6 @@ from labkit.app.pages.winding.controls import (
     without_flanges,
 )
 from labkit.app.pages.winding.words import TOOL_CONTROLS, WinderAnswer, answers
-from labkit.book.learn.from_book import place_in
-from labkit.book.learn.prediction import Knowledge, with_book
-from labkit.book.records import Spool
 from labkit.core.errors import InputError
 from labkit.core.response import gain_db
 from labkit.pickup.magnetics.history import Aged, aged
@@ -59,6 +57,9 @@ from labkit.study.questions.winding_band import gain_bounds
 from labkit.view.curve.curve import Curve, draw_curves
 from labkit.view.drawings.bobbin import CoilOutline
 from labkit.view.words import ZERO, Reading, read_response
+
+if TYPE_CHECKING:
+    from labkit.book.learn.prediction import Knowledge
 
 SILENT_DB = -60.0
 """A pickup this far under all of them at 400 Hz is not switched on; leaks past open contacts lie far below."""
@@ -396,6 +397,10 @@ class WindingPageState(PinningPageState[WindingResult]):
         built, known = built_from(read_text(self._text_in(setup, slot))), None
         rig, book = self._plain_rig(setup), open_own_book() if reel != WITHOUT else None
         if book is not None:
+            from labkit.book.learn.from_book import place_in
+            from labkit.book.learn.prediction import with_book
+            from labkit.book.records import Spool
+
             spool = next((each.label for each in book.records(Spool, "uid = ?", [reel])), "")
             place = place_in(book, design=built.name, spool=spool)
             built, known = with_book(built, taught(book).records, place)
