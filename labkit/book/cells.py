@@ -209,6 +209,9 @@ def understood_cell(column: str, text: str, unit: str, decimal: DecimalMark | No
 def _pointed(text: str, column: str, unit: str, decimal: DecimalMark | None) -> str:
     """Return a number with a decimal point, by the mark of the table, else by the only reading that can be."""
     number = re.match(r"[+\-−]?\d[\d.,'\u00a0\u202f ]*\d|[+\-−]?\d", text)
+    marks = re.findall(r"[.,]", number[0]) if number else []
+    if number and len(marks) == 1 and len(number[0].rpartition(marks[0])[2]) != 3:
+        return text.replace(",", ".").replace("−", "-")  # no thousands mark stands there, whatever the table's mark is
     if number is None or "," not in number[0]:
         return text.replace("−", "-") if decimal != "," or number is None else _with_thousands(text, number[0], ".")
     if decimal is not None:

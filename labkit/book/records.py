@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import Any, ClassVar, Literal, get_args
 
 from labkit.core.errors import InputError, did_you_mean, join_words
-from labkit.core.units import UsualRange
+from labkit.core.units import UsualRange, format_quantity
 
 CoilState = Literal["good", "suspect", "scrapped"]
 MeterKind = Literal["ohms", "lcr", "sweep", "field", "thermometer"]
@@ -46,42 +46,126 @@ class Quantity:
         In which a reading of a pickup's coil lies (from memory); far outside it is a slip of the unit.
     bare_unit : str
         Unit of a typed number without one, unless the heading of the batch says another.
-    repeat : float
-        Standard deviation of reading it again, as a ratio (dB / 8.69 of a height): an assumption of labkit, to be
-        replaced by what the workshop's own repeats show.
+    meter : MeterKind or None
+        What reads it.
+    gain, repeat : float
+        Standard deviations of the scale of such a meter, and of reading again, as ratios (of a height, dB / 8.69):
+        assumptions (common practice, no source), to be replaced by what the workshop's own checks and repeats show.
+    offset : float or None
+        Standard deviation by which labkit's models may be off for all coils of a shop alike (assumption); None for what
+        is not predicted as a number.
+    check : str
+        What to look at when the readings of a shop contradict the plan (common practice, no source).
     """
 
     unit: str
     words: str
-    usual: UsualRange | None
-    bare_unit: str
-    repeat: float
+    usual: UsualRange | None = None
+    bare_unit: str = ""
+    meter: MeterKind | None = None
+    gain: float = 0.0
+    repeat: float = 0.0
+    offset: float | None = None
+    check: str = ""
 
 
 QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
     {
         "resistance": Quantity(
-            unit="Ω", words="resistance", usual=UsualRange(low=500.0, high=30e3), bare_unit="Ω", repeat=0.001
+            unit="Ω",
+            words="resistance",
+            usual=UsualRange(low=500.0, high=30e3),
+            bare_unit="Ω",
+            meter="ohms",
+            gain=0.0025,
+            repeat=0.001,
+            offset=0.01,
+            check="ohmmeter, wire of the spool, turns counter, temperature",
         ),
         "inductance": Quantity(
-            unit="H", words="inductance", usual=UsualRange(low=0.2, high=20.0), bare_unit="H", repeat=0.003
+            unit="H",
+            words="inductance",
+            usual=UsualRange(low=0.2, high=20.0),
+            bare_unit="H",
+            meter="lcr",
+            gain=0.01,
+            repeat=0.003,
+            offset=0.02,
+            check="LCR meter and its frequency, turns counter, grade of the magnets, height of the winding",
         ),
         "loss_resistance": Quantity(
-            unit="Ω", words="series resistance", usual=UsualRange(low=500.0, high=100e3), bare_unit="Ω", repeat=0.005
+            unit="Ω",
+            words="series resistance",
+            usual=UsualRange(low=500.0, high=100e3),
+            bare_unit="Ω",
+            meter="lcr",
+            gain=0.005,
+            repeat=0.006,
+            offset=0.01,
+            check="LCR meter and its frequency, covers and baseplates near the coil, grade of the poles",
         ),
-        "quality": Quantity(unit="1", words="Q", usual=UsualRange(low=0.2, high=20.0), bare_unit="", repeat=0.006),
+        "quality": Quantity(unit="1", words="Q", usual=UsualRange(low=0.2, high=20.0), meter="lcr", repeat=0.006),
         "capacitance": Quantity(
-            unit="F", words="capacitance", usual=UsualRange(low=20e-12, high=500e-12), bare_unit="pF", repeat=0.02
+            unit="F",
+            words="capacitance",
+            usual=UsualRange(low=20e-12, high=500e-12),
+            bare_unit="pF",
+            meter="sweep",
+            gain=0.02,
+            repeat=0.02,
+            offset=0.10,
+            check="lead and probe on the coil, wax, how the wire is laid",
         ),
-        "peak": Quantity(unit="Hz", words="peak", usual=UsualRange(low=1e3, high=15e3), bare_unit="Hz", repeat=0.005),
-        "height": Quantity(unit="dB", words="height of the peak", usual=None, bare_unit="dB", repeat=0.02),
+        "peak": Quantity(
+            unit="Hz",
+            words="peak",
+            usual=UsualRange(low=1e3, high=15e3),
+            bare_unit="Hz",
+            meter="sweep",
+            gain=0.002,
+            repeat=0.005,
+            offset=0.015,
+            check="load and lead on the coil, LCR meter against sweep",
+        ),
+        "height": Quantity(
+            unit="dB",
+            words="height of the peak",
+            bare_unit="dB",
+            meter="sweep",
+            gain=0.01,
+            repeat=0.02,
+            offset=0.03,
+            check="load on the coil, level and shielding of the sweep",
+        ),
         "field": Quantity(
-            unit="T", words="field at a pole", usual=UsualRange(low=5e-3, high=0.3), bare_unit="mT", repeat=0.02
+            unit="T",
+            words="field at a pole",
+            usual=UsualRange(low=5e-3, high=0.3),
+            bare_unit="mT",
+            meter="field",
+            gain=0.03,
+            repeat=0.02,
+            offset=0.03,
+            check="gap of the probe, charge and grade of the magnets, reference piece of the meter",
         ),
-        "first_swing": Quantity(unit="1", words="first swing", usual=None, bare_unit="", repeat=0.0),
+        "first_swing": Quantity(unit="1", words="first swing"),
     }
 )
 """What a book holds of a coil. ``first_swing`` is +1 or −1: the voltage when steel is brought to the pole."""
+
+
+def reading_in_words(quantity: str, value: float, unit: str | None = None) -> str:
+    """Return a value of the book as people write it; ``unit`` where it is not that of the quantity.
+
+    >>> reading_in_words("resistance", 5931.0), reading_in_words("field", 42.0, "marks")
+    ('5.931 kΩ', '42 marks')
+    """
+    unit = QUANTITIES[quantity].unit if unit is None else unit
+    if math.isinf(value):
+        return "open"
+    if unit == MARKS:
+        return f"{value:g} marks"
+    return f"{value:.4g}" if unit == "1" else format_quantity(value, unit, digits=4)
 
 
 def new_uid() -> str:

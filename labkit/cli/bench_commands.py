@@ -99,8 +99,10 @@ def fit(
     """Fit R, L, C and eddy losses of one coil to one or more SWEEPs of it.
 
     SWEEP is a CSV, TSV, XLSX or Touchstone file, also a table of an LCR meter or a circuit simulator; several sweeps of
-    the same pickup under different loads are fitted together. Recordings (WAV or FLAC) of what labkit sweep write made
-    are taken by their names: source, open, shorted, again, and anything else as the pickup.
+    the same pickup under different loads are fitted together. A good one has a row of headings that name quantity and
+    unit, such as Frequency (Hz),Impedance (ohm),Phase (deg) or Frequency (Hz),Level (dB), and 60 to 500 rows from 60 Hz
+    to 20 kHz. Recordings (WAV or FLAC) of what labkit sweep write made are taken by their names: source, open, shorted,
+    open again, again, and anything else as the pickup.
     """
     from labkit.bench.fit.fit import FIT_BAND_HZ, fit_sheet_text, fit_sweeps
     from labkit.bench.fit.fixture import STANDARD_LOAD, parse_load

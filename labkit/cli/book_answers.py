@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from labkit.book.records import QUANTITIES, reading_in_words
 from labkit.cli.options import Output, book_option, result_options
 from labkit.core.errors import InputError
 from labkit.core.units import format_quantity, parse_quantity
@@ -64,20 +65,7 @@ def batch_json(table: EntryTable, rows: Sequence[EntryRow], session: Session | N
     }
 
 
-def _shown(quantity: str, value: float, unit: str | None = None) -> str:
-    from labkit.book.records import MARKS, QUANTITIES
-
-    if math.isinf(value):
-        return "open"
-    unit = QUANTITIES[quantity].unit if unit is None else unit
-    if unit == MARKS:
-        return f"{value:g} marks"
-    return f"{value:.4g}" if unit == "1" else format_quantity(value, unit, digits=4)
-
-
 def _key(quantity: str, unit: str | None = None) -> str:
-    from labkit.book.records import QUANTITIES
-
     ending = _UNIT_KEYS[QUANTITIES[quantity].unit if unit is None else unit]
     return f"{quantity}_{ending}" if ending else quantity
 
@@ -137,8 +125,8 @@ def _coil_text(book: Book, coil: WoundCoil) -> str:
         else:
             where = [format_quantity(each.hz, "Hz")] if each.hz else []
             where += [f"pole {each.pole}"] if each.pole else []
-            what = " ".join((each.quantity.replace("_", " "), *where))
-            value = f"{_shown(each.quantity, each.value, each.unit)} ('{each.text_as_typed}')"
+            what = " ".join((QUANTITIES[each.quantity].words, *where))
+            value = f"{reading_in_words(each.quantity, each.value, each.unit)} ('{each.text_as_typed}')"
         after = f"after repair {each.repairs_before}" if each.repairs_before else ""
         rows.append((f"  {session.started_at[:16]}", what, value, room, after, each.uid + _crossed(each)))
     if rows:
@@ -237,9 +225,9 @@ _FOUND = ("resistance", "inductance", "loss_resistance", "peak")
 def _lines_text(lines: Sequence[CoilLine]) -> str:
     if not lines:
         return "no coil is like that"
-    shown = [("serial", "design", "spool", "wound", *(each.replace("loss_", "series ") for each in _FOUND), "state")]
+    shown = [("serial", "design", "spool", "wound", *(QUANTITIES[each].words for each in _FOUND), "state")]
     for line in lines:
-        values = [_shown(each, line.values[each]) if each in line.values else "" for each in _FOUND]
+        values = [reading_in_words(each, line.values[each]) if each in line.values else "" for each in _FOUND]
         state = f"crossed out: {line.coil.void_reason}" if line.coil.void_reason else line.coil.state
         shown.append((line.name, line.design.title, line.spool, line.coil.wound_at[:10], *values, state))
     return f"{aligned(shown)}\n\n{len(lines)} coil{'s' if len(lines) != 1 else ''}"
@@ -248,8 +236,6 @@ def _lines_text(lines: Sequence[CoilLine]) -> str:
 def _lines_csv(lines: Sequence[CoilLine]) -> str:
     import csv
     import io
-
-    from labkit.book.records import QUANTITIES
 
     written = io.StringIO()
     quantities = [each for each in QUANTITIES if each != "field"]

@@ -28,6 +28,7 @@ from labkit.book.records import (
     Spool,
     SweepFit,
     WoundCoil,
+    reading_in_words,
 )
 from labkit.book.stock import wire_left, wire_of
 from labkit.book.store import Book, read_design
@@ -48,7 +49,6 @@ from labkit.report.paper_page import (
     grid,
     lead,
     page,
-    quantity,
     remark,
     signature,
     table,
@@ -253,11 +253,7 @@ def _heading_rows(book: Book, session: Session, coil: WoundCoil) -> list[tuple[s
 
 
 def _value(read: CoilReading) -> str:
-    if math.isinf(read.value):
-        return "open"
-    if read.unit in ("marks", "1"):
-        return f"{read.value:g}{' marks' if read.unit == 'marks' else ''}"
-    return quantity(read.value, read.unit)
+    return reading_in_words(read.quantity, read.value, read.unit).replace(" ", "\u00a0")
 
 
 def measured_pickup(book: Book, coil: WoundCoil) -> tuple[Pickup, str]:

@@ -22,7 +22,7 @@ from labkit.report.paper_page import (
 from labkit.rig.devices.faults import FaultFinder
 from labkit.rig.devices.steps import fault_table, knob_checks, position_checks, shopping_list, soldering_steps
 from labkit.view.soldering.drawing import SolderDrawing
-from labkit.view.soldering.words import CHECKS_BASIS, interval_words, pickups_words
+from labkit.view.soldering.words import CHECKS_BASIS, either_of, interval_words, pickups_words
 
 WIRING_CAUTIONS = (
     "Unplug the instrument and take the strings off. Solder with fume extraction, a stand for the hot iron and "
@@ -77,7 +77,7 @@ def wiring_paper_html(
         "volume is at 0."
     )
     knobs = "; ".join(f"{place}: {ohms}" for place, ohms in knob_checks(finder))
-    faults = [(row.complaint, row.shows, "\u00a0or\u00a0".join(map(str, row.wires))) for row in fault_table(finder)]
+    faults = [(row.complaint, row.shows, either_of(row.wires)) for row in fault_table(finder)]
     body = [
         figure(drawing.to_svg(), f"Numbers are wires and legs in the order of soldering. {DEVICES}"),
         titled("To buy", grid(("", "Part", "Value", "For"), to_buy)),

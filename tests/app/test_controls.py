@@ -107,6 +107,13 @@ def test_a_slider_points_to_the_nearest_position_and_a_list_only_to_what_it_hold
     assert POT.index(231e3) == -1
 
 
+def test_nothing_is_shown_in_the_unit_that_is_typed():
+    gap = Control(key="g", label="Gap", kind="slider", positions=(0.0, 1e-3), unit="m", bare_unit="mm")
+    assert gap.texts == ("0 mm", "1 mm")
+    with pytest.raises(InputError, match="between 0 mm and 1 mm"):
+        gap.read("2")
+
+
 def test_an_unknown_key_names_the_nearest():
     controls = ControlSet((Group(title="x", controls=(KNOB_CONTROL, LENGTH)),))
     with pytest.raises(InputError, match="volume"):

@@ -15,9 +15,13 @@ import psutil
 import pytest
 
 from labkit.app.server.forked import CAN_FORK, READY, TAKEN, ForkServer
+from labkit.plugins.manager import FOLDERS_VARIABLE
 from tests.app.test_ready_kernels import PATIENCE_S, _manager, _said_by, _until
 
 pytestmark = pytest.mark.skipif(not CAN_FORK, reason="kernels are forked on Linux only")
+
+
+MAGNET = 'sheet = "magnet"\nformat = 1\nname = "Saltmarsh Lane grade"\n'
 
 
 def gone(pid: int) -> bool:
@@ -95,6 +99,36 @@ def test_a_fork_server_that_was_killed_takes_its_kernels_along_and_another_one_s
             assert kernels.fork_server.pid != server
 
     asyncio.run(lose())
+
+
+def test_after_a_sheet_has_changed_the_next_kernels_know_what_follows_from_it(tmp_path, monkeypatch):
+    monkeypatch.setenv(FOLDERS_VARIABLE, str(tmp_path / "sheets"))
+    (tmp_path / "sheets").mkdir()
+    code = (
+        "import labkit.app.kit.sheets_read as s; from labkit.app.kit.pickup.made import read_text;"
+        " print(s._remembered == s._found() and read_text.cache_info().currsize > 0)"
+    )
+
+    async def ask():
+        async with _manager(tmp_path, 0) as kernels:
+
+            async def said():
+                taken = await kernels.start_kernel(kernel_name="python3", path="", env=dict(os.environ))
+                found = await _said_by(kernels, taken, code)
+                await kernels.shutdown_kernel(taken, now=True)
+                return found
+
+            async def is_warm():
+                async with asyncio.timeout(PATIENCE_S):
+                    while await said() != "True\n":
+                        await asyncio.sleep(0.2)
+
+            await is_warm()
+            (tmp_path / "sheets" / "magnet.toml").write_text(MAGNET, "utf-8")
+            assert await said() == "False\n"  # it was forked before anybody looked, and would forget
+            await is_warm()
+
+    asyncio.run(ask())
 
 
 def test_where_forking_fails_a_kernel_is_a_new_python(tmp_path, monkeypatch):

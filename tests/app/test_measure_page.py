@@ -52,15 +52,34 @@ def test_each_bench_shows_only_its_own_parts(page):
 
 def test_a_pickup_sheet_is_opened_as_the_plan_by_the_lab_s_one_file_opener(page):
     page._then_show(page.state.set_index, "own.bench", 1)
+    made = page._pickup_sheet().content
+    give(page, made)
+    assert page.actions.said.endswith("it is the plan now.")
+    opened = page.state.values["own.plan"]
+    assert "(opened)" in opened
+    # the page opened anew by its address: the browser sends what it kept
+    anew = MeasurePage(MeasurePageState())
+    anew._open(page.state.query)
+    assert anew.state.values["own.plan"] != opened
+    assert opened in anew.actions.said
+    give(anew, made, kept=True)
+    assert anew.state.values["own.plan"] == opened
+    assert anew.actions.said == ""
+    # another plan was chosen meanwhile: the kept one is there to choose and changes nothing
+    anew._open("v=1&own.bench=readings")
+    before = anew.state.values["own.plan"]
+    give(anew, made, kept=True)
+    assert before == anew.state.values["own.plan"] != opened
+
+
+def give(page: MeasurePage, content: bytes, **fields: bool) -> None:
+    """Send a pickup sheet to the page in the browser's pieces."""
     sent: list[dict] = []
     page.opener.send = lambda content, buffers=None: sent.append(content)
-    made = page._pickup_sheet().content
-    for fields, buffers in (
-        ({"do": "file-begin", "name": "mine.toml", "size": len(made)}, []),
-        ({"do": "file-piece"}, [made]),
+    for message, buffers in (
+        ({"do": "file-begin", "name": "mine.toml", "size": len(content), **fields}, []),
+        ({"do": "file-piece"}, [content]),
         ({"do": "file-end"}, []),
     ):
-        page.opener._receive(page.opener, {**fields, "number": 1}, buffers)
+        page.opener._receive(page.opener, {**message, "number": 1}, buffers)
     assert sent[-1].get("done")
-    assert page.actions.said.endswith("it is the plan now.")
-    assert "(opened)" in str(page.state.values["own.plan"])

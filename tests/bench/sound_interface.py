@@ -18,11 +18,12 @@ SPACING = 3 + 1 / 90
 
 def sweep(time):
     """sin(2π·10·0.3·(exp(t/0.3) − 1)), 10 Hz to 20.3 kHz, fades of 0.1 s and 4 ms."""
-    t = np.clip(time, 0, LENGTH)
-    y = np.sin(6 * np.pi * np.expm1(t / 0.3))
-    y *= np.where(t < 0.1, np.sin(np.pi / 2 * t / 0.1) ** 2, 1)
-    y *= np.where(t > LENGTH - 0.004, np.sin(np.pi / 2 * (LENGTH - t) / 0.004) ** 2, 1)
-    return np.where((time >= 0) & (time <= LENGTH), y, 0.0)
+    inside = (time >= 0) & (time <= LENGTH)
+    t = time[inside]
+    y = np.zeros_like(time)
+    fades = np.sin(np.pi / 2 * np.minimum(t / 0.1, 1)) * np.sin(np.pi / 2 * np.minimum((LENGTH - t) / 0.004, 1))
+    y[inside] = np.sin(6 * np.pi * np.expm1(t / 0.3)) * fades**2
+    return y
 
 
 @dataclass(frozen=True)
@@ -159,7 +160,10 @@ def record(i, take, coil=None, *, z=None, seed=0, level_db=-12.0, played=None, e
         z = np.full(f.size, 1e12 + 0j) if coil is None and z is None else coil.impedance(f) if z is None else z(f)
         v1, v2, share, noise_r = nodes(i, f, z, take)
     turn = 2 * np.pi * i.mains * (1 + r.normal(0, 2e-4)) * np.arange(n) / rate + np.cumsum(r.normal(0, 1e-5, n))
-    hum = sum(i.hum / k**1.3 * (1 if k % 2 else 0.35) * np.sin(k * turn + r.uniform(0, 6.28)) for k in range(1, 16))
+    once, power, hum = np.exp(1j * turn), 1, 0
+    for k in range(1, 16):
+        power = power * once
+        hum = hum + i.hum / k**1.3 * (1 if k % 2 else 0.35) * (power * np.exp(1j * r.uniform(0, 6.28))).imag
     thermal = sf.rfft(r.normal(size=n)) * np.sqrt(BOLTZMANN_4T * np.maximum(noise_r, 0) * rate / 2)
     a, b = source * v1, source * v2 + sf.rfft(hum) * share + thermal
     leak = 10 ** (i.crosstalk_db / 20) * (1 + 1j * f / 10e3)

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from labkit.bench.fit.fit import fit_sweeps
+from labkit.bench.fit.fit import fit_sweeps, weighed_bounds
 from labkit.bench.fit.fixture import NO_LOAD, STANDARD_LOAD, Fixture, Load, Measurement
-from labkit.bench.fit.prediction import peak_of
+from labkit.bench.fit.prediction import Rival, peak_of
 from labkit.bench.read.sweep_reader import read_sweep
 from labkit.core.sourced import Interval
 from tests.bench.simulated_sweeps import Bench, held, simulate
@@ -42,6 +42,30 @@ def test_intervals_hold_the_truth(bench):
     assert sum(found["inductance"] for found in inside) >= 10
     for name in ("loaded peak", "height of it"):
         assert sum(found.get(name, False) for found in inside) >= 10
+
+
+def test_a_rival_that_says_otherwise_moves_the_bound_on_its_side_alone():
+    """Φ⁻¹(0.025/0.75) = −1.834 and Φ⁻¹(0.9) = 1.282, from a table of the normal distribution."""
+
+    def rival(core, weight, value):
+        return Rival(
+            core=core,
+            weight=weight,
+            names=("log_inductance",),
+            vector=np.array([value]),
+            covariance=np.array([[0.01**2]]),
+            parts=(),
+            discrepancy_db=0.0,
+            width=1.0,
+            freedom=1e6,
+        )
+
+    rivals = (rival("one section", 0.75, 0.0), rival("two sections", 0.25, 0.1))
+    assert weighed_bounds(rivals, "log_inductance") == pytest.approx((0.0, -0.01834, 0.11282), abs=1e-5)
+    alone = weighed_bounds(rivals[:1], "log_inductance")
+    assert alone == pytest.approx((0.0, -0.0196, 0.0196), abs=1e-5)
+    spread = weighed_bounds((rival("spread", 1.0, 0.0),), "log_inductance")
+    assert spread == pytest.approx((0.0, -1.5 * 0.0196, 1.5 * 0.0196), abs=2e-5)
 
 
 def test_clean_sweeps_reach_no_noise_floor_and_one_coil_describes_them():

@@ -142,7 +142,10 @@ def test_bad_input_gets_one_sentence(takes, capsys, monkeypatch, arguments, word
 
 
 class SoundSystem:
-    """Stands in for the library sounddevice: an interface that the simulated takes come from, beside two others."""
+    """Stands in for the library sounddevice: an interface that the simulated takes come from, beside two others.
+
+    Names and defaults of arguments are those of sounddevice 0.5.6.
+    """
 
     class PortAudioError(Exception):
         pass
@@ -159,12 +162,26 @@ class SoundSystem:
     def query_devices(self, number: int | None = None):
         return self.devices if number is None else self.devices[number]
 
-    def playrec(self, data, **asked):
-        self.asked = {"data": data, **asked}
-        if asked["samplerate"] != RATE:
+    def playrec(
+        self,
+        data,
+        samplerate=None,
+        channels=None,
+        dtype=None,
+        out=None,
+        input_mapping=None,
+        output_mapping=None,
+        blocking=False,
+        *,
+        device=None,
+    ):
+        self.asked = {"data": data, "input_mapping": input_mapping, "device": device}
+        if samplerate != RATE:
             raise self.PortAudioError("Invalid sample rate [PaErrorCode -9997]")
-        samples, _ = soundfile.read(self.folder / f"{self.take}.wav", dtype="float32")
-        return samples if asked["input_mapping"] == [1, 2] else samples[:, ::-1]
+        samples, _ = soundfile.read(self.folder / f"{self.take}.wav", dtype=dtype)
+        if not blocking:
+            return np.zeros_like(samples)  # filled while the caller goes on
+        return samples if input_mapping == [1, 2] else samples[:, ::-1]
 
     def get_status(self):
         return self.status

@@ -9,7 +9,7 @@ import pytest
 
 from labkit.book.learn.batch import judge_batch
 from labkit.book.learn.evidence import INDUCTANCE, LOSS, RESISTANCE, CoilPlace
-from labkit.book.learn.knowledge import Records, records_of
+from labkit.book.learn.groups import Records, records_of
 from labkit.book.learn.prediction import knowledge
 from tests.benchmarks.conftest import Timed, cpu_seconds
 from tests.book.learn.shops import KINDS, evidence, single_coil

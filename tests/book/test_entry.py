@@ -87,6 +87,17 @@ def test_a_comma_before_three_digits_is_read_the_only_way_it_can_be_or_asked_abo
     assert "ambiguous" in row.problems[0]
 
 
+def test_rows_typed_with_points_and_rows_pasted_with_commas_stand_in_one_table(book):
+    meters = {"ohms": Meter(label="x", kind="ohms", unit="kΩ")}
+    table = EntryTable(heading=heading(book, meters=meters)).with_cell(0, 0, "1").with_cell(0, 1, "5.73")
+    table = table.pasted("2\t5,74\t2,13\t5.961\n3\t5,75\t2,14\t5961")
+    ohms = [row.values[0].value for row in table.understood()]
+    assert ohms == pytest.approx([5730, 5740, 5750])
+    assert table.understood()[1].values[2].value == 5961, "a point before three digits is that table's thousands mark"
+    pointed = replace(table, decimal=".").with_cell(0, 1, "5,73")
+    assert pointed.understood()[0].values[0].value == pytest.approx(5730)
+
+
 def test_cells_between_commas_keep_points_as_decimals():
     assert split_rows("1,5.9\n2,6.1") == ([["1", "5.9"], ["2", "6.1"]], ".")
     assert split_rows('1;"1.234,5"')[1] == ","

@@ -90,7 +90,9 @@ def run_together(path: Path, writers: int, readers: int, count: int) -> list[str
     watching = [start("watch", path) for _ in range(readers)]
     writing = [start("write", path, f"together{number}", count) for number in range(writers)]
     for process in writing:
-        output, _ = process.communicate()
+        with process:
+            assert process.stdout is not None
+            output = process.stdout.read()  # what `start` has read ahead is in there; communicate would lose it
         assert process.returncode == 0
         assert len(output.split()) == count
     said = [process.communicate("stop")[0].strip() for process in watching]

@@ -95,3 +95,15 @@ def test_sweeps_are_there_again_after_another_page_and_after_a_fault_but_not_whe
     page.wait_for_selector("html[data-lab-connection=well]")
     expect(page.get_by_role("button", name="Remove loaded.csv")).to_be_visible()
     expect(page.get_by_role("button", name="Remove bare.csv")).to_have_count(0)
+
+
+def test_an_opened_plan_is_the_plan_again_after_a_reload(visit, project_root):
+    page = visit("voila/render/measure.ipynb?v=1&own.bench=readings", ready="h3").page
+    plan = (project_root / "labkit" / "data" / "catalogue" / "pickups" / "narrow_single_coil.toml").read_bytes()
+    choose(page, page.get_by_role("button", name="Open a pickup sheet as the plan"), "mine.toml", plan)
+    chosen = page.get_by_label("It should be", exact=True).locator("option:checked")
+    expect(chosen).to_contain_text("(opened)")
+    page.wait_for_function("() => location.search.includes('opened')")
+    settled(page)
+    page.reload()
+    expect(chosen).to_contain_text("(opened)")

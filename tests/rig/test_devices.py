@@ -17,7 +17,7 @@ from labkit.core.sheet import parse_sheet
 from labkit.rig.devices.device import Device, device_called, read_device
 from labkit.rig.devices.fit import fit_device, fit_devices, switches_of
 from labkit.rig.devices.plan import CAN, WIRES_A_LUG, Lug, SolderPlan, harness_as_soldered, solder_plan
-from labkit.rig.harness import Harness
+from labkit.rig.harness import Harness, read_harness
 from labkit.rig.hum import switch_settings
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
@@ -174,15 +174,70 @@ def test_pots_on_one_shaft_are_one_part() -> None:
     assert stacked == ["neck_volume", "bridge_volume"]
 
 
-def test_a_buffer_without_its_battery_is_silent() -> None:
-    name = "buffer after the volume"
+@pytest.mark.parametrize("name", ["buffer after the volume", "preamplifier with treble and bass"])
+def test_a_board_without_its_battery_is_silent(name: str) -> None:
     rig, plan = demo_rig(harness_called(name)), plan_of(name)
     assert plan.part_of_kind("jack").device.name == "jack, stereo"  # type: ignore[union-attr]
     supply = [wire for wire in plan.wires if wire.mark == "supply"]
-    assert len(supply) == 2
-    for missing in supply:
+    boards = sum(part.kind == "buffer" for part in plan.parts.values())
+    assert len(supply) == 1 + boards
+    for missing in (wire for wire in supply if "battery" in (wire.one.part, wire.other.part)):
         left = [(wire.one, wire.other) for wire in plan.wires if wire is not missing]
         assert np.max(np.abs(soldered(rig, plan, left).evaluate(FREQUENCY_HZ))) < 1e-6
+
+
+BOARDS = """
+sheet = "harness"
+format = 1
+name = "inverting stage and a transistor follower"
+summary = "A volume, an operational amplifier that turns the signal round, and a transistor that drives the cable."
+pickups = ["bridge"]
+output = "tip"
+
+[parts.volume]
+kind = "pot"
+nodes = ["bridge.hot", "wiper", "ground"]
+value = "500k"
+
+[parts.into]
+kind = "resistor"
+nodes = ["wiper", "summing"]
+value = "1M"
+
+[parts.back]
+kind = "resistor"
+nodes = ["summing", "stage_out"]
+value = "1M"
+
+[parts.stage]
+kind = "operational amplifier"
+nodes = ["ground", "summing", "stage_out"]
+
+[parts.follower]
+kind = "transistor"
+nodes = ["ground", "stage_out", "tip"]
+transconductance = "3 mS"
+
+[parts.follower_load]
+kind = "resistor"
+nodes = ["tip", "ground"]
+value = "10k"
+"""
+"""A harness with an operational amplifier and a transistor."""
+
+
+def test_amplifier_and_transistor_boards_have_a_battery_and_sound_as_the_sheet() -> None:
+    harness = read_harness(parse_sheet(BOARDS, "boards.toml"))
+    plan, rig = solder_plan(harness), demo_rig(harness)
+    devices = {part.device.name for part in plan.parts.values()}
+    assert devices >= {"operational amplifier board", "transistor board", "battery, 9 V", "jack, stereo"}
+    # rounding of the solver, of a gain of order 1
+    assert worst_difference(rig, soldered(rig, plan)) < 1e-9
+    left = [
+        (w.one, w.other) for w in plan.wires if not {Lug("battery", "plus"), Lug("battery", "minus")} & {w.one, w.other}
+    ]
+    assert len(left) == len(plan.wires) - 2
+    assert np.max(np.abs(soldered(rig, plan, left).evaluate(FREQUENCY_HZ))) < 1e-6
 
 
 def test_a_screened_lead_stands_between_pickup_and_pot() -> None:

@@ -240,3 +240,18 @@ def test_a_plan_of_bare_wires_is_what_its_rig_is() -> None:
     found = FaultFinder(solder_plan(harness), demo_rig(harness))
     assert list(found.positions) == ["always"]
     assert position_checks(found)[0].tip == ("bridge hot",)
+
+
+def test_a_capacitor_that_hangs_loose_is_told_by_the_treble() -> None:
+    finder = finder_of("one volume, rotary tone")
+    leg = next(
+        fault for fault, _ in finder.faults if fault.kind == "missing wire" and "leg from the capacitor4" in fault.words
+    )
+    shown = dict(finder.faults)[leg]
+    assert shown.heard["100n"] == "bright"
+    assert shown.heard["open"] == "as it should"
+    causes = finder.causes([finder.observation("100n: bright")])
+    assert any(leg in cause.faults for cause in causes[:3])
+    rows = {number: row.complaint for row in fault_table(finder) for number in row.wires}
+    assert rows[leg.wires[0]] == "another sound"
+    assert all(row.shows == "nothing at the jack" for row in fault_table(finder) if row.complaint == "nothing")

@@ -16,8 +16,9 @@ import pytest
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.joined import Joined
+from labkit.core.sheet import parse_sheet
 from labkit.rig.devices.plan import Lug, SolderPlan, harness_as_soldered
-from labkit.rig.harness import Harness
+from labkit.rig.harness import Harness, read_harness
 from labkit.rig.rewiring import demo_rig
 from labkit.view.palette import DARK, LIGHT
 from labkit.view.soldering.checks import faults, read_back
@@ -25,7 +26,7 @@ from labkit.view.soldering.drawing import MARKS, SolderDrawing, draw_soldering
 from labkit.view.soldering.routing import Router
 from labkit.view.soldering.shapes import variants
 from labkit.view.soldering.words import linked_html, plan_text
-from tests.rig.test_devices import worst_difference
+from tests.rig.test_devices import BOARDS, worst_difference
 from tests.rig.unseen_wirings import NAMES, unseen
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "soldering-crossings.md"
@@ -78,6 +79,14 @@ def meant(plan: SolderPlan) -> set[frozenset[Lug]]:
 def test_nothing_lies_on_anything_else(name: str) -> None:
     drawing, _ = drawn(name)
     assert faults(drawing) == []
+
+
+def test_boards_with_their_battery_are_drawn_and_read_back() -> None:
+    drawing = draw_soldering(read_harness(parse_sheet(BOARDS, "boards.toml")))
+    assert faults(drawing) == []
+    assert nets(drawing.plan, read_back(drawing.to_svg())) == meant(drawing.plan)
+    assert "operational amplifier board" in "\n".join(plan_text(drawing.plan))
+    assert sum(wire.mark == "supply" for wire in drawing.plan.wires) == 3
 
 
 @pytest.mark.parametrize("name", SOME)
@@ -205,7 +214,7 @@ def test_every_wire_has_a_name_a_number_and_a_place_in_the_order_of_keys() -> No
     root = ElementTree.fromstring(picture)
     groups = [group for group in root.iter("{http://www.w3.org/2000/svg}g") if group.get("class") == "lab-wire"]
     names = {int(group.get("data-step", "0")): group for group in groups}
-    assert sorted(names) == list(range(1, len(drawing.plan.wires) + 1))
+    assert list(names) == list(range(1, len(drawing.plan.wires) + 1))  # the tab key goes on to the next step
     for number, group in names.items():
         words = f"{number}: {drawing.plan.wire_words(drawing.plan.wires[number - 1])}"
         assert group.get("aria-label") == words

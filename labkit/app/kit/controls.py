@@ -117,6 +117,8 @@ class Control:
             return f"{value:.0f}"
         if self.unit == PLAIN:
             return f"{value:.4g}"
+        if not value and self.bare_unit:
+            return f"0 {self.bare_unit}"  # a gap of none is 0 mm, not 0 m
         return format_quantity(float(f"{value:.4g}"), self.unit)
 
     def brief(self, value: Value) -> str:

@@ -11,7 +11,7 @@ import csv
 import io
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -80,10 +80,11 @@ class _Arriving:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GivenFile:
-    """A whole file as it came."""
+    """A whole file as it came; ``is_kept`` where the browser had kept it and sends it anew."""
 
     name: str
     content: bytes
+    is_kept: bool = False
 
 
 class Intake:
@@ -187,6 +188,7 @@ class FileTaker(LabWidget):
         self._intake = intake
         self._on_file: Callable[[GivenFile], None] = lambda _: None
         self._on_begin: Callable[[], None] = lambda: None
+        self._is_kept = False
 
     def on_file(self, handler: Callable[[GivenFile], None], *, begin: Callable[[], None] | None = None) -> None:
         """Call ``handler(file)`` for each whole file, and ``begin()`` when one starts to arrive."""
@@ -210,6 +212,7 @@ class FileTaker(LabWidget):
         if step == "file-begin":
             size = content.get("size")
             self._intake.begin(str(content.get("name", "")), size if isinstance(size, int) else 0)
+            self._is_kept = content.get("kept") is True
             self._on_begin()
             return {"received": 0}
         if step == "file-piece":
@@ -218,7 +221,7 @@ class FileTaker(LabWidget):
         if step == "file-cancel":
             self._intake.cancel()
             return {"cancelled": True}
-        self._on_file(self._intake.end())
+        self._on_file(replace(self._intake.end(), is_kept=self._is_kept))
         return {"done": True}
 
 

@@ -268,7 +268,7 @@ class CurvePage(Page[State]):
         drawing, band = self.draw(self.curve.width), self.listening.band_hz
         self.curve.svg = shade_outside(drawing, band) if band is not None and self.draws_what_is_heard else drawing
 
-    def _opener(self, what: str, *, label: str = "", keeps_as: str = "") -> Upload:
+    def _opener(self, what: str, *, label: str = "", keeps_as: str = "", takes_up: bool = False) -> Upload:
         """Return the button that opens a sheet; what is wrong with the sheet is said beside it."""
         opener = Upload(
             Intake(largest=LARGEST_SHEET, what=what, advice="Save one from this page, or write one by hand."),
@@ -277,7 +277,7 @@ class CurvePage(Page[State]):
             accept=".toml",
             many=False,
             keeps_as=keeps_as,
-            takes_up=False,
+            takes_up=takes_up,
         )
         opener.on_file(self._open_file)
         return opener

@@ -192,13 +192,22 @@ def _prepare() -> Iterator[None]:
     gc.collect()
     gc.freeze()  # so that collections in the kernels leave the shared memory shared
     yield
-    for _ in pages_once():
-        gc.freeze()
-        yield
+    yield from pages_once()
+
+
+def _pages_anew() -> Iterator[None] | None:
+    """Forget what followed from sheets that have changed and return how to make every page again; else None."""
+    from labkit.app.kit.sheets_read import forget_changed_sheets
+    from labkit.app.server.warm_up import pages_once
+
+    return pages_once() if forget_changed_sheets() else None
 
 
 def _serve(server: socket.socket, preparing: Iterator[None]) -> None:
-    """Fork a kernel for each socket that arrives, until the lab's end is closed; prepare further while none does."""
+    """Fork a kernel for each socket that arrives, until the lab's end is closed; prepare further while none does.
+
+    Where a sheet has changed since, all pages are made once more, and the next kernels need not forget.
+    """
     signal.signal(
         signal.SIGCHLD, signal.SIG_IGN
     )  # the system forgets kernels that have ended; the lab has their handles
@@ -219,6 +228,8 @@ def _serve(server: socket.socket, preparing: Iterator[None]) -> None:
                 server.close()
                 _be_a_kernel(asked, parent)
                 return
+        if is_prepared and (again := _pages_anew()) is not None:
+            preparing, is_prepared = again, False
 
 
 def _be_a_kernel(asked: socket.socket, parent: int) -> None:

@@ -2,7 +2,8 @@
 
 Importing this module does it. It depends neither on the user's sheets nor on plugins, which a page finds as they are
 when it opens. The process that kernels are forked from makes every page once as well (`pages_once`): a kernel then has
-what follows from the sheets, and forgets it where they have changed since (`labkit.app.kit.sheets_read`).
+what follows from the sheets, and forgets it where they have changed since (`labkit.app.kit.sheets_read`); that process
+then makes every page anew, for the kernels after it.
 """
 
 from __future__ import annotations
@@ -52,4 +53,5 @@ def pages_once() -> Iterator[None]:
         Background.is_asleep = False
         Widget.close_all()
         gc.collect()
+        gc.freeze()  # so that collections in what is forked from here leave the shared memory shared
         yield

@@ -48,7 +48,7 @@ FIT_BAND_HZ = (40.0, 20_000.0)
 RIVALS: tuple[Core, ...] = ("none", "one section", "two sections", "spread")
 """Ways to write the core's losses that are weighed against each other."""
 
-LEAST_WEIGHT, LEAST_SHARE = 0.01, 0.15
+LEAST_WEIGHT, LEAST_SHARE = 0.001, 0.25
 """A rival below the first is dropped, and one that is kept counts at least the second: no way of writing a core is
 quite true, and weights that follow the scatter of one session swing further than they should."""
 
@@ -66,6 +66,14 @@ RIG_CORNER_FACTOR = 2.0
 CORNER_GUESSES_HZ = (2500.0, 9000.0)
 """Where measured pickups have their eddy corner (2 kHz and up), and a second start beyond the resonance."""
 
+USUAL_SPREAD_CORNER = Interval(value=5000.0, low=1250.0, high=20_000.0)
+"""Hz; where the loss of a thick conducting core is held loosely (common practice, no source): a band of frequencies
+shows its corner poorly, and a corner far off takes the inductance along."""
+
+SPREAD_DOUBT = 1.5
+"""How much more the values of a spread core scatter against the truth than derivatives at the best ones say, in
+simulation: corner and inductance trade places along a curve."""
+
 PREDICTED_HZ = (20.0, 20_000.0)
 PREDICTED_POINTS = 121
 
@@ -76,6 +84,10 @@ class EddyFit:
 
     fraction: Interval
     corner_hz: Interval
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {"fraction": self.fraction.as_dict(), "corner_hz": self.corner_hz.as_dict()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,10 +250,7 @@ class Fit:
             "resistance_ohm": self.resistance.as_dict(),
             "inductance_h": self.inductance.as_dict(),
             "capacitance_f": self.capacitance.as_dict(),
-            "eddy": [
-                {"fraction": section.fraction.as_dict(), "corner_hz": section.corner_hz.as_dict()}
-                for section in self.eddy
-            ],
+            "eddy": [section.as_dict() for section in self.eddy],
             "residual_db": self.residual_db,
             "warnings": list(self.warnings),
             "loss_resistance_ohm": self.loss_resistance.as_dict() if self.loss_resistance else None,
@@ -331,16 +340,6 @@ def fit_sweeps(
     weights = weights_of(solutions)
     rivals = rivals_of(solutions, weights)
     best = solutions[by_plainness(solutions, weights)[0]]
-    first = best.rest[: points.frequency_hz.size]
-    residuals = tuple(
-        Residual(
-            name=label,
-            frequency_hz=points.frequency_hz[points.sweep == number],
-            level_db=first[points.sweep == number],
-            fixture=as_fitted(measurements[number].fixture, rivals[0]),
-        )
-        for number, label in enumerate(points.names)
-    )
     provenance = [
         f"fitted to {', '.join(points.names)} ({points.frequency_hz.size} points, {band_hz[0]:g} to {band_hz[1]:g} Hz)",
         *(describe_fixture(measurement) for measurement in measurements),
@@ -353,14 +352,14 @@ def fit_sweeps(
     shown = {key: _SHOWN.get(key, key.replace("log_", "eddy ").replace("_", " ")) for key in best.problem.names}
     return Fit(
         name=name,
-        resistance=averaged(rivals, "log_resistance", best.quantile),
-        inductance=averaged(rivals, "log_inductance", best.quantile),
-        capacitance=averaged(rivals, "log_capacitance", best.quantile),
-        loss_resistance=averaged(rivals, "log_loss", best.quantile) if fit_loss else None,
+        resistance=averaged(rivals, "log_resistance"),
+        inductance=averaged(rivals, "log_inductance"),
+        capacitance=averaged(rivals, "log_capacitance"),
+        loss_resistance=averaged(rivals, "log_loss") if fit_loss else None,
         eddy=eddy_fits(rivals[0], best),
-        rig_corner_hz=averaged(rivals, "log_rig_corner", best.quantile) if points.rolls_off.any() else None,
+        rig_corner_hz=averaged(rivals, "log_rig_corner") if points.rolls_off.any() else None,
         residual_db=best.rms_db,
-        residuals=residuals,
+        residuals=residuals_of(best, measurements, rivals[0]),
         correlations={(shown[a], shown[b]): value for (a, b), value in best.correlations().items()},
         warnings=fit_warnings(best, measurements, resistance=resistance, contradictions=_contradictions(best)),
         provenance=tuple(provenance),
@@ -389,7 +388,8 @@ def _solutions(
     found: list[FitSolution] = []
     refusal: InputError | None = None
     for core in cores:
-        problem = make_problem(points, core, coil_names(core, fit_loss=fit_loss), known, one_coil(core))
+        held = known | ({"log_corner_0": USUAL_SPREAD_CORNER} if core == "spread" else {})
+        problem = make_problem(points, core, coil_names(core, fit_loss=fit_loss), held, one_coil(core))
         starts = []
         for corner in CORNER_GUESSES_HZ[: 1 if core in ("none", "spread") else None]:
             eddy = {f"fraction_{number}": 0.15 for number in range(4)}
@@ -454,15 +454,55 @@ def rivals_of(solutions: Sequence[FitSolution], weights: np.ndarray) -> tuple[Ri
     )
 
 
-def averaged(rivals: Sequence[Rival], key: str, quantile: float) -> Interval:
-    """Return the best rival's value of a logarithmic unknown, with bounds that hold the others' as well."""
-    best = rivals[0].vector[rivals[0].names.index(key)]
-    total = 0.0
-    for rival in rivals:
-        at = rival.names.index(key)
-        total += rival.weight * (float(rival.covariance[at, at]) + float(rival.vector[at] - best) ** 2)
-    half = min(quantile * math.sqrt(max(total, 0.0)), 12.0)  # e^12: the data say nothing; keep the bounds finite
-    return Interval(value=math.exp(best), low=math.exp(best - half), high=math.exp(best + half))
+def residuals_of(solution: FitSolution, measurements: Sequence[Measurement], rival: Rival) -> tuple[Residual, ...]:
+    """Return what a solution leaves of each sweep's levels."""
+    points = solution.problem.points
+    level = solution.rest[: points.frequency_hz.size]
+    return tuple(
+        Residual(
+            name=label,
+            frequency_hz=points.frequency_hz[points.sweep == number],
+            level_db=level[points.sweep == number],
+            fixture=as_fitted(measurements[number].fixture, rival),
+        )
+        for number, label in enumerate(points.names)
+    )
+
+
+def weighed_bounds(rivals: Sequence[Rival], key: str) -> tuple[float, float, float]:
+    """Return the best rival's value of an unknown, and the 95 % bounds of what all rivals say of it by their weights.
+
+    A rival that says otherwise moves the bound on its side alone.
+    """
+    from scipy.optimize import brentq
+    from scipy.special import stdtr, stdtrit
+
+    at = [rival.names.index(key) for rival in rivals]
+    weight, freedom = np.array([rival.weight for rival in rivals]), np.array([rival.freedom for rival in rivals])
+    centre = np.array([rival.vector[place] for rival, place in zip(rivals, at)])
+    variance = np.array([rival.covariance[place, place] for rival, place in zip(rivals, at)])
+    curved = np.array([SPREAD_DOUBT if rival.core == "spread" else 1.0 for rival in rivals])
+    spread = curved * np.sqrt(np.maximum(variance, 1e-30))
+    ends = []
+    for share in (0.025, 0.975):
+        own = centre + spread * stdtrit(freedom, share)
+
+        def over(place: float, share: float = share) -> float:
+            return float(weight @ stdtr(freedom, (place - centre) / spread)) / float(weight.sum()) - share
+
+        low, high = float(own.min()), float(own.max())
+        ends.append(float(brentq(over, low, high)) if over(low) < 0 < over(high) else (low + high) / 2)
+    best = float(centre[0])
+    return best, min(ends[0], best), max(ends[1], best)
+
+
+def averaged(rivals: Sequence[Rival], key: str) -> Interval:
+    """Return a logarithmic unknown with its bounds; see `weighed_bounds`."""
+    best, low, high = weighed_bounds(rivals, key)
+    widest = 12.0  # e^12: the data say nothing; keep the bounds finite
+    return Interval(
+        value=math.exp(best), low=math.exp(max(low, best - widest)), high=math.exp(min(high, best + widest))
+    )
 
 
 def eddy_fits(rival: Rival, solution: FitSolution, owner: str = "") -> tuple[EddyFit, ...]:
@@ -476,7 +516,7 @@ def eddy_fits(rival: Rival, solution: FitSolution, owner: str = "") -> tuple[Edd
         )
 
     def corner(key: str, factor: float) -> Interval:
-        found = averaged([replace(rival, weight=1.0)], key, solution.quantile)
+        found = averaged([rival], key)
         return Interval(value=factor * found.value, low=factor * found.low, high=factor * found.high)
 
     if rival.core == "spread":
@@ -577,6 +617,28 @@ def rounded(value: float) -> float:
     return float(f"{value:.{DIGITS - 1}e}")
 
 
+def measured_sheet(pickup: Pickup, provenance: Sequence[str], note: str) -> str:
+    """Return the TOML text of a measured pickup, its values rounded to the digits of a sheet."""
+
+    def tidy(coil: Coil) -> Coil:
+        return replace(
+            coil,
+            resistance=rounded(coil.resistance),
+            inductance=rounded(coil.inductance),
+            capacitance=rounded(coil.capacitance),
+            loss_resistance=rounded(coil.loss_resistance),
+            eddy=tuple(
+                EddySection(fraction=rounded(section.fraction), corner_hz=rounded(section.corner_hz))
+                for section in coil.eddy
+            ),
+        )
+
+    coils = {name: tidy(coil) for name, coil in pickup.coils.items()}
+    values = pickup_data(replace(pickup, coils=coils, coupling=rounded(pickup.coupling)))
+    data = {"name": values.pop("name"), "source": ". ".join(provenance) + ".", "note": note, **values}
+    return sheet_text("pickup", data)
+
+
 def _shown(interval: Interval, unit: str) -> str:
     low, high = (format_quantity(bound, unit, digits=3) for bound in (interval.low, interval.high))
     return f"{low} to {high}"
@@ -587,22 +649,6 @@ def fit_sheet_text(fit: Fit) -> str:
 
     ``source`` says what was measured and how; ``note`` gives the 95 % bounds and the warnings.
     """
-    coil = fit.coil
-    tidy = replace(
-        coil,
-        resistance=rounded(coil.resistance),
-        inductance=rounded(coil.inductance),
-        capacitance=rounded(coil.capacitance),
-        loss_resistance=rounded(coil.loss_resistance),
-        eddy=tuple(
-            EddySection(fraction=rounded(section.fraction), corner_hz=rounded(section.corner_hz))
-            for section in coil.eddy
-        ),
-    )
-    return sheet_text("pickup", _data(fit, tidy))
-
-
-def _data(fit: Fit, coil: Coil) -> dict[str, Any]:
     bounds = [
         f"resistance {_shown(fit.resistance, 'Ω')}",
         f"inductance {_shown(fit.inductance, 'H')}",
@@ -613,8 +659,5 @@ def _data(fit: Fit, coil: Coil) -> dict[str, Any]:
             f"eddy {number}: fraction {section.fraction.low:.3g} to {section.fraction.high:.3g}, "
             f"corner {_shown(section.corner_hz, 'Hz')}"
         )
-    note = "95 % bounds: " + "; ".join(bounds) + "."
-    for warning in fit.warnings:
-        note += f" Warning: {warning}."
-    values = pickup_data(Pickup(name=fit.name, coils={"main": coil}))
-    return {"name": values.pop("name"), "source": ". ".join(fit.provenance) + ".", "note": note, **values}
+    note = "95 % bounds: " + "; ".join(bounds) + "." + "".join(f" Warning: {warning}." for warning in fit.warnings)
+    return measured_sheet(Pickup(name=fit.name, coils={"main": fit.coil}), fit.provenance, note)

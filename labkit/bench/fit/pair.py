@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -22,21 +22,20 @@ from labkit.bench.fit.fit import (
     averaged,
     describe_fixture,
     eddy_fits,
+    measured_sheet,
+    residuals_of,
     rivals_of,
-    rounded,
     usual_rig_corner,
+    weighed_bounds,
 )
 from labkit.bench.fit.fixture import Measurement
 from labkit.bench.fit.model import Core, Leads, coil_names, coil_of, coil_rows, gather, make_problem, start_values
-from labkit.bench.fit.prediction import Rival, as_fitted
 from labkit.bench.fit.solve import by_plainness, solve, weights_of
 from labkit.bench.fit.warnings import common_warnings
 from labkit.core.errors import InputError, did_you_mean
-from labkit.core.sheet import sheet_text
 from labkit.core.sourced import Interval
-from labkit.pickup.electrical import Coil, EddySection, Pickup
+from labkit.pickup.electrical import Pickup
 from labkit.pickup.network import at_leads
-from labkit.pickup.sheet import pickup_data
 
 Wiring = Literal["first", "second", "series", "parallel"]
 """What stood at the leads: one coil with the other open, or both."""
@@ -62,10 +61,7 @@ class PairCoil:
             "resistance_ohm": self.resistance.as_dict(),
             "inductance_h": self.inductance.as_dict(),
             "capacitance_f": self.capacitance.as_dict(),
-            "eddy": [
-                {"fraction": section.fraction.as_dict(), "corner_hz": section.corner_hz.as_dict()}
-                for section in self.eddy
-            ],
+            "eddy": [section.as_dict() for section in self.eddy],
         }
 
 
@@ -164,30 +160,22 @@ def fit_pair(
     best = solutions[by_plainness(solutions, weights)[0]]
     coils = {
         coil: PairCoil(
-            resistance=averaged(rivals, f"{coil}.log_resistance", best.quantile),
-            inductance=averaged(rivals, f"{coil}.log_inductance", best.quantile),
-            capacitance=averaged(rivals, f"{coil}.log_capacitance", best.quantile),
+            resistance=averaged(rivals, f"{coil}.log_resistance"),
+            inductance=averaged(rivals, f"{coil}.log_inductance"),
+            capacitance=averaged(rivals, f"{coil}.log_capacitance"),
             eddy=eddy_fits(rivals[0], best, f"{coil}."),
         )
         for coil in ("first", "second")
     }
-    coupling = _coupling(rivals, best.quantile)
+    value, low, high = weighed_bounds(rivals, "coupling")
+    coupling = Interval(value=value, low=max(low, -1.0), high=min(high, 1.0))
     values = {coil: coil_of(best.values, best.problem.core, owner=f"{coil}.") for coil in ("first", "second")}
-    level = best.rest[: points.frequency_hz.size]
     return PairFit(
         pickup=Pickup(name=name, coils=values, connection="series", coupling=coupling.value),
         coils=coils,
         coupling=coupling,
         residual_db=best.rms_db,
-        residuals=tuple(
-            Residual(
-                name=label,
-                frequency_hz=points.frequency_hz[points.sweep == number],
-                level_db=level[points.sweep == number],
-                fixture=as_fitted(measurements[number].fixture, rivals[0]),
-            )
-            for number, label in enumerate(points.names)
-        ),
+        residuals=residuals_of(best, measurements, rivals[0]),
         warnings=tuple(dict.fromkeys(common_warnings(best, measurements))),
         provenance=tuple(f"{describe_fixture(m)}, {wiring}" for m, wiring in zip(measurements, wirings)),
     )
@@ -237,35 +225,8 @@ def _alone(
     return seen * divided, (share - mutual * loop * other_share) * divided
 
 
-def _coupling(rivals: Sequence[Rival], quantile: float) -> Interval:
-    at = rivals[0].names.index("coupling")
-    best = float(rivals[0].vector[at])
-    total = sum(rival.weight * float(rival.covariance[at, at] + (rival.vector[at] - best) ** 2) for rival in rivals)
-    half = quantile * math.sqrt(total)
-    return Interval(value=best, low=max(best - half, -1.0), high=min(best + half, 1.0))
-
-
 def pair_sheet_text(fit: PairFit) -> str:
     """Return the TOML text of a two-coil pickup sheet with the fitted values."""
-
-    def tidy(coil: Coil) -> Coil:
-        return replace(
-            coil,
-            resistance=rounded(coil.resistance),
-            inductance=rounded(coil.inductance),
-            capacitance=rounded(coil.capacitance),
-            eddy=tuple(
-                EddySection(fraction=rounded(section.fraction), corner_hz=rounded(section.corner_hz))
-                for section in coil.eddy
-            ),
-        )
-
-    pickup = replace(
-        fit.pickup,
-        coils={name: tidy(coil) for name, coil in fit.pickup.coils.items()},
-        coupling=rounded(fit.pickup.coupling),
-    )
-    values = pickup_data(pickup)
     note = (
         f"95 % bounds: coupling {fit.coupling.low:.3g} to {fit.coupling.high:.3g}; "
         + "; ".join(
@@ -274,5 +235,4 @@ def pair_sheet_text(fit: PairFit) -> str:
         + "."
     )
     note += "".join(f" Warning: {warning}." for warning in fit.warnings)
-    source = ". ".join(fit.provenance) + "."
-    return sheet_text("pickup", {"name": values.pop("name"), "source": source, "note": note, **values})
+    return measured_sheet(fit.pickup, fit.provenance, note)

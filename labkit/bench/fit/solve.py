@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -421,9 +422,17 @@ def _modes(
         own = np.flatnonzero(groups == group)
         if own.size < 8 or float(np.median(np.diff(place[own]))) > width / 1.5:
             continue
-        modes, sizes, _ = np.linalg.svd(smooth_basis(place[own], width) / shape[own, None], full_matrices=False)
-        found.append((own, modes, sizes))
+        modes, sizes = _unit_modes(place[own].tobytes(), (shape[own] / shape[own[0]]).tobytes(), width)
+        found.append((own, modes, sizes / shape[own[0]]))
     return found
+
+
+@lru_cache(maxsize=32)
+def _unit_modes(place: bytes, relative: bytes, width: float) -> tuple[np.ndarray, np.ndarray]:
+    """Modes of one group; rounds, rivals, levels and phases mostly share them, and they are most of a fit's work."""
+    basis = smooth_basis(np.frombuffer(place), width) / np.frombuffer(relative)[:, None]
+    modes, sizes, _ = np.linalg.svd(basis, full_matrices=False)
+    return modes, sizes
 
 
 def _scatter(problem: Problem, rest: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -8,10 +8,10 @@ impedances: an inductance or capacitance and a loss, in series or in parallel.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from labkit.core.units import PREFIXES
 FrequencyUnit = Literal["Hz", "kHz", "MHz", "rad/s", "log10 Hz"]
 MagnitudeUnit = Literal["dB", "linear", "ohm", "kohm", "Mohm", "dBohm", "volt", "millivolt"]
 PhaseUnit = Literal["deg", "rad"]
+Unit = TypeVar("Unit")
 
 _FREQUENCY_FACTOR = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "rad/s": 1 / (2 * np.pi)}
 _LINEAR_FACTOR = {"linear": 1.0, "ohm": 1.0, "kohm": 1e3, "Mohm": 1e6, "volt": 1.0, "millivolt": 1e-3}
@@ -157,22 +158,32 @@ def looks_like_decades(values: np.ndarray) -> bool:
     return is_monotone(finite) and float(np.ptp(finite)) >= 1.0
 
 
-def stated_frequency_unit(words: str) -> FrequencyUnit | None:
-    for pattern, unit in (
-        (r"\bl(?:og(?:10)?|g)\b|\blog10", "log10 Hz"),
-        (r"k\s*hz", "kHz"),
-        (r"(?-i:\bMHz)", "MHz"),
-        (r"rad\s*/\s*s|omega|ω", "rad/s"),
-        (r"hz|hertz", "Hz"),
-    ):
-        if re.search(pattern, words, re.IGNORECASE):
-            return unit  # type: ignore[return-value]
-    return None
+FREQUENCY_WORDS: tuple[tuple[str, FrequencyUnit], ...] = (
+    (r"\bl(?:og(?:10)?|g)\b|\blog10", "log10 Hz"),
+    (r"k\s*hz", "kHz"),
+    (r"(?-i:\bMHz)", "MHz"),
+    (r"rad\s*/\s*s|omega|ω", "rad/s"),
+    (r"hz|hertz", "Hz"),
+)
+_MAGNITUDE_WORDS: tuple[tuple[str, MagnitudeUnit], ...] = (
+    (r"db\s*(?:re\s*1\s*)?(?:Ω|Ω|ohm)", "dBohm"),
+    (r"db", "dB"),
+    (r"(?:\bk|kilo)\s*(?:Ω|Ω|ohm)", "kohm"),
+    (r"(?-i:\bM\s*(?:Ω|Ω|ohm)|megohm)", "Mohm"),
+    (r"Ω|Ω|ohm", "ohm"),
+    (r"\bmV\b|millivolt", "millivolt"),
+    (r"\bV\b|volt|^vm?\(", "volt"),
+    (r"linear|ratio|V/V", "linear"),
+)
+
+
+def stated_unit(words: str, units: Iterable[tuple[str, Unit]]) -> Unit | None:
+    return next((unit for pattern, unit in units if re.search(pattern, words, re.IGNORECASE)), None)
 
 
 def frequencies(table: NumberTable, index: int, unit: FrequencyUnit | None, notes: list[str], name: str) -> np.ndarray:
     words, values = table.header[index], table.numbers[:, index]
-    stated = unit or stated_frequency_unit(words)
+    stated = unit or stated_unit(words, FREQUENCY_WORDS)
     highest = float(np.nanmax(values))
     lowest = float(np.nanmin(values))
     if stated is None:
@@ -210,26 +221,6 @@ def frequencies(table: NumberTable, index: int, unit: FrequencyUnit | None, note
     return frequency
 
 
-def _stated_magnitude_unit(words: str) -> MagnitudeUnit | None:
-    if re.search(r"db\s*(?:re\s*1\s*)?(?:Ω|Ω|ohm)", words, re.IGNORECASE):
-        return "dBohm"
-    if re.search(r"db", words, re.IGNORECASE):
-        return "dB"
-    if re.search(r"(?:\bk|kilo)\s*(?:Ω|Ω|ohm)", words, re.IGNORECASE):
-        return "kohm"
-    if re.search(r"\bM\s*(?:Ω|Ω|ohm)|megohm", words):
-        return "Mohm"
-    if re.search(r"Ω|Ω|ohm", words, re.IGNORECASE):
-        return "ohm"
-    if re.search(r"\bmV\b|millivolt", words, re.IGNORECASE):
-        return "millivolt"
-    if re.search(r"\bV\b|volt", words, re.IGNORECASE):
-        return "volt"
-    if re.match(r"vm?\(", words, re.IGNORECASE):
-        return "volt"
-    return "linear" if re.search(r"linear|ratio|V/V", words, re.IGNORECASE) else None
-
-
 def _could_be_a_curve(level_db: np.ndarray) -> bool:
     """Say whether a level could be a pickup's: it moves without jumps, highest inside the sweep, lowest at an end.
 
@@ -246,7 +237,7 @@ def magnitudes(
     table: NumberTable, index: int, unit: MagnitudeUnit | None, notes: list[str], name: str
 ) -> tuple[np.ndarray, SweepKind | None]:
     words, values = table.header[index], table.numbers[:, index]
-    stated = unit or _stated_magnitude_unit(words)
+    stated = unit or stated_unit(words, _MAGNITUDE_WORDS)
     is_impedance = re.search(IMPEDANCE_WORDS, words, re.IGNORECASE) is not None
     if stated is None:
         lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
@@ -325,7 +316,7 @@ def from_parts(
 ) -> SweepColumns:
     real, imaginary = (table.numbers[:, roles[role]] for role in ("real", "imaginary"))
     words = table.header[roles["real"]]
-    stated = unit or _stated_magnitude_unit(words)
+    stated = unit or stated_unit(words, _MAGNITUDE_WORDS)
     if stated in ("dB", "dBohm"):
         raise InputError(f"{name}: {label(table, roles['real'])} is a real part, which cannot be in {stated}")
     is_impedance = stated in ("ohm", "kohm", "Mohm") or re.search(r"\bz\b|imped|\brs\b", words, re.IGNORECASE)
@@ -342,7 +333,7 @@ def from_complex(
     table: NumberTable, index: int, unit: MagnitudeUnit | None, frequency: np.ndarray, notes: list[str]
 ) -> SweepColumns:
     words = table.header[index]
-    stated = unit or _stated_magnitude_unit(words) or "linear"
+    stated = unit or stated_unit(words, _MAGNITUDE_WORDS) or "linear"
     factor = _LINEAR_FACTOR.get(stated, 1.0)
     is_impedance = stated in ("ohm", "kohm", "Mohm") or re.search(IMPEDANCE_WORDS, words, re.IGNORECASE)
     notes.append(f"{label(table, index)}: complex{', Ω' if is_impedance else ''}")

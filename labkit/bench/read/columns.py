@@ -14,6 +14,7 @@ from types import MappingProxyType
 import numpy as np
 
 from labkit.bench.read.column_values import (
+    FREQUENCY_WORDS,
     IMPEDANCE_WORDS,
     MEANINGS,
     FrequencyUnit,
@@ -31,7 +32,7 @@ from labkit.bench.read.column_values import (
     magnitudes,
     name_unused,
     phases,
-    stated_frequency_unit,
+    stated_unit,
     unit_scale,
 )
 from labkit.bench.read.table import NumberTable
@@ -244,7 +245,9 @@ def _check_frequency_rises(table: NumberTable, roles: dict[str, int], unit: Freq
     index = roles["frequency"]
     if _looks_like_frequency(table.numbers[:, index]) or table.numbers.shape[0] < 4:
         return
-    is_log = unit == "log10 Hz" or (unit is None and stated_frequency_unit(table.header[index]) in (None, "log10 Hz"))
+    is_log = unit == "log10 Hz" or (
+        unit is None and stated_unit(table.header[index], FREQUENCY_WORDS) in (None, "log10 Hz")
+    )
     if is_log and looks_like_decades(table.numbers[:, index]):
         return
     others = [i for i in range(table.numbers.shape[1]) if i != index and _looks_like_frequency(table.numbers[:, i])]

@@ -10,12 +10,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from types import MappingProxyType
 from typing import Literal, get_args
 
 import numpy as np
 
 from labkit.book.learn.levels import shares_of
+from labkit.book.records import QUANTITIES
 from labkit.core.errors import InputError, did_you_mean
 from labkit.core.units import format_quantity
 from labkit.pickup.materials.wire import Wire, copper_resistivity
@@ -31,27 +31,6 @@ Quantity = Literal["resistance", "inductance", "loss_resistance", "capacitance",
 """``inductance`` and ``loss_resistance`` in series, by an LCR meter at a frequency, at the leads; ``peak`` and
 ``height`` (dB over 100 Hz) into 470 pF and 200 kΩ; ``field`` by a probe at a gap over a pole."""
 
-QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
-UNITS: Mapping[Quantity, str] = MappingProxyType(dict(zip(QUANTITIES, ("Ω", "H", "Ω", "F", "Hz", "dB", "T"))))
-
-MeterKind = Literal["ohms", "lcr", "sweep", "field"]
-METER_OF: Mapping[Quantity, MeterKind] = MappingProxyType(
-    dict(zip(QUANTITIES, ("ohms", "lcr", "lcr", "sweep", "sweep", "sweep", "field")))
-)
-
-METER_GAIN: Mapping[Quantity, float] = MappingProxyType(
-    dict(zip(QUANTITIES, (0.0025, 0.01, 0.005, 0.02, 0.002, 0.01, 0.03)))
-)
-"""Standard deviation of a meter's scale, as a ratio (common practice, no source)."""
-
-REPEAT: Mapping[Quantity, float] = MappingProxyType(
-    dict(zip(QUANTITIES, (0.001, 0.003, 0.006, 0.02, 0.005, 0.02, 0.02)))
-)
-"""Standard deviation of reading again, as a ratio (common practice, no source)."""
-
-OFFSET: Mapping[Quantity, float] = MappingProxyType(dict(zip(QUANTITIES, (0.01, 0.02, 0.01, 0.10, 0.015, 0.03, 0.03))))
-"""Standard deviation by which labkit's models may be off for all coils of a shop alike (assumption)."""
-
 HIGH_LOSS_HZ, HIGH_LOSS_REPEAT, HIGH_LOSS_OFFSET = 2e3, 0.02, 0.05
 """Above this frequency a series resistance is mostly eddy loss: harder to read, and to predict (assumption)."""
 
@@ -64,6 +43,13 @@ _TEMPERATURES = np.arange(-10.0, 61.0, 5.0)
 _DECIBELS = 20 / math.log(10)
 
 
+def offset_of(quantity: Quantity) -> float:
+    """Return the standard deviation by which labkit's models may be off for all coils of a shop alike, as a ratio."""
+    offset = QUANTITIES[quantity].offset
+    assert offset is not None
+    return offset
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class Kind:
     """What is read: the quantity, and at which frequency, or over which pole at which gap."""
@@ -74,10 +60,10 @@ class Kind:
     pole: str = ""
 
     def __post_init__(self) -> None:
-        if self.quantity not in QUANTITIES:
+        if self.quantity not in (learned := get_args(Quantity)):
             raise InputError(
-                f"a book learns from {', '.join(QUANTITIES)}; got '{self.quantity}'."
-                f"{did_you_mean(str(self.quantity), QUANTITIES)}"
+                f"a book learns from {', '.join(learned)}; got '{self.quantity}'."
+                f"{did_you_mean(str(self.quantity), learned)}"
             )
         if (self.quantity in ("inductance", "loss_resistance")) != (self.frequency_hz > 0):
             raise InputError(f"{self.quantity}: a frequency goes with readings of an LCR meter, and only with them")
@@ -85,12 +71,10 @@ class Kind:
     @property
     def words(self) -> str:
         """The quantity as people say it."""
-        name = {"loss_resistance": "series resistance", "height": "height of the peak"}.get(
-            self.quantity, self.quantity
-        )
+        name = QUANTITIES[self.quantity].words
         if self.frequency_hz:
             return f"{name} at {format_quantity(self.frequency_hz, 'Hz')}"
-        return f"{name} at pole {self.pole}" if self.pole else name
+        return f"field at pole {self.pole}" if self.pole else name
 
     @property
     def _is_high_loss(self) -> bool:
@@ -99,12 +83,12 @@ class Kind:
     @property
     def repeat(self) -> float:
         """Standard deviation of reading again, as a ratio."""
-        return HIGH_LOSS_REPEAT if self._is_high_loss else REPEAT[self.quantity]
+        return HIGH_LOSS_REPEAT if self._is_high_loss else QUANTITIES[self.quantity].repeat
 
     @property
     def offset(self) -> float:
         """Standard deviation of the models' common error, as a ratio."""
-        return HIGH_LOSS_OFFSET if self._is_high_loss else OFFSET[self.quantity]
+        return HIGH_LOSS_OFFSET if self._is_high_loss else offset_of(self.quantity)
 
     @property
     def offset_name(self) -> str:
@@ -116,7 +100,9 @@ class Kind:
         if self.quantity == "height":
             return value / _DECIBELS
         if not value > 0:
-            raise InputError(f"{self.words}: a reading above zero is due; got {value:g} {UNITS[self.quantity]}")
+            raise InputError(
+                f"{self.words}: a reading above zero is due; got {value:g} {QUANTITIES[self.quantity].unit}"
+            )
         return math.log(value)
 
     def value(self, logarithm: float) -> float:
@@ -151,7 +137,7 @@ class CoilPlace:
         Of the coils at the bench; None takes 20 °C with the doubt of a room nobody read.
     celsius_deviation : float or None, K
         None takes that of a thermometer beside the coil.
-    meters : tuple of (MeterKind, str)
+    meters : tuple of (str, str)
         Which meter read what; one that is not named is one of its own.
     """
 
@@ -165,7 +151,7 @@ class CoilPlace:
     months: float = 0.0
     celsius: float | None = 20.0
     celsius_deviation: float | None = None
-    meters: tuple[tuple[MeterKind, str], ...] = ()
+    meters: tuple[tuple[str, str], ...] = ()
 
     @property
     def extra_celsius(self) -> float:
@@ -278,23 +264,21 @@ def evaluated(plan: BuildPlan, x: Mapping[str, np.ndarray], kinds: Sequence[Kind
 
 
 @lru_cache(maxsize=128)
-def reading_model(
-    build: PickupBuild, kinds: tuple[Kind, ...], meters: tuple[tuple[MeterKind, str], ...]
-) -> ReadingModel:
+def reading_model(build: PickupBuild, kinds: tuple[Kind, ...], meters: tuple[tuple[str, str], ...]) -> ReadingModel:
     """Return what readings of a build should be; see `ReadingModel`.
 
     Parameters
     ----------
     build : PickupBuild
     kinds : tuple of Kind
-    meters : tuple of (MeterKind, str)
+    meters : tuple of (str, str)
         Their names make causes of their own: readings of one meter share its error.
     """
     planned, causes = _planned(build, kinds)
     labels = dict(meters)
     for index, kind in enumerate(kinds):
-        whose = labels.get(METER_OF[kind.quantity], "")
-        causes.setdefault(f"meter, {kind.quantity} of {whose}", {})[index] = METER_GAIN[kind.quantity]
+        whose = labels.get(meter, "") if (meter := QUANTITIES[kind.quantity].meter) else ""
+        causes.setdefault(f"meter, {kind.quantity} of {whose}", {})[index] = QUANTITIES[kind.quantity].gain
         causes.setdefault(f"repeat, {kind.words}", {})[index] = kind.repeat
         causes.setdefault(kind.offset_name, {})[index] = kind.offset
     effects = np.zeros((len(kinds), len(causes)))
@@ -352,7 +336,7 @@ def wire_reading(evidence: WireEvidence) -> tuple[float, dict[str, float]]:
         SESSION_TEMPERATURE: math.log(
             float(copper_resistivity(temperature_c=warmer) / copper_resistivity(temperature_c=celsius))
         ),
-        f"meter, resistance of {dict(place.meters).get('ohms', '')}": METER_GAIN["resistance"],
-        "measured length": math.hypot(evidence.deviation, REPEAT["resistance"]),
+        f"meter, resistance of {dict(place.meters).get('ohms', '')}": QUANTITIES["resistance"].gain,
+        "measured length": math.hypot(evidence.deviation, QUANTITIES["resistance"].repeat),
     }
     return math.log(evidence.ohm_per_m / planned), effects

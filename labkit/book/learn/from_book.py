@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 
 from labkit.book.evidence import BookCoil, BookEvidence, FitEvidence, MeterEvidence, ReadingEvidence, book_evidence
 from labkit.book.learn.batch import BatchVerdict, judge_batch
-from labkit.book.learn.evidence import METER_OF, CoilEvidence, CoilPlace, Kind, MeterKind, Quantity, WireEvidence
-from labkit.book.learn.knowledge import Records, records_of
+from labkit.book.learn.evidence import CoilEvidence, CoilPlace, Kind, Quantity, WireEvidence
+from labkit.book.learn.groups import Records, records_of
 from labkit.book.learn.prediction import Knowledge, with_book
-from labkit.book.records import LEADS, BobbinKind, Design, Machine, MagnetLot, Session, Spool, months, now
+from labkit.book.records import LEADS, QUANTITIES, BobbinKind, Design, Machine, MagnetLot, Session, Spool, months, now
 from labkit.book.store import Book, read_design
 from labkit.core.errors import InputError
 from labkit.pickup.materials.wire import wire
@@ -95,7 +95,7 @@ def _coil(coil: BookCoil, build: PickupBuild | str, evidence: BookEvidence) -> C
     if coil.coil != LEADS and len(build.coils) > 1:
         return "read coil by coil; a pair teaches by what is read at its leads"
     readings: dict[Kind, float] = {}
-    meters: dict[MeterKind, str] = {}
+    meters: dict[str, str] = {}
     first: ReadingEvidence | FitEvidence | None = None
     swept = {(fit.session, fit.meter) for fit in coil.fits}
     for item in sorted(coil.readings, key=lambda each: (each.quantity != "resistance", each.month)):
@@ -104,14 +104,14 @@ def _coil(coil: BookCoil, build: PickupBuild | str, evidence: BookEvidence) -> C
         if kind is None or from_sweep or kind in readings or not math.isfinite(item.value):
             continue
         readings[kind] = _without_gain(kind, item.value, evidence.meters.get(item.meter or ""))
-        meters.setdefault(METER_OF[kind.quantity], item.meter or "")
+        meters.setdefault(QUANTITIES[kind.quantity].meter or "", item.meter or "")
         first = first or item
     for fit in coil.fits:  # one sweep is one piece of evidence: its capacitance, and what no meter read
         for kind, value in _fitted(fit).items():
             has = {known.quantity for known in readings}
             if kind.quantity not in has and not (kind.quantity == "capacitance" and "peak" in has):
                 readings[kind] = value
-                meters.setdefault(METER_OF[kind.quantity], fit.meter or "")
+                meters.setdefault(QUANTITIES[kind.quantity].meter or "", fit.meter or "")
                 first = first or fit
     place = CoilPlace(
         design=coil.design,

@@ -7,20 +7,15 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 
-from labkit.book.learn.evidence import NEXT_READINGS, OFFSET, UNITS, CoilPlace, Kind, Quantity
-from labkit.book.learn.knowledge import (
-    CONFLICT,
-    CoilGroup,
-    Posterior,
-    Records,
-    model_of,
-    posterior_of,
-)
+from labkit.book.learn.evidence import NEXT_READINGS, CoilPlace, Kind, Quantity, offset_of
+from labkit.book.learn.groups import CoilGroup, Records, model_of
+from labkit.book.learn.knowledge import CONFLICT, Posterior, posterior_of
 from labkit.book.learn.levels import SHARES, shares_of
+from labkit.book.records import QUANTITIES
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup
@@ -65,19 +60,6 @@ CAUSE_WORDS: Mapping[str, str] = MappingProxyType(
 )
 """Causes as a workshop says them."""
 
-CHECKS: Mapping[Quantity, str] = MappingProxyType(
-    {
-        "resistance": "ohmmeter, wire of the spool, turns counter, temperature",
-        "inductance": "LCR meter and its frequency, turns counter, grade of the magnets, height of the winding",
-        "loss_resistance": "LCR meter and its frequency, covers and baseplates near the coil, grade of the poles",
-        "capacitance": "lead and probe on the coil, wax, how the wire is laid",
-        "peak": "load and lead on the coil, LCR meter against sweep",
-        "height": "load on the coil, level and shielding of the sweep",
-        "field": "gap of the probe, charge and grade of the magnets, reference piece of the meter",
-    }
-)
-"""What to look at when the readings of a shop contradict the plan (common practice, no source)."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Learned:
@@ -91,7 +73,7 @@ class Learned:
     @property
     def unit(self) -> str:
         """SI symbol, or dB."""
-        return UNITS[self.kind.quantity]
+        return QUANTITIES[self.kind.quantity].unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -332,7 +314,7 @@ def conflict_of(posterior: Posterior, build: PickupBuild, place: CoilPlace) -> C
         kind=kind,
         shift=shift,
         sentence=f"{kind.words} runs {100 * abs(math.expm1(shift)):.1f} % {side} than planned, and the readings "
-        f"together lie where fewer than 1 of {1 / CONFLICT:.0f} shops would: check {CHECKS[kind.quantity]}",
+        f"together lie where fewer than 1 of {1 / CONFLICT:.0f} shops would: check {QUANTITIES[kind.quantity].check}",
     )
 
 
@@ -367,7 +349,7 @@ def with_book(built: BuiltPickup, records: Records, place: CoilPlace) -> tuple[B
     coils = {"": built.total, **built.coils}
     places = {
         name: {
-            key: add(getattr(coil, key), key if key in OFFSET else None)  # type: ignore[arg-type]
+            key: add(getattr(coil, key), key if key in get_args(Quantity) else None)  # type: ignore[arg-type]
             for key in (
                 "resistance",
                 "inductance",
@@ -428,13 +410,13 @@ def with_book(built: BuiltPickup, records: Records, place: CoilPlace) -> tuple[B
 def _after(posterior: Posterior, targets: Sequence[tuple[Prediction, Quantity | None, bool]]) -> list[Prediction]:
     """Return predictions with the records: their causes are each coil's own ones, and what the records leave open."""
     names = list(dict.fromkeys(part.name for item, _, _ in targets for part in item.contributions))
-    causes = [*names, *(f"offset, {quantity}" for quantity in OFFSET)]
+    causes = [*names, *(f"offset, {quantity}" for quantity in get_args(Quantity))]
     effects = np.zeros((len(targets), len(causes)))
     for row, (item, quantity, log) in enumerate(targets):
         for part in item.contributions:
             effects[row, causes.index(part.name)] = part.deviation
         if quantity is not None:
-            size = OFFSET[quantity]
+            size = offset_of(quantity)
             effects[row, causes.index(f"offset, {quantity}")] = size if log else size * 20 / math.log(10)
     found = posterior.predict(causes, effects)
     open_parts = _one_after_another(found.shared)

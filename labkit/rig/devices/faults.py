@@ -36,7 +36,7 @@ from labkit.rig.rig import Rig
 Kind = Literal[
     "missing wire", "bridged lugs", "exchanged wires", "wire on the wrong lug", "broken part", "shorted part"
 ]
-Heard = Literal["as it should", "silent", "weak", "hums", "out of phase", "other pickup"]
+Heard = Literal["as it should", "silent", "weak", "hums", "out of phase", "other pickup", "dull", "bright"]
 Turned = Literal["as it should", "does nothing", "backwards", "does not close", "silences"]
 
 LIKELY: Mapping[Kind, float] = {
@@ -53,6 +53,8 @@ MOST_PLACES = 32
 """Combinations of the switches that are read; with more, each switch is moved by itself."""
 TURNED_TOLERANCE = 0.5
 """Of the ohms of a track between its ends: its law and where half a turn is differ (common practice, no source)."""
+OTHER_TONE_DB = 3.0
+"""From here on the level at 4 kHz over that at 400 Hz is told to be another one (common practice, no source)."""
 UNSTATED_TOLERANCE = 0.3
 """Of a pickup's resistance that nobody has stated (common practice, no source)."""
 STRANGE = -20.0
@@ -458,7 +460,7 @@ class FaultFinder:
         sleeve = Lug(self.jack, "sleeve")
         for words, lug in self.grounds.items():
             readings[words] = JackReading(ohms=0.0 if joined.same(sleeve, lug) else math.inf)
-        facts = {place: position_facts(rig.replace(settings=settings)) for place, settings in self.positions.items()}
+        facts = {place: _facts(rig.replace(settings=settings)) for place, settings in self.positions.items()}
         turns = {knob.name: _turn(rig, knob.name, self.positions.values()) for knob in self.rig.harness.knobs}
         if not hasattr(self, "whole"):
             self._facts, self._knobs = facts, turns
@@ -600,13 +602,15 @@ class FaultFinder:
         return best[1]
 
 
-_HEARD: tuple[str, ...] = ("as it should", "silent", "weak", "hums", "out of phase", "other pickup")
+_HEARD: tuple[str, ...] = ("as it should", "silent", "weak", "hums", "out of phase", "other pickup", "dull", "bright")
 _SAID = {
     "silent": "no sound",
     "weak": "weak",
     "hums": "hums",
     "out of phase": "thin, out of phase",
     "other pickup": "other coils heard",
+    "dull": "duller than it should be",
+    "bright": "brighter than it should be",
     "does nothing": "does nothing",
     "backwards": "works backwards",
     "does not close": "does not close",
@@ -673,7 +677,14 @@ def _turned(now: np.ndarray, meant: np.ndarray) -> Turned:
     return "as it should"
 
 
-def _heard(now: PositionFacts, meant: PositionFacts) -> Heard:
+def _facts(rig: Rig) -> tuple[PositionFacts, float]:
+    """What a rig does, and its treble over its middle, dB."""
+    levels = gain_db(np.abs(sum(coil_signals(rig, _KNOB_HZ).values(), np.zeros(2, dtype=complex))))
+    return position_facts(rig), float(levels[1] - levels[0])
+
+
+def _heard(now_heard: tuple[PositionFacts, float], meant_heard: tuple[PositionFacts, float]) -> Heard:
+    (now, treble), (meant, meant_treble) = now_heard, meant_heard
     if now.level_db < meant.level_db - 40 and not (meant.phase == "out" and now.heard):
         return "silent" if not now.heard or now.level_db < -60 else "weak"
     if not now.heard and meant.heard:
@@ -686,6 +697,8 @@ def _heard(now: PositionFacts, meant: PositionFacts) -> Heard:
         return "weak"
     if now.hum == "adds" and meant.hum != "adds":
         return "hums"
+    if now.heard and now.phase != "out" and abs(treble - meant_treble) > OTHER_TONE_DB:
+        return "dull" if treble < meant_treble else "bright"
     return "as it should"
 
 

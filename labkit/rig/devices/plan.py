@@ -25,7 +25,14 @@ from labkit.core.units import format_quantity
 from labkit.rig.devices.device import Device, device_called, words_of_lug
 from labkit.rig.devices.fit import DeviceFit, always_joined, coils_of, fit_devices
 from labkit.rig.harness import Harness
-from labkit.rig.parts.active import DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
+from labkit.rig.parts.active import (
+    DummyCoil,
+    OnboardBuffer,
+    OperationalAmplifier,
+    ScreenedLead,
+    ShelvingAmplifier,
+    Transistor,
+)
 from labkit.rig.parts.parts import UNCONNECTED, FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
 
 Mark = Literal["hot", "return", "screen", "link", "supply"]
@@ -34,6 +41,13 @@ WIRES_A_LUG = 3
 SPOTS_OF_A_CAN = 3
 POT_LUGS = ("3", "2", "1")
 """Clockwise end, wiper, counter-clockwise end: the order of a pot's nodes."""
+BOARDS: Mapping[type[Part], tuple[str, tuple[str, ...]]] = {
+    OnboardBuffer: ("buffer board", ("in", "out")),
+    ShelvingAmplifier: ("buffer board", ("in", "out")),
+    OperationalAmplifier: ("operational amplifier board", ("in +", "in -", "out")),
+    Transistor: ("transistor board", ("drain", "gate", "source")),
+}
+"""Parts that need a battery: their board, and its lugs in the order of the part's nodes."""
 INSULATION_OHM = 1e9
 """What is left between tip and sleeve of a jack that nothing is soldered to (common practice, no source)."""
 
@@ -223,7 +237,7 @@ class Nets:
 def _parts(harness: Harness, fits: Mapping[str, DeviceFit]) -> dict[str, PlanPart]:
     """Pickups, switches, pots, small parts, jack and what goes with them, in this order."""
     net = Nets(harness, fits)
-    has_buffer = any(isinstance(part, OnboardBuffer | ShelvingAmplifier) for part in harness.parts.values())
+    has_board = any(type(part) in BOARDS for part in harness.parts.values())
     found = [_pickup(harness, slot, net) for slot in harness.slots]
     found += [
         PlanPart(
@@ -244,12 +258,12 @@ def _parts(harness: Harness, fits: Mapping[str, DeviceFit]) -> dict[str, PlanPar
         taken.add(name)
         return name
 
-    jack = {"tip": net(harness.output), "sleeve": GROUND} | ({"ring": "battery minus"} if has_buffer else {})
-    if has_buffer:
+    jack = {"tip": net(harness.output), "sleeve": GROUND} | ({"ring": "battery minus"} if has_board else {})
+    if has_board:
         nodes = {"plus": "battery plus", "minus": "battery minus"}
         battery = device_called("battery, 9 V", "battery")
         found.append(PlanPart(name=named("battery"), device=battery, nodes=nodes, words=("9 V",)))
-    device = device_called("jack, stereo" if has_buffer else "jack, mono", "jack")
+    device = device_called("jack, stereo" if has_board else "jack, mono", "jack")
     found.append(PlanPart(name=named("jack"), device=device, nodes={lug: jack[lug] for lug in device.lugs}))
     strings = Device(name="wire from the bridge", kind="bridge", columns=(("wire",),), lug_is="lead")
     found.append(PlanPart(name=named("string ground"), device=strings, nodes={"wire": GROUND}))
@@ -321,8 +335,9 @@ def _small(part: Part, net: Callable[[str], str]) -> PlanPart:
     words = [format_quantity(float(f"{part.value:.3g}"), unit) for kind, unit in _VALUES if isinstance(part, kind)]  # type: ignore[attr-defined]
     nodes = [net(node) for node in part.nodes]
     lugs: tuple[str, ...]
-    if isinstance(part, OnboardBuffer | ShelvingAmplifier):
-        device, lugs = device_called("buffer board", "buffer"), ("in", "out")
+    if type(part) in BOARDS:
+        board, lugs = BOARDS[type(part)]
+        device = device_called(board, "buffer")
         more = {"ground": GROUND, "supply": "battery plus"}
     elif isinstance(part, ScreenedLead):
         device, lugs = device_called("screened lead", "screened lead"), ("in", "screen")
@@ -480,7 +495,7 @@ def harness_as_soldered(plan: SolderPlan, joints: Iterable[tuple[Lug, Lug]] | No
     Returns
     -------
     Harness
-        With the same slots and controls. A buffer whose supply or ground is open is left out; a tip that nothing is
+        With the same slots and controls. A board whose supply or ground is open drives nothing; a tip that nothing is
         soldered to keeps the jack's insulation to the sleeve.
     """
     pairs = [(wire.one, wire.other) for wire in plan.wires] if joints is None else list(joints)
@@ -505,9 +520,11 @@ def harness_as_soldered(plan: SolderPlan, joints: Iterable[tuple[Lug, Lug]] | No
             parts[plan_part.name] = _switch(plan, plan_part.name, node)
         for name, lugs in plan_part.terminals.items():
             original = plan.harness.parts[name]
-            if isinstance(original, OnboardBuffer) and not _has_supply(plan, plan_part.name, joined):
-                continue
             nodes = [node(Lug(plan_part.name, lug)) for lug in lugs]
+            if type(original) in BOARDS and not _has_supply(plan, plan_part.name, joined):
+                if original.control is None:
+                    continue
+                nodes[-1] = f"{name} without supply"  # its knob stays, and moves nothing that is heard
             if isinstance(original, Pot):
                 nodes = [
                     each if index == 1 or Lug(plan_part.name, lug) in touched else UNCONNECTED
@@ -545,13 +562,13 @@ def _switch(plan: SolderPlan, control: str, node: Callable[[Lug], str]) -> Switc
     return Switch(name=control, nodes=nodes, control_name=control, positions=positions, default=str(default))
 
 
-def _has_supply(plan: SolderPlan, buffer: str, joined: Joined[Lug]) -> bool:
+def _has_supply(plan: SolderPlan, board: str, joined: Joined[Lug]) -> bool:
     def only(kind: str) -> str:
         return next(part.name for part in plan.parts.values() if part.kind == kind)
 
     battery, jack = only("battery"), only("jack")
     return (
-        joined.same(Lug(battery, "plus"), Lug(buffer, "supply"))
+        joined.same(Lug(battery, "plus"), Lug(board, "supply"))
         and joined.same(Lug(battery, "minus"), Lug(jack, "ring"))
-        and joined.same(Lug(buffer, "ground"), Lug(jack, "sleeve"))
+        and joined.same(Lug(board, "ground"), Lug(jack, "sleeve"))
     )

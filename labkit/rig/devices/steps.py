@@ -93,7 +93,7 @@ class FaultRow:
 
     Attributes
     ----------
-    complaint : "no sound", "hum", "backwards", "another sound", "a knob" or "a ground"
+    complaint : "no sound", "hum", "backwards", "another sound", "a knob", "a ground" or "nothing"
     shows : str
         What the meter shows and what is heard, where it differs from a whole wiring.
     wires : tuple of int
@@ -133,6 +133,9 @@ def _ends(plan: SolderPlan, *lugs: Lug) -> set[str]:
 
 def _value(plan: SolderPlan, part: PlanPart) -> str:
     words = [] if part.kind == "switch" else list(part.words)
+    pots = [other.name.replace("_", " ") for other in plan.parts.values() if other.kind == "pot"]
+    if part.device.style == "push-pull" and pots:
+        words.append(f"on the shaft of a pot, such as {pots[-1]}: order both as one")
     for name in part.terminals:
         original = plan.harness.parts[name]
         if isinstance(original, Pot | FixedCapacitor):
@@ -243,22 +246,26 @@ def fault_table(finder: FaultFinder) -> tuple[FaultRow, ...]:
     for fault, signature in finder.missing_wires:
         rows.setdefault(signature.key(), ([], signature))[0].extend(fault.wires)
     found = [
-        FaultRow(complaint=_complaint(signature), shows=finder.shows(signature), wires=tuple(wires))
+        FaultRow(complaint=_complaint(finder, signature), shows=finder.shows(signature), wires=tuple(wires))
         for wires, signature in rows.values()
     ]
-    order = ("no sound", "hum", "backwards", "another sound", "a knob", "a ground")
+    order = ("no sound", "hum", "backwards", "another sound", "a knob", "a ground", "nothing")
     return tuple(sorted(found, key=lambda row: order.index(row.complaint)))
 
 
-def _complaint(signature: Signature) -> str:
+def _complaint(finder: FaultFinder, signature: Signature) -> str:
     words = list(signature.heard.values())
     if "silent" in words:
         return "no sound"
     for complaint, said in (("hum", "hums"), ("backwards", "out of phase")):
         if said in words:
             return complaint
-    if any(word != "as it should" for word in words):
+    tone = {"as it should", "dull", "bright"}
+    if not tone.issuperset(words):
         return "another sound"
     if any(word != "as it should" for word in signature.turned.values()):
         return "backwards" if "backwards" in signature.turned.values() else "a knob"
-    return "a ground"
+    if any(word != "as it should" for word in words):
+        return "another sound"
+    is_loose = any(signature.readings[place] != finder.whole.readings[place] for place in finder.grounds)
+    return "a ground" if is_loose else "nothing"

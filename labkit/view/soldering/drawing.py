@@ -183,7 +183,6 @@ def _svg(drawing: SolderDrawing) -> str:
     legend = list(_legend(drawing))
     width, height = layout.width * STEP, (layout.height - FOOT) * STEP + 22 + 16 * len(legend)
     title = f"{plan.harness.name}: soldering drawing"
-    order = sorted(range(len(drawing.routes)), key=lambda index: drawing.routes[index].wire.node != "ground")
     tags = _tags(drawing)
     rows = [
         svg.element("title", escape(title)),
@@ -196,7 +195,7 @@ def _svg(drawing: SolderDrawing) -> str:
             for row, line in enumerate(_wrapped(plan.harness.summary, width - 60, 13))
         ),
         *(_part(part, plan) for part in layout.parts.values()),
-        *(_wire(index + 1, drawing.routes[index], tags[index], plan) for index in order),
+        *(_wire(number, route, tag, plan) for number, (route, tag) in enumerate(zip(drawing.routes, tags), start=1)),
         *(_lugs(part, plan) for part in layout.parts.values()),
         *(
             svg.element(

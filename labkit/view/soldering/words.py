@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
+from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
 from labkit.rig.devices.faults import Cause, FaultFinder, Observation, ohms_words
 from labkit.rig.devices.own_wiring import OwnWiring
@@ -154,7 +155,23 @@ def checks_text(finder: FaultFinder, stated: Mapping[str, float] | None) -> Iter
 
 def wire_numbers(wires: Sequence[int]) -> str:
     """Return numbers of wires, any one of which is meant."""
-    return f"wire{'s' if len(wires) > 1 else ''} {' or '.join(map(str, wires))}"
+    return f"wire{'s' if len(wires) > 1 else ''} {either_of(wires)}"
+
+
+def either_of(numbers: Sequence[int]) -> str:
+    """Return numbers any one of which is meant, runs of three and more by their ends.
+
+    >>> either_of((2, 3, 4, 7, 9))
+    '2 to 4, 7 or 9'
+    """
+    runs: list[list[int]] = []
+    for number in sorted(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    words = [word for run in runs for word in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else map(str, run))]
+    return join_words(words, "or")
 
 
 MOST_CAUSES = 3

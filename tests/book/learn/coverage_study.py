@@ -16,19 +16,18 @@ from scipy.special import ndtr
 from scipy.stats import chi2, t
 
 from labkit.book.learn.evidence import RESISTANCE, CoilPlace, WireEvidence, reading_model
-from labkit.book.learn.knowledge import (
+from labkit.book.learn.groups import (
     LEAST_OF_A_GROUP,
     STRAY_OF_PLAN,
     CoilGroup,
     Records,
     coil_covariance,
-    log_prior,
-    posterior_of,
     prior_covariance,
     records_of,
     robust_scale,
     stray_limit,
 )
+from labkit.book.learn.knowledge import log_prior, posterior_of
 from labkit.pickup.predict.plan import plan_of
 from tests.book.learn.shops import (
     COUNTS,

@@ -21,7 +21,7 @@ from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.readings import LcrValue, Readings, load_plan
 from labkit.book.learn.batch import judge_batch
 from labkit.book.learn.evidence import HIGH_LOSS, INDUCTANCE, LOSS, RESISTANCE, CoilPlace, Kind, evaluated
-from labkit.book.learn.knowledge import Records, records_of
+from labkit.book.learn.groups import Records, records_of
 from labkit.pickup.materials.wire import wire
 from labkit.pickup.predict.model import evaluate, nominal
 from labkit.pickup.predict.plan import plan_of

@@ -17,7 +17,6 @@ from labkit.book.learn.evidence import (
     HIGH_LOSS,
     INDUCTANCE,
     LOSS,
-    METER_GAIN,
     PEAK,
     RESISTANCE,
     CoilEvidence,
@@ -26,6 +25,7 @@ from labkit.book.learn.evidence import (
     reading_model,
 )
 from labkit.book.learn.levels import shares_of
+from labkit.book.records import QUANTITIES
 from labkit.pickup.predict.built import load_built
 from labkit.pickup.predict.plan import plan_of
 from labkit.pickup.predict.sheet import PickupBuild
@@ -178,7 +178,7 @@ def deviations(scenario: str, causes_drawn: np.ndarray, *, full: bool = True) ->
         columns = [model.names.index(name) if name in model.names else -1 for name in inputs]
         effects = np.stack([model.effects[:, c] if c >= 0 else np.zeros(len(KINDS)) for c in columns], axis=1)
         found = flat[:, : len(inputs)] @ effects.T
-    gains = np.array([METER_GAIN[kind.quantity] for kind in KINDS])
+    gains = np.array([QUANTITIES[kind.quantity].gain for kind in KINDS])
     repeats = np.array([kind.repeat for kind in KINDS])
     found = (
         found + flat[:, len(inputs) : len(inputs) + len(KINDS)] * gains + flat[:, len(inputs) + len(KINDS) :] * repeats

@@ -10,7 +10,7 @@ import pytest
 
 from labkit.book.learn.batch import READ_LOSS, judge_batch
 from labkit.book.learn.evidence import HEIGHT, INDUCTANCE, LOSS, PEAK, RESISTANCE, CoilPlace, Kind, reading_model
-from labkit.book.learn.knowledge import records_of, robust_scale
+from labkit.book.learn.groups import records_of, robust_scale
 from labkit.core.errors import InputError
 from tests.book.learn.detection_study import READ, _shift, batches, counts, places
 from tests.book.learn.shops import KINDS, evidence, single_coil

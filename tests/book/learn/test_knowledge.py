@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from labkit.book.learn.evidence import CAPACITANCE, INDUCTANCE, PEAK, RESISTANCE, CoilEvidence, CoilPlace, reading_model
-from labkit.book.learn.knowledge import posterior_of, records_of
+from labkit.book.learn.groups import records_of
+from labkit.book.learn.knowledge import posterior_of
 from labkit.book.learn.levels import SHARES, shares_of
 from labkit.book.learn.prediction import knowledge, with_book
 from labkit.pickup.predict.built import load_built
@@ -141,7 +142,10 @@ def test_resistance_alone_leaves_the_capacitance_open(shop) -> None:
         records_of(evidence(away[:10], past[:10], (RESISTANCE, INDUCTANCE))),
         targets[4],
     )
-    assert made.total.capacitance == load_built("narrow single coil, built").total.capacitance
+    kept, plain = made.total.capacitance, load_built("narrow single coil, built").total.capacitance
+    assert (kept.value, kept.low, kept.high) == (plain.value, plain.low, plain.high)
+    shared = {part.name for part in made.total.inductance.contributions} & {part.name for part in kept.contributions}
+    assert shared, "it stays tied to what the book knows of inductance"
 
 
 def test_faulty_and_stray_coils_do_not_teach(shop) -> None:

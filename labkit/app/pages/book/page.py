@@ -17,7 +17,7 @@ import traitlets
 from labkit.app.kit.background import Debounce
 from labkit.app.kit.files import GivenFile, Intake, Upload
 from labkit.app.kit.own_book import demo_book, knowledge_html, own_book
-from labkit.app.kit.page import Page, box, note
+from labkit.app.kit.page import Page, box, note, small_print
 from labkit.app.kit.text import answer_html, capital
 from labkit.app.kit.widgets import CurveView, LabWidget, MadeFile, web_text
 from labkit.app.pages.book.state import BATCH, FIND, KNOWS, MONTHS, PAIRS, STOCK, BookPageState
@@ -78,7 +78,7 @@ class BookPage(Page[BookPageState]):
 
     def set_up(self) -> None:
         """Make a section for every part of the book; one is shown at a time."""
-        self.said = ipywidgets.HTML()
+        self.said, self.how_to_open = ipywidgets.HTML(), ipywidgets.HTML()
         self.table = BatchTable()
         self.table.on("typed", self._typed)
         self.table.on("paste", self._pasted)
@@ -117,7 +117,8 @@ class BookPage(Page[BookPageState]):
         self.thing_fields.add_class("lab-form")
         self.thing_button = ipywidgets.Button(description="Enter")
         self.thing_button.on_click(lambda _: self._enter_thing())
-        self.thing_box = box("lab-section", self.thing_fields, box("lab-buttons", self.thing_button))
+        heading = ipywidgets.HTML("<h2>Enter, or say more</h2>")
+        self.thing_box = box("lab-section", heading, self.thing_fields, box("lab-buttons", self.thing_button))
         self._offers()
         self._judge = Debounce(self._judged, PAUSE_S)
         self._tell = Debounce(self._told, 0.1)
@@ -145,6 +146,7 @@ class BookPage(Page[BookPageState]):
             self.search_box,
             self.answer,
             self.chart,
+            self.how_to_open,
             box("lab-wrap", self.text),
             self.thing_box,
             self.act_box,
@@ -162,7 +164,7 @@ class BookPage(Page[BookPageState]):
         super().show()
         view = self.state.snapshot.view
         why = self.state.why_demo
-        self.said.value = f'<p class="lab-note">{escape(why)} {escape(DEMO)}</p>' if why else ""
+        self.said.value, self.how_to_open.value = small_print(DEMO if why else ""), small_print(why)
         for widget, views in (
             (self.batch_box, (BATCH,)),
             (self.search_box, (FIND,)),

@@ -15,18 +15,24 @@ from labkit.book.evidence import meter_evidence
 from labkit.book.history import CoilLine
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
 from labkit.book.matching import hum_left_db
-from labkit.book.records import QUANTITIES, CoilReading, Meter, Note, Repair, Session, SweepFit, WoundCoil
+from labkit.book.records import (
+    QUANTITIES,
+    CoilReading,
+    Meter,
+    Note,
+    Repair,
+    Session,
+    SweepFit,
+    WoundCoil,
+    reading_in_words,
+)
 from labkit.book.stock import magnets_left, wire_left
 from labkit.book.store import Book
-from labkit.core.units import format_quantity
 
 MOST_LINES = 100
 """Coils listed at once."""
 
-DEMO = (
-    "This is an invented book, of the winding room at Saltmarsh Lane: 60 coils on four reels. What you enter here is "
-    "judged and not kept."
-)
+DEMO = "An invented book, of the winding room at Saltmarsh Lane: what you enter is judged, not kept."
 CAUTION = (
     "Resistance and insulation: low-voltage ohmmeter only. Read coils at the room's temperature: 10 K add 3.9 %. The "
     "winder entangles hair and sleeves, a breaking wire can reach an eye: wear glasses."
@@ -147,20 +153,6 @@ def lines_html(lines: Sequence[CoilLine], searched: str) -> str:
     more = f"{len(lines)} {'coil' if len(lines) == 1 else 'coils'}"
     more += f", the newest {MOST_LINES} shown" if len(lines) > MOST_LINES else ""
     return table_html(more, heads, rows)
-
-
-def reading_in_words(quantity: str, value: float, unit: str | None = None) -> str:
-    """Return a value of the book as people write it.
-
-    >>> reading_in_words("resistance", 5931.0).replace("\\u00a0", " "), reading_in_words("field", 42.0, "marks")
-    ('5.931 kΩ', '42 marks')
-    """
-    unit = QUANTITIES[quantity].unit if unit is None else unit
-    if math.isinf(value):
-        return "open"
-    if unit == "marks":
-        return f"{value:g} marks"
-    return f"{value:.4g}" if unit == "1" else format_quantity(value, unit, digits=4)
 
 
 def coil_html(book: Book, coil: WoundCoil) -> str:

@@ -102,7 +102,10 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.recording_parts = (box("lab-section", self.wiring), box("lab-section", self.recorder, self.of_sweeps))
         self.steel = FileOffers()
         self.steel.offer("steel", "Keep as this shop's steel", self._steel_sheet)
-        self.opener = self._opener("a pickup sheet", label="Open a pickup sheet as the plan")
+        self.opener = self._opener(
+            "a pickup sheet", label="Open a pickup sheet as the plan", keeps_as="plans", takes_up=True
+        )
+        self.opener.on_file(self._open_plan)
         self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
         self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
         self.files.offer("record-file", "Save the record", lambda: self._record(is_printed=False))
@@ -438,6 +441,17 @@ class MeasurePage(CurvePage[MeasurePageState]):
             raise InputError("the calibration is made of the first three takes; record them first")
         text = interface_sheet_text(replace(calibration, name=f"sound interface, {calibration.made.isoformat()}"))
         return MadeFile(name="interface.toml", kind="application/toml", content=text.encode())
+
+    def _open_plan(self, file: GivenFile) -> None:
+        """Take a pickup sheet as the plan; one that the browser had kept, as one to choose."""
+        if not file.is_kept:
+            self._open_file(file)
+            return
+        before = self.state.problems
+        self.state.open_plan(file.content.decode("utf-8-sig"), file.name, is_kept=True)
+        self.show()
+        if self.state.problems != before:
+            self.actions.said = " ".join(self.state.problems)
 
     def open_sheet(self, text: str, where: str) -> str:
         """Take a pickup sheet as the plan."""

@@ -16,6 +16,7 @@ from labkit.app.kit.controls import ControlSet, Value
 from labkit.app.kit.files import GivenFile
 from labkit.app.kit.page_state import CurvePageState
 from labkit.app.kit.pickup.made import built_names, flatten, made_from, pickup_text
+from labkit.app.kit.rig.state import split_query
 from labkit.app.pages.measure.controls import (
     MOST_SWEEPS,
     OPEN_OHM,
@@ -182,6 +183,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
         self._read: dict[tuple[GivenFile, Choices], ReadFile] = {}
         self._plans: dict[str, Plan] = {}
         self._opened: dict[str, Plan] = {}
+        self._awaited: dict[str, str] = {}
         self._fitted: tuple[FitAsk, Fit] | None = None
         self._refused: tuple[FitAsk, str] | None = None
         self._take(list(demo_files()), Choices(), read_files(demo_files(), Choices()))
@@ -225,14 +227,28 @@ class MeasurePageState(CurvePageState[Judged | None]):
         """Whether a plan is one of the catalogue, not opened here."""
         return name not in self._opened
 
-    def open_plan(self, text: str, where: str) -> str:
-        """Take a pickup sheet as the plan and return the pickup's name; InputError where it is none."""
+    def open(self, query: str) -> None:
+        """Start from the query of an address; plans that were opened before the page was may still arrive."""
+        super().open(query)
+        fields = split_query(query)[1]
+        self._awaited = {f"own.{key}": fields[key] for key in ("plan", "lift_over") if key in fields}
+
+    def open_plan(self, text: str, where: str, *, is_kept: bool = False) -> str:
+        """Take a pickup sheet as the plan and return the pickup's name; InputError where it is none.
+
+        One that the browser had kept becomes the plan only where the address asks for it.
+        """
         plan = plan_from_table(parse_sheet(text, where, kinds=("pickup",)))
         title, number = f"{plan.pickup.name[:60]} (opened)", 2
         while title in self._opened:
             title, number = f"{plan.pickup.name[:60]} (opened, {number})", number + 1
         self._opened[title] = plan
-        self._move("own.lift_over" if self.is_lifting and plan.built is not None else "own.plan", title)
+        for key in ("own.plan", "own.lift_over"):
+            if is_kept and self._awaited.get(key) == title:
+                self._move(key, title)
+                self.problems = tuple(problem for problem in self.problems if title not in problem)
+        if not is_kept:
+            self._move("own.lift_over" if self.is_lifting and plan.built is not None else "own.plan", title)
         return plan.pickup.name[:60]
 
     # files

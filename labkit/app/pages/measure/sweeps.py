@@ -260,7 +260,7 @@ def demo_fit(measurements: list[Measurement]) -> Fit:
 
 
 def fit_record(fit: Fit, measurements: list[Measurement]) -> str:
-    """Return what is kept of a fit of the demo sweeps, JSON; run this module to write it."""
+    """Return what is kept of a fit of the demo sweeps, the text of ``data/demo_sweeps/fit.json``."""
     levels, fixtures = [], []
     for measurement, residual in zip(measurements, fit.residuals):
         used = residual.fixture

@@ -75,7 +75,7 @@ def steps_html(rig: Rig) -> str:
 def checks_html(rig: Rig) -> str:
     """Return what a meter and the ear must find in every position, and what shows when a wire is missing."""
     from labkit.rig.devices.steps import fault_table, knob_checks, position_checks
-    from labkit.view.soldering.words import CAUTION, CHECKS_BASIS, interval_words, pickups_words
+    from labkit.view.soldering.words import CAUTION, CHECKS_BASIS, either_of, interval_words, pickups_words
 
     finder = finder_of(rig)
     rows = [
@@ -95,7 +95,7 @@ def checks_html(rig: Rig) -> str:
     )
     turned = knob_checks(finder)
     knobs = table_html("With a knob turned", ("Where", "At the jack"), turned) if turned else ""
-    faults = [(row.shows, row.complaint, " or ".join(map(str, row.wires))) for row in fault_table(finder)]
+    faults = [(row.shows, row.complaint, either_of(row.wires)) for row in fault_table(finder)]
     return (
         table_html("Before the strings go on, knobs at 10", CHECKS_HEAD, rows)
         + f"<p>{escape(always)}</p>{knobs}"

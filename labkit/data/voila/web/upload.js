@@ -37,7 +37,7 @@ export default {
       current = { file, number: ++number, sent: 0, began: false };
       going.hidden = false;
       show();
-      model.send({ do: "file-begin", number, name: file.name.slice(-200), size: file.size });
+      model.send({ do: "file-begin", number, name: file.name.slice(-200), size: file.size, kept: known.has(file) });
     }
     function show() {
       bar.value = current.file.size ? current.sent / current.file.size : 0;
