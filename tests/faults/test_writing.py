@@ -53,7 +53,9 @@ def small_files_only() -> Iterator[None]:
 
 
 def target_of(arguments: list[object]) -> Path:
-    option = next(name for name in ("--plot", "--table", "--sheet", "--record", "--output") if name in arguments)
+    option = next(
+        name for name in ("--plot", "--touchstone", "--table", "--sheet", "--record", "--output") if name in arguments
+    )
     return Path(str(arguments[arguments.index(option) + 1]))
 
 

@@ -19,7 +19,6 @@ class Lacking:
 sys.meta_path.insert(0, Lacking())
 
 from labkit.app.site.visit import open_page, receive  # noqa: E402
-from labkit.app.site.widgets import LINE  # noqa: E402
 
 
 class Page:
@@ -71,6 +70,17 @@ def report() -> dict[str, object]:
         page.send("ListeningDesk", do="answer", choice="a", trial=trial)
     page.send("ListeningDesk", do="finish")
     found["result"] = page.first("ListeningDesk")[1]["view"]
+    page = Page("wiring")
+    by_name = {each["state"].get("description"): number for number, each in page.widgets.items()}
+    receive(
+        json.dumps({"id": by_name["Positions"], "state": {"value": "neck: neck\nfat: neck + bridge in series"}}), []
+    )
+    receive(json.dumps({"id": by_name["Find the switch"], "content": {"event": "click"}}), [])
+    found["own wiring"] = [
+        page.widgets[by_name["What the meter shows"]]["state"]["value"],
+        page.widgets[by_name["Switch"]]["state"]["value"],
+        *(each["state"]["value"] for each in page.widgets.values() if "It is in your rig now" in str(each["state"])),
+    ]
     page = Page("rig", sys.argv[2])
     opened = page.first("ActionBar")[1]["query"]
     page.batches.clear()
@@ -85,14 +95,6 @@ def report() -> dict[str, object]:
     found["queries"] = [opened, moved, page.first("ActionBar")[1]["query"]]
     found["narrow"] = page.first("CurveView")[1]["svg"]
     found["told"] = [each["content"] for each in page.said if each["kind"] == "FileOffers"]
-    page = Page("wiring")
-    (number, _), (choice, _) = page.first("Textarea"), page.first("Dropdown")
-    for state in ({"value": "no reading"}, {"value": 3}):
-        receive(json.dumps({"id": number, "state": state}), [])
-    for index in (1, 999):
-        receive(json.dumps({"id": choice, "state": {"index": index}}), [])
-    found["written"], found["chosen"] = (LINE.widgets[each].value for each in (number, choice))
-    found["options"] = page.first("Dropdown")[1]["options"]
     found["loaded"] = sorted(name for name in BLOCKED.split() if name in sys.modules)
     return found
 

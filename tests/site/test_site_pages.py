@@ -49,6 +49,13 @@ def test_the_curve_goes_to_the_page_before_numbers_and_headings_are_worked_out(f
     assert "ControlPanel" in [kind for batch in later for kind in batch]
 
 
+def test_an_own_wiring_is_made_from_what_is_written_in_the_page(found):
+    places, style, said = found["own wiring"]
+    assert places == "neck: \nfat: "
+    assert style == "the plainest"
+    assert "1 pole, 2 positions" in said
+
+
 def test_a_query_means_the_same_on_both_sides(found):
     opened, moved, undone = found["queries"]
     for query, length in ((opened, 10.0), (moved, 3.0), (undone, 10.0)):
@@ -60,11 +67,6 @@ def test_a_query_means_the_same_on_both_sides(found):
 
 def test_the_width_that_a_page_tells_is_drawn_and_what_does_not_suit_is_left(found):
     assert 'width="500"' in found["narrow"]
-
-
-def test_what_is_written_and_chosen_in_the_page_is_taken_and_nothing_else(found):
-    assert found["written"] == "no reading"
-    assert found["chosen"] == found["options"][1]
 
 
 def test_what_a_browser_lacks_is_said_in_a_sentence(found):

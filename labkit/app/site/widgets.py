@@ -217,44 +217,25 @@ class Button(Widget):
         self.on_msg(lambda *_: handler(self))
 
 
-class Text(Widget):
-    """A line to write in."""
-
-    kind = "Text"
-    description = traitlets.Unicode("").tag(sync=True)
-    placeholder = traitlets.Unicode("").tag(sync=True)
-    value = traitlets.Unicode("").tag(sync=True)
-
-
-class Textarea(Text):
-    """Lines to write in."""
+class Textarea(Widget):
+    """Lines to write."""
 
     kind = "Textarea"
+    description = traitlets.Unicode("").tag(sync=True)
+    value = traitlets.Unicode("").tag(sync=True)
     rows = traitlets.Int(None, allow_none=True).tag(sync=True)
 
 
 class Dropdown(Widget):
-    """One of several texts."""
+    """One of some words, the first at first."""
 
     kind = "Dropdown"
     description = traitlets.Unicode("").tag(sync=True)
     options: Any = traitlets.Tuple().tag(sync=True)
-    index = traitlets.Int(0).tag(sync=True)
+    value = traitlets.Unicode("").tag(sync=True)
 
-    @traitlets.validate("index")
-    def _is_there(self, proposal: Any) -> int:
-        if not 0 <= proposal.value < max(1, len(self.options)):
-            raise traitlets.TraitError(f"there is no option {proposal.value}")
-        return int(proposal.value)
-
-    @property
-    def value(self) -> str:
-        """The text that is chosen."""
-        return str(self.options[self.index])
-
-    @value.setter
-    def value(self, text: str) -> None:
-        self.index = self.options.index(text)
+    def __init__(self, options: Any = (), **traits: Any) -> None:
+        super().__init__(**{"value": next(iter(options), ""), **traits}, options=tuple(options))
 
 
 class AnyWidget(Widget):
@@ -268,7 +249,7 @@ class AnyWidget(Widget):
 
 def install() -> None:
     """Put the stand-ins in the place of the libraries."""
-    libraries = {"ipywidgets": (Widget, Box, VBox, HTML, Button, Text, Textarea, Dropdown), "anywidget": (AnyWidget,)}
+    libraries = {"ipywidgets": (Widget, Box, VBox, HTML, Button, Textarea, Dropdown), "anywidget": (AnyWidget,)}
     for name, classes in libraries.items():
         module = ModuleType(name, __doc__)
         for each in classes:

@@ -39,8 +39,7 @@
     }
   }
 
-  const STOCK = { Box: "widget-box widget-hbox", VBox: "widget-box widget-vbox", HTML: "widget-html", Button: "jupyter-button widget-button", Text: "widget-inline-hbox widget-text", Textarea: "widget-inline-hbox widget-textarea", Dropdown: "widget-inline-hbox widget-dropdown" };
-  const FIELDS = { Text: "input", Textarea: "textarea", Dropdown: "select" };
+  const STOCK = { Box: "widget-box widget-hbox", VBox: "widget-box widget-vbox", HTML: "widget-html", Button: "jupyter-button widget-button", Textarea: "widget-textarea", Dropdown: "widget-dropdown" };
   async function view(model) {
     const el = document.createElement(model.kind === "Button" ? "button" : "div");
     let given = [];
@@ -68,23 +67,18 @@
       model.on("change", show);
       show();
       el.addEventListener("click", () => model.send({ event: "click" }));
-    } else if (model.kind in FIELDS) {
-      const label = document.createElement("label"), field = document.createElement(FIELDS[model.kind]), isChoice = model.kind === "Dropdown";
+    } else if (model.kind === "Textarea" || model.kind === "Dropdown") {
+      const label = document.createElement("label"), input = document.createElement(model.kind === "Textarea" ? "textarea" : "select");
       label.className = "widget-label";
-      field.id = label.htmlFor = `lab-field-${model.id}`;
-      el.append(label, field);
-      const show = () => {
-        label.textContent = model.get("description");
-        if (isChoice) {
-          field.replaceChildren(...model.get("options").map((text) => new Option(text)));
-          field.selectedIndex = model.get("index");
-        } else if (field.value !== model.get("value")) field.value = model.get("value");
-        if (!isChoice) field.placeholder = model.get("placeholder");
-        if (model.kind === "Textarea") field.rows = model.get("rows") ?? 4;
-      };
-      model.on("change", show);
+      label.htmlFor = input.id = `stock-${model.id}`;
+      label.textContent = model.get("description");
+      if (model.kind === "Textarea") input.rows = model.get("rows") ?? 4;
+      else input.append(...model.get("options").map((each) => new Option(each)));
+      const show = () => { input.value = model.get("value"); };
+      model.on("change:value", show);
       show();
-      field.addEventListener("input", () => { model.set(isChoice ? { index: field.selectedIndex } : { value: field.value }); model.save_changes(); });
+      input.addEventListener("change", () => { model.set("value", input.value); model.save_changes(); });
+      el.append(label, input);
     } else {
       const { default: widget } = await import(`${root}labkit/widgets/${model.kind}.js?v=${version}`);
       await widget.initialize?.({ model });
