@@ -52,7 +52,7 @@ class Output:
             emit(text, self.path, self.force)
 
 
-_WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado", "field_map")
+_WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado", "field_map", "one_port")
 """Options that name a file to write; ``--sheet`` of a fit is told from the argument by being a path."""
 
 
