@@ -10,9 +10,11 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import pytest
@@ -21,6 +23,7 @@ from labkit.app.server.forked import CAN_FORK
 from labkit.app.site.site import write_site
 from labkit.circuit.solve.fast import is_installed
 from tests.browser.conftest import PATIENCE_MS, Server, leave, start_server, stop_server
+from tests.conftest import BROWSER_FLAGS
 from tests.site.conftest import runtime  # noqa: F401 - a fixture
 
 pytestmark = pytest.mark.benchmark(timer=time.perf_counter)
@@ -286,9 +289,13 @@ def site(runtime: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str
 
 @pytest.mark.parametrize("what", [PAINTED, ANSWERS])
 @pytest.mark.parametrize("visit", ["first", "second"])
-def test_address_to_a_page_of_the_site(browser: Any, site: str, waited: Any, visit: str, what: str) -> None:
+def test_address_to_a_page_of_the_site(
+    browser: Any, chromium_path: str, site: str, waited: Any, visit: str, what: str
+) -> None:
+    opening = partial(_on_the_site, browser.browser_type, chromium_path, site, is_second=visit == "second")
+
     def measure() -> list[float]:
-        return [_of(what, _on_the_site(browser, site, is_second=visit == "second")) for _ in range(SITE_OPENINGS)]
+        return [_of(what, opening()) for _ in range(SITE_OPENINGS)]
 
     assert len(waited(what, f"rig page of the site, {visit} visit", measure)) == SITE_OPENINGS
 
@@ -299,22 +306,29 @@ KEPT_CODE = """async () => {
 }"""
 
 
-def _on_the_site(browser: Any, address: str, *, is_second: bool) -> Opened:
-    """Open the rig page of the site in a fresh profile; for a second time when the first has kept all it keeps."""
-    context = browser.new_context(viewport={"width": 1280, "height": 900})
-    page = context.new_page()
-    page.add_init_script(WAIT_FOR_PAINT)
-    for _ in range(1 + is_second):
-        start = time.perf_counter()
-        page.goto(f"{address}rig.html", wait_until="commit")
-        page.wait_for_function("() => document.documentElement?.dataset.labOpened !== undefined", timeout=PATIENCE_MS)
-        answers = time.perf_counter() - start
-        page.wait_for_function("() => window.painted")
-        opened = Opened(painted=page.evaluate("window.painted") / 1000, answers=answers)
-        if is_second:
-            page.wait_for_function(KEPT_CODE, timeout=PATIENCE_MS)
-    leave(context)
-    return opened
+def _on_the_site(kind: Any, path: str, address: str, *, is_second: bool) -> Opened:
+    """Open the rig page of the site with a fresh profile on disk, where a browser keeps what it compiles.
+
+    The second time is when the first has kept all it keeps.
+    """
+    with tempfile.TemporaryDirectory() as profile:
+        size = {"width": 1280, "height": 900}
+        context = kind.launch_persistent_context(profile, executable_path=path, args=BROWSER_FLAGS, viewport=size)
+        page = context.new_page()
+        page.add_init_script(WAIT_FOR_PAINT)
+        for _ in range(1 + is_second):
+            start = time.perf_counter()
+            page.goto(f"{address}rig.html", wait_until="commit")
+            opened = "() => document.documentElement?.dataset.labOpened !== undefined"
+            page.wait_for_function(opened, timeout=PATIENCE_MS)
+            answers = time.perf_counter() - start
+            page.wait_for_function("() => window.painted")
+            found = Opened(painted=page.evaluate("window.painted") / 1000, answers=answers)
+            if is_second:
+                page.wait_for_function(KEPT_CODE, timeout=PATIENCE_MS)
+                time.sleep(READY_S)
+        context.close()
+    return found
 
 
 @dataclass(frozen=True)

@@ -27,5 +27,8 @@ self.addEventListener("fetch", (event) => {
   if (event.request.method !== "GET" || !asked.href.startsWith(scope)) return;
   const name = asked.pathname.slice(new URL(scope).pathname.length) || "index.html";
   if (!(name in FILES)) return;
-  event.respondWith((async () => (await (await caches.open(NAME)).match(own(name))) ?? fetch(event.request))());
+  const kept = async () => (await caches.open(NAME)).match(own(name));
+  // the browser's own store keeps WebAssembly compiled, for a second visit a second sooner; it may be empty or hold another version
+  if (name.endsWith(".wasm")) event.respondWith(fetch(new Request(own(name), { integrity: FILES[name], cache: "force-cache" })).catch(kept));
+  else event.respondWith(kept().then((found) => found ?? fetch(event.request)));
 });
