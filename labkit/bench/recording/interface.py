@@ -59,6 +59,10 @@ source)."""
 INPUT_TOLERANCE = 0.002
 """95 % bounds of the input's resistance over the series resistor, as the takes tell it."""
 
+LOOSER = 3.0
+"""The takes tell the input over the series resistor, and in a fit both stand apart: an input that is known as well as
+that resistor would vouch for it. Held so many times looser it takes off a twentieth of the resistor's doubt at most."""
+
 SHARED = 8.0
 """The doubt of the series resistor's own capacitance is one error of all points; a fit counts points as independent,
 and would trust some sixty of them eight times too much."""
@@ -383,10 +387,7 @@ def exciter_measurement(
 
 
 def _fixture(calibration: InterfaceCalibration, kind: SweepKind, load: Load, shift_db: float | None) -> Fixture:
-    """Return the fixture whose meter is the interface's input; an exciter's level is free, a divider's is not.
-
-    The takes tell the input over the series resistor: known better than that one, it would vouch for it in a fit.
-    """
+    """Return the fixture whose meter is the interface's input; an exciter's level is free, a divider's is not."""
     series, capacitance, is_divider = calibration.series, max(calibration.input_capacitance, 0.0), kind == "divider"
     return Fixture(
         kind=kind,
@@ -395,7 +396,7 @@ def _fixture(calibration: InterfaceCalibration, kind: SweepKind, load: Load, shi
         series_tolerance=series.tolerance,
         meter_resistance=calibration.input_resistance,
         meter_capacitance=capacitance,
-        meter_resistance_tolerance=math.hypot(INPUT_TOLERANCE, series.tolerance),
+        meter_resistance_tolerance=math.hypot(INPUT_TOLERANCE, (LOOSER if is_divider else 1.0) * series.tolerance),
         meter_capacitance_tolerance=min(1.96 * calibration.lead_doubt / max(capacitance, 1e-12), 0.5),
         level_doubt_db=max(FLOOR_DB, shift_db or 0.0) if is_divider else 0.0,
     )

@@ -113,14 +113,14 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.papers.offer("readings", "Save readings", self._readings)
         self.papers.offer("test", "Print the test record", lambda: self._test_record(is_printed=True))
         self.papers.offer("test-file", "Save the test record", lambda: self._test_record(is_printed=False))
-        self.remake = ipywidgets.Button(description="Which build could it be?")
+        self.remake = ipywidgets.Button(description="Which build could it be?", layout={"width": "auto"})
         self.remake.on_click(lambda _: self._remake())
         self.remade, self._remade_for = ipywidgets.HTML(), ""
         self._stopped, self._under_way = "", ""
         self.curve.observe(lambda _: self._residuals(), "width")
         self.serial = ipywidgets.Text(description="Serial number", placeholder="of a coil of the book")
         self.celsius = ipywidgets.Text(description="Coil at, °C", value="20")
-        self.into_book = ipywidgets.Button(description="Into the workshop book")
+        self.into_book = ipywidgets.Button(description="Into the workshop book", layout={"width": "auto"})
         self.into_book.on_click(lambda _: self._into_book())
         self.entered = ipywidgets.HTML()
         self.book_box = box("lab-search", self.serial, self.celsius, box("lab-buttons", self.into_book), self.entered)
