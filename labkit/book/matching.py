@@ -68,6 +68,30 @@ class CoilSet:
     pairs: tuple[tuple[str, str, PairVerdict], ...]
     warnings: tuple[str, ...]
 
+    @property
+    def level_rows(self) -> tuple[tuple[str, str], ...]:
+        """Each coil and its level from the middle of the set, in words; empty where levels are not predicted."""
+        offsets = {} if self.levels is None else self.levels.offset_db
+        return tuple((name, f"{round(off, 1) + 0.0:+.1f} dB") for name, off in offsets.items())
+
+    @property
+    def pair_rows(self) -> tuple[tuple[str, str, str, str], ...]:
+        """Every two coils, their phase, their hum, and how far turns × area are apart, in words."""
+        phase = {True: "in phase", False: "out of phase", None: "phase not known"}
+        hum = {True: "hum cancels", False: "hum adds", None: "hum not known"}
+        return tuple(
+            (f"{a} and {b}", phase[each.in_phase], hum[each.hum_cancels], f"{100 * abs(each.mismatch):.1f} % apart")
+            for a, b, each in self.pairs
+        )
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """Advice on levels, what is to be said of every pair, what was not measured, and what rests on designs."""
+        level = ("level: the output of a design is not predicted",) if self.levels is None else self.levels.advice
+        pairs = [sentence for _, _, each in self.pairs for sentence in each.sentences]
+        designs = "wind and pole are those of the designs; compass and first swing tell"
+        return tuple(dict.fromkeys([*level, *pairs, *self.warnings, designs]))
+
 
 def can_be_matched(line: CoilLine) -> bool:
     """Whether a coil is good, still in the workshop, and its inductance was read."""

@@ -440,24 +440,9 @@ def sets(book: Book, out: Output, serials: tuple[str, ...], places: tuple[str, .
 
 
 def _set_text(found: CoilSet) -> str:
-    lines = []
-    if found.levels is not None:
-        rows = [(name, f"{round(off, 1) + 0.0:+.1f} dB") for name, off in found.levels.offset_db.items()]
-        lines += ["level from the middle of the set", aligned(rows), *found.levels.advice, ""]
-    else:
-        lines += ["level: the output of a design is not predicted", ""]
-    phase = {True: "in phase", False: "out of phase", None: "phase not known"}
-    hum = {True: "hum cancels", False: "hum adds", None: "hum not known"}
-    lines.append(
-        aligned(
-            (f"{a} and {b}", phase[each.in_phase], hum[each.hum_cancels], f"{100 * abs(each.mismatch):.1f} % apart")
-            for a, b, each in found.pairs
-        )
-    )
-    said = [*(sentence for _, _, each in found.pairs for sentence in each.sentences), *found.warnings]
-    return "\n".join(
-        [*lines, *dict.fromkeys(said), "Wind and pole are those of the designs; compass and first swing tell."]
-    )
+    levels = ["level from the middle of the set", aligned(found.level_rows), ""] if found.level_rows else []
+    said = [f"{each[:1].upper()}{each[1:]}{'' if each.endswith('.') else '.'}" for each in found.sentences]
+    return "\n".join([*levels, aligned(found.pair_rows), *said])
 
 
 def _set_json(found: CoilSet) -> dict[str, Any]:

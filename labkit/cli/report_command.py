@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import click
 
 from labkit.catalogue import find_sheet
 from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, result_options, set_option
+from labkit.cli.with_book import FromBook, with_book_options
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.core.units import name_and_value, parse_quantity
@@ -35,6 +38,7 @@ KINDS = ("rig", "pickup")
 @click.option("--number", default="", help="Number of the paper or the order.")
 @click.option("--date", default="", help="Printed as it is written; a line to fill in where left out.")
 @click.option("--shop", default="", help="Name of the shop; a line to fill in where left out.")
+@with_book_options
 def report(
     sheet: str,
     out: Output,
@@ -45,17 +49,25 @@ def report(
     number: str,
     date: str,
     shop: str,
+    from_book: FromBook,
 ) -> None:
     """Printable page (HTML) of a rig or pickup SHEET.
 
     A rig gives the customer sheet; with --set or --against it shows the curve before and after. A pickup's build gives
     the winder's sheet, a pickup's values the customer sheet or the record of the fit; --against another pickup gives
-    what changes between the two, with bounds. With --against, --set changes the other one. SHEET is a path or a name
-    in the catalogue.
+    what changes between the two, with bounds. With --against, --set changes the other one. With --book, what is built
+    is predicted as the workshop's own coils turned out. SHEET is a path or a name in the catalogue.
     """
-    from labkit.pickup.predict.built import built_pickup
+    from labkit.pickup.predict.built import BuiltPickup, built_pickup
+    from labkit.pickup.predict.sheet import is_build_sheet
     from labkit.report.paper_page import PaperHead
     from labkit.report.sheet_paper import pickup_change_html, pickup_paper_html, rig_paper_html
+
+    def predicted(table: Table) -> BuiltPickup:
+        built, known = from_book.of_pickup(built_pickup(table))
+        if known is None:
+            return built
+        return replace(built, warnings=(*built.warnings, f"with the workshop book: {known.sentence}"))
 
     head = PaperHead(number=number, date=date, shop=shop)
     table = None if is_netlist(sheet) else find_sheet(sheet, *KINDS)
@@ -70,18 +82,22 @@ def report(
             raise InputError(f"a rig gives the customer paper only; '--paper {paper}' needs a pickup sheet")
         rig = load_rig(sheet)
         changed, label, other_label = _after(rig, changes, against)
+        rig, changed = from_book.of_rig(rig)[0], changed and from_book.of_rig(changed)[0]
         html = rig_paper_html(rig, other=changed, label=label, other_label=other_label, head=head)
     elif other is not None:
         if paper not in (None, "customer"):
             raise InputError(f"two pickups give the customer paper only; leave '--paper {paper}' or --against out")
-        before, after = built_pickup(table), built_pickup(_with_keys(other, changes))
+        before, after = predicted(table), predicted(_with_keys(other, changes))
         html = pickup_change_html(before, after, head=head)
     else:
+        if not is_build_sheet(table):
+            predicted(table)  # a book is refused: it has nothing to say of values
         html = pickup_paper_html(
             _with_keys(table, changes),
             paper,  # type: ignore[arg-type]
             temperature_c=_celsius(temperature),
             head=head,
+            predict=predicted,
         )
     out.emit(html)
 

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Literal
 
 import numpy as np
@@ -86,6 +86,7 @@ def pickup_paper_html(
     *,
     temperature_c: float = 20.0,
     head: PaperHead = TO_FILL_IN,
+    predict: Callable[[Table], BuiltPickup] = read_build,
 ) -> str:
     """Return a paper of a pickup sheet.
 
@@ -98,6 +99,8 @@ def pickup_paper_html(
     temperature_c : float, °C
         Where the pickup will be read.
     head : PaperHead
+    predict : callable
+        From a build sheet to what it becomes: as predicted, or with a workshop book.
 
     Raises
     ------
@@ -112,10 +115,9 @@ def pickup_paper_html(
             f"{table.where}: a {chosen} paper needs a sheet of {wanted}; this one gives {join_words(list(given), 'or')}"
         )
     if chosen == "build":
-        made = read_build(table)
-        return build_sheet_html(made, shop_temperature_c=temperature_c, head=head)
+        return build_sheet_html(predict(table), shop_temperature_c=temperature_c, head=head)
     source, note = (str(table.raw(key, None) or "") for key in ("source", "note"))
-    built = read_build(table) if is_build_sheet(table) else None
+    built = predict(table) if is_build_sheet(table) else None
     pickup = read_pickup(table) if built is None else built.pickup
     if chosen == "fit":
         return values_paper_html(pickup, source=source, note=note, temperature_c=temperature_c, head=head)

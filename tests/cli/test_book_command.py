@@ -137,6 +137,18 @@ def test_every_paper_of_the_book_is_one_file_that_asks_for_nothing_outside(labki
     assert not re.search(r"(src|href)=.?https?:", html)
 
 
+def test_the_winders_sheet_is_predicted_with_the_book_and_says_so(labkit, room):
+    labkit("book", "mark", "0116", "--state", "suspect")
+    plain = labkit("report", DESIGN).out
+    told = labkit("report", DESIGN, "--book", "w.book", "--spool", "reel 12", "--lot", "lot 3").out
+    assert "with the workshop book: 2 coils" in told.replace("With", "with")
+    ohms = [re.search(r"([\d.]+).kΩ \(([\d.]+).kΩ to ([\d.]+).kΩ\)", html) for html in (plain, told)]
+    wide, narrow = (float(each[3]) - float(each[2]) for each in ohms)
+    assert narrow < 0.8 * wide
+    refused = labkit("report", "narrow single coil", "--book", "w.book")
+    assert (refused.code, "sheet of values" in refused.err) == (2, True)
+
+
 def test_a_paper_that_cannot_be_made_is_refused_in_one_line(labkit, room):
     for asked, words in (
         (("card", "narrow"), "no design is called 'narrow'"),

@@ -16,9 +16,10 @@ from pathlib import Path
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
-from labkit.rig.devices.faults import FaultFinder, Observation, SolderFault
+from labkit.rig.devices.faults import FaultFinder, Observation
 from labkit.rig.devices.meter import OPEN_OHM, jack_reading
 from labkit.rig.devices.plan import harness_as_soldered, solder_plan
+from labkit.rig.devices.single_faults import SolderFault
 from labkit.rig.parts.parts import FixedResistor, Knob, Part, Pot
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig

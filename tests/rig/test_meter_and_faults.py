@@ -12,9 +12,10 @@ import pytest
 from labkit.catalogue import catalogue
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
-from labkit.rig.devices.faults import FaultFinder, single_faults
+from labkit.rig.devices.faults import FaultFinder
 from labkit.rig.devices.meter import jack_reading, tolerances_of, with_resistances
 from labkit.rig.devices.plan import solder_plan
+from labkit.rig.devices.single_faults import single_faults
 from labkit.rig.devices.steps import fault_table, knob_checks, position_checks, shopping_list, soldering_steps
 from labkit.rig.hum import switch_settings
 from labkit.rig.rewiring import demo_rig

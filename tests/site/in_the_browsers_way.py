@@ -68,6 +68,17 @@ def report() -> dict[str, object]:
         page.send("ListeningDesk", do="answer", choice="a", trial=trial)
     page.send("ListeningDesk", do="finish")
     found["result"] = page.first("ListeningDesk")[1]["view"]
+    page = Page("wiring")
+    by_name = {each["state"].get("description"): number for number, each in page.widgets.items()}
+    receive(
+        json.dumps({"id": by_name["Positions"], "state": {"value": "neck: neck\nfat: neck + bridge in series"}}), []
+    )
+    receive(json.dumps({"id": by_name["Find the switch"], "content": {"event": "click"}}), [])
+    found["own wiring"] = [
+        page.widgets[by_name["What the meter shows"]]["state"]["value"],
+        page.widgets[by_name["Switch"]]["state"]["value"],
+        *(each["state"]["value"] for each in page.widgets.values() if "It is in your rig now" in str(each["state"])),
+    ]
     page = Page("rig", sys.argv[2])
     opened = page.first("ActionBar")[1]["query"]
     page.send("ControlPanel", do="type", key="cable.length", text="3 m")

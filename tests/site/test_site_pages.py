@@ -42,6 +42,13 @@ def test_a_blind_test_is_done_from_the_sounds_to_the_result(found):
     assert " of 16" in found["result"]["html"]
 
 
+def test_an_own_wiring_is_made_from_what_is_written_in_the_page(found):
+    places, style, said = found["own wiring"]
+    assert places == "neck: \nfat: "
+    assert style == "the plainest"
+    assert "1 pole, 2 positions" in said
+
+
 def test_a_query_means_the_same_on_both_sides(found):
     opened, moved, undone = found["queries"]
     for query, length in ((opened, 10.0), (moved, 3.0), (undone, 10.0)):

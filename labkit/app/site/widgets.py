@@ -217,6 +217,27 @@ class Button(Widget):
         self.on_msg(lambda *_: handler(self))
 
 
+class Textarea(Widget):
+    """Lines to write."""
+
+    kind = "Textarea"
+    description = traitlets.Unicode("").tag(sync=True)
+    value = traitlets.Unicode("").tag(sync=True)
+    rows = traitlets.Int(None, allow_none=True).tag(sync=True)
+
+
+class Dropdown(Widget):
+    """One of some words, the first at first."""
+
+    kind = "Dropdown"
+    description = traitlets.Unicode("").tag(sync=True)
+    options: Any = traitlets.Tuple().tag(sync=True)
+    value = traitlets.Unicode("").tag(sync=True)
+
+    def __init__(self, options: Any = (), **traits: Any) -> None:
+        super().__init__(**{"value": next(iter(options), ""), **traits}, options=tuple(options))
+
+
 class AnyWidget(Widget):
     """A widget with a script of its own, which the site keeps under the name of its class."""
 
@@ -228,7 +249,7 @@ class AnyWidget(Widget):
 
 def install() -> None:
     """Put the stand-ins in the place of the libraries."""
-    libraries = {"ipywidgets": (Widget, Box, VBox, HTML, Button), "anywidget": (AnyWidget,)}
+    libraries = {"ipywidgets": (Widget, Box, VBox, HTML, Button, Textarea, Dropdown), "anywidget": (AnyWidget,)}
     for name, classes in libraries.items():
         module = ModuleType(name, __doc__)
         for each in classes:

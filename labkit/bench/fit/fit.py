@@ -356,7 +356,7 @@ def fit_sweeps(
         inductance=averaged(rivals, "log_inductance"),
         capacitance=averaged(rivals, "log_capacitance"),
         loss_resistance=averaged(rivals, "log_loss") if fit_loss else None,
-        eddy=eddy_fits(rivals[0], best),
+        eddy=eddy_fits(rivals[0]),
         rig_corner_hz=averaged(rivals, "log_rig_corner") if points.rolls_off.any() else None,
         residual_db=best.rms_db,
         residuals=residuals_of(best, measurements, rivals[0]),
@@ -505,37 +505,24 @@ def averaged(rivals: Sequence[Rival], key: str) -> Interval:
     )
 
 
-def eddy_fits(rival: Rival, solution: FitSolution, owner: str = "") -> tuple[EddyFit, ...]:
+def eddy_fits(rival: Rival, owner: str = "") -> tuple[EddyFit, ...]:
     """Return the eddy sections of a solved coil, from the lowest corner up; a spread loss as seven."""
 
-    def fraction(key: str, share: float) -> Interval:
-        value, half = solution.values[key], solution.quantile * solution.spread(key)
-        value = max(value, 0.0)
-        return Interval(
-            value=share * value, low=share * max(value - half, 0.0), high=share * min(max(value + half, value), 1.0)
+    def section(number: int, share: float, factor: float) -> EddyFit:
+        found = weighed_bounds((rival,), f"{owner}fraction_{number}")
+        fraction, low, high = (share * min(max(end, 0.0), 1.0) for end in found)
+        corner = averaged((rival,), f"{owner}log_corner_{number}")
+        return EddyFit(
+            fraction=Interval(value=fraction, low=low, high=high),
+            corner_hz=Interval(value=factor * corner.value, low=factor * corner.low, high=factor * corner.high),
         )
-
-    def corner(key: str, factor: float) -> Interval:
-        found = averaged([rival], key)
-        return Interval(value=factor * found.value, low=factor * found.low, high=factor * found.high)
 
     if rival.core == "spread":
-        return tuple(
-            EddyFit(
-                fraction=fraction(f"{owner}fraction_0", float(share)),
-                corner_hz=corner(f"{owner}log_corner_0", float(factor)),
-            )
-            for share, factor in zip(SPREAD_SHARES, SPREAD_CORNERS)
-        )
-    order = eddy_order(solution.problem.names, solution.values, owner)
-    left = left_before(np.array([solution.values[f"{owner}fraction_{number}"] for number in range(len(order))]))
-    return tuple(
-        EddyFit(
-            fraction=fraction(f"{owner}fraction_{number}", float(left[number])),
-            corner_hz=corner(f"{owner}log_corner_{number}", 1.0),
-        )
-        for number in order
-    )
+        return tuple(section(0, float(share), float(factor)) for share, factor in zip(SPREAD_SHARES, SPREAD_CORNERS))
+    values = dict(zip(rival.names, rival.vector.tolist()))
+    order = eddy_order(rival.names, values, owner)
+    left = left_before(np.array([values[f"{owner}fraction_{number}"] for number in range(len(order))]))
+    return tuple(section(number, float(left[number]), 1.0) for number in order)
 
 
 def _contradictions(solution: FitSolution) -> tuple[str, ...]:

@@ -163,7 +163,7 @@ def fit_pair(
             resistance=averaged(rivals, f"{coil}.log_resistance"),
             inductance=averaged(rivals, f"{coil}.log_inductance"),
             capacitance=averaged(rivals, f"{coil}.log_capacitance"),
-            eddy=eddy_fits(rivals[0], best, f"{coil}."),
+            eddy=eddy_fits(rivals[0], f"{coil}."),
         )
         for coil in ("first", "second")
     }

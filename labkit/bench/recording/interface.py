@@ -21,7 +21,7 @@ from typing import Any, Literal
 import numpy as np
 
 from labkit.bench.fit.fixture import NO_LOAD, Fixture, Load, Measurement
-from labkit.bench.read.sweep import Sweep
+from labkit.bench.read.sweep import Sweep, SweepKind
 from labkit.bench.recording.excitation import Signal
 from labkit.bench.recording.ratio import ChannelRatio, shared_frequencies
 from labkit.bench.recording.take import TakeReading
@@ -57,7 +57,7 @@ RENEWED_LEAD_SIGMA_F = 0.1e-12
 source)."""
 
 INPUT_TOLERANCE = 0.002
-"""95 % bounds of the input's resistance as the takes tell it."""
+"""95 % bounds of the input's resistance over the series resistor, as the takes tell it."""
 
 SHARED = 8.0
 """The doubt of the series resistor's own capacitance is one error of all points; a fit counts points as independent,
@@ -356,21 +356,8 @@ def divider_measurement(
         raise InputError(f"{take.name}: this is the take with the pickup off; clip the pickup on")
     if float(np.median(np.abs(over))) > 1e4:
         raise InputError(f"{take.name}: the pickup is shorted, or the clips touch")
-    fixture = Fixture(
-        kind="divider",
-        load=load,
-        series_resistance=series.resistance,
-        meter_resistance=calibration.input_resistance,
-        meter_capacitance=max(calibration.input_capacitance, 0.0),
-        series_tolerance=series.tolerance,
-        meter_resistance_tolerance=INPUT_TOLERANCE,
-        meter_capacitance_tolerance=min(1.96 * calibration.lead_doubt / max(calibration.input_capacitance, 1e-12), 0.5),
-        level_doubt_db=max(FLOOR_DB, shift_db or 0.0),
-    )
-    return Measurement(
-        sweep=_sweep(ratio, sigma, shared, "divider", calibration, take, shift_db),
-        fixture=fixture,
-    )
+    fixture = _fixture(calibration, "divider", load, shift_db)
+    return Measurement(sweep=_sweep(ratio, sigma, shared, calibration, take, shift_db, fixture.kind), fixture=fixture)
 
 
 def exciter_measurement(
@@ -391,15 +378,27 @@ def exciter_measurement(
     ratio = sense_ohm * (pickup.value - leak.value) / (source.value - leak.value)
     floor = math.log(10) / 20 * max(FLOOR_DB, shift_db or 0.0)
     sigma = np.hypot(pickup.sigma / np.abs(pickup.value), floor)
-    fixture = Fixture(
-        kind="exciter",
+    fixture = _fixture(calibration, "exciter", load, shift_db)
+    return Measurement(sweep=_sweep(ratio, sigma, shared, calibration, take, shift_db, fixture.kind), fixture=fixture)
+
+
+def _fixture(calibration: InterfaceCalibration, kind: SweepKind, load: Load, shift_db: float | None) -> Fixture:
+    """Return the fixture whose meter is the interface's input; an exciter's level is free, a divider's is not.
+
+    The takes tell the input over the series resistor: known better than that one, it would vouch for it in a fit.
+    """
+    series, capacitance, is_divider = calibration.series, max(calibration.input_capacitance, 0.0), kind == "divider"
+    return Fixture(
+        kind=kind,
         load=load,
+        series_resistance=series.resistance if is_divider else None,
+        series_tolerance=series.tolerance,
         meter_resistance=calibration.input_resistance,
-        meter_capacitance=max(calibration.input_capacitance, 0.0),
-        meter_resistance_tolerance=calibration.series.tolerance + INPUT_TOLERANCE,
-        meter_capacitance_tolerance=min(1.96 * calibration.lead_doubt / max(calibration.input_capacitance, 1e-12), 0.5),
+        meter_capacitance=capacitance,
+        meter_resistance_tolerance=math.hypot(INPUT_TOLERANCE, series.tolerance),
+        meter_capacitance_tolerance=min(1.96 * calibration.lead_doubt / max(capacitance, 1e-12), 0.5),
+        level_doubt_db=max(FLOOR_DB, shift_db or 0.0) if is_divider else 0.0,
     )
-    return Measurement(sweep=_sweep(ratio, sigma, shared, "exciter", calibration, take, shift_db), fixture=fixture)
 
 
 def _shared_with(calibration: InterfaceCalibration, take: TakeReading) -> tuple[ChannelRatio, np.ndarray]:
@@ -417,10 +416,10 @@ def _sweep(
     ratio: np.ndarray,
     sigma: np.ndarray,
     frequency_hz: np.ndarray,
-    kind: Literal["divider", "exciter"],
     calibration: InterfaceCalibration,
     take: TakeReading,
     shift_db: float | None,
+    kind: SweepKind,
 ) -> Sweep:
     series = format_quantity(calibration.series.resistance, "Ω", digits=4)
     wiring = f"behind {series}" if kind == "divider" else "over an exciter coil's current"

@@ -69,8 +69,7 @@ def run_compiled(
     width = max(points, LANES)
     rows = np.zeros((len(program.rows), 2, width))
     rows[:, 0, :points], rows[:, 1, :points] = basis.real, basis.imag
-    branch, row = (np.array(each, dtype=int) for each in zip(*program.cells))
-    cells = np.ascontiguousarray(coefficients[branch, :, row])
+    cells = np.ascontiguousarray(coefficients[*_cells(program)])
     given = [np.atleast_2d(emfs[index]) for index in sorted(emfs)]
     is_flat = tuple(each.shape[-1] == 1 and not np.iscomplexobj(each) for each in given)
     flat = np.empty((len(given), variants))
@@ -84,6 +83,12 @@ def run_compiled(
     call, _ = _kernel(program, is_flat)
     call(variants, width, *(each.ctypes.data for each in (cells, rows, flat, full, result)))
     return result[..., :points]
+
+
+@lru_cache(maxsize=512)
+def _cells(program: Program) -> tuple[np.ndarray, slice, np.ndarray]:
+    branch, row = (np.array(each, dtype=int) for each in zip(*program.cells))
+    return branch, slice(None), row
 
 
 @lru_cache(maxsize=512)

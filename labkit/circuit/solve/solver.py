@@ -19,6 +19,7 @@ import numpy as np
 
 from labkit.circuit.elements import (
     MAIN_VALUE,
+    AdmittanceRow,
     Buffer,
     Capacitor,
     Circuit,
@@ -42,6 +43,9 @@ from labkit.circuit.solve.topology import (
 from labkit.core.errors import CircuitError
 from labkit.core.grid import frequency_grid
 from labkit.core.response import Response
+
+KEPT_POINTS = 2048
+"""Frequencies up to which the rows of a program are kept from one call to the next."""
 
 BLOCK_POINTS = 8192
 """Points (variants × frequencies) of one block: keeps the work space in the processor's cache."""
@@ -468,11 +472,8 @@ class Batch:
     def basis(self, program: Program, columns: slice) -> np.ndarray:
         """Return the rows of a program at the block's frequencies, (rows, F), complex."""
         if program not in self.bases:
-            omega = 2 * math.pi * self.frequency_hz
-            table = np.empty((len(program.rows), self.points), dtype=complex)
-            for index, row in enumerate(program.rows):
-                table[index] = row(omega)
-            self.bases[program] = table
+            small = self.points <= KEPT_POINTS
+            self.bases[program] = (_basis if small else _basis.__wrapped__)(program.rows, self.frequency_hz.tobytes())
         whole = self.bases[program]
         return whole if columns == slice(0, self.points) else np.ascontiguousarray(whole[:, columns])
 
@@ -493,6 +494,15 @@ def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray]) -> Circuit
             for part in circuit.elements
         ),
     )
+
+
+@lru_cache(maxsize=64)
+def _basis(rows: tuple[AdmittanceRow, ...], frequency_hz: bytes) -> np.ndarray:
+    """Rows at frequencies, which are those of the last curve as a rule; read only."""
+    omega = 2 * math.pi * np.frombuffer(frequency_hz)
+    table = np.array([row(omega) for row in rows], dtype=complex).reshape(len(rows), omega.size)
+    table.flags.writeable = False
+    return table
 
 
 @lru_cache(maxsize=512)

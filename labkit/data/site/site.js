@@ -39,7 +39,7 @@
     }
   }
 
-  const STOCK = { Box: "widget-box widget-hbox", VBox: "widget-box widget-vbox", HTML: "widget-html", Button: "jupyter-button widget-button" };
+  const STOCK = { Box: "widget-box widget-hbox", VBox: "widget-box widget-vbox", HTML: "widget-html", Button: "jupyter-button widget-button", Textarea: "widget-textarea", Dropdown: "widget-dropdown" };
   async function view(model) {
     const el = document.createElement(model.kind === "Button" ? "button" : "div");
     let given = [];
@@ -67,6 +67,18 @@
       model.on("change", show);
       show();
       el.addEventListener("click", () => model.send({ event: "click" }));
+    } else if (model.kind === "Textarea" || model.kind === "Dropdown") {
+      const label = document.createElement("label"), input = document.createElement(model.kind === "Textarea" ? "textarea" : "select");
+      label.className = "widget-label";
+      label.htmlFor = input.id = `stock-${model.id}`;
+      label.textContent = model.get("description");
+      if (model.kind === "Textarea") input.rows = model.get("rows") ?? 4;
+      else input.append(...model.get("options").map((each) => new Option(each)));
+      const show = () => { input.value = model.get("value"); };
+      model.on("change:value", show);
+      show();
+      input.addEventListener("change", () => { model.set("value", input.value); model.save_changes(); });
+      el.append(label, input);
     } else {
       const { default: widget } = await import(`${root}labkit/widgets/${model.kind}.js?v=${version}`);
       await widget.initialize?.({ model });

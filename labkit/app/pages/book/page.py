@@ -31,6 +31,7 @@ from labkit.app.pages.book.words import (
     lines_html,
     pairs_html,
     row_said,
+    set_html,
     stock_html,
     summary,
 )
@@ -104,6 +105,11 @@ class BookPage(Page[BookPageState]):
         )
         self.search.observe(self._searched, "value")
         self.search_box = box("lab-search", self.search)
+        self.set_text = ipywidgets.Text(
+            description="Set of these coils", placeholder="0101, 0107", continuous_update=False
+        )
+        self.set_text.observe(self._set_named, "value")
+        self.set_box = box("lab-search", self.set_text)
         self.batch_box = box(
             "lab-section", self.table, box("lab-buttons", self.enter_button, self.clear_button), self.upload
         )
@@ -144,6 +150,7 @@ class BookPage(Page[BookPageState]):
             self.said,
             self.batch_box,
             self.search_box,
+            self.set_box,
             self.answer,
             self.chart,
             self.how_to_open,
@@ -168,6 +175,7 @@ class BookPage(Page[BookPageState]):
         for widget, views in (
             (self.batch_box, (BATCH,)),
             (self.search_box, (FIND,)),
+            (self.set_box, (PAIRS,)),
             (self.thing_box, (STOCK,)),
             (self.act_box, (FIND,) if self.state.found_coil() is not None else ()),
             (self.chart, (MONTHS,)),
@@ -207,7 +215,8 @@ class BookPage(Page[BookPageState]):
             self.stories.value = '<p class="lab-note">Judging the batches that stand out …</p>'
             self._tell.ask()
         elif view == PAIRS:
-            self.text.value = pairs_html(*state.pairs())
+            chosen = state.coil_set()
+            self.text.value = ("" if chosen is None else set_html(chosen)) + pairs_html(*state.pairs())
         elif view == FIND:
             found = state.found()
             self.text.value = lines_html(found, state.searched)
@@ -337,6 +346,10 @@ class BookPage(Page[BookPageState]):
         self.show()
         where = "the demo book, until this page closes" if self.state.why_demo else self.state.book.name
         self.actions.said = f"{session.label} entered into {where}."
+
+    def _set_named(self, change: dict[str, Any]) -> None:
+        self.state.set_of = str(change["new"])[:200]
+        self.show()
 
     def _searched(self, change: dict[str, Any]) -> None:
         self.state.searched = str(change["new"])[:200]

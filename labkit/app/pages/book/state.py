@@ -5,6 +5,7 @@ A link carries the part that is shown and nothing of the book.
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -23,7 +24,7 @@ from labkit.book.history import CoilLine, coil_lines, find_coils
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
 from labkit.book.learn.from_book import judge_session, place_in, taught_by
 from labkit.book.learn.prediction import Knowledge, knowledge
-from labkit.book.matching import book_pairs
+from labkit.book.matching import CoilSet, book_pairs, coil_set
 from labkit.book.records import (
     QUANTITIES,
     BobbinKind,
@@ -53,7 +54,7 @@ VIEWS = {
     BATCH: "Today's batch",
     KNOWS: "What this shop knows",
     MONTHS: "Over the months",
-    PAIRS: "Pairs",
+    PAIRS: "Pairs and sets",
     FIND: "Find a coil",
     STOCK: "Reels, magnets, meters",
 }
@@ -132,7 +133,7 @@ class BookPageState(PageState[Shown]):
 
     def __init__(self, book: Book, *, why_demo: str = "", query: str = "") -> None:
         self.book, self.why_demo = book, why_demo
-        self.searched = ""
+        self.searched = self.set_of = ""
         self.entered: Session | None = None
         self._rig_query = ""
         self._cells: tuple[tuple[str, ...], ...] = ()
@@ -657,3 +658,18 @@ class BookPageState(PageState[Shown]):
         if second is not None and other == values["design"]:
             second = None
         return book_pairs(first, second)
+
+    def coil_set(self) -> CoilSet | None:
+        """Return what the coils named in ``set_of`` do as a set; None where none is named.
+
+        Raises
+        ------
+        InputError
+            If a coil is not known, or they are no set.
+        """
+        serials = [each for each in re.split(r"[,\s]+", self.set_of) if each]
+        if not serials:
+            return None
+        chosen = [self.book.coil(serial).uid for serial in serials]
+        lines = {line.coil.uid: line for line in coil_lines(self.book, crossed_out=True)}
+        return coil_set(self.book, [lines[uid] for uid in chosen])

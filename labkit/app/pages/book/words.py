@@ -14,7 +14,7 @@ from labkit.book.entry import EntryRow
 from labkit.book.evidence import meter_evidence
 from labkit.book.history import CoilLine
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
-from labkit.book.matching import hum_left_db
+from labkit.book.matching import CoilSet, hum_left_db
 from labkit.book.records import (
     QUANTITIES,
     CoilReading,
@@ -204,6 +204,17 @@ def pairs_html(pairs: Sequence[Match], left_over: Sequence[str]) -> str:
     return (
         f'{table}{alone}<p class="lab-note">From the measured inductance. Wind and pole are those of the designs: '
         "compass and first swing tell whether a coil was made so.</p>"
+    )
+
+
+def set_html(found: CoilSet) -> str:
+    """Return what coils do as a set: levels, phase and hum of every two, and what to do."""
+    pairs = table_html("As a set", ("Coils", "Phase", "Hum", "Turns × area"), found.pair_rows)
+    levels = table_html("Level from the middle of the set", ("Coil", "Level"), found.level_rows)
+    return (
+        f"{pairs}{levels if found.level_rows else ''}<ul>"
+        + "".join(f"<li>{escape(capital(said))}</li>" for said in found.sentences)
+        + "</ul>"
     )
 
 
