@@ -126,3 +126,11 @@ def test_a_hostile_name_is_text_everywhere(page):
         page.numbers.value,
     ):
         assert "<img" not in html
+
+
+def test_the_fold_of_what_happened_to_the_magnets_says_it_in_words(page):
+    fold = "What happened to it since"
+    assert page.controls.heads[fold] == "nothing"
+    send(page.controls, do="type", key="knocked", text="5 %")
+    send(page.controls, do="type", key="extreme", text="80 °C")
+    assert page.controls.heads[fold] == "knocked back 5 %, was at 80 °C"

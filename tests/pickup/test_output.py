@@ -238,12 +238,13 @@ def test_offsets_that_cannot_be_are_refused_with_an_example(text: str) -> None:
 
 
 def test_what_neither_charge_nor_height_moves_is_worked_out_once() -> None:
-    weaker, lower = SINGLE.with_charge(0.4), at(2.0)
-    assert weaker.coils is SINGLE.coils
-    assert lower.coils is SINGLE.coils
-    assert pole_sources(lower.build)[0] is pole_sources(SINGLE.build)[0]
-    assert weaker.output_db.value < SINGLE.output_db.value < lower.output_db.value
-    assert SINGLE.replace({"coil.main.turns": 7000}).coils is not SINGLE.coils
+    usual = at(2.47)
+    weaker, lower = usual.with_charge(0.4), at(2.03)
+    assert weaker.coils is usual.coils
+    assert lower.coils is usual.coils
+    assert pole_sources(lower.build)[0] is pole_sources(usual.build)[0]
+    assert weaker.output_db.value < usual.output_db.value < lower.output_db.value
+    assert usual.replace({"coil.main.turns": 7000}).coils is not usual.coils
 
 
 def test_pull_on_the_pages_is_that_of_takes() -> None:

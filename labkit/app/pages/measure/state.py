@@ -514,6 +514,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
                     low_db=fit.prediction.low_db,
                     high_db=fit.prediction.high_db,
                     label=f"into {load_in_words(fit.prediction.fixture.load)}, predicted",
+                    brief="predicted",
                     style=PREDICTED,
                 )
             )

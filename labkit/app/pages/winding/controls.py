@@ -27,7 +27,7 @@ from labkit.app.kit.pickup.sheet_control import (
     with_start,
     word_control,
 )
-from labkit.app.pages.winding.aging import aging_controls, without_lost_history
+from labkit.app.pages.winding.aging import ROOM, aging_controls, without_lost_history
 from labkit.catalogue import catalogue
 from labkit.core.units import parse_quantity
 from labkit.pickup.materials.materials import metal
@@ -108,6 +108,15 @@ def fold_heads(groups: Sequence[Group], values: Mapping[str, Value]) -> dict[str
             cover = "no cover" if values["cover"] == NO_COVER else f"{texts['cover']} cover"
             wax = "no wax" if not values["wax"] else f"wax {texts['wax']}"
             heads[group.title] = f"{cover}, lead {texts['lead']}, {wax}"
+        elif {"knocked", "drops", "extreme", "stray"} <= set(texts):
+            told = {
+                "knocked": f"knocked back {texts['knocked']}",
+                "drops": f"{texts['drops']} falls",
+                "extreme": f"was at {texts['extreme']}",
+                "stray": f"{texts['stray']} of stray field",
+            }
+            happened = [words for key, words in told.items() if values[key] != (ROOM if key == "extreme" else 0.0)]
+            heads[group.title] = ", ".join(happened) or "nothing"
         elif group.is_fold:
             heads[group.title] = group.head(values)
     return heads
