@@ -20,9 +20,9 @@ from labkit.report.paper_page import (
     titled,
 )
 from labkit.rig.devices.faults import FaultFinder
-from labkit.rig.devices.steps import fault_table, knob_checks, position_checks, shopping_list, soldering_steps
+from labkit.rig.devices.steps import fault_table, knob_checks, shopping_list, soldering_steps
 from labkit.view.soldering.drawing import SolderDrawing
-from labkit.view.soldering.words import CHECKS_BASIS, either_of, interval_words, pickups_words
+from labkit.view.soldering.words import CHECKS_BASIS, CHECKS_HEAD, check_rows, either_of, pickups_words, sleeve_words
 
 WIRING_CAUTIONS = (
     "Unplug the instrument and take the strings off. Solder with fume extraction, a stand for the hot iron and "
@@ -61,21 +61,6 @@ def wiring_paper_html(
     steps = "".join(
         f"<li>{text('[' + ', '.join(map(str, step.wires)) + '] ' + str(step))}</li>" for step in soldering_steps(plan)
     )
-    checks = [
-        (
-            check.place,
-            ", ".join(check.tip) or "no lead",
-            ", ".join(check.sleeve) or "no lead",
-            interval_words(check.ohms),
-            f"{check.heard}; {check.phase}",
-            check.hum,
-        )
-        for check in position_checks(finder)
-    ]
-    always = (
-        f"The jack's sleeve beeps with {', '.join(finder.grounds)}; its tip does not beep with the sleeve, unless a "
-        "volume is at 0."
-    )
     knobs = "; ".join(f"{place}: {ohms}" for place, ohms in knob_checks(finder))
     faults = [(row.complaint, row.shows, either_of(row.wires)) for row in fault_table(finder)]
     body = [
@@ -85,9 +70,12 @@ def wiring_paper_html(
         titled("Steps: numbers in brackets are the wires of the drawing", f'<ol class="steps">{steps}</ol>'),
         titled(
             "Checks before the strings go on, knobs at 10",
-            grid(("Position", "Tip beeps with", "Sleeve beeps with", "At the jack", "Heard", "Hum"), checks),
+            grid(CHECKS_HEAD, check_rows(finder)),
         ),
-        remark(f"{always} {f'Knobs: {knobs}. ' if knobs else ''}{pickups_words(finder, stated)} {CHECKS_BASIS}"),
+        remark(
+            f"{sleeve_words(finder)} {f'Knobs: {knobs}. ' if knobs else ''}"
+            f"{pickups_words(finder, stated)} {CHECKS_BASIS}"
+        ),
         titled("When one wire is missing", grid(("Complaint", "What shows", "Wire"), faults)),
         signature(("Wired by", "Checked by", "Date")),
     ]

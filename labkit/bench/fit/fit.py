@@ -328,7 +328,7 @@ def fit_sweeps(
     Valid for one coil with its eddy currents; a pickup of two unequal coils, or one with a second resonance, leaves a
     residual that the warnings name (`labkit.bench.fit.pair` fits two coupled coils). Intervals hold the scatter of
     points, a smooth discrepancy as large as the residuals show it, the tolerance of fixture parts, and what the rivals
-    disagree on. A coil that the sweeps of this session show wrongly in the same way throughout stays wrong.
+    disagree on. A coil that every sweep shows wrongly in the same way stays wrong.
     """
     if not measurements:
         raise InputError("a fit needs at least one sweep")

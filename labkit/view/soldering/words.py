@@ -124,22 +124,46 @@ def steps_text(plan: SolderPlan) -> Iterator[str]:
         yield f"  {number:2} [{', '.join(map(str, step.wires))}] {step}"
 
 
+CHECKS_HEAD = ("Position", "Tip beeps with", "Sleeve beeps with", "At the jack", "Heard", "Hum")
+
+
+def check_rows(finder: FaultFinder) -> list[tuple[str, ...]]:
+    """Return what must show before the strings go on, a row a position, under `CHECKS_HEAD`."""
+    return [
+        (
+            check.place,
+            ", ".join(check.tip) or "no lead",
+            ", ".join(check.sleeve) or "no lead",
+            interval_words(check.ohms),
+            f"{check.heard}; {check.phase}",
+            check.hum,
+        )
+        for check in position_checks(finder)
+    ]
+
+
+def sleeve_words(finder: FaultFinder) -> str:
+    """Return what must beep at the jack's sleeve in every position."""
+    return (
+        f"The jack's sleeve beeps with {', '.join(finder.grounds)}; its tip does not beep with the sleeve, unless a "
+        "volume is at 0."
+    )
+
+
 def checks_text(finder: FaultFinder, stated: Mapping[str, float] | None) -> Iterator[str]:
     """Yield what must show before the strings go on: beeps, ohms, phase and hum by position, and the fault table."""
     yield finder.plan.harness.name
     yield ""
     yield pickups_words(finder, stated)
     yield ""
-    yield "Always"
-    yield f"  the jack's sleeve beeps with {', '.join(finder.grounds)}"
-    yield "  the jack's tip does not beep with its sleeve, unless a volume is at 0"
-    for check in position_checks(finder):
+    yield sleeve_words(finder)
+    for place, tip, sleeve, ohms, heard, hum in check_rows(finder):
         yield ""
-        yield check.place
-        yield f"  tip beeps with {', '.join(check.tip) or 'no lead'}"
-        yield f"  sleeve beeps with {', '.join(check.sleeve) or 'no lead'}"
-        yield f"  at the jack {interval_words(check.ohms)}"
-        yield f"  heard: {check.heard}; {check.phase}; hum: {check.hum}"
+        yield place
+        yield f"  tip beeps with {tip}"
+        yield f"  sleeve beeps with {sleeve}"
+        yield f"  at the jack {ohms}"
+        yield f"  heard: {heard}; hum: {hum}"
     turned = knob_checks(finder)
     if turned:
         yield ""

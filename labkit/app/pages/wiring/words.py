@@ -1,6 +1,6 @@
-"""What the wiring page says of the bench: drawing, steps, checks, and what explains a reading. Imported lazily inside.
+"""What the wiring page says of the bench: drawing, steps, checks, and what explains a reading.
 
-The libraries behind the drawing take a while to load, so nothing is imported before it is needed.
+The libraries behind the drawing take a while to load, so each function imports what it needs.
 """
 
 from __future__ import annotations
@@ -14,8 +14,6 @@ from labkit.rig.rig import Rig
 
 if TYPE_CHECKING:
     from labkit.rig.devices.faults import FaultFinder
-
-CHECKS_HEAD = ("Position", "Tip beeps with", "Sleeve beeps with", "At the jack", "Heard", "Hum")
 
 
 def soldering_html(rig: Rig) -> str:
@@ -74,31 +72,24 @@ def steps_html(rig: Rig) -> str:
 
 def checks_html(rig: Rig) -> str:
     """Return what a meter and the ear must find in every position, and what shows when a wire is missing."""
-    from labkit.rig.devices.steps import fault_table, knob_checks, position_checks
-    from labkit.view.soldering.words import CAUTION, CHECKS_BASIS, either_of, interval_words, pickups_words
+    from labkit.rig.devices.steps import fault_table, knob_checks
+    from labkit.view.soldering.words import (
+        CAUTION,
+        CHECKS_BASIS,
+        CHECKS_HEAD,
+        check_rows,
+        either_of,
+        pickups_words,
+        sleeve_words,
+    )
 
     finder = finder_of(rig)
-    rows = [
-        (
-            check.place,
-            ", ".join(check.tip) or "no lead",
-            ", ".join(check.sleeve) or "no lead",
-            interval_words(check.ohms),
-            f"{check.heard}; {check.phase}",
-            check.hum,
-        )
-        for check in position_checks(finder)
-    ]
-    always = (
-        f"The jack's sleeve beeps with {', '.join(finder.grounds)}; its tip does not beep with the sleeve, unless a "
-        "volume is at 0."
-    )
     turned = knob_checks(finder)
     knobs = table_html("With a knob turned", ("Where", "At the jack"), turned) if turned else ""
     faults = [(row.shows, row.complaint, either_of(row.wires)) for row in fault_table(finder)]
     return (
-        table_html("Before the strings go on, knobs at 10", CHECKS_HEAD, rows)
-        + f"<p>{escape(always)}</p>{knobs}"
+        table_html("Before the strings go on, knobs at 10", CHECKS_HEAD, check_rows(finder))
+        + f"<p>{escape(sleeve_words(finder))}</p>{knobs}"
         + table_html("When one wire is missing", ("What shows", "Complaint", "Wire"), faults)
         + f'<p class="lab-note">{escape(pickups_words(finder, None))} {escape(CHECKS_BASIS)} {escape(CAUTION)}</p>'
     )
