@@ -35,8 +35,8 @@ class RigPageState(PinningPageState[RigCurve]):
         return ControlSet((*groups, *own_book_groups(), _CURVE_GROUP))
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
-        """Return curves at equal EMF, predicted without the workshop book."""
-        return {CURVE: EQUAL_EMF, BOOK: WITHOUT}
+        """Return curves at equal EMF, predicted without the workshop book where one is open."""
+        return {CURVE: EQUAL_EMF, **({BOOK: WITHOUT} if own_book_groups() else {})}
 
     def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
         """Return where the controls stand that rebuild the rig."""
