@@ -99,7 +99,7 @@ def active_stage(inputs: Mapping[str, Any]) -> dict[str, float]:
     """A stage around an amplifier or a transistor, given as in a chain under ``stage``.
 
     Its gain (dB), input resistance (kΩ) and capacitance (pF) and output resistance (Ω) at ``at_Hz``, and where its gain
-    is 3 dB below that (kHz).
+    is 3 dB below that (kHz), if it comes to that within three decades.
     """
     table = Table(inputs["stage"], "reference case", "inputs.stage")
     stage = read_stage(table.choice("kind", chain_kinds()), "stage", table)
@@ -111,8 +111,8 @@ def active_stage(inputs: Mapping[str, Any]) -> dict[str, float]:
     seen = solve(Circuit(elements=stage.elements("in", "out"), output="in"), frequency[:1]).output_impedance[0]
     return {
         "gain": 20 * math.log10(float(gain[0])),
-        "corner": float(frequency[below[0]]) / 1e3 if below.size else math.nan,
         "input resistance": 1e-3 / float((1 / seen).real),
         "input capacitance": 1e12 * float((1 / seen).imag) / (2 * math.pi * inputs["at_Hz"]),
         "output resistance": float(found.output_impedance[0].real),
+        **({"corner": float(frequency[below[0]]) / 1e3} if below.size else {}),
     }
