@@ -6,7 +6,6 @@ import json
 import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -78,18 +77,14 @@ def served(site) -> Iterator[tuple[str, subprocess.Popen]]:
 
 
 @pytest.mark.browser
-def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, chromium_path):
-    from playwright.sync_api import expect, sync_playwright
+def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, browser):
+    from playwright.sync_api import expect
 
     address, process = served
-    flags = "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking"
-    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as profile:
-        browser = playwright.chromium.launch_persistent_context(
-            profile, executable_path=chromium_path, args=[*flags.split(), "--autoplay-policy=no-user-gesture-required"]
-        )
-        browser.set_default_timeout(PATIENCE_MS)
+    with browser.new_context() as context:
+        context.set_default_timeout(PATIENCE_MS)
         expect.set_options(timeout=PATIENCE_MS)
-        page, errors, asked = browser.new_page(), [], []
+        page, errors, asked = context.new_page(), [], []
         page.on("console", lambda said: errors.append(said.text) if said.type == "error" else None)
         page.on("pageerror", lambda fault: errors.append(str(fault)))
         page.on("request", lambda request: asked.append(request.url))
@@ -98,7 +93,7 @@ def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, chro
         expect(page.get_by_text(KEPT)).to_be_visible()
         process.kill()  # from here on there is no server, and no network either
         process.wait()
-        browser.set_offline(True)
+        context.set_offline(True)
 
         page.add_init_script(WATCH_PICTURE)
         page.reload()  # hear 10 m of cable against 3 m
@@ -128,4 +123,3 @@ def test_two_tasks_are_done_without_a_network_after_the_first_visit(served, chro
         assert page.evaluate("window.hadPicture")
         assert not errors
         assert all(url.startswith((address, "data:", "blob:")) for url in asked)
-        browser.close()
