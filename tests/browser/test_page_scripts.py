@@ -85,6 +85,26 @@ def test_the_browser_keeps_the_script_for_good(visit):
     assert other.status == 404
 
 
+PARTING = """() => {
+    const isTaken = (words) => {
+        const event = new PromiseRejectionEvent("unhandledrejection", {
+            cancelable: true, promise: Promise.resolve(), reason: new Error(words),
+        });
+        window.dispatchEvent(event);
+        return event.defaultPrevented;
+    };
+    const words = ["Cannot send", "Kernel connection is disposed", "anything else"];
+    const here = words.map(isTaken);
+    window.dispatchEvent(new Event("pagehide"));
+    return [here, words.map(isTaken)];
+}"""
+
+
+def test_what_the_widget_library_says_on_leaving_a_page_is_no_fault_and_before_that_it_is(visit):
+    page = visit("voila/render/how_far_to_trust_it.ipynb", ready=READY).page
+    assert page.evaluate(PARTING) == [[False, False, False], [True, True, False]]
+
+
 def test_a_sheet_that_came_after_the_lab_was_ready_is_on_the_page(browser, project_root, tmp_path):
     source = sorted((project_root / "labkit" / "data" / "catalogue" / "rigs").glob("*.toml"))[0].read_text("utf-8")
     code = f"import os; os.environ['LABKIT_CATALOGUE'] = {str(tmp_path)!r};"

@@ -242,10 +242,11 @@
   window.addEventListener("beforeunload", leaving);
 
   // On leaving, the library ends its line to the kernel; what still waited on that line then fails, and nobody is there to care.
+  const PARTING = ["Kernel connection is disposed", "Cannot send"];
   let isLeft = false;
   for (const name of ["beforeunload", "pagehide"]) window.addEventListener(name, () => { isLeft = true; });
   window.addEventListener("unhandledrejection", (event) => {
-    if (isLeft && event.reason?.message === "Kernel connection is disposed") event.preventDefault();
+    if (isLeft && PARTING.includes(event.reason?.message)) event.preventDefault();
   });
 
   // Faults of the stock widgets, mended where they appear. Every rule only adds what is missing.
