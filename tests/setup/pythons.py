@@ -59,8 +59,10 @@ def install_on(python: Path, wheel: Path, folder: Path, packages: Sequence[str] 
     environment = folder / "environment"
     subprocess.run([str(python), "-m", "venv", str(environment)], check=True, capture_output=True, timeout=120)
     pip = [str(environment / "bin" / "python"), "-m", "pip", "install", "--quiet", "-c", str(ROOT / "constraints.txt")]
+    # make names its constraints by a path that means nothing in another folder
+    variables = {name: value for name, value in os.environ.items() if not name.endswith("_CONSTRAINT")}
     for what in [[str(wheel)]] if packages is None else [["--no-deps", str(wheel)], packages]:
-        subprocess.run([*pip, *what], check=True, capture_output=True, cwd=folder, timeout=1800)
+        subprocess.run([*pip, *what], check=True, capture_output=True, cwd=folder, env=variables, timeout=1800)
     return environment / "bin"
 
 
