@@ -101,8 +101,13 @@ PARTING = """() => {
 
 
 def test_what_the_widget_library_says_on_leaving_a_page_is_no_fault_and_before_that_it_is(visit):
-    page = visit("voila/render/how_far_to_trust_it.ipynb", ready=READY).page
-    assert page.evaluate(PARTING) == [[False, False, False], [True, True, False]]
+    seen = visit("voila/render/how_far_to_trust_it.ipynb", ready=READY)
+    say = "for (const words of ['Cannot send', 'other']) console.error('Could not send', new Error(words))"
+    seen.page.evaluate(say)
+    assert ["Cannot send" in said for said in seen.errors] == [True, False]
+    assert seen.page.evaluate(PARTING) == [[False, False, False], [True, True, False]]
+    seen.page.evaluate(say)
+    assert ["Cannot send" in said for said in seen.errors] == [True, False, False]
 
 
 def test_a_sheet_that_came_after_the_lab_was_ready_is_on_the_page(browser, project_root, tmp_path):

@@ -245,6 +245,8 @@
   const PARTING = ["Kernel connection is disposed", "Cannot send"];
   let isLeft = false;
   for (const name of ["beforeunload", "pagehide"]) window.addEventListener(name, () => { isLeft = true; });
+  const { error } = console;
+  console.error = (...words) => { if (!isLeft || !words.some((word) => PARTING.includes(word?.message))) error.apply(console, words); };
   window.addEventListener("unhandledrejection", (event) => {
     if (isLeft && PARTING.includes(event.reason?.message)) event.preventDefault();
   });
