@@ -153,6 +153,15 @@ class TestOneResponse:
             f"one response, {name}", "the extra, labkit[fast]", GRID_HZ.size, call, note="already compiled", rounds=200
         )
 
+    @needs_extra
+    def test_extra_with_new_values(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        values = {part: float(row[0]) for part, row in varied(circuit, 1).items()}
+        call = lambda: solve(circuit, GRID_HZ, values, is_compiled=True)  # noqa: E731
+        call()
+        route, note = "the extra, new values", "every resistor and capacitor replaced"
+        timed(f"one response, {name}", route, GRID_HZ.size, call, note=note, rounds=200)
+
     @needs_gcc
     def test_by_hand_in_c(self, name: str, timed: Timed, tmp_path: Path) -> None:
         if name != "one-pickup rig":
