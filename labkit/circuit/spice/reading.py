@@ -8,29 +8,15 @@ else is refused by line, with what to write instead.
 
 from __future__ import annotations
 
-import itertools
 import math
 import re
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
-from labkit.circuit.elements import (
-    GROUND,
-    Buffer,
-    Capacitor,
-    Circuit,
-    Contact,
-    ControlledCurrent,
-    ControlledVoltage,
-    Coupling,
-    Element,
-    Inductor,
-    Resistor,
-    Source,
-)
+from labkit.circuit.elements import Circuit, Source
+from labkit.circuit.spice.elements import MOST_ELEMENTS, Elements
 from labkit.circuit.spice.lines import (
     LARGEST_SHUNT_OHM,
     OUTPUT_LINES,
@@ -38,11 +24,7 @@ from labkit.circuit.spice.lines import (
     REFUSED_KINDS,
     REFUSED_LINES,
     SHUNTS,
-    USE_INSTEAD,
-    WAVES,
     Statement,
-    is_number,
-    not_read,
     statements_of,
     words_of,
 )
@@ -52,14 +34,10 @@ from labkit.core.errors import CircuitError, did_you_mean
 LONGEST_NETLIST = 400_000
 """Characters; a netlist of a guitar circuit is a few kilobytes."""
 
-MOST_ELEMENTS = 5_000
-"""Elements, and pairs of coupled coils; a rig with a long cable in sections has some hundreds."""
-
 MOST_FREQUENCIES = 100_000
 """Of a sweep; 2 000 a decade over 20 Hz to 20 kHz are 6 000."""
 
 _DEEPEST = 20
-_SENSE_OHM = 1e3
 
 
 def read_spice(
@@ -164,7 +142,7 @@ def _reader_of(
     if first_line == "element":
         text = f"*\n{text}"
     title, statements = statements_of(text, begins_at=1 if first_line == "element" else 2)
-    reader = _Reader(scope=Scope(capital_m=capital_m))
+    reader = _Reader(Elements(Scope(capital_m=capital_m)))
     reader.read_all(statements)
     return title, reader
 
@@ -185,27 +163,10 @@ def could_be_element(line: str) -> bool:
     if words[0][0].lower() in (*REFUSED_KINDS, "k", "e"):
         return is_numbered and len(words) >= 4
     try:
-        _Reader(scope=Scope(capital_m="milli")).read(statement)
+        _Reader(Elements(Scope(capital_m="milli"))).read(statement)
     except CircuitError:
         return is_numbered and len(words) >= 4
     return is_numbered or len(words) >= 4
-
-
-def located(statement: Statement, read: Callable[[Statement], list[Element]]) -> list[Element]:
-    """Read one line; what an element refuses is told with the line."""
-    try:
-        return read(statement)
-    except CircuitError as problem:
-        if str(problem).startswith("line "):
-            raise
-        raise statement.error(str(problem)) from None
-
-
-_TWO_TERMINALS: dict[str, tuple[type[Resistor | Capacitor | Inductor], str, str]] = {
-    "r": (Resistor, "resistance", "1k"),
-    "c": (Capacitor, "capacitance", "22n"),
-    "l": (Inductor, "inductance", "2.4"),
-}
 
 
 @dataclass(slots=True)
@@ -220,45 +181,32 @@ class _Subcircuit:
 
 @dataclass(slots=True)
 class _Reader:
-    """Elements and names met so far."""
+    """What a netlist says besides its elements, in the order of its lines."""
 
-    elements: list[Element] = field(default_factory=list)
-    names: dict[str, str] = field(default_factory=dict)
-    nodes: dict[str, str] = field(default_factory=dict)
-    scope: Scope = field(default_factory=Scope)
+    found: Elements
     subcircuits: dict[str, _Subcircuit] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
     couplings: list[tuple[Statement, Scope]] = field(default_factory=list)
     by_current: list[tuple[Statement, Scope]] = field(default_factory=list)
-    undriven: list[Statement] = field(default_factory=list)
     sweeps: list[Statement] = field(default_factory=list)
 
     def read(self, statement: Statement) -> None:
-        first = statement.words[0]
-        kind = first[0].lower()
-        if kind != "." and len(self.elements) + len(self.couplings) >= MOST_ELEMENTS:
+        kind = statement.words[0][0].lower()
+        if kind == ".":
+            self.read_dot_line(statement)
+            return
+        waiting = len(self.couplings) + len(self.by_current)
+        if len(self.found.elements) + waiting >= MOST_ELEMENTS:
             raise statement.error(f"a netlist has at most {MOST_ELEMENTS} elements here; this one has more")
         match kind:
-            case ".":
-                self.read_dot_line(statement)
             case "x":
                 self.read_use(statement)
             case "k":
-                self.couplings.append((statement, self.scope))
+                self.couplings.append((statement, self.found.scope))
             case "f" | "h":
-                self.by_current.append((statement, self.scope))
-            case "r" | "c" | "l":
-                self.elements += located(statement, self.two_terminals)
-            case "v":
-                self.elements += located(statement, self.read_voltage)
-            case "i":
-                self.elements += located(statement, self.read_current)
-            case "e" | "g":
-                self.elements += located(statement, self.read_controlled)
-            case _ if kind in REFUSED_KINDS:
-                raise statement.error(f"'{first}' is {REFUSED_KINDS[kind]}, which is not read; {USE_INSTEAD[kind]}")
+                self.by_current.append((statement, self.found.scope))
             case _:
-                raise statement.error(f"'{first}' is no element; names begin with R, L, C, K, V, I, E, G, F, H or X")
+                self.found.read(statement)
 
     def read_all(self, statements: list[Statement]) -> None:
         """Set the subcircuits aside, then the parameters, which may stand below their use, and read the rest."""
@@ -284,8 +232,8 @@ class _Reader:
             for statement, found in zip(statements, is_parameter):
                 if found is wanted:
                     self.read(statement)
-        for name in list(self.scope.texts):
-            self.scope.parameter(name)
+        for name in list(self.found.scope.texts):
+            self.found.scope.parameter(name)
 
     def read_subcircuit(self, statement: Statement) -> _Subcircuit:
         words, given = split_parameters(statement)
@@ -311,31 +259,31 @@ class _Reader:
             raise statement.error(
                 f"the subcircuit '{name}' has {len(found.ports)} nodes ({' '.join(found.ports)}); got {len(nodes)}"
             )
-        if self.scope.depth >= _DEEPEST:
+        if self.found.scope.depth >= _DEEPEST:
             raise statement.error(f"subcircuits are nested more than {_DEEPEST} deep; does one contain itself?")
         for key in given:
             if key not in found.parameters:
                 raise statement.error(
                     f"the subcircuit '{name}' has no parameter '{key}'.{did_you_mean(key, found.parameters)}"
                 )
-        outer = self.scope
-        self.scope = outer.inside(
-            path=f"{self.new_name(statement)}_",
-            ports=dict(zip(found.ports, (self.node(statement, word) for word in nodes))),
+        outer = self.found.scope
+        self.found.scope = outer.inside(
+            path=f"{self.found.new_name(statement)}_",
+            ports=dict(zip(found.ports, (self.found.node(statement, word) for word in nodes))),
             texts={key: text for key, text in found.parameters.items() if key not in given},
             values={key: outer.number(statement, text, key) for key, (_, text) in given.items()},
         )
         try:
             self.read_body(found.body)
         finally:
-            self.scope = outer
+            self.found.scope = outer
 
     def read_dot_line(self, statement: Statement) -> None:
         keyword = statement.words[0].lower()
         if keyword in REFUSED_LINES:
             raise statement.error(f"'{keyword}' is not read; {REFUSED_LINES[keyword]}")
         if keyword in (".param", ".params"):
-            self.scope.add(statement)
+            self.found.scope.add(statement)
         elif keyword in OUTPUT_LINES:
             for word in statement.words[1:]:
                 match = re.fullmatch(r"v(?:db|m|p|r|i)?\(\s*([^(),\s]+)\s*\)", word, re.IGNORECASE)
@@ -353,7 +301,7 @@ class _Reader:
             for word in statement.words[1:]:
                 key, _, value = word.partition("=")
                 if key.lower() in SHUNTS and not (
-                    key.lower() == "rshunt" and self.scope.number(statement, value, key) >= LARGEST_SHUNT_OHM
+                    key.lower() == "rshunt" and self.found.scope.number(statement, value, key) >= LARGEST_SHUNT_OHM
                 ):
                     raise statement.error(
                         f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
@@ -365,7 +313,7 @@ class _Reader:
         kind = words[1].lower() if len(words) > 1 else ""
         if kind not in ("dec", "oct", "lin") or len(words) != 5:
             raise statement.error("a sweep is written '.ac dec 20 20 20k': dec, oct or lin, points, both ends in Hz")
-        points, low, high = (self.scope.number(statement, word, ".ac") for word in words[2:])
+        points, low, high = (self.found.scope.number(statement, word, ".ac") for word in words[2:])
         if not 0 < low <= high or points < 1:
             raise statement.error("a sweep needs one point or more and ends above 0 Hz, the lower one first")
         if kind == "lin":
@@ -380,211 +328,27 @@ class _Reader:
         found: np.ndarray = low * base ** (np.arange(count) / points)
         return found
 
-    def two_terminals(self, statement: Statement) -> list[Element]:
-        letter = statement.words[0][0].lower()
-        part, noun, example = _TWO_TERMINALS[letter]
-        words = statement.words
-        if len(words) < 4:
-            raise statement.error(
-                f"a {noun} is written '{words[0]} node node {example}'; got {len(words) - 1} words after the name"
-            )
-        value = words[3]
-        key, equals, after = value.partition("=")
-        if equals:
-            if key.lower() not in (letter, noun):
-                raise statement.error(f"a number is due where '{value}' stands, such as {example}")
-            value = after
-        for extra in words[4:]:
-            if extra.partition("=")[0].lower() != "ic":
-                raise statement.error(not_read(words[0], extra))
-        if letter == "c" and re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?f", value, re.IGNORECASE):
-            raise statement.error(
-                f"'{value}' is in femtofarads in SPICE, where a letter is a multiplier; write {value[:-1]} for farads, "
-                f"{value[:-1]}e-15 for femtofarads"
-            )
-        name = self.new_name(statement)
-        nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
-        return [part(name=name, nodes=nodes, **{noun: self.scope.number(statement, value, name)})]  # type: ignore[arg-type]
-
-    def read_voltage(self, statement: Statement) -> list[Element]:
-        name, nodes, voltage = self.source(statement)
-        if voltage is None:
-            return [Contact(name=name, nodes=nodes, closed=True)]
-        return [Source(name=name, nodes=nodes, voltage=voltage)]
-
-    def read_current(self, statement: Statement) -> list[Element]:
-        """A current source is a controlled current with an EMF of its own before it; without an AC value an open."""
-        name, nodes, current = self.source(statement)
-        if current is None:
-            return []
-        drive = f"{name}_drive"
-        return [
-            Source(name=name, nodes=(drive, GROUND), voltage=current),
-            ControlledCurrent(name=f"{name}_current", nodes=(*nodes, drive, GROUND), transconductance=1.0),
-        ]
-
-    def source(self, statement: Statement) -> tuple[str, tuple[str, str], float | None]:
-        """Read an independent source: its name, its nodes, and its AC value with its sign, where it has one."""
-        words = statement.words
-        if len(words) < 3:
-            raise statement.error(
-                f"a source is written '{words[0]} node node AC 1'; got {len(words) - 1} words after the name"
-            )
-        name = self.new_name(statement)
-        nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
-        magnitude: float | None = None
-        phase, constant, wave = 0.0, 0.0, ""
-        rest = list(words[3:])
-        while rest:
-            word = rest.pop(0)
-            if word.lower() == "ac":
-                numbers = [
-                    self.scope.number(statement, rest.pop(0), name) for _ in range(2) if rest and is_number(rest[0])
-                ]
-                magnitude, phase = (*numbers, *(1.0, 0.0)[len(numbers) :])
-            elif word.lower() == "dc" and rest and is_number(rest[0]):
-                constant = self.scope.number(statement, rest.pop(0), name)
-            elif is_number(word) and word == words[3]:
-                constant = self.scope.number(statement, word, name)
-            elif match := WAVES.match(word):
-                wave = match[1].upper()
-                while rest and not match[2] and is_number(rest[0]):
-                    rest.pop(0)
-            else:
-                raise statement.error(not_read(words[0], word))
-        if magnitude is None and wave:
-            raise statement.error(
-                f"{wave} is a course over time; without an AC value this source is a short for a frequency response. "
-                "Write 'AC 1' behind its nodes if it drives the circuit, or 'DC 0' in place of the course if not"
-            )
-        if magnitude is None:
-            if constant:
-                self.undriven.append(statement)
-            return name, nodes, None
-        if phase % 180:
-            raise statement.error(f"the phase of a source must be 0 or 180 degrees; got {phase:g}")
-        return name, nodes, -magnitude if phase % 360 else magnitude
-
-    def read_controlled(self, statement: Statement) -> list[Element]:
-        words = statement.words
-        letter = words[0][0].lower()
-        what = "a voltage" if letter == "e" else "a current"
-        if len(words) != 6 or words[3].lower().startswith(("poly", "value", "vol", "cur", "table", "laplace")):
-            raise statement.error(
-                f"{what} set by a voltage is written '{words[0]} out 0 in 0 gain', with a number for its gain; "
-                f"got {len(words) - 1} words after the name"
-            )
-        positive, negative, plus, minus = (self.node(statement, word) for word in words[1:5])
-        name = self.new_name(statement)
-        gain = self.scope.number(statement, words[5], name)
-        if letter == "g":
-            nodes = (positive, negative, plus, minus)
-            return [ControlledCurrent(name=name, nodes=nodes, transconductance=gain)]
-        if negative == GROUND and minus == GROUND:
-            return [Buffer(name=name, nodes=(plus, positive), gain=gain)]
-        return [ControlledVoltage(name=name, nodes=(positive, negative, plus, minus), gain=gain)]
-
-    def read_by_current(self, statement: Statement) -> list[Element]:
-        """Read F or H: a source's current is the voltage over 1 kΩ in series, which a source behind it takes back."""
-        words = statement.words
-        letter = words[0][0].lower()
-        what = "a current" if letter == "f" else "a voltage"
-        if len(words) != 5:
-            raise statement.error(
-                f"{what} set by a current is written '{words[0]} out 0 Vsense gain'; "
-                f"got {len(words) - 1} words after the name"
-            )
-        known = self.names.get(f"{self.scope.path}{words[3]}".lower(), "")
-        sensed = next((part for part in self.elements if part.name == known), None)
-        if not isinstance(sensed, Source | Contact):
-            sources = [part.name for part in self.elements if isinstance(part, Source | Contact)]
-            raise statement.error(
-                f"'{words[0]}' reads the current of a voltage source, and none is named '{words[3]}'."
-                f"{did_you_mean(words[3], sources)}"
-            )
-        begin, middle, behind = sensed.nodes[0], f"{known}_sense", f"{known}_behind"
-        made: list[Element] = []
-        if not any(part.name == middle for part in self.elements):
-            place = self.elements.index(sensed)
-            self.elements[place] = replace(sensed, nodes=(behind, sensed.nodes[1]))
-            made += [
-                Resistor(name=middle, nodes=(begin, middle), resistance=_SENSE_OHM, is_noisy=False),
-                ControlledVoltage(name=behind, nodes=(middle, behind, begin, middle), gain=-1.0),
-            ]
-        else:
-            begin = next(part.nodes[0] for part in self.elements if part.name == middle)
-        nodes = (self.node(statement, words[1]), self.node(statement, words[2]), begin, middle)
-        name = self.new_name(statement)
-        gain = self.scope.number(statement, words[4], name) / _SENSE_OHM
-        if letter == "f":
-            return [*made, ControlledCurrent(name=name, nodes=nodes, transconductance=gain)]
-        return [*made, ControlledVoltage(name=name, nodes=nodes, gain=gain)]
-
-    def new_name(self, statement: Statement) -> str:
-        name = f"{self.scope.path}{statement.words[0]}"
-        if name.lower() in self.names:
-            raise statement.error(
-                f"two elements are named '{name}'; every element needs its own name (capitals do not count)"
-            )
-        self.names[name.lower()] = name
-        return name
-
-    def node(self, statement: Statement, word: str) -> str:
-        folded = word.lower()
-        if folded in ("0", "gnd"):
-            return GROUND
-        if folded == GROUND:
-            raise statement.error(f"the ground of a netlist is node 0; a node named '{word}' is ambiguous, rename it")
-        if "=" in word or "(" in word:
-            raise statement.error(f"a node is due where '{word}' stands")
-        if folded in self.scope.ports:
-            return self.scope.ports[folded]
-        return self.nodes.setdefault(f"{self.scope.path}{folded}".lower(), f"{self.scope.path}{word}")
-
-    def read_coupling(self, statement: Statement) -> list[Element]:
-        words = statement.words
-        if len(words) < 4:
-            raise statement.error(
-                f"a coupling is written '{words[0]} L1 L2 0.9'; got {len(words) - 1} words after the name"
-            )
-        name = self.new_name(statement)
-        if len(words) ** 2 > 2 * MOST_ELEMENTS:
-            raise statement.error(f"a netlist has at most {MOST_ELEMENTS} couplings here; this line alone has more")
-        inductors = [self.inductor(statement, word) for word in words[1:-1]]
-        coefficient = self.scope.number(statement, words[-1], name)
-        pairs = list(itertools.combinations(inductors, 2))
-        return [
-            Coupling(name=name if len(pairs) == 1 else f"{name}_{count}", inductors=pair, coefficient=coefficient)
-            for count, pair in enumerate(pairs, start=1)
-        ]
-
-    def inductor(self, statement: Statement, word: str) -> str:
-        name = self.names.get(f"{self.scope.path}{word}".lower(), "")
-        if word[:1] not in ("l", "L") or not name:
-            known = [element.name for element in self.elements if isinstance(element, Inductor)]
-            raise statement.error(f"no inductor is named '{word}'.{did_you_mean(word, known)}")
-        return name
-
     def circuit(self, *, output: str | None, name: str) -> Circuit:
-        if self.undriven and not any(isinstance(element, Source) for element in self.elements):
-            raise self.undriven[0].error(
+        if self.found.undriven and not any(isinstance(element, Source) for element in self.found.elements):
+            raise self.found.undriven[0].error(
                 "nothing drives this circuit: a source without an AC value is a short for a frequency response. Write "
                 "'AC 1' behind the nodes of the source that stands for the pickup"
             )
-        if not self.elements:
+        if not self.found.elements:
             raise CircuitError(
                 "the netlist holds no element; its first line is its title and is never read as an element"
             )
-        for waiting, read in ((self.by_current, self.read_by_current), (self.couplings, self.read_coupling)):
-            for statement, self.scope in waiting:
-                self.elements += located(statement, read)
+        for statement, scope in (*self.by_current, *self.couplings):
+            self.found.scope = scope
+            self.found.read(statement)
+        nodes = self.found.nodes
         wanted = [output] if output is not None else [*self.asked, "out", "output"]
         for node in wanted:
-            if node.lower() in self.nodes:
-                return Circuit(elements=tuple(self.elements), output=self.nodes[node.lower()], name=name)
+            if node.lower() in nodes:
+                return Circuit(elements=tuple(self.found.elements), output=nodes[node.lower()], name=name)
         if output is not None or self.asked:
             raise CircuitError(
-                f"the output '{wanted[0]}' is no node of the netlist.{did_you_mean(wanted[0], self.nodes.values())}"
+                f"the output '{wanted[0]}' is no node of the netlist.{did_you_mean(wanted[0], nodes.values())}"
             )
         raise CircuitError(
             "the netlist does not say which node is its output: add '.print ac v(node)' or name a node 'out'"
