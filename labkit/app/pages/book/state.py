@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any, get_args
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
+from labkit.app.kit.own_book import taught
 from labkit.app.kit.page_state import PageState
 from labkit.app.kit.rig.state import join_query, split_query
 from labkit.app.kit.text import today
@@ -22,7 +23,7 @@ from labkit.book.chart import Chart, chart
 from labkit.book.entry import USUAL_COLUMNS, BatchHeading, EntryRow, EntryTable, Expect, expected_by
 from labkit.book.history import CoilLine, coil_lines, find_coils
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
-from labkit.book.learn.from_book import judge_session, place_in, taught_by
+from labkit.book.learn.from_book import judge_session, place_in
 from labkit.book.learn.prediction import Knowledge, knowledge
 from labkit.book.matching import CoilSet, book_pairs, coil_set
 from labkit.book.records import (
@@ -152,6 +153,11 @@ class BookPageState(PageState[Shown]):
         if key not in self._kept:
             self._kept[key] = make()
         return self._kept[key]
+
+    @property
+    def book_moment(self) -> tuple[int, int]:
+        """Changes whenever the book does, whoever writes into it."""
+        return self.book.moment
 
     # -- controls
 
@@ -431,7 +437,7 @@ class BookPageState(PageState[Shown]):
             build = read_design(design.sheet, design.title).build
             labels = {key: "" if values[key] == NOT_SAID else str(values[key]) for key in ("spool", "lot", "machine")}
             place = place_in(self.book, design=design.name, **labels)
-            return knowledge(self._known("taught", lambda: taught_by(self.book)).records, build, place)
+            return knowledge(taught(self.book).records, build, place)
 
         found: Knowledge = self._known(("knows", *values.items()), known)
         return found

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import CurvePageState, Snapshot
+from labkit.app.kit.page_state import CurvePageState, Snapshot, own_book_default, own_book_groups
 from labkit.app.kit.rig.controls import KNOBS
 from labkit.app.kit.rig.line import CABLE_LENGTHS, input_key
 from labkit.app.kit.text import change_in_words
@@ -210,6 +210,7 @@ class CablePageState(CurvePageState[CableResult]):
                 ),
                 Group(title="Longest cable", is_fold=True, controls=BAND_ENDS),
                 Group(title="Rig", controls=(offered["rig"], *knobs, *inputs, buffer)),
+                *own_book_groups(),
             )
         )
 
@@ -221,6 +222,7 @@ class CablePageState(CurvePageState[CableResult]):
             "own.loss": ALLOWED_DB,
             "own.from": BAND_HZ[0],
             "own.to": BAND_HZ[1],
+            **own_book_default(),
         }
 
     def follow(self, key: str, value: Value) -> dict[str, Value]:
