@@ -185,7 +185,8 @@ def test_a_rig_s_curve_and_searches_are_predicted_with_the_book_and_say_so(labki
 def test_a_goal_is_searched_with_the_book_unless_it_changes_what_is_wound(labkit, room, rig_file, tmp_path):
     goal = 'sheet = "goal"\nformat = 1\nname = "nearer"\nrig = "./rig.toml"\n[target]\nresonance = "3.2 kHz"\n'
     (tmp_path / "cable.toml").write_text(goal + '[[vary]]\npart = "cable.length"\nfrom = "1 m"\nto = "9 m"\n')
-    (tmp_path / "turns.toml").write_text(goal + '[[vary]]\npart = "bridge.main.turns"\nchoices = ["7000", "7600"]\n')
+    turns = '[[vary]]\npart = "bridge.coil.main.turns"\nchoices = ["7000", "7600"]\n'
+    (tmp_path / "turns.toml").write_text(goal + turns)
     told = ("--book", "w.book", "--spool", "reel 12")
     plain, with_it = (json.loads(labkit("search", "cable.toml", *more, "--json").out) for more in ((), told))
     assert with_it["knowledge"]["bridge"]["used"]["of_spool"] == 3
@@ -193,7 +194,7 @@ def test_a_goal_is_searched_with_the_book_unless_it_changes_what_is_wound(labkit
     assert found[0] != found[1], "the shop's coils have their peak elsewhere"
     refused = labkit("search", "turns.toml", *told)
     assert refused.code == 2
-    assert "changes the pickup itself (bridge.main.turns)" in refused.err
+    assert "changes the pickup itself (bridge.coil.main.turns)" in refused.err
 
 
 def test_a_paper_that_cannot_be_made_is_refused_in_one_line(labkit, room):
