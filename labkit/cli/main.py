@@ -68,6 +68,14 @@ class WholeHelpGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, one.get_short_help_str(limit=1000)) for name, one in found if one is not None])
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        known = self.list_commands(ctx)
+        if args and args[0] not in known and not args[0].startswith("-"):
+            raise click.UsageError(f"no command is named '{args[0]}'.{did_you_mean(args[0], known)}")
+        return super().resolve_command(ctx, args)
+
 
 class _LazyGroup(WholeHelpGroup):
     def invoke(self, ctx: click.Context) -> Any:
@@ -85,13 +93,6 @@ class _LazyGroup(WholeHelpGroup):
         module, _, attribute = COMMANDS[name].partition(":")
         command: click.Command = getattr(import_module(module), attribute)
         return command
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            raise click.UsageError(f"no command is named '{args[0]}'.{did_you_mean(args[0], COMMANDS)}")
-        return super().resolve_command(ctx, args)
 
 
 def _say_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -116,6 +117,20 @@ def labkit() -> None:
     """Predict, hear, measure and compare electric-guitar pickups in a real rig."""
 
 
+def _usage_sentence(error: click.ClickException) -> str:
+    """Return what is wrong with the words of a command; where one is missing or one too many, with what it takes."""
+    said = (
+        error.format_message().replace("a valid integer range", "a whole number").replace("a valid float", "a number")
+    )
+    if isinstance(error, click.MissingParameter) and isinstance(error.param, click.Option):
+        return f"{said.rstrip('.')}: {error.param.help}"
+    is_missing = isinstance(error, click.MissingParameter)
+    if isinstance(error, click.UsageError) and error.ctx and (is_missing or "unexpected extra argument" in said):
+        words = (error.ctx.command_path, *error.ctx.command.collect_usage_pieces(error.ctx))
+        return f"{said.rstrip('.')}; write: {' '.join(words)}"
+    return said
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line and return its exit code: 0 done, 1 a check failed, 2 bad input."""
     _use_utf8()
@@ -127,7 +142,7 @@ def main(arguments: list[str] | None = None) -> int:
     except click.exceptions.Abort:
         code = _say("stopped", INTERRUPTED)
     except click.ClickException as error:
-        code = _say(error.format_message(), BAD_INPUT)
+        code = _say(_usage_sentence(error), BAD_INPUT)
     except LabkitError as error:
         code = _say(str(error), BAD_INPUT)
     except _ReaderGoneError:

@@ -106,7 +106,7 @@ def _workers(count: int, scheduler: str | None) -> Iterator[Workers]:
 @click.option("--sensitivity", is_flag=True, help="Say what matters most: slopes, swings, shares of the variance.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the bands (.svg, .png or .pdf).")
 @click.option("--histograms", type=click.Path(path_type=Path), help="Draw the spreads of the numbers.")
-@click.option("--tornado", type=click.Path(path_type=Path), help="Draw what moves the resonance most.")
+@click.option("--tornado", type=click.Path(path_type=Path), help="Draw what moves the peak most.")
 @with_book_options
 @work_options
 def tolerance(

@@ -51,6 +51,15 @@ _LONGEST = 1200
 """Characters of a message; what a file repeats a thousand times is told by its beginning and its end."""
 
 
+def capitalized(text: str) -> str:
+    """Return a text whose first letter is a capital, and whose others are as they were.
+
+    >>> capitalized("level at 400 Hz")
+    'Level at 400 Hz'
+    """
+    return text[:1].upper() + text[1:]
+
+
 def one_line(text: str) -> str:
     r"""Return a text on one line, its control characters written out, its middle left out where it is very long.
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from labkit.bench.diagnose.meter import dc_resistance_at
-from labkit.core.errors import InputError, join_words
+from labkit.core.errors import InputError, capitalized, join_words
 from labkit.core.sourced import Interval
 from labkit.pickup.magnetics.field import SENSOR_DEPTH
 from labkit.pickup.magnetics.poles import Pole
@@ -291,4 +291,4 @@ def _taken(taken: object) -> str:
 
 
 def _title(key: str) -> str:
-    return key.replace("_", " ").capitalize()
+    return capitalized(key.replace("_", " "))

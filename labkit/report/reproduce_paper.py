@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from labkit.bench.reproduce import UNITS, Original, Reproduction
+from labkit.core.errors import capitalized
 from labkit.report.paper_page import TO_FILL_IN, PaperHead, bounds, bullets, grid, page, remark, titled
 
 MOST_BUILDS = 6
@@ -30,7 +31,7 @@ def reproduce_paper_html(
         Best first.
     head : PaperHead
     """
-    known = [(name.capitalize(), bounds(value, UNITS[name])) for name, value in original.readings.items()]
+    known = [(capitalized(name), bounds(value, UNITS[name])) for name, value in original.readings.items()]
     if original.pickup is None:
         known.append(("Curve", "none: no electrical values are known"))
     rows = []
@@ -46,7 +47,7 @@ def reproduce_paper_html(
         )
     best = found[0]
     off = [
-        (name.capitalize(), f"{100 * value:+.1f} %".replace("-", "−"), f"{abs(best.deviations[name]):.1f}")
+        (capitalized(name), f"{100 * value:+.1f} %".replace("-", "−"), f"{abs(best.deviations[name]):.1f}")
         for name, value in best.off.items()
     ]
     body = [

@@ -55,6 +55,11 @@ class Measure:
         return "Hz" if self.name == RESONANCE else "dB"
 
     @property
+    def spoken(self) -> str:
+        """What a sentence calls it: the resonance of a loaded pickup is its peak."""
+        return "peak" if self.name == RESONANCE else self.name
+
+    @property
     def is_noise(self) -> bool:
         """Whether it is read off the noise, not off the curve."""
         return self.name in (NOISE, WEIGHTED_NOISE)

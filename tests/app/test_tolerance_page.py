@@ -43,6 +43,13 @@ def test_the_page_opens_with_bands_of_the_usual_tolerances():
     assert (median.gain_db <= planned.high_db).all()
 
 
+def test_the_drawings_of_a_spread_follow_the_width_of_the_page():
+    page = opened()
+    page.curve.width = 420
+    assert 'width="420"' in page.causes.value
+    assert page.pictures.value.count('width="380"') == 3
+
+
 def test_a_closer_tolerance_narrows_the_band_at_the_peak():
     wide, close = StudyPageState(), StudyPageState(query="v=1&own.tol_coils=1&own.tol_cables=1&own.tol_pots=1")
     assert close.problems == ()

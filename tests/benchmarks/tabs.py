@@ -21,7 +21,7 @@ from tests.browser.conftest import Server, kernels_of, start_server, stop_server
 from tests.conftest import BROWSER_FLAGS, require_tool
 
 PAGES = ("start", "rig", "cable", "winding", "pots_and_capacitors", "wiring", "listening_test", "tolerance_and_search")
-MOVES = 21
+POSITIONS = [40 if step % 2 else 20 for step in range(21)]
 
 
 def share_mb(pid: int) -> float:
@@ -53,7 +53,7 @@ def main(count: int = 20) -> None:
         with sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=require_tool("browser"), args=BROWSER_FLAGS)
             taken, page = open_tabs(browser, server, count)
-            moves = page.evaluate(MOVE, [LENGTH, MOVES])
+            moves = page.evaluate(MOVE, [LENGTH, POSITIONS, ""])
             kernels = [process.pid for process in kernels_of(server)]
             every = [server.process.pid, *(each.pid for each in psutil.Process(server.process.pid).children(True))]
             shares = sorted(share_mb(pid) for pid in kernels)

@@ -295,6 +295,21 @@ def test_unknown_commands_and_options_get_one_line(labkit):
     assert (missing.code, missing.err.count("\n")) == (2, 1)
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("response", "Missing argument 'SHEET'; write: labkit response [OPTIONS] SHEET"),
+        ("diagnose a b c", "Got unexpected extra argument (c); write: labkit diagnose [OPTIONS] PICKUP READINGS"),
+        ("reproduce x", "Missing option '--wire': A wire in stock; repeat for each."),
+        ("book batc x", "no command is named 'batc'. Did you mean 'batch'?"),
+        ("open --port abc", "Invalid value for '--port': 'abc' is not a whole number."),
+    ],
+)
+def test_words_that_a_command_does_not_take_are_answered_with_those_it_takes(labkit, words, said):
+    answer = labkit(*words.split())
+    assert (answer.code, answer.err) == (2, f"labkit: {said}\n")
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_explains_itself(command, labkit):
     outcome = labkit(command, "--help")

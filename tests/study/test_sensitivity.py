@@ -121,7 +121,7 @@ def test_one_sentence_says_what_matters_most() -> None:
     assert "% of the variance" in sentence
     assert sentence.count(".") < 12
     still = tolerance_study(made.rig, {}, count=10, points=32)
-    assert what_matters(RESONANCE, swings(still, RESONANCE)) == "Nothing that is varied here moves the resonance."
+    assert what_matters(RESONANCE, swings(still, RESONANCE)) == "Nothing that is varied here moves the peak."
 
 
 def test_shares_of_what_is_not_always_there_are_refused() -> None:

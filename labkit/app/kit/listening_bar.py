@@ -28,7 +28,7 @@ from labkit.app.kit.sound import (
     take_names,
 )
 from labkit.app.kit.widgets import web_text
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.rig.rig import Rig
 from labkit.sound.live_response import RATE
 from labkit.sound.loudness import HEARING_CAUTION
@@ -206,7 +206,7 @@ class Listening:
         try:
             pair = self.sound.hear(hearing.rig, hearing.other)
         except InputError as error:
-            self.bar.send({"failed": _sentence(error)})
+            self.bar.send({"failed": capitalized(str(error))})
             return
         self._pair = pair
         changed = [letter for letter, side in pair.sides.items() if self._sent.get(letter) is not side]
@@ -257,7 +257,7 @@ class Listening:
             elif take in self.bar.takes and (plays_input or self.sound.recording is None):
                 self._set_take(str(take))
         except InputError as error:
-            self.bar.send({"failed": _sentence(error)})
+            self.bar.send({"failed": capitalized(str(error))})
             return
         self.show()
         self._other_source()
@@ -334,7 +334,7 @@ class Listening:
         try:
             content = self.sound.sound_file(hearing.rig, hearing.other, wanted, is_same=bool(same))
         except InputError as error:
-            self.bar.send({"failed": _sentence(error)})
+            self.bar.send({"failed": capitalized(str(error))})
             return
         rig = hearing.other if wanted == "B" and hearing.other is not None else hearing.rig
         played = self.sound.take if self.sound.recording is None else self.sound.recording.name
@@ -346,8 +346,3 @@ class Listening:
             self.bar.said = level_sentence(hearing.rig, hearing.other, self._pair)
         else:
             self.bar.said = ""
-
-
-def _sentence(error: InputError) -> str:
-    text = str(error)
-    return f"{text[:1].upper()}{text[1:]}"

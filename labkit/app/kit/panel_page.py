@@ -18,7 +18,7 @@ import ipywidgets
 from labkit.app.kit.panels import PANEL_FIELD, make_panel, panels
 from labkit.app.kit.sheets_read import forget_changed_sheets
 from labkit.app.kit.widgets import web_text
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig
 
@@ -79,8 +79,7 @@ def rig_panel(make: Callable[[Rig | None], Any]) -> Callable[..., ipywidgets.Box
         except InputError as error:
             if rig is not None:
                 raise
-            sentence = str(error)
-            return message_box("There is nothing to show yet", f"{sentence[:1].upper()}{sentence[1:]}.")
+            return message_box("There is nothing to show yet", f"{capitalized(str(error))}.")
 
     return panel
 

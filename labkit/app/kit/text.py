@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 from html import escape
 
+from labkit.core.errors import capitalized
 from labkit.view.curve.curve import HIGH_HZ, LOW_HZ
 from labkit.view.curve.marks import LevelDifference
 from labkit.view.words import KeyNumber, Reading, frequency_in_words, level_in_words, sentence
@@ -111,7 +112,7 @@ def warnings_html(warnings: Sequence[str]) -> str:
     """
     if not warnings:
         return ""
-    rows = "".join(f"<li>{escape(sentence[:1].upper() + sentence[1:])}</li>" for sentence in warnings)
+    rows = "".join(f"<li>{escape(capitalized(sentence))}</li>" for sentence in warnings)
     return f'<ul class="lab-warnings" role="status">{rows}</ul>'
 
 
@@ -136,4 +137,4 @@ def capital(text: str) -> str:
     'Ohms −2.0 % from the plan.'
     """
     text = re.sub(r"(?<![\w-])-(?=\d)", "−", text)
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}"
+    return capitalized(text) + ("" if text.endswith((".", "?", "!")) else ".")

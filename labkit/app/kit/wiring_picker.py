@@ -11,7 +11,7 @@ from labkit.app.kit.page_state import CurvePageState
 from labkit.app.kit.rig.rebuild import WIRING, rebuilt
 from labkit.app.kit.rig.wirings import positions_of, small_curves, standing, wiring_of, wirings
 from labkit.app.kit.widgets import LabWidget, web_text
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 
 MOST_AT_ONCE = 6
 """Drawings in one answer: small enough that a choice made meanwhile is heard at once."""
@@ -59,7 +59,7 @@ class WiringPicker(LabWidget):
         try:
             state.try_out(rebuilt(state.offers, state.snapshot.rig.setup, WIRING, name))
         except InputError as error:
-            said = f"{str(error)[:1].upper()}{str(error)[1:]}"
+            said = capitalized(str(error))
         self._chosen(said)
 
     def show(self) -> None:

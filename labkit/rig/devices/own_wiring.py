@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND
-from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.errors import InputError, capitalized, did_you_mean, join_words
 from labkit.core.joined import Joined
 from labkit.rig.claims import HUM_CLAIMS, Claim, HumClaim, PhaseClaim
 from labkit.rig.devices.fit import DeviceFit, Pairs, fit_devices
@@ -515,7 +515,7 @@ class _Maker:
         summary = "; ".join(f"{position}: {_said(lines[position])}" for position in trimmed if position in lines)
         return Harness(
             name=self.name,
-            summary=f"{summary[:1].upper()}{summary[1:]}.",
+            summary=f"{capitalized(summary)}.",
             slots=self.slots,
             output=self.output,
             parts={SWITCH: switch, **self.kept.parts},

@@ -13,7 +13,7 @@ import numpy as np
 from labkit.circuit.solve.noise import noise_density
 from labkit.circuit.solve.solver import solve
 from labkit.core.by_numpy import fast_length
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.core.grid import frequency_grid
 from labkit.core.response import gain_db
 from labkit.pickup.network import source_name
@@ -89,7 +89,7 @@ def too_close_strings(rig: Rig) -> str:
         if build is not None and own:
             pulling.append((build, sum(spot.position for spot in own) / len(own)))
     said = too_close_in_words(pull_on_strings(pulling)) if pulling else ""
-    return said[:1].upper() + said[1:]
+    return capitalized(said)
 
 
 def take_for(

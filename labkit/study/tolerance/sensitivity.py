@@ -20,7 +20,7 @@ from labkit.core.errors import InputError, join_words
 from labkit.core.grid import REFERENCE_HZ
 from labkit.core.response import Response
 from labkit.rig.inputs import rig_inputs
-from labkit.study.measures import RESONANCE, Measure, decibels, noise_levels, read_measures
+from labkit.study.measures import Measure, decibels, noise_levels, read_measures
 from labkit.study.tolerance.tolerance import ToleranceStudy
 
 STEP = 0.01
@@ -244,11 +244,11 @@ def what_matters(measure: Measure, bars: Sequence[Swing], indices: Sequence[Glob
     """
     known = [bar for bar in bars if math.isfinite(bar.size)]
     if not known or known[0].size == 0:
-        return f"Nothing that is varied here moves the {measure.name}."
+        return f"Nothing that is varied here moves the {measure.spoken}."
     by_name = {bar.name: bar for bar in known}
     ranked = [index for index in indices if index.name in by_name]
     first = by_name[ranked[0].name] if ranked else known[0]
-    move, spoken = first.high - first.low, "peak" if measure.name == RESONANCE else measure.name
+    move, spoken = first.high - first.low, measure.spoken
     if measure.unit == "Hz":
         tens = -1 if abs(move) >= 100 else 0
         shown = f"moves {'up' if move > 0 else 'down'} by {round(abs(move), tens):.0f} Hz"

@@ -74,7 +74,7 @@ def histogram_figure(measures: Sequence[MeasureSpread], *, title: str = "") -> F
             for place, dash, colour in ((item.low, "--", COPPER), (item.high, "--", COPPER), (item.nominal, ":", INK)):
                 if math.isfinite(place):
                     axes.axvline(place, color=colour, linestyle=dash, linewidth=1.4)
-            axes.set_title(item.measure.name, color=INK, fontsize=10.5, loc="left")
+            axes.set_title(item.measure.spoken, color=INK, fontsize=10.5, loc="left")
             axes.set_xlabel("hertz" if item.measure.unit == "Hz" else "decibels", color=MUTED)
             axes.set_yticks([])
             axes.tick_params(colors=MUTED, length=3)

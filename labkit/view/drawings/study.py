@@ -65,7 +65,7 @@ def draw_histogram(
             parts.append(svg.line(x, top - 6, x, bottom, colour, stroke_width=1.4, stroke_dasharray=dash))
     for value, anchor in ((low, "start"), (high, "end")):
         parts.append(svg.text(across(value), bottom + 18, item.measure.shown(value).replace("-", "−"), anchor=anchor))
-    title = f"How often each {item.measure.name} comes out"
+    title = f"How often each {item.measure.spoken} comes out"
     return svg.document("lab-histogram", width, height, parts, title=title, description=description, size=12.5)
 
 
@@ -109,7 +109,7 @@ def draw_tornado(bars: Sequence[Swing], *, measure: Measure, nominal: float, des
     parts.append(svg.text(middle, height - 8, planned, anchor="middle"))
     parts.append(svg.text(left, height - 8, _moved(measure, -1.22 * reach)))
     parts.append(svg.text(right, height - 8, _moved(measure, 1.22 * reach), anchor="end"))
-    title = f"What moves the {measure.name} most"
+    title = f"What moves the {measure.spoken} most"
     return svg.document("lab-tornado", width, height, parts, title=title, description=description, size=12.5)
 
 

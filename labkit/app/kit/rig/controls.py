@@ -22,7 +22,7 @@ from labkit.app.kit.rig.line import (
     stage_values,
 )
 from labkit.catalogue import catalogue
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.pickup.electrical import Pickup
 from labkit.rig.inputs import with_inputs
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Knob, Part, Pot, Switch
@@ -143,8 +143,7 @@ def words(name: str) -> str:
     >>> words("tone_capacitor")
     'Tone capacitor'
     """
-    text = name.replace("_", " ").strip()
-    return text[:1].upper() + text[1:]
+    return capitalized(name.replace("_", " ").strip())
 
 
 def _short_name(name: str) -> str:

@@ -12,7 +12,7 @@ from functools import lru_cache
 
 from labkit.app.kit.controls import KNOB, Control, Value, log_positions, with_value
 from labkit.catalogue import catalogue
-from labkit.core.errors import InputError, did_you_mean, join_words
+from labkit.core.errors import InputError, capitalized, did_you_mean, join_words
 from labkit.rig.chain.chain import Cable, Input, Stage
 from labkit.rig.chain.stages import BufferBox, BypassBox, LowImpedanceInput, ValveInput, VolumePedal
 from labkit.rig.inputs import RigInput, rig_inputs
@@ -182,7 +182,7 @@ def stage_label(name: str) -> str:
     words = {"bypass box": "bypassed box"}.get(kind, kind.replace("_", " "))
     order = ("", "", "second ", "third ", "fourth ", "fifth ")
     text = f"{order[number]}{words}" if number < len(order) else f"{words} {number}"
-    return text[:1].upper() + text[1:]
+    return capitalized(text)
 
 
 def input_name(stage: Stage) -> str:

@@ -13,7 +13,7 @@ from typing import Self
 from urllib.parse import parse_qsl, urlencode
 
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 
 VERSION = "1"
 MOST_PINS = 3
@@ -228,7 +228,7 @@ def _read_setup(
 
 def _sentence(error: InputError) -> str:
     text = str(error)[:160]
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "?")) else ".")
+    return capitalized(text) + ("" if text.endswith((".", "?")) else ".")
 
 
 def _outer_name(key: str) -> str:

@@ -16,6 +16,7 @@ from labkit.app.pages.measure.sweeps import (
     NOT_KNOWN_F,
 )
 from labkit.catalogue import catalogue
+from labkit.core.errors import capitalized
 from labkit.core.units import format_quantity
 
 MOST_SWEEPS = 4
@@ -144,7 +145,7 @@ READING = (
     *(
         _words(
             f"own.{role}_column",
-            f"{role.capitalize()} is in",
+            f"{capitalized(role)} is in",
             ("found", *"123456"),
             ("as found", *(f"column {n}" for n in "123456")),
         )

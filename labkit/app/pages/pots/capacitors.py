@@ -22,6 +22,7 @@ from labkit.app.pages.pots.views import (
     pair,
     plain_name,
 )
+from labkit.core.errors import capitalized
 from labkit.core.response import gain_db
 from labkit.rig.parts.parts import FixedCapacitor, Pot
 from labkit.rig.rig import Rig
@@ -73,7 +74,7 @@ def bleed_view(rig: Rig, pot: Pot) -> View:
     turns = {kind: turn(each.rig, control, BLEED_POSITIONS, GRID_HZ) for kind, each in tried.items()}
     small = tuple(
         SmallCurves(
-            title=f"{name.capitalize()} at {at:g}",
+            title=f"{capitalized(name)} at {at:g}",
             curves=(
                 *(
                     Curve(frequency_hz=GRID_HZ, gain_db=turns[kind][row], label=kind, style=styles[kind])

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.app.kit.text import change_in_words
+from labkit.core.errors import capitalized
 from labkit.core.grid import REFERENCE_HZ, frequency_grid
 from labkit.core.response import gain_db
 from labkit.core.units import format_quantity
@@ -150,7 +151,7 @@ def position_view(rig: Rig, pot: Pot, reference: float) -> View:
             f"{last[1] - last[2]:.1f} dB."
         )
     return View(
-        main=SmallCurves(title=f"{name.capitalize()} knob, position by position", curves=tuple(curves)),
+        main=SmallCurves(title=f"{capitalized(name)} knob, position by position", curves=tuple(curves)),
         table=Rows(
             title=f"Against {name} at 10",
             head=("Knob", f"Level at {hertz(LEVEL_HZ)}", f"Treble at {hertz(TILT_HZ)} beyond that"),
@@ -216,18 +217,18 @@ def taper_view(rig: Rig, pot: Pot) -> View:
             high=100.0,
             step=20.0,
             unit=" %",
-            axis=f"{name.capitalize()} knob: share of the track below the wiper",
+            axis=f"{capitalized(name)} knob: share of the track below the wiper",
             mark=now,
         ),
         draw_knob_plot(
             arriving,
-            title=word.capitalize(),
+            title=capitalized(word),
             description=findings[0],
             low=low,
             high=0.0,
             step=10.0 if low < -30 else 5.0,
             unit="",
-            axis=f"{name.capitalize()} knob: {word}, dB against 10",
+            axis=f"{capitalized(name)} knob: {word}, dB against 10",
             mark=now,
         ),
     )

@@ -10,6 +10,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from labkit.app.kit.text import table_html
+from labkit.core.errors import capitalized
 from labkit.rig.hum import POSITION_HEAD, position_row, position_table
 from labkit.rig.rig import Rig
 
@@ -52,7 +53,7 @@ def positions_html(rig: Rig) -> str:
     rows = position_table(rig)
     chosen = [str(rig.settings[selector.name]) for selector in rig.harness.selectors]
     places = list(itertools.product(*[selector.positions for selector in rig.harness.selectors]))
-    head = tuple(name.capitalize() for name in POSITION_HEAD)
+    head = tuple(map(capitalized, POSITION_HEAD))
     table = table_html("What each position of the switches does", head, rows, marked=places.index(tuple(chosen)))
     return (
         f'{table}<p class="lab-note">Knobs as they stand; every pickup given the same EMF. Hum of a uniform field is '

@@ -23,7 +23,7 @@ from labkit.app.kit.widgets import FileOffers, MadeFile, Work
 from labkit.app.pages.study.controls import GOAL, SPREAD
 from labkit.app.pages.study.state import Refusal, StudyPageState
 from labkit.app.pages.study.work import SpreadAnswer
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.core.files import as_json_text
 from labkit.rig.rig import Rig
 from labkit.study import written
@@ -90,6 +90,10 @@ class StudyPage(CurvePage[StudyPageState]):
         for part in (self.table_box, self.spread_parts[1]):
             part.add_class("lab-wrap")
         self.goal_parts = (box("lab-section", self.goal, self.close, self.goal_files, self.opener),)
+
+    def _connect(self) -> None:
+        super()._connect()
+        self.curve.observe(lambda _: self._draw_spread(self.state.answer), "width")
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what was found, progress, curve, caption."""
@@ -180,7 +184,9 @@ class StudyPage(CurvePage[StudyPageState]):
         if not is_complete and self._under_way is None:
             self.work.words, self.work.again = "Stopped; what was found so far is kept.", True
 
-    def _draw_spread(self, answer: SpreadAnswer) -> None:
+    def _draw_spread(self, answer: object) -> None:
+        if not isinstance(answer, SpreadAnswer):
+            return
         from labkit.app.pages.study import words
         from labkit.view.drawings.study import draw_histogram, draw_tornado
 
@@ -203,10 +209,10 @@ class StudyPage(CurvePage[StudyPageState]):
         rows = words.cause_rows(answer)
         text = f"{answer.sentence} " + " ".join(f"{row[0]}: {row[2]}." for row in rows[:5])
         tornado = draw_tornado(answer.bars, measure=measure, nominal=nominal, description=text, width=min(width, 790))
-        head = ("Part", "Varies", f"Moves the {measure.name}", "1 % more does", "Share of the variance")
+        head = ("Part", "Varies", f"Moves the {measure.spoken}", "1 % more does", "Share of the variance")
         legend = "Hollow blue: the part at the low end of its spread; copper: at the high end; the others as planned."
         self.causes.value = (
-            f"<h2>What matters most for the {escape(measure.name)}</h2>{tornado}{_small(legend)}"
+            f"<h2>What matters most for the {escape(measure.spoken)}</h2>{tornado}{_small(legend)}"
             + table_html("Every part that varies", head, rows)
         )
 
@@ -420,7 +426,7 @@ def offer_pictures(
             raise InputError("there is no spread to draw yet; wait until it is worked out")
         measure = found.measure.measure
         if what == "tornado":
-            heading = f"{title()}: what moves the {measure.name}"
+            heading = f"{title()}: what moves the {measure.spoken}"
             drawing = tornado_figure(found.bars, unit=measure.unit, nominal=found.measure.nominal, title=heading)
         elif what == "band":
             drawing = band_figure(found.result, title=title())
@@ -431,5 +437,5 @@ def offer_pictures(
 
     for what in ("band", "histograms", "tornado"):
         for kind in ("svg", "png"):
-            label = f"{what.capitalize()} as {kind.upper()}"
+            label = f"{capitalized(what)} as {kind.upper()}"
             files.offer(f"{what}-{kind}", label, lambda what=what, kind=kind: picture(what, kind))  # type: ignore[misc]

@@ -6,7 +6,7 @@ import math
 
 from labkit.app.pages.study.state import StudyPageState
 from labkit.app.pages.study.work import SpreadAnswer
-from labkit.core.errors import InputError, join_words
+from labkit.core.errors import InputError, capitalized, join_words
 from labkit.core.units import format_quantity
 from labkit.rig.rig import Rig
 from labkit.study.measures import LEVEL, RESONANCE, Measure
@@ -234,7 +234,7 @@ def choices_in_words(result: SearchResult, solution: SearchSolution) -> str:
 
 def search_rows(result: SearchResult) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Return the head and the rows of the ranked list."""
-    head = ("Parts", *(target.name.capitalize() for target in result.goal.targets), "Gives up")
+    head = ("Parts", *(capitalized(target.name) for target in result.goal.targets), "Gives up")
     rows = [
         (
             f"{place}.",
