@@ -392,6 +392,8 @@ def test_cable_and_pots_predict_with_the_book_as_the_rig_page_does(opened, page_
     assert state.result.reading.peak_hz == pytest.approx(rig.result.reading.peak_hz)
     assert abs(state.result.reading.peak_hz / alone - 1) > 1e-3
     assert state_of(neck_rig(opened), query=state.query).reel == reel
+    if state_of is CablePageState:
+        assert re.search(r"√\(\d\.\d\d\sH ×", state.formula), state.formula
 
 
 def a_coil_more(book: Book) -> None:

@@ -133,16 +133,17 @@ class Knowledge:
     @property
     def wider(self) -> str:
         """Which values are less sure with the book than without it, and why; empty where none is."""
-        kinds = [item.kind.words for item in self.next_readings if item.is_wider]
-        if not kinds:
-            return ""
-        why = "coils, spools or lots of this shop scatter more than labkit takes"
-        if not self.of_spool and kinds == [RESISTANCE.words]:
-            why = (
-                "few spools tell how those of this shop scatter, and this one is new to the book; ten metres of it "
-                "on the ohmmeter narrow it"
+        of_new_spool = [] if self.of_spool else [RESISTANCE]
+        wider = [item.kind for item in self.next_readings if item.is_wider]
+        said = []
+        if others := [kind.words for kind in wider if kind not in of_new_spool]:
+            said.append(f"{join_words(others, 'and')}, since what this shop has read scatters more than labkit takes")
+        if any(kind in of_new_spool for kind in wider):
+            said.append(
+                f"{RESISTANCE.words}, since few spools tell how those of a shop scatter, and this one is new to the "
+                "book (ten metres of it on the ohmmeter narrow it)"
             )
-        return f"less sure than without the book: {join_words(kinds, 'and')}, since {why}"
+        return f"less sure than without the book: {'; '.join(said)}" if said else ""
 
     @property
     def sentence(self) -> str:

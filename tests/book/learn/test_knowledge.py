@@ -263,7 +263,8 @@ def test_what_is_less_sure_with_the_book_is_said_with_why(shop) -> None:
     assert "ten metres of it on the ohmmeter" in new.sentence
     rough = away[:10] + 0.1 * np.random.default_rng(1).normal(size=away[:10].shape)
     wide = knowledge(records_of(evidence(rough, past[:10])), single_coil(), targets[4])
-    assert "scatter more than labkit takes" in wide.sentence
+    assert "scatters more than labkit takes" in wide.sentence
+    assert "few spools" not in wide.sentence, "its own spool is known"
 
 
 def test_a_large_book_is_joined_into_averages_that_say_nearly_the_same(shop) -> None:

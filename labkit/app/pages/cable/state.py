@@ -535,8 +535,9 @@ def formula_text(formula: Resonance, solved: Reading) -> str:
     """Write the resonance formula with the rig's numbers, and where the solved peak lies beside it."""
     assert solved.peak_hz is not None
     parts = " + ".join(f"{part * 1e12:.0f}" for part in (formula.coil, formula.cable, formula.input))
+    inductance = format_quantity(float(f"{formula.inductance:.3g}"), "H")
     return (
-        f"By formula: 1 / (2π √(L·C)) = 1 / (2π √({format_quantity(formula.inductance, 'H')} × ({parts}) pF)) = "
+        f"By formula: 1 / (2π √(L·C)) = 1 / (2π √({inductance} × ({parts}) pF)) = "
         f"{formula.frequency_hz / 1e3:.2f} kHz, for coil, cable and input alone; pots and core loss put the peak at "
         f"{solved.peak_hz / 1e3:.2f} kHz."
     )
