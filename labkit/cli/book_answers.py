@@ -216,7 +216,6 @@ def find(book: Book, out: Output, terms: tuple[str, ...], crossed_out: bool) -> 
         text=lambda: _lines_text(found),
         data=lambda: {"coils": [_line_json(line) for line in found]},
         csv=lambda: _lines_csv(found),
-        csv_units=lambda: {_key(name): each.unit for name, each in QUANTITIES.items()} | {"version": "1"},
     )
 
 

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import csv as csv_text
-import json as json_text
-import math
 import os
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import wraps
@@ -17,7 +13,7 @@ import click
 
 from labkit.cli.completion_command import names_of
 from labkit.core.errors import InputError
-from labkit.core.files import BOOK_VARIABLE, as_json_text, checked_target, write_atomically
+from labkit.core.files import BOOK_VARIABLE, as_json_text, write_atomically
 from labkit.core.units import name_and_value
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
@@ -33,7 +29,6 @@ class Output:
     force: bool
     as_json: bool = False
     as_csv: bool = False
-    as_csvw: bool = False
 
     @property
     def is_asked_for(self) -> bool:
@@ -41,29 +36,13 @@ class Output:
         return self.as_json or self.as_csv or self.path is not None
 
     def write(
-        self,
-        text: Callable[[], str],
-        data: Callable[[], Any] | None = None,
-        csv: Callable[[], str] | None = None,
-        csv_units: Callable[[], Mapping[str, str]] = dict,
+        self, text: Callable[[], str], data: Callable[[], Any] | None = None, csv: Callable[[], str] | None = None
     ) -> None:
-        """Print the result in the form that is asked for, or write it to the file of ``--output``.
-
-        ``csv_units`` gives the units of columns whose names do not end in one, "1" for a plain number.
-        """
+        """Print the result in the form that is asked for, or write it to the file of ``--output``."""
         if self.as_json and data is not None:
             self.emit(as_json_text(data()))
-        elif self.as_csv and csv is not None:
-            table = csv()
-            if self.as_csvw and self.path is not None:
-                described = checked_target(self.path.with_name(f"{self.path.name}-metadata.json"), overwrite=self.force)
-                self.emit(table)
-                write_atomically(described, csv_metadata(table, self.path.name, csv_units()), overwrite=self.force)
-                say_written(described)
-            else:
-                self.emit(table)
         else:
-            self.emit(text())
+            self.emit(csv() if self.as_csv and csv is not None else text())
 
     def emit(self, text: str) -> None:
         """Print a text, or write it to the file of ``--output``."""
@@ -80,8 +59,8 @@ _WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado", "field
 def result_options(*, json: bool = True, csv: str = "") -> Callable[[Command], Command]:
     """``--json``, ``--csv`` (where ``csv`` says what it prints), ``--output`` and ``--force``, as ``out`` (`Output`).
 
-    ``--csvw`` comes with ``--csv``. No file that a command reads, or writes already, is written by it. Every file that
-    was written is named on standard error, so that standard output stays what was asked for.
+    No file that a command reads, or writes already, is written by it. Every file that was written is named on standard
+    error, so that standard output stays what was asked for.
     """
 
     def options(function: Command) -> Command:
@@ -89,11 +68,9 @@ def result_options(*, json: bool = True, csv: str = "") -> Callable[[Command], C
         def careful(**given: Any) -> Any:
             written = [Path(given[name]) for name in given if _is_written(given, name)]
             _refuse_to_write_twice(given, written)
-            forms = {form: given.pop(form) for form in ("as_json", "as_csv", "as_csvw") if form in given}
-            if forms.get("as_json") and forms.get("as_csv"):
+            forms = {form: given.pop(form) for form in ("as_json", "as_csv") if form in given}
+            if len(forms) == 2 and all(forms.values()):
                 raise InputError("--json and --csv exclude each other; give one of them")
-            if forms.get("as_csvw") and not (forms["as_csv"] and given["output"]):
-                raise InputError("--csvw describes the file of a table; give --csv and --output FILE with it")
             out = Output(path=given.pop("output"), force=given.pop("force"), **forms)
             result = function(**given, out=out)
             say_written(*written)
@@ -102,77 +79,10 @@ def result_options(*, json: bool = True, csv: str = "") -> Callable[[Command], C
         careful = click.option("--force", is_flag=True, help="Overwrite an existing file.")(careful)
         careful = click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")(careful)
         if csv:
-            said = "With --csv and --output FILE: also write FILE-metadata.json, which says columns and units (CSVW)."
-            careful = click.option("--csvw", "as_csvw", is_flag=True, help=said)(careful)
             careful = click.option("--csv", "as_csv", is_flag=True, help=csv)(careful)
         return json_option(careful) if json else careful  # type: ignore[return-value]
 
     return options
-
-
-_UNITS = {
-    "hz": "Hz",
-    "db": "dB",
-    "deg": "°",
-    "ohm": "Ω",
-    "h": "H",
-    "f": "F",
-    "m": "m",
-    "t": "T",
-    "s": "s",
-    "v": "V",
-    "percent": "%",
-    "c": "°C",
-}
-"""Units by the last word of a column's name."""
-
-
-def csv_metadata(table: str, url: str, units: Mapping[str, str]) -> str:
-    """Return what the columns of a CSV table hold, as metadata of "CSV on the Web" (W3C Recommendation, 2015).
-
-    A column is a number where its unit is known, from the end of its name or ``units``, and every cell is one; the unit
-    stands in ``schema:unitText``. Else it is text, so that a serial number keeps its zeros.
-
-    Parameters
-    ----------
-    table : str
-        With headings in its first row.
-    url : str
-        Of the table, beside the metadata.
-    units : mapping of str to str
-        By heading, "1" for a plain number, "" for none; "true or false" for a claim.
-
-    >>> print(csv_metadata("gain_db,note\\n-3.5,as wound\\n", "one.csv", {}).splitlines()[8].strip())
-    "schema:unitText": "dB"
-    """
-    head, *rows = csv_text.reader(table.splitlines())
-    columns = []
-    for place, title in enumerate(head):
-        start, _, end = title.rpartition("_")
-        unit = (_UNITS.get(end, "") if start else "") or units.get(title, "")
-        cells = [row[place] for row in rows if row[place]]
-        # variables of RFC 6570, as the standard asks of names
-        column = {"name": re.sub(r"[^A-Za-z0-9_.]", lambda sign: _percent(sign[0]), title), "titles": title}
-        if unit == "true or false":
-            column["datatype"] = "boolean"
-        elif unit and all(_is_finite(cell) for cell in cells):
-            column |= {"datatype": "number"} | ({} if unit == "1" else {"schema:unitText": unit})
-        else:
-            column["datatype"] = "string"
-        columns.append(column)
-    data = {"@context": "http://www.w3.org/ns/csvw", "url": url, "tableSchema": {"columns": columns}}
-    return json_text.dumps(data, ensure_ascii=False, indent=1) + "\n"
-
-
-def _percent(sign: str) -> str:
-    return "".join(f"%{byte:02X}" for byte in sign.encode())
-
-
-def _is_finite(cell: str) -> bool:
-    try:
-        return math.isfinite(float(cell))
-    except ValueError:
-        return False
 
 
 def json_option(function: Command) -> Command:

@@ -257,7 +257,6 @@ def search(
             text=lambda: study_text.answer_text(answer) + known_text(known),
             data=lambda: written.answer_data(answer) | known_data(known),
             csv=lambda: written.answer_csv(answer),
-            csv_units=lambda: written.answer_csv_units(answer),
         )
         return 0
     from labkit.study.search.goal import load_goal
@@ -284,7 +283,6 @@ def search(
         text=lambda: study_text.search_text(result) + known_text(known),
         data=lambda: written.search_data(result) | known_data(known),
         csv=lambda: written.search_csv(result),
-        csv_units=lambda: written.search_csv_units(result),
     )
     if not result.complete:
         return INTERRUPTED

@@ -148,18 +148,6 @@ def search_csv(result: SearchResult) -> str:
     return _csv(("rank", "fits", "misfit", "cost", *names, *(target.name for target in result.goal.targets)), rows)
 
 
-def search_csv_units(result: SearchResult) -> dict[str, str]:
-    """Return the units of the columns of `search_csv`: "1" for a plain number, "" for words."""
-    return {
-        "rank": "1",
-        "fits": "true or false",
-        "misfit": "1",
-        "cost": "1",
-        **{item.name: item.input.unit if item.input is not None else "" for item in result.goal.freedoms},
-        **{item.name: "dB" if item.measure is None else item.measure.unit for item in result.goal.targets},
-    }
-
-
 def answer_data(answer: QuestionAnswer) -> dict[str, Any]:
     """Return the JSON form of a ready question's answer."""
     plain = {name: getattr(answer, name) for name in ("question", "sentence", "value", "unit", "stocked", "left_db")}
@@ -171,10 +159,3 @@ def answer_csv(answer: QuestionAnswer) -> str:
     if not answer.rows:
         return _csv(("value", "unit"), [(answer.value, answer.unit)])
     return _csv(answer.rows[0], (row.values() for row in answer.rows))
-
-
-def answer_csv_units(answer: QuestionAnswer) -> dict[str, str]:
-    """Return the units of the columns of `answer_csv`: "1" for numbers, which a unit at the end of a name overrules."""
-    if not answer.rows:
-        return {"value": answer.unit or "1"}
-    return {name: "1" for name, value in answer.rows[0].items() if not isinstance(value, str)}
