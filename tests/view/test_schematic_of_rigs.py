@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from random import Random
 
 import pytest
@@ -18,8 +19,9 @@ from labkit.rig.parts.parts import Switch
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
 from labkit.view.schematic import DrawnCircuit, DrawnPart, crossings, draw, faults
+from labkit.view.schematic.drawing import SymbolBox
 from labkit.view.schematic.from_rig import drawing_of, element_parts, short_quantity
-from labkit.view.schematic.svg import summary_rows
+from labkit.view.schematic.svg import summary_rows, to_svg
 from tests.rig.random_rigs import corner_rigs, harnesses, random_rig
 
 SETTINGS_EACH = 2
@@ -213,3 +215,41 @@ def test_joins_that_no_real_switch_makes_are_drawn_as_the_sheet_has_them_with_th
     assert "'toggle, 1 pole, 3 positions, off in the middle' joins nothing there" in drawn.summary
     selector = next(part for part in drawn.parts if part.kind == "pole")
     assert "neck" in " ".join(selector.throw_labels)
+
+
+@pytest.mark.parametrize("name", ["two two-coil pickups, five-way with splits", "two pickups, blend"])
+def test_dashed_lines_join_all_contacts_of_a_switch_and_all_tracks_of_a_pot(name: str) -> None:
+    circuit = drawing_of(demo_rig(catalogue().load("harness", name)))
+    drawing = draw(circuit)
+    gangs = {part.name: part.gang for part in circuit.parts if part.gang}
+    moved = [(gangs[symbol.owner], symbol.body.grown(0.1)) for symbol in drawing.symbols if symbol.owner in gangs]
+    lines = [stroke.points() for stroke in drawing.gangs]
+    assert len(lines) == len(moved) - len(set(gangs.values()))
+
+    def is_in(box: SymbolBox, at: tuple[float, float]) -> bool:
+        return box.x0 <= at[0] <= box.x1 and box.y0 <= at[1] <= box.y1
+
+    reached = Sets()
+    for index, corners in enumerate(lines):
+        ends = [corners[0], corners[-1]]
+        touched = [f"thing {number}" for number, (_, box) in enumerate(moved) if any(is_in(box, end) for end in ends)]
+        on = [
+            f"line {other}"
+            for other, run in enumerate(lines)
+            for (ax, ay), (bx, by) in pairwise(run)
+            if other != index
+            for x, y in ends
+            if min(ax, bx) - 0.1 <= x <= max(ax, bx) + 0.1 and min(ay, by) - 0.1 <= y <= max(ay, by) + 0.1
+        ]
+        for each in (*touched, *on):
+            reached.join(f"line {index}", each)
+        for (ax, ay), (bx, by) in pairwise(corners):
+            run = SymbolBox(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
+            for thing in (*drawing.labels, *drawing.terminals):
+                assert not run.grown(0.5).overlaps(thing.box)
+            wires = [wire.box for wire in drawing.wires if wire.is_horizontal == (ay == by)]
+            assert not any(run.grown(1.0).overlaps(box.grown(1.0)) for box in wires)
+    for switch in set(gangs.values()):
+        roots = {reached.root(f"thing {number}") for number, (mover, _) in enumerate(moved) if mover == switch}
+        assert len(roots) == 1, switch
+    assert 'id="schematic-gangs"' in to_svg(drawing)

@@ -338,7 +338,8 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
         at = f"{ganged}at {_position(where)}" if where is not None else ""
         value = f"{short_quantity(part.value, 'Ω')} {tied(part.taper)}"
         cut = () if part.opens_above is None else (f"open above {part.opens_above:.0%}",)
-        yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at, *cut))
+        gang = part.control.name
+        yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at, *cut), gang=gang)
     elif isinstance(part, FixedInductor):
         value = short_quantity(part.value, "H")
         if part.resistance > 0:
@@ -390,6 +391,7 @@ def _poles(fit: DeviceFit, where: str, net: Nets) -> Iterator[DrawnPart]:
                 closed=states,
                 throw_labels=() if len(throws) == 1 else labels,
                 throw_names=() if len(throws) == 1 else tuple(map(" ".join, throws.values())),
+                gang=fit.control,
             )
 
 
@@ -413,7 +415,9 @@ def _switch(part: Switch, where: str) -> Iterator[DrawnPart]:
         labels = tuple(_contact_label(part, words, frozenset({common, throw}), i) for i, throw in enumerate(throws, 1))
         states = tuple(frozenset({common, throw}) in closed for throw in throws)
         if len(throws) == 1:
-            yield DrawnPart(kind="contact", name=name, nodes=(common, *throws), label=labels, closed=states)
+            yield DrawnPart(
+                kind="contact", name=name, nodes=(common, *throws), label=labels, closed=states, gang=part.control.name
+            )
         else:
             yield DrawnPart(
                 kind="pole",
@@ -422,6 +426,7 @@ def _switch(part: Switch, where: str) -> Iterator[DrawnPart]:
                 label=(words, where.replace("_", " ")),
                 closed=states,
                 throw_labels=labels,
+                gang=part.control.name,
             )
 
 
