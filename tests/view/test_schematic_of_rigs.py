@@ -10,14 +10,16 @@ import pytest
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Contact
-from labkit.core.errors import CircuitError
+from labkit.core.errors import CircuitError, InputError
 from labkit.pickup.network import coil_of_terminal
+from labkit.rig.devices import fit
 from labkit.rig.devices.fit import fit_devices
 from labkit.rig.devices.plan import harness_as_soldered, solder_plan
 from labkit.rig.harness import Harness
 from labkit.rig.parts.parts import Switch
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
+from labkit.view.notebook import notebook_html
 from labkit.view.schematic import DrawnCircuit, DrawnPart, crossings, draw, faults
 from labkit.view.schematic.drawing import SymbolBox
 from labkit.view.schematic.from_rig import drawing_of, element_parts, short_quantity
@@ -206,13 +208,35 @@ def test_a_switch_is_drawn_by_the_lugs_of_its_real_device() -> None:
         assert fit.words.rstrip(".") in drawn.summary
 
 
-def test_joins_that_no_real_switch_makes_are_drawn_as_the_sheet_has_them_with_the_reason() -> None:
+def three_way(device: str | None) -> Rig:
+    """Return the three-way wiring with its switch named, or with nothing found for it."""
     harness = next(found for found in harnesses() if found.name == "two pickups, one volume, one tone, three-way")
     switch = harness.parts["selector"]
     assert isinstance(switch, Switch)
-    wrong = replace(switch, device="toggle, 1 pole, 3 positions, off in the middle")
-    drawn = drawing_of(demo_rig(harness.with_part(wrong)))
-    assert "'toggle, 1 pole, 3 positions, off in the middle' joins nothing there" in drawn.summary
+    return demo_rig(harness.with_part(replace(switch, device=device)))
+
+
+def test_a_wiring_that_no_real_switch_makes_is_refused_with_the_reason_and_the_next_step() -> None:
+    rig = three_way("toggle, 1 pole, 3 positions, off in the middle")
+    with pytest.raises(InputError) as drawn:
+        drawing_of(rig)
+    with pytest.raises(InputError) as soldered:
+        solder_plan(rig.harness)
+    assert "cannot be drawn as it stands: switch 'selector': position 'both'" in str(drawn.value)
+    assert "'toggle, 1 pole, 3 positions, off in the middle' joins nothing there" in str(drawn.value)
+    assert "'labkit catalogue device' lists the switches" in str(drawn.value)
+    assert str(soldered.value) == str(drawn.value).replace("drawn", "soldered")
+    shown = notebook_html(rig)  # its curve asks for joins only
+    assert "cannot be drawn as it stands" in shown
+    assert "polyline" in shown or "<path" in shown
+
+
+def test_joins_whose_switch_was_not_found_in_time_are_drawn_as_the_sheet_has_them_with_the_reason(monkeypatch) -> None:
+    monkeypatch.setattr(fit, "BUDGET", 0)
+    monkeypatch.setattr(fit, "_fits", fit._fits.__wrapped__)  # nothing is remembered of this search
+    drawn = drawing_of(three_way("toggle, 1 pole, 3 positions, both throws joined in the middle"))
+    assert "joins as in the sheet, for switch 'selector': no wiring of" in drawn.summary
+    assert "was found in 0 tries" in drawn.summary
     selector = next(part for part in drawn.parts if part.kind == "pole")
     assert "neck" in " ".join(selector.throw_labels)
 

@@ -37,7 +37,7 @@ from labkit.rig.chain.stages import (
     VolumePedal,
 )
 from labkit.rig.devices.device import COMMON
-from labkit.rig.devices.fit import DeviceFit, fit_devices
+from labkit.rig.devices.fit import DeviceFit, fit_devices, refusal
 from labkit.rig.devices.plan import Nets
 from labkit.rig.parts.active import BufferStage, DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
@@ -237,13 +237,22 @@ def drawing_of(rig: Rig) -> DrawnCircuit:
     -------
     DrawnCircuit
         Cables are drawn in line and the jack as a connector, so that the nodes on both sides of these bear
-        different names although they are one in ``rig.circuit``.
+        different names although they are one in ``rig.circuit``. A switch for which the search for a real one was
+        broken off has the joins of its sheet, and the summary says why.
+
+    Raises
+    ------
+    InputError
+        If no real switch makes the joins of one of the harness's switches, with the reason.
     """
     parts: list[DrawnPart] = []
     alias = _pickup_aliases(rig)
     for slot, pickup in rig.pickups.items():
         parts += _coils(slot, pickup, alias)
     fits = fit_devices(rig.harness)
+    for fit in fits.values():
+        if fit.verdict == "impossible":
+            raise refusal(rig.harness, fit, "drawn")
     are_found = all(fit.is_found for fit in fits.values())
     net = Nets(rig.harness, fits if are_found else {}, known=alias.items())
     drawn: set[str] = set()
