@@ -39,7 +39,7 @@ PLAINEST, NEAREST, PRESENT = "the plainest", "the nearest of the catalogue", "th
 OWN_WORDS = (
     "A line for each position of the switch: its name, the pickups, and how they are joined (in series, out of phase, "
     "hum cancels) or what their coils do (split, coils in parallel). Switch and contacts are searched with your "
-    "pickups."
+    "pickups. One switch is searched; a second one is written into the sheet of the wiring."
 )
 OWN_EXAMPLE = "neck: neck\nboth: neck + bridge\nfat: neck + bridge in series\nbridge: bridge"
 FAULT_WORDS = (
