@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from docs.tools.tables import table
-from labkit.bench.diagnose.readings import FieldValue, LcrValue, PeakValue, Readings
+from labkit.bench.diagnose.readings import FieldMeter, FieldValue, LcrValue, MeterReference, PeakValue, Readings
 from labkit.core.keys import Key, declared_keys
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Coil, EddySection, Pickup
@@ -62,6 +62,8 @@ READINGS_TABLES = {
     "A meter's inductance, `[[lcr]]`": (LcrValue,),
     "A resonance under a load, `[peak]`": (PeakValue,),
     "A field at a pole, `[[field]]`": (FieldValue,),
+    "The field meter, `[field_meter]`, or a `field meter` sheet of its own": (FieldMeter,),
+    "A piece of known grade, `[[field_meter.reference]]`, or `[[reference]]` of that sheet": (MeterReference,),
 }
 
 MATERIALS = """Each quantity `KEY` may have `KEY_spread` (95 % half-width), `KEY_kind`, `KEY_source` and `KEY_doubt`

@@ -328,16 +328,18 @@ def fit_text(result: Fit, measurements: list[Measurement]) -> str:
 @click.argument("pickup")
 @click.argument("readings", type=click.Path(path_type=Path))
 @result_options()
+@click.option("--field-meter", type=click.Path(path_type=Path), help="Sheet of the field meter, kept by itself.")
 @click.option("--record", type=click.Path(path_type=Path), help="Write the printable test record (HTML) here.")
-def diagnose(pickup: str, readings: Path, out: Output, record: Path | None) -> int:
+def diagnose(pickup: str, readings: Path, out: Output, field_meter: Path | None, record: Path | None) -> int:
     """Compare the plan PICKUP (a sheet, or a name in the catalogue) with the READINGS of a finished or worn one.
 
     READINGS is a sheet of single readings. Exit code 1 says that something does not fit the plan.
     """
     from labkit.bench.diagnose.diagnose import diagnose_readings
-    from labkit.bench.diagnose.readings import load_plan, load_readings
+    from labkit.bench.diagnose.readings import load_field_meter, load_plan, load_readings
 
-    verdict = diagnose_readings(load_plan(pickup), load_readings(readings))
+    meter = load_field_meter(field_meter) if field_meter is not None else None
+    verdict = diagnose_readings(load_plan(pickup), load_readings(readings, meter))
     if record is not None:
         from labkit.report.papers import bench_record_html
 

@@ -1,11 +1,13 @@
 """The measure page without widgets: files, fixture, fit, readings, plan, address."""
 
+import datetime
+
 import numpy as np
 import pytest
 
 from labkit.app.kit.files import GivenFile
 from labkit.app.pages.measure.remake import remake, remake_html
-from labkit.app.pages.measure.state import MeasurePageState, readings_sheet
+from labkit.app.pages.measure.state import MeasurePageState, calibration_words, readings_sheet
 from labkit.app.pages.measure.sweeps import (
     DEMO_COIL,
     DEMO_LOADS,
@@ -18,7 +20,7 @@ from labkit.app.pages.measure.sweeps import (
 )
 from labkit.app.pages.measure.words import GOOD_FILES
 from labkit.app.pages.rig.state import RigPageState
-from labkit.bench.diagnose.readings import readings_from_table
+from labkit.bench.diagnose.readings import MeterReference, field_meter_text, readings_from_table
 from labkit.bench.read.sweep_reader import parse_sweep
 from labkit.core.errors import InputError, SheetError
 from labkit.core.sheet import parse_sheet
@@ -226,6 +228,47 @@ def test_marks_are_held_against_charged_pieces():
     kept = readings_from_table(parse_sheet(readings_sheet(own.result), "saved", kinds=("readings",)))
     assert kept.field[2].marks == 33.0
     assert kept.meter.references[0].grade == "Alnico 5"
+
+
+def test_a_field_meter_is_kept_with_its_name_and_day_and_serves_the_next_pickup():
+    own = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks&own.piece2=Alnico+2&own.piece_read2=26")
+    kept = field_meter_text(own.meter_to_keep("the grey one"))
+    other = MeasurePageState(query="v=1&own.bench=readings&own.pole1=0.05")
+    assert other.open_meter(kept, "grey.toml") == "the grey one"
+    assert other.field_meter.references == (
+        MeterReference(grade="Alnico 5", reads=55.0),
+        MeterReference(grade="Alnico 2", reads=26.0),
+    )
+    assert other.values["own.pole1"] == 0.05  # readings stay
+    today = datetime.date.today()
+    assert calibration_words(other.values, other.field_meter).startswith(
+        f"The meter (the grey one, read {today}) shows"
+    )
+    saved = readings_from_table(parse_sheet(readings_sheet(other.result, other.field_meter), "saved"))
+    assert (saved.meter.name, saved.meter.made) == ("the grey one", today)
+    again = MeasurePageState(query=other.query)
+    again.open_meter(kept, "grey.toml", is_kept=True)
+    assert again.field_meter == other.field_meter
+    other.set_text("own.piece_read1", "50")
+    assert other.field_meter is None  # another reading of a piece is another calibration
+    assert other.meter_to_keep("").references[0].reads == 50.0
+
+
+def test_a_field_meter_in_tesla_is_kept_by_its_reference_piece():
+    own = MeasurePageState(query="v=1&own.bench=readings&own.ref_read=0.048&own.ref_known=0.05")
+    kept = field_meter_text(own.meter_to_keep("box"))
+    other = MeasurePageState(query="v=1&own.bench=readings&own.scale=marks")
+    other.open_meter(kept, "box.toml")
+    assert (other.values["own.scale"], other.values["own.ref_read"]) == ("field", 0.048)
+    none = MeasurePageState(query="v=1&own.bench=readings&own.ref_read=0")
+    with pytest.raises(InputError, match="read one first"):
+        none.meter_to_keep("box")
+    piece = '[[reference]]\ngrade = "Alnico 5"\nreads = 50\n'
+    with pytest.raises(InputError, match="this page takes 3"):
+        other.open_meter('sheet = "field meter"\nformat = 1\n' + 4 * piece, "box.toml")
+    with pytest.raises(InputError, match="no such grade: 'Alnico 55'"):
+        other.open_meter('sheet = "field meter"\nformat = 1\n' + piece.replace("5", "55", 1), "box.toml")
+    assert other.values["own.scale"] == "field"
 
 
 def test_only_the_controls_of_the_chosen_field_meter_are_shown():

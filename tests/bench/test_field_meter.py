@@ -1,9 +1,12 @@
 """Field meters in the shop's own terms: marks, reference pieces per grade, and softer grades that read half."""
 
+import datetime
+
 import pytest
 
 from labkit.bench.diagnose.diagnose import diagnose_readings
-from labkit.bench.diagnose.readings import load_plan, load_readings
+from labkit.bench.diagnose.readings import load_field_meter, load_plan, load_readings
+from labkit.cli.main import main
 from labkit.core.errors import InputError
 
 SOFT = """
@@ -71,3 +74,20 @@ def test_marks_without_a_piece_are_refused(tmp_path):
         verdict(tmp_path, marks=25)
     with pytest.raises(InputError, match="Alnico 5"):
         verdict(tmp_path, marks=25, references=[("Alnico 55", 50)])
+
+
+def test_a_meter_kept_by_itself_serves_readings_that_name_none(tmp_path, capsys):
+    plan, readings, meter = (tmp_path / name for name in ("soft.toml", "readings.toml", "meter.toml"))
+    plan.write_text(SOFT)
+    head = 'format = 1\nname = "bench"\n'
+    readings.write_text(f'sheet = "readings"\n{head}resistance = "5.806 kΩ"\n\n[[field]]\nmarks = 18\n')
+    meter.write_text(f'sheet = "field meter"\n{head}made = 2026-11-30\n[[reference]]\ngrade = "Alnico 2"\nreads = 25\n')
+    assert main(["diagnose", str(plan), str(readings), "--field-meter", str(meter)]) == 1
+    assert "weak magnet" in capsys.readouterr().out
+    assert main(["diagnose", str(plan), str(readings)]) == 2
+    assert "needs a reference piece" in capsys.readouterr().err
+    assert load_field_meter(meter).age_in_words(datetime.date(2026, 12, 2)) == "read 2026-11-30, 2 days ago"
+    for wrong, words in (('made = "monday"', "must be a day"), ('reference_reading = "48 mT"', "needs both")):
+        meter.write_text(f'sheet = "field meter"\nformat = 1\n{wrong}\n')
+        with pytest.raises(InputError, match=words):
+            load_field_meter(meter)

@@ -5,6 +5,7 @@ A readings sheet is TOML like every other sheet; the plan is a pickup sheet (kno
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -17,8 +18,8 @@ from labkit.bench.fit.fixture import NO_LOAD, Load, parse_load
 from labkit.catalogue import find_sheet
 from labkit.core.errors import InputError
 from labkit.core.keys import custom, flag, made, number, quantity, read_keys, text
-from labkit.core.sheet import Table, read_sheet
-from labkit.core.units import parse_quantity
+from labkit.core.sheet import Table, read_sheet, sheet_text
+from labkit.core.units import format_quantity, parse_quantity
 from labkit.pickup.electrical import Facing, Pickup
 from labkit.pickup.magnetics.field import MeterCalibration, calibrate_meter
 from labkit.pickup.predict.bench import planned_field
@@ -52,6 +53,13 @@ def _pots(table: Table, key: str) -> tuple[tuple[float, float], ...]:
         return parse_quantity(value.strip(), "Ω"), parse_quantity(tolerance.strip(), "1") if tolerance.strip() else 0.2
 
     return table.attempt(key, lambda: tuple(value_and_tolerance(each) for each in table.texts(key)))
+
+
+def _day(table: Table, key: str) -> datetime.date | None:
+    value = table.raw(key, None)
+    if isinstance(value, datetime.datetime) or not isinstance(value, datetime.date | None):
+        table.fail(key, "must be a day without quotes, such as 2026-11-30")
+    return value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,10 +126,31 @@ class MeterReference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldMeter:
-    """A shop's own field meter: its name, and what it shows of reference pieces, one or several of a grade."""
+    """A shop's own field meter: what it shows of a piece of known field (T), or of pieces of known grade (marks)."""
 
     name: str = text(default="", meaning="which meter it is")
+    made: datetime.date | None = custom(take=_day, default=None, form="day without quotes", meaning="when it was read")
+    reference_reading: float | None = quantity("T", default=None, meaning="what it shows of the piece of known field")
+    reference_value: float | None = quantity("T", default=None, meaning="field of that piece in the same place")
     references: tuple[MeterReference, ...] = ()
+
+    def __post_init__(self) -> None:
+        if (self.reference_reading is None) != (self.reference_value is None):
+            raise InputError("a reference piece needs both its field and what the meter shows of it")
+
+    @property
+    def calibration(self) -> MeterCalibration | None:
+        """What readings are multiplied by; None where pieces of a grade alone are known."""
+        if self.reference_reading is None or self.reference_value is None:
+            return None
+        return calibrate_meter(reading=self.reference_reading, known=self.reference_value)
+
+    def age_in_words(self, today: datetime.date | None = None) -> str:
+        """Say when its pieces were read; empty where nobody noted it."""
+        if self.made is None:
+            return ""
+        days = ((today or datetime.date.today()) - self.made).days
+        return f"read {self.made.isoformat()}" + (f", {days} day{'s' if days > 1 else ''} ago" if days > 0 else "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,13 +344,18 @@ def _all_turns(pickup: Pickup) -> float | None:
     return sum(turns) if len(turns) == len(pickup.coils) else None
 
 
-def load_readings(path: Path) -> Readings:
-    """Read a readings sheet from a file."""
-    return readings_from_table(read_sheet(path, kinds=("readings",)))
+def load_readings(path: Path, meter: FieldMeter | None = None) -> Readings:
+    """Read a readings sheet from a file; see `readings_from_table`."""
+    return readings_from_table(read_sheet(path, kinds=("readings",)), meter)
 
 
-def readings_from_table(table: Table) -> Readings:
-    """Read a readings sheet.
+def load_field_meter(path: Path) -> FieldMeter:
+    """Read the sheet of a field meter from a file."""
+    return field_meter_from_table(read_sheet(path, kinds=(METER_SHEET,)))
+
+
+def readings_from_table(table: Table, meter: FieldMeter | None = None) -> Readings:
+    """Read a readings sheet; ``meter`` is the field meter of one that names none.
 
     Raises
     ------
@@ -329,7 +363,9 @@ def readings_from_table(table: Table) -> Readings:
         Naming the file, the key and the remedy.
     """
     table.allow("sheet", "format", "note", "date")
-    calibration, meter = _field_meter(table.table("field_meter")) if "field_meter" in table else (None, None)
+    if "field_meter" in table:
+        meter = field_meter_from_table(table.table("field_meter"))
+    calibration = meter.calibration if meter is not None else None
     readings = Readings(
         **read_keys(Readings, table),
         coil_resistance=_coils(table),
@@ -360,17 +396,28 @@ def _entry(kind: type[Thing], table: Table) -> Thing:
     return found
 
 
-def _field_meter(table: Table) -> tuple[MeterCalibration | None, FieldMeter]:
-    """A field meter is worth what reference pieces say of it: one of known field, or some of known grade."""
+METER_SHEET = "field meter"
+
+
+def field_meter_from_table(table: Table) -> FieldMeter:
+    """Read a field meter, kept by itself or as part of a readings sheet; SheetError where no piece is known to it."""
+    table.allow("sheet", "format", "note")
     references = tuple(_entry(MeterReference, entry) for entry in table.tables("reference", []))
-    meter = FieldMeter(**{**read_keys(FieldMeter, table), "references": references})
-    if references and "reference_reading" not in table:
-        table.done()
-        return None, meter
-    read = table.quantity("reference_reading", "T")
-    known = table.quantity("reference_value", "T")
+    meter = made(FieldMeter, table, {**read_keys(FieldMeter, table), "references": references})
+    if not references and meter.reference_reading is None:
+        table.fail("reference_reading", "must be there, with reference_value, where there is no [[reference]] piece")
     table.done()
-    return table.attempt("", lambda: calibrate_meter(reading=read, known=known)), meter
+    table.attempt("reference_reading", lambda: meter.calibration)
+    return meter
+
+
+def field_meter_text(meter: FieldMeter) -> str:
+    """Return a field meter as a sheet of its own, which `field_meter_from_table` reads."""
+    tesla = ("reference_reading", "reference_value")
+    said = {key: getattr(meter, key) for key in ("name", "made", *tesla) if getattr(meter, key) is not None}
+    said |= {key: format_quantity(said[key], "T", digits=6) for key in tesla if key in said}
+    pieces = [{"grade": piece.grade, "reads": piece.reads} for piece in meter.references]
+    return sheet_text(METER_SHEET, {**said, **({"reference": pieces} if pieces else {})})
 
 
 def _calibrated(read: FieldValue, calibration: MeterCalibration | None) -> FieldValue:

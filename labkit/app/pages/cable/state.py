@@ -260,9 +260,9 @@ class CablePageState(CurvePageState[CableResult]):
         else:
             shown, other, label = rig, short, length_text(before_length)
         now, than = shown.response(GRID_HZ), other.response(GRID_HZ)
-        plain = read_response(rig.response(GRID_HZ))
-        before = read_response(short.response(GRID_HZ))
-        reading = read_response(now)
+        reading, other_reading = read_response(now), read_response(than)
+        plain = other_reading if has_buffer else reading
+        before = read_response(short.response(GRID_HZ)) if has_buffer else other_reading
         lengths = sorted({*FAMILY_M, cable.length, before_length})
         losses = cable_losses(shown, lengths, allowed_db=allowed, band_hz=band, reference=before_length)
         judged = None
@@ -275,11 +275,11 @@ class CablePageState(CurvePageState[CableResult]):
             gain_db=now.gain_db,
             other=other,
             other_label=label,
-            other_reading=read_response(than),
+            other_reading=other_reading,
             other_gain_db=than.gain_db,
             family=cable_curves(shown, losses, GRID_HZ),
             plain=plain,
-            buffered=read_response(buffered.response(GRID_HZ)),
+            buffered=reading if has_buffer else read_response(buffered.response(GRID_HZ)),
             before=before,
             before_length=before_length,
             has_buffer=has_buffer,

@@ -36,6 +36,7 @@ from labkit.app.pages.measure.state import MeasurePageState, calibration_words, 
 from labkit.app.pages.measure.sweeps import ADVICE, LARGEST_SWEEP, fit_asked, read_files
 from labkit.app.pages.measure.words import (
     GOOD_FILES_HTML,
+    METER_WORDS,
     NOT_IN_FIT,
     READING_CAUTIONS,
     REMAKE_WORDS,
@@ -52,6 +53,7 @@ from labkit.app.pages.measure.words import (
     verdict_sentence,
     waiting_numbers,
 )
+from labkit.bench.diagnose.readings import field_meter_text
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.recording.excitation import excitation
 from labkit.bench.recording.interface import interface_sheet_text
@@ -106,6 +108,13 @@ class MeasurePage(CurvePage[MeasurePageState]):
             "a pickup sheet", label="Open a pickup sheet as the plan", keeps_as="plans", takes_up=True
         )
         self.opener.on_file(self._open_plan)
+        self.meter_name = ipywidgets.Text(description="Field meter's name", placeholder="the grey one")
+        self.meter_kept = FileOffers()
+        self.meter_kept.offer("meter", "Keep the field meter", self._field_meter)
+        self.meter_opener = self._opener(
+            "a field meter", label="Use a kept field meter", keeps_as="meters", takes_up=True
+        )
+        self.meter_opener.on_file(self._open_meter)
         self.files.offer("sheet", "Save as pickup sheet", self._pickup_sheet)
         self.files.offer("record", "Print the record of the fit", lambda: self._record(is_printed=True))
         self.files.offer("record-file", "Save the record", lambda: self._record(is_printed=False))
@@ -132,6 +141,13 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.steel_box = box("lab-section", ipywidgets.HTML(f"<h2>Keep it</h2><p>{STEEL_WORDS}</p>"), self.steel)
         self.opener_box = box("lab-section", self.opener)
         self.reading_parts = (
+            box(
+                "lab-section",
+                ipywidgets.HTML(f"<h2>Field meter</h2><p>{METER_WORDS}</p>"),
+                box("lab-search", self.meter_name),
+                self.meter_kept,
+                self.meter_opener,
+            ),
             box(
                 "lab-section",
                 ipywidgets.HTML(f"<h2>Wind it again</h2><p>{REMAKE_WORDS}</p>"),
@@ -225,7 +241,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             self.background.cancel()
             self.remade.value, self._remade_for = "", ""
         self.work.words, self.work.again = "", False
-        calibration = f'<p class="lab-note">{escape(calibration_words(state.values))}</p>'
+        calibration = f'<p class="lab-note">{escape(calibration_words(state.values, state.field_meter))}</p>'
         self.cautions.value = listed("Cautions", READING_CAUTIONS)
         if judged.verdict is None:
             self.answer.value, self.numbers.value, self.said.value = sentence_html(judged.problem), "", calibration
@@ -453,6 +469,21 @@ class MeasurePage(CurvePage[MeasurePageState]):
         if self.state.problems != before:
             self.actions.said = " ".join(self.state.problems)
 
+    def _field_meter(self) -> MadeFile:
+        meter = self.state.meter_to_keep(self.meter_name.value.strip()[:60])
+        name = f"{file_stem(meter.name or 'field meter')}.toml"
+        return MadeFile(name=name, kind="application/toml", content=field_meter_text(meter).encode())
+
+    def _open_meter(self, file: GivenFile) -> None:
+        """Take a kept field meter; one that the browser had kept, where its pieces are still shown."""
+        try:
+            name = self.state.open_meter(file.content.decode("utf-8-sig"), file.name, is_kept=file.is_kept)
+        except UnicodeDecodeError:
+            raise InputError(f"{file.name} is not text in UTF-8, which a sheet is") from None
+        self.show()
+        if not file.is_kept:
+            self.actions.said = f"The field meter is {name}."
+
     def open_sheet(self, text: str, where: str) -> str:
         """Take a pickup sheet as the plan."""
         return f"{self.state.open_plan(text, where)}; it is the plan now"
@@ -499,7 +530,8 @@ class MeasurePage(CurvePage[MeasurePageState]):
         judged = self.state.result
         if judged is None:
             raise InputError("there are no readings to keep")
-        return MadeFile(name="readings.toml", kind="application/toml", content=readings_sheet(judged).encode())
+        text = readings_sheet(judged, self.state.field_meter)
+        return MadeFile(name="readings.toml", kind="application/toml", content=text.encode())
 
     def _test_record(self, *, is_printed: bool) -> MadeFile:
         from labkit.report.papers import bench_record_html
@@ -507,7 +539,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         judged = self.state.result
         if judged is None or judged.verdict is None:
             raise InputError("there is no verdict to print yet")
-        html = bench_record_html(judged.verdict, notes=(calibration_words(self.state.values),))
+        html = bench_record_html(judged.verdict, notes=(calibration_words(self.state.values, self.state.field_meter),))
         return MadeFile(name="test-record.html", kind="text/html", content=html.encode(), is_printed=is_printed)
 
 

@@ -5,6 +5,7 @@ What takes long (reading files, fitting) is only asked for here; the page has it
 
 from __future__ import annotations
 
+import datetime
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -42,7 +43,17 @@ from labkit.app.pages.measure.sweeps import (
     read_files,
 )
 from labkit.bench.diagnose.diagnose import diagnose_readings
-from labkit.bench.diagnose.readings import Plan, Readings, load_plan, plan_from_table, readings_from_table
+from labkit.bench.diagnose.readings import (
+    METER_SHEET,
+    FieldMeter,
+    MeterReference,
+    Plan,
+    Readings,
+    field_meter_from_table,
+    load_plan,
+    plan_from_table,
+    readings_from_table,
+)
 from labkit.bench.diagnose.verdicts import Verdict
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.fit.fixture import Fixture, Measurement
@@ -50,7 +61,7 @@ from labkit.bench.fit.model import fixture_reading
 from labkit.bench.fit.prediction import load_in_words
 from labkit.bench.recording.interface import SeriesResistor
 from labkit.catalogue import catalogue
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, did_you_mean
 from labkit.core.sheet import Table, parse_sheet, sheet_text
 from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import BuiltPickup
@@ -127,6 +138,19 @@ def readings_data(plan: Plan, values: Mapping[str, Value]) -> dict[str, Any]:
     return data
 
 
+def _meter_values(meter: FieldMeter) -> dict[str, Value]:
+    """Return where the controls stand for a kept field meter."""
+    if not meter.references:
+        read, known = meter.reference_reading or 0.0, meter.reference_value or 0.0
+        return {"own.scale": "field", "own.ref_read": read, "own.ref_known": known}
+    found: dict[str, Value] = {"own.scale": "marks"}
+    for n in range(1, PIECES + 1):
+        piece = meter.references[n - 1] if n <= len(meter.references) else None
+        found[f"own.piece{n}"] = piece.grade if piece else "none"
+        found[f"own.piece_read{n}"] = piece.reads if piece else 0.0
+    return found
+
+
 def _pieces(values: Mapping[str, Value]) -> list[tuple[str, float]]:
     """Return grade and reading of every charged piece that was read."""
     found = [(str(values[f"own.piece{n}"]), float(values[f"own.piece_read{n}"])) for n in range(1, PIECES + 1)]
@@ -145,27 +169,33 @@ def judge(plan: Plan, values: Mapping[str, Value]) -> Judged:
         return Judged(plan=plan, data=data, verdict=None, problem=f"{str(error)[:1].upper()}{str(error)[1:]}.")
 
 
-def readings_sheet(judged: Judged) -> str:
-    """Return the readings as a sheet that ``labkit diagnose`` takes."""
-    return sheet_text("readings", judged.data)
+def readings_sheet(judged: Judged, meter: FieldMeter | None = None) -> str:
+    """Return the readings as a sheet that ``labkit diagnose`` takes; a field meter with its name and day."""
+    if meter is None or "field_meter" not in judged.data:
+        return sheet_text("readings", judged.data)
+    said: dict[str, Any] = {"name": meter.name} if meter.name else {}
+    said |= {"made": meter.made} if meter.made else {}
+    return sheet_text("readings", {**judged.data, "field_meter": {**said, **judged.data["field_meter"]}})
 
 
-def calibration_words(values: Mapping[str, Value]) -> str:
-    """Say what the reference pieces say of the field meter."""
+def calibration_words(values: Mapping[str, Value], meter: FieldMeter | None = None) -> str:
+    """Say what the reference pieces say of the field meter, and which kept one it is."""
+    told = [meter.name or "a kept meter", meter.age_in_words()] if meter is not None else []
+    which = f"The meter ({', '.join(part for part in told if part)})" if told else "The meter"
     if values["own.scale"] == "marks":
         pieces = "; ".join(f"{reads:g} of a fully charged {grade}" for grade, reads in _pieces(values))
-        return f"The meter shows {pieces}." if pieces else "Marks mean nothing before a charged piece was read."
+        return f"{which} shows {pieces}." if pieces else "Marks mean nothing before a charged piece was read."
     known, read = float(values["own.ref_known"]), float(values["own.ref_read"])
     if not known or not read:
         return "No reference piece was read: the field meter is trusted within 5 %."
     factor = known / read
     return (
-        f"The meter shows {read * 1e3:.3g} mT for {known * 1e3:.3g} mT: its readings are multiplied by {factor:.3f}, "
+        f"{which} shows {read * 1e3:.3g} mT for {known * 1e3:.3g} mT: its readings are multiplied by {factor:.3f}, "
         "which is good to ±4.4 % (the piece to 2 %, the reading to 1 %, one standard deviation each)."
     )
 
 
-WAITS_FOR_TAKES = "the values come when the first four takes are there; the last says whether they hold"
+WAITS_FOR_TAKES = "the values come when the first four takes are there; the two after them narrow and prove them"
 
 PREDICTED = FAMILY[1]
 _GRID = np.geomspace(LOW_HZ, HIGH_HZ, 300)
@@ -184,6 +214,7 @@ class MeasurePageState(CurvePageState[Judged | None]):
         self._plans: dict[str, Plan] = {}
         self._opened: dict[str, Plan] = {}
         self._awaited: dict[str, str] = {}
+        self._meter: FieldMeter | None = None
         self._fitted: tuple[FitAsk, Fit] | None = None
         self._refused: tuple[FitAsk, str] | None = None
         self._take(list(demo_files()), Choices(), read_files(demo_files(), Choices()))
@@ -250,6 +281,57 @@ class MeasurePageState(CurvePageState[Judged | None]):
         if not is_kept:
             self._move("own.lift_over" if self.is_lifting and plan.built is not None else "own.plan", title)
         return plan.pickup.name[:60]
+
+    # field meter
+
+    @property
+    def field_meter(self) -> FieldMeter | None:
+        """The kept field meter, while the controls show its pieces."""
+        if self._meter is None:
+            return None
+        shown, due = self.values, _meter_values(self._meter)
+        return self._meter if all(shown[key] == value for key, value in due.items()) else None
+
+    def open_meter(self, text: str, where: str, *, is_kept: bool = False) -> str:
+        """Take a kept field meter, set the controls of its pieces and return its name.
+
+        One that the browser had kept counts where the address still shows its pieces.
+
+        Raises
+        ------
+        SheetError
+            Where the sheet is none, or the page has no room for its pieces.
+        """
+        table = parse_sheet(text, where, kinds=(METER_SHEET,))
+        meter = field_meter_from_table(table)
+        if len(meter.references) > PIECES:
+            table.fail(
+                "reference", f"has {len(meter.references)} pieces; this page takes {PIECES}, labkit diagnose all"
+            )
+        grades = catalogue().usable_names("magnet")
+        for piece in meter.references:
+            if piece.grade not in grades:
+                table.fail("reference", f"no such grade: '{piece.grade}'{did_you_mean(piece.grade, grades)}")
+        self._meter = meter
+        if not is_kept:
+            own = {**dict(self.snapshot.own), **_meter_values(meter)}
+            rig = self.snapshot.rig.setup.rig
+            self._history.move(replace(self.snapshot, own=self._only_unusual(rig, own)))
+        return meter.name or where
+
+    def meter_to_keep(self, name: str) -> FieldMeter:
+        """Return the field meter as the controls show it, under a name; InputError where no piece was read."""
+        if self.field_meter is not None:
+            return replace(self.field_meter, name=name or self.field_meter.name)
+        in_marks = self.values["own.scale"] == "marks"
+        pieces = tuple(MeterReference(grade=grade, reads=reads) for grade, reads in _pieces(self.values))
+        known, read = float(self.values["own.ref_known"]), float(self.values["own.ref_read"])
+        if not (pieces if in_marks else known and read):
+            raise InputError("a field meter is kept by what it shows of a reference piece; read one first")
+        today = datetime.date.today()
+        if in_marks:
+            return FieldMeter(name=name, made=today, references=pieces)
+        return FieldMeter(name=name, made=today, reference_reading=read, reference_value=known)
 
     # files
 

@@ -63,6 +63,11 @@ REMAKE_WORDS = (
     "counts too."
 )
 
+METER_WORDS = (
+    "What it shows of its reference pieces, with its name and the day: kept as a sheet it serves every pickup, "
+    "here and in <code>labkit diagnose --field-meter</code>. Read the pieces anew when probe or stand was changed."
+)
+
 STEEL_WORDS = (
     "What these strings say of their steel, as a sheet. Any build with such strings takes it by its key "
     "<code>string_steel</code>; levels, takes and comparisons then rest on it."
