@@ -22,6 +22,9 @@ from labkit.book.store import Book
 from labkit.pickup.materials.wire import resistance_at_20
 from labkit.pickup.predict.propagation import COVERAGE
 
+REELS_IN_USE = 40
+"""Reels beyond this number are taken as forgotten in a corner, where nobody said that they are empty."""
+
 OHMS_PER_KELVIN = 0.0039
 """Relative change of copper's resistance per kelvin."""
 
@@ -182,13 +185,15 @@ def book_evidence(
     designs : collection of str, optional
         Uids; coils of these only.
     newest : int, optional
-        So many coils of each design at most, by the day they were wound, and a tenth of it of each spool in use.
+        So many coils of each design at most, by the day they were wound, and a tenth of it of each spool in use: of
+        those that are not empty the `REELS_IN_USE` that were wound from last.
     until : str, optional
         A day or a time; coils that were wound no later.
     session : str, optional
         Uid; coils that were read in it are taken whatever else is asked for.
     """
-    spools = {each.uid: _spool(book, each) for each in book.records(Spool)}
+    measured = {row[0] for row in book.query("select distinct spool from wire_reading where void_reason is null")}
+    spools = {each.uid: _spool(book, each, is_measured=each.uid in measured) for each in book.records(Spool)}
     conditions: list[str] = ["void_reason is null"]
     values: list[str | int] = []
     if designs is not None:
@@ -203,9 +208,10 @@ def book_evidence(
         condition = (
             f"uid in (select uid from (select uid, spool, row_number() over (partition by design {order}) as place, "
             f"row_number() over (partition by design, spool {order}) as of_spool from coil where {condition}) "
-            "where place <= ? or (of_spool <= ? and spool in (select uid from spool where emptied_on is null)))"
+            "where place <= ? or (of_spool <= ? and spool in (select s.uid from spool s join coil c on c.spool = s.uid "
+            "where s.emptied_on is null group by s.uid order by max(c.wound_at) desc limit ?)))"
         )
-        values += [newest, newest // 10]
+        values += [newest, newest // 10, REELS_IN_USE]
     if session is not None:
         condition = f"({condition}) or (void_reason is null and uid in (select coil from reading where session = ?))"
         values.append(session)
@@ -389,8 +395,8 @@ def _fits(book: Book, coils: str | None) -> dict[str, list[FitEvidence]]:
     return found
 
 
-def _spool(book: Book, spool: Spool) -> SpoolEvidence:
-    mean, deviation = wire_resistance(book, spool) or (None, None)
+def _spool(book: Book, spool: Spool, *, is_measured: bool) -> SpoolEvidence:
+    mean, deviation = (wire_resistance(book, spool) if is_measured else None) or (None, None)
     return SpoolEvidence(
         uid=spool.uid,
         label=spool.label,

@@ -224,23 +224,23 @@ class BookRecord:
 
     table: ClassVar[str] = ""
     name_of_one: ClassVar[str] = ""
+    texts: ClassVar[tuple[str, ...]] = ()
+    """Fields that must not be empty; the next ones are checked where they are said."""
+    above_zero: ClassVar[tuple[str, ...]] = ()
+    not_negative: ClassVar[tuple[str, ...]] = ()
+    times: ClassVar[tuple[str, ...]] = ()
+    choices: ClassVar[Mapping[str, Any]] = MappingProxyType({})
     uid: str = field(default_factory=new_uid)
     entered_at: str = field(default_factory=now)
 
-    def _check(
-        self,
-        *,
-        above_zero: tuple[str, ...] = (),
-        not_negative: tuple[str, ...] = (),
-        texts: tuple[str, ...] = (),
-        times: tuple[str, ...] = (),
-        may_be_open: tuple[str, ...] = (),
-        choices: Mapping[str, Any] = MappingProxyType({}),
-    ) -> None:
+    def __post_init__(self) -> None:
+        self._check()
+
+    def _check(self, *, may_be_open: tuple[str, ...] = (), signed: tuple[str, ...] = ()) -> None:
         for each in fields(self):
             value = getattr(self, each.name)
             where = f"{self.name_of_one}: {each.name}"
-            if each.name in texts and not str(value).strip():
+            if each.name in self.texts and not str(value).strip():
                 raise InputError(f"{where}: is empty; a text is due here")
             if value is None:
                 continue
@@ -252,13 +252,13 @@ class BookRecord:
                 )
             if isinstance(value, float | int) and not math.isfinite(value) and each.name not in may_be_open:
                 raise InputError(f"{where}: must be a finite number; got {value}")
-            if each.name in above_zero and not value > 0:
+            if each.name in self.above_zero and each.name not in signed and not value > 0:
                 raise InputError(f"{where}: must be above 0; got {value:g}")
-            if each.name in not_negative and value < 0:
+            if each.name in self.not_negative and value < 0:
                 raise InputError(f"{where}: must be 0 or more; got {value:g}")
-            if each.name in times:
+            if each.name in self.times:
                 checked_time(value, where)
-            if each.name in choices and value not in (allowed := get_args(choices[each.name])):
+            if each.name in self.choices and value not in (allowed := get_args(self.choices[each.name])):
                 hint = did_you_mean(str(value), allowed, listing=False)
                 raise InputError(f"{where}: must be one of {join_words(allowed, 'or')}; got '{value}'.{hint}")
 
@@ -284,6 +284,10 @@ class Spool(BookRecord):
 
     table: ClassVar[str] = "spool"
     name_of_one: ClassVar[str] = "spool"
+    texts: ClassVar[tuple[str, ...]] = ("label", "wire")
+    above_zero: ClassVar[tuple[str, ...]] = ("bare_m", "overall_m", "length_m")
+    not_negative: ClassVar[tuple[str, ...]] = ("bare_deviation", "overall_deviation", "length_deviation")
+    times: ClassVar[tuple[str, ...]] = ("opened_on", "emptied_on")
     label: str
     wire: str
     maker: str = ""
@@ -295,14 +299,6 @@ class Spool(BookRecord):
     length_deviation: float | None = None
     opened_on: str | None = None
     emptied_on: str | None = None
-
-    def __post_init__(self) -> None:
-        self._check(
-            texts=("label", "wire"),
-            above_zero=("bare_m", "overall_m", "length_m"),
-            not_negative=("bare_deviation", "overall_deviation", "length_deviation"),
-            times=("opened_on", "emptied_on"),
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -327,6 +323,9 @@ class WireReading(BookRecord):
 
     table: ClassVar[str] = "wire_reading"
     name_of_one: ClassVar[str] = "reading of wire"
+    above_zero: ClassVar[tuple[str, ...]] = ("length_m", "resistance")
+    not_negative: ClassVar[tuple[str, ...]] = ("length_deviation", "celsius_deviation")
+    times: ClassVar[tuple[str, ...]] = ("read_at",)
     spool: str
     read_at: str
     length_m: float
@@ -338,13 +337,6 @@ class WireReading(BookRecord):
     meter: str | None = None
     void_reason: str | None = None
 
-    def __post_init__(self) -> None:
-        self._check(
-            above_zero=("length_m", "resistance"),
-            not_negative=("length_deviation", "celsius_deviation"),
-            times=("read_at",),
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MagnetLot(BookRecord):
@@ -352,13 +344,13 @@ class MagnetLot(BookRecord):
 
     table: ClassVar[str] = "magnet_lot"
     name_of_one: ClassVar[str] = "lot of magnets"
+    texts: ClassVar[tuple[str, ...]] = ("label", "grade")
+    not_negative: ClassVar[tuple[str, ...]] = ("count",)
+    times: ClassVar[tuple[str, ...]] = ("bought_on",)
     label: str
     grade: str
     count: int | None = None
     bought_on: str | None = None
-
-    def __post_init__(self) -> None:
-        self._check(texts=("label", "grade"), not_negative=("count",), times=("bought_on",))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -367,10 +359,8 @@ class Machine(BookRecord):
 
     table: ClassVar[str] = "machine"
     name_of_one: ClassVar[str] = "machine"
+    texts: ClassVar[tuple[str, ...]] = ("label",)
     label: str
-
-    def __post_init__(self) -> None:
-        self._check(texts=("label",))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -379,10 +369,8 @@ class BobbinKind(BookRecord):
 
     table: ClassVar[str] = "bobbin"
     name_of_one: ClassVar[str] = "bobbin"
+    texts: ClassVar[tuple[str, ...]] = ("label",)
     label: str
-
-    def __post_init__(self) -> None:
-        self._check(texts=("label",))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -391,13 +379,13 @@ class Meter(BookRecord):
 
     table: ClassVar[str] = "meter"
     name_of_one: ClassVar[str] = "meter"
+    texts: ClassVar[tuple[str, ...]] = ("label",)
+    above_zero: ClassVar[tuple[str, ...]] = ("accuracy",)
+    choices: ClassVar[Mapping[str, Any]] = MappingProxyType({"kind": MeterKind})
     label: str
     kind: MeterKind
     unit: str = ""
     accuracy: float | None = None
-
-    def __post_init__(self) -> None:
-        self._check(texts=("label",), above_zero=("accuracy",), choices={"kind": MeterKind})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -418,6 +406,10 @@ class Calibration(BookRecord):
 
     table: ClassVar[str] = "calibration"
     name_of_one: ClassVar[str] = "check of a meter"
+    texts: ClassVar[tuple[str, ...]] = ("piece",)
+    above_zero: ClassVar[tuple[str, ...]] = ("known", "shown")
+    not_negative: ClassVar[tuple[str, ...]] = ("known_deviation", "shown_deviation")
+    times: ClassVar[tuple[str, ...]] = ("done_at",)
     meter: str
     done_at: str
     piece: str
@@ -428,14 +420,6 @@ class Calibration(BookRecord):
     shown_deviation: float = 0.0
     void_reason: str | None = None
 
-    def __post_init__(self) -> None:
-        self._check(
-            texts=("piece",),
-            above_zero=("known", "shown"),
-            not_negative=("known_deviation", "shown_deviation"),
-            times=("done_at",),
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Design(BookRecord):
@@ -443,13 +427,12 @@ class Design(BookRecord):
 
     table: ClassVar[str] = "design"
     name_of_one: ClassVar[str] = "design"
+    texts: ClassVar[tuple[str, ...]] = ("name", "sheet")
+    above_zero: ClassVar[tuple[str, ...]] = ("version",)
     name: str
     version: int
     sheet: str
     sha256: str
-
-    def __post_init__(self) -> None:
-        self._check(texts=("name", "sheet"), above_zero=("version",))
 
     @property
     def title(self) -> str:
@@ -463,13 +446,15 @@ class Session(BookRecord):
 
     table: ClassVar[str] = "session"
     name_of_one: ClassVar[str] = "session"
+    not_negative: ClassVar[tuple[str, ...]] = ("celsius_deviation",)
+    times: ClassVar[tuple[str, ...]] = ("started_at",)
     started_at: str
     label: str = ""
     celsius: float | None = None
     celsius_deviation: float | None = None
 
     def __post_init__(self) -> None:
-        self._check(not_negative=("celsius_deviation",), times=("started_at",))
+        self._check()
         check_celsius(self.celsius)
 
 
@@ -501,6 +486,10 @@ class WoundCoil(BookRecord):
 
     table: ClassVar[str] = "coil"
     name_of_one: ClassVar[str] = "coil"
+    texts: ClassVar[tuple[str, ...]] = ("serial", "coil")
+    above_zero: ClassVar[tuple[str, ...]] = ("turns_counted", "height_m", "build_up_m")
+    times: ClassVar[tuple[str, ...]] = ("wound_at", "left_on")
+    choices: ClassVar[Mapping[str, Any]] = MappingProxyType({"state": CoilState})
     serial: str
     coil: str = LEADS
     design: str
@@ -517,14 +506,6 @@ class WoundCoil(BookRecord):
     state: CoilState = "good"
     left_on: str | None = None
     void_reason: str | None = None
-
-    def __post_init__(self) -> None:
-        self._check(
-            texts=("serial", "coil"),
-            above_zero=("turns_counted", "height_m", "build_up_m"),
-            times=("wound_at", "left_on"),
-            choices={"state": CoilState},
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -545,6 +526,8 @@ class SweepFit(BookRecord):
 
     table: ClassVar[str] = "sweep_fit"
     name_of_one: ClassVar[str] = "fitted sweep"
+    texts: ClassVar[tuple[str, ...]] = ("names",)
+    not_negative: ClassVar[tuple[str, ...]] = ("repairs_before",)
     coil: str
     session: str
     meter: str | None = None
@@ -554,9 +537,6 @@ class SweepFit(BookRecord):
     source: str = ""
     repairs_before: int = 0
     void_reason: str | None = None
-
-    def __post_init__(self) -> None:
-        self._check(texts=("names",), not_negative=("repairs_before",))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -589,6 +569,9 @@ class CoilReading(BookRecord):
 
     table: ClassVar[str] = "reading"
     name_of_one: ClassVar[str] = "reading"
+    above_zero: ClassVar[tuple[str, ...]] = ("value", "hz", "load_ohm", "load_farad", "repeat_no")
+    not_negative: ClassVar[tuple[str, ...]] = ("gap_m", "pole", "repairs_before")
+    choices: ClassVar[Mapping[str, Any]] = MappingProxyType({"model": LcrModel})
     coil: str
     session: str
     meter: str | None = None
@@ -609,12 +592,9 @@ class CoilReading(BookRecord):
     def __post_init__(self) -> None:
         if self.quantity not in QUANTITIES:
             raise InputError(f"reading: quantity: '{self.quantity}' is none.{did_you_mean(self.quantity, QUANTITIES)}")
-        positive = () if self.quantity in ("height", "first_swing") else ("value",)
         self._check(
-            above_zero=(*positive, "hz", "load_ohm", "load_farad", "repeat_no"),
-            not_negative=("gap_m", "pole", "repairs_before"),
             may_be_open=("value",) if self.quantity == "resistance" else (),
-            choices={"model": LcrModel},
+            signed=("value",) if self.quantity in ("height", "first_swing") else (),
         )
 
 
@@ -624,13 +604,12 @@ class Repair(BookRecord):
 
     table: ClassVar[str] = "repair"
     name_of_one: ClassVar[str] = "repair"
+    texts: ClassVar[tuple[str, ...]] = ("what",)
+    times: ClassVar[tuple[str, ...]] = ("done_at",)
     coil: str
     done_at: str
     what: str
     void_reason: str | None = None
-
-    def __post_init__(self) -> None:
-        self._check(texts=("what",), times=("done_at",))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -639,12 +618,10 @@ class Note(BookRecord):
 
     table: ClassVar[str] = "note"
     name_of_one: ClassVar[str] = "note"
+    texts: ClassVar[tuple[str, ...]] = ("text",)
     about: str
     text: str
     void_reason: str | None = None
-
-    def __post_init__(self) -> None:
-        self._check(texts=("text",))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ import numpy as np
 from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, result_options, rig_with, set_option
 from labkit.cli.sound_options import place_option, places_by_slot
+from labkit.cli.with_book import FromBook, known_data, known_text, with_book_options
 from labkit.core.errors import InputError, QuantityError, join_words
 from labkit.core.files import write_atomically
 from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
@@ -65,10 +66,12 @@ PEAK_DOUBT = 0.06
     type=click.Path(path_type=Path),
     help="Write the output impedance at the last input into this file (.s1p), for simulators and analysers.",
 )
+@with_book_options
 def response(
     sheet: str,
     out: Output,
     changes: tuple[str, ...],
+    from_book: FromBook,
     at: str | None,
     source: str | None,
     by_strings: bool,
@@ -82,13 +85,13 @@ def response(
 
     SHEET is the path of a rig sheet or of a netlist, or the name of a rig in the catalogue; a netlist's own .ac gives
     the frequencies. Every pickup that is switched on has the same EMF; with --by-strings each has what the strings give
-    it at its place.
+    it at its place. With --book, pickups that are described by their build are as the workshop winds them.
     """
     if by_strings and source is not None:
         raise InputError("--by-strings is for all pickups that are switched on together; leave --source out")
     if places and not by_strings:
         raise InputError("--place says where a pickup sits under the strings; it belongs to --by-strings")
-    rig = rig_with(sheet, changes)
+    rig, _, known = from_book.of_rig(rig_with(sheet, changes))
     curve = rig.response(asked_frequencies(sheet) if at is None else parse_frequencies(at), source=source)
     noise = rig_noise(rig, field_t=_quantity(field, "T", "--field"), mains_hz=_quantity(mains, "Hz", "--mains"))
     driven = _driven(rig, curve.frequency_hz, places) if by_strings else None
@@ -103,8 +106,8 @@ def response(
         write_atomically(one_port, touchstone(curve.frequency_hz, impedance, said), overwrite=out.force)
     if (plot is None and one_port is None) or out.is_asked_for:
         out.write(
-            text=lambda: _text(rig, curve, noise, source, driven),
-            data=lambda: response_data(rig, curve, noise, source, driven),
+            text=lambda: _text(rig, curve, noise, source, driven) + known_text(known),
+            data=lambda: response_data(rig, curve, noise, source, driven) | known_data(known),
             csv=lambda: _csv(rig, curve, driven),
         )
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import click
 
 from labkit.cli.options import Output, result_options
+from labkit.cli.sheet_schemas import sheet_schema
 from labkit.core.files import as_json_text
-from labkit.rig.schema import sheet_schema
 
 
 @click.command()
@@ -15,7 +15,8 @@ from labkit.rig.schema import sheet_schema
 def schema(kind: str, out: Output) -> None:
     """Print the JSON Schema of a KIND of sheet, made from the keys that its reader declares.
 
-    KIND is rig, harness, pickup or a stage of the chain, such as cable, input or "valve input".
+    KIND is rig, harness, pickup, readings, take, goal, a stage of the chain such as cable, input or "valve input", or a
+    kind of the catalogue's materials and parts, such as wire or magnet.
 
     An editor of TOML that knows JSON Schema completes keys with it, and marks what cannot be read. What a schema cannot
     say is left to the reader: units of quantities, limits, names of the catalogue.

@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,8 +17,8 @@ import click
 from labkit.catalogue import catalogue
 from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, changed, result_options, set_option
-from labkit.cli.with_book import FromBook, with_book_options
-from labkit.core.errors import InputError, QuantityError, did_you_mean
+from labkit.cli.with_book import FromBook, known_data, known_text, with_book_options
+from labkit.core.errors import InputError, QuantityError, did_you_mean, join_words
 from labkit.core.units import name_and_value, parse_quantity
 from labkit.rig.rig import Rig
 from labkit.study.questions.loads import load_rig_or_pickup
@@ -180,15 +181,8 @@ def tolerance(
         extra = {"sensitivity": written.sensitivity_data(local, bars, indices, sentences)}
     _draw(result, bars, plot, histograms, tornado, out.force)
     out.write(
-        text=lambda: (
-            study_text.tolerance_text(result, rig_inputs(rig), sentences)
-            + "".join(f"\n\n  {slot} with the book: {each.sentence}" for slot, each in known.items())
-        ),
-        data=lambda: (
-            written.tolerance_data(result)
-            | extra
-            | ({"knowledge": {slot: each.as_dict() for slot, each in known.items()}} if known else {})
-        ),
+        text=lambda: study_text.tolerance_text(result, rig_inputs(rig), sentences) + known_text(known),
+        data=lambda: written.tolerance_data(result) | extra | known_data(known),
         csv=lambda: written.tolerance_csv(result),
     )
     assert Measure(RESONANCE) in study.measures
@@ -211,7 +205,7 @@ _SEARCH = """Part values, pickups or builds that meet a GOAL.
 
 GOAL is the path of a goal sheet, the name of a goal in the catalogue, or a ready question about --rig. A goal sheet
 names a rig, what its curve shall be ([target]), and what may be changed ([[vary]]); "labkit catalogue goal" lists
-examples. Ready questions:
+examples. With --book, built pickups are as the workshop winds them. Ready questions:
 
 \b
 {questions}
@@ -238,11 +232,13 @@ def _search_help() -> str:
 @result_options(csv="Print a table.")
 @set_option
 @question_options
+@with_book_options
 @work_options
 def search(
     goal: str,
     out: Output,
     changes: tuple[str, ...],
+    from_book: FromBook,
     workers: int,
     scheduler: str | None,
     record: Path | None,
@@ -255,10 +251,11 @@ def search(
     if goal in QUESTIONS:
         if not rig:
             raise InputError(f'"{goal}" needs --rig, the sheet or name of the rig it is about')
-        answer = QUESTIONS[goal].ask(changed(load_rig_or_pickup(rig), changes), given)
+        asked, _, known = from_book.of_rig(changed(load_rig_or_pickup(rig), changes))
+        answer = QUESTIONS[goal].ask(asked, given)
         out.write(
-            text=lambda: study_text.answer_text(answer),
-            data=lambda: written.answer_data(answer),
+            text=lambda: study_text.answer_text(answer) + known_text(known),
+            data=lambda: written.answer_data(answer) | known_data(known),
             csv=lambda: written.answer_csv(answer),
         )
         return 0
@@ -272,11 +269,19 @@ def search(
     if changes:
         raise InputError("--set belongs to the ready questions; a goal sheet has a [set] table of its own")
     wanted = load_goal(goal, also=QUESTIONS)
+    own, _, known = from_book.of_rig(wanted.rig)
+    rewound = [item.name for item in wanted.freedoms if item.name.partition(".")[0] in known]
+    if rewound:
+        raise InputError(
+            f"--book: the goal '{wanted.name}' changes the pickup itself ({join_words(rewound, 'and')}), and the book "
+            "speaks of it as it is wound; leave that out of [[vary]], or search without --book"
+        )
+    wanted = replace(wanted, rig=own)
     with _workers(workers, scheduler) as shared, _Shown("combinations") as shown:
         result = run_search(wanted, workers=shared, watcher=shown.tell, stop=shown.asked, record=record)
     out.write(
-        text=lambda: study_text.search_text(result),
-        data=lambda: written.search_data(result),
+        text=lambda: study_text.search_text(result) + known_text(known),
+        data=lambda: written.search_data(result) | known_data(known),
         csv=lambda: written.search_csv(result),
     )
     if not result.complete:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
@@ -122,6 +122,19 @@ def knowledge_text(known: Knowledge) -> str:
     if known.conflict is not None:
         lines += _wrapped(f"Mind: {known.conflict.sentence}.")
     return "\n".join(lines)
+
+
+def known_text(known: Mapping[str, Knowledge]) -> str:
+    """Return what a book knows of the pickups of a rig, a paragraph a slot, to stand below an answer."""
+    lines = [
+        line for slot, each in known.items() for line in ("", *_wrapped(f"{slot} with the book: {each.sentence}."))
+    ]
+    return "".join(f"\n{line}" for line in lines)
+
+
+def known_data(known: Mapping[str, Knowledge]) -> dict[str, object]:
+    """Return the same as a key of an answer's JSON form; nothing without a book."""
+    return {"knowledge": {slot: each.as_dict() for slot, each in known.items()}} if known else {}
 
 
 def _bounds(interval: Any, unit: str) -> str:

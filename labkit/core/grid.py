@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from labkit.core.errors import InputError
@@ -40,6 +42,12 @@ def frequency_grid(low_hz: float = LOWEST_HZ, high_hz: float = HIGHEST_HZ, point
         raise InputError(f"a frequency grid needs 0 < low < high; got {low_hz:g} Hz to {high_hz:g} Hz")
     if points < 2:
         raise InputError(f"a frequency grid needs at least 2 points; got {points}")
+    return _grid(low_hz, high_hz, points)
+
+
+@lru_cache(maxsize=64)
+def _grid(low_hz: float, high_hz: float, points: int) -> np.ndarray:
+    """Kept, since nobody can write to it: while a slider moves the same few grids are asked for again and again."""
     grid: np.ndarray = np.geomspace(low_hz, high_hz, points)
     grid[0], grid[-1] = low_hz, high_hz
     grid.flags.writeable = False

@@ -266,13 +266,18 @@ def position_facts(rig: Rig) -> PositionFacts:
 
 def coil_signals(rig: Rig, frequency_hz: np.ndarray) -> dict[str, np.ndarray]:
     """Return the signal of each coil at the output, by ``slot.coil``, complex, shape (F,), V."""
+    signals = source_signals(rig, frequency_hz)
+    return {name: row for name, row in signals.items() if name.partition(".")[0] in rig.pickups}
+
+
+def source_signals(rig: Rig, frequency_hz: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the signal of each coil, and of each other source (a piezo, a netlist's), as `coil_signals`."""
     circuit = rig.circuit
     transfers = solve(circuit, frequency_hz, per_source=True).transfer
-    pairs = zip(circuit.sources, transfers)
     return {
         source.name.removesuffix(".emf"): source.voltage * row
-        for source, row in pairs
-        if source.name.partition(".")[0] in rig.pickups
+        for source, row in zip(circuit.sources, transfers)
+        if source.voltage or source.name.partition(".")[0] in rig.pickups
     }
 
 

@@ -101,15 +101,22 @@ def find_input(rig: Rig, name: str) -> RigInput:
     raise InputError(f"rig '{rig.name}' has no number '{name}' to vary.{did_you_mean(name, known)}")
 
 
-def with_inputs(rig: Rig, values: Mapping[str, float]) -> Rig:
+def with_inputs(rig: Rig, values: Mapping[str, float], *, known: Mapping[str, RigInput] | None = None) -> Rig:
     """Return the rig with numbers replaced, by input name, SI.
+
+    Parameters
+    ----------
+    rig : Rig
+    values : mapping of str to float
+    known : mapping of str to RigInput, optional
+        The inputs that ``values`` names, where they were looked up already.
 
     Raises
     ------
     InputError
         If a name is unknown or a value impossible.
     """
-    known = rig_inputs(rig)
+    known = rig_inputs(rig) if known is None else known
     changes: dict[str, dict[str, float]] = {}
     settings: dict[str, float] = {}
     for name, value in values.items():

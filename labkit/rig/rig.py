@@ -209,7 +209,7 @@ class Rig:
 
         found = stability(self.circuit)
         unstable = () if found.is_stable else (f"{found.words}; its curve and its noise are not to be had then",)
-        return (*(wiring_warnings(self) if self.pickups else ()), *unstable)
+        return (*wiring_warnings(self), *unstable)
 
     @property
     def sources(self) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,14 +53,14 @@ class _Corners:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _ByFormula:
-    """Parts with an array formula of their own: (part, its control's input or None, its keys by input)."""
+    """Parts with an array formula of their own: (part, its control's input or where it stands, its keys by input)."""
 
-    parts: tuple[tuple[Part, str | None, Mapping[str, str]], ...]
+    parts: tuple[tuple[Part, str | np.ndarray | None, Mapping[str, str]], ...]
 
     def values(self, columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
         found: dict[str, np.ndarray] = {}
         for part, knob, keys in self.parts:
-            position = None if knob is None else columns[knob]
+            position = columns[knob] if isinstance(knob, str) else knob
             given = part.element_values(position, {key: columns[name] for name, key in keys.items()})
             assert given is not None
             found |= given
@@ -124,7 +124,7 @@ class Variation:
             self.ranges[found.name] = (float(low), float(high))
         # Between the ends, so that a part that vanishes at one of them (0 pF) has its place in the circuit.
         self.middle = {name: _between(low, high, 0.618034) for name, (low, high) in self.ranges.items()}
-        self.base = with_inputs(rig, self.middle)
+        self.base = with_inputs(rig, self.middle, known=self.inputs)
         self.circuit = plain_circuit(self.base)
         self.reference = _main_values(self.circuit)
         self.corners: list[_Corners] = []
@@ -175,7 +175,9 @@ class Variation:
             kept = None if like is None else self._corners_of(like, group, names)
             if kept is None:
                 start = len(self.corners)
-                elements = self._map_group(names)
+                elements = self._map_group(
+                    names, _BETWEEN if like is None or group not in like.by_group else _BETWEEN[:1]
+                )
                 kept = self.corners[start:]
             else:
                 self.corners += kept
@@ -213,7 +215,8 @@ class Variation:
                 return None
         return known
 
-    def _map_group(self, names: list[str]) -> list[str]:
+    def _map_group(self, names: list[str], checked_at: Sequence[tuple[float, ...]]) -> list[str]:
+        """Find what moves with some numbers; one place between is enough for what was multi-affine a move ago."""
         formula = self._formula(names)
         if formula is not None:
             self.formulas.append(formula)
@@ -222,8 +225,14 @@ class Variation:
             elements = self._moved(names)
             self.rows.append(_RowByRow(self.base, tuple(names), elements))
             return list(elements)
-        tables = self._corner_tables(names)
-        if not self._is_multi_affine(names, tables):
+        rows = [{name: row[index % 3] for index, name in enumerate(names)} for row in checked_at]
+        between = [(places, self._at(names, tuple(places.values()))) for places in rows]
+        tables = {
+            name: table
+            for name, table in self._corner_tables(names).items()
+            if np.ptp(table) != 0 or table.flat[0] != between[0][1][name]
+        }
+        if not self._is_multi_affine(names, tables, between):
             self.rows.append(_RowByRow(self.base, tuple(names), tuple(tables)))
             return list(tables)
         for element, table in tables.items():
@@ -240,7 +249,7 @@ class Variation:
     def _formula(self, names: list[str]) -> _ByFormula | None:
         group = self.inputs[names[0]].group
         knob = group if group in names else None
-        parts = []
+        parts: list[tuple[Part, str | np.ndarray | None, Mapping[str, str]]] = []
         left = set(names) - {knob}
         for part in self.base.harness.parts.values():
             keys = {
@@ -249,21 +258,22 @@ class Variation:
             moved = knob is not None and part.control is not None and part.control.name == knob
             if not keys and not moved:
                 continue
-            # The knob's present place counts where only the part's numbers are varied.
-            position = np.array([self.middle[knob]]) if moved and knob is not None else None
-            if knob is None and part.control is not None:
+            # Where only the part's numbers are varied, its knob stays where it stands.
+            stands = None if part.control is None else self.base.settings[part.control.name]
+            if isinstance(stands, str):
                 return None
-            given = part.element_values(position, {key: np.array([self.middle[name]]) for name, key in keys.items()})
-            if given is None:
+            here = None if stands is None else np.array([float(stands)])
+            middle = {key: np.array([self.middle[name]]) for name, key in keys.items()}
+            if part.element_values(here, middle) is None:
                 return None
-            parts.append((part, knob if moved else None, keys))
+            parts.append((part, knob if moved else here, keys))
             left -= set(keys)
         return _ByFormula(tuple(parts)) if parts and not left else None
 
     def _at(self, names: list[str], places: tuple[float, ...]) -> dict[str, float]:
         """Element values with the group's inputs at places 0 … 1 of their ranges, all others in the middle."""
         given = {name: _between(*self.ranges[name], place) for name, place in zip(names, places)}
-        circuit = plain_circuit(with_inputs(self.base, given))
+        circuit = plain_circuit(with_inputs(self.base, given, known=self.inputs))
         self._check_same_shape(circuit, names)
         values = _main_values(circuit)
         return {name: values.get(name, 0.0) for name in self.reference}
@@ -278,17 +288,19 @@ class Variation:
         for corner in itertools.product((0, 1), repeat=len(names)):
             for name, value in self._at(names, tuple(map(float, corner))).items():
                 tables[name][corner] = value
-        inner = self._at(names, tuple(_BETWEEN[0][index % 3] for index in range(len(names))))
-        return {name: table for name, table in tables.items() if np.ptp(table) != 0 or table.flat[0] != inner[name]}
+        return tables
 
-    def _is_multi_affine(self, names: list[str], tables: Mapping[str, np.ndarray]) -> bool:
+    def _is_multi_affine(
+        self,
+        names: list[str],
+        tables: Mapping[str, np.ndarray],
+        between: Sequence[tuple[Mapping[str, float], Mapping[str, float]]],
+    ) -> bool:
         if not all(np.all(np.isfinite(table)) for table in tables.values()):
             return False
-        for row in _BETWEEN:
-            places = tuple(row[index % 3] for index in range(len(names)))
-            exact = self._at(names, places)
+        for places, exact in between:
+            by_name = {name: np.array([place]) for name, place in places.items()}
             for element, table in tables.items():
-                by_name = {name: np.array([place]) for name, place in zip(names, places)}
                 mapped = float(_Corners(element, tuple(names), table).values(by_name)[0])
                 if abs(mapped - exact[element]) > ROUNDING * float(np.max(np.abs(table))):
                     return False
@@ -337,10 +349,10 @@ def plain_circuit(rig: Rig) -> Circuit:
 
 
 def _described(rig: Rig, head: str) -> tuple[object, ...]:
-    """The thing that numbers belong to, by identity, with where its control stands."""
+    """The thing that numbers belong to, with where its control stands; parts and pickups by identity."""
     part = rig.harness.parts.get(head)
     control = None if part is None else part.control
-    stages = [id(stage) for stage in rig.chain if stage.name == head]
+    stages = [stage for stage in rig.chain if stage.name == head]
     return id(part), id(rig.pickups.get(head)), stages, None if control is None else rig.settings[control.name]
 
 

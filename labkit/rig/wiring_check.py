@@ -14,14 +14,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from labkit.circuit.elements import GROUND
+from labkit.circuit.elements import GROUND, Contact
 from labkit.circuit.formula.reduction import reduce_circuit
-from labkit.core.errors import join_words
+from labkit.core.errors import CircuitError, join_words
 from labkit.core.joined import Joined
 from labkit.core.response import SILENT_DB, gain_db
 from labkit.rig.chain.chain import Input
 from labkit.rig.harness import Harness
-from labkit.rig.hum import coil_signals, switch_settings
+from labkit.rig.hum import source_signals, switch_settings
+from labkit.rig.netlist import NetlistPart
 from labkit.rig.parts.parts import FULL, UNCONNECTED, Knob, Position, Pot, Switch
 from labkit.rig.rig import Rig
 
@@ -37,7 +38,8 @@ def wiring_warnings(rig: Rig) -> tuple[str, ...]:
     """Return a sentence for every fault of a rig's wiring; empty where none is seen.
 
     Faults of a kind that would follow from one already named are left out: mend it and look again. The present
-    positions of the controls do not matter, so turning a volume down brings no warning.
+    positions of the controls do not matter, so turning a volume down brings no warning. Of a whole netlist, which has
+    no controls, dead parts and sources are named.
 
     >>> from labkit.rig.sheet import load_rig
     >>> wiring_warnings(load_rig("Saltmarsh Lane, two pickups"))
@@ -161,6 +163,7 @@ class _Trial:
         settings = {control.name: control.default for control in rig.harness.controls}
         self.rig = rig.replace(chain=(_LOAD,), settings=settings)
         self.defaults: Settings = settings
+        self._source = "a pickup" if rig.pickups else "a source"
         self.places = self._places()
         self.levels = [self._levels(place) for place in self.places]
 
@@ -172,11 +175,11 @@ class _Trial:
         return [{selector.name: position} for selector in selectors for position in selector.positions]
 
     def _transfers(self, settings: Settings) -> dict[str, np.ndarray]:
-        """Signal of each coil at the jack, by ``slot.coil``, complex, shape (F,)."""
-        return coil_signals(self.rig.replace(settings={**self.defaults, **settings}), _FREQUENCY_HZ)
+        """Signal of each coil, by ``slot.coil``, and of what else drives, by its name, complex, shape (F,)."""
+        return source_signals(self.rig.replace(settings={**self.defaults, **settings}), _FREQUENCY_HZ)
 
     def _levels(self, settings: Settings) -> dict[str, float]:
-        """Highest level of each coil over the frequencies, dB."""
+        """Highest level of each source over the frequencies, dB."""
         return {name: float(np.max(gain_db(row))) for name, row in self._transfers(settings).items()}
 
     def _is_silent(self, levels: Mapping[str, float]) -> bool:
@@ -202,7 +205,8 @@ class _Trial:
                     f"does with it at {opened:g}: are its outer lugs swapped?"
                 )
             return
-        yield f"no signal reaches the jack{self._at(silent)}, wherever the knobs stand: {self._why_silent(silent[0])}"
+        knobs = ", wherever the knobs stand" if self.harness.knobs else ""
+        yield f"no signal reaches the jack{self._at(silent)}{knobs}: {self._why_silent(silent[0])}"
 
     def _opened_by(self, knob: Knob, silent: list[Settings]) -> float | None:
         """Another position of a knob at which one of the silent places sounds."""
@@ -227,7 +231,7 @@ class _Trial:
         output = self.harness.output
         switches = join_words([f"'{part.name}'" for part in self.harness.parts.values() if isinstance(part, Switch)])
         if joined.same(output, GROUND):
-            return "the tip is joined to ground" + (f" by {switches}" if switches else "")
+            return f"'{output}' is joined to ground" + (f" by {switches}" if switches else "")
         for pot in self.harness.parts.values():
             if isinstance(pot, Pot) and joined.same(pot.nodes[1], GROUND) and UNCONNECTED not in pot.nodes:
                 ends = [node for node in (pot.nodes[0], pot.nodes[2]) if not joined.same(node, GROUND)]
@@ -251,14 +255,14 @@ class _Trial:
             return f"the pot '{cut[0].name}' has an open lug: is it the one that a pickup belongs to?"
         if switches and len(self.places) > 1 and not all(self._is_silent(levels) for levels in self.levels):
             return (
-                f"nothing joins a pickup to '{output}' there; if that is meant, state selects = [] for the position in "
-                "the sheet's claims"
+                f"nothing joins {self._source} to '{output}' there; if that is meant, state selects = [] for the "
+                "position in the sheet's claims"
             )
         parts = join_words([f"'{name}'" for name in on_tip])
-        return f"no path leads from a pickup to '{output}', where only {parts or 'nothing'} is joined"
+        return f"no path leads from {self._source} to '{output}', where only {parts or 'nothing'} is joined"
 
     def unheard(self) -> Iterator[str]:
-        """Pickups, and coils that the wiring names, of which nothing arrives in any position."""
+        """Pickups, and what else drives the rig, of which nothing arrives in any position."""
         best: dict[str, float] = {}
         tried = [*self.levels, *(self._levels({knob.name: at}) for knob in self.harness.knobs for at in (0.0, FULL))]
         for levels in tried:
@@ -275,6 +279,9 @@ class _Trial:
                     why = ": no part is joined to it"
                 why = why or ": is one of its leads joined to the wrong node?"
                 yield f"the pickup '{slot}' is heard in no position{why}"
+        for name, level in best.items():
+            if name.partition(".")[0] not in self.harness.slots and level < _UNHEARD_DB:
+                yield f"the source '{name}' is heard in no position: is one of its ends joined to the wrong node?"
 
     def opposed_coils(self) -> Iterator[str]:
         """Positions at which the two coils of one pickup work against each other."""
@@ -333,14 +340,17 @@ class _Trial:
         return low[0], high[0], float(np.max(np.abs(high - low)))
 
     def idle_parts(self) -> Iterator[str]:
-        """Parts that influence nothing in any position."""
+        """Parts that influence nothing in any position; none is named where the circuit can have no formula."""
         halfway = {knob.name: FULL / 2 for knob in self.harness.knobs}
         idle = {part.name: part for part in self.harness.parts.values() if not isinstance(part, Switch)}
         for place in self.places:
             if not idle:
                 return
             rig = self.rig.replace(settings={**self.defaults, **halfway, **place})
-            dead = set(reduce_circuit(rig.circuit).without_influence)
+            try:
+                dead = set(reduce_circuit(rig.circuit).without_influence)
+            except CircuitError:
+                return
             for name, part in list(idle.items()):
                 where = None if part.control is None else rig.settings[part.control.name]
                 elements = part.elements(where)
@@ -355,7 +365,9 @@ class _Trial:
 
 
 def _joined_at(harness: Harness, settings: Settings) -> Joined[str]:
-    """Which nodes the closed contacts of the switches make one."""
+    """Which nodes the closed contacts of the switches, and of a netlist, make one."""
     switches = [part for part in harness.parts.values() if isinstance(part, Switch)]
     closed = [pair for switch in switches for pair in switch.positions[str(settings[switch.control.name])]]
-    return Joined([(GROUND, *_joined_always(harness)), *closed])
+    fixed = [part.element for part in harness.parts.values() if isinstance(part, NetlistPart)]
+    shorts = [element.nodes for element in fixed if isinstance(element, Contact) and element.closed]
+    return Joined([(GROUND, *_joined_always(harness)), *closed, *shorts])

@@ -6,7 +6,9 @@ Lengths in metres, masses in kg/m. Players count strings from the thinnest, so s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -15,6 +17,7 @@ from labkit.core.validity import range_called
 from labkit.pickup.materials import materials
 from labkit.pickup.string.vibration import note_frequency
 from labkit.pickup.string.wire import StringWire
+from labkit.plugins.manager import FOLDERS_VARIABLE
 
 STEEL_MODULUS_PA = 200e9
 """Young's modulus of music wire, conventional value (from memory; handbooks give 195 … 210 GPa)."""
@@ -229,11 +232,18 @@ def string_set(name: str, *, scale: float | None = None) -> StringSet:
     >>> string_set("six strings 10-46")[6].name
     'E2, wound steel 0.046 in'
     """
+    found = _string_set(name, os.environ.get(FOLDERS_VARIABLE, ""))
+    return found if scale is None else replace(found, scale=scale)
+
+
+@lru_cache(maxsize=64)
+def _string_set(name: str, folders: str) -> StringSet:
+    """A set at its usual scale, kept as long as the catalogue is: a slider asks for it at every move."""
     stock = materials.string_set(name)
     strings = tuple(
         _tuned(note, materials.string(string)) for note, string in zip(stock.notes, stock.strings, strict=True)
     )
-    return StringSet(name=name, strings=strings, scale=stock.scale_length if scale is None else scale)
+    return StringSet(name=name, strings=strings, scale=stock.scale_length)
 
 
 def _tuned(note: str, stock: materials.StringStock) -> String:

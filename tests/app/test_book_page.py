@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import pickle
 import re
 from collections.abc import Iterator
@@ -13,8 +14,13 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.app.kit.own_book import CLOSED, demo_book, own_book
+from labkit.app.kit.page_state import WITHOUT
 from labkit.app.pages.book.page import BookPage, panel
 from labkit.app.pages.book.state import BookPageState
+from labkit.app.pages.cable.page import CablePage
+from labkit.app.pages.cable.state import CablePageState
+from labkit.app.pages.pots.page import PotsPage
+from labkit.app.pages.pots.state import PotsPageState
 from labkit.app.pages.rig.page import RigPage
 from labkit.app.pages.rig.state import RigPageState
 from labkit.app.pages.study.page import StudyPage
@@ -23,8 +29,8 @@ from labkit.app.pages.study.work import spread_rig
 from labkit.app.server.door import Door, hub_door, room_door
 from labkit.app.server.server import book_environment
 from labkit.book.exchange import read_in
-from labkit.book.records import CoilReading, Session, Spool, WoundCoil
-from labkit.book.store import Book, new_book, read_design
+from labkit.book.records import CoilReading, Session, Spool, WoundCoil, new_uid
+from labkit.book.store import Book, new_book, open_book, read_design
 from labkit.cli.open_command import open_lab
 from labkit.core.errors import InputError
 from labkit.core.files import BOOK_CLOSED_VARIABLE, BOOK_VARIABLE, DEMO_BOOK
@@ -305,7 +311,7 @@ def test_entries_into_the_demo_book_are_gone_with_it():
 
 def test_the_winding_page_predicts_with_the_book_where_one_is_open(monkeypatch, filled):
     from labkit.app.pages.winding.page import WindingPage
-    from labkit.app.pages.winding.state import BOOK, WITHOUT, WindingPageState
+    from labkit.app.pages.winding.state import BOOK, WindingPageState
 
     monkeypatch.delenv(BOOK_VARIABLE, raising=False)
     assert BOOK not in WindingPageState().controls, "nothing to choose without a book"
@@ -372,6 +378,57 @@ def test_the_rig_page_predicts_with_the_book_where_one_is_open(opened, monkeypat
     assert state.result.gain_db == pytest.approx(plain)
     monkeypatch.delenv(BOOK_VARIABLE)
     assert "own.book" not in RigPageState().controls
+
+
+@pytest.mark.parametrize(("page_of", "state_of"), [(CablePage, CablePageState), (PotsPage, PotsPageState)])
+def test_cable_and_pots_predict_with_the_book_as_the_rig_page_does(opened, page_of, state_of):
+    page = page_of(state_of(neck_rig(opened)))
+    state, alone = page.state, page.state.result.reading.peak_hz
+    reel = opened.labelled(Spool, "reel 14").uid
+    page._set_control("own.book", text=reel)
+    assert "12 of this spool" in page.known.value
+    rig = RigPageState(neck_rig(opened))
+    rig.set_text("own.book", reel)
+    assert state.result.reading.peak_hz == pytest.approx(rig.result.reading.peak_hz)
+    assert abs(state.result.reading.peak_hz / alone - 1) > 1e-3
+    assert state_of(neck_rig(opened), query=state.query).reel == reel
+    if state_of is CablePageState:
+        assert re.search(r"√\(\d\.\d\d\sH ×", state.formula), state.formula
+
+
+def a_coil_more(book: Book) -> None:
+    """Another coil of reel 14, read like the newest one, as another page or command would enter it."""
+    with open_book(book.path) as other:
+        reel = other.labelled(Spool, "reel 14")
+        before = other.records(WoundCoil, "spool = ? and state = 'good'", [reel.uid])[-1]
+        coil = replace(before, uid=new_uid(), serial="9001")
+        readings = other.records(CoilReading, "coil = ?", [before.uid])
+        other.add(coil, *(replace(each, uid=new_uid(), coil=coil.uid) for each in readings))
+
+
+def test_pages_with_the_book_follow_what_others_enter_into_it(opened, monkeypatch, tmp_path):
+    """Without a move on the page; nothing is waited for but the page's own look at the book."""
+    opened.copy_to(tmp_path / "copy.book")
+    monkeypatch.setenv(BOOK_VARIABLE, str(tmp_path / "copy.book"))
+    monkeypatch.setattr("labkit.app.kit.page.FOLLOW_S", 0.01)
+    own = own_book()
+    reel = own.labelled(Spool, "reel 14").uid
+
+    async def follow() -> None:
+        page, of_book = RigPage(RigPageState(neck_rig(own))), BookPage(BookPageState(own))
+        shown(of_book, "find")
+        page._set_control("own.book", text=reel)
+        before = page.state.result
+        assert page.state.result is before, "nothing is worked out twice"
+        assert "12 of this spool" in page.known.value
+        a_coil_more(own)
+        while "13 of this spool" not in page.known.value or "9001" not in of_book.text.value:
+            await asyncio.sleep(0.01)
+        assert page.state.result is not before
+        page._set_control("own.book", text=WITHOUT)
+        assert page._followed is None, "a page without the book does not look at it"
+
+    asyncio.run(asyncio.wait_for(follow(), 60))
 
 
 def test_a_rig_of_measured_values_is_not_the_book_s_business_and_the_page_says_so(opened):

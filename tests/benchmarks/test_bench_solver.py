@@ -153,6 +153,15 @@ class TestOneResponse:
             f"one response, {name}", "the extra, labkit[fast]", GRID_HZ.size, call, note="already compiled", rounds=200
         )
 
+    @needs_extra
+    def test_extra_with_new_values(self, name: str, timed: Timed) -> None:
+        circuit = CIRCUITS[name]()
+        values = {part: float(row[0]) for part, row in varied(circuit, 1).items()}
+        call = lambda: solve(circuit, GRID_HZ, values, is_compiled=True)  # noqa: E731
+        call()
+        route, note = "the extra, new values", "every resistor and capacitor replaced"
+        timed(f"one response, {name}", route, GRID_HZ.size, call, note=note, rounds=200)
+
     @needs_gcc
     def test_by_hand_in_c(self, name: str, timed: Timed, tmp_path: Path) -> None:
         if name != "one-pickup rig":
@@ -228,8 +237,7 @@ class TestManyVariants:
         circuit = CIRCUITS[name]()
         values = varied(circuit, VARIANTS)
         call = lambda: highest_levels(circuit, values)  # noqa: E731
-        memory = peak_megabytes(f"c = CIRCUITS[{name!r}](); highest_levels(c, varied(c, VARIANTS))")
-        note = f"{memory:.0f} MB at most, interpreter and numpy included"
+        note = memory_note(f"c = CIRCUITS[{name!r}](); highest_levels(c, varied(c, VARIANTS))")
         points = VARIANTS * GRID_HZ.size
         timed(f"{VARIANTS} variants, {name}", "compiled star-mesh, in blocks", points, call, note=note, rounds=3)
 
@@ -285,7 +293,7 @@ def test_a_million_variants_streamed(is_compiled: bool, timed: Timed) -> None:
     """Parts drawn, solved and reduced to the highest level of each variant, some thousand variants at a time."""
     code = f"streamed(STREAMED, {is_compiled})"
     group, route = f"{STREAMED} variants × {STREAMED_POINTS}, one-pickup rig", "the extra" if is_compiled else "numpy"
-    note = f"{peak_megabytes(code):.0f} MB at most, interpreter and numpy included"
+    note = memory_note(code)
     call = lambda: streamed(STREAMED, is_compiled)  # noqa: E731
     timed(group, route, STREAMED * STREAMED_POINTS, call, note=note, rounds=1)
 
@@ -327,15 +335,24 @@ def highest_levels(circuit: Circuit, values: dict[str, np.ndarray], *, is_compil
     return np.concatenate([np.abs(curves).max(axis=-1) for _, curves in found])
 
 
-def peak_megabytes(call: str) -> float:
-    """Largest resident memory of a process that does nothing but one such run, MB.
+def memory_note(call: str) -> str:
+    """Say what such a run takes in a process of its own."""
+    most, own = megabytes(call)
+    return f"{most:.0f} MB at most, interpreter and numpy included; {own:.0f} MB its own"
 
-    Taken from the process's own peak (Linux): ``ru_maxrss`` would start from the parent's size.
+
+def megabytes(call: str) -> tuple[float, float]:
+    """Resident memory of a process that does nothing but one such run, MB: its peak, and what is its own at the end.
+
+    From Linux's own count: ``ru_maxrss`` would start from the parent's size. What is not its own are pages of programs
+    and libraries, which lie in memory once for all processes and which the system takes back when it needs room.
     """
     code = (
         f"from tests.benchmarks.test_bench_solver import *\n{call}\n"
-        "print(Path('/proc/self/status').read_text().partition('VmHWM:')[2].split()[0])"
+        "status = Path('/proc/self/status').read_text()\n"
+        "print(*(status.partition(name)[2].split()[0] for name in ('VmHWM:', 'RssAnon:')))"
     )
     root = Path(__file__).resolve().parents[2]
     done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
-    return int(done.stdout) / 1024
+    most, own = (int(kilobytes) / 1024 for kilobytes in done.stdout.split())
+    return most, own

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from labkit.book.evidence import book_evidence
-from labkit.book.records import Calibration, Meter, Repair, Session, Spool, SweepFit, WireReading
+from labkit.book.evidence import REELS_IN_USE, book_evidence
+from labkit.book.records import Calibration, Meter, Repair, Session, Spool, SweepFit, WireReading, new_uid
 from labkit.pickup.materials.wire import resistance_at_20
 from tests.book.books import read, small_book, wound
 
@@ -166,5 +166,10 @@ def test_only_the_designs_and_the_newest_coils_that_are_asked_for_are_read(tmp_p
     book.add(old, *(wound(book, f"n{number}", wound_at="2026-04-01", spool=None) for number in range(10)))
     of_reel = [each.serial for each in book_evidence(book, newest=10).coils if each.spool]
     assert of_reel == ["1"], "a spool in use keeps a tenth beside the newest of the design"
+    later = [replace(book.labelled(Spool, "reel 12"), uid=new_uid(), label=f"next {n}") for n in range(REELS_IN_USE)]
+    book.add(*later, *(wound(book, f"r{each.label}", wound_at="2026-03-30", spool=each.uid) for each in later))
+    taken = {each.serial for each in book_evidence(book, newest=10).coils if each.spool}
+    assert len(taken) == REELS_IN_USE
+    assert "1" not in taken, "a reel that so many were wound from after is taken as empty"
     assert book_evidence(book, designs=["another"]).coils == ()
-    assert len(book_evidence(book, designs=[newest[0].design]).coils) == 14
+    assert len(book_evidence(book, designs=[newest[0].design]).coils) == 14 + REELS_IN_USE

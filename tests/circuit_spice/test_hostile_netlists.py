@@ -8,7 +8,8 @@ from collections.abc import Callable
 import pytest
 
 from labkit.circuit.spice.deck import spice_deck
-from labkit.circuit.spice.reading import LONGEST_NETLIST, MOST_ELEMENTS, read_spice
+from labkit.circuit.spice.elements import MOST_ELEMENTS
+from labkit.circuit.spice.reading import LONGEST_NETLIST, read_spice
 from labkit.core.errors import CircuitError
 
 ROOM = LONGEST_NETLIST - 1000

@@ -7,6 +7,10 @@ import re
 
 import pytest
 
+from labkit.catalogue import catalogue
+from labkit.core.sheet import sheet_text
+from labkit.rig.sheet import load_rig, rig_data
+
 DESIGN = "narrow single coil, built"
 TABLE = """serial,ohms,henries,loss
 0114,5.81,2.19,6025
@@ -147,6 +151,50 @@ def test_the_winders_sheet_is_predicted_with_the_book_and_says_so(labkit, room):
     assert narrow < 0.8 * wide
     refused = labkit("report", "narrow single coil", "--book", "w.book")
     assert (refused.code, "sheet of values" in refused.err) == (2, True)
+
+
+@pytest.fixture
+def rig_file(tmp_path):
+    """A rig with a pickup that is described by its build."""
+    rig = load_rig("Saltmarsh Lane, narrow single coil")
+    table = dict(catalogue().item("pickup", DESIGN).table().data)
+    text = sheet_text("rig", {**rig_data(rig), "name": "bench rig", "pickups": {"bridge": table}})
+    (tmp_path / "rig.toml").write_text(text)
+    return "rig.toml"
+
+
+def test_a_rig_s_curve_and_searches_are_predicted_with_the_book_and_say_so(labkit, room, rig_file):
+    labkit("book", "mark", "0116", "--state", "suspect")
+    told = ("--book", "w.book", "--spool", "reel 12", "--lot", "lot 3")
+    asks = (
+        ("response", rig_file),
+        ("search", "longest cable", "--rig", rig_file),
+        ("tolerance", rig_file, "--count", "64"),
+    )
+    for ask in asks:
+        plain, with_it = (json.loads(labkit(*ask, *more, "--json").out) for more in ((), told))
+        assert "knowledge" not in plain
+        assert with_it["knowledge"]["bridge"]["used"]["of_spool"] == 2
+        assert {key: value for key, value in with_it.items() if key != "knowledge"} != plain, ask
+        assert "bridge with the book: 2 coils" in labkit(*ask, *told).out
+    ask = ("search", "turns and wire", "--rig", rig_file, "--like", rig_file, "--wire", "AWG 42 single build")
+    assert "is not carried over" in labkit(*ask, *told).out
+    assert "is not carried over" not in labkit(*ask).out
+
+
+def test_a_goal_is_searched_with_the_book_unless_it_changes_what_is_wound(labkit, room, rig_file, tmp_path):
+    goal = 'sheet = "goal"\nformat = 1\nname = "nearer"\nrig = "./rig.toml"\n[target]\nresonance = "3.2 kHz"\n'
+    (tmp_path / "cable.toml").write_text(goal + '[[vary]]\npart = "cable.length"\nfrom = "1 m"\nto = "9 m"\n')
+    turns = '[[vary]]\npart = "bridge.coil.main.turns"\nchoices = ["7000", "7600"]\n'
+    (tmp_path / "turns.toml").write_text(goal + turns)
+    told = ("--book", "w.book", "--spool", "reel 12")
+    plain, with_it = (json.loads(labkit("search", "cable.toml", *more, "--json").out) for more in ((), told))
+    assert with_it["knowledge"]["bridge"]["used"]["of_spool"] == 3
+    found = [each["solutions"] for each in (plain, with_it)]
+    assert found[0] != found[1], "the shop's coils have their peak elsewhere"
+    refused = labkit("search", "turns.toml", *told)
+    assert refused.code == 2
+    assert "changes the pickup itself (bridge.coil.main.turns)" in refused.err
 
 
 def test_a_paper_that_cannot_be_made_is_refused_in_one_line(labkit, room):

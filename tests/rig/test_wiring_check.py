@@ -11,6 +11,7 @@ from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import Table
 from labkit.rig.harness import harness_data, read_harness
+from labkit.rig.netlist import netlist_rig
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.wiring_check import wiring_warnings
 
@@ -94,7 +95,7 @@ MISTAKES = {
     "tip grounded in a position": (
         TWO,
         _joins("selector", bridge=[["bridge.hot", "bus"], ["tip", "ground"]]),
-        "with 'selector' at 'bridge'.* the tip is joined to ground",
+        "with 'selector' at 'bridge'.* 'tip' is joined to ground",
     ),
     "a position that joins nothing": (TWO, _joins("selector", neck=[]), "with 'selector' at 'neck'.* selects = \\[\\]"),
     "tone capacitor with both ends on one node": (
@@ -255,3 +256,41 @@ def test_what_was_found_with_other_values_is_not_said_again():
     tiny = rig.replace(harness=read_harness(Table(data, "tiny.toml")))
     assert wiring_warnings(tiny) != ()
     assert wiring_warnings(rig) == ()
+
+
+def test_faults_of_a_netlist_are_named_too():
+    plain = ["volume", "V1 in 0 AC 1", "R1 in out 250k", "R2 out 0 250k"]
+
+    def warned(*more):
+        return netlist_rig("\n".join([*plain, *more, ".end"])).warnings
+
+    assert warned() == ()
+    assert warned("R3 out out 1k") == ("the resistor 'R3' has both ends on 'out', so it does nothing",)
+    assert warned("C1 out loose 22n") == (
+        "the capacitor 'C1' influences nothing in any position: does one of its ends lead nowhere?",
+    )
+    assert warned("V2 away 0 AC 1", "R3 away 0 1k") == (
+        "the source 'V2' is heard in no position: is one of its ends joined to the wrong node?",
+    )
+    assert warned("V2 out 0 0") == ("no signal reaches the jack: 'out' is joined to ground",)
+
+
+def test_a_netlist_that_can_have_no_formula_is_tried_all_the_same():
+    ladder = [f"R{n} n{n} n{n + 1} 1\nC{n} n{n + 1} 0 1p" for n in range(400)]
+    assert netlist_rig("\n".join(["line", "V1 n0 0 AC 1", *ladder, ".print ac v(n400)"])).warnings == ()
+    stage = [
+        "stage",
+        "V1 in 0 AC 1",
+        "R1 in 0 1meg",
+        "G1 0 out in 0 1m",
+        "R2 out 0 10k",
+        "V2 away 0 AC 1",
+        "R3 away 0 1k",
+    ]
+    assert "'V2'" in netlist_rig("\n".join(stage)).warnings[0]
+
+
+def test_a_piezo_that_reaches_nothing_is_named():
+    change = _both(_lugs("piezo_buffer", "bridge.hot", "piezo_side"), _add("load", "resistor", "piezo_hot", "ground"))
+    harness = _changed("pickup and piezo blend", _both(change, lambda data: data["parts"]["load"].update(value="1M")))
+    assert demo_rig(harness).warnings[0].startswith("the source 'piezo' is heard in no position")

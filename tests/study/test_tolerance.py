@@ -35,6 +35,7 @@ from labkit.study.tolerance.result import ToleranceResult
 from labkit.study.tolerance.sensitivity import global_sensitivities, swings
 from labkit.study.tolerance.spread import Spread
 from labkit.study.tolerance.tolerance import ToleranceStudy, run_tolerance, tolerance_study
+from labkit.study.work.reduction import fingerprint
 from labkit.study.work.work import run_chunks
 from tests.circuit.ngspice import simulate
 from tests.study.work_tasks import StudyThatKillsAWorker
@@ -275,6 +276,14 @@ def test_a_record_of_another_study_or_a_damaged_one_is_refused(tmp_path: Path) -
     record.write_bytes(record.read_bytes()[:200])
     with pytest.raises(InputError, match=r"cannot be read as the record of a study"):
         run_tolerance(small(count=4 * CELL), record=record)
+
+
+def test_a_fingerprint_holds_the_rig_s_values_which_its_own_text_leaves_out() -> None:
+    rig = single()
+    coil = replace(rig.pickups["bridge"].coils["main"], inductance=2.4001)
+    other = rig.replace(pickups={"bridge": replace(rig.pickups["bridge"], coils={"main": coil})})
+    assert repr(other) == repr(rig)
+    assert fingerprint(other) != fingerprint(rig) == fingerprint(single())
 
 
 def test_a_seed_decides_the_variants_and_nothing_else_does() -> None:

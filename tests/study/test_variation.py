@@ -215,10 +215,15 @@ def test_what_is_taken_over_from_another_variation_is_what_this_one_would_find(m
     monkeypatch.setattr(
         Variation,
         "_map_group",
-        lambda self, names, real=Variation._map_group: (built.append(names), real(self, names))[1],
+        lambda self, names, places, real=Variation._map_group: (built.append(names), real(self, names, places))[1],
     )
     after = Variation(rig.replace(settings={"volume": 3.0}), ranges, like=before)
     assert built == [["volume.value"]]  # the cable's map is kept, the turned pot's is not
+    built.clear()
+    same = rig.replace(chain=tuple(replace(stage) for stage in rig.chain))
+    Variation(same, ranges, like=before)
+    assert built == [["volume.value"]]  # an equal cable is the same cable
+    assert not after.by_group.get("volume")  # a pot has its own formula, whether its knob is varied or not
     columns = {name: np.array(ends) for name, ends in ranges.items()}
     fresh = Variation(rig.replace(settings={"volume": 3.0}), ranges).values(columns)
     for name, values in after.values(columns).items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import re
 from abc import abstractmethod
@@ -28,6 +29,9 @@ from labkit.view.curve.marks import shade_outside
 
 State = TypeVar("State", bound=Any)
 
+FOLLOW_S = 2.0
+"""A page that speaks of the workshop book looks so often whether another page or a command has changed it."""
+
 KEPT_SHEETS = "rig sheets"
 """Under this name a tab keeps the rig sheets that were opened, for all of its pages (``action_bar.js``)."""
 
@@ -53,6 +57,7 @@ class Page(Generic[State]):
         self.actions = ActionBar()
         self.files = FileOffers()
         self._shown_controls: ControlSet | None = None
+        self._followed: tuple[object, asyncio.TimerHandle] | None = None
         self.listening = Listening(self.hearing)
         self.set_up()
         self._connect()
@@ -112,6 +117,27 @@ class Page(Generic[State]):
         self.controls.heads = self.heads(controls)
         self.actions.actions = self.buttons()
         self.actions.query = self.state.query
+        self._follow_book()
+
+    def _follow_book(self) -> None:
+        """Show the page anew once the workshop book that it speaks of is changed, by whichever page or command."""
+        if self._followed is not None:
+            self._followed[1].cancel()
+            self._followed = None
+        moment = getattr(self.state, "book_moment", None)
+        if moment is not None:
+            with suppress(RuntimeError):  # a script has no event loop, and nothing to wait for
+                self._followed = moment, asyncio.get_running_loop().call_later(FOLLOW_S, self._look_at_book)
+
+    def _look_at_book(self) -> None:
+        if self._followed is not None and self._followed[0] != self.state.book_moment:
+            self.book_changed()
+        else:
+            self._follow_book()
+
+    def book_changed(self) -> None:
+        """Show what follows from the book as it is now."""
+        self.show()
 
     @cached_property
     def _travelling(self) -> TravellingState:
@@ -167,7 +193,8 @@ class CurvePage(Page[State]):
 
     def __init__(self, state: State) -> None:
         self.curve = CurveView()
-        self.faults = ipywidgets.HTML()
+        self.faults, self.known = ipywidgets.HTML(), ipywidgets.HTML()
+        self.known_box = box("lab-section", box("lab-wrap", self.known))
         super().__init__(state)
 
     def columns(self) -> tuple[ipywidgets.Widget, ...]:
@@ -183,14 +210,16 @@ class CurvePage(Page[State]):
         """Return what stands below the actions."""
         return ()
 
-    def show_known(self, shown: ipywidgets.HTML) -> None:
+    def _show_known(self) -> None:
         """Show what the workshop book says of the rig's pickups, where they are predicted with it."""
-        if self.state.reel == WITHOUT:
-            shown.value = ""
+        is_asked = self.state.reel != WITHOUT
+        self.known_box.layout.display = None if is_asked else "none"
+        if not is_asked:
+            self.known.value = ""
             return
         from labkit.app.kit.own_book import known_html  # a lab without a book does without all of it
 
-        shown.value = known_html(self.state.known)
+        self.known.value = known_html(self.state.known)
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
         """Return what stands last."""
@@ -221,6 +250,7 @@ class CurvePage(Page[State]):
         self._draw()
         self.actions.rig, self.actions.changes = self.rig_name, self.state.changes
         self.show_results()
+        self._show_known()
         self._show_controls()
         self.faults.value = warnings_html(self.state.rig.warnings)
         self.faults.layout.display = None if self.faults.value else "none"

@@ -267,6 +267,26 @@ def own_book_groups() -> tuple[Group, ...]:
     return book_groups()
 
 
+def reel_of(own: Own) -> str:
+    """Return from which reel of the book a page's own values predict: its uid, ``new``, or ``without`` the book."""
+    return str(dict(own).get(BOOK, WITHOUT))
+
+
+def book_moment(own: Own) -> object:
+    """Return what changes whenever the workshop book does; None of own values that predict without it, or no book."""
+    if reel_of(own) == WITHOUT:
+        return None
+    from labkit.app.kit.own_book import open_own_book
+
+    book = open_own_book()
+    return None if book is None else book.moment
+
+
+def own_book_default() -> dict[str, Value]:
+    """Return where that switch stands at first: without the book; nothing where no book is open."""
+    return {BOOK: WITHOUT} if own_book_groups() else {}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PredictedRig:
     """A rig; with the workshop book also its pickups as it predicts them, and what it knows of each, by slot."""
@@ -299,14 +319,18 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
         self.offers = RigOffers(rig)
         live = {"rig": LiveBand(), "other": LiveBand()}
-        self._band: Callable[[Setup, Own, str], GainBand | None] = lru_cache(maxsize=64)(
-            lambda setup, own, which: live[which](
+        band = lru_cache(maxsize=64)(
+            lambda setup, own, which, _: live[which](
                 getattr(self._result(setup, own), which), BAND_GRID, built=self.predicted(setup, own).built
             )
         )
-        self._predicted: Callable[[Setup, str], PredictedRig] = lru_cache(maxsize=64)(self._predict_rig)
-        self.rig_of: Callable[[Setup], Rig] = lambda setup: self._predicted(setup, self.reel).rig
-        self._result: Callable[[Setup, Own], Result] = lru_cache(maxsize=64)(self._calculate)
+        self._band: Callable[[Setup, Own, str], GainBand | None] = lambda setup, own, which: band(
+            setup, own, which, book_moment(own)
+        )
+        self._predicted: Callable[..., PredictedRig] = lru_cache(maxsize=64)(self._predict_rig)
+        self.rig_of: Callable[[Setup], Rig] = lambda setup: self.predicted(setup, self._own).rig
+        result = lru_cache(maxsize=64)(lambda setup, own, _: self._calculate(setup, own))
+        self._result: Callable[[Setup, Own], Result] = lambda setup, own: result(setup, own, book_moment(own))
         self._fresh: Callable[[str], Snapshot] = lru_cache(maxsize=16)(self._make_fresh)
         super().__init__(self._fresh(self.offers.default_rig), clock)
         if query:
@@ -368,22 +392,27 @@ class CurvePageState(PageState[Snapshot], Generic[Result]):
     @property
     def reel(self) -> str:
         """From which reel of the book built pickups are predicted: its uid, ``new``, or ``without`` the book."""
-        return self._reel(self.snapshot.own if hasattr(self, "_history") else ())
+        return reel_of(self._own)
 
-    @staticmethod
-    def _reel(own: Own) -> str:
-        return str(dict(own).get(BOOK, WITHOUT))
+    @property
+    def book_moment(self) -> object:
+        """Changes whenever the workshop book does; None where the rig is predicted without it."""
+        return book_moment(self._own)
+
+    @property
+    def _own(self) -> Own:
+        return self.snapshot.own if hasattr(self, "_history") else ()
 
     def predicted(self, setup: Setup, own: Own) -> PredictedRig:
         """Return the rig of a setup, with the workshop book where the page's own controls ask for that."""
-        return self._predicted(setup, self._reel(own))
+        return self._predicted(setup, reel_of(own), book_moment(own))
 
     @property
     def known(self) -> Mapping[str, Knowledge]:
         """What the workshop book knows of each pickup, by slot; empty where the rig is predicted without it."""
         return self.predicted(self.snapshot.rig.setup, self.snapshot.own).known
 
-    def _predict_rig(self, setup: Setup, reel: str) -> PredictedRig:
+    def _predict_rig(self, setup: Setup, reel: str, _: object) -> PredictedRig:
         rig = self.offers.rig(setup)
         if reel == WITHOUT or all(pickup.made_from is None for pickup in rig.pickups.values()):
             return PredictedRig(rig=rig)
@@ -605,10 +634,12 @@ class PinningPageState(CurvePageState[Result]):
     """
 
     def __init__(self, rig: Rig | None = None, *, query: str = "", clock: Callable[[], float] = time.monotonic) -> None:
-        curve = lru_cache(maxsize=64)(lambda setup, reel: RigCurve.of(self.rig_of(setup)))
-        self.curve_of: Callable[[Setup], RigCurve] = lambda setup: curve(setup, self.reel)
-        level = lru_cache(maxsize=64)(lambda before, after, reel: level_change(self.rig_of(before), self.rig_of(after)))
-        self._level: Callable[[Setup, Setup], LevelChange] = lambda before, after: level(before, after, self.reel)
+        curve = lru_cache(maxsize=64)(lambda setup, *_: RigCurve.of(self.rig_of(setup)))
+        self.curve_of: Callable[[Setup], RigCurve] = lambda setup: curve(setup, self.reel, self.book_moment)
+        level = lru_cache(maxsize=64)(lambda before, after, *_: level_change(self.rig_of(before), self.rig_of(after)))
+        self._level: Callable[[Setup, Setup], LevelChange] = lambda before, after: level(
+            before, after, self.reel, self.book_moment
+        )
         super().__init__(rig, query=query, clock=clock)
 
     @property

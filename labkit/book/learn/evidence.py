@@ -30,6 +30,7 @@ from labkit.pickup.winding.air_coil import DEVIATIONS
 Quantity = Literal["resistance", "inductance", "loss_resistance", "capacitance", "peak", "height", "field"]
 """``inductance`` and ``loss_resistance`` in series, by an LCR meter at a frequency, at the leads; ``peak`` and
 ``height`` (dB over 100 Hz) into 470 pF and 200 kΩ; ``field`` by a probe at a gap over a pole."""
+_LEARNED: tuple[Quantity, ...] = get_args(Quantity)
 
 HIGH_LOSS_HZ, HIGH_LOSS_REPEAT, HIGH_LOSS_OFFSET = 2e3, 0.02, 0.05
 """Above this frequency a series resistance is mostly eddy loss: harder to read, and to predict (assumption)."""
@@ -60,10 +61,10 @@ class Kind:
     pole: str = ""
 
     def __post_init__(self) -> None:
-        if self.quantity not in (learned := get_args(Quantity)):
+        if self.quantity not in _LEARNED:
             raise InputError(
-                f"a book learns from {', '.join(learned)}; got '{self.quantity}'."
-                f"{did_you_mean(str(self.quantity), learned)}"
+                f"a book learns from {', '.join(_LEARNED)}; got '{self.quantity}'."
+                f"{did_you_mean(str(self.quantity), _LEARNED)}"
             )
         if (self.quantity in ("inductance", "loss_resistance")) != (self.frequency_hz > 0):
             raise InputError(f"{self.quantity}: a frequency goes with readings of an LCR meter, and only with them")

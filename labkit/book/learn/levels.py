@@ -97,12 +97,13 @@ SCALE_PRIORS: Mapping[ScaledPart, ScalePrior] = MappingProxyType(
     {
         "coil": ScalePrior(middle=1.6, deviation=0.5, grid=tuple(1.15**step for step in range(-5, 11))),
         "shop and models": ScalePrior(middle=1.5, deviation=0.6, grid=(0.7, 1.0, 1.5, 2.3, 3.5)),
-        "spool": ScalePrior(middle=1.25, deviation=0.5, grid=(0.7, 1.0, 1.5, 2.3)),
+        "spool": ScalePrior(middle=1.6, deviation=0.7, grid=(0.7, 1.0, 1.5, 2.3, 3.5)),
         "lot": ScalePrior(middle=1.5, deviation=0.6, grid=(0.7, 1.0, 1.5, 2.3, 3.5)),
     }
 )
-"""Assumptions, chosen on simulated shops (docs/reference/learning_study.md). The spool's is narrower since a wire's
-standard limits what a spool may be."""
+"""Assumptions, chosen on simulated shops other than those of docs/reference/learning_study.md. The spool's is the
+widest: a book holds few spools, and a wire's standard does not say how those of one shop scatter. A new spool is then
+as open as that, until ten metres of it are read."""
 
 SCALE_CORRELATION = 0.6
 """Between the factors of shop, spools and lots: where one scatters more than stated, the others are likely to."""

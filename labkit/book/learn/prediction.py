@@ -11,7 +11,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from labkit.book.learn.evidence import NEXT_READINGS, CoilPlace, Kind, Quantity, offset_of
+from labkit.book.learn.evidence import NEXT_READINGS, RESISTANCE, CoilPlace, Kind, Quantity, offset_of
 from labkit.book.learn.groups import CoilGroup, Records, model_of
 from labkit.book.learn.knowledge import CONFLICT, Posterior, posterior_of
 from labkit.book.learn.levels import SHARES, shares_of
@@ -21,6 +21,9 @@ from labkit.core.sourced import Interval
 from labkit.pickup.predict.built import BuiltCoil, BuiltPickup
 from labkit.pickup.predict.propagation import Prediction, prediction
 from labkit.pickup.predict.sheet import PickupBuild
+
+WIDER = 1.02
+"""A ratio of widths from which on a value is said to be less sure with the book than without."""
 
 LEARNED, OF_ALL = 0.3, 0.05
 """A cause is called learned when the records took this part of its variance, and it had that part of the whole."""
@@ -75,6 +78,11 @@ class Learned:
         """SI symbol, or dB."""
         return QUANTITIES[self.kind.quantity].unit
 
+    @property
+    def is_wider(self) -> bool:
+        """Whether the book makes the value less sure: it tells of more scatter than the plan takes."""
+        return self.after.high - self.after.low > WIDER * (self.before.high - self.before.low)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conflict:
@@ -123,6 +131,21 @@ class Knowledge:
         return tuple(dict.fromkeys(cause for item in self.next_readings for cause in item.causes))
 
     @property
+    def wider(self) -> str:
+        """Which values are less sure with the book than without it, and why; empty where none is."""
+        of_new_spool = [] if self.of_spool else [RESISTANCE]
+        wider = [item.kind for item in self.next_readings if item.is_wider]
+        said = []
+        if others := [kind.words for kind in wider if kind not in of_new_spool]:
+            said.append(f"{join_words(others, 'and')}, since what this shop has read scatters more than labkit takes")
+        if any(kind in of_new_spool for kind in wider):
+            said.append(
+                f"{RESISTANCE.words}, since few spools tell how those of a shop scatter, and this one is new to the "
+                "book (ten metres of it on the ohmmeter narrow it)"
+            )
+        return f"less sure than without the book: {'; '.join(said)}" if said else ""
+
+    @property
     def sentence(self) -> str:
         """What was used and what it taught.
 
@@ -137,6 +160,7 @@ class Knowledge:
         ]
         said = f"{_counted(self.coils, 'coil')}" + (f", {join_words(of, 'and')}" if of else "")
         said += f"; learned: {join_words(self.causes, 'and')}" if self.causes else "; nothing of it narrows this build"
+        said += f"; {self.wider}" if self.wider else ""
         if self.passed_over:
             said += f"; {_counted(self.passed_over, 'older coil')} passed over"
         if self.left_out:

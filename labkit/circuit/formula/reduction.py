@@ -112,6 +112,9 @@ class ReducedNetwork:
 
 CORNER_OHM = 1e3
 
+MOST_ELEMENTS = 500
+"""More than a formula can be written of: a rig has tens, and a long cable in sections some hundreds."""
+
 SHORT_BELOW_OHM = 1e-9
 """Up to here a resistance is a short, as in the numeric solver."""
 
@@ -128,8 +131,14 @@ def reduce_circuit(circuit: Circuit, *, separate: Collection[str] = ()) -> Reduc
     Raises
     ------
     CircuitError
-        If ideal voltages contradict each other, or the output is connected to nothing.
+        If ideal voltages contradict each other, the output is connected to nothing, there are more than
+        `MOST_ELEMENTS`, or a kind of element has no formula.
     """
+    if len(circuit.elements) > MOST_ELEMENTS:
+        raise CircuitError(
+            f"{circuit.name}: a formula is written of at most {MOST_ELEMENTS} elements, and this circuit has "
+            f"{len(circuit.elements)}; its curve is to be had all the same (labkit response)"
+        )
     circuit = _without_corners(circuit)
     contraction = _contract(circuit)
     branches, left_out = _branches(circuit, contraction)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.circuit.elements import AdmittanceRow
-from labkit.circuit.solve import fast
 from labkit.circuit.solve.topology import SolverStage, inductive
 
 OPEN_SIEMENS = 1e-150
@@ -35,6 +34,8 @@ class Program:
     rows: tuple[AdmittanceRow, ...]
     cells: tuple[tuple[int, int], ...]
     """Branch and row of every coefficient that may differ from zero."""
+    landings: tuple[int, ...]
+    """To which of these each term of the stage adds, then each landing of its coupled groups."""
     through: int | None
     """Slot of the admittance from output to ground; None when nothing loads the output."""
     currents: tuple[int | None, ...]
@@ -95,12 +96,14 @@ class _Compiler:
         rows = tuple(dict.fromkeys(used))
         cells = [(term.branch, rows.index(term.row)) for term in self.stage.terms]
         cells += [(branch, rows.index(inductive)) for group in self.stage.groups for branch, *_ in group.landings]
+        place = {cell: index for index, cell in enumerate(dict.fromkeys(cells))}
         return Program(
             tuple(self.operations),
             self.next_slot,
             len(self.stage.branches),
             rows,
-            tuple(dict.fromkeys(cells)),
+            tuple(place),
+            tuple(place[cell] for cell in cells),
             through,
             tuple(flow.get((0, 1)) for flow in flows),
             {"driven": None, "grounded": 0.0, "floating": 1 / OPEN_SIEMENS}[self.stage.drivable],
@@ -186,34 +189,28 @@ def run(
     coefficients: np.ndarray,
     basis: np.ndarray,
     emfs: Mapping[int, np.ndarray | float],
-    *,
-    is_compiled: bool = False,
 ) -> np.ndarray:
     """Run a program on one block.
 
     Parameters
     ----------
     program : Program
-    coefficients : ndarray, shape (branches, V, rows), real
+    coefficients : ndarray, shape (cells, V), real
+        Of the cells of the program.
     basis : ndarray, shape (rows, F), complex
         Rows of the program at the block's frequencies.
     emfs : mapping of int to float or ndarray broadcastable to (V, F)
         Signed EMF of every injection, volts.
-    is_compiled : bool
-        Run it as machine code by the extra `labkit[fast]`, which must be installed.
 
     Returns
     -------
     ndarray, shape (groups + 1, V, F), complex
         Voltage at the output for each group; last, the output impedance, Ω.
     """
-    _, variants, _ = coefficients.shape
     if program.dead_impedance is not None:
-        dead = np.zeros((len(program.currents) + 1, variants, basis.shape[-1]), dtype=complex)
+        dead = np.zeros((len(program.currents) + 1, coefficients.shape[1], basis.shape[-1]), dtype=complex)
         dead[-1] = program.dead_impedance
         return dead
-    if is_compiled:
-        return fast.run_compiled(program, coefficients, basis, emfs)
     return _results(program, _worked(program, coefficients, basis, emfs))
 
 
@@ -254,13 +251,15 @@ def node_voltages(program: Program, coefficients: np.ndarray, basis: np.ndarray)
 def _worked(
     program: Program, coefficients: np.ndarray, basis: np.ndarray, emfs: Mapping[int, np.ndarray | float]
 ) -> np.ndarray:
-    branches, variants, _ = coefficients.shape
-    points = basis.shape[-1]
+    variants, points, branches = coefficients.shape[1], basis.shape[-1], program.branches
     work = np.empty((program.slots, variants, points), dtype=complex)
     if branches:
+        table = np.zeros((branches, variants, len(program.rows)))
+        for (branch, row), cell in zip(program.cells, coefficients):
+            table[branch, :, row] = cell
         # One small product a branch: a single large one would wake the threads of the linear-algebra library, which
         # cost more processor time than they save and stall where cores are shared.
-        np.matmul(coefficients, basis.view(float), out=work[:branches].view(float))
+        np.matmul(table, basis.view(float), out=work[:branches].view(float))
     product = np.empty((variants, points), dtype=complex)
     for letter, out, *rest in program.operations:
         target = work[out]

@@ -24,9 +24,13 @@ from labkit.circuit.elements import (
     Capacitor,
     Circuit,
     Contact,
+    ControlledCurrent,
     ControlledVoltage,
+    Coupling,
+    CustomAdmittance,
     Element,
     Resistor,
+    Source,
     ValuesByName,
 )
 from labkit.circuit.solve import fast
@@ -37,7 +41,6 @@ from labkit.circuit.solve.topology import (
     SolverStage,
     Topology,
     analyse,
-    inductive,
     topology_key,
 )
 from labkit.core.errors import CircuitError
@@ -119,13 +122,14 @@ def solve(
     """
     batch = Batch(circuit, frequency_hz, values, is_compiled=is_compiled)
     sources = tuple(source.name for source in circuit.sources) if per_source else ()
-    count = len(sources) if per_source else 1
-    transfer = np.empty((count, batch.variants, batch.points), dtype=complex)
-    impedance = np.empty((batch.variants, batch.points), dtype=complex)
-    for rows, columns in blocks(batch.variants, batch.points, batch.block_points):
-        voltage, output = batch.block(rows, columns, per_source)
-        transfer[:, rows, columns] = voltage
-        impedance[rows, columns] = output
+    pieces = list(blocks(batch.variants, batch.points, batch.block_points))
+    if len(pieces) == 1:
+        transfer, impedance = batch.block(*pieces[0], per_source)
+    else:
+        transfer = np.empty((len(sources) if per_source else 1, batch.variants, batch.points), dtype=complex)
+        impedance = np.empty((batch.variants, batch.points), dtype=complex)
+        for rows, columns in pieces:
+            transfer[:, rows, columns], impedance[rows, columns] = batch.block(rows, columns, per_source)
     if not batch.is_batch:
         transfer, impedance = transfer[:, 0], impedance[0]
     return Solution(
@@ -268,13 +272,13 @@ class Batch:
         is_compiled: bool | None = None,
     ) -> None:
         frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
-        if frequency.ndim != 1 or not np.all(np.isfinite(frequency)) or not np.all(frequency > 0):
+        if frequency.ndim != 1 or (frequency.size and not (frequency.min() > 0 and frequency.max() < math.inf)):
             raise CircuitError(f"{circuit.name}: frequencies must be one row of positive, finite numbers in Hz")
         self.circuit = circuit
         self.frequency_hz = frequency
         self.points = frequency.size
         self.given = {name: _checked(circuit, name, value) for name, value in (values or {}).items()}
-        lengths = {array.size for array in self.given.values() if array.ndim}
+        lengths = {value.size for value in self.given.values() if not isinstance(value, float)}
         if len(lengths) > 1:
             raise CircuitError(
                 f"{circuit.name}: all value arrays of a batch must have one length; got {sorted(lengths)}"
@@ -285,7 +289,6 @@ class Batch:
         # compiled code needs no work space, and a call costs the same for more points
         self.block_points = 8 * BLOCK_POINTS if self.is_compiled else BLOCK_POINTS
         self.topology: Topology = _topology(_Keyed(_without_opens(circuit, self.given)))
-        self.bases: dict[Program, np.ndarray] = {}
         self.tables: dict[str, np.ndarray] = {}
 
     def block(self, rows: slice, columns: slice, per_source: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -300,7 +303,7 @@ class Batch:
             emfs: dict[int, np.ndarray | float] = {}
             for i, injection in enumerate(stage.injections):
                 if injection.source not in stage.driven:
-                    weight: np.ndarray | float = 1.0 if per_source else self._value(injection.source, rows)
+                    weight: np.ndarray | float = 1.0 if per_source else self._column(injection.source, rows)
                 elif per_source:
                     weight = self.gain(injection.source, rows, columns)
                 else:
@@ -348,7 +351,7 @@ class Batch:
                 if injection.source in stage.driven:
                     weight: np.ndarray | float = self.gain(injection.source, rows, columns)
                 else:
-                    weight = 1.0 if per_source else self._value(injection.source, rows)
+                    weight = 1.0 if per_source else self._column(injection.source, rows)
                 emfs[i] = injection.sign * weight
             solved = self._run(node, stage, program, rows, columns, emfs)
             own = np.zeros((len(names), *solved.shape[1:]), dtype=complex)
@@ -379,20 +382,23 @@ class Batch:
         columns: slice,
         emfs: Mapping[int, np.ndarray | float],
     ) -> np.ndarray:
-        table, basis = self.coefficients(node, stage, program, rows), self.basis(program, columns)
-        return run(program, table, basis, emfs, is_compiled=self.is_compiled)
+        is_compiled = self.is_compiled and program.dead_impedance is None
+        table, basis = self.coefficients(node, stage, program, rows), self.basis(program, columns, is_compiled)
+        if is_compiled:
+            return fast.run_compiled(program, table, basis, columns.stop - columns.start, emfs)
+        return run(program, table, basis, emfs)
 
     def node_voltages(self, node: str, stage: SolverStage, rows: slice, columns: slice) -> np.ndarray:
         """Return the voltage of every node of a stage for 1 A into the node it is read at, (nodes, V, F), Ω."""
         program = _program(stage, (), True)
         return node_voltages(program, self.coefficients(node, stage, program, rows), self.basis(program, columns))
 
-    def gain(self, name: str, rows: slice, columns: slice) -> np.ndarray:
-        """Return what a controlled source makes of the voltage it reads, in the unit of its carrier's EMF, (V, F)."""
+    def gain(self, name: str, rows: slice, columns: slice) -> np.ndarray | float:
+        """Return what a controlled source makes of what it reads, in its carrier's unit, broadcastable to (V, F)."""
         element = self.circuit[name]
         if not isinstance(element, Buffer | ControlledVoltage):
-            return np.ones((1, 1))
-        gain = self._value(name, rows)
+            return 1.0
+        gain = self._column(name, rows)
         if isinstance(element, ControlledVoltage) and math.isfinite(element.corner_hz):
             gain = gain / (1 + 1j * self.frequency_hz[columns] / element.corner_hz)
         return gain
@@ -401,60 +407,55 @@ class Batch:
         plus, minus = self.topology.controls[name]
         return read[plus] if minus is None else read[plus] - read[minus]
 
-    def _value(self, name: str, rows: slice) -> np.ndarray:
-        """Main value of an element, shape (V, 1) or (1, 1)."""
+    def _value(self, name: str, rows: slice) -> np.ndarray | float:
+        """Main value of an element, a number or shape (V,)."""
         given = self.given.get(name)
         if given is None:
             element = self.circuit[name]
-            return np.array([[getattr(element, MAIN_VALUE[type(element)])]], dtype=float)
-        return given.reshape(1, 1) if given.ndim == 0 else given[rows, None]
+            return float(getattr(element, MAIN_VALUE[type(element)]))
+        return given if isinstance(given, float) else given[rows]
+
+    def _column(self, name: str, rows: slice) -> np.ndarray | float:
+        """Main value of an element, a number or shape (V, 1)."""
+        value = self._value(name, rows)
+        return value if isinstance(value, float) else value[:, None]
 
     def coefficients(self, node: str, stage: SolverStage, program: Program, rows: slice) -> np.ndarray:
-        """Return real coefficients of every branch of a stage on the rows of its program, (branches, V, rows)."""
-        varies = any(self.given[name].ndim for name in self.given)
-        if not varies and node in self.tables:
+        """Return real coefficients of the cells of a stage's program, (cells, V)."""
+        if not self.is_batch and node in self.tables:
             return self.tables[node]
-        count = rows.stop - rows.start if varies else 1
-        place = {row: index for index, row in enumerate(program.rows)}
-        cells: dict[tuple[int, int], np.ndarray | float] = {}
-        for term in stage.terms:
-            cell = (term.branch, place[term.row])
-            cells[cell] = cells.get(cell, 0.0) + self.coefficient(term.element, term.rule, rows)
+        added = [self.coefficient(term.element, term.rule, rows) for term in stage.terms]
         for group in stage.groups:
             inverse = self._inverse_inductance(group, rows)
-            for branch, i, j, sign in group.landings:
-                cell = (branch, place[inductive])
-                cells[cell] = cells.get(cell, 0.0) + sign * inverse[:, i, j]
-        table = np.zeros((program.branches, count, len(program.rows)))
-        for (branch, column), value in cells.items():
-            table[branch, :, column] = value
+            added += [sign * inverse[:, i, j] for _, i, j, sign in group.landings]
+        cells: list[np.ndarray | float] = [0.0] * len(program.cells)
+        for place, value in zip(program.landings, added):
+            cells[place] = cells[place] + value
+        table = np.empty((len(cells), rows.stop - rows.start))
+        for place, value in enumerate(cells):
+            table[place] = value
         self.tables[node] = table
         return table
 
     def coefficient(self, name: str, rule: str, rows: slice) -> np.ndarray | float:
         """Return the coefficient that an element brings by a rule, a number or shape (V,)."""
-        element = self.circuit[name]
+        if rule == "inverse":
+            value = self._value(name, rows)
+            return 1 / (max(value, SHORT_OHM) if isinstance(value, float) else np.maximum(value, SHORT_OHM))
+        if rule == "direct":
+            return self._value(name, rows)
         if rule == "short":
             return 1 / SHORT_OHM
-        if rule == "output resistance":
-            assert isinstance(element, Buffer | ControlledVoltage)
-            return 1 / max(element.output_resistance, SHORT_OHM)
-        given = self.given.get(name)
-        value: np.ndarray | float
-        if given is None:
-            value = float(getattr(element, MAIN_VALUE[type(element)]))
-        else:
-            value = float(given) if given.ndim == 0 else given[rows]
-        if rule == "inverse":
-            return 1 / max(value, SHORT_OHM) if isinstance(value, float) else 1 / np.maximum(value, SHORT_OHM)
+        element = self.circuit[name]
         if rule == "dissipation":
             assert isinstance(element, Capacitor)
-            return value * element.dissipation
-        return value
+            return self._value(name, rows) * element.dissipation
+        assert isinstance(element, Buffer | ControlledVoltage)
+        return 1 / max(element.output_resistance, SHORT_OHM)
 
     def _inverse_inductance(self, group: CoupledGroup, rows: slice) -> np.ndarray:
-        own = [self._value(name, rows)[:, 0] for name in group.inductors]
-        mutual = [(self._value(name, rows)[:, 0], i, j) for name, i, j in group.couplings]
+        own = [np.atleast_1d(self._value(name, rows)) for name in group.inductors]
+        mutual = [(np.atleast_1d(self._value(name, rows)), i, j) for name, i, j in group.couplings]
         count = max(array.size for array in (*own, *(k for k, _, _ in mutual)))
         matrix = np.zeros((count, len(own), len(own)))
         for i, inductance in enumerate(own):
@@ -469,22 +470,21 @@ class Batch:
             )
         return np.linalg.inv(matrix)
 
-    def basis(self, program: Program, columns: slice) -> np.ndarray:
-        """Return the rows of a program at the block's frequencies, (rows, F), complex."""
-        if program not in self.bases:
-            small = self.points <= KEPT_POINTS
-            self.bases[program] = (_basis if small else _basis.__wrapped__)(program.rows, self.frequency_hz.tobytes())
-        whole = self.bases[program]
-        return whole if columns == slice(0, self.points) else np.ascontiguousarray(whole[:, columns])
+    def basis(self, program: Program, columns: slice, is_compiled: bool = False) -> np.ndarray:
+        """Return the rows of a program at the block's frequencies, (rows, F), complex, or as compiled code has it."""
+        frequency = self.frequency_hz if columns == slice(0, self.points) else self.frequency_hz[columns]
+        small = frequency.size <= KEPT_POINTS
+        return (_basis if small else _basis.__wrapped__)(program.rows, frequency.tobytes(), is_compiled)
 
 
-def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray]) -> Circuit:
+def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray | float]) -> Circuit:
     """Make open contacts of infinite resistors, so that a coil behind one counts as floating."""
-    opens = {
-        part.name
-        for part in circuit.of_kind(Resistor)
-        if (np.all(np.isinf(given[part.name])) if part.name in given else math.isinf(part.resistance))
-    }
+    opens = set()
+    for part in circuit.elements:
+        if isinstance(part, Resistor):
+            value = given.get(part.name, part.resistance)
+            if math.isinf(value) if isinstance(value, float) else np.isinf(value).all():
+                opens.add(part.name)
     if not opens:
         return circuit
     return replace(
@@ -497,17 +497,19 @@ def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray]) -> Circuit
 
 
 @lru_cache(maxsize=64)
-def _basis(rows: tuple[AdmittanceRow, ...], frequency_hz: bytes) -> np.ndarray:
-    """Rows at frequencies, which are those of the last curve as a rule; read only."""
+def _basis(rows: tuple[AdmittanceRow, ...], frequency_hz: bytes, is_compiled: bool) -> np.ndarray:
+    """Rows at frequencies, which are those of the last curve as a rule; not to be written to."""
     omega = 2 * math.pi * np.frombuffer(frequency_hz)
     table = np.array([row(omega) for row in rows], dtype=complex).reshape(len(rows), omega.size)
-    table.flags.writeable = False
-    return table
+    return fast.laid_out(table) if is_compiled else table
 
 
 @lru_cache(maxsize=512)
 def _program(stage: SolverStage, groups: tuple[tuple[int, ...], ...], with_nodes: bool = False) -> Program:
     return compile_stage(stage, groups, with_nodes=with_nodes)
+
+
+_SIGNED = Source | Coupling | Buffer | ControlledVoltage | ControlledCurrent | CustomAdmittance
 
 
 class _Keyed:
@@ -529,21 +531,16 @@ def _topology(keyed: _Keyed) -> Topology:
     return analyse(keyed.circuit)
 
 
-def _checked(circuit: Circuit, name: str, value: float | np.ndarray) -> np.ndarray:
+def _checked(circuit: Circuit, name: str, value: float | np.ndarray) -> np.ndarray | float:
     element: Element = circuit[name]
     if type(element) not in MAIN_VALUE:
         raise CircuitError(f"{circuit.name}: '{name}' has no value to replace")
-    array = np.asarray(value, dtype=float)
-    if array.ndim > 1 or array.size == 0:
+    checked = value if isinstance(value, float) else np.asarray(value, dtype=float)
+    if not isinstance(checked, float) and (checked.ndim > 1 or checked.size == 0):
         raise CircuitError(
-            f"{circuit.name}: values of '{name}' must be a number or one row of numbers; got shape {array.shape}"
+            f"{circuit.name}: values of '{name}' must be a number or one row of numbers; got shape {checked.shape}"
         )
-    lowest = float(np.min(array))
-    signed = MAIN_VALUE[type(element)] in ("voltage", "gain") or not hasattr(element, "resistance")
-    if (
-        np.any(np.isnan(array))
-        or (not signed and lowest < 0)
-        or (MAIN_VALUE[type(element)] in ("capacitance", "inductance") and lowest < 0)
-    ):
+    lowest = float(checked if isinstance(checked, float) else checked.min())  # NaN where one of them is
+    if not lowest >= 0 and (math.isnan(lowest) or not isinstance(element, _SIGNED)):
         raise CircuitError(f"{circuit.name}: values of '{name}' must be 0 or more; got {lowest:g}")
-    return array
+    return checked if isinstance(checked, float) or checked.ndim else float(checked)

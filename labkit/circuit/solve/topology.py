@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -146,20 +146,20 @@ class Topology:
 
 def topology_key(circuit: Circuit) -> Hashable:
     """Return what decides the topology of a circuit and nothing else; equal keys share one compiled program."""
-    return circuit.output, tuple(_shape(element) for element in circuit.elements)
+    shapes: list[Hashable] = []
+    for element in circuit.elements:
+        kind = type(element)
+        shapes.append((kind, element.name, element.nodes, _BESIDE_NODES[kind](element) if kind in _BESIDE_NODES else 0))
+    return circuit.output, tuple(shapes)
 
 
-def _shape(element: Element) -> Hashable:
-    extra: Hashable = None
-    if isinstance(element, Contact):
-        extra = element.closed
-    elif isinstance(element, CustomAdmittance):
-        extra = element.row
-    elif isinstance(element, Coupling):
-        extra = element.inductors
-    elif isinstance(element, Capacitor):
-        extra = element.dissipation > 0
-    return type(element), element.name, element.nodes, extra
+_BESIDE_NODES: Mapping[type[Element], Callable[[Any], Hashable]] = {
+    Contact: lambda contact: contact.closed,
+    CustomAdmittance: lambda custom: custom.row,
+    Coupling: lambda coupling: coupling.inductors,
+    Capacitor: lambda capacitor: capacitor.dissipation > 0,
+}
+"""What else than its nodes decides what an element is to a topology."""
 
 
 def analyse(circuit: Circuit) -> Topology:

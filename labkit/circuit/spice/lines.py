@@ -11,19 +11,8 @@ from dataclasses import dataclass
 
 from labkit.core.errors import CircuitError
 
-SUFFIXES = {
-    "t": 1e12,
-    "g": 1e9,
-    "meg": 1e6,
-    "k": 1e3,
-    "mil": 25.4e-6,
-    "m": 1e-3,
-    "u": 1e-6,
-    "n": 1e-9,
-    "p": 1e-12,
-    "f": 1e-15,
-}
-"""SPICE multipliers, case-insensitive: m and M are milli, meg is mega, f is femto."""
+POWERS = {"t": 12, "g": 9, "meg": 6, "k": 3, "m": -3, "u": -6, "n": -9, "p": -12, "f": -15}
+"""SPICE multipliers as powers of ten, case-insensitive: m and M are milli, meg is mega, f is femto."""
 
 NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)([a-zµμω%]*)", re.IGNORECASE)
 

@@ -10,60 +10,34 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
-from labkit.circuit.elements import (
-    GROUND,
-    Buffer,
-    Capacitor,
-    Circuit,
-    Contact,
-    ControlledCurrent,
-    ControlledVoltage,
-    Coupling,
-    Element,
-    Inductor,
-    Resistor,
-    Source,
-)
-from labkit.circuit.spice.expression import ExpressionError, evaluate
+from labkit.circuit.elements import Circuit, Source
+from labkit.circuit.spice.elements import MOST_ELEMENTS, Elements
 from labkit.circuit.spice.lines import (
     LARGEST_SHUNT_OHM,
-    NUMBER,
     OUTPUT_LINES,
     PASSED_LINES,
     REFUSED_KINDS,
     REFUSED_LINES,
     SHUNTS,
-    SUFFIXES,
-    USE_INSTEAD,
-    WAVES,
     Statement,
-    is_number,
-    not_read,
-    scaled,
     statements_of,
     words_of,
 )
+from labkit.circuit.spice.scope import Scope, split_parameters
 from labkit.core.errors import CircuitError, did_you_mean
 
 LONGEST_NETLIST = 400_000
 """Characters; a netlist of a guitar circuit is a few kilobytes."""
 
-MOST_ELEMENTS = 5_000
-"""Elements, and pairs of coupled coils; a rig with a long cable in sections has some hundreds."""
-
 MOST_FREQUENCIES = 100_000
 """Of a sweep; 2 000 a decade over 20 Hz to 20 kHz are 6 000."""
 
-_LONGEST_NUMBER = 60
 _DEEPEST = 20
-_SENSE_OHM = 1e3
-_LITERAL = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?[a-zµμω%]*\d*", re.IGNORECASE)
 
 
 def read_spice(
@@ -168,7 +142,7 @@ def _reader_of(
     if first_line == "element":
         text = f"*\n{text}"
     title, statements = statements_of(text, begins_at=1 if first_line == "element" else 2)
-    reader = _Reader(capital_m=capital_m)
+    reader = _Reader(Elements(Scope(capital_m=capital_m)))
     reader.read_all(statements)
     return title, reader
 
@@ -189,41 +163,10 @@ def could_be_element(line: str) -> bool:
     if words[0][0].lower() in (*REFUSED_KINDS, "k", "e"):
         return is_numbered and len(words) >= 4
     try:
-        _Reader(capital_m="milli").read(statement)
+        _Reader(Elements(Scope(capital_m="milli"))).read(statement)
     except CircuitError:
         return is_numbered and len(words) >= 4
     return is_numbered or len(words) >= 4
-
-
-def located(statement: Statement, read: Callable[[Statement], list[Element]]) -> list[Element]:
-    """Read one line; what an element refuses is told with the line."""
-    try:
-        return read(statement)
-    except CircuitError as problem:
-        if str(problem).startswith("line "):
-            raise
-        raise statement.error(str(problem)) from None
-
-
-_TWO_TERMINALS: dict[str, tuple[type[Resistor | Capacitor | Inductor], str, str]] = {
-    "r": (Resistor, "resistance", "1k"),
-    "c": (Capacitor, "capacitance", "22n"),
-    "l": (Inductor, "inductance", "2.4"),
-}
-
-
-@dataclass(slots=True)
-class _Frame:
-    """Where a line stands: the whole netlist, or one use of a subcircuit with its ports and parameters."""
-
-    path: str = ""
-    ports: dict[str, str] = field(default_factory=dict)
-    texts: dict[str, tuple[Statement, str]] = field(default_factory=dict)
-    """Parameters as written, with their line, worked out when they are used."""
-    values: dict[str, float] = field(default_factory=dict)
-    around: _Frame | None = None
-    """Where names are looked for that are not known here."""
-    depth: int = 0
 
 
 @dataclass(slots=True)
@@ -238,42 +181,32 @@ class _Subcircuit:
 
 @dataclass(slots=True)
 class _Reader:
-    """Elements and names met so far."""
+    """What a netlist says besides its elements, in the order of its lines."""
 
-    elements: list[Element] = field(default_factory=list)
-    names: dict[str, str] = field(default_factory=dict)
-    nodes: dict[str, str] = field(default_factory=dict)
-    frame: _Frame = field(default_factory=_Frame)
+    found: Elements
     subcircuits: dict[str, _Subcircuit] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
-    couplings: list[tuple[Statement, _Frame]] = field(default_factory=list)
-    by_current: list[tuple[Statement, _Frame]] = field(default_factory=list)
-    undriven: list[Statement] = field(default_factory=list)
+    couplings: list[tuple[Statement, Scope]] = field(default_factory=list)
+    by_current: list[tuple[Statement, Scope]] = field(default_factory=list)
     sweeps: list[Statement] = field(default_factory=list)
-    capital_m: Literal["milli", "mega"] | None = None
 
     def read(self, statement: Statement) -> None:
-        first = statement.words[0]
-        kind = first[0].lower()
-        if kind != "." and len(self.elements) + len(self.couplings) >= MOST_ELEMENTS:
-            raise statement.error(f"a netlist has at most {MOST_ELEMENTS} elements here; this one has more")
+        kind = statement.words[0][0].lower()
         if kind == ".":
             self.read_dot_line(statement)
             return
-        known = dict.fromkeys(_TWO_TERMINALS, self.two_terminals)
-        known |= {"v": self.read_voltage, "i": self.read_current, "e": self.read_controlled, "g": self.read_controlled}
-        if kind == "k":
-            self.couplings.append((statement, self.frame))
-        elif kind in "fh":
-            self.by_current.append((statement, self.frame))
-        elif kind == "x":
-            self.read_use(statement)
-        elif kind in known:
-            self.elements += located(statement, known[kind])
-        elif kind in REFUSED_KINDS:
-            raise statement.error(f"'{first}' is {REFUSED_KINDS[kind]}, which is not read; {USE_INSTEAD[kind]}")
-        else:
-            raise statement.error(f"'{first}' is no element; names begin with R, L, C, K, V, I, E, G, F, H or X")
+        waiting = len(self.couplings) + len(self.by_current)
+        if len(self.found.elements) + waiting >= MOST_ELEMENTS:
+            raise statement.error(f"a netlist has at most {MOST_ELEMENTS} elements here; this one has more")
+        match kind:
+            case "x":
+                self.read_use(statement)
+            case "k":
+                self.couplings.append((statement, self.found.scope))
+            case "f" | "h":
+                self.by_current.append((statement, self.found.scope))
+            case _:
+                self.found.read(statement)
 
     def read_all(self, statements: list[Statement]) -> None:
         """Set the subcircuits aside, then the parameters, which may stand below their use, and read the rest."""
@@ -299,96 +232,58 @@ class _Reader:
             for statement, found in zip(statements, is_parameter):
                 if found is wanted:
                     self.read(statement)
-        for name in list(self.frame.texts):
-            self.parameter(name)
+        for name in list(self.found.scope.texts):
+            self.found.scope.parameter(name)
 
     def read_subcircuit(self, statement: Statement) -> _Subcircuit:
-        words = [word for word in statement.words if word.lower().rstrip(":") not in ("params", "param")]
+        words, given = split_parameters(statement)
         if len(words) < 3:
             raise statement.error("a subcircuit is written '.subckt name node node …'")
-        ports = tuple(word.lower() for word in words[2:] if "=" not in word)
-        if words[1].lower() in self.subcircuits:
+        name = words[1].lower()
+        if name in self.subcircuits:
             raise statement.error(f"two subcircuits are named '{words[1]}'; every one needs its own name")
-        given = self.given(statement, [word for word in words[2:] if "=" in word])
-        made = _Subcircuit(statement=statement, ports=ports, parameters=given)
-        self.subcircuits[words[1].lower()] = made
+        made = _Subcircuit(statement=statement, ports=tuple(map(str.lower, words[2:])), parameters=given)
+        self.subcircuits[name] = made
         return made
 
     def read_use(self, statement: Statement) -> None:
-        words = [word for word in statement.words if word.lower().rstrip(":") not in ("params", "param")]
-        plain = [word for word in words[1:] if "=" not in word]
-        if not plain:
+        words, given = split_parameters(statement)
+        if len(words) < 2:
             raise statement.error(f"a subcircuit is used as '{words[0]} node node … name'")
-        found = self.subcircuits.get(plain[-1].lower())
+        nodes, name = words[1:-1], words[-1]
+        found = self.subcircuits.get(name.lower())
         if found is None:
-            hint = did_you_mean(plain[-1].lower(), self.subcircuits) or " No .subckt of that name stands here."
-            raise statement.error(f"no subcircuit is named '{plain[-1]}'.{hint}")
-        if len(plain) - 1 != len(found.ports):
+            hint = did_you_mean(name.lower(), self.subcircuits) or " No .subckt of that name stands here."
+            raise statement.error(f"no subcircuit is named '{name}'.{hint}")
+        if len(nodes) != len(found.ports):
             raise statement.error(
-                f"the subcircuit '{plain[-1]}' has {len(found.ports)} nodes ({' '.join(found.ports)}); "
-                f"got {len(plain) - 1}"
+                f"the subcircuit '{name}' has {len(found.ports)} nodes ({' '.join(found.ports)}); got {len(nodes)}"
             )
-        if self.frame.depth >= _DEEPEST:
+        if self.found.scope.depth >= _DEEPEST:
             raise statement.error(f"subcircuits are nested more than {_DEEPEST} deep; does one contain itself?")
-        given = self.given(statement, [word for word in words[1:] if "=" in word])
         for key in given:
             if key not in found.parameters:
                 raise statement.error(
-                    f"the subcircuit '{plain[-1]}' has no parameter '{key}'.{did_you_mean(key, found.parameters)}"
+                    f"the subcircuit '{name}' has no parameter '{key}'.{did_you_mean(key, found.parameters)}"
                 )
-        outer = self.frame
-        whole = outer
-        while whole.around is not None:
-            whole = whole.around
-        self.frame = _Frame(
-            path=f"{self.new_name(statement)}_",
-            ports=dict(zip(found.ports, (self.node(statement, word) for word in plain))),
+        outer = self.found.scope
+        self.found.scope = outer.inside(
+            path=f"{self.found.new_name(statement)}_",
+            ports=dict(zip(found.ports, (self.found.node(statement, word) for word in nodes))),
             texts={key: text for key, text in found.parameters.items() if key not in given},
-            values={key: self.number(statement, text, key) for key, (_, text) in given.items()},
-            around=whole,
-            depth=outer.depth + 1,
+            values={key: outer.number(statement, text, key) for key, (_, text) in given.items()},
         )
         try:
             self.read_body(found.body)
         finally:
-            self.frame = outer
-
-    def given(self, statement: Statement, words: list[str]) -> dict[str, tuple[Statement, str]]:
-        """Read ``name=value`` words; each name once."""
-        found: dict[str, tuple[Statement, str]] = {}
-        for word in words:
-            key, equals, value = word.partition("=")
-            if not equals or not key or not value:
-                raise statement.error(f"a parameter is written name=value; got '{word}'")
-            if key.lower() in found or (key.lower() in self.frame.texts and statement.words[0].lower() == ".param"):
-                raise statement.error(f"parameter '{key}' is given twice; keep the one that holds")
-            found[key.lower()] = (statement, value)
-        return found
-
-    def parameter(self, name: str) -> float | None:
-        """Return the value of a parameter as seen from the present frame; None where there is none."""
-        frame: _Frame | None = self.frame
-        while frame is not None:
-            if name in frame.values:
-                return frame.values[name]
-            if name in frame.texts:
-                statement, text = frame.texts.pop(name)  # so that one that needs itself is not found again
-                outer, self.frame = self.frame, frame
-                try:
-                    frame.values[name] = self.number(statement, text, f"parameter '{name}'")
-                finally:
-                    self.frame = outer
-                    frame.texts[name] = (statement, text)
-                return frame.values[name]
-            frame = frame.around
-        return None
+            self.found.scope = outer
 
     def read_dot_line(self, statement: Statement) -> None:
         keyword = statement.words[0].lower()
         if keyword in REFUSED_LINES:
             raise statement.error(f"'{keyword}' is not read; {REFUSED_LINES[keyword]}")
         if keyword in (".param", ".params"):
-            self.frame.texts |= self.given(statement, list(statement.words[1:]))
+            self.found.scope.add(statement)
         elif keyword in OUTPUT_LINES:
             for word in statement.words[1:]:
                 match = re.fullmatch(r"v(?:db|m|p|r|i)?\(\s*([^(),\s]+)\s*\)", word, re.IGNORECASE)
@@ -406,7 +301,7 @@ class _Reader:
             for word in statement.words[1:]:
                 key, _, value = word.partition("=")
                 if key.lower() in SHUNTS and not (
-                    key.lower() == "rshunt" and self.number(statement, value, key) >= LARGEST_SHUNT_OHM
+                    key.lower() == "rshunt" and self.found.scope.number(statement, value, key) >= LARGEST_SHUNT_OHM
                 ):
                     raise statement.error(
                         f"'{word}' puts a part from every node to ground, which is not read; write them as elements"
@@ -418,7 +313,7 @@ class _Reader:
         kind = words[1].lower() if len(words) > 1 else ""
         if kind not in ("dec", "oct", "lin") or len(words) != 5:
             raise statement.error("a sweep is written '.ac dec 20 20 20k': dec, oct or lin, points, both ends in Hz")
-        points, low, high = (self.number(statement, word, ".ac") for word in words[2:])
+        points, low, high = (self.found.scope.number(statement, word, ".ac") for word in words[2:])
         if not 0 < low <= high or points < 1:
             raise statement.error("a sweep needs one point or more and ends above 0 Hz, the lower one first")
         if kind == "lin":
@@ -433,276 +328,27 @@ class _Reader:
         found: np.ndarray = low * base ** (np.arange(count) / points)
         return found
 
-    def two_terminals(self, statement: Statement) -> list[Element]:
-        letter = statement.words[0][0].lower()
-        part, noun, example = _TWO_TERMINALS[letter]
-        words = statement.words
-        if len(words) < 4:
-            raise statement.error(
-                f"a {noun} is written '{words[0]} node node {example}'; got {len(words) - 1} words after the name"
-            )
-        value = words[3]
-        key, equals, after = value.partition("=")
-        if equals:
-            if key.lower() not in (letter, noun):
-                raise statement.error(f"a number is due where '{value}' stands, such as {example}")
-            value = after
-        for extra in words[4:]:
-            if extra.partition("=")[0].lower() != "ic":
-                raise statement.error(not_read(words[0], extra))
-        if letter == "c" and re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?f", value, re.IGNORECASE):
-            raise statement.error(
-                f"'{value}' is in femtofarads in SPICE, where a letter is a multiplier; write {value[:-1]} for farads, "
-                f"{value[:-1]}e-15 for femtofarads"
-            )
-        name = self.new_name(statement)
-        nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
-        return [part(name=name, nodes=nodes, **{noun: self.number(statement, value, name)})]  # type: ignore[arg-type]
-
-    def read_voltage(self, statement: Statement) -> list[Element]:
-        name, nodes, voltage = self.source(statement)
-        if voltage is None:
-            return [Contact(name=name, nodes=nodes, closed=True)]
-        return [Source(name=name, nodes=nodes, voltage=voltage)]
-
-    def read_current(self, statement: Statement) -> list[Element]:
-        """A current source is a controlled current with an EMF of its own before it; without an AC value an open."""
-        name, nodes, current = self.source(statement)
-        if current is None:
-            return []
-        drive = f"{name}_drive"
-        return [
-            Source(name=name, nodes=(drive, GROUND), voltage=current),
-            ControlledCurrent(name=f"{name}_current", nodes=(*nodes, drive, GROUND), transconductance=1.0),
-        ]
-
-    def source(self, statement: Statement) -> tuple[str, tuple[str, str], float | None]:
-        """Read an independent source: its name, its nodes, and its AC value with its sign, where it has one."""
-        words = statement.words
-        if len(words) < 3:
-            raise statement.error(
-                f"a source is written '{words[0]} node node AC 1'; got {len(words) - 1} words after the name"
-            )
-        name = self.new_name(statement)
-        nodes = (self.node(statement, words[1]), self.node(statement, words[2]))
-        magnitude: float | None = None
-        phase, constant, wave = 0.0, 0.0, ""
-        rest = list(words[3:])
-        while rest:
-            word = rest.pop(0)
-            if word.lower() == "ac":
-                numbers = [self.number(statement, rest.pop(0), name) for _ in range(2) if rest and is_number(rest[0])]
-                magnitude, phase = (*numbers, *(1.0, 0.0)[len(numbers) :])
-            elif word.lower() == "dc" and rest and is_number(rest[0]):
-                constant = self.number(statement, rest.pop(0), name)
-            elif is_number(word) and word == words[3]:
-                constant = self.number(statement, word, name)
-            elif match := WAVES.match(word):
-                wave = match[1].upper()
-                while rest and not match[2] and is_number(rest[0]):
-                    rest.pop(0)
-            else:
-                raise statement.error(not_read(words[0], word))
-        if magnitude is None and wave:
-            raise statement.error(
-                f"{wave} is a course over time; without an AC value this source is a short for a frequency response. "
-                "Write 'AC 1' behind its nodes if it drives the circuit, or 'DC 0' in place of the course if not"
-            )
-        if magnitude is None:
-            if constant:
-                self.undriven.append(statement)
-            return name, nodes, None
-        if phase % 180:
-            raise statement.error(f"the phase of a source must be 0 or 180 degrees; got {phase:g}")
-        return name, nodes, -magnitude if phase % 360 else magnitude
-
-    def read_controlled(self, statement: Statement) -> list[Element]:
-        words = statement.words
-        letter = words[0][0].lower()
-        what = "a voltage" if letter == "e" else "a current"
-        if len(words) != 6 or words[3].lower().startswith(("poly", "value", "vol", "cur", "table", "laplace")):
-            raise statement.error(
-                f"{what} set by a voltage is written '{words[0]} out 0 in 0 gain', with a number for its gain; "
-                f"got {len(words) - 1} words after the name"
-            )
-        positive, negative, plus, minus = (self.node(statement, word) for word in words[1:5])
-        name = self.new_name(statement)
-        gain = self.number(statement, words[5], name)
-        if letter == "g":
-            nodes = (positive, negative, plus, minus)
-            return [ControlledCurrent(name=name, nodes=nodes, transconductance=gain)]
-        if negative == GROUND and minus == GROUND:
-            return [Buffer(name=name, nodes=(plus, positive), gain=gain)]
-        return [ControlledVoltage(name=name, nodes=(positive, negative, plus, minus), gain=gain)]
-
-    def read_by_current(self, statement: Statement) -> list[Element]:
-        """Read F or H: a source's current is the voltage over 1 kΩ in series, which a source behind it takes back."""
-        words = statement.words
-        letter = words[0][0].lower()
-        what = "a current" if letter == "f" else "a voltage"
-        if len(words) != 5:
-            raise statement.error(
-                f"{what} set by a current is written '{words[0]} out 0 Vsense gain'; "
-                f"got {len(words) - 1} words after the name"
-            )
-        known = self.names.get(f"{self.frame.path}{words[3]}".lower(), "")
-        sensed = next((part for part in self.elements if part.name == known), None)
-        if not isinstance(sensed, Source | Contact):
-            sources = [part.name for part in self.elements if isinstance(part, Source | Contact)]
-            raise statement.error(
-                f"'{words[0]}' reads the current of a voltage source, and none is named '{words[3]}'."
-                f"{did_you_mean(words[3], sources)}"
-            )
-        begin, middle, behind = sensed.nodes[0], f"{known}_sense", f"{known}_behind"
-        made: list[Element] = []
-        if not any(part.name == middle for part in self.elements):
-            place = self.elements.index(sensed)
-            self.elements[place] = replace(sensed, nodes=(behind, sensed.nodes[1]))
-            made += [
-                Resistor(name=middle, nodes=(begin, middle), resistance=_SENSE_OHM, is_noisy=False),
-                ControlledVoltage(name=behind, nodes=(middle, behind, begin, middle), gain=-1.0),
-            ]
-        else:
-            begin = next(part.nodes[0] for part in self.elements if part.name == middle)
-        nodes = (self.node(statement, words[1]), self.node(statement, words[2]), begin, middle)
-        name = self.new_name(statement)
-        gain = self.number(statement, words[4], name) / _SENSE_OHM
-        if letter == "f":
-            return [*made, ControlledCurrent(name=name, nodes=nodes, transconductance=gain)]
-        return [*made, ControlledVoltage(name=name, nodes=nodes, gain=gain)]
-
-    def new_name(self, statement: Statement) -> str:
-        name = f"{self.frame.path}{statement.words[0]}"
-        if name.lower() in self.names:
-            raise statement.error(
-                f"two elements are named '{name}'; every element needs its own name (capitals do not count)"
-            )
-        self.names[name.lower()] = name
-        return name
-
-    def node(self, statement: Statement, word: str) -> str:
-        folded = word.lower()
-        if folded in ("0", "gnd"):
-            return GROUND
-        if folded == GROUND:
-            raise statement.error(f"the ground of a netlist is node 0; a node named '{word}' is ambiguous, rename it")
-        if "=" in word or "(" in word:
-            raise statement.error(f"a node is due where '{word}' stands")
-        if folded in self.frame.ports:
-            return self.frame.ports[folded]
-        return self.nodes.setdefault(f"{self.frame.path}{folded}".lower(), f"{self.frame.path}{word}")
-
-    def number(self, statement: Statement, word: str, name: str) -> float:
-        """Return the value of a literal, of a parameter, or of an expression in braces or quotes."""
-        braced = re.fullmatch(r"\{(.*)\}|'(.*)'", word)
-        inner = (braced[1] or braced[2] or "").strip() if braced else word
-        is_literal = _LITERAL.fullmatch(inner) is not None
-        if is_literal or not (braced or re.search(r"[-+*/^(]", inner.lstrip("+-"))):
-            value = None if is_literal else self.parameter(inner.lower())
-            return (
-                self.literal(statement, inner if braced else word, name, braced is not None) if value is None else value
-            )
-
-        def parameter(wanted: str) -> float:
-            found = self.parameter(wanted.lower())
-            if found is None:
-                hint = did_you_mean(wanted.lower(), self.seen()) or " No .param gives it a value."
-                raise ExpressionError(f"'{wanted}' has no value.{hint}")
-            return found
-
-        try:
-            return evaluate(inner, lambda text: self.literal(statement, text, name, False), parameter)
-        except ExpressionError as problem:
-            raise statement.error(f"'{name}' needs a number or an expression: {problem}") from None
-
-    def seen(self) -> list[str]:
-        """Names of the parameters that the present frame sees."""
-        names: dict[str, None] = {}
-        frame: _Frame | None = self.frame
-        while frame is not None:
-            names |= dict.fromkeys([*frame.values, *frame.texts])
-            frame = frame.around
-        return list(names)
-
-    def literal(self, statement: Statement, word: str, name: str, braced: bool) -> float:
-        inner = word
-        between = re.fullmatch(r"([+-]?\d+)(meg|[rkmunp])(\d+)", inner, re.IGNORECASE)
-        if between is not None and len(inner) <= _LONGEST_NUMBER:  # 2k2 is 2.2k; R stands for the point alone
-            letters = "" if between[2].lower() == "r" else between[2]
-            inner = f"{between[1]}.{between[3]}{letters}"
-        match = NUMBER.fullmatch(inner) if len(inner) <= _LONGEST_NUMBER else None
-        if match is None:
-            hint = ""
-            if braced or inner[:1].isalpha():
-                hint = did_you_mean(inner.lower(), self.seen()) or " No .param gives it a value."
-            raise statement.error(f"'{name}' needs a number such as 1k, 22n or 1meg; got '{word}'.{hint}")
-        if match[2].startswith("M") and not match[2].lower().startswith(("meg", "mil")) and self.capital_m is None:
-            raise statement.error(
-                f"'{word}' is {match[1]} milli in SPICE, where capitals do not count, and {match[1]} mega to most who "
-                f'write it: write {match[1]}m or {match[1]}meg, or say capital_m="milli" or "mega"'
-            )
-        letters = match[2].lower().replace("µ", "u").replace("μ", "u")
-        if match[2].startswith("M") and self.capital_m == "mega" and not letters.startswith("mil"):
-            letters = "meg"
-        factor = next((SUFFIXES[suffix] for suffix in ("meg", "mil", *SUFFIXES) if letters.startswith(suffix)), 1.0)
-        exponent = {1e12: 12, 1e9: 9, 1e6: 6, 1e3: 3, 1e-3: -3, 1e-6: -6, 1e-9: -9, 1e-12: -12, 1e-15: -15}.get(factor)
-        # The power of ten goes into the text, so that 22n is the float nearest to 22e-9.
-        value = scaled(match[1], exponent) if exponent is not None else float(match[1]) * factor
-        if not math.isfinite(value):
-            raise statement.error(f"'{name}' needs a finite number; got '{word}'")
-        return value
-
-    def read_coupling(self, statement: Statement) -> list[Coupling]:
-        words = statement.words
-        if len(words) < 4:
-            raise statement.error(
-                f"a coupling is written '{words[0]} L1 L2 0.9'; got {len(words) - 1} words after the name"
-            )
-        name = self.new_name(statement)
-        if len(words) ** 2 > 2 * MOST_ELEMENTS:
-            raise statement.error(f"a netlist has at most {MOST_ELEMENTS} couplings here; this line alone has more")
-        inductors = [self.inductor(statement, word) for word in words[1:-1]]
-        coefficient = self.number(statement, words[-1], name)
-        pairs = [(a, b) for index, a in enumerate(inductors) for b in inductors[index + 1 :]]
-        try:
-            return [
-                Coupling(name=name if len(pairs) == 1 else f"{name}_{count}", inductors=pair, coefficient=coefficient)
-                for count, pair in enumerate(pairs, start=1)
-            ]
-        except CircuitError as problem:
-            raise statement.error(str(problem)) from None
-
-    def inductor(self, statement: Statement, word: str) -> str:
-        name = self.names.get(f"{self.frame.path}{word}".lower(), "")
-        if word[:1] not in ("l", "L") or not name:
-            known = [element.name for element in self.elements if isinstance(element, Inductor)]
-            raise statement.error(f"no inductor is named '{word}'.{did_you_mean(word, known)}")
-        return name
-
     def circuit(self, *, output: str | None, name: str) -> Circuit:
-        if self.undriven and not any(isinstance(element, Source) for element in self.elements):
-            raise self.undriven[0].error(
+        if self.found.undriven and not any(isinstance(element, Source) for element in self.found.elements):
+            raise self.found.undriven[0].error(
                 "nothing drives this circuit: a source without an AC value is a short for a frequency response. Write "
                 "'AC 1' behind the nodes of the source that stands for the pickup"
             )
-        if not self.elements:
+        if not self.found.elements:
             raise CircuitError(
                 "the netlist holds no element; its first line is its title and is never read as an element"
             )
-        couplings: list[Coupling] = []
-        for statement, frame in self.by_current:
-            self.frame = frame
-            self.elements += located(statement, self.read_by_current)
-        for statement, frame in self.couplings:
-            self.frame = frame
-            couplings += self.read_coupling(statement)
+        for statement, scope in (*self.by_current, *self.couplings):
+            self.found.scope = scope
+            self.found.read(statement)
+        nodes = self.found.nodes
         wanted = [output] if output is not None else [*self.asked, "out", "output"]
         for node in wanted:
-            if node.lower() in self.nodes:
-                return Circuit(elements=(*self.elements, *couplings), output=self.nodes[node.lower()], name=name)
+            if node.lower() in nodes:
+                return Circuit(elements=tuple(self.found.elements), output=nodes[node.lower()], name=name)
         if output is not None or self.asked:
             raise CircuitError(
-                f"the output '{wanted[0]}' is no node of the netlist.{did_you_mean(wanted[0], self.nodes.values())}"
+                f"the output '{wanted[0]}' is no node of the netlist.{did_you_mean(wanted[0], nodes.values())}"
             )
         raise CircuitError(
             "the netlist does not say which node is its output: add '.print ac v(node)' or name a node 'out'"

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Self
 
+import numpy as np
+
 from labkit.circuit.elements import (
     GROUND,
     Capacitor,
@@ -121,6 +123,12 @@ class Cable(Stage):
     def capacitance(self) -> float:
         """Total capacitance, F."""
         return self.length * self.capacitance_per_length + self.plugs
+
+    def in_lengths(self, lengths: np.ndarray) -> np.ndarray:
+        """Return the capacitance of the same cable in other lengths, m; F, of the same shape."""
+        CABLE_LENGTH.check(lengths)
+        total: np.ndarray = lengths * self.capacitance_per_length + self.plugs
+        return total
 
     def elements(self, before: str, after: str) -> tuple[Element, ...]:
         """Return the capacitance to ground."""

@@ -31,6 +31,8 @@ DEVICE_KINDS = (
     "tag strip",
 )
 """Kinds that sheets may give; plans also know pickups, the wire from the bridge and parts of plugins."""
+LUG_WORDS = ("lug", "leg", "lead")
+"""What the ends of a device are: a switch has lugs, a resistor legs, a battery's clip leads."""
 COMMON = "C"
 SHEET_KIND = "device"
 
@@ -134,7 +136,7 @@ def read_device(table: Table) -> Device:
         columns=tuple(_texts(table, "columns", entry) for entry in table.raw("columns", [])),
         ring=table.texts("ring", ()),
         ends=(table.texts("above", ()), table.texts("below", ())),
-        lug_is=table.choice("ends_are", ("lug", "leg", "lead"), "lug"),
+        lug_is=table.choice("ends_are", LUG_WORDS, "lug"),
         source=table.text("source"),
     )
     table.done()

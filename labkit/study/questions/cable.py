@@ -491,7 +491,7 @@ def _band_grid(band_hz: tuple[float, float]) -> np.ndarray:
 def _levels(rig: Rig, frequency_hz: np.ndarray, lengths: Sequence[float]) -> np.ndarray:
     """Levels for several lengths of the rig's cable, shape (lengths, F), dB; one solve for all."""
     cable = cable_of(rig)
-    capacitances = np.array([with_length(cable, float(length)).capacitance for length in lengths])
+    capacitances = cable.in_lengths(np.array(lengths, dtype=float))
     return gain_db(solve(rig.circuit, frequency_hz, {cable.name: capacitances}).transfer)
 
 

@@ -11,10 +11,16 @@ import numpy as np
 
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
+from labkit.pickup.electrical import Pickup
 from labkit.rig.rig import Rig
 from labkit.study.measures import decibels
 from labkit.study.questions.question import GRID_HZ, QuestionAnswer, heard_slot, shown
 from labkit.study.search.goal import Target, like
+
+NOT_CARRIED = (
+    "every trial as labkit predicts it from its build: what a workshop book, or a set value, says of the coil as it is "
+    "now is not carried over"
+)
 
 
 def turns_and_wire(
@@ -107,10 +113,20 @@ def turns_and_wire(
         left_db=first["distance_db"],
         rests_on=(
             "bobbin, poles and magnets as on the sheet",
+            *(() if _is_as_planned(rig.pickups[slot], read_build(build.table()).pickup) else (NOT_CARRIED,)),
             *((f"{len(unfit)} trials did not fit the bobbin ({unfit[0]})",) if unfit else ()),
         ),
         rows=tuple(rows),
         rig=made(first["wire"], first["turns"]),
+    )
+
+
+def _is_as_planned(pickup: Pickup, planned: Pickup) -> bool:
+    """Whether the coils of a pickup have the values that its build predicts."""
+    return all(
+        math.isclose(getattr(coil, key), getattr(planned.coils[name], key), rel_tol=1e-9)
+        for name, coil in pickup.coils.items()
+        for key in ("resistance", "inductance", "capacitance")
     )
 
 

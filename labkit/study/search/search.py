@@ -200,7 +200,7 @@ def search_plan(goal: Goal) -> SearchPlan:
         discrete=tuple(item for item in numbers if not item.is_continuous),
         continuous=tuple(item for item in numbers if item.is_continuous),
         key=fingerprint(
-            repr(goal.rig),
+            goal.rig,
             [repr(item) for item in goal.freedoms],
             goal.budget,
             goal.frequency_hz.tolist(),

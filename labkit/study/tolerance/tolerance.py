@@ -87,7 +87,7 @@ class ToleranceStudy:
     def fingerprint(self) -> str:
         """What the study is; two studies of one fingerprint give one result."""
         return fingerprint(
-            repr(self.rig),
+            self.rig,
             sorted((name, value, sorted(parts.items())) for name, (value, parts) in self.columns.moved.items()),
             [repr(spread) for spread in self.spreads],
             self.count,

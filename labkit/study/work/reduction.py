@@ -8,6 +8,7 @@ import json
 import time
 import zipfile
 from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -161,12 +162,21 @@ class Checkpoint:
 
 
 def fingerprint(*things: Any) -> str:
-    """Return a short text that changes when anything of a study changes.
+    """Return a short text that changes when anything of a study changes, however briefly a thing describes itself.
 
     >>> fingerprint({"seed": 1}) == fingerprint({"seed": 1}), fingerprint({"seed": 1}) == fingerprint({"seed": 2})
     (True, False)
     """
     digest = hashlib.sha256()
     for thing in things:
-        digest.update(json.dumps(thing, sort_keys=True, default=repr).encode())
+        digest.update(json.dumps(thing, sort_keys=True, default=_whole).encode())
     return digest.hexdigest()[:32]
+
+
+def _whole(thing: Any) -> Any:
+    """Everything that a thing holds: a rig's own text leaves most of it out."""
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return [type(thing).__name__, {each.name: getattr(thing, each.name) for each in fields(thing)}]
+    if isinstance(thing, Mapping):
+        return dict(thing)
+    return thing.tolist() if isinstance(thing, np.ndarray) else repr(thing)

@@ -370,8 +370,9 @@ def _band(frame: Frame, curve: Curve, low_db: np.ndarray, high_db: np.ndarray) -
     """A tint with two thin edges, which stay where a tint is not printed."""
     x, up = _places(frame, curve, high_db)
     _, down = _places(frame, curve, low_db)
-    outline = svg.points([*x, *x[::-1]], [*up, *down[::-1]])
-    edges = "M" + svg.points(x, up).replace(" ", "L") + "M" + svg.points(x, down).replace(" ", "L")
+    above, below = svg.points(x, up), svg.points(x, down)
+    outline = " ".join([above, *reversed(below.split(" "))])
+    edges = "M" + above.replace(" ", "L") + "M" + below.replace(" ", "L")
     colour = curve.style.colour
     return [
         svg.element("polygon", class_="lab-band", fill=colour, fill_opacity=0.16, points=outline),

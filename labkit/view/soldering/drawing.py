@@ -17,11 +17,12 @@ from labkit.core.errors import InputError
 from labkit.rig.devices.plan import CAN, Lug, SolderPlan, SolderWire, in_order, solder_plan
 from labkit.rig.harness import Harness
 from labkit.view import svg
+from labkit.view.grid import Cell
 from labkit.view.palette import BLUE, CARD, COPPER, EDGE, GREEN, INK, MUTED, PAPER, SANS, SERIF
 from labkit.view.schematic.drawing import text_width
 from labkit.view.soldering.layout import FOOT, Layout, Placed, layouts
 from labkit.view.soldering.routing import Route, Router
-from labkit.view.soldering.shapes import STEP, Body, Cell, Footprint, said, variants
+from labkit.view.soldering.shapes import STEP, Body, Footprint, said, variants
 
 CLASS = "lab-solder"
 MARKS: dict[str, tuple[str, str, float, tuple[float, ...]]] = {
@@ -37,9 +38,9 @@ NOTE = (
     "Seen from behind. Pots: 1 counter-clockwise end, 2 wiper, 3 clockwise end. Switches: C common of the pole with "
     "the letter. Numbers on wires are those of the steps."
 )
-_TRIED, _DRAWN, _ENOUGH = 8, 2, 3
-"""Layouts whose wires are laid in a first go, the best of these that are worked out, and crossings that are few enough
-to stop at."""
+_KEPT, _ENOUGH = (6, 2, 1, 1), 3
+"""Layouts whose wires are laid, how many of the best are kept each time that wires and parts have been moved to where
+they lie better, and crossings that are few enough to stop at."""
 _CORNER = 6.0
 _LUG = 7.5
 _DOT = 4.0
@@ -99,30 +100,29 @@ class _Known:
 @lru_cache(maxsize=128)
 def _drawn(known: _Known) -> SolderDrawing:
     plan = known.plan
-    tried: list[tuple[int, int, Layout]] = []
     shapes = {name: variants(part) for name, part in plan.parts.items()}
-    for number, layout in enumerate(layouts(plan, _TRIED)):
-        routes = Router(plan, layout, shapes).routes(passes=1)
-        tried.append((_count_crossings(routes) + 100 * (len(plan.wires) - len(routes)), number, layout))
-        if tried[-1][0] <= _ENOUGH:
+    routers: list[Router] = []
+    for layout in layouts(plan, _KEPT[0]):
+        routers.append(Router(plan, layout, shapes))
+        routers[-1].lay()
+        if _is_good(routers[-1]):
             break
-    best: SolderDrawing | None = None
-    for _, _, layout in sorted(tried, key=lambda each: each[:2])[:_DRAWN]:
-        router = Router(plan, layout, shapes)
-        routes = router.routes()
-        if len(routes) < len(plan.wires):
-            continue
-        drawing = _numbered(*_lettered(plan, router.layout, routes))
-        if best is None or drawing.crossings < best.crossings:
-            best = drawing
-        if best.crossings <= _ENOUGH:
+    for count in _KEPT[1:]:
+        routers = sorted(routers, key=lambda each: each.score)[:count]
+        became_better = [each.settle() for each in routers]
+        if not any(became_better) or any(map(_is_good, routers)):
             break
-    if best is None:
+    best = min(routers, key=lambda each: each.score)
+    if len(best.routes) < len(plan.wires):
         raise InputError(
             f"harness '{plan.harness.name}': no room was found for all {len(plan.wires)} wires of the drawing; "
             "the list of wires is complete without it"
         )
-    return best
+    return _numbered(*_lettered(plan, best.layout, best.routes))
+
+
+def _is_good(router: Router) -> bool:
+    return len(router.routes) == len(router.plan.wires) and _count_crossings(router.routes) <= _ENOUGH
 
 
 def _lettered(

@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.rig.devices.plan import Lug, SolderPlan, joined_up
-from labkit.view.soldering.shapes import Cell, Footprint, variants
+from labkit.view.grid import Cell
+from labkit.view.soldering.shapes import Footprint, variants
 
 WIDTH, HEIGHT = 85, 60
 """Of a drawing, steps: 1275 × 900 pixels, as wide to high as A4 lying. A crowded one grows."""
@@ -29,9 +30,9 @@ _CHANNEL = 4
 """Between two rows, steps."""
 _CROSSING, _BLOCKED, _LENGTH, _LEG_LENGTH = 10.0, 7.0, 0.15, 0.2
 _MOVES = 600
-_HOT, _COLD = 12.0, 0.5
+_HOT, _COLD = 30.0, 0.5
 """How much worse a change may be that is still tried, at first and at last."""
-_SEED = 7
+_SEED = 3
 
 ABOVE, BETWEEN, BELOW = range(3)
 

@@ -13,19 +13,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import dijkstra
 
 from labkit.circuit.elements import GROUND
 from labkit.core.joined import Joined
 from labkit.rig.devices.plan import CAN, WIRES_A_LUG, Lug, SolderPlan, SolderWire, wire_between
+from labkit.view.grid import NEVER, Cell, Grid
 from labkit.view.soldering.layout import Layout, Placed
-from labkit.view.soldering.shapes import Cell, Footprint
+from labkit.view.soldering.shapes import Footprint
 
 FIXED = ("pickup", "jack", "bridge")
 """Kinds of parts that keep their place."""
 BEND = 1.5
-CROSSING = 16.0
+CROSSING = 60.0
 NEAR_A_LUG = 1.5
 IN_THE_WAY = 1.0
 NOT_A_CAN = 12.0
@@ -34,10 +33,9 @@ can cost, in steps."""
 LEG = 2.0
 """A leg of a small part counts as so many times its length, for it should be no longer than a leg."""
 _OVERLAP = 60.0
-_NEARBY = 20.0
-"""A way is looked for first among those that cost no more than this and twice its straight length."""
-_NEVER = 1e6
 _PASSES = 4
+_HOPE = CROSSING
+"""What a change may cost that is worked on, for wires that are laid anew may still become better."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,82 +56,6 @@ class Route:
         return cells[0], *turns, cells[-1]
 
 
-class _Grid:
-    """Two layers of places, one for ways across and one for ways down; a bend is a step from one to the other."""
-
-    def __init__(self, width: int, height: int) -> None:
-        self.width, self.height, self.size = width, height, width * height
-        index = np.arange(self.size).reshape(height, width)
-        across, down = index, index + self.size
-        pairs = [(across[:, :-1], across[:, 1:]), (down[:-1], down[1:]), (across, down)]
-        base = [1.0, 1.0, BEND]
-        rows, columns, costs = [], [], []
-        for (one, other), each in zip(pairs, base):
-            rows += [one.ravel(), other.ravel()]
-            columns += [other.ravel(), one.ravel()]
-            costs.append(np.full(2 * one.size, each))
-        self.start = 2 * self.size
-        every = np.arange(2 * self.size)
-        row = np.concatenate([*rows, np.full(every.size, self.start)])
-        column = np.concatenate([*columns, every])
-        cost = np.concatenate([*costs, np.full(every.size, _NEVER)])
-        order = np.lexsort((column, row))
-        row, self.column, self.base = row[order], column[order].astype(np.int32), cost[order]
-        pointers = np.searchsorted(row, np.arange(self.start + 2))
-        self.graph = csr_matrix((self.base.copy(), self.column, pointers), shape=(self.start + 1, self.start + 1))
-        self.inner = int(pointers[self.start])
-        """Where the edges from the start begin: one to each place of both layers, in their order."""
-
-    def at(self, cell: Cell) -> int:
-        return cell[1] * self.width + cell[0]
-
-    def way(
-        self, price: np.ndarray, sources: Mapping[Cell, float], targets: Mapping[Cell, float]
-    ) -> tuple[tuple[Cell, ...], float] | None:
-        """Return the cheapest way from any source to any target, each with a cost of its own."""
-        self._set(price, sources, targets)
-        near = min((abs(x - u) + abs(y - v) for x, y in sources for u, v in targets), default=0)
-        for limit in (2.0 * near + _NEARBY, _NEVER / 2):
-            costs, before = dijkstra(self.graph, indices=self.start, return_predecessors=True, limit=limit)
-            best = min(
-                ((costs[node] + cost, node) for cell, cost in targets.items() for node in self._both(cell)),
-                default=(math.inf, 0),
-            )
-            if best[0] <= limit:  # what lies further away is not cheaper
-                break
-        else:
-            return None
-        cells: list[Cell] = []
-        node = best[1]
-        while node != self.start:
-            place = node % self.size
-            cell = (int(place % self.width), int(place // self.width))
-            if not cells or cells[-1] != cell:
-                cells.append(cell)
-            node = int(before[node])
-        return tuple(reversed(cells)), float(best[0])
-
-    def costs(self, price: np.ndarray, sources: Mapping[Cell, float]) -> np.ndarray:
-        """Return what the cheapest way from any source to each place costs, shape (height, width)."""
-        self._set(price, sources, ())
-        found = dijkstra(self.graph, indices=self.start, limit=_NEVER / 2)
-        return np.asarray(found[: self.start].reshape(2, self.height, self.width).min(axis=0))
-
-    def _set(self, price: np.ndarray, sources: Mapping[Cell, float], targets: Iterable[Cell]) -> None:
-        price = price.copy()
-        ends = [self.at(cell) for cell in (*sources, *targets)]
-        price[ends] = 0
-        price[[end + self.size for end in ends]] = 0
-        data = self.graph.data
-        data[:] = self.base
-        data[: self.inner] += price[self.column[: self.inner]]
-        for cell, cost in sources.items():
-            data[[self.inner + node for node in self._both(cell)]] = cost + 1e-9
-
-    def _both(self, cell: Cell) -> tuple[int, int]:
-        return self.at(cell), self.at(cell) + self.size
-
-
 class Router:
     """Lays the wires of a plan between the lugs of placed parts, and moves parts to where their wires lie better.
 
@@ -150,7 +72,7 @@ class Router:
         self.parts: dict[str, Placed] = {}
         self.places: dict[Lug, tuple[Cell, ...]] = {}
         self.lug_at: dict[Cell, Lug] = {}
-        self.grid = _Grid(layout.width, layout.height)
+        self.grid = Grid(layout.width, layout.height, bend=BEND, limit=CROSSING + 15.0)
         self.taken = np.zeros((layout.height, layout.width), dtype=int)
         self.beside = np.zeros((layout.height, layout.width))
         for x, y in layout.margin():
@@ -183,11 +105,18 @@ class Router:
         else:
             for cell in lugs:
                 del self.lug_at[cell]
-        price = self.beside + np.where(self.taken > 0, _NEVER, 0.0)
+        price = self.beside + np.where(self.taken > 0, NEVER, 0.0)
         self.price = np.concatenate([price.reshape(-1)] * 2)
 
-    def routes(self, passes: int = _PASSES) -> tuple[Route, ...]:
-        """Lay all wires and return their ways in the order of the plan's wires; what finds no way is left out."""
+    @property
+    def routes(self) -> tuple[Route, ...]:
+        """The ways of all wires that found one, in the order of the plan's wires."""
+        return tuple(
+            Route(wire=wire, cells=self.cells[number]) for number, wire in enumerate(self.wires) if number in self.cells
+        )
+
+    def lay(self, passes: int = 1) -> None:
+        """Lay all wires, and so many times each anew; what finds no way is left out."""
         order = sorted(range(len(self.wires)), key=lambda number: self._far(self.wires[number]))
         for number in [each for each in order if each not in self.cells]:
             self._lay(number, self._sources(number))
@@ -198,21 +127,22 @@ class Router:
             before = dict(self.cells)
             for number in sorted(self.cells, key=lambda each: -len(self.cells[each])):
                 self._lay_anew(number)
-            score = self._score()
-            if best is None or score < best[0]:
-                best = score, dict(self.cells), list(self.wires)
+            if best is None or self.score < best[0]:
+                best = self.score, dict(self.cells), list(self.wires)
             if self.cells == before and len(self.cells) == len(self.wires):
                 break
-        assert best is not None
-        self._restore(best[1], best[2])
-        for _ in range(passes - 1):
-            if not self.improve() | self._untangle():
-                break
-        return tuple(
-            Route(wire=wire, cells=self.cells[number]) for number, wire in enumerate(self.wires) if number in self.cells
-        )
+        if best is not None:
+            self._restore(best[1], best[2])
 
-    def _score(self) -> float:
+    def settle(self) -> bool:
+        """Lay wires that are missing, move parts and disentangle wires once; say whether anything became better."""
+        if len(self.cells) < len(self.wires):
+            self.lay(_PASSES)
+        return self.improve() | self._untangle()
+
+    @property
+    def score(self) -> float:
+        """What its wires cost together: those that found no way, crossings and length."""
         missing = len(self.wires) - len(self.cells)
         crossings = sum(len(wires) > 1 for wires in self.used.values())
         length = sum(len(cells) * (LEG if self.wires[number].is_leg else 1.0) for number, cells in self.cells.items())
@@ -235,14 +165,13 @@ class Router:
             others = self._crossed_by(number) if number in self.cells else []
             if not others:
                 continue
-            score, cells, wires = self._score(), dict(self.cells), list(self.wires)
+            score, cells, wires = self.score, dict(self.cells), list(self.wires)
             for each in (number, *others):
                 self._lift(each)
-            laid = [self._lay(each, self._sources(each)) for each in (number, *others)]
-            if all(laid):
+            if all(self._lay(each, self._sources(each)) for each in (number, *others)) and self.score < score + _HOPE:
                 for each in (*others, number):
                     self._lay_anew(each)
-            if self._score() < score:
+            if self.score < score:
                 is_better = True
             else:
                 self._restore(cells, wires)
@@ -260,7 +189,7 @@ class Router:
         numbers = [number for number in self.cells if name in self._names(number)]
         if all(map(self._is_plain, numbers)):
             return False
-        score, cells, wires, part = self._score(), dict(self.cells), list(self.wires), self.parts[name]
+        score, cells, wires, part = self.score, dict(self.cells), list(self.wires), self.parts[name]
         for number in numbers:
             self._lift(number)
         self._stand(part, -1)
@@ -270,11 +199,11 @@ class Router:
         numbers += list(dict.fromkeys(number for cell in ground for number in self.used.get(cell, ())))
         for number in [each for each in numbers if each in self.cells]:
             self._lift(number)
-        laid = [self._lay(number, self._sources(number)) for number in sorted(numbers, key=self._far_of)]
-        if all(laid):
+        is_laid = all(self._lay(number, self._sources(number)) for number in sorted(numbers, key=self._far_of))
+        if is_laid and self.score < score + _HOPE:
             for number in numbers:
                 self._lay_anew(number)
-            if self._score() < score:
+            if self.score < score:
                 return True
         for number in [each for each in numbers if each in self.cells]:
             self._lift(number)
@@ -288,7 +217,7 @@ class Router:
 
     def _best_place(self, part: Placed, numbers: Sequence[int]) -> Placed:
         """Where the ways from what its wires join to its lugs cost least, for all places with room and all turns."""
-        prices = self._prices(overlap=_NEVER)
+        prices = self._prices(overlap=NEVER)
         maps: list[tuple[str, np.ndarray]] = []
         pulled = {number: self.wires[number] for number in numbers}
         for wire in pulled.values():
@@ -415,7 +344,7 @@ class Router:
         return self.price + np.where(self.ways > 0, overlap, is_crossed).reshape(-1)
 
     def _lay(
-        self, number: int, ends: tuple[Mapping[Cell, float], Mapping[Cell, float]], overlap: float = _NEVER
+        self, number: int, ends: tuple[Mapping[Cell, float], Mapping[Cell, float]], overlap: float = NEVER
     ) -> bool:
         found = self.grid.way(self._prices(overlap=overlap), *ends)
         if found is None:

@@ -12,13 +12,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from labkit.rig.devices.plan import CAN, PlanPart
+from labkit.view.grid import Cell
 from labkit.view.schematic.drawing import text_width
 
 STEP = 15
 """Grid, CSS pixels; the least distance between wires, and of a wire from a lug that is not its own."""
-
-Cell = tuple[int, int]
-"""Column and row of the grid."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

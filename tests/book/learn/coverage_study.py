@@ -326,13 +326,18 @@ def _verdict(tallies: dict[str, Tally]) -> list[str]:
         + (f"**Below it: {'; '.join(below)}.** " if below else "Nowhere is it below that. ")
         + (f"Wider than need be: {'; '.join(above)}." if above else "")
     ]
-    worst = tallies.get("shop, spools and lots twice")
-    if worst is not None:
+    rough, usual = tallies.get("shop, spools and lots twice"), tallies.get("as stated")
+    if rough is not None and usual is not None:
+        held = [100 * np.mean(rough.held[count, "new"], axis=0)[0] for count in COUNTS]
+        half = [100 * np.mean(usual.half[count, "new"], axis=0)[0] for count in COUNTS]
         said += [
             "",
-            "Where spools scatter twice as much as the standard of the wire allows, R of a coil from a spool that the "
-            "book has not seen is the weak number: a few spools do not tell yet how spools scatter, and the book keeps "
-            "to the standard. Ten metres on the ohmmeter mend it (below).",
+            "R of a coil from a spool that the book has not seen is the weak number. A few spools do not tell how "
+            "those of a shop scatter, so the interval is made wide enough for a shop whose spools scatter twice as "
+            f"much as the standard of the wire allows (it holds in {min(held):.0f} to {max(held):.0f} of 100 there); "
+            f"where they scatter as stated it is then ± {half[0]:.1f} to {half[-1]:.1f} % after {COUNTS[0]} to "
+            f"{COUNTS[-1]} coils, against ± {100 * _without()[0]:.1f} % without the book. Ten metres on the ohmmeter "
+            "mend both (below).",
         ]
     return said
 

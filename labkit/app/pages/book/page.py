@@ -199,6 +199,14 @@ class BookPage(Page[BookPageState]):
             self.answer.value = self.stories.value = self.chart.svg = ""
             self.text.value = f"<p>{escape(capital(str(error)))}</p>"
 
+    def book_changed(self) -> None:
+        """Show the part anew, or judge again what is being typed, which stays as it is."""
+        if self.state.snapshot.view == BATCH and self.state.has_designs:
+            self._judge.ask()
+            self._follow_book()
+        else:
+            self.show()
+
     def _show_part(self, view: str) -> None:
         state = self.state
         if view == BATCH:

@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any, get_args
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
+from labkit.app.kit.own_book import taught
 from labkit.app.kit.page_state import PageState
 from labkit.app.kit.rig.state import join_query, split_query
 from labkit.app.kit.text import today
@@ -22,7 +23,7 @@ from labkit.book.chart import Chart, chart
 from labkit.book.entry import USUAL_COLUMNS, BatchHeading, EntryRow, EntryTable, Expect, expected_by
 from labkit.book.history import CoilLine, coil_lines, find_coils
 from labkit.book.learn.batch import BatchVerdict, CoilVerdict
-from labkit.book.learn.from_book import judge_session, place_in, taught_by
+from labkit.book.learn.from_book import judge_session, place_in
 from labkit.book.learn.prediction import Knowledge, knowledge
 from labkit.book.matching import CoilSet, book_pairs, coil_set
 from labkit.book.records import (
@@ -153,6 +154,11 @@ class BookPageState(PageState[Shown]):
             self._kept[key] = make()
         return self._kept[key]
 
+    @property
+    def book_moment(self) -> tuple[int, int]:
+        """Changes whenever the book does, whoever writes into it."""
+        return self.book.moment
+
     # -- controls
 
     def _records(self, kind: type[BookRecord]) -> list[Any]:
@@ -180,7 +186,6 @@ class BookPageState(PageState[Shown]):
         names = tuple(self.designs)
         design = Control(key="design", label="Design", kind="choice", positions=names or (NOT_SAID,))
         if view == BATCH:
-            things = tuple(self._things(tuple(OF_A_BATCH)))
             meters = tuple(control for kind in METERS if (control := self._meter(kind)) is not None)
             temperature = Control(
                 key="celsius",
@@ -202,7 +207,9 @@ class BookPageState(PageState[Shown]):
             frequency = Control(
                 key="hz", label="LCR meter at", kind="choice", positions=(100.0, 120.0, 1e3, 5e3, 10e3), unit="Hz"
             )
-            groups.append(Group(title="Heading of the batch", controls=(design, *things, temperature)))
+            groups.append(
+                Group(title="Heading of the batch", controls=(design, *self._things(tuple(OF_A_BATCH)), temperature))
+            )
             groups.append(Group(title="Meters", controls=(*meters, frequency, loaded), is_fold=True))
         elif view == KNOWS:
             groups.append(Group(title="The next coil", controls=(design, *self._things(("spool", "lot", "machine")))))
@@ -235,7 +242,7 @@ class BookPageState(PageState[Shown]):
             entry = Control(
                 key="entry", label="With", kind="choice", positions=tuple(entries), names=tuple(entries.values())
             )
-            asks = self._chosen("act") in ("cross out", "restore")
+            asks = self._standing["act"] in ("cross out", "restore")
             groups.append(Group(title=f"Coil {coil.serial}", controls=(act, entry) if asks else (act,)))
         elif view == PAIRS:
             first = replace(design, label="First coils")
@@ -263,7 +270,7 @@ class BookPageState(PageState[Shown]):
     @property
     def values(self) -> dict[str, Value]:
         """Where every control stands: as for the coil that was entered last, until somebody says otherwise."""
-        chosen = {**self._known("usual", self._usual), **dict(self.snapshot.chosen), "view": self.snapshot.view}
+        chosen = {**self._standing, "view": self.snapshot.view}
         return {
             control.key: chosen[control.key]
             if control.is_quantity or chosen[control.key] in control.positions
@@ -288,9 +295,10 @@ class BookPageState(PageState[Shown]):
             usual[kind_of_meter] = own[0] if own else NOT_SAID
         return usual
 
-    def _chosen(self, key: str) -> Value:
-        """Where a control was put, or stands at first."""
-        return dict(self.snapshot.chosen).get(key, self._known("usual", self._usual)[key])
+    @property
+    def _standing(self) -> dict[str, Value]:
+        """Where every control of every part was put, or stands at first."""
+        return {**self._known("usual", self._usual), **dict(self.snapshot.chosen)}
 
     @property
     def query(self) -> str:
@@ -325,7 +333,7 @@ class BookPageState(PageState[Shown]):
 
     def heading(self) -> BatchHeading:
         """Return the heading of the batch as the controls have it."""
-        values = {**self._known("usual", self._usual), **dict(self.snapshot.chosen)}
+        values = self._standing
 
         def uid(kind: type[BookRecord], label: Value) -> str | None:
             return next((each.uid for each in self._records(kind) if each.label == label), None)
@@ -431,7 +439,7 @@ class BookPageState(PageState[Shown]):
             build = read_design(design.sheet, design.title).build
             labels = {key: "" if values[key] == NOT_SAID else str(values[key]) for key in ("spool", "lot", "machine")}
             place = place_in(self.book, design=design.name, **labels)
-            return knowledge(self._known("taught", lambda: taught_by(self.book)).records, build, place)
+            return knowledge(taught(self.book).records, build, place)
 
         found: Knowledge = self._known(("knows", *values.items()), known)
         return found
@@ -550,7 +558,7 @@ class BookPageState(PageState[Shown]):
         if coil is None:
             raise InputError("this is done to one coil; search for its number")
         text = text.strip()
-        act = str(self._chosen("act"))
+        act = str(self._standing["act"])
         if act == "note":
             self.book.add(Note(about=coil.uid, text=text))
             return f"coil {coil.serial}: noted"
@@ -582,7 +590,7 @@ class BookPageState(PageState[Shown]):
         """
         if not label.strip():
             raise InputError("say what the workshop calls it, such as reel 15")
-        return THINGS[str(self._chosen("thing"))].enter(self.book, label.strip(), said)
+        return THINGS[str(self._standing["thing"])].enter(self.book, label.strip(), said)
 
     @property
     def _head(self) -> PaperHead:
@@ -592,7 +600,7 @@ class BookPageState(PageState[Shown]):
         """Return the card for the batch under its heading: as many coils as the table has rows, six in an empty one."""
         from labkit.report.book_paper import work_card_html
 
-        usual = {**self._known("usual", self._usual), **dict(self.snapshot.chosen)}
+        usual = self._standing
         rows = [cells for cells in self._cells if any(cells[1:])]
         things = {key: "" if usual[key] == NOT_SAID else str(usual[key]) for key in ("spool", "lot", "machine")}
         return work_card_html(

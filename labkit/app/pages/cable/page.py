@@ -59,7 +59,8 @@ class CablePage(CurvePage[CablePageState]):
         lengths = (ipywidgets.HTML("<h2>Every length at once</h2>"), self.map, self.map_caption)
         numbers = (ipywidgets.HTML("<h2>In numbers</h2>"), self.numbers, self.table, note(LOAD_DOUBT))
         customer = (ipywidgets.HTML("<h2>What the customer is told</h2>"), self.said, self.files, note(CAUTION))
-        return box("lab-section", *lengths), box("lab-section", *numbers), box("lab-section", *customer)
+        found = box("lab-section", *lengths), box("lab-section", *numbers)
+        return (*found, self.known_box, box("lab-section", *customer))
 
     def show_results(self) -> None:
         """Show what the cable does, the longest one, the map, numbers and table."""

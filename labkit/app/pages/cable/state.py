@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import CurvePageState, Snapshot
+from labkit.app.kit.page_state import CurvePageState, Snapshot, own_book_default, own_book_groups
 from labkit.app.kit.rig.controls import KNOBS
 from labkit.app.kit.rig.line import CABLE_LENGTHS, input_key
 from labkit.app.kit.text import change_in_words
@@ -210,6 +210,7 @@ class CablePageState(CurvePageState[CableResult]):
                 ),
                 Group(title="Longest cable", is_fold=True, controls=BAND_ENDS),
                 Group(title="Rig", controls=(offered["rig"], *knobs, *inputs, buffer)),
+                *own_book_groups(),
             )
         )
 
@@ -221,6 +222,7 @@ class CablePageState(CurvePageState[CableResult]):
             "own.loss": ALLOWED_DB,
             "own.from": BAND_HZ[0],
             "own.to": BAND_HZ[1],
+            **own_book_default(),
         }
 
     def follow(self, key: str, value: Value) -> dict[str, Value]:
@@ -258,9 +260,9 @@ class CablePageState(CurvePageState[CableResult]):
         else:
             shown, other, label = rig, short, length_text(before_length)
         now, than = shown.response(GRID_HZ), other.response(GRID_HZ)
-        plain = read_response(rig.response(GRID_HZ))
-        before = read_response(short.response(GRID_HZ))
-        reading = read_response(now)
+        reading, other_reading = read_response(now), read_response(than)
+        plain = other_reading if has_buffer else reading
+        before = read_response(short.response(GRID_HZ)) if has_buffer else other_reading
         lengths = sorted({*FAMILY_M, cable.length, before_length})
         losses = cable_losses(shown, lengths, allowed_db=allowed, band_hz=band, reference=before_length)
         judged = None
@@ -273,11 +275,11 @@ class CablePageState(CurvePageState[CableResult]):
             gain_db=now.gain_db,
             other=other,
             other_label=label,
-            other_reading=read_response(than),
+            other_reading=other_reading,
             other_gain_db=than.gain_db,
             family=cable_curves(shown, losses, GRID_HZ),
             plain=plain,
-            buffered=read_response(buffered.response(GRID_HZ)),
+            buffered=reading if has_buffer else read_response(buffered.response(GRID_HZ)),
             before=before,
             before_length=before_length,
             has_buffer=has_buffer,
@@ -533,8 +535,9 @@ def formula_text(formula: Resonance, solved: Reading) -> str:
     """Write the resonance formula with the rig's numbers, and where the solved peak lies beside it."""
     assert solved.peak_hz is not None
     parts = " + ".join(f"{part * 1e12:.0f}" for part in (formula.coil, formula.cable, formula.input))
+    inductance = format_quantity(float(f"{formula.inductance:.3g}"), "H")
     return (
-        f"By formula: 1 / (2π √(L·C)) = 1 / (2π √({format_quantity(formula.inductance, 'H')} × ({parts}) pF)) = "
+        f"By formula: 1 / (2π √(L·C)) = 1 / (2π √({inductance} × ({parts}) pF)) = "
         f"{formula.frequency_hz / 1e3:.2f} kHz, for coil, cable and input alone; pots and core loss put the peak at "
         f"{solved.peak_hz / 1e3:.2f} kHz."
     )

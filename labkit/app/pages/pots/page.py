@@ -61,7 +61,7 @@ class PotsPage(CurvePage[PotsPageState]):
         """Return numbers, what else follows, small multiples, plots, table, files."""
         files = (ipywidgets.HTML("<h2>For the customer</h2>"), self.files, note(CAUTION))
         found = box("lab-section", self.numbers, self.said, self.multiples, self.plots, self.table)
-        return found, box("lab-section", *files)
+        return found, self.known_box, box("lab-section", *files)
 
     def shown_controls(self) -> ControlSet:
         """Return the controls that the present question needs."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from labkit.app.kit.controls import KNOB, Control, ControlSet, Group, Value, with_value
-from labkit.app.kit.page_state import CurvePageState, Snapshot
+from labkit.app.kit.page_state import CurvePageState, Snapshot, own_book_default, own_book_groups
 from labkit.app.kit.rig.controls import CAPACITORS, KNOB_POSITIONS, RESISTORS, words
 from labkit.app.kit.rig.controls import POT_VALUES as RIG_POT_VALUES
 from labkit.app.pages.pots.capacitors import NO_LOSS, bleed_view, capacitance, capacitor_view, loss_view
@@ -91,7 +91,7 @@ class PotsPageState(CurvePageState[PotsResult]):
 
     def page_controls(self, rig: Rig, offered: ControlSet) -> ControlSet:
         """Return rig, question, what may be tried on, then knobs and parts as the rig page has them."""
-        groups = [Group(title="Instrument", controls=(offered["rig"],))]
+        groups = [Group(title="Instrument", controls=(offered["rig"],)), *own_book_groups()]
         questions = views_of(rig)
         if questions:
             groups.append(
@@ -128,7 +128,7 @@ class PotsPageState(CurvePageState[PotsResult]):
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return the first question this rig has, everything as built."""
-        usual: dict[str, Value] = {}
+        usual = own_book_default()
         if views_of(rig):
             usual["own.show"] = views_of(rig)[0]
         if pots(rig):

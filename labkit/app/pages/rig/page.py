@@ -50,7 +50,7 @@ class RigPage(PinningPage[RigPageState]):
         state = self.state
         self.controls.add_class("lab-path")
         self.answer, self.numbers = ipywidgets.HTML(), ipywidgets.HTML()
-        self.caption, self.place, self.about, self.known = (ipywidgets.HTML() for _ in range(4))
+        self.caption, self.place, self.about = (ipywidgets.HTML() for _ in range(3))
         self.schematic = Disclosure(
             "Schematic of the rig as it stands", lambda: schematic_html(state.rig), working="Drawing it …"
         )
@@ -80,7 +80,7 @@ class RigPage(PinningPage[RigPageState]):
 
     def below(self) -> tuple[ipywidgets.Widget, ...]:
         """Return the answer with its numbers, what the present position does, and the wirings to choose from."""
-        answer = box("lab-section", self.answer, self.numbers, self.place, self.about, box("lab-wrap", self.known))
+        answer = box("lab-section", self.answer, self.numbers, self.place, self.about, self.known_box)
         return answer, box("lab-section", self.wiring), *super().below()
 
     def at_the_end(self) -> tuple[ipywidgets.Widget, ...]:
@@ -103,7 +103,6 @@ class RigPage(PinningPage[RigPageState]):
         self.caption.value = f"{said}{caption_html(state.zero)}"
         self.about.value = small_print(state.caption.removeprefix(state.zero).strip())
         self.place.value = position_html(state.rig) + noise_line_html(state.rig)
-        self.show_known(self.known)
 
     def show(self) -> None:
         """Show the present state; last, positions, noise, schematic and formula where they are open."""

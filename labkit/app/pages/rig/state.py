@@ -7,7 +7,14 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
-from labkit.app.kit.page_state import BOOK, GRID, WITHOUT, PinningPageState, RigCurve, Snapshot, own_book_groups
+from labkit.app.kit.page_state import (
+    GRID,
+    PinningPageState,
+    RigCurve,
+    Snapshot,
+    own_book_default,
+    own_book_groups,
+)
 from labkit.app.kit.rig.opened import read_sheet_text
 from labkit.app.kit.rig.rebuild import REBUILDING, rebuilding_values, rebuilt, with_rebuilding
 from labkit.app.kit.rig.state import Setup
@@ -36,7 +43,7 @@ class RigPageState(PinningPageState[RigCurve]):
 
     def own_defaults(self, rig: Rig) -> dict[str, Value]:
         """Return curves at equal EMF, predicted without the workshop book where one is open."""
-        return {CURVE: EQUAL_EMF, **({BOOK: WITHOUT} if own_book_groups() else {})}
+        return {CURVE: EQUAL_EMF, **own_book_default()}
 
     def derived(self, values: Mapping[str, Value]) -> dict[str, Value]:
         """Return where the controls stand that rebuild the rig."""

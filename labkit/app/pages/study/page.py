@@ -57,7 +57,7 @@ class StudyPage(CurvePage[StudyPageState]):
         self.background = Background()
         self.work = Work()
         self.numbers, self.said, self.caption = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
-        self.pictures, self.table, self.causes, self.goal, self.known = (ipywidgets.HTML() for _ in range(5))
+        self.pictures, self.table, self.causes, self.goal = (ipywidgets.HTML() for _ in range(4))
         self.work.on("cancel", lambda **_: self._stop())
         self.work.on("again", lambda **_: self._go_on())
         self.opener = self._opener("a goal sheet")
@@ -106,7 +106,7 @@ class StudyPage(CurvePage[StudyPageState]):
             *self.spread_parts[:1],
             self.table_box,
             *self.spread_parts[1:],
-            box("lab-wrap", self.known),
+            self.known_box,
             *self.goal_parts,
             box("lab-section", ipywidgets.HTML("<h2>Save it</h2>"), self.files),
         )
@@ -131,7 +131,6 @@ class StudyPage(CurvePage[StudyPageState]):
             f'<p class="lab-caption">{escape(f"{ZERO} {BAND}" if state.question == SPREAD else ZERO)}</p>'
         )
         self._show_goal()
-        self.show_known(self.known)
         if answer is None:
             if not is_fading:
                 self.numbers.value = numbers_html(WAITING)

@@ -131,8 +131,8 @@ class StudyPageState(PicksParts, CurvePageState[RigCurve]):
             wanted = _BEARS_ON[self.question]
         if self.question == GOAL and self.goal is not None:
             return GOAL, sheet_text("goal", dict(self.goal.data))
-        wanted = (BOOK, *wanted)
-        return self.question, setup, tuple((key, values[key]) for key in sorted(values) if key.startswith(wanted))
+        asked = tuple((key, values[key]) for key in sorted(values) if key.startswith((BOOK, *wanted)))
+        return self.question, setup, self.book_moment, asked
 
     @property
     def answer(self) -> object:

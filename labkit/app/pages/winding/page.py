@@ -13,11 +13,10 @@ import ipywidgets
 
 from labkit.app.kit.controls import ControlSet
 from labkit.app.kit.files import offer_curves
-from labkit.app.kit.own_book import knowledge_html
 from labkit.app.kit.page import PinningPage, box, caption_html, file_stem, note
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.pickup.made import text_in_words
-from labkit.app.kit.text import answer_html, capital, numbers_html, sentence_html, table_html, today
+from labkit.app.kit.text import answer_html, numbers_html, sentence_html, table_html, today
 from labkit.app.kit.widgets import CurveView, MadeFile
 from labkit.app.pages.winding.controls import HEARD, fold_heads
 from labkit.app.pages.winding.sheets import open_sheet_text, saved_sheet, winding_paper
@@ -52,8 +51,6 @@ class WindingPage(PinningPage[WindingPageState]):
         self.said, self.change = ipywidgets.HTML(), ipywidgets.HTML()
         self.fit, self.table, self.coil_table = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.asked, self.link, self.cautions = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
-        self.known = ipywidgets.HTML()
-        self.known_box = box("lab-section", box("lab-wrap", self.known))
         self.change_box = box("lab-section", self.change)
         self.bobbin = CurveView()
         self.working_point, self.magnets = CurveView(), ipywidgets.HTML()
@@ -123,10 +120,6 @@ class WindingPage(PinningPage[WindingPageState]):
         compared = state.compared
         self.change_box.layout.display = "none" if change is None else None
         self.change.value = "" if change is None or compared is None else _line(change_sentence(change, compared.name))
-        known = state.result.known
-        self.known_box.layout.display = None if known is not None else "none"
-        said = "" if known is None else _line(capital(known.sentence)) + knowledge_html(known, "With the workshop book")
-        self.known.value = said
         self.bobbin.svg = self.draw_bobbin(self.bobbin.width)
         self.fit.value = self._fits()
         self._show_magnets()

@@ -18,7 +18,7 @@ import numpy as np
 
 from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.own_book import book_groups, open_own_book, taught
-from labkit.app.kit.page_state import BAND_GRID, BOOK, GRID, WITHOUT, Own, PinningPageState, Snapshot
+from labkit.app.kit.page_state import BAND_GRID, BOOK, GRID, WITHOUT, Own, PinningPageState, Snapshot, book_moment
 from labkit.app.kit.pickup.made import (
     MadePickup,
     built_from,
@@ -139,6 +139,12 @@ class WindingPageState(PinningPageState[WindingResult]):
         return self._text_in(self.snapshot.rig.setup, self.slot)
 
     @property
+    def known(self) -> Mapping[str, Knowledge]:
+        """What the workshop book knows of the pickup, by its slot; empty where it is predicted without it."""
+        known = self.result.known
+        return {} if known is None else {self.slot: known}
+
+    @property
     def built(self) -> BuiltPickup:
         """The predicted pickup."""
         return self.result.built
@@ -150,8 +156,8 @@ class WindingPageState(PinningPageState[WindingResult]):
         return self._in_slot(setup, self.slot, self.reel).rig
 
     def _in_slot(self, setup: Setup, slot: str, reel: str = WITHOUT) -> WindingResult:
-        book = open_own_book() if reel != WITHOUT else None
-        return self._with_reel(setup, slot, WITHOUT if book is None else reel, book and book.moment)
+        moment = book_moment(((BOOK, reel),))
+        return self._with_reel(setup, slot, WITHOUT if moment is None else reel, moment)
 
     @property
     def windings(self) -> Mapping[str, Winding]:

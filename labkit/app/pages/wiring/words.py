@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from labkit.app.kit.text import table_html
 from labkit.rig.rig import Rig
+from labkit.study.work.reduction import fingerprint
 
 if TYPE_CHECKING:
     from labkit.rig.devices.faults import FaultFinder
@@ -35,7 +36,7 @@ class _Known:
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
-        self.key = (rig.harness.name, repr(dict(rig.harness.parts)), repr(dict(rig.pickups)))
+        self.key = fingerprint(rig.harness.name, dict(rig.harness.parts), dict(rig.pickups))
 
     def __hash__(self) -> int:
         return hash(self.key)

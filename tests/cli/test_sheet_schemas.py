@@ -3,41 +3,57 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from pathlib import Path
 
 import jsonschema
 import pytest
 
-import labkit
+from labkit.bench.diagnose.readings import readings_from_table
 from labkit.catalogue import catalogue
 from labkit.cli.main import main
+from labkit.cli.sheet_schemas import schema_kinds, sheet_schema
 from labkit.core.errors import SheetError
+from labkit.core.files import shipped_sheet_folders
 from labkit.core.sheet import parse_sheet, sheet_text
-from labkit.rig.schema import SCHEMAS, sheet_schema
-from labkit.rig.sheet import chain_kinds, load_rig, rig_data
+from labkit.rig.sheet import load_rig, rig_data
 
 READERS = catalogue().readers
-CATALOGUE = Path(labkit.__file__).parent / "data" / "catalogue"
 
 
 @pytest.fixture(scope="module")
 def validators():
     made = {}
-    for kind in SCHEMAS:
+    for kind in schema_kinds():
         jsonschema.Draft202012Validator.check_schema(sheet_schema(kind))
         made[kind] = jsonschema.Draft202012Validator(sheet_schema(kind))
     return made
 
 
-@pytest.mark.parametrize("kind", SCHEMAS)
+def test_every_kind_of_sheet_that_the_lab_reads_has_a_schema():
+    assert {*READERS, "readings"} <= set(schema_kinds())
+
+
+@pytest.mark.parametrize("kind", [kind for kind in READERS if catalogue().names(kind)])
 def test_every_sheet_of_the_catalogue_is_valid(kind, validators):
-    names = catalogue().names(kind)
-    assert len(names) > 3
-    for name in names:
+    for name in catalogue().names(kind):
         data = {"sheet": kind, "format": 1, **catalogue().item(kind, name).data}
         faults = [f"{name}: {fault.json_path} {fault.message[:200]}" for fault in validators[kind].iter_errors(data)]
         assert not faults, faults
+
+
+def test_every_file_of_the_catalogue_and_of_the_cases_is_valid_as_it_stands_and_not_with_a_misspelt_key(validators):
+    files = [path for folder in shipped_sheet_folders() for path in sorted(folder.rglob("*.toml"))]
+    assert len(files) > 100
+    for path in files:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        faults = [
+            f"{path.name}: {fault.json_path} {fault.message[:200]}"
+            for fault in validators[data["sheet"]].iter_errors(data)
+        ]
+        assert not faults, faults
+        assert not validators[data["sheet"]].is_valid(data | {"lenght": "3 m"}), path.name
 
 
 def test_a_rig_written_with_everything_inside_is_valid(validators):
@@ -49,20 +65,18 @@ def test_a_rig_written_with_everything_inside_is_valid(validators):
             validators["pickup"].validate({"sheet": "pickup", "format": 1, **pickup})
 
 
-@pytest.mark.parametrize("kind", [kind for kind in chain_kinds() if kind in READERS and catalogue().names(kind)])
-def test_stages_are_valid_one_by_one_and_as_the_files_that_hold_many(kind):
-    schema = sheet_schema(kind)
-    jsonschema.Draft202012Validator.check_schema(schema)
-    validator = jsonschema.Draft202012Validator(schema)
-    for name in catalogue().names(kind):
-        validator.validate({"sheet": kind, "format": 1, **catalogue().item(kind, name).data})
-    files = sorted(CATALOGUE.glob(f"{kind.replace(' ', '_').replace('-', '_')}s/*.toml"))
-    assert files
-    for path in files:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-        validator.validate(data)
-        for spoilt in (data | {"lenght": "3 m"}, {key: data[key] for key in ("sheet", "format")}):
-            assert not validator.is_valid(spoilt)
+def test_every_sheet_printed_in_the_documentation_is_valid(validators):
+    found = []
+    for page in sorted((Path(__file__).parents[2] / "docs").rglob("*.md")):
+        for block in re.findall(r"^```toml\n(.*?)^```$", page.read_text(encoding="utf-8"), re.S | re.M):
+            data = tomllib.loads(block)
+            if "sheet" in data:
+                found.append(data["sheet"])
+                faults = [
+                    f"{page.name}: {f.json_path} {f.message[:200]}" for f in validators[data["sheet"]].iter_errors(data)
+                ]
+                assert not faults, faults
+    assert {"pickup", "harness", "rig", "readings"} <= set(found)
 
 
 COIL = '[coil.main]\nresistance = "6 kΩ"\ninductance = "2.4 H"\n'
@@ -89,12 +103,19 @@ HARNESS = 'pickups = ["bridge"]\noutput = "bridge.hot"\n'
         ("harness", HARNESS + '[parts.r]\nkind = "resistor"\nnodes = ["bridge.hot", "ground"]'),
         ("harness", HARNESS + '[parts.s]\nkind = "switch"\npositions = { on = [["bridge.hot"]] }'),
         ("harness", HARNESS.replace('["bridge"]', '"bridge"')),
+        ("readings", 'resistence = "6 kΩ"'),
+        ("take", 'strings = "six strings 10-46"\nnotes = [{ at = "0 s", string = 1, fret = 40 }]'),
+        ("take", "notes = []"),
+        ("goal", 'rig = "Saltmarsh Lane, narrow single coil"\n[target]\nresonance = "3 kHz"'),
+        ("metal", 'resistivity = "0.3 µΩ·m"'),
+        ("device", 'kind = "swich"\nsource = "x"'),
+        ("case", 'claim = "x"'),
     ],
 )
 def test_what_the_reader_refuses_the_schema_refuses(kind, text, validators):
     text = f'sheet = "{kind}"\nformat = 1\nname = "x"\n{text}\n'
     with pytest.raises(SheetError):
-        READERS[kind](parse_sheet(text, "x"))
+        (READERS | {"readings": readings_from_table})[kind](parse_sheet(text, "x"))
     assert not validators[kind].is_valid(tomllib.loads(text))
 
 
