@@ -33,19 +33,19 @@ Phantom power off, direct monitoring off, no effects, no automatic gain. Disconn
 the sweep is loud and rises to 20 kHz.
 
 Record two channels at {rate} Hz, 24 bit, while {file} plays. Both channels should peak near −12 dB and never
-reach full scale. Then leave every knob alone and make five recordings (WAV or FLAC), named by their first word:
+reach full scale. Then leave every knob alone and make six recordings (WAV or FLAC), named by their first word:
 
   source.wav      both channels on the source node
   open.wav        channel 2 back behind the resistor, the pickup off
   shorted.wav     the two clips touching
   pickup.wav      the pickup in place (any name of yours will do)
+  open again.wav  the pickup off once more: its clip opened, nothing else touched
   again.wav       both channels on the source node once more
 
-For the capacitance of a small coil make one more recording before the last, and give it to labkit fit as well:
+  labkit fit source.wav open.wav shorted.wav pickup.wav "open again.wav" again.wav --series "220k ± 0.5 %"
 
-  open again.wav  the pickup off once more: its clip opened, nothing else touched
-
-  labkit fit source.wav open.wav shorted.wav pickup.wav again.wav --series "220k ± 1 %"
+Read the resistor on the ohmmeter and state it with the meter's own bounds. Without open again.wav the capacitance of a
+small coil is held more loosely, and the fit says so.
 """
 
 

@@ -34,7 +34,12 @@ NAMES = ("R", "L", "C", "loaded peak", "its height")
 UNITS = ("%", "%", "%", "%", "dB")
 
 
-SIX_TOLERANCE, FIVE_TOLERANCE = 0.001, 0.005
+PROCEDURES: tuple[tuple[str, float, Role | None], ...] = (
+    ("Six takes, a resistor of 0.5 %", 0.005, None),
+    ("Six takes, a resistor of 0.1 %", 0.001, None),
+    ("Five takes, a resistor of 0.5 %", 0.005, "open again"),
+)
+"""Heading, what is stated of the resistor (95 %), and the take that is left out."""
 
 HEAD = """# {count} pickups through {count} interfaces
 
@@ -52,17 +57,17 @@ No interface was touched: a real one may hold what is not simulated here. Pickup
 so what a real core adds is not in these tables.
 """
 
-SIX_WORDS = """## Six takes, a resistor of 0.1 %
-
-All takes, and a resistor of 0.1 % or one that was measured that well.
-"""
-
-FIVE_WORDS = """## Five takes, a resistor of 0.5 %
-
-The same recordings without `open again`. Resistance, inductance and one over the capacitance go with the resistor, and
-so the peak with the half of it. A capacitance of {small:.0f} pF, the smallest here, is known to 0.5 pF of a lead that
-moved: {share:.1f} % (one standard deviation), which is what the worst ones show.
-"""
+WORDS = (
+    """What the lab leads through, and a resistor that a shop's ohmmeter can vouch for. Resistance, inductance and one
+over the capacitance go with the resistor, and so the peak with the half of it.
+""",
+    """The same recordings; the resistor is one of 0.1 %, or was measured that well.
+""",
+    """The same recordings without `open again`. A capacitance of {small:.0f} pF, the smallest here, is known to 0.5 pF
+of a lead that moved: {share:.1f} % (one standard deviation), which is what the worst ones show. The sixth take is
+what narrows it.
+""",
+)
 
 
 @dataclass(frozen=True)
@@ -83,8 +88,8 @@ def errors_of(count: int) -> np.ndarray:
     return np.asarray(norm.ppf(qmc.LatinHypercube(d=3 + len(TAKES) - 1, seed=19).random(count)))
 
 
-def rows(number: int) -> tuple[Row, Row]:
-    """Simulate the six takes of one pickup, and fit it with all of them and with five."""
+def rows(number: int) -> tuple[Row, ...]:
+    """Simulate the six takes of one pickup, and fit it by each of the `PROCEDURES`."""
     coil = simulated.coils(COUNT)[number]
     off, lead, clip, *steps = errors_of(COUNT)[number]
     gain = GAIN_SIGMA_DB / math.sqrt(3) * np.cumsum([0.0, *steps])
@@ -102,7 +107,7 @@ def rows(number: int) -> tuple[Row, Row]:
         for place, take in enumerate(TAKES)
     }
     found = []
-    for tolerance, left_out in ((SIX_TOLERANCE, ""), (FIVE_TOLERANCE, "open again")):
+    for _, tolerance, left_out in PROCEDURES:
         stated = SERIES_OHM / (1 + tolerance / 1.96 * off)
         series = SeriesResistor(resistance=stated, tolerance=tolerance)
         used = {take: reading for take, reading in takes.items() if take != left_out}
@@ -110,7 +115,7 @@ def rows(number: int) -> tuple[Row, Row]:
         shift = bracket(calibration, used["again"])
         measurement = divider_measurement(renewed(calibration, used), used["pickup"], shift_db=shift)
         found.append(judged(fit_sweeps([measurement], predicted_load=LOAD), coil))
-    return found[0], found[1]
+    return tuple(found)
 
 
 def judged(fit: Fit, coil: simulated.Coil) -> Row:
@@ -165,27 +170,20 @@ def summary(rows: Sequence[Row]) -> str:
 def page(rows: Sequence[Sequence[Row]]) -> str:
     """Return the page as text."""
     count, small = len(rows), 1e12 * min(coil.C for coil in simulated.coils(COUNT)[: len(rows)])
-    six, five = zip(*rows)
+    found = tuple(zip(*rows))
     each = table(
         ("pickup", *(f"{name}, {unit}" for name, unit in zip(NAMES, UNITS))),
-        ((str(number), *(f"{value:+.3f}" for value in one.errors)) for number, one in enumerate(six[:LISTED], start=1)),
+        (
+            (str(number), *(f"{value:+.3f}" for value in one.errors))
+            for number, one in enumerate(found[0][:LISTED], start=1)
+        ),
         right=range(6),
     )
-    return "\n".join(
-        [
-            HEAD.format(count=count, error=100 * math.sqrt(0.95 * 0.05 / count)),
-            SIX_WORDS,
-            summary(six),
-            "",
-            FIVE_WORDS.format(small=small, share=100 * LEAD_SIGMA_F * 1e12 / small),
-            summary(five),
-            "",
-            f"## The first {LISTED} with six takes",
-            "",
-            each,
-            "",
-        ]
-    )
+    parts = [HEAD.format(count=count, error=100 * math.sqrt(0.95 * 0.05 / count))]
+    for (heading, *_), words, of_it in zip(PROCEDURES, WORDS, found):
+        said = words.format(small=small, share=100 * LEAD_SIGMA_F * 1e12 / small)
+        parts += [f"## {heading}", "", said, summary(of_it), ""]
+    return "\n".join([*parts, f"## The first {LISTED} by the first procedure", "", each, ""])
 
 
 def main(count: int) -> None:

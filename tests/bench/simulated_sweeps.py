@@ -114,10 +114,11 @@ def simulate(bench: Bench, seed: int) -> tuple[Coil, list[Measurement], Interval
     return coil, measurements, reading_ohm
 
 
-def held(bench: Bench, seed: int) -> tuple[dict[str, bool], Fit]:
+def held(bench: Bench, seed: int) -> tuple[Coil, dict[str, bool], Fit]:
     """Fit one simulated pickup; say which intervals hold the truth: R, L, C, loaded peak and its height."""
     coil, measurements, resistance = simulate(bench, seed)
-    fit = fit_sweeps(measurements, resistance=resistance)
+    exact = Load(resistance=200e3, capacitance=470e-12, resistance_tolerance=0.0, capacitance_tolerance=0.0)
+    fit = fit_sweeps(measurements, resistance=resistance, predicted_load=exact)
     grid = np.geomspace(100.0, 20e3, 3000)
     across = 1 / 200e3 + 2j * np.pi * grid * 470e-12
     level = 20 * np.log10(np.abs(at_leads(coil, bench.core, grid, across)[1]))
@@ -128,4 +129,4 @@ def held(bench: Bench, seed: int) -> tuple[dict[str, bool], Fit]:
     if peak is not None and band is not None:
         found["loaded peak"] = band.frequency_hz.holds(peak[0])
         found["height of it"] = band.height_db.holds(peak[1] - level[0])
-    return found, fit
+    return coil, found, fit

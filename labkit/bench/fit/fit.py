@@ -22,6 +22,7 @@ from labkit.bench.fit.model import (
     Core,
     Points,
     coil_names,
+    coil_of,
     fixture_response,
     gather,
     left_before,
@@ -361,7 +362,10 @@ def fit_sweeps(
         residual_db=best.rms_db,
         residuals=residuals_of(best, measurements, rivals[0]),
         correlations={(shown[a], shown[b]): value for (a, b), value in best.correlations().items()},
-        warnings=fit_warnings(best, measurements, resistance=resistance, contradictions=_contradictions(best)),
+        warnings=(
+            *fit_warnings(best, measurements, resistance=resistance, contradictions=_contradictions(best)),
+            *_core_doubt(rivals),
+        ),
         provenance=tuple(provenance),
         discrepancy_db=best.errors.discrepancy_db,
         rivals=rivals,
@@ -540,6 +544,32 @@ def _contradictions(solution: FitSolution) -> tuple[str, ...]:
                 "(Kramers–Kronig); look for drift or movement during the sweep, a delay, or a phase of the wrong sign"
             )
     return tuple(said)
+
+
+APART = 0.02
+"""Inductances of rival cores that differ by less than this, relative, are not worth a sentence."""
+
+
+def _core_doubt(rivals: Sequence[Rival]) -> tuple[str, ...]:
+    """Say where the inductance hangs on how the core's losses are written: a spread one rises below every band."""
+    spread = [rival for rival in rivals if rival.core == "spread" and rival.weight > LEAST_SHARE]
+    if not spread:
+        return ()
+    coils = [coil_of(dict(zip(rival.names, rival.vector.tolist())), rival.core) for rival in rivals]
+    limits = [coil.inductance for coil in coils]
+    if max(limits) < (1 + APART) * min(limits):
+        return ()
+    at_1k = [
+        coil.inductance * (1 - sum(s.fraction / (1 + (s.corner_hz / 1000.0) ** 2) for s in coil.eddy)) for coil in coils
+    ]
+    low, high, low_1k, high_1k = (
+        format_quantity(end(values), "H", digits=3) for values in (limits, at_1k) for end in (min, max)
+    )
+    return (
+        "the core's loss may be spread over a wide range, and the inductance then still rises below the sweep: "
+        f"{low} to {high}, as the loss is written, and no sweep tells which; at 1 kHz it is {low_1k} to {high_1k}: "
+        "compare pickups by that",
+    )
 
 
 MOST_OF_IT = 0.5

@@ -1,7 +1,8 @@
 """What a fit says of a fixture it has not seen: the curve, its peak and its height, each with a 95 % band.
 
-The band holds the doubt of the unknowns, the rival ways to write the core's losses, the tolerance of the fixture's
-parts, and the smooth discrepancy that the fitted sweeps showed. It does not hold the scatter of single points.
+The band holds the doubt of the unknowns (and in it what a smooth error of the sweeps does to them), the rival ways to
+write the core's losses, the tolerance of the fixture's parts, and a discrepancy so large that the model is in question.
+It does not hold the error of another sweep that is held against it.
 """
 
 from __future__ import annotations
@@ -26,6 +27,10 @@ HEIGHT_OVER_HZ = 100.0
 """A height is the level of the peak minus the level here."""
 
 LOWEST_PEAK_HZ = 400.0
+
+MISFIT_DB = 0.5
+"""A smooth discrepancy up to this is laid to the instrument (public sweeps of single coils fit within 0.1 to 0.5 dB); a
+larger one to the coil, whose prediction is then no better than it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,7 +243,8 @@ def predict(rivals: Sequence[Rival], fixture: Fixture, frequency_hz: np.ndarray,
     for rival, values in draw(rivals, DRAWS, random):
         drawn = level_of(rival, values, _set(fixture, rival, values, random))
         basis = bases[rival.width]
-        drawn = drawn + rival.discrepancy_db * basis @ random.standard_normal(basis.shape[1])
+        if rival.discrepancy_db > MISFIT_DB:
+            drawn = drawn + rival.discrepancy_db * basis @ random.standard_normal(basis.shape[1])
         curve, top = parts_of(drawn)
         curves.append(curve)
         peaks.append(top)

@@ -9,6 +9,7 @@ import numpy as np
 
 from labkit.bench.fit.fixture import UNKNOWN_METER, FixturePart, Measurement
 from labkit.bench.fit.model import Points, base_name
+from labkit.bench.fit.prediction import MISFIT_DB
 from labkit.bench.fit.solve import FitSolution
 from labkit.core.errors import join_words
 from labkit.core.sourced import Interval
@@ -21,11 +22,8 @@ known (1/√(1 − r²))."""
 LOOSE = 0.30
 """Half-width of a 95 % interval, relative, above which a value is called poorly held."""
 
-MISFIT_DB = 0.5
-"""rms residual above which the one-coil model is questioned: public sweeps of single coils fit within 0.1 to 0.5 dB."""
-
 LEAST_SMOOTH = 0.5
-"""… and only where at least this share of it is smooth: scatter alone is no fault of the model."""
+"""A misfit is named only where at least this share of it is smooth: scatter alone is no fault of the model."""
 
 PART_OFF = 1.9
 """Standard deviations from its stated value beyond which a fixture part is named."""

@@ -438,6 +438,12 @@ def _sweep(
         )
     else:
         understood.append(f"the channels moved by {shift_db:.4f} dB from the first take to the last")
+    if kind == "divider" and calibration.lead_doubt >= LEAD_SIGMA_F:
+        warnings.append(
+            f"the lead may have moved since the take with the pickup off: {1.96e12 * calibration.lead_doubt:.1f} pF of "
+            "the capacitance (95 %, in its interval); a take with the pickup off once more, its clip opened and "
+            f"nothing else touched, leaves {1.96e12 * RENEWED_LEAD_SIGMA_F:.1f} pF"
+        )
     warnings += [f"{take.name}: {fault.sentence}" for fault in take.faults]
     return Sweep(
         frequency_hz=frequency_hz,

@@ -409,7 +409,7 @@ def shown_groups(
         wiring = Group(
             title="Wiring",
             controls=(RECORDED_SERIES, RECORDED_GOOD),
-            note="R, L and 1/C go with this resistor: measure it, and say how good the meter is.",
+            note="R, L and 1/C go with this resistor: read it on the ohmmeter, and say how good that meter is.",
         )
         return ControlSet((what, wiring, Group(title="Fit", controls=(RECORDED_DCR, DCR_GOOD, SECTIONS))))
     only = {"own.series": "divider", "own.integrated": "exciter", "own.corner": "exciter"}

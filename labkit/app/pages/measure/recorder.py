@@ -42,7 +42,6 @@ LARGEST_TAKE = 40_000_000
 ADVICE = "Cut it to one take of eleven seconds, two channels, WAV or FLAC."
 
 ROLES: tuple[Role, ...] = ("source", "open", "shorted", "pickup", "open again", "again")
-OPTIONAL: Role = "open again"
 
 STEPS: dict[Role, tuple[str, str]] = {
     "source": ("Both on the source", "Clip channel 2 to the source node as well: how the two channels compare."),
@@ -51,7 +50,7 @@ STEPS: dict[Role, tuple[str, str]] = {
     "pickup": ("Pickup", "Clip the pickup on, away from transformers and steel. Hold it by the cover, or not at all."),
     "open again": (
         "Pickup off, once more",
-        "May be left out. Open the pickup's clip and touch nothing else: what the lead had become, for small coils.",
+        "Open the pickup's clip and touch nothing else: how the lead lay. Without it the capacitance is held looser.",
     ),
     "again": ("Both on the source, again", "As in the first take: whether a gain moved meanwhile."),
 }
@@ -106,10 +105,8 @@ class RecordingBench:
         return divider_measurement(renewed(calibration, self.takes), self.takes["pickup"], shift_db=shift)
 
     def next_role(self) -> Role | None:
-        """Return the first step that is still to be done, one that may be left out apart."""
+        """Return the first step that is still to be done."""
         for role in ROLES:
-            if role == OPTIONAL:
-                continue
             if self.kept is not None and role in CALIBRATION_STEPS:
                 continue
             if role not in self.takes:
