@@ -32,7 +32,6 @@ def main() -> None:
         cases_page,
         catalogue_page,
         commands,
-        json_keys,
         keys_page,
         output_page,
         ranges_page,
@@ -40,6 +39,7 @@ def main() -> None:
     for page in pages:
         page.PAGE.write_text(page.generate(), encoding="utf-8")
     HOOKS.write_text(hook_reference(), encoding="utf-8")
+    json_keys.write()
     wirings.main()
     figures.main()
 

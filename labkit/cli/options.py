@@ -13,7 +13,8 @@ import click
 
 from labkit.cli.completion_command import names_of
 from labkit.core.errors import InputError
-from labkit.core.files import BOOK_VARIABLE, as_json_text, write_atomically
+from labkit.core.files import BOOK_VARIABLE, as_json_text, checked_target, write_atomically
+from labkit.core.frames import csv_metadata
 from labkit.core.units import name_and_value
 from labkit.rig.rig import Rig
 from labkit.rig.sheet import load_rig, set_value
@@ -23,12 +24,13 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Output:
-    """Where the result of a command goes, and in which form: ``--output``, ``--force``, ``--json`` and ``--csv``."""
+    """Where the result of a command goes, and in which form: what the options of `result_options` ask for."""
 
     path: Path | None
     force: bool
     as_json: bool = False
     as_csv: bool = False
+    as_csvw: bool = False
 
     @property
     def is_asked_for(self) -> bool:
@@ -44,20 +46,33 @@ class Output:
         else:
             self.emit(csv() if self.as_csv and csv is not None else text())
 
+    @property
+    def metadata_path(self) -> Path | None:
+        """Where the columns of a table are described, or None; beside the table, as the W3C's CSVW finds it."""
+        return self.path.with_name(f"{self.path.name}-metadata.json") if self.as_csvw and self.path else None
+
     def emit(self, text: str) -> None:
         """Print a text, or write it to the file of ``--output``."""
         if self.path is None:
             click.echo(text)
-        else:
-            emit(text, self.path, self.force)
+            return
+        described = self.metadata_path
+        if described is not None:
+            checked_target(described, overwrite=self.force)
+        emit(text, self.path, self.force)
+        if described is not None:
+            emit(as_json_text(csv_metadata(click.unstyle(text), self.path.name)), described, self.force)
 
 
 _WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado", "field_map", "one_port")
 """Options that name a file to write; ``--sheet`` of a fit is told from the argument by being a path."""
 
 
+_CSVW = "With --csv and --output FILE: also write FILE-metadata.json, which names columns, kinds and units (W3C CSVW)."
+
+
 def result_options(*, json: bool = True, csv: str = "") -> Callable[[Command], Command]:
-    """``--json``, ``--csv`` (where ``csv`` says what it prints), ``--output`` and ``--force``, as ``out`` (`Output`).
+    """``--json``, ``--csv`` (where ``csv`` says what it prints) with ``--csvw``, ``--output``, ``--force``: ``out``.
 
     No file that a command reads, or writes already, is written by it. Every file that was written is named on standard
     error, so that standard output stays what was asked for.
@@ -71,14 +86,19 @@ def result_options(*, json: bool = True, csv: str = "") -> Callable[[Command], C
             forms = {form: given.pop(form) for form in ("as_json", "as_csv") if form in given}
             if len(forms) == 2 and all(forms.values()):
                 raise InputError("--json and --csv exclude each other; give one of them")
-            out = Output(path=given.pop("output"), force=given.pop("force"), **forms)
+            out = Output(
+                path=given.pop("output"), force=given.pop("force"), as_csvw=given.pop("as_csvw", False), **forms
+            )
+            if out.as_csvw and not (out.as_csv and out.path is not None):
+                raise InputError("--csvw describes the columns of a file; give --csv and --output FILE.csv with it")
             result = function(**given, out=out)
-            say_written(*written)
+            say_written(*written, *([out.metadata_path] if out.metadata_path else []))
             return result
 
         careful = click.option("--force", is_flag=True, help="Overwrite an existing file.")(careful)
         careful = click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")(careful)
         if csv:
+            careful = click.option("--csvw", "as_csvw", is_flag=True, help=_CSVW)(careful)
             careful = click.option("--csv", "as_csv", is_flag=True, help=csv)(careful)
         return json_option(careful) if json else careful  # type: ignore[return-value]
 

@@ -8,9 +8,11 @@ asks of another are left to the reader.
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from pathlib import Path
 from string import ascii_uppercase
 from typing import Any, get_args
 
@@ -39,6 +41,8 @@ from labkit.sound.take.performance import NoteVariation
 
 Schema = dict[str, Any]
 
+_DRAFT = "https://json-schema.org/draft/2020-12/schema"
+_OUTPUT_SCHEMAS = Path(__file__).parents[1] / "data" / "output_schemas.json"
 _TEXT: Schema = {"type": "string"}
 _QUANTITY: Schema = {"type": ["string", "number"], "description": "a quantity with its unit"}
 
@@ -60,12 +64,26 @@ def sheet_schema(kind: str) -> Schema:
     body = _MAKERS[kind]() if kind in _MAKERS else _stage(stages[kind])
     own = {"sheet": {"const": kind}, "format": {"const": FORMAT}, "summary": _TEXT, "note": _TEXT}
     return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$schema": _DRAFT,
         "title": f"labkit {kind} sheet",
         **body,
         "properties": own | body["properties"],
         "required": ["sheet", "format", *body["required"]],
     }
+
+
+def output_schema(command: str) -> Schema:
+    """Return the JSON Schema of what a command prints with ``--json``, by its heading in the reference of JSON keys.
+
+    Raises
+    ------
+    InputError
+        If no command of that name has ``--json``; says the nearest.
+    """
+    known = json.loads(_OUTPUT_SCHEMAS.read_text(encoding="utf-8"))
+    if command not in known:
+        raise InputError(f"there is no schema of the output of '{command}'.{did_you_mean(command, known)}")
+    return {"$schema": _DRAFT, "title": f"labkit {command} --json", **known[command]}
 
 
 def schema_kinds() -> tuple[str, ...]:
@@ -149,7 +167,7 @@ def _stage(stage: type) -> Schema:
 def _harness() -> Schema:
     parts = []
     for name, part in part_kinds().items():
-        own: dict[str, Schema] = {"kind": {"const": name}, "note": _TEXT}
+        own: dict[str, Any] = {"kind": {"const": name}, "note": _TEXT}
         if part is Switch:
             contacts = _list(_list(_TEXT, minItems=2, maxItems=2))
             own |= {"positions": _named(contacts, minProperties=1), "default": _TEXT, "control": _TEXT}
@@ -216,7 +234,7 @@ def _or_many(alone: Schema) -> Schema:
 
 def _sourced(material: type, *, required: Sequence[str] | None = None) -> Schema:
     """A material: beside each of its quantities may stand spread, kind, source and doubt."""
-    origin: dict[str, Schema] = {"kind": {"enum": list(get_args(Kind))}, "source": _TEXT, "doubt": _TEXT}
+    origin: dict[str, Any] = {"kind": {"enum": list(get_args(Kind))}, "source": _TEXT, "doubt": _TEXT}
     own = dict(origin)
     for key in declared_keys(material):
         if key.take is not None and not key.form.startswith("list"):
@@ -228,11 +246,13 @@ def _sourced(material: type, *, required: Sequence[str] | None = None) -> Schema
 
 def _wire() -> Schema:
     ends = [f"{part}_{end}" for part in ("bare", "overall") for end in ("min", "nominal", "max")]
-    origin: dict[str, Schema] = {"kind": {"enum": list(get_args(Kind))}, "source": _TEXT, "doubt": _TEXT}
+    origin: dict[str, Any] = {"kind": {"enum": list(get_args(Kind))}, "source": _TEXT, "doubt": _TEXT}
     own = origin | {
         f"{key}_{name}": schema for key in ("bare", "overall", "standard_resistance") for name, schema in origin.items()
     }
-    lengths = {end: {"type": "string", "x-unit": "m", "description": "limit of acceptance"} for end in ends}
+    lengths: dict[str, Any] = {
+        end: {"type": "string", "x-unit": "m", "description": "limit of acceptance"} for end in ends
+    }
     resistance: Schema = {"type": "string", "x-unit": "Ω/m", "description": "as a standard prints it, at 20 °C"}
     gauge: Schema = {"type": "integer", "minimum": 0, "maximum": 60, "description": "American wire gauge"}
     own |= {"standard_resistance": resistance, "standard_resistance_spread": _QUANTITY, "film": _TEXT, "gauge": gauge}
@@ -243,7 +263,14 @@ def _dielectric() -> Schema:
     tangent = {"type": ["string", "number"], "x-unit": "1"}
     kind = {"enum": list(get_args(Kind))}
     needed = ["name", "loss_tangent", "kind", "source"]
-    own = {"name": _TEXT, "loss_tangent": tangent, "spread": tangent, "kind": kind, "source": _TEXT, "doubt": _TEXT}
+    own: dict[str, Any] = {
+        "name": _TEXT,
+        "loss_tangent": tangent,
+        "spread": tangent,
+        "kind": kind,
+        "source": _TEXT,
+        "doubt": _TEXT,
+    }
     return _or_many(_table(**own, required=needed))
 
 
@@ -279,18 +306,17 @@ def _case() -> Schema:
         required=["quantity", "value", "unit"],
     )
     texts = ("name", "claim", "source", "model", "check", "tolerance_reason")
-    choices: dict[str, Schema] = {"how": {"enum": list(HOW)}, "role": {"enum": list(get_args(Role))}}
-    own: dict[str, Schema] = dict.fromkeys((*texts, "doubt", "known_gap"), _TEXT) | choices
+    choices: dict[str, Any] = {"how": {"enum": list(HOW)}, "role": {"enum": list(get_args(Role))}}
+    own: dict[str, Any] = dict.fromkeys((*texts, "doubt", "known_gap"), _TEXT) | choices
     own |= {"inputs": {"type": "object"}, "expected": _list(expected, minItems=1)}
     return _or_many(_table(**own, required=[*texts, *choices, "expected"]))
 
 
 def _take() -> Schema:
     decay = _table(low=_QUANTITY, at_3khz=_QUANTITY, required=[])
-    pluck: dict[str, Schema] = {"displacement": _QUANTITY, "position": _QUANTITY, "width": _QUANTITY}
-    string = _table(
-        **dict.fromkeys(("note", "diameter", "core", "mass", "modulus", "name"), _TEXT), required=["note", "diameter"]
-    )
+    pluck: dict[str, Any] = {"displacement": _QUANTITY, "position": _QUANTITY, "width": _QUANTITY}
+    texts: dict[str, Any] = dict.fromkeys(("note", "diameter", "core", "mass", "modulus", "name"), _TEXT)
+    string = _table(**texts, required=["note", "diameter"])
     number: Schema = {"type": "integer", "minimum": 1}
     fret: Schema = {"type": "integer", "minimum": 0, "maximum": 36}
     note = _table(**pluck, at=_QUANTITY, string=number, fret=fret, decay=decay, required=["at", "string"])
@@ -315,9 +341,9 @@ def _goal() -> Schema:
     value: Schema = {"type": ["string", "number"]}
     rig = _or_table("name, path or table of a rig")
     names = ("resonance", "resonance_within", "height", "height_within", "level", "level_within")
-    own: dict[str, Schema] = dict.fromkeys((*names, "levels_within", "like_within"), value)
+    own: dict[str, Any] = dict.fromkeys((*names, "levels_within", "like_within"), value)
     target = _table(**own, levels=_named(value), sounds_like=rig, required=[]) | {"minProperties": 1}
-    ends: dict[str, Schema] = {"from": value, "to": value, "step": value}
+    ends: dict[str, Any] = {"from": value, "to": value, "step": value}
     prices = _list({"type": "number", "minimum": 0})
     vary = _table(part=_TEXT, choices=_list(value), prices=prices, series=_TEXT, **ends, required=["part"])
     return _table(
@@ -333,9 +359,11 @@ def _goal() -> Schema:
 
 
 def _readings() -> Schema:
-    own = {"reference_reading": _QUANTITY, "reference_value": _QUANTITY}
+    own: dict[str, Any] = {"reference_reading": _QUANTITY, "reference_value": _QUANTITY}
     meter = _table(readings.FieldMeter, reference=_list(_table(readings.MeterReference)), **own)
-    part = dict.fromkeys(("planned", "read", "leak"), _QUANTITY) | {"tolerance": {"type": ["string", "number"]}}
+    part: dict[str, Any] = dict.fromkeys(("planned", "read", "leak"), _QUANTITY) | {
+        "tolerance": {"type": ["string", "number"]}
+    }
     return _table(
         readings.Readings,
         date={},

@@ -287,7 +287,8 @@ def own_wiring_command(
     After the pickups stands how they are joined: 'in series', 'out of phase', 'hum cancels'; after a pickup what its
     coils do: 'split', 'first coil', 'coils in parallel'; 'off' is silent. It starts from the nearest wiring of the
     catalogue, keeps its pots and capacitors, tries each position with the pickups, and puts the plainest real switch
-    in that makes the joins.
+    in that makes the joins. One switch is searched; a second one, such as a push-pull that splits coils, is written
+    into the --sheet, and its real switch is found then.
     """
     asked = {"--sheet": sheet, "--rig": as_rig, "--schematic": schematic, "--drawing": drawing, "--json": out.as_json}
     given = [option for option, is_given in asked.items() if is_given]

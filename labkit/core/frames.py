@@ -1,13 +1,19 @@
-"""Results as tables of other libraries: a pandas DataFrame or an xarray Dataset, where those libraries are installed.
+"""Results as tables of other libraries: a pandas DataFrame or an xarray Dataset, where those libraries are installed,
+and what CSVW says beside a CSV table.
 
-labkit needs neither of the two. Both are imported when they are first asked for, and units stand in ``attrs``.
+labkit needs neither of the libraries. Both are imported when they are first asked for, and units stand in ``attrs``.
 """
 
 from __future__ import annotations
 
+import csv
+import io
+import math
+import re
 from collections.abc import Mapping, Sequence
 from importlib import import_module
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 
@@ -71,3 +77,55 @@ def _library(name: str, method: str) -> Any:
         return import_module(name)
     except ImportError:
         raise InputError(f"{method}() needs {name}, which is not installed here; pip install {name}") from None
+
+
+_UNITS_BY_ENDING = {
+    "hz": "Hz",
+    "db": "dB",
+    "deg": "°",
+    "ohm": "Ω",
+    "h": "H",
+    "f": "F",
+    "m": "m",
+    "t": "T",
+    "s": "s",
+    "v": "V",
+}
+
+
+def csv_metadata(text: str, name: str) -> dict[str, Any]:
+    """Return the columns of a table, with their kinds, and units where headings end in one, as the W3C's CSVW.
+
+    Parameters
+    ----------
+    text : str
+        The table, a line of headings first.
+    name : str
+        Name of its file, which lies beside the metadata.
+
+    Source: W3C, Metadata Vocabulary for Tabular Data (2015), 5.3 to 5.6; the unit is schema.org's ``unitText``.
+
+    >>> csv_metadata("gain_db,part\\n-1.5,tone", "x.csv")["tableSchema"]["columns"][0]
+    {'titles': 'gain_db', 'datatype': 'double', 'name': 'gain_db', 'schema:unitText': 'dB'}
+    """
+    heads, *rows = csv.reader(io.StringIO(text))
+    columns = []
+    for place, head in enumerate(heads):
+        cells = {row[place] for row in rows if place < len(row) and row[place]}
+        column = {"titles": head, "datatype": _csv_kind(cells)}
+        if re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_]*", head):
+            column["name"] = head
+        before, _, ending = head.rpartition("_")
+        if before and ending in _UNITS_BY_ENDING:
+            column["schema:unitText"] = _UNITS_BY_ENDING[ending]
+        columns.append(column)
+    return {"@context": "http://www.w3.org/ns/csvw", "url": quote(name), "tableSchema": {"columns": columns}}
+
+
+def _csv_kind(cells: set[str]) -> str:
+    if cells and cells <= {"true", "false"}:
+        return "boolean"
+    try:
+        return "double" if cells and all(math.isfinite(float(cell)) for cell in cells) else "string"
+    except ValueError:
+        return "string"

@@ -7,6 +7,7 @@ from functools import singledispatch
 from html import escape
 
 from labkit.bench.fit.fit import Fit
+from labkit.core.errors import InputError, capitalized
 from labkit.core.response import Response
 from labkit.core.units import format_quantity
 from labkit.pickup.electrical import Pickup
@@ -47,7 +48,11 @@ def _rig(rig: Rig) -> str:
     response = rig.response()
     curve = _shown([_curve(response)], rig.name, f"{sentence(key_numbers(read_response(response)))}. {ZERO}")
     warnings = "".join(f"<p>Warning: {escape(words)}</p>" for words in rig.warnings)
-    return f"{curve}{warnings}{to_svg(draw(drawing_of(rig)))}"
+    try:
+        circuit = to_svg(draw(drawing_of(rig)))
+    except InputError as error:  # no real switch makes its joins
+        circuit = f"<p>{escape(capitalized(str(error)))}.</p>"
+    return f"{curve}{warnings}{circuit}"
 
 
 @notebook_html.register

@@ -10,7 +10,7 @@ from labkit.app.kit.rig.opened import rig_sheet_text
 from labkit.app.kit.rig.wirings import small_curves, wirings
 from labkit.app.pages.wiring.page import WiringPage, panel
 from labkit.app.pages.wiring.state import WiringPageState
-from labkit.app.pages.wiring.words import checks_html, finder_of, steps_html
+from labkit.app.pages.wiring.words import checks_html, faults_html, finder_of, steps_html
 from labkit.catalogue import catalogue
 from labkit.core.errors import InputError
 from labkit.core.sheet import parse_sheet, sheet_text
@@ -176,7 +176,9 @@ def test_steps_checks_and_the_paper_are_those_of_the_wiring_in_the_rig(page):
     assert all(str(step) in unescape(steps) for step in soldering_steps(plan))
     reading = finder_of(rig).reading_words("always")
     assert reading in unescape(checks)
-    assert "When one wire is missing" in checks
+    assert "missing_wires" not in vars(finder_of(rig))  # the checks do not wait for the faults
+    assert "When one wire is missing" in faults_html(rig)
+    assert "missing_wires" in vars(finder_of(rig))
     sent = []
     page.papers.send = lambda content, buffers=None: sent.append((content, buffers))
     for key in ("print", "paper", "sheet"):

@@ -124,8 +124,9 @@ def test_the_plainest_switch_is_taken_and_a_style_is_kept_to() -> None:
     lines = ("neck: neck", "both: neck + bridge", "bridge: bridge")
     assert made(*lines).fit.device == made(*lines, style="toggle").fit.device
     assert made(*lines, style="rotary").harness.parts[SWITCH].style == "rotary"  # type: ignore[attr-defined]
-    with pytest.raises(InputError, match="no push-pull switch of the catalogue makes these joins"):
+    with pytest.raises(InputError, match="no push-pull switch of the catalogue makes these joins") as refused:
         made(*lines, style="push-pull")
+    assert "One switch is searched; a second one" in str(refused.value)
 
 
 @pytest.mark.parametrize(

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from random import Random
 
 import pytest
 
 from labkit.catalogue import catalogue
 from labkit.circuit.elements import GROUND, Contact
-from labkit.core.errors import CircuitError
+from labkit.core.errors import CircuitError, InputError
 from labkit.pickup.network import coil_of_terminal
+from labkit.rig.devices import fit
 from labkit.rig.devices.fit import fit_devices
 from labkit.rig.devices.plan import harness_as_soldered, solder_plan
 from labkit.rig.harness import Harness
 from labkit.rig.parts.parts import Switch
 from labkit.rig.rewiring import demo_rig
 from labkit.rig.rig import Rig
+from labkit.view.notebook import notebook_html
 from labkit.view.schematic import DrawnCircuit, DrawnPart, crossings, draw, faults
+from labkit.view.schematic.drawing import SymbolBox
 from labkit.view.schematic.from_rig import drawing_of, element_parts, short_quantity
-from labkit.view.schematic.svg import summary_rows
+from labkit.view.schematic.svg import summary_rows, to_svg
 from tests.rig.random_rigs import corner_rigs, harnesses, random_rig
 
 SETTINGS_EACH = 2
@@ -204,12 +208,72 @@ def test_a_switch_is_drawn_by_the_lugs_of_its_real_device() -> None:
         assert fit.words.rstrip(".") in drawn.summary
 
 
-def test_joins_that_no_real_switch_makes_are_drawn_as_the_sheet_has_them_with_the_reason() -> None:
+def three_way(device: str | None) -> Rig:
+    """Return the three-way wiring with its switch named, or with nothing found for it."""
     harness = next(found for found in harnesses() if found.name == "two pickups, one volume, one tone, three-way")
     switch = harness.parts["selector"]
     assert isinstance(switch, Switch)
-    wrong = replace(switch, device="toggle, 1 pole, 3 positions, off in the middle")
-    drawn = drawing_of(demo_rig(harness.with_part(wrong)))
-    assert "'toggle, 1 pole, 3 positions, off in the middle' joins nothing there" in drawn.summary
+    return demo_rig(harness.with_part(replace(switch, device=device)))
+
+
+def test_a_wiring_that_no_real_switch_makes_is_refused_with_the_reason_and_the_next_step() -> None:
+    rig = three_way("toggle, 1 pole, 3 positions, off in the middle")
+    with pytest.raises(InputError) as drawn:
+        drawing_of(rig)
+    with pytest.raises(InputError) as soldered:
+        solder_plan(rig.harness)
+    assert "cannot be drawn as it stands: switch 'selector': position 'both'" in str(drawn.value)
+    assert "'toggle, 1 pole, 3 positions, off in the middle' joins nothing there" in str(drawn.value)
+    assert "'labkit catalogue device' lists the switches" in str(drawn.value)
+    assert str(soldered.value) == str(drawn.value).replace("drawn", "soldered")
+    shown = notebook_html(rig)  # its curve asks for joins only
+    assert "cannot be drawn as it stands" in shown
+    assert "polyline" in shown or "<path" in shown
+
+
+def test_joins_whose_switch_was_not_found_in_time_are_drawn_as_the_sheet_has_them_with_the_reason(monkeypatch) -> None:
+    monkeypatch.setattr(fit, "BUDGET", 0)
+    monkeypatch.setattr(fit, "_fits", fit._fits.__wrapped__)  # nothing is remembered of this search
+    drawn = drawing_of(three_way("toggle, 1 pole, 3 positions, both throws joined in the middle"))
+    assert "joins as in the sheet, for switch 'selector': no wiring of" in drawn.summary
+    assert "was found in 0 tries" in drawn.summary
     selector = next(part for part in drawn.parts if part.kind == "pole")
     assert "neck" in " ".join(selector.throw_labels)
+
+
+@pytest.mark.parametrize("name", ["two two-coil pickups, five-way with splits", "two pickups, blend"])
+def test_dashed_lines_join_all_contacts_of_a_switch_and_all_tracks_of_a_pot(name: str) -> None:
+    circuit = drawing_of(demo_rig(catalogue().load("harness", name)))
+    drawing = draw(circuit)
+    gangs = {part.name: part.gang for part in circuit.parts if part.gang}
+    moved = [(gangs[symbol.owner], symbol.body.grown(0.1)) for symbol in drawing.symbols if symbol.owner in gangs]
+    lines = [stroke.points() for stroke in drawing.gangs]
+    assert len(lines) == len(moved) - len(set(gangs.values()))
+
+    def is_in(box: SymbolBox, at: tuple[float, float]) -> bool:
+        return box.x0 <= at[0] <= box.x1 and box.y0 <= at[1] <= box.y1
+
+    reached = Sets()
+    for index, corners in enumerate(lines):
+        ends = [corners[0], corners[-1]]
+        touched = [f"thing {number}" for number, (_, box) in enumerate(moved) if any(is_in(box, end) for end in ends)]
+        on = [
+            f"line {other}"
+            for other, run in enumerate(lines)
+            for (ax, ay), (bx, by) in pairwise(run)
+            if other != index
+            for x, y in ends
+            if min(ax, bx) - 0.1 <= x <= max(ax, bx) + 0.1 and min(ay, by) - 0.1 <= y <= max(ay, by) + 0.1
+        ]
+        for each in (*touched, *on):
+            reached.join(f"line {index}", each)
+        for (ax, ay), (bx, by) in pairwise(corners):
+            run = SymbolBox(min(ax, bx), min(ay, by), max(ax, bx), max(ay, by))
+            for thing in (*drawing.labels, *drawing.terminals):
+                assert not run.grown(0.5).overlaps(thing.box)
+            wires = [wire.box for wire in drawing.wires if wire.is_horizontal == (ay == by)]
+            assert not any(run.grown(1.0).overlaps(box.grown(1.0)) for box in wires)
+    for switch in set(gangs.values()):
+        roots = {reached.root(f"thing {number}") for number, (mover, _) in enumerate(moved) if mover == switch}
+        assert len(roots) == 1, switch
+    assert 'id="schematic-gangs"' in to_svg(drawing)

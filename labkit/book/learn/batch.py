@@ -36,6 +36,9 @@ PASSES, FLAGGED = 0.9, 0.5
 SEVERAL = 25.0
 """Variance, against what is left open of it, of a cause that is out of the usual."""
 
+UNUSUAL = 0.05
+"""Probability below which the readings of a batch together are said to lie otherwise than expected."""
+
 LEAST_OF_A_CAUSE = 0.05
 """Probability from which on a cause that all coils share is named."""
 
@@ -123,6 +126,8 @@ class BatchVerdict:
         In the order of the batch.
     shift : mapping of Kind to Interval
         Of the batch's good coils against what the records expect, as ratios less 1.
+    as_expected : float
+        Probability that a batch without anything unusual lies so far off or farther, all its readings together.
     shared : tuple of SharedCause
         What may have moved the whole batch, likeliest first.
     scatter : float
@@ -133,6 +138,7 @@ class BatchVerdict:
 
     coils: tuple[CoilVerdict, ...]
     shift: Mapping[Kind, Interval]
+    as_expected: float
     shared: tuple[SharedCause, ...]
     scatter: float
     past: int
@@ -143,13 +149,19 @@ class BatchVerdict:
         return tuple(coil.serial for coil in self.coils if coil.tier != "fault")
 
     @property
+    def moved(self) -> Mapping[Kind, Interval]:
+        """Shifts beyond what was expected: none unless all readings together lie so, for one of several often does."""
+        if self.as_expected > UNUSUAL:
+            return {}
+        return {kind: shift for kind, shift in self.shift.items() if shift.low > 0 or shift.high < 0}
+
+    @property
     def sentences(self) -> tuple[str, ...]:
         """What the batch shares, in words."""
         moved = [
             f"{kind.words} {100 * abs(shift.value):.1f} % {'higher' if shift.value > 0 else 'lower'} "
             f"({100 * shift.low:+.1f} to {100 * shift.high:+.1f} %)".replace("-", "−")
-            for kind, shift in self.shift.items()
-            if shift.low > 0 or shift.high < 0
+            for kind, shift in self.moved.items()
         ]
         if not moved:
             return ("the batch lies where it was expected",)
@@ -181,6 +193,7 @@ class BatchVerdict:
                 for coil in self.coils
             ],
             "shift": ratios(self.shift),
+            "p_as_expected": self.as_expected,
             "common_shift": [
                 {
                     "causes": list(each.causes),
@@ -211,6 +224,8 @@ def judge_batch(batch: Sequence[CoilEvidence], records: Records | None = None) -
     InputError
         If the batch is empty, or of several designs.
     """
+    from scipy.special import chdtrc
+
     records = records or Records()
     if not batch:
         raise InputError("a batch has one coil or more; got none")
@@ -239,11 +254,13 @@ def judge_batch(batch: Sequence[CoilEvidence], records: Records | None = None) -
         prior=_prior_scatter(posterior),
     )
     weighed = judge.run()
+    moved, spread = judge.apart()
     return BatchVerdict(
         coils=tuple(
             _verdict(coil, row, judge.situations, size) for coil, row, size in zip(batch, weighed, judge.sizes)
         ),
-        shift=_ratios(kinds, judge.apart()[0], np.sqrt(np.diag(judge.apart()[1]))),
+        shift=_ratios(kinds, moved, np.sqrt(np.diag(spread))),
+        as_expected=float(chdtrc(len(kinds), moved @ np.linalg.solve(spread, moved))),
         shared=_shared_causes(posterior, names, effects, kinds, judge),
         scatter=judge.scatter,
         past=sum(len(group.serials) for group in posterior.used),

@@ -289,6 +289,7 @@ class Batch:
         # compiled code needs no work space, and a call costs the same for more points
         self.block_points = 8 * BLOCK_POINTS if self.is_compiled else BLOCK_POINTS
         self.topology: Topology = _topology(_Keyed(_without_opens(circuit, self.given)))
+        self.bases: dict[tuple[Program, int, int, bool], np.ndarray] = {}
         self.tables: dict[str, np.ndarray] = {}
 
     def block(self, rows: slice, columns: slice, per_source: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -472,9 +473,12 @@ class Batch:
 
     def basis(self, program: Program, columns: slice, is_compiled: bool = False) -> np.ndarray:
         """Return the rows of a program at the block's frequencies, (rows, F), complex, or as compiled code has it."""
-        frequency = self.frequency_hz if columns == slice(0, self.points) else self.frequency_hz[columns]
-        small = frequency.size <= KEPT_POINTS
-        return (_basis if small else _basis.__wrapped__)(program.rows, frequency.tobytes(), is_compiled)
+        key = program, columns.start, columns.stop, is_compiled
+        if key not in self.bases:
+            small = self.points <= KEPT_POINTS
+            frequency = self.frequency_hz[columns].tobytes()
+            self.bases[key] = (_basis if small else _basis.__wrapped__)(program.rows, frequency, is_compiled)
+        return self.bases[key]
 
 
 def _without_opens(circuit: Circuit, given: Mapping[str, np.ndarray | float]) -> Circuit:

@@ -454,6 +454,23 @@ def fit_device(harness: Harness, control: str, device: Device) -> DeviceFit:
     return _Search(harness, control, _Behaviour(harness)).fit(device)
 
 
+def refusal(harness: Harness, fit: DeviceFit, doing: str) -> InputError:
+    """Return the error of a wiring that no real switch makes: what cannot be done with it, why, and what to do.
+
+    Parameters
+    ----------
+    harness : Harness
+    fit : DeviceFit
+        Of the switch for which none was found.
+    doing : str
+        What was asked for: "soldered" or "drawn".
+    """
+    return InputError(
+        f"harness '{harness.name}' cannot be {doing} as it stands: {fit.reason} ('labkit catalogue device' lists the "
+        "switches; a sheet of your own adds one)"
+    )
+
+
 def fit_devices(harness: Harness) -> dict[str, DeviceFit]:
     """Return for every switch of a harness the device that its sheet names, or the plainest that does what it does.
 

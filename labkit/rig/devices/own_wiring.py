@@ -54,6 +54,10 @@ _MODES = {
 }
 _HUM = {f"hum {word}": word for word in HUM_CLAIMS} | {"hum-cancelling": "cancels", "hum cancelling": "cancels"}
 _TAILS = ("in series", "in parallel", "out of phase", "in phase", *_HUM)
+ONE_SWITCH = (
+    "One switch is searched; a second one, such as a push-pull that splits coils, is written into the sheet of the "
+    "wiring, and its real switch is found then"
+)
 SYNTAX = (
     "write POSITION: PICKUPS, such as 'both: neck + bridge', 'thick: neck + bridge in series', 'thin: neck + bridge "
     "out of phase', 'inner: neck split + bridge split, hum cancels', 'low: neck coils in parallel' or 'mute: off'"
@@ -425,7 +429,7 @@ def own_wiring(
             break
     if best is None:
         assert failed is not None  # there is at least one combination
-        raise InputError(f"{failed.reason}; {tried} ways to join the leads were tried")
+        raise InputError(f"{failed.reason}; {tried} ways to join the leads were tried. {ONE_SWITCH}")
     _, harness, fit = best
     assert fit.device is not None
     part = harness.parts[SWITCH]

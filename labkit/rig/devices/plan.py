@@ -19,11 +19,10 @@ from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 from labkit.circuit.elements import GROUND
-from labkit.core.errors import InputError
 from labkit.core.joined import Joined
 from labkit.core.units import format_quantity
 from labkit.rig.devices.device import Device, device_called, words_of_lug
-from labkit.rig.devices.fit import DeviceFit, always_joined, coils_of, fit_devices
+from labkit.rig.devices.fit import DeviceFit, always_joined, coils_of, fit_devices, refusal
 from labkit.rig.harness import Harness
 from labkit.rig.parts.active import (
     DummyCoil,
@@ -205,7 +204,7 @@ def solder_plan(harness: Harness, *, distance: Distance | None = None) -> Solder
     fits = fit_devices(harness)
     for fit in fits.values():
         if not fit.is_found:
-            raise InputError(f"harness '{harness.name}' cannot be soldered as it stands: {fit.reason}")
+            raise refusal(harness, fit, "soldered")
     parts = _parts(harness, fits)
     if distance is None:
         places = {name: place for place, name in enumerate(parts)}

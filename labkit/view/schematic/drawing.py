@@ -325,6 +325,8 @@ class Drawing:
     terminals: tuple[Terminal, ...]
     open_pins: frozenset[PinKey] = field(default_factory=frozenset)
     """Pins that are connected to nothing and not drawn: the idle lug of a rheostat."""
+    gangs: tuple[Stroke, ...] = ()
+    """Lines between the things that one knob or lever moves."""
 
     @property
     def box(self) -> SymbolBox:
@@ -332,8 +334,9 @@ class Drawing:
         return Fragment(self.symbols, self.labels, self.wires, self.terminals).box
 
     def strokes(self) -> Iterator[Stroke]:
-        """Return the strokes of all symbols and terminals."""
-        return chain.from_iterable(thing.strokes for layer in (self.symbols, self.terminals) for thing in layer)
+        """Return the strokes of all symbols and terminals, and the lines between what moves together."""
+        things = chain.from_iterable(thing.strokes for layer in (self.symbols, self.terminals) for thing in layer)
+        return chain(things, self.gangs)
 
     def texts(self) -> Iterator[Text]:
         """Return every line of text but the heading."""

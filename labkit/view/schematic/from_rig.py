@@ -37,7 +37,7 @@ from labkit.rig.chain.stages import (
     VolumePedal,
 )
 from labkit.rig.devices.device import COMMON
-from labkit.rig.devices.fit import DeviceFit, fit_devices
+from labkit.rig.devices.fit import DeviceFit, fit_devices, refusal
 from labkit.rig.devices.plan import Nets
 from labkit.rig.parts.active import BufferStage, DummyCoil, OnboardBuffer, ScreenedLead, ShelvingAmplifier
 from labkit.rig.parts.parts import FixedCapacitor, FixedInductor, FixedResistor, Part, Pot, Switch
@@ -237,13 +237,22 @@ def drawing_of(rig: Rig) -> DrawnCircuit:
     -------
     DrawnCircuit
         Cables are drawn in line and the jack as a connector, so that the nodes on both sides of these bear
-        different names although they are one in ``rig.circuit``.
+        different names although they are one in ``rig.circuit``. A switch for which the search for a real one was
+        broken off has the joins of its sheet, and the summary says why.
+
+    Raises
+    ------
+    InputError
+        If no real switch makes the joins of one of the harness's switches, with the reason.
     """
     parts: list[DrawnPart] = []
     alias = _pickup_aliases(rig)
     for slot, pickup in rig.pickups.items():
         parts += _coils(slot, pickup, alias)
     fits = fit_devices(rig.harness)
+    for fit in fits.values():
+        if fit.verdict == "impossible":
+            raise refusal(rig.harness, fit, "drawn")
     are_found = all(fit.is_found for fit in fits.values())
     net = Nets(rig.harness, fits if are_found else {}, known=alias.items())
     drawn: set[str] = set()
@@ -338,7 +347,8 @@ def _harness_part(part: Part, rig: Rig) -> Iterator[DrawnPart]:
         at = f"{ganged}at {_position(where)}" if where is not None else ""
         value = f"{short_quantity(part.value, 'Ω')} {tied(part.taper)}"
         cut = () if part.opens_above is None else (f"open above {part.opens_above:.0%}",)
-        yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at, *cut))
+        gang = part.control.name
+        yield DrawnPart(kind="pot", name=part.name, nodes=part.nodes, label=(words, value, at, *cut), gang=gang)
     elif isinstance(part, FixedInductor):
         value = short_quantity(part.value, "H")
         if part.resistance > 0:
@@ -390,6 +400,7 @@ def _poles(fit: DeviceFit, where: str, net: Nets) -> Iterator[DrawnPart]:
                 closed=states,
                 throw_labels=() if len(throws) == 1 else labels,
                 throw_names=() if len(throws) == 1 else tuple(map(" ".join, throws.values())),
+                gang=fit.control,
             )
 
 
@@ -413,7 +424,9 @@ def _switch(part: Switch, where: str) -> Iterator[DrawnPart]:
         labels = tuple(_contact_label(part, words, frozenset({common, throw}), i) for i, throw in enumerate(throws, 1))
         states = tuple(frozenset({common, throw}) in closed for throw in throws)
         if len(throws) == 1:
-            yield DrawnPart(kind="contact", name=name, nodes=(common, *throws), label=labels, closed=states)
+            yield DrawnPart(
+                kind="contact", name=name, nodes=(common, *throws), label=labels, closed=states, gang=part.control.name
+            )
         else:
             yield DrawnPart(
                 kind="pole",
@@ -422,6 +435,7 @@ def _switch(part: Switch, where: str) -> Iterator[DrawnPart]:
                 label=(words, where.replace("_", " ")),
                 closed=states,
                 throw_labels=labels,
+                gang=part.control.name,
             )
 
 

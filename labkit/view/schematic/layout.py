@@ -12,6 +12,7 @@ from labkit.core.errors import join_words
 from labkit.view.schematic.checks import crossings, faults
 from labkit.view.schematic.columns import Bridge, LayoutColumns, Riser, attached, lane_rank, lane_stops, settled
 from labkit.view.schematic.drawing import Drawing, Fragment, Point, SymbolBox, WireLine, joined
+from labkit.view.schematic.gangs import with_gangs
 from labkit.view.schematic.normalise import DrawnNetwork, hub_candidates, normalise, reduced
 from labkit.view.schematic.parts import GROUND, OPEN, DrawnCircuit, DrawnPart
 from labkit.view.schematic.rows import planned
@@ -280,7 +281,7 @@ def draw(circuit: DrawnCircuit) -> Drawing:
                 if best is None or cost < best[0] - 1e-6:
                     best = (cost, drawing)
     assert best is not None  # there is always the trial without hubs
-    return best[1]
+    return with_gangs(best[1], circuit)
 
 
 def _hub_choices(candidates: tuple[str, ...]) -> Iterator[frozenset[str]]:

@@ -70,6 +70,8 @@ class DrawnPart:
         For a pole, one label per throw, used where its contacts are drawn apart; numbered when empty.
     throw_names : tuple of str
         For a pole, the lugs at each throw, written beside them where it is drawn whole.
+    gang : str
+        The knob or lever that moves it together with others, which a dashed line joins; empty where it moves alone.
     """
 
     kind: PartKind
@@ -79,6 +81,7 @@ class DrawnPart:
     closed: tuple[bool, ...] = ()
     throw_labels: tuple[str, ...] = ()
     throw_names: tuple[str, ...] = ()
+    gang: str = ""
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(PartKind):

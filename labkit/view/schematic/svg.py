@@ -77,6 +77,8 @@ def to_svg(drawing: Drawing, *, id_prefix: str = "schematic") -> str:
     wires = element("path", d="".join(_segment(wire.a, wire.b) for wire in drawing.wires), **_stroke("wire"))
     dots = [element("circle", cx=x, cy=y, r=DOT_RADIUS, fill=INK) for x, y in drawing.dots]
     rows.append(_group([wires, *dots], id=f"{id_prefix}-wires"))
+    if drawing.gangs:
+        rows.append(_group([_path(stroke) for stroke in drawing.gangs], id=f"{id_prefix}-gangs"))
     owners = dict.fromkeys(symbol.owner for symbol in drawing.symbols)
     ids = _ids(owners, id_prefix)
     for owner in owners:

@@ -75,6 +75,22 @@ def test_a_batch_as_expected_says_so(good) -> None:
     assert verdict.sentences == ("the batch lies where it was expected",)
 
 
+def test_a_batch_is_said_to_be_moved_by_all_its_readings_together(good) -> None:
+    """One of three readings beyond its own 95 % interval is what one good batch in seven shows."""
+    kinds = (RESISTANCE, INDUCTANCE, LOSS)
+    shifts = np.zeros(len(KINDS))
+    moved = []
+    for percent in range(12):
+        shifts[KINDS.index(INDUCTANCE)] = 0.01 * percent
+        verdict = judge_batch(evidence(good[1] * 0.5 + shifts, WHERE, kinds))
+        beyond = any(each.low > 0 or each.high < 0 for each in verdict.shift.values())
+        moved.append((beyond, bool(verdict.moved)))
+        assert bool(verdict.moved) == (beyond and verdict.as_expected <= 0.05)
+        assert verdict.moved or verdict.sentences == ("the batch lies where it was expected",)
+    assert (True, False) in moved
+    assert moved[-1] == (True, True)
+
+
 def test_the_next_step_of_an_unclear_coil_is_to_read_its_loss(good) -> None:
     rows = good[2].copy()
     rows[3] += _shift("turns −4.5 %", 0)

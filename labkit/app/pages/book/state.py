@@ -116,8 +116,7 @@ class JudgedBatch:
     @property
     def stands_out(self) -> bool:
         """True where it reads otherwise than expected, or one of its coils is likely to be faulty."""
-        moved = any(shift.low > 0 or shift.high < 0 for shift in self.verdict.shift.values())
-        return moved or any(coil.tier == "fault" for coil in self.verdict.coils)
+        return bool(self.verdict.moved) or any(coil.tier == "fault" for coil in self.verdict.coils)
 
 
 class BookPageState(PageState[Shown]):

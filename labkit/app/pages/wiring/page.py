@@ -23,6 +23,7 @@ from labkit.app.pages.wiring.state import WiringPageState
 from labkit.app.pages.wiring.words import (
     causes_html,
     checks_html,
+    faults_html,
     finder_of,
     places_to_read,
     soldering_html,
@@ -38,7 +39,7 @@ PLAINEST, NEAREST, PRESENT = "the plainest", "the nearest of the catalogue", "th
 OWN_WORDS = (
     "A line for each position of the switch: its name, the pickups, and how they are joined (in series, out of phase, "
     "hum cancels) or what their coils do (split, coils in parallel). Switch and contacts are searched with your "
-    "pickups."
+    "pickups. One switch is searched; a second one is written into the sheet of the wiring."
 )
 OWN_EXAMPLE = "neck: neck\nboth: neck + bridge\nfat: neck + bridge in series\nbridge: bridge"
 FAULT_WORDS = (
@@ -76,9 +77,14 @@ class WiringPage(PinningPage[WiringPageState]):
         )
         self.steps = Disclosure("What to buy, and the steps", lambda: steps_html(state.rig), working="Writing them …")
         self.checks = Disclosure(
-            "Checks with a meter, and what shows when a wire is missing",
+            "Checks with a meter, position by position",
             lambda: checks_html(state.rig),
             working="Working them out …",
+        )
+        self.faults = Disclosure(
+            "What shows when a wire is missing",
+            lambda: faults_html(state.rig),
+            working="Taking out one wire after the other …",
         )
         self.readings = ipywidgets.Textarea(description="What the meter shows", rows=4)
         self.find_fault = ipywidgets.Button(description="Name the fault")
@@ -107,7 +113,7 @@ class WiringPage(PinningPage[WiringPageState]):
         """Return the chosen wiring's curve, all wirings, the rest of the chosen one, and its drawing at full width."""
         _, chosen = super().columns()
         results, more = chosen.children
-        bench = box("lab-soldering-place", self.soldering, self.steps, self.checks)
+        bench = box("lab-soldering-place", self.soldering, self.steps, self.checks, self.faults)
         return results, self.picker, more, bench
 
     def results(self) -> tuple[ipywidgets.Widget, ...]:
@@ -144,7 +150,7 @@ class WiringPage(PinningPage[WiringPageState]):
         self.picker.show()
         self.positions.refresh()
         self.schematic.refresh()
-        for each in (self.soldering, self.steps, self.checks):
+        for each in (self.soldering, self.steps, self.checks, self.faults):
             each.refresh()
         places = places_to_read(self.state.rig)
         if places != self._asked:

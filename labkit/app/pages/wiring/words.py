@@ -72,14 +72,13 @@ def steps_html(rig: Rig) -> str:
 
 
 def checks_html(rig: Rig) -> str:
-    """Return what a meter and the ear must find in every position, and what shows when a wire is missing."""
-    from labkit.rig.devices.steps import fault_table, knob_checks
+    """Return what a meter and the ear must find in every position."""
+    from labkit.rig.devices.steps import knob_checks
     from labkit.view.soldering.words import (
         CAUTION,
         CHECKS_BASIS,
         CHECKS_HEAD,
         check_rows,
-        either_of,
         pickups_words,
         sleeve_words,
     )
@@ -87,13 +86,21 @@ def checks_html(rig: Rig) -> str:
     finder = finder_of(rig)
     turned = knob_checks(finder)
     knobs = table_html("With a knob turned", ("Where", "At the jack"), turned) if turned else ""
-    faults = [(row.shows, row.complaint, either_of(row.wires)) for row in fault_table(finder)]
     return (
         table_html("Before the strings go on, knobs at 10", CHECKS_HEAD, check_rows(finder))
         + f"<p>{escape(sleeve_words(finder))}</p>{knobs}"
-        + table_html("When one wire is missing", ("What shows", "Complaint", "Wire"), faults)
         + f'<p class="lab-note">{escape(pickups_words(finder, None))} {escape(CHECKS_BASIS)} {escape(CAUTION)}</p>'
     )
+
+
+def faults_html(rig: Rig) -> str:
+    """Return what shows when a wire is missing, each broken in the model."""
+    from labkit.rig.devices.steps import fault_table
+    from labkit.view.soldering.words import CHECKS_BASIS, either_of
+
+    faults = [(row.shows, row.complaint, either_of(row.wires)) for row in fault_table(finder_of(rig))]
+    table = table_html("When one wire is missing", ("What shows", "Complaint", "Wire"), faults)
+    return f'{table}<p class="lab-note">{escape(CHECKS_BASIS)}</p>'
 
 
 def causes_html(rig: Rig, lines: str) -> str:
