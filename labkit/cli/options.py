@@ -38,20 +38,27 @@ class Output:
         return self.as_json or self.as_csv or self.path is not None
 
     def write(
-        self, text: Callable[[], str], data: Callable[[], Any] | None = None, csv: Callable[[], str] | None = None
+        self,
+        text: Callable[[], str],
+        data: Callable[[], Any] | None = None,
+        csv: Callable[[], str] | None = None,
+        units: Mapping[str, str] | None = None,
     ) -> None:
-        """Print the result in the form that is asked for, or write it to the file of ``--output``."""
+        """Print the result in the form that is asked for, or write it to the file of ``--output``.
+
+        ``units`` are those of a table's columns whose headings do not end in one.
+        """
         if self.as_json and data is not None:
             self.emit(as_json_text(data()))
         else:
-            self.emit(csv() if self.as_csv and csv is not None else text())
+            self.emit(csv() if self.as_csv and csv is not None else text(), units)
 
     @property
     def metadata_path(self) -> Path | None:
         """Where the columns of a table are described, or None; beside the table, as the W3C's CSVW finds it."""
         return self.path.with_name(f"{self.path.name}-metadata.json") if self.as_csvw and self.path else None
 
-    def emit(self, text: str) -> None:
+    def emit(self, text: str, units: Mapping[str, str] | None = None) -> None:
         """Print a text, or write it to the file of ``--output``."""
         if self.path is None:
             click.echo(text)
@@ -61,7 +68,7 @@ class Output:
             checked_target(described, overwrite=self.force)
         emit(text, self.path, self.force)
         if described is not None:
-            emit(as_json_text(csv_metadata(click.unstyle(text), self.path.name)), described, self.force)
+            emit(as_json_text(csv_metadata(click.unstyle(text), self.path.name, units)), described, self.force)
 
 
 _WRITTEN = ("output", "plot", "record", "table", "histograms", "tornado", "field_map", "one_port")

@@ -283,6 +283,7 @@ def search(
         text=lambda: study_text.search_text(result) + known_text(known),
         data=lambda: written.search_data(result) | known_data(known),
         csv=lambda: written.search_csv(result),
+        units=written.search_units(result),
     )
     if not result.complete:
         return INTERRUPTED

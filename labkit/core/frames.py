@@ -93,8 +93,8 @@ _UNITS_BY_ENDING = {
 }
 
 
-def csv_metadata(text: str, name: str) -> dict[str, Any]:
-    """Return the columns of a table, with their kinds, and units where headings end in one, as the W3C's CSVW.
+def csv_metadata(text: str, name: str, units: Mapping[str, str] | None = None) -> dict[str, Any]:
+    """Return the columns of a table, with their kinds and units, as the W3C's CSVW.
 
     Parameters
     ----------
@@ -102,6 +102,8 @@ def csv_metadata(text: str, name: str) -> dict[str, Any]:
         The table, a line of headings first.
     name : str
         Name of its file, which lies beside the metadata.
+    units : mapping of str to str, optional
+        By heading, where a heading does not end in its unit.
 
     Source: W3C, Metadata Vocabulary for Tabular Data (2015), 5.3 to 5.6; the unit is schema.org's ``unitText``.
 
@@ -116,16 +118,22 @@ def csv_metadata(text: str, name: str) -> dict[str, Any]:
         if re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_]*", head):
             column["name"] = head
         before, _, ending = head.rpartition("_")
-        if before and ending in _UNITS_BY_ENDING:
-            column["schema:unitText"] = _UNITS_BY_ENDING[ending]
+        unit = (_UNITS_BY_ENDING.get(ending) if before else None) or (units or {}).get(head)
+        if unit:
+            column["schema:unitText"] = unit
         columns.append(column)
     return {"@context": "http://www.w3.org/ns/csvw", "url": quote(name), "tableSchema": {"columns": columns}}
+
+
+_ZEROS_FIRST = re.compile("0[0-9]")
+"""Begins a serial number, which is no number: 0107 is not 107."""
 
 
 def _csv_kind(cells: set[str]) -> str:
     if cells and cells <= {"true", "false"}:
         return "boolean"
     try:
-        return "double" if cells and all(math.isfinite(float(cell)) for cell in cells) else "string"
+        is_number = cells and all(math.isfinite(float(cell)) and not _ZEROS_FIRST.match(cell) for cell in cells)
+        return "double" if is_number else "string"
     except ValueError:
         return "string"

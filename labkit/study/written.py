@@ -148,6 +148,14 @@ def search_csv(result: SearchResult) -> str:
     return _csv(("rank", "fits", "misfit", "cost", *names, *(target.name for target in result.goal.targets)), rows)
 
 
+def search_units(result: SearchResult) -> dict[str, str]:
+    """Return the units of the columns of `search_csv`: SI for what was chosen, the measure's for what was wanted."""
+    return {
+        **{item.name: item.input.unit for item in result.goal.freedoms if item.input is not None},
+        **{item.name: "dB" if item.measure is None else item.measure.unit for item in result.goal.targets},
+    }
+
+
 def answer_data(answer: QuestionAnswer) -> dict[str, Any]:
     """Return the JSON form of a ready question's answer."""
     plain = {name: getattr(answer, name) for name in ("question", "sentence", "value", "unit", "stocked", "left_db")}

@@ -46,6 +46,24 @@ def test_the_columns_of_a_table_are_described_beside_it(arguments, tmp_path, cap
             assert column["schema:unitText"] == UNITS[column["titles"]]
 
 
+def test_what_a_search_chose_and_reached_has_its_unit_though_its_heading_names_none(tmp_path):
+    goal, table = "a lower, tamer peak with load trims", tmp_path / "found.csv"
+    assert main(["search", goal, "--csv", "--csvw", "--output", str(table)]) == 0
+    data = json.loads((tmp_path / "found.csv-metadata.json").read_text(encoding="utf-8"))
+    units = {column["titles"]: column.get("schema:unitText") for column in data["tableSchema"]["columns"]}
+    wanted = {"load_capacitor.value": "F", "cable.length": "m", "resonance": "Hz", "height": "dB", "rank": None}
+    assert units.items() >= wanted.items()
+
+
+def test_serial_numbers_of_the_book_keep_their_zeros(tmp_path):
+    book, table = str(tmp_path / "demo.book"), tmp_path / "coils.csv"
+    main(["book", "new", book, "--demo"])
+    assert main(["book", "find", "reel 12", "--book", book, "--csv", "--csvw", "--output", str(table)]) == 0
+    data = json.loads((tmp_path / "coils.csv-metadata.json").read_text(encoding="utf-8"))
+    kinds = {column["titles"]: column["datatype"] for column in data["tableSchema"]["columns"]}
+    assert (kinds["serial"], kinds["resistance_ohm"]) == ("string", "double")
+
+
 def test_without_a_table_in_a_file_it_is_refused_and_nothing_is_written_over(tmp_path, capsys):
     assert main(["response", RIG, "--csvw"]) == 2
     assert "--output FILE.csv" in capsys.readouterr().err

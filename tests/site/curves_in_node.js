@@ -3,8 +3,11 @@ const fs = require("node:fs"), path = require("node:path");
 const site = path.resolve(process.argv[2]);
 const { loadPyodide } = require(path.join(site, "runtime", "pyodide.js"));
 (async () => {
-  const python = await loadPyodide({ indexURL: path.join(site, "runtime") + path.sep, packages: ["numpy"], stdout: () => {} });
+  const python = await loadPyodide({ indexURL: path.join(site, "runtime") + path.sep, stdout: () => {} });
   const place = python.runPython("import site; site.getsitepackages()[0]");
+  for (const name of fs.readdirSync(path.join(site, "runtime")).filter((each) => each.endsWith(".whl"))) {
+    python.unpackArchive(new Uint8Array(fs.readFileSync(path.join(site, "runtime", name))), "wheel", { extractDir: place });
+  }
   const packed = new Uint8Array(fs.readFileSync(path.join(site, "labkit", "labkit.zip")));
   python.unpackArchive(packed, "zip", { extractDir: place });
   python.globals.set("names", fs.readFileSync(0, "utf8"));

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import html
 import io
 import json
 import re
+import tomllib
 import zipfile
 from html import unescape
 from pathlib import Path
@@ -21,7 +23,7 @@ from labkit.app.site.runtime import Runtime
 from labkit.app.site.site import PAGES, site_files, write_site
 from labkit.core.errors import InputError
 
-RUNTIME = Runtime(version="0", files={"interpreter.js": b"run()"})
+RUNTIME = Runtime(version="0", files={"interpreter.js": b"run()", "numbers.whl": b"packed"})
 
 
 @pytest.fixture(scope="module")
@@ -74,9 +76,18 @@ def test_labkit_is_packed_with_its_plugin_and_nothing_compiled(files):
     with zipfile.ZipFile(io.BytesIO(files["labkit/labkit.zip"])) as archive:
         names = archive.namelist()
         points = [archive.read(name).decode() for name in names if name.endswith("entry_points.txt")]
+        parsed = json.loads(archive.read("labkit/data/site/sheets.json"))
+        sheets = {name.partition("/")[2]: archive.read(name).decode() for name in names if "/data/catalogue/" in name}
     assert any("builtin = labkit.builtin" in text for text in points)
     assert {"labkit/dashboards/rig.ipynb", "labkit/app/site/visit.py", "traitlets/__init__.py"} <= set(names)
     assert not [name for name in names if name.endswith((".pyc", ".so"))]
+    assert parsed == {name: tomllib.loads(text) for name, text in sheets.items()}
+
+
+def test_a_page_names_the_wheels_to_unpack_with_their_hashes(pages):
+    said = html.unescape(re.search(r'data-wheels="([^"]*)"', pages["rig.html"])[1])
+    integrity = f"sha256-{base64.b64encode(hashlib.sha256(b'packed').digest()).decode()}"
+    assert json.loads(said) == {"runtime/numbers.whl": integrity}
 
 
 def test_the_same_installation_writes_the_same_files(files):

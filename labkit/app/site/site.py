@@ -9,6 +9,7 @@ import base64
 import hashlib
 import io
 import json
+import tomllib
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ from labkit.app.kit.widgets import LabWidget
 from labkit.app.pages.start.questions import asked_tasks, demo_rigs
 from labkit.app.server.first_curve import PHONE_WIDTH, USUAL_WIDTH, draw_first
 from labkit.app.site.runtime import Runtime
+from labkit.app.site.visit import PARSED
 from labkit.core.errors import InputError
 from labkit.core.files import shipped_folder, write_atomically
 
@@ -107,12 +109,16 @@ def site_files(runtime: Runtime) -> dict[str, bytes]:
     version = hashlib.sha256(
         b"".join(name.encode() + hashlib.sha256(files[name]).digest() for name in files)
     ).hexdigest()[:16]
-    files |= _pages(version)
-    listed = {name: f"sha256-{base64.b64encode(hashlib.sha256(files[name]).digest()).decode()}" for name in files}
+    files |= _pages(version, {name: _integrity(files[name]) for name in files if name.endswith(".whl")})
+    listed = {name: _integrity(content) for name, content in files.items()}
     worker = (own / "service_worker.js").read_text(encoding="utf-8")
     whole = hashlib.sha256(json.dumps(listed).encode()).hexdigest()[:16]
     worker = worker.replace("VERSION", whole).replace("LISTED", json.dumps(listed, indent=1))
     return {**files, "service_worker.js": worker.encode()}
+
+
+def _integrity(content: bytes) -> str:
+    return f"sha256-{base64.b64encode(hashlib.sha256(content).digest()).decode()}"
 
 
 _IN_HEAD = ("tokens.css", "page.css", "page.js", "recent.js", "mark.svg")
@@ -140,7 +146,7 @@ def _file(panel: Panel) -> str:
     return "index.html" if panel.name == "start" else f"{panel.name}.html"
 
 
-def _pages(version: str) -> dict[str, bytes]:
+def _pages(version: str, wheels: dict[str, str]) -> dict[str, bytes]:
     """The pages with their first curves, those of their usual rig on a wide and a narrow screen."""
     data = Path(__file__).parents[2] / "data"
     environment = Environment(
@@ -163,9 +169,8 @@ def _pages(version: str) -> dict[str, bytes]:
             for kind, width in (("wide", USUAL_WIDTH), ("narrow", PHONE_WIDTH))
         )
         first = f"<style>{colours}.lab-widget svg{{display:block;max-width:100%}}{_NARROW}</style><slot>{drawn}</slot>"
-        text = template.render(
-            page=page, pages=pages, version=version, packed="labkit/labkit.zip", policy=POLICY, first=first, shown=shown
-        )
+        scripts = {"version": version, "packed": "labkit/labkit.zip", "wheels": wheels, "policy": POLICY}
+        text = template.render(page=page, pages=pages, first=first, shown=shown, **scripts)
         files[page.file] = text.encode()
     return files
 
@@ -197,6 +202,12 @@ def packed_labkit() -> bytes:
             inside = PurePosixPath(path.relative_to(package).as_posix())
             if inside.parts[:2] not in _LEFT_OUT:
                 add("labkit" / inside, path)
+        sheets = [path for path in _files(package / "data" / "catalogue") if path.suffix == ".toml"]
+        said = {
+            path.relative_to(package).as_posix(): tomllib.loads(path.read_text(encoding="utf-8")) for path in sheets
+        }
+        written = json.dumps(said, ensure_ascii=False).encode()
+        archive.writestr(zipfile.ZipInfo(f"labkit/{PARSED}", _NEVER), written, zipfile.ZIP_DEFLATED, 9)
         for name in ("dashboards", "reference_cases"):
             for path in _files(shipped_folder(name)):
                 add(PurePosixPath("labkit", name, path.relative_to(shipped_folder(name)).as_posix()), path)

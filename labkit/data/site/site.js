@@ -1,10 +1,10 @@
 // The client of a page without a server: its widgets are shown here, their messages go to Python in a worker.
 (() => {
-  const root = new URL("../..", document.currentScript.src).href, { page, packed, version } = document.documentElement.dataset;
+  const root = new URL("../..", document.currentScript.src).href, { page, packed, wheels, version } = document.documentElement.dataset;
   const start = `importScripts(${JSON.stringify(`${root}labkit/site/worker.js?v=${version}`)})`;
   // a worker of a blob stands under the content policy of its page; one of a file would stand under none
   const worker = new Worker(URL.createObjectURL(new Blob([start], { type: "text/javascript" })));
-  worker.postMessage({ start: { root, page, query: location.search.slice(1), packed, version } });
+  worker.postMessage({ start: { root, page, query: location.search.slice(1), packed, wheels, version } });
   const whole = new Promise((done) => { document.addEventListener("DOMContentLoaded", done, { once: true }); });
   const models = new Map();
 

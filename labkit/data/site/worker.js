@@ -27,12 +27,15 @@ async function keepCompiled(address) {
     bytes.destroy();
   } catch (error) { console.warn("compiled code is not kept:", error.message); }
 }
-async function start({ root, page, query, packed, version }) {
+async function start({ root, page, query, packed, wheels, version }) {
   const address = `${root}compiled/${version}/${page}`, before = compiled(address);
-  const archive = fetch(root + packed).then((response) => response.arrayBuffer());
+  const fetched = (name, integrity) => fetch(root + name, { integrity }).then((response) => response.arrayBuffer());
+  const archive = fetched(packed), libraries = Object.entries(JSON.parse(wheels)).map((each) => fetched(...each));
   self.importScripts(`${root}runtime/pyodide.js`);
-  python = await self.loadPyodide({ indexURL: `${root}runtime/`, packages: ["numpy"] });
+  python = await self.loadPyodide({ indexURL: `${root}runtime/` });
   const place = python.runPython("import site; site.getsitepackages()[0]");
+  // unpacked, not loaded as a package, which would compile all its parts, those for its own tests, too
+  for (const library of libraries) python.unpackArchive(await library, "wheel", { extractDir: place });
   python.unpackArchive(await archive, "zip", { extractDir: place });
   const known = await before;
   if (known) {
