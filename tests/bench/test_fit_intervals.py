@@ -49,13 +49,13 @@ def test_an_inductance_that_no_sweep_tells_is_said_with_the_one_at_1_khz_on_whic
     """Sections lie 7 % low here; the inductance at 1 kHz is written out anew from the coil."""
     coil, _, fit = held(Bench(name="half order", core="half order"), 9004)
     assert fit.inductance.value < 0.95 * coil.inductance < fit.inductance.high
-    said = next(text for text in fit.warnings if "as the loss is written" in text)
+    said = next(text for text in fit.doubts if "as the loss is written" in text)
     low, high = (float(found) for found in re.search(r"at 1 kHz it is (.*) H to (.*) H:", said).groups())
     root = np.sqrt(1000j / coil.eddy[0].corner_hz)
     at_1k = coil.inductance * (1 - coil.eddy[0].fraction * root / (1 + root)).real
     assert (low + high) / 2 == pytest.approx(at_1k, rel=0.02)  # the load's capacitor is good to 5 %
     assert high / low < 1.02
-    assert not any("as the loss is written" in text for text in held(Bench(name="one"), 9000)[2].warnings)
+    assert not any("as the loss is written" in text for text in held(Bench(name="one"), 9000)[2].doubts)
 
 
 def test_a_smooth_error_of_the_instrument_is_no_doubt_of_the_predicted_peak_beyond_what_it_does_to_the_values():

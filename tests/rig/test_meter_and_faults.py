@@ -12,7 +12,7 @@ import pytest
 from labkit.catalogue import catalogue
 from labkit.circuit.solve.solver import solve
 from labkit.core.errors import InputError
-from labkit.rig.devices.faults import FaultFinder
+from labkit.rig.devices.faults import FaultFinder, Signature
 from labkit.rig.devices.meter import jack_reading, tolerances_of, with_resistances
 from labkit.rig.devices.plan import solder_plan
 from labkit.rig.devices.single_faults import single_faults
@@ -256,3 +256,19 @@ def test_a_capacitor_that_hangs_loose_is_told_by_the_treble() -> None:
     rows = {number: row.complaint for row in fault_table(finder) for number in row.wires}
     assert rows[leg.wires[0]] == "another sound"
     assert all(row.shows == "nothing at the jack" for row in fault_table(finder) if row.complaint == "nothing")
+
+
+def test_a_fault_that_shows_in_many_positions_is_said_of_six_and_the_rest_is_counted() -> None:
+    harness = catalogue().load("harness", "three pickups, a switch for each")
+    finder = FaultFinder(solder_plan(harness), demo_rig(harness))
+    rows = [(len(_changed(finder, signature)), finder.shows(signature)) for _, signature in finder.missing_wires]
+    long = [(count, said) for count, said in rows if count > 7 and "everywhere" not in said]
+    assert long
+    for count, said in long:
+        assert f"and {count - 6} more positions" in said
+        assert said.count("kΩ") == 6
+
+
+def _changed(finder: FaultFinder, signature: Signature) -> list[str]:
+    pairs = ((place, signature.readings[place], finder.whole.readings[place]) for place in finder.positions)
+    return [place for place, now, meant in pairs if now and meant and finder.is_told_apart(now, meant)]

@@ -126,7 +126,7 @@ class Fit:
     prediction : PredictedCurve or None
         The coil's voltage over its EMF under the standard load, or another that was asked for.
     doubts : tuple of str
-        Fixture parts that most of an interval comes from.
+        Fixture parts that most of an interval comes from, and an inductance that hangs on how the core is written.
     warnings, provenance : tuple of str
     """
 
@@ -362,15 +362,12 @@ def fit_sweeps(
         residual_db=best.rms_db,
         residuals=residuals_of(best, measurements, rivals[0]),
         correlations={(shown[a], shown[b]): value for (a, b), value in best.correlations().items()},
-        warnings=(
-            *fit_warnings(best, measurements, resistance=resistance, contradictions=_contradictions(best)),
-            *_core_doubt(rivals),
-        ),
+        warnings=fit_warnings(best, measurements, resistance=resistance, contradictions=_contradictions(best)),
         provenance=tuple(provenance),
         discrepancy_db=best.errors.discrepancy_db,
         rivals=rivals,
         prediction=predict(rivals, open_voltage(predicted_load), np.geomspace(*PREDICTED_HZ, PREDICTED_POINTS)),
-        doubts=_doubts(best),
+        doubts=(*_doubts(best), *_core_doubt(rivals)),
     )
 
 

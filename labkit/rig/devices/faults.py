@@ -10,7 +10,7 @@ Only one fault at a time is thought of. Which kinds are more frequent than other
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
@@ -45,6 +45,8 @@ LIKELY: Mapping[Kind, float] = {
 
 MOST_PLACES = 32
 """Combinations of the switches that are read; with more, each switch is moved by itself."""
+MOST_SHOWN = 6
+"""Positions whose readings are said of one fault; how many more differ is counted."""
 TURNED_TOLERANCE = 0.5
 """Of the ohms of a track between its ends: its law and where half a turn is differ (common practice, no source)."""
 OTHER_TONE_DB = 3.0
@@ -193,9 +195,10 @@ class FaultFinder:
         if len(same) == 1 and len(changed) == len(self.positions) > 1:
             words.append(f"{same.pop()} everywhere")
         else:
-            for place, each in changed.items():
+            for place, each in list(changed.items())[:MOST_SHOWN]:
                 no_sound = ", no sound" if place in silent and not is_silent else ""
                 words.append(f"{self.place_words(place)} {ohms_words(each.ohms)}{no_sound}")
+            words += _rest(changed)
         loose = [place for place in self.grounds if (now := signature.readings[place]) is not None and now.is_open]
         if loose:
             words.append(f"no beep from the sleeve to {join_words(loose)}")
@@ -204,7 +207,7 @@ class FaultFinder:
             if word in ("silent", "other pickup") and not (word == "silent" and is_silent):
                 places = [place for place in places if place not in changed]  # the ohms say so
             if word != "as it should" and places:
-                where = "; ".join(map(self.place_words, places))
+                where = "; ".join([*map(self.place_words, places[:MOST_SHOWN]), *_rest(places)])
                 is_all = len(places) == len(signature.heard)
                 words.append(f"{_SAID[word]} {'everywhere' if is_all else f'at {where}'}")
         if not is_silent:
@@ -394,6 +397,12 @@ class FaultFinder:
             if values and max(values) - min(values) > best[0]:
                 best = (max(values) - min(values), place)
         return best[1]
+
+
+def _rest(places: Collection[str]) -> list[str]:
+    """Words on the places beyond those that are shown."""
+    more = len(places) - MOST_SHOWN
+    return [f"and {more} more position{'s' if more > 1 else ''}"] if more > 0 else []
 
 
 _HEARD: tuple[str, ...] = ("as it should", "silent", "weak", "hums", "out of phase", "other pickup", "dull", "bright")
