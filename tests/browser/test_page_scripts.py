@@ -85,6 +85,32 @@ def test_the_browser_keeps_the_script_for_good(visit):
     assert other.status == 404
 
 
+HEARD = """async () => {
+    const manager = jupyterapp.widgetManager;
+    const module = { _model_module: "@jupyter-widgets/base", _model_module_version: "2.0.0" };
+    const state = { _model_name: "LayoutModel", ...module };
+    const heard = async (comm_id) => {
+        let isLetGo = false;
+        const jsServicesComm = { dispose: () => { isLetGo = true; } };
+        const comm = { comm_id, jsServicesComm, on_msg: () => {}, on_close: () => {} };
+        await manager.handle_comm_open(comm, { metadata: { version: "2.1.0" }, content: { data: { state } } });
+        return [isLetGo, manager.has_model(comm_id)];
+    };
+    const loaded = [manager._restoredStatus, manager._hasStates];
+    [manager._restoredStatus, manager._hasStates] = [false, undefined];
+    const before = await heard("before");
+    manager._hasStates = true;
+    const between = await heard("between");
+    manager._restoredStatus = true;
+    return [loaded, before, between, await heard("after")];
+}"""
+
+
+def test_a_widget_that_is_heard_of_before_the_states_of_all_is_passed_over(visit):
+    page = visit("voila/render/how_far_to_trust_it.ipynb", ready=READY).page
+    assert page.evaluate(HEARD) == [[True, True], [True, False], [False, True], [False, True]]
+
+
 PARTING = """() => {
     const isTaken = (words) => {
         const event = new PromiseRejectionEvent("unhandledrejection", {

@@ -23,6 +23,25 @@ found."""
 
 MENDED = b"if(void 0!==(t=this._models[e]))return t;" + FLAW
 
+BEFORE_THE_STATES = (
+    (
+        b'handle_comm_open(e,t){let o=(t.metadata||{}).version||"";',
+        b"handle_comm_open(e,t){if(!1===this._restoredStatus&&!this._hasStates)return e.jsServicesComm.dispose(),"
+        b'Promise.resolve();let o=(t.metadata||{}).version||"";',
+    ),
+    (
+        b'(e=o.content.data,"update_states"!==e.method)?',
+        b'(this._hasStates=!0,e=o.content.data,"update_states"!==e.method)?',
+    ),
+    (
+        b"catch(e){return this._loadFromKernelModels()}",
+        b"catch(e){return this._hasStates=!0,this._loadFromKernelModels()}",
+    ),
+)
+"""A line that opens while the kernel makes the page hears of the later widgets one by one, and then of all of them,
+earlier ones included, in one answer. A widget whose parts are among the earlier ones waited 2 s for them, held up that
+answer behind itself on the line, and was lost. What is heard before the answer is in it, and is passed over."""
+
 _START = b'activatePlugins("startUp",e),'
 EARLY = (
     (b'window.addEventListener("load",(async function(){const e=[n(', b"(now=>now())((async function(){const e=[n("),
@@ -46,27 +65,28 @@ class PageScripts:
     Attributes
     ----------
     content : bytes
-        UTF-8, with one flaw of the library mended, and the library begun early; empty where no piece was found. A piece
-        that is missing, or there in two versions, is left to its loader.
+        UTF-8, with two flaws of the library mended, and the library begun early; empty where no piece was found. A
+        piece that is missing, or there in two versions, is left to its loader.
     name : str
         Of the script, with the digest of its content; empty likewise.
     """
 
     def __init__(self, pieces: Mapping[str, Iterable[int]], folders: Mapping[str, Sequence[Path]]) -> None:
-        found = [
+        paths = [
             path
             for package, numbers in pieces.items()
             for number in numbers
             if (path := _only_piece(number, folders.get(package, ()))) is not None
         ]
         # each in a function of its own: "use strict" at the head of one must not bind the others
-        content = b"".join(b"(function(){" + path.read_bytes() + b"\n})();\n" for path in found)
+        content = b"".join(b"(function(){" + path.read_bytes() + b"\n})();\n" for path in paths)
         content = content.replace(FLAW, MENDED)
-        if all(late in content for late, _ in EARLY):
-            for late, early in EARLY:
-                content = content.replace(late, early)
+        for mends in (EARLY, BEFORE_THE_STATES):
+            if all(known in content for known, _ in mends):
+                for known, mended in mends:
+                    content = content.replace(known, mended)
         self.content = content
-        self.name = f"pieces.{hashlib.sha256(self.content).hexdigest()[:16]}.js" if found else ""
+        self.name = f"pieces.{hashlib.sha256(self.content).hexdigest()[:16]}.js" if paths else ""
 
 
 def read_pieces(path: Path) -> dict[str, list[int]]:
