@@ -50,7 +50,7 @@ _SUFFIX = ".svg"
 @click.option(
     "--paper",
     is_flag=True,
-    help="Printable page (HTML): drawing, shopping list, steps, checks and faults; two pages A4.",
+    help="Printable page (HTML): drawing, shopping list, steps, checks, faults; two pages A4, more for many positions.",
 )
 @click.option(
     "--fault",

@@ -1,4 +1,4 @@
-"""The technician's paper of a wiring, two pages: the drawing with what is bought; steps, checks and faults."""
+"""The technician's paper of a wiring: drawing and shopping list on one page; steps, checks and faults on the next."""
 
 from __future__ import annotations
 

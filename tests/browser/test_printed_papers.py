@@ -15,6 +15,7 @@ from labkit.app.pages.pots.state import PotsPageState
 from labkit.bench.diagnose.diagnose import diagnose_readings
 from labkit.bench.diagnose.readings import FieldValue, Readings, load_plan
 from labkit.catalogue import catalogue, find_sheet
+from labkit.cli.main import main
 from labkit.pickup.predict.built import load_built
 from labkit.pickup.predict.sheet import is_build_sheet, with_changes
 from labkit.report.paper_page import PaperHead
@@ -143,6 +144,24 @@ def test_a_paper_fits_one_page_and_nothing_on_it_is_cut(printer, name):
     printed = re.sub(r"\s", "", unicodedata.normalize("NFKC", "".join(page.extract_text() for page in pdf.pages)))
     lost = [word for word in re.findall(r"[A-Za-z]{4,}", words) if word not in printed]
     assert lost == []
+
+
+@pytest.mark.parametrize(
+    ("name", "pages"),
+    [
+        ("two pickups, two volumes, two tones, coupled", 2),
+        ("two two-coil pickups, five-way with splits", 2),
+        ("three pickups, five-way, one volume, two tones", 2),
+        ("one volume, rotary tone", 2),
+        ("buffer after the volume", 2),
+        ("three pickups, a switch for each", 5),  # 27 positions; a browser may need one page less
+    ],
+)
+def test_a_wirings_paper_takes_two_pages_and_more_only_for_many_positions(printer, name, pages, capsys):
+    assert main(["wiring", name, "--paper"]) == 0
+    pdf, cut, _ = printer(capsys.readouterr().out)
+    assert 2 <= len(pdf.pages) <= pages
+    assert cut == []
 
 
 def test_a_verdict_with_many_findings_takes_more_pages_and_cuts_nothing(printer):
