@@ -10,7 +10,7 @@ import click
 
 from labkit.book.records import QUANTITIES, reading_in_words
 from labkit.cli.options import Output, book_option, result_options
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.core.units import format_quantity, parse_quantity
 
 if TYPE_CHECKING:
@@ -441,7 +441,7 @@ def sets(book: Book, out: Output, serials: tuple[str, ...], places: tuple[str, .
 
 def _set_text(found: CoilSet) -> str:
     levels = ["level from the middle of the set", aligned(found.level_rows), ""] if found.level_rows else []
-    said = [f"{each[:1].upper()}{each[1:]}{'' if each.endswith('.') else '.'}" for each in found.sentences]
+    said = [f"{capitalized(each)}{'' if each.endswith('.') else '.'}" for each in found.sentences]
     return "\n".join([*levels, aligned(found.pair_rows), *said])
 
 

@@ -16,7 +16,7 @@ from labkit.cli.completion_command import names_of
 from labkit.cli.options import Output, result_options, rig_with, set_option
 from labkit.cli.sound_options import place_option, places_by_slot
 from labkit.cli.with_book import FromBook, known_data, known_text, with_book_options
-from labkit.core.errors import InputError, QuantityError, join_words
+from labkit.core.errors import InputError, QuantityError, capitalized, join_words
 from labkit.core.files import write_atomically
 from labkit.core.grid import FREQUENCY, HIGHEST_HZ, LOWEST_HZ
 from labkit.core.response import SILENT_DB, Response, gain_db, touchstone
@@ -317,7 +317,7 @@ def _driven_notes(rig: Rig, spots: Mapping[str, CoilSpot]) -> list[str]:
     )
     notes = [text, *([f"{counted_outputs(rig).words}."] if counted_outputs(rig).words else [])]
     notes.append(f"Not modelled: {DRIVEN_NOT_MODELLED}.")
-    return [line for text in notes for line in textwrap.wrap(text[:1].upper() + text[1:], 96)]
+    return [line for text in notes for line in textwrap.wrap(capitalized(text), 96)]
 
 
 def _wrapped(text: str) -> list[str]:

@@ -321,4 +321,4 @@ def _calibration(roles: dict[Role, TakeReading], interface: Path | None, series:
         return read_interface(interface)
     if series is None:
         raise InputError(f"recordings need --series: {SERIES_HELP[0].lower()}{SERIES_HELP[1:]}")
-    return calibrate(roles, name="the takes of this session", series=series_resistor(series))
+    return calibrate(roles, name="these takes", series=series_resistor(series))

@@ -14,7 +14,7 @@ import click
 
 from labkit.cli.main import CHECK_FAILED, DONE
 from labkit.cli.options import Output, book_option, result_options
-from labkit.core.errors import InputError, did_you_mean
+from labkit.core.errors import InputError, capitalized, did_you_mean
 from labkit.core.units import format_quantity
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def verdict_text(verdict: BatchVerdict) -> str:
     """Return a batch's verdict: what all share, then each coil that is not simply good, with the next step."""
     lines = []
     for sentence in verdict.sentences:
-        lines += _wrapped(f"{sentence[:1].upper()}{sentence[1:]}.")
+        lines += _wrapped(f"{capitalized(sentence)}.")
     good = [coil.serial for coil in verdict.coils if coil.tier == "good"]
     for coil in verdict.coils:
         if coil.tier == "good":

@@ -18,7 +18,7 @@ import numpy as np
 import traitlets
 
 from labkit.app.kit.widgets import FileOffers, LabWidget, MadeFile, web_text
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.view.curve.curve import Curve
 from labkit.view.words import ZERO
 
@@ -205,7 +205,7 @@ class FileTaker(LabWidget):
             self.send({"number": number, **self._answer(content, buffers)})
         except InputError as error:
             self._intake.cancel()
-            self.send({"number": number, "refused": f"{str(error)[:1].upper()}{str(error)[1:]}"})
+            self.send({"number": number, "refused": capitalized(str(error))})
 
     def _answer(self, content: dict[Any, Any], buffers: object) -> dict[str, object]:
         step = content["do"]

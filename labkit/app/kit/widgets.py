@@ -16,7 +16,7 @@ import traitlets
 
 from labkit.app.kit.background import Debounce
 from labkit.app.kit.controls import ControlSet, Value
-from labkit.core.errors import InputError, LabkitError
+from labkit.core.errors import InputError, LabkitError, capitalized
 
 
 @cache
@@ -295,7 +295,7 @@ class Disclosure(LabWidget):
         try:
             self.html, self.said = self._make(), ""
         except LabkitError as error:
-            self.html, self.said = "", f"{str(error)[:1].upper()}{str(error)[1:]}"
+            self.html, self.said = "", capitalized(str(error))
         except ModuleNotFoundError as error:
             self.html, self.said = "", missing_sentence(error)
         self._is_stale = False

@@ -21,7 +21,7 @@ from labkit.bench.diagnose.faults import coil_faults
 from labkit.bench.diagnose.meter import cancel_hum
 from labkit.bench.diagnose.readings import OPEN, FieldValue, Plan, Readings
 from labkit.bench.diagnose.verdicts import ChargeReading, Finding, Tier, Verdict
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 from labkit.pickup.magnetics.field import MeterCalibration
@@ -248,7 +248,7 @@ def _weigh(plan: Plan, readings: Readings, judged: list[Feature]) -> list[_Weigh
             both = (first[:, None, :] + second[None, :, :]).reshape(-1, len(judged))
             sizes = [f"{a.size}, {b.size}" for a in one.situations for b in other.situations]
             name = f"{one.name} and {other.name}"
-            check = f"{one.check}. {other.check[:1].upper()}{other.check[1:]}"
+            check = f"{one.check}. {capitalized(other.check)}"
             found.append(weighed(name, one.weight * other.weight, both, sizes, check, "two at once"))
     stray = OUTLIER_WEIGHT
     for feature in judged:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.pickup.magnetics.poles import Pole
 from labkit.view import svg
 from labkit.view.curve.curve import COMPACT_BELOW, clamped_width
@@ -127,7 +127,7 @@ def draw_bobbin(coils: Sequence[CoilOutline], *, title: str, width: int = 790) -
     )
     middle = top + (plan_height if compact else max(plan_height, section_height)) / 2
     description = " ".join(
-        (f"{coil.name[:1].upper()}{coil.name[1:]} coil: " if len(coils) > 1 else "") + coil.sentence for coil in coils
+        (f"{capitalized(coil.name)} coil: " if len(coils) > 1 else "") + coil.sentence for coil in coils
     )
     parts = []
     plan_x = 10 + length * scale / 2

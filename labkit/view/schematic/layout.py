@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from labkit.core.errors import join_words
+from labkit.core.errors import capitalized, join_words
 from labkit.view.schematic.checks import crossings, faults
 from labkit.view.schematic.columns import Bridge, LayoutColumns, Riser, attached, lane_rank, lane_stops, settled
 from labkit.view.schematic.drawing import Drawing, Fragment, Point, SymbolBox, WireLine, joined
@@ -54,7 +54,7 @@ def _sentence(part: DrawnPart) -> str:
     kind = _KIND_WORDS[part.kind]
     name = part.lines[0]
     values = f" ({', '.join(part.lines[1:])})" if len(part.lines) > 1 else ""
-    head = f"{name[:1].upper()}{name[1:]}{values}" if kind in name else f"{name[:1].upper()}{name[1:]}, {kind}{values}"
+    head = f"{capitalized(name)}{values}" if kind in name else f"{capitalized(name)}, {kind}{values}"
     nodes = [_node(node) for node in part.nodes]
     if part.kind == "output":
         return f"{head}, at {nodes[0]}."

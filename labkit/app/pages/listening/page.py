@@ -18,7 +18,7 @@ from labkit.app.kit.widgets import CurveView, ListeningDesk, MadeFile
 from labkit.app.pages.listening.run import LONGEST_RECORD, Sounds, make_sounds, result_file, trials_table
 from labkit.app.pages.listening.state import ListeningPageState
 from labkit.app.pages.listening.words import desk_view
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.rig.rig import Rig
 from labkit.view.words import ZERO
 
@@ -156,7 +156,7 @@ class ListeningPage(Page[ListeningPageState]):
         kept = None if text is None else str(text)[: LONGEST_RECORD + 1]
 
         def refused(error: InputError) -> None:
-            self._said = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            self._said = f"{capitalized(str(error))}."
 
         def done(sounds: Sounds) -> None:
             try:

@@ -57,7 +57,7 @@ from labkit.bench.diagnose.readings import field_meter_text
 from labkit.bench.fit.fit import Fit, fit_sheet_text
 from labkit.bench.recording.excitation import excitation
 from labkit.bench.recording.interface import interface_sheet_text
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.core.units import parse_quantity
 from labkit.core.wav import wav_bytes
 from labkit.pickup.string.known_steel import steel_text
@@ -108,7 +108,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             "a pickup sheet", label="Open a pickup sheet as the plan", keeps_as="plans", takes_up=True
         )
         self.opener.on_file(self._open_plan)
-        self.meter_name = ipywidgets.Text(description="Field meter's name", placeholder="the grey one")
+        self.meter_name = ipywidgets.Text(description="Field meter's name", placeholder="such as bench meter")
         self.meter_kept = FileOffers()
         self.meter_kept.offer("meter", "Keep the field meter", self._field_meter)
         self.meter_opener = self._opener(
@@ -228,7 +228,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             self.links.value = f"<p>{links}</p>"
         else:
             self.caption.value = '<p class="lab-caption">Measured; zero is the level at 100 Hz. Not fitted yet.</p>'
-            words = f"{problem[:1].upper()}{problem[1:]}." if problem else "The fit is on its way."
+            words = f"{capitalized(problem)}." if problem else "The fit is on its way."
             self.answer.value, self.said.value = sentence_html(words), ""
             self.links.value = ""
         self._residuals()
@@ -256,7 +256,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         try:
             judged = self.state.judged_lifts()
         except InputError as error:
-            problem = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            problem = f"{capitalized(str(error))}."
         if self.background.is_busy:
             self.background.cancel()
         self.work.words, self.work.again = "", False
@@ -281,7 +281,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             self.remade.value = remake_html(found)
 
         def failed(sentence: str) -> None:
-            self.remade.value = sentence_html(f"{sentence[:1].upper()}{sentence[1:]}.")
+            self.remade.value = sentence_html(f"{capitalized(sentence)}.")
 
         def tick(seconds: float) -> None:
             self.remade.value = sentence_html(f"Searching … {seconds:.0f} s")
@@ -304,7 +304,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             return {**entry, "detail": "not read yet"}
         sweep, error = found
         if sweep is None:
-            return {**entry, "error": f"{error[:1].upper()}{error[1:]}."}
+            return {**entry, "error": f"{capitalized(error)}."}
         points = f"{sweep.frequency_hz.size} points"
         detail = f"{points}; {entry['detail']}" if entry["detail"] else points
         return {**entry, "detail": detail, "understood": list(sweep.understood), "warnings": list(sweep.warnings)}
@@ -367,7 +367,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
         self.show()
 
     def _read_failed(self, sentence: str) -> None:
-        self.work.words = f"{sentence[:1].upper()}{sentence[1:]}."
+        self.work.words = f"{capitalized(sentence)}."
         self.work.again = True
 
     def _broke(self, sentence: str) -> None:
@@ -508,7 +508,7 @@ class MeasurePage(CurvePage[MeasurePageState]):
             enter_fit(book, coil, fit, session=session)
             said = f"Entered on coil {coil.serial}: one piece of evidence for resistance, inductance and capacitance."
         except InputError as error:
-            said = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            said = f"{capitalized(str(error))}."
         self.entered.value = f'<p class="lab-note" role="status">{escape(said)}</p>'
 
     def _pickup_sheet(self) -> MadeFile:

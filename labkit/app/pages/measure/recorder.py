@@ -31,7 +31,7 @@ from labkit.bench.recording.interface import (
 )
 from labkit.bench.recording.recording import is_recording, read_recording
 from labkit.bench.recording.take import TakeReading, read_take, words_of
-from labkit.core.errors import InputError, LabkitError
+from labkit.core.errors import InputError, LabkitError, capitalized
 from labkit.core.units import format_quantity
 
 Thing = TypeVar("Thing")
@@ -94,7 +94,7 @@ class RecordingBench:
             return self.kept
         if any(role not in self.takes for role in CALIBRATION_STEPS):
             return None
-        return calibrate(self.takes, name="this session", series=series)
+        return calibrate(self.takes, name="these takes", series=series)
 
     def measurement(self, series: SeriesResistor) -> Measurement | None:
         """Return the pickup's curve, None before there is one; InputError where the takes do not go together."""
@@ -122,7 +122,7 @@ class RecordingBench:
                 kept = calibration_words(calibration)
             self.measurement(series)
         except InputError as error:
-            problem = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            problem = f"{capitalized(str(error))}."
         following = self.next_role()
         steps = []
         for role in ROLES:

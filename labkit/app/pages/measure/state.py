@@ -61,7 +61,7 @@ from labkit.bench.fit.model import fixture_reading
 from labkit.bench.fit.prediction import load_in_words
 from labkit.bench.recording.interface import SeriesResistor
 from labkit.catalogue import catalogue
-from labkit.core.errors import InputError, did_you_mean
+from labkit.core.errors import InputError, capitalized, did_you_mean
 from labkit.core.sheet import Table, parse_sheet, sheet_text
 from labkit.core.units import format_quantity
 from labkit.pickup.predict.built import BuiltPickup
@@ -166,7 +166,7 @@ def judge(plan: Plan, values: Mapping[str, Value]) -> Judged:
             return Judged(plan=plan, data=data, verdict=None, problem="Nothing is read yet; begin with the resistance.")
         return Judged(plan=plan, data=data, verdict=diagnose_readings(plan, readings))
     except InputError as error:
-        return Judged(plan=plan, data=data, verdict=None, problem=f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        return Judged(plan=plan, data=data, verdict=None, problem=f"{capitalized(str(error))}.")
 
 
 def readings_sheet(judged: Judged, meter: FieldMeter | None = None) -> str:

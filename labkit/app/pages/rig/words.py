@@ -86,7 +86,7 @@ def noise_html(rig: Rig) -> str:
         f"the note: {noise.signal.words}" if noise.signal else "",
         f"not in the noise: {NOISE_NOT_MODELLED}",
     ]
-    text = " ".join(f"{sentence[:1].upper()}{sentence[1:]}." for sentence in said if sentence)
+    text = " ".join(f"{capitalized(sentence)}." for sentence in said if sentence)
     return f'{table}<p class="lab-note">{escape(text)}</p>'
 
 

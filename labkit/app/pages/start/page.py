@@ -15,7 +15,7 @@ from labkit.app.kit.page import PinningPage, caption
 from labkit.app.kit.panel_page import rig_panel
 from labkit.app.kit.widgets import ControlPanel, web_text
 from labkit.app.pages.start.state import StartPageState
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.view.words import ZERO
 
 
@@ -93,7 +93,7 @@ class StartPage(PinningPage[StartPageState]):
         try:
             self.state.attempt(suggestions[index])
         except InputError as error:
-            said = f"{str(error)[:1].upper()}{str(error)[1:]}"
+            said = capitalized(str(error))
         self.show()
         self.actions.said = said
 

@@ -365,7 +365,7 @@ panel = rig_panel(lambda rig: StudyPage(StudyPageState(rig)))
 
 
 def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"
+    return f"{capitalized(text)}{'' if text.endswith('.') else '.'}"
 
 
 def _small(text: str) -> str:

@@ -16,6 +16,7 @@ from labkit.app.kit.controls import Control, ControlSet, Group, Value
 from labkit.app.kit.page_state import PageState
 from labkit.app.kit.rig.state import join_query, split_query
 from labkit.cases import MODELS, Case, Outcome, load_cases, run_cases, used_share
+from labkit.core.errors import capitalized
 
 ALL = "all models"
 Show = Literal["everything", "not within", "validation", "calibration"]
@@ -313,4 +314,4 @@ def _counted(count: int, noun: str) -> str:
 
 
 def _title(model: str) -> str:
-    return model[:1].upper() + model[1:]
+    return capitalized(model)

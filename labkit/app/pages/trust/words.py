@@ -7,6 +7,7 @@ from html import escape
 from labkit.app.pages.trust.state import ALL, ORIGINS, Tally, TrustPageState, tolerance_text
 from labkit.cases import MODELS, Case, Outcome, used_share
 from labkit.cases.limits import Limits
+from labkit.core.errors import capitalized
 
 ROLES = {
     "validation": "confirms the model",
@@ -66,7 +67,7 @@ def model_html(state: TrustPageState, model: str, limits: Limits) -> str:
     origins = state.origins(model)
     left_out = "; ".join(part.what[:1].lower() + part.what[1:] for part in limits.not_modelled if model in part.models)
     return (
-        f"<h2>{escape(model[:1].upper() + model[1:])}</h2>"
+        f"<h2>{escape(capitalized(model))}</h2>"
         + (f'<p class="lab-note">Covers {escape(MODELS[model])}.</p>' if model in MODELS else "")
         + f"<p>{escape(state.sentence(model))}</p>"
         + (f'<p class="lab-note">The numbers held against it: {escape(origins)}.</p>' if origins else "")

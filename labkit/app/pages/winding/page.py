@@ -32,6 +32,7 @@ from labkit.app.pages.winding.words import (
     value_rows,
     winding_answer,
 )
+from labkit.core.errors import capitalized
 from labkit.pickup.predict.pull import neck_pull_in_words
 from labkit.view.drawings.bobbin import draw_bobbin
 from labkit.view.drawings.interval import draw_interval
@@ -144,7 +145,7 @@ class WindingPage(PinningPage[WindingPageState]):
         )
         close = neck_pull_in_words(state.built.build)
         lines = [*state.built.warnings, *([close] if close else []), *cautions(state.made.sheet)]
-        items = "".join(f"<li>{escape(line[:1].upper())}{escape(line[1:])}</li>" for line in dict.fromkeys(lines))
+        items = "".join(f"<li>{escape(capitalized(line))}</li>" for line in dict.fromkeys(lines))
         self.cautions.value = f'<h2>Mind</h2><ul class="lab-cautions">{items}</ul>'
 
     def _show_magnets(self) -> None:
@@ -190,7 +191,7 @@ class WindingPage(PinningPage[WindingPageState]):
         lines = []
         for outline in self.state.outlines:
             winding = self.state.windings[outline.name]
-            which = f"{outline.name[:1].upper()}{outline.name[1:]} coil: " if len(self.state.outlines) > 1 else ""
+            which = f"{capitalized(outline.name)} coil: " if len(self.state.outlines) > 1 else ""
             bad = "lab-bad" if outline.overflow > 0 else ""
             text = f"{which}{fit_sentence(winding, outline.flange_radius)}"
             lines.append(_line(text, bad))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from labkit.app.kit.controls import Control, Value
 from labkit.app.kit.pickup.made import Keys
-from labkit.core.errors import InputError
+from labkit.core.errors import InputError, capitalized
 from labkit.core.sourced import Interval
 from labkit.core.units import format_quantity
 from labkit.pickup.network import LOAD_CAPACITANCE, LOAD_RESISTANCE
@@ -454,7 +454,7 @@ def _full(winding: Winding, flange: float) -> WinderAnswer:
     try:
         full = winding.full_bobbin(flange)
     except InputError as error:
-        return WinderAnswer(key="full", text=f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        return WinderAnswer(key="full", text=f"{capitalized(str(error))}.")
     return WinderAnswer(
         key="full",
         text=(
